@@ -1,0 +1,84 @@
+"""Input formats. One module a format, each `bytes -> list[Recording]`: nothing judged, nothing repaired.
+
+A file usually holds one recording; a multisport, chained or zipped file holds several. What a format cannot read at all
+it refuses (`pipeline.errors.Refused`); what it could read only in part it marks as `damage`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import polars as pl
+
+#: The readings a recording can carry, in the one unit each has from here on. A column that the file did not have is
+#: present and null, so that every later stage meets the same frame.
+READINGS: Mapping[str, pl.DataType] = {
+    "time_s": pl.Float64(),  # since 1970-01-01T00:00:00Z where `has_clock`, else since the first row
+    "distance_m": pl.Float64(),  # cumulative, as recorded; may start anywhere and may step back
+    "speed_m_s": pl.Float64(),
+    "altitude_m": pl.Float64(),
+    "latitude_deg": pl.Float64(),
+    "longitude_deg": pl.Float64(),
+    "cadence_spm": pl.Float64(),  # steps of both feet a minute
+    "contact_time_ms": pl.Float64(),  # of one foot, one step
+    "vertical_oscillation_mm": pl.Float64(),
+    "contact_balance_pct": pl.Float64(),  # share of the left foot in the contact time of a stride
+    "heart_rate_bpm": pl.Float64(),
+}
+
+#: What one row of a recording stands for. A step and a kilometre row hold the mean of the interval that ends at their
+#: time; a sample row holds the reading at its time.
+GRAINS = ("sample", "step", "kilometre")
+
+RUNNING = "running"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recording:
+    """One session as its device wrote it.
+
+    Attributes:
+        format: name of the module that read it (`fit`, `csv`, `tcx`, `gpx`).
+        readings: frame with the columns of `READINGS`, one row a sample, step or kilometre, in file order.
+        sport: `running` or another lower-case word; None where the file does not say.
+        has_clock: whether `time_s` is an absolute time.
+        grain: one of `GRAINS`.
+        pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
+        device: manufacturer and model as the file names them, never a serial number; None if unknown.
+        sensors: for each quantity that more than one sensor gave, or that a self-described field gave: who won.
+        damage: what was wrong with the file and up to where it could be read; None for a sound file.
+    """
+
+    format: str
+    readings: pl.DataFrame
+    sport: str | None = None
+    has_clock: bool = True
+    grain: str = "sample"
+    pauses: tuple[tuple[float, float], ...] = ()
+    device: str | None = None
+    sensors: Mapping[str, str] = field(default_factory=dict)
+    damage: str | None = None
+
+
+def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
+    """Complete a partial set of columns to the full frame of `READINGS`, absent ones null, NaN made null.
+
+    Args:
+        columns: at least `time_s`; all of one length; keys from `READINGS`.
+
+    Raises:
+        KeyError: a key that is not a reading.
+    """
+    unknown = set(columns) - set(READINGS)
+    if unknown:
+        raise KeyError(f"not a reading: {sorted(unknown)}")
+    height = len(columns["time_s"])
+    return pl.DataFrame(
+        [
+            columns[name].cast(dtype).fill_nan(None).alias(name)
+            if name in columns
+            else pl.Series(name, [None], dtype=dtype).new_from_index(0, height)
+            for name, dtype in READINGS.items()
+        ]
+    )
