@@ -1,0 +1,34 @@
+"""The line: inbox file → recording → samples → splits → drift → summaries.
+
+The order is written here once. The in-process run, the Prefect flow, the README's table and the tests all read it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One step of the line: its module is `pipeline/<name>.py`, its tests are `tests/test_<name>.py`.
+
+    Attributes:
+        name: the one word that finds everything about it.
+        reads: what goes in.
+        writes: the tables that come out.
+        unit: what it can be shared out by: nothing outside one such unit is needed to compute it.
+    """
+
+    name: str
+    reads: str
+    writes: tuple[str, ...]
+    unit: str
+
+
+STAGES = (
+    Stage("recording", "an inbox file", ("recordings",), "file"),
+    Stage("samples", "a recording", ("samples", "set_aside"), "run"),
+    Stage("splits", "the samples of runs", ("splits",), "run"),
+    Stage("drift", "the splits of an athlete", ("run_drift", "athlete_drift"), "athlete"),
+    Stage("summaries", "the tables of all athletes", ("runs", "athlete_drift", "season_trend"), "club"),
+)

@@ -1,0 +1,209 @@
+"""The commands. Anything heavy is imported inside the command that needs it, so that help answers at once."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError
+
+if TYPE_CHECKING:
+    import polars as pl
+    from rich.console import Console
+
+_FOLDER = click.Path(path_type=Path, file_okay=True, dir_okay=True)
+
+
+class _Commands(click.Group):
+    """Turns the project's own errors into one message and their exit code."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except SplitdriftError as error:
+            click.echo(f"splitdrift: {error}", err=True)
+            ctx.exit(error.exit_code)
+        except OSError as error:
+            click.echo(f"splitdrift: {error.strerror or error}: {error.filename or 'unknown file'}", err=True)
+            ctx.exit(EXIT_NOTHING_DONE)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(package_name="splitdrift")
+def main() -> None:
+    r"""Does an athlete's running form hold as the distance adds up?
+
+    splitdrift reads a folder of running recordings and says for each athlete how cadence, contact time and the rest
+    change with distance, and how much of that is merely slowing down or the hill.
+
+    \b
+    A first look:      splitdrift demo
+    Your own data:     splitdrift check   --inbox inbox
+                       splitdrift refresh --inbox inbox --store store
+                       splitdrift show    --store store
+
+    \b
+    The inbox holds one folder an athlete:
+      inbox/ari/2026-03-14.fit        recordings: .fit .csv .tcx .gpx, also .gz or .zip
+      inbox/roster.csv                who they are (optional)
+      inbox/sessions.csv              kind, surface and shoe of each run (optional)
+      inbox/settings.toml             settings that differ from `splitdrift settings` (optional)
+    """
+
+
+@main.command()
+@click.option("--store", type=_FOLDER, default=Path("demo-store"), show_default=True, help="Where to put the result.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
+@click.option("--flow", is_flag=True, help="Run as a Prefect flow.")
+def demo(store: Path, jobs: int | None, flow: bool) -> None:
+    """Take an invented club through the whole line and show the result."""
+    from pipeline.queries import shipped
+
+    inbox = shipped("data/club")
+    _refresh(inbox, store, jobs=jobs, flow=flow, strict=False)
+    _console().print(
+        f"\nThe club is invented; what it was made to show is written in data/README.md of the project.\n"
+        f"Its recordings: {inbox}",
+        highlight=False,
+        soft_wrap=True,
+    )
+
+
+@main.command()
+@click.option("--inbox", type=_FOLDER, required=True, help="Folder with one folder an athlete.")
+@click.option("--store", type=_FOLDER, required=True, help="Folder of the result; made if absent.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
+@click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
+@click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
+def refresh(inbox: Path, store: Path, jobs: int | None, flow: bool, strict: bool) -> None:
+    r"""Read every recording of the inbox and publish the tables.
+
+    \b
+    Exit codes: 0 done (refused files are listed), 1 nothing could be done, 2 wrong use,
+                3 done, but --strict was given and files were refused.
+    """
+    _refresh(inbox, store, jobs=jobs, flow=flow, strict=strict)
+
+
+def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: bool) -> None:
+    from pipeline.inbox import read_inbox
+    from pipeline.refresh import refresh as in_process
+    from pipeline.show import ledger_summary
+
+    found = read_inbox(inbox)
+    with _progress(f"Reading {len(found.files)} files") as progress:
+        if flow or _has_prefect_api():
+            from flows.refresh import refresh_with_prefect
+
+            ledger = refresh_with_prefect(found, store, jobs=jobs, progress=progress)
+        else:
+            ledger = in_process(found, store, jobs=jobs, progress=progress)
+    console = _console()
+    console.print(ledger_summary(ledger, everything=False))
+    console.print()
+    _show_club(store, found.athletes)
+    console.print(
+        f"\nEverything is in {store.resolve()}\n"
+        "  splitdrift.duckdb      every table, for SQL\n"
+        "  tables/                the same as Parquet\n"
+        "  exports/               the same as CSV, and splitdrift.xlsx\n"
+        "  rejected/rejected.csv  what was turned away, and why",
+        highlight=False,
+        soft_wrap=True,
+    )
+    if strict and (ledger["status"] == "rejected").any():
+        raise click.exceptions.Exit(EXIT_DONE_BUT_REFUSED)
+
+
+@main.command()
+@click.option("--inbox", type=_FOLDER, required=True, help="Folder with one folder an athlete.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
+def check(inbox: Path, jobs: int | None) -> None:
+    """Read and judge everything in an inbox, write nothing."""
+    from pipeline.inbox import read_inbox
+    from pipeline.refresh import check as judge
+    from pipeline.show import ledger_summary
+
+    found = read_inbox(inbox)
+    with _progress(f"Reading {len(found.files)} files") as progress:
+        ledger = judge(found, jobs=jobs, progress=progress)
+    _console().print(ledger_summary(ledger, everything=True))
+    if not ledger["status"].is_in(["accepted", "salvaged"]).any():
+        raise click.exceptions.Exit(EXIT_NOTHING_DONE)
+
+
+@main.command()
+@click.argument("table", required=False)
+@click.option("--store", type=_FOLDER, required=True, help="Folder of the result.")
+def show(table: str | None, store: Path) -> None:
+    """Show a TABLE in the terminal; without TABLE the club summary. `splitdrift dictionary` lists the tables."""
+    from pipeline.show import table_as_it_is
+    from pipeline.store import read_table
+
+    if table is None:
+        _show_club(store, None)
+    else:
+        _console().print(table_as_it_is(table, read_table(store, table)))
+
+
+@main.command()
+def dictionary() -> None:
+    """Every table and column: unit, meaning."""
+    from pipeline.dictionary import dictionary as text
+
+    click.echo(text(), nl=False)
+
+
+@main.command()
+@click.option("--inbox", type=_FOLDER, help="Show the settings in force for this inbox. [default: the defaults]")
+def settings(inbox: Path | None) -> None:
+    """Every setting: its value, its unit, and why that default."""
+    from pipeline.inbox import read_inbox
+    from pipeline.settings import Settings
+
+    in_force = read_inbox(inbox).settings if inbox is not None else Settings()
+    for name, value, unit, why in in_force.describe():
+        click.echo(f"{name} = {value}" + (f"   # {unit}" if unit else ""))
+        click.echo(click.wrap_text(why, width=100, initial_indent="    # ", subsequent_indent="    # "))
+
+
+def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
+    from pipeline.show import club_summary
+    from pipeline.store import read_table
+
+    _console().print(club_summary(read_table(store, "athlete_drift"), athletes))
+
+
+def _has_prefect_api() -> bool:
+    """Whether the user has pointed Prefect at a server, without importing Prefect to find out."""
+    import os
+
+    return bool(os.environ.get("PREFECT_API_URL"))
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    # Piped into a file or a pager there is no width to ask for: wide enough for the widest line of the club summary.
+    return Console(width=None if sys.stdout.isatty() else 160)
+
+
+@contextmanager
+def _progress(label: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar on a terminal, nothing elsewhere."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
+        task = bar.add_task(label, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+if __name__ == "__main__":
+    main()

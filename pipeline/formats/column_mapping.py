@@ -1,0 +1,171 @@
+r"""`columns.toml`, where a coach says what the columns of CSV files mean. Its text in, a `ColumnMapping` out.
+
+The file lies beside the CSV files. Its lines hold for every CSV file of the folder; those under
+`[files."<file name>"]` hold for that one file and win. Options stand above `[columns]`:
+
+    decimal = ","                  # or "."
+    separator = ";"                # or "," or "\t"
+    time_zone = "Europe/Lisbon"    # of date-times that carry no zone
+    sport = "running"
+    grain = "step"                 # what a row is: sample, step or kilometre
+
+    [columns]
+    "Cadence" = "cadence_strides_min"
+    "Power" = ""                   # leave this column out
+
+    [files."treadmill test.csv"]
+    separator = "\t"
+
+    [files."treadmill test.csv".columns]
+    "Cadence" = "cadence_spm"
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+import tomllib
+import zoneinfo
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import Refused
+from pipeline.formats import GRAINS
+from pipeline.formats.columns import AMBIGUOUS, COLUMNS, plain
+
+#: The options, each with the values it accepts; an empty tuple accepts any word.
+_OPTIONS: Mapping[str, tuple[str, ...]] = {
+    "decimal": (".", ","),
+    "separator": (",", ";", "\t"),
+    "time_zone": (),
+    "sport": (),
+    "grain": GRAINS,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class ColumnMapping:
+    """What `columns.toml` says about one CSV file. An option that it leaves open is None.
+
+    Attributes:
+        columns: header in the file -> a name of `COLUMNS`, or "" to leave that column out.
+        decimal: the decimal sign, `.` or `,`.
+        separator: what stands between cells.
+        time_zone: IANA name of the zone of date-times that carry none.
+        sport: lower-case word.
+        grain: one of `GRAINS`.
+    """
+
+    columns: Mapping[str, str] = field(default_factory=dict)
+    decimal: str | None = None
+    separator: str | None = None
+    time_zone: str | None = None
+    sport: str | None = None
+    grain: str | None = None
+
+    def name_of(self, header: str) -> str | None:
+        """The name that the mapping gives a header, written in small or capital letters; None where it is silent."""
+        return next((name for key, name in self.columns.items() if key.casefold() == header.casefold()), None)
+
+
+def toml_line(header: str, name: str) -> str:
+    """The line of `columns.toml` that gives a header its name."""
+    is_bare = re.fullmatch(r"[A-Za-z0-9_-]+", header)
+    # A quoted key of TOML has the escapes of a JSON text.
+    return f'{header if is_bare else json.dumps(header, ensure_ascii=False)} = "{name}"'
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """A question that names up to three close matches; empty where nothing is close."""
+    matches = difflib.get_close_matches(word, list(known), n=3, cutoff=0.5)
+    return f"Did you mean {' or '.join(matches)}?" if matches else ""
+
+
+def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
+    """Read what `columns.toml` says about one file.
+
+    Args:
+        text: content of `columns.toml`; its layout is in the docstring of this module.
+        file_name: the CSV file's own name, without folder; a trailing `.gz` may be left out in `columns.toml`.
+
+    Returns:
+        None where `columns.toml` says nothing that holds for the file.
+
+    Raises:
+        Refused: a line that cannot be understood, with the key and the closest names that would be.
+    """
+    try:
+        folder = tomllib.loads(text.removeprefix("\ufeff"))
+    except (ValueError, RecursionError) as error:
+        raise Refused(
+            f"columns.toml cannot be read: {error}.", 'Each line should read like "Cadence" = "cadence_spm".'
+        ) from None
+    files = _table(folder.pop("files", {}), "[files]")
+    own = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')
+    columns = {
+        **_checked_columns(folder.pop("columns", {})),
+        **_checked_columns(own.pop("columns", {})),
+    }
+    options = {key: _checked_option(key, value) for key, value in {**folder, **own}.items()}
+    if not columns and not options:
+        return None
+    return ColumnMapping(columns=columns, **options)
+
+
+def _table(value: Any, where: str) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise Refused(f"columns.toml: {where} holds {value!r}, expected a heading with lines below it.")
+    return value
+
+
+def _checked_columns(section: Any) -> dict[str, str]:
+    columns = _table(section, "[columns]")
+    for header, name in columns.items():
+        if not isinstance(name, str):
+            raise Refused(
+                f"columns.toml: the column {header} is given {name!r}, expected one name in quotation marks.",
+                "A column whose name holds a dot or a blank needs quotation marks too.",
+            )
+        if name and name not in COLUMNS:
+            if header in _OPTIONS:
+                raise Refused(
+                    f"columns.toml: {header} stands under [columns], where it names a column.",
+                    f"Move the line {toml_line(header, name)} above [columns].",
+                )
+            choices = " or ".join(AMBIGUOUS.get(plain(name), {}))
+            raise Refused(
+                f'columns.toml: the column "{header}" is given "{name}", which is no name with a unit that we know.',
+                f"Did you mean {choices}?" if choices else did_you_mean(name, COLUMNS),
+            )
+    return columns
+
+
+def _checked_option(key: str, value: Any) -> str:
+    if key not in _OPTIONS:
+        raise Refused(
+            f"columns.toml: {key} is none of the options {', '.join(_OPTIONS)}.",
+            did_you_mean(key, _OPTIONS) or "If it is a column, its line stands below the heading [columns].",
+        )
+    accepted = _OPTIONS[key]
+    if not isinstance(value, str) or not value or (accepted and value not in accepted):
+        expected = " or ".join(f'"{choice}"' for choice in accepted).replace("\t", "\\t") or "a word in quotation marks"
+        raise Refused(f"columns.toml: {key} is {value!r}, expected {expected}.")
+    if key == "time_zone" and not _is_zone(value):
+        raise Refused(
+            f'columns.toml: time_zone is "{value}", expected a zone such as "Europe/Lisbon" or "UTC".',
+            did_you_mean(value, zoneinfo.available_timezones()),
+        )
+    return value.lower() if key == "sport" else value
+
+
+def _is_zone(name: str) -> bool:
+    # Polars has its own list of zones, and it is Polars that will have to know this one.
+    try:
+        pl.Series([0]).cast(pl.Datetime("us")).dt.replace_time_zone(name)
+    except pl.exceptions.PolarsError:
+        return False
+    return True

@@ -1,0 +1,213 @@
+"""FIT record fields → readings: which field gives which reading, in which unit, and who wins when two do.
+
+Two kinds of field. Native ones have a number in the FIT profile and a fixed unit. Self-described ones are declared by
+the file itself, with a name, a unit in words and, sometimes, the number of the native field they stand for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.formats import readings_frame
+
+Column = npt.NDArray[np.float64]
+
+RECORD = 20  # number of the message `record` in the FIT profile
+
+#: Native field number → reading (FIT profile, message `record`).
+NATIVE_FIELDS: Mapping[int, str] = {
+    2: "altitude_m",
+    3: "heart_rate_bpm",
+    4: "cadence_spm",
+    5: "distance_m",
+    6: "speed_m_s",
+    39: "vertical_oscillation_mm",
+    41: "contact_time_ms",
+    73: "speed_m_s",
+    78: "altitude_m",
+    84: "contact_balance_pct",
+}
+
+#: Words of the trade in a self-described field's name, in order of trial → reading.
+WORDS: Sequence[tuple[tuple[str, ...], str]] = (
+    (("contact", "time"), "contact_time_ms"),
+    (("ground", "time"), "contact_time_ms"),
+    (("stance", "time"), "contact_time_ms"),
+    (("contact", "balance"), "contact_balance_pct"),
+    (("stance", "balance"), "contact_balance_pct"),
+    (("vertical", "oscillation"), "vertical_oscillation_mm"),
+    (("cadence",), "cadence_spm"),
+    (("step", "rate"), "cadence_spm"),
+    (("heart", "rate"), "heart_rate_bpm"),
+    (("distance",), "distance_m"),
+    (("speed",), "speed_m_s"),
+)
+
+#: Reading → unit as files spell it (lower case, no spaces) → factor to the unit of the reading. In running files
+#: revolutions are those of one leg, hence strides.
+UNITS: Mapping[str, Mapping[str, float]] = {
+    "contact_time_ms": {"ms": 1, "millisecond": 1, "milliseconds": 1, "s": 1000, "second": 1000, "seconds": 1000},
+    "cadence_spm": {
+        "rpm": 2, "strides/min": 2, "stride/min": 2, "strides/minute": 2, "spm": 1, "steps/min": 1, "step/min": 1,
+        "steps/minute": 1,
+    },
+    "vertical_oscillation_mm": {
+        "mm": 1, "millimeters": 1, "millimetres": 1, "cm": 10, "centimeters": 10, "centimetres": 10, "m": 1000,
+        "meters": 1000, "metres": 1000,
+    },
+    "contact_balance_pct": {"%": 1, "percent": 1, "pct": 1},
+    "heart_rate_bpm": {"bpm": 1, "beats/min": 1},
+    "distance_m": {"m": 1, "meters": 1, "metres": 1, "km": 1000, "kilometers": 1000, "kilometres": 1000},
+    "speed_m_s": {"m/s": 1, "km/h": 1 / 3.6, "kph": 1 / 3.6, "mm/s": 0.001},
+    "altitude_m": {"m": 1, "meters": 1, "metres": 1},
+}  # fmt: skip
+
+#: Spellings that the settings may use for a self-described field → (reading, factor). The same as in CSV headers.
+SETTING_UNITS: Mapping[str, tuple[str, float]] = {
+    "contact_time_ms": ("contact_time_ms", 1),
+    "contact_time_s": ("contact_time_ms", 1000),
+    "cadence_spm": ("cadence_spm", 1),
+    "cadence_strides_min": ("cadence_spm", 2),
+    "vertical_oscillation_mm": ("vertical_oscillation_mm", 1),
+    "vertical_oscillation_cm": ("vertical_oscillation_mm", 10),
+    "contact_balance_pct": ("contact_balance_pct", 1),
+    "heart_rate_bpm": ("heart_rate_bpm", 1),
+    "distance_m": ("distance_m", 1),
+    "speed_m_s": ("speed_m_s", 1),
+    "altitude_m": ("altitude_m", 1),
+}
+
+
+@dataclass(frozen=True)
+class Described:
+    """A field that the file describes itself (FIT messages 206 and 207)."""
+
+    index: int
+    number: int
+    name: str
+    unit: str
+    native_message: int | None
+    native_field: int | None
+
+    @staticmethod
+    def key(index: int, number: int) -> str:
+        """Name of its column where names alone would not be distinct."""
+        return f"described {index}.{number}"
+
+    def reading(self, described_fields: Mapping[str, str]) -> tuple[str, float] | None:
+        """Which reading it is and the factor to that reading's unit; None if that cannot be told."""
+        if self.name in described_fields:
+            return SETTING_UNITS.get(described_fields[self.name])
+        if self.native_field is not None and self.native_message in (None, RECORD):
+            reading = NATIVE_FIELDS.get(self.native_field)
+        else:
+            lowered = self.name.lower()
+            reading = next((one for words, one in WORDS if all(word in lowered for word in words)), None)
+        if reading is None:
+            return None
+        factor = UNITS[reading].get(self.unit.lower().replace(" ", ""))
+        return None if factor is None else (reading, factor)
+
+
+def read_columns(
+    columns: Mapping[str, Column],
+    described: Sequence[Described],
+    packed: Sequence[bytes | None],
+    sensor_preference: Sequence[str],
+    described_fields: Mapping[str, str],
+) -> tuple[pl.DataFrame, dict[str, str]]:
+    """Turn the columns of record messages into readings.
+
+    Args:
+        columns: native fields by profile name in profile units, self-described ones by name or `Described.key`; times
+            in seconds since 1970, positions in degrees, missing values NaN.
+        described: the file's own field descriptions.
+        packed: the three-byte speed-and-distance field of old devices, one a record, or empty.
+        sensor_preference: `native` and `self-described`, the preferred one first.
+        described_fields: see `pipeline.formats.fit.decode`.
+
+    Returns:
+        The frame of readings, and for each reading that a self-described field gave or contended for: who won.
+    """
+    native = _native(columns, packed)
+    own: dict[str, tuple[Column, str]] = {}
+    for one in described:
+        found = one.reading(described_fields)
+        values = columns.get(Described.key(one.index, one.number), columns.get(one.name))
+        if found is not None and values is not None and _says_something(values) and found[0] not in own:
+            own[found[0]] = (values * found[1], one.name)
+
+    chosen, sensors = dict(native), dict[str, str]()
+    for reading, (values, name) in own.items():
+        contended = reading in native and _says_something(native[reading])
+        if contended and sensor_preference[0] == "native":
+            sensors[reading] = f"native field, over self-described '{name}'"
+            continue
+        chosen[reading] = values
+        sensors[reading] = f"self-described '{name}'" + (", over the native field" if contended else "")
+    frame = readings_frame({name: pl.Series(values) for name, values in chosen.items()})
+    return frame, sensors
+
+
+def _says_something(values: Column) -> bool:
+    return bool(np.any(np.isfinite(values) & (values != 0)))
+
+
+def _native(columns: Mapping[str, Column], packed: Sequence[bytes | None]) -> dict[str, Column]:
+    height = len(columns["timestamp"])
+    missing = np.full(height, np.nan)
+
+    def first(*names: str) -> Column:
+        """The first of several fields of one meaning that has a value, record by record."""
+        value = missing
+        for name in reversed(names):
+            if name in columns:
+                value = np.where(np.isfinite(columns[name]), columns[name], value)
+        return value
+
+    fraction = first("fractional_cadence")
+    readings = {
+        "time_s": columns["timestamp"],
+        "distance_m": first("distance"),
+        "speed_m_s": first("enhanced_speed", "speed"),
+        "altitude_m": first("enhanced_altitude", "altitude"),
+        "latitude_deg": first("position_lat"),
+        "longitude_deg": first("position_long"),
+        # Revolutions of one leg, hence strides: two steps each.
+        "cadence_spm": 2 * (first("cadence") + np.where(np.isfinite(fraction), fraction, 0)),
+        "contact_time_ms": first("stance_time"),
+        "vertical_oscillation_mm": first("vertical_oscillation"),
+        "contact_balance_pct": first("stance_time_balance"),
+        "heart_rate_bpm": first("heart_rate"),
+    }
+    if packed:
+        speed, distance = _unpack(packed)
+        readings["speed_m_s"] = np.where(np.isfinite(readings["speed_m_s"]), readings["speed_m_s"], speed)
+        readings["distance_m"] = np.where(np.isfinite(readings["distance_m"]), readings["distance_m"], distance)
+    return readings
+
+
+def _unpack(packed: Sequence[bytes | None]) -> tuple[Column, Column]:
+    """Twelve bits of speed (1/100 m/s), then twelve of distance (1/16 m) that roll over every 256 m.
+
+    Source: FIT profile, message `record`, field `compressed_speed_distance` (bits 12 and 12, scale 100 and 16,
+    accumulated).
+    """
+    speed = np.full(len(packed), np.nan)
+    distance = np.full(len(packed), np.nan)
+    covered, previous = 0, None
+    for row, value in enumerate(packed):
+        if not isinstance(value, bytes | tuple | list) or len(value) != 3 or bytes(value) == b"\xff\xff\xff":
+            continue  # missing, or not what the profile says it is
+        low, middle, high = bytes(value)
+        speed[row] = (low | (middle & 0x0F) << 8) / 100
+        ticks = middle >> 4 | high << 4
+        covered += 0 if previous is None else (ticks - previous) % 4096
+        previous = ticks
+        distance[row] = covered / 16
+    return speed, distance

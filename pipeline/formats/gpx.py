@@ -1,0 +1,117 @@
+"""GPX files. One file in, a recording for each track (`trk`) out; a row is a track point (`trkpt`).
+
+Read from the schema of version 1.1 (1.0 has the same elements) and the point extensions for heart rate (`hr`) and
+cadence (`cad`). Elements are known by their local names. The segments of a track are one recording; between two of
+them lies a pause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from xml.etree.ElementTree import Element
+
+import polars as pl
+
+from pipeline.errors import Refused
+from pipeline.formats import RUNNING, Recording, readings_frame
+from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
+
+MIN_POINTS = 2
+STEPS_A_STRIDE = 2  # `cad` counts the strides of one leg
+
+
+@dataclass
+class _Track:
+    element: Element
+    points: list[Point] = field(default_factory=list)
+    segments: list[int] = field(default_factory=list)  # number of the segment of each point
+    n_segments: int = 0
+    is_open: bool = True
+
+
+def decode(content: bytes) -> list[Recording]:
+    """Read one GPX file.
+
+    Args:
+        content: the file.
+
+    Returns:
+        One recording for each track that has at least `MIN_POINTS` points with a time. A track that is open where the
+        file breaks off is kept up to there and says so in `damage`.
+
+    Raises:
+        Refused: no times (a route somebody planned), no track at all, or XML that declares entities.
+    """
+    elements = Elements(content)
+    tracks = _tracks(elements)
+    recordings = [_recording(track, elements.damage if track.is_open else None) for track in tracks]
+    usable = [recording for recording in recordings if len(recording.readings) >= MIN_POINTS]
+    if usable:
+        return usable
+    if any(len(track.points) >= MIN_POINTS for track in tracks):
+        raise Refused(
+            "The points of the GPX file have no times: it is a route somebody planned, not a recording of a run.",
+            "Export the recording of the activity, not its route.",
+        )
+    damage = f" ({elements.damage})" if elements.damage else ""
+    raise Refused(
+        f"The file holds no GPX track with at least {MIN_POINTS} points{damage}.",
+        "Export the recording again as GPX, or as FIT, which holds more.",
+    )
+
+
+def _tracks(elements: Elements) -> list[_Track]:
+    tracks: list[_Track] = []
+    for event, name, element in elements:
+        if name == "trk" and event == "start":
+            tracks.append(_Track(element))
+        elif not tracks or not tracks[-1].is_open:
+            continue
+        elif name == "trk":
+            tracks[-1].is_open = False
+        elif name == "trkseg" and event == "start":
+            tracks[-1].n_segments += 1
+        elif name == "trkpt" and event == "end":
+            texts = {local_name(part.tag): text_of(part) for part in element.iter()}
+            tracks[-1].points.append({**texts, "lat": element.get("lat"), "lon": element.get("lon")})
+            tracks[-1].segments.append(tracks[-1].n_segments)
+            element.clear()
+    return tracks
+
+
+def _recording(track: _Track, damage: str | None) -> Recording:
+    sport = _sport(child_text(track.element, "type"))
+    columns = {
+        "time_s": times_s(track.points, "time"),
+        "altitude_m": numbers(track.points, "ele"),
+        "latitude_deg": numbers(track.points, "lat"),
+        "longitude_deg": numbers(track.points, "lon"),
+        "heart_rate_bpm": numbers(track.points, "hr"),
+    }
+    if sport in {RUNNING, None}:  # of another sport it counts something else than strides
+        columns["cadence_spm"] = numbers(track.points, "cad") * STEPS_A_STRIDE
+    timed = readings_frame(columns).with_columns(segment=pl.Series(track.segments, dtype=pl.Int64()))
+    timed = timed.filter(pl.col("time_s").is_not_null())
+    return Recording(
+        format="gpx",
+        readings=timed.drop("segment"),
+        sport=sport,
+        pauses=_pauses(timed),
+        damage=damage and f"{damage}; {len(timed)} points before it could be read",
+    )
+
+
+def _sport(kind: str | None) -> str | None:
+    if kind is None:
+        return None
+    return RUNNING if "run" in kind.lower() else kind.lower()
+
+
+def _pauses(timed: pl.DataFrame) -> tuple[tuple[float, float], ...]:
+    """From the last point of each segment to the first of the next, in time."""
+    ends = timed.group_by("segment", maintain_order=True).agg(
+        first_s=pl.col("time_s").first(), last_s=pl.col("time_s").last()
+    )
+    between = pairwise(ends.select("first_s", "last_s").rows())
+    return tuple((stopped_s, resumed_s) for (_, stopped_s), (resumed_s, _) in between if resumed_s > stopped_s)

@@ -1,0 +1,82 @@
+"""TCX files. One file in, a recording for each Activity out; a row is a Trackpoint.
+
+Read from the schema of version 2 and the activity extension that adds speed and running cadence to a point. Elements
+are known by their local names.
+"""
+
+from __future__ import annotations
+
+from xml.etree.ElementTree import Element
+
+import polars as pl
+
+from pipeline.errors import Refused
+from pipeline.formats import Recording, readings_frame
+from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
+
+MIN_POINTS = 2
+
+#: Local name below a Trackpoint -> reading, and what its number is multiplied with. `Value` is the heart rate's.
+_FIELDS = {
+    "DistanceMeters": ("distance_m", 1.0),
+    "Speed": ("speed_m_s", 1.0),
+    "AltitudeMeters": ("altitude_m", 1.0),
+    "LatitudeDegrees": ("latitude_deg", 1.0),
+    "LongitudeDegrees": ("longitude_deg", 1.0),
+    "RunCadence": ("cadence_spm", 2.0),  # strides of one leg a minute
+    "Value": ("heart_rate_bpm", 1.0),
+}
+
+
+def decode(content: bytes) -> list[Recording]:
+    """Read one TCX file.
+
+    Args:
+        content: the file.
+
+    Returns:
+        One recording for each Activity that has at least `MIN_POINTS` points with a time. An Activity that is open
+        where the file breaks off is kept up to there and says so in `damage`.
+
+    Raises:
+        Refused: no such Activity, or XML that declares entities.
+    """
+    elements = Elements(content)
+    activities: list[tuple[Element, list[Point]]] = []
+    root = None
+    is_open = False
+    for event, name, element in elements:
+        root = root or name
+        if name == "Activity":
+            is_open = event == "start"
+            if is_open:
+                activities.append((element, []))
+        elif event == "end" and name == "Trackpoint" and is_open:
+            activities[-1][1].append({local_name(part.tag): text_of(part) for part in element.iter()})
+            element.clear()
+    recordings = [
+        _recording(activity, points, elements.damage if is_open and activity is activities[-1][0] else None)
+        for activity, points in activities
+    ]
+    usable = [recording for recording in recordings if len(recording.readings) >= MIN_POINTS]
+    if not usable:
+        damage = f" ({elements.damage})" if elements.damage else ""
+        raise Refused(
+            f"The file holds no Activity with at least {MIN_POINTS} track points that have a time{damage}"
+            + (f"; it is XML of the kind {root}." if root and root != "TrainingCenterDatabase" else "."),
+            "Export the recording again as TCX, or as FIT, which holds more.",
+        )
+    return usable
+
+
+def _recording(activity: Element, points: list[Point], damage: str | None) -> Recording:
+    columns = {reading: numbers(points, field) * factor for field, (reading, factor) in _FIELDS.items()}
+    readings = readings_frame({"time_s": times_s(points, "Time"), **columns}).filter(pl.col("time_s").is_not_null())
+    creator = next((child for child in activity if local_name(child.tag) == "Creator"), None)
+    return Recording(
+        format="tcx",
+        readings=readings,
+        sport=activity.get("Sport", "").strip().lower() or None,
+        device=None if creator is None else child_text(creator, "Name"),
+        damage=damage and f"{damage}; {len(readings)} points before it could be read",
+    )

@@ -1,0 +1,67 @@
+"""Load one file of `sql/`, bind its tables and parameters, run it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+#: Beside the package in a checkout, inside it in an installed wheel.
+_PACKAGE = Path(__file__).parent
+_FOLDERS = (_PACKAGE / "shipped", _PACKAGE.parent)
+
+
+def shipped(name: str) -> Path:
+    """A file or folder that the project ships beside its code (`sql/splits.sql`, `data/club`).
+
+    Raises:
+        FileNotFoundError: it is in neither place.
+    """
+    for folder in _FOLDERS:
+        if (folder / name).exists():
+            return folder / name
+    raise FileNotFoundError(f"{name} is missing from this installation of splitdrift")
+
+
+@cache
+def statement(name: str) -> str:
+    """The text of `sql/<name>.sql`."""
+    return shipped(f"sql/{name}.sql").read_text(encoding="utf-8")
+
+
+def connect(database: Path | None = None, *, threads: int | None = None) -> duckdb.DuckDBPyConnection:
+    """A connection in which a Python variable is never taken for a table, no extension is fetched, times are UTC.
+
+    Args:
+        database: a DuckDB file; None for one in memory.
+        threads: at most so many; None leaves it to DuckDB.
+    """
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "python_enable_replacements": False,
+        "autoinstall_known_extensions": False,
+    }
+    if threads is not None:
+        config["threads"] = threads
+    connection = duckdb.connect(str(database) if database else ":memory:", config=config)
+    connection.execute("SET TimeZone = 'UTC'")
+    return connection
+
+
+def run_query(
+    name: str, tables: Mapping[str, pl.DataFrame], parameters: Mapping[str, object] | None = None
+) -> pl.DataFrame:
+    """Run `sql/<name>.sql` over frames.
+
+    Args:
+        name: stem of the file.
+        tables: the frames it reads, by the name it uses.
+        parameters: value of each `$parameter` in it.
+    """
+    with connect(threads=1) as connection:
+        for table, frame in tables.items():
+            connection.register(table, frame.to_arrow())
+        rows: pl.DataFrame = connection.sql(statement(name), params=dict(parameters) if parameters else None).pl()
+    return rows

@@ -1,0 +1,404 @@
+"""Stage `samples`: a recording → one row an instant, on one clock, with distance that never decreases.
+
+Rows in: the readings of one recording, as its device wrote them. Rows out: the samples of one run, each standing for
+the interval that ends at it; beside them, how many values were set aside and why. Values are set aside (made null),
+never altered; time and distance, which every later number rests on, are repaired by the rules below.
+
+Method. Equal instants are merged. Pauses come from the device's timer events and from holes without progress. Distance
+comes from the device, else from its speed, else from great circles between positions, which are then dropped. Slope is
+the local least-squares line of altitude over distance. Gait is told by cadence first: walking and running cadence cross
+at 135-140 steps/min; speed decides inside that band and where cadence is missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.formats import Recording
+
+Column = npt.NDArray[np.float64]
+
+#: Walking and running cadence cross inside this band: 140 steps/min alone tells 91 % of strides, own cut-offs of
+#: 134-141 tell 93 %, recommended band 135-140. Source: Hum Mov Sci 2023, 90:103117 (28 adults).
+WALK_BELOW_SPM, RUN_FROM_SPM = 135.0, 140.0
+#: Speed that best tells running from walking where cadence cannot. Same source (own cut-offs 1.9 and 2.0 m/s).
+RUN_FROM_M_S = 2.0
+#: Over some kilometres people mix walking and running up to this speed, and only run above it.
+#: Source: arXiv 2501.00720 (1.9 to 3.0 m/s).
+WALK_UP_TO_M_S = 3.0
+#: Below this nobody runs, whatever a cadence sensor counts while standing about. Common practice, no source.
+RUN_AT_LEAST_M_S = 1.0
+#: Below this nobody gets on, and satellite positions wander. Common practice, no source.
+STAND_BELOW_M_S = 0.5
+#: A cadence this low is not a walk either. Common practice, no source.
+STAND_BELOW_SPM = 60.0
+#: Slightly above the fastest instant of a men's 100 m record (about 12.4 m/s, from memory).
+FASTEST_M_S = 12.5
+#: Longest foot contact of a running step: 565 ms is 56.5 % of a one-second stride, the largest share seen in slow
+#: runners. Source: BMJ Open SEM 2021, 7:e000996 (duty factor 42.5-56.5 % below 2.6 m/s).
+LARGEST_DUTY_FACTOR = 0.565
+#: Shortest contact: sprinters at full speed reach about 80 ms (from memory); longest: a slow walk, about 1 s (same).
+CONTACT_TIME_MS = (80.0, 1200.0)
+#: Fastest stepping of a person: sprinters stay below 5 steps/s (from memory).
+MOST_CADENCE_SPM = 300.0
+#: Common practice, no source: the trunk does not rise by more than a hand's span; hearts of the living.
+VERTICAL_OSCILLATION_MM = (1.0, 250.0)
+CONTACT_BALANCE_PCT = (30.0, 70.0)
+HEART_RATE_BPM = (25.0, 240.0)
+#: Lowest shore and highest mountain; the steepest slope of published running energetics (Minetti 2002).
+ALTITUDE_M = (-450.0, 9000.0)
+STEEPEST_PCT = 45.0
+#: An altitude this far from the median of its neighbours is a spike. Common practice, no source.
+ALTITUDE_SPIKE_M = 15.0
+#: A step back by more than this is a counter set back to zero, not a correction. Common practice, no source.
+COUNTER_RESET_M = 50.0
+#: Recorded speed whose mean departs from distance over time by more than this share belongs to another quantity.
+SPEED_DISAGREES = 0.15
+#: A sample further than this from the middle of the recording has a wrong date. The longest races last two days.
+LONGEST_RUN_S = 2 * 86_400.0
+#: Mean radius of the Earth (IUGG), for great circles. From memory; 0.1 % off would be 1 m a kilometre.
+EARTH_RADIUS_M = 6_371_008.8
+
+GAIT_VALUES = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
+
+
+@dataclass(frozen=True)
+class RunSamples:
+    """What the stage hands on of one run.
+
+    Attributes:
+        samples: rows of the table `samples`.
+        set_aside: rows of the table `set_aside`.
+        started_s: time of the first sample on the recording's clock [s].
+        paused_s: time in pauses [s].
+        altitude: `steady`, `rough` or `absent`.
+    """
+
+    samples: pl.DataFrame
+    set_aside: pl.DataFrame
+    started_s: float
+    paused_s: float
+    altitude: str
+
+    def named(self, run_id: str) -> RunSamples:
+        """The same, under the name of the run, which is known once its start is."""
+        name = pl.lit(run_id).alias("run_id")
+        return replace(self, samples=self.samples.with_columns(name), set_aside=self.set_aside.with_columns(name))
+
+
+@dataclass(frozen=True)
+class _Rule:
+    """Values of a column that are set aside, and why."""
+
+    column: str
+    reason: str
+    broken: pl.Expr
+
+
+def samples(
+    recording: Recording,
+    *,
+    run_id: str,
+    gap_s: float,
+    slope_window_m: float,
+    slope_window_rough_m: float,
+    rough_altitude_m: float,
+) -> RunSamples:
+    """Settle the clock, the distance, the slope and the gait of one run.
+
+    Args:
+        recording: its readings; at least one with a time.
+        run_id: of the run.
+        gap_s: a hole longer than this (and than three usual intervals) is a pause if nothing was covered [s].
+        slope_window_m: window of the slope fit for steady altitude [m].
+        slope_window_rough_m: the same for rough altitude [m].
+        rough_altitude_m: median second difference above which altitude is rough [m].
+
+    Returns:
+        The samples in order of time. Empty if no reading has a time.
+    """
+    counts: dict[tuple[str, str], int] = {}
+    readings = _one_clock(recording.readings, counts)
+    if readings.is_empty():
+        return RunSamples(_with_gait(readings, counts), _set_aside(run_id, counts), 0.0, 0.0, "absent")
+
+    readings = _apply(_IMPOSSIBLE, readings, counts)
+    time_s = readings["time_s"].to_numpy()
+    longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
+    longest_s = longest_s if recording.grain == "sample" else np.inf
+
+    interval_s, paused_s = _intervals(time_s, recording.pauses)
+    covered_m = _covered(readings, interval_s, counts)
+    hole = interval_s > longest_s
+    standing = hole & (covered_m < STAND_BELOW_M_S * interval_s)
+    paused_s += float(interval_s[standing].sum())
+    interval_s = np.where(standing, 0.0, interval_s)
+    covered_m = np.where(interval_s > 0, covered_m, 0.0)
+    # To the centimetre, as published, and what each interval covers as its differences: nothing is lost between them.
+    distance_m: Column = np.round(np.cumsum(covered_m), 2)
+    covered_m = np.round(np.diff(distance_m, prepend=0.0), 2)
+
+    altitude_m, roughness_m = _altitude(readings["altitude_m"].to_numpy(), counts)
+    rough = roughness_m > rough_altitude_m
+    slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
+
+    run = readings.with_columns(
+        pl.lit(run_id).alias("run_id"),
+        pl.Series("elapsed_s", time_s - time_s[0]),
+        pl.Series("interval_s", interval_s),
+        pl.Series("distance_m", distance_m),
+        pl.Series("covered_m", covered_m),
+        pl.Series("speed_m_s", _speed(readings["speed_m_s"].to_numpy(), interval_s, covered_m, hole, counts)),
+        pl.Series("altitude_m", altitude_m),
+        pl.Series("slope_pct", slope_pct),
+        pl.Series("is_hole", hole),
+    ).with_columns(pl.col("altitude_m", "slope_pct", "speed_m_s").fill_nan(None))
+    run = _with_gait(run, counts)
+    kind = "absent" if run["altitude_m"].null_count() == run.height else "rough" if rough else "steady"
+    return RunSamples(run, _set_aside(run_id, counts), float(time_s[0]), paused_s, kind)
+
+
+# --- Clock -----------------------------------------------------------------------------------------------------------
+
+
+def _one_clock(readings: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
+    """Rows in order of time, one an instant: of rows with equal times each column keeps its last value."""
+    timed = readings.filter(pl.col("time_s").is_finite())
+    _count(counts, "sample", "no time", readings.height - timed.height)
+    middle = timed["time_s"].median()
+    plausible = timed.filter((pl.col("time_s") - middle).abs() <= LONGEST_RUN_S)
+    _count(counts, "sample", "a date days away from the rest", timed.height - plausible.height)
+    if not plausible["time_s"].is_sorted():
+        plausible = plausible.sort("time_s", maintain_order=True)
+    merged = plausible
+    if plausible["time_s"].n_unique() < plausible.height:
+        merged = plausible.group_by("time_s", maintain_order=True).agg(pl.all().drop_nulls().last())
+    _count(counts, "sample", "merged with another of the same instant", plausible.height - merged.height)
+    return merged
+
+
+def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[Column, float]:
+    """Time each sample stands for, without the pauses of the timer; and the time in those pauses [s]."""
+    interval_s = np.diff(time_s, prepend=time_s[0])
+    if not pauses:
+        return interval_s, 0.0
+    edges = np.array(sorted(pauses)).ravel()
+    lengths = np.diff(edges)
+    lengths[1::2] = 0  # between pauses the sum stands still
+    paused = np.interp(time_s, edges, np.concatenate([[0], np.cumsum(lengths)]))
+    inside = np.diff(paused, prepend=paused[0])
+    return np.maximum(interval_s - inside, 0.0), float(inside.sum())
+
+
+# --- Distance and speed ----------------------------------------------------------------------------------------------
+
+
+def _covered(readings: pl.DataFrame, interval_s: Column, counts: dict[tuple[str, str], int]) -> Column:
+    """Distance covered in each interval [m], from the best source there is."""
+    distance = readings["distance_m"].to_numpy()
+    known = np.isfinite(distance)
+    speed = readings["speed_m_s"].to_numpy()
+    by_speed = np.where(np.isfinite(speed), speed, 0.0) * interval_s
+    if known.sum() < 2:
+        return by_speed if np.isfinite(speed).sum() >= 2 else _great_circles(readings)
+
+    # A missing distance lies on the line between its neighbours in running time.
+    clock = np.cumsum(interval_s)
+    distance = np.interp(clock, clock[known], distance[known])
+    back = np.diff(distance, prepend=distance[0])
+    counter = np.cumsum(back < -COUNTER_RESET_M)
+    _count(counts, "distance_m", "counter set back during the run", int(counter[-1]))
+    forward = np.array(distance)
+    for one in np.unique(counter):
+        forward[counter == one] = np.maximum.accumulate(distance[counter == one])
+    _count(counts, "distance_m", "stepped back", int((forward > distance).sum()))
+    step = np.diff(forward, prepend=forward[0])
+    step[np.diff(counter, prepend=0) > 0] = 0.0
+    # Devices write whole seconds: an interval may have lasted one second longer than it says.
+    leap = step > FASTEST_M_S * (interval_s + 1.0)
+    _count(counts, "distance_m", "leapt faster than a person can run", int(leap.sum()))
+    return np.where(leap, by_speed, step)
+
+
+def _great_circles(readings: pl.DataFrame) -> Column:
+    """Haversine distance from the position before [m]; 0 where either is missing."""
+    latitude = np.radians(readings["latitude_deg"].to_numpy())
+    longitude = np.radians(readings["longitude_deg"].to_numpy())
+    known = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
+    step = np.zeros(readings.height)
+    if len(known) < 2:
+        return step
+    before, here = known[:-1], known[1:]
+    haversine = (
+        np.sin((latitude[here] - latitude[before]) / 2) ** 2
+        + np.cos(latitude[before]) * np.cos(latitude[here]) * np.sin((longitude[here] - longitude[before]) / 2) ** 2
+    )
+    step[here] = 2 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(haversine, 0, 1)))
+    return step
+
+
+def _speed(
+    recorded: Column,
+    interval_s: Column,
+    covered_m: Column,
+    hole: npt.NDArray[np.bool_],
+    counts: dict[tuple[str, str], int],
+) -> Column:
+    """Recorded speed [m/s]; from distance over time where it is missing, spans a hole, or disagrees throughout."""
+    by_distance = np.divide(covered_m, interval_s, out=np.full(len(covered_m), np.nan), where=interval_s > 0)
+    known = np.isfinite(recorded) & (interval_s > 0)
+    covered, by_speed = covered_m[known].sum(), (recorded * interval_s)[known].sum()
+    if known.any() and abs(by_speed - covered) > SPEED_DISAGREES * covered:
+        _count(counts, "speed_m_s", "disagrees with distance over time", int(known.sum()))
+        known = np.zeros(len(known), dtype=bool)
+    known &= ~hole
+    return np.where(known, recorded, by_distance)
+
+
+# --- Altitude and slope ----------------------------------------------------------------------------------------------
+
+
+def _altitude(altitude_m: Column, counts: dict[tuple[str, str], int]) -> tuple[Column, float]:
+    """Altitude without spikes [m], and its roughness: the median size of its second differences [m]."""
+    series = pl.Series(altitude_m).fill_nan(None)
+    if series.null_count() == len(series):
+        return altitude_m, 0.0
+    around = series.rolling_median(11, center=True, min_samples=1)
+    spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
+    _count(counts, "altitude_m", "a spike", int(spike.sum()))
+    clean = np.where(spike, np.nan, altitude_m)
+    known = clean[np.isfinite(clean)]
+    roughness = float(np.median(np.abs(np.diff(known, n=2)))) if len(known) > 2 else 0.0
+    return clean, roughness
+
+
+def _slope(distance_m: Column, altitude_m: Column, covered_m: Column, window_m: float) -> Column:
+    """Slope of the weighted least-squares line through the window around each sample [%].
+
+    Samples weigh by the distance they cover, so that standing still does not pull the line. Running sums make it linear
+    in the number of samples. NaN where the window holds less than a quarter of its length of known altitude.
+    """
+    weight = np.where(np.isfinite(altitude_m), covered_m, 0.0)
+    total = weight.sum()
+    if total <= 0:
+        return np.full(len(distance_m), np.nan)
+    height = np.where(np.isfinite(altitude_m), altitude_m, 0.0)
+    # Centred, or squares of distance would swallow the digits of a hill.
+    x = distance_m - (weight @ distance_m) / total
+    y = np.where(weight > 0, height - (weight @ height) / total, 0.0)
+    first = np.searchsorted(distance_m, distance_m - window_m / 2, side="left")
+    last = np.searchsorted(distance_m, distance_m + window_m / 2, side="right")
+
+    def within(values: Column) -> Column:
+        sums = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(sums[last] - sums[first])
+
+    w, wx, wy = within(weight), within(weight * x), within(weight * y)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = within(weight * x * x) - wx * wx / w
+        slope = 100 * (within(weight * x * y) - wx * wy / w) / spread
+    enough = (w >= window_m / 4) & (spread > (window_m / 16) ** 2 * w) & (np.abs(slope) <= STEEPEST_PCT)
+    return np.where(enough, slope, np.nan)
+
+
+# --- Values and gait -------------------------------------------------------------------------------------------------
+
+
+def _outside(column: str, limits: tuple[float, float]) -> pl.Expr:
+    """Outside its limits; a zero, which sensors write for "no reading", has a rule of its own."""
+    return (pl.col(column) != 0) & ~pl.col(column).is_between(*limits)
+
+
+_IMPOSSIBLE = (
+    _Rule("speed_m_s", "impossible for a person", (pl.col("speed_m_s") < 0) | (pl.col("speed_m_s") > FASTEST_M_S)),
+    _Rule("altitude_m", "not on the surface of the Earth", _outside("altitude_m", ALTITUDE_M)),
+    _Rule("cadence_spm", "impossible for a person", _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
+    _Rule("contact_time_ms", "zero: the sensor had no reading", pl.col("contact_time_ms") == 0),
+    _Rule("contact_time_ms", "impossible for a person", _outside("contact_time_ms", CONTACT_TIME_MS)),
+    _Rule("vertical_oscillation_mm", "zero: the sensor had no reading", pl.col("vertical_oscillation_mm") == 0),
+    _Rule(
+        "vertical_oscillation_mm",
+        "impossible for a person",
+        _outside("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM),
+    ),
+    _Rule("contact_balance_pct", "zero: the sensor had no reading", pl.col("contact_balance_pct") == 0),
+    _Rule("contact_balance_pct", "impossible for a person", _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
+    _Rule("heart_rate_bpm", "zero: the sensor had no reading", pl.col("heart_rate_bpm") == 0),
+    _Rule("heart_rate_bpm", "impossible for a person", _outside("heart_rate_bpm", HEART_RATE_BPM)),
+)
+
+_LOST = tuple(
+    _Rule(column, "one reading for a long hole", pl.col("is_hole") & pl.col(column).is_not_null())
+    for column in GAIT_VALUES
+)
+
+#: One noisy second is no change of gait: where speed has to decide alone, its neighbours are asked too.
+_STEADY_SPEED = pl.col("speed_m_s").rolling_mean(5, center=True, min_samples=1)
+
+_CADENCE_DROPPED = (
+    _Rule("cadence_spm", "zero while moving", (pl.col("cadence_spm") == 0) & (pl.col("speed_m_s") >= RUN_AT_LEAST_M_S)),
+    _Rule(
+        "cadence_spm",
+        "a walk's at a speed that is only run",
+        (pl.col("cadence_spm") < WALK_BELOW_SPM) & (pl.col("cadence_spm") > 0) & (_STEADY_SPEED > WALK_UP_TO_M_S),
+    ),
+)
+
+_NOT_OF_A_RUN = (
+    _Rule(
+        "contact_time_ms",
+        "longer than a running step allows",
+        (pl.col("gait") == "run")
+        & (pl.col("contact_time_ms") * pl.col("cadence_spm").fill_null(0) > LARGEST_DUTY_FACTOR * 120_000),
+    ),
+)
+
+
+def _with_gait(run: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
+    """Tell run, walk and stand apart, then set aside what cannot belong to that gait."""
+    if run.is_empty():
+        return run
+    run = _apply((*_LOST, *_CADENCE_DROPPED), run, counts)
+    cadence, speed = pl.col("cadence_spm"), pl.col("speed_m_s").fill_null(0)
+    steady = _STEADY_SPEED.fill_null(0)
+    by_cadence = (
+        pl.when(cadence >= RUN_FROM_SPM)
+        .then(speed >= RUN_AT_LEAST_M_S)
+        .when(cadence < WALK_BELOW_SPM)
+        .then(statement=False)
+        .otherwise(steady >= RUN_FROM_M_S)
+    )
+    stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | cadence.is_null())
+    gait = pl.when(stands).then(pl.lit("stand")).when(by_cadence).then(pl.lit("run")).otherwise(pl.lit("walk"))
+    return _apply(_NOT_OF_A_RUN, run.with_columns(gait.alias("gait")), counts)
+
+
+def _apply(rules: Sequence[_Rule], rows: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
+    """Set the values that break a rule to null, and count them."""
+    broken = rows.select(rule.broken.fill_null(value=False).alias(str(place)) for place, rule in enumerate(rules))
+    masks: dict[str, pl.Expr] = {}
+    for place, rule in enumerate(rules):
+        found = int(broken[str(place)].sum())
+        _count(counts, rule.column, rule.reason, found)
+        if found:
+            mask = rule.broken.fill_null(value=False)
+            masks[rule.column] = masks[rule.column] | mask if rule.column in masks else mask
+    return rows.with_columns(
+        pl.when(mask).then(None).otherwise(pl.col(column)).alias(column) for column, mask in masks.items()
+    )
+
+
+def _count(counts: dict[tuple[str, str], int], quantity: str, reason: str, found: int) -> None:
+    if found:
+        counts[quantity, reason] = counts.get((quantity, reason), 0) + found
+
+
+def _set_aside(run_id: str, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
+    rows = [(run_id, quantity, reason, found) for (quantity, reason), found in sorted(counts.items())]
+    columns = {"run_id": pl.String, "quantity": pl.String, "reason": pl.String, "n_samples": pl.Int64}
+    return pl.DataFrame(rows, schema=columns, orient="row")

@@ -1,0 +1,196 @@
+"""The store: the only module that knows where tables lie.
+
+A refresh builds the whole next state in a folder of its own and swaps it in at the end, so that one that fails leaves
+the old state as it was. Every Parquet file carries the unit and meaning of its columns and what it was made from.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.errors import NothingDone, UsageError
+from pipeline.queries import connect
+from pipeline.tables import TABLES, empty, meaning_of, unit_of
+
+DATABASE = "splitdrift.duckdb"
+_PARTS = ("tables", "exports", "rejected", DATABASE)
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What a table was made from: digests of the inputs and the settings, and the version of the code."""
+
+    inputs_sha256: str
+    settings_sha256: str
+    version: str
+
+
+@contextmanager
+def building(store: Path) -> Iterator[Path]:
+    """A folder to build the next state of a store in; published when the block ends well, removed when it does not.
+
+    Args:
+        store: the store; made if it does not exist.
+
+    Raises:
+        UsageError: `store` is a file, or a folder that holds something else than a store.
+    """
+    if store.exists() and not store.is_dir():
+        raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
+    if store.is_dir() and any(store.iterdir()) and not is_store(store):
+        raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
+    store.mkdir(parents=True, exist_ok=True)
+    for left in store.glob(".building-*"):
+        if not _is_alive(int(left.name.rpartition("-")[2])):
+            shutil.rmtree(left)
+    folder = store / f".building-{os.getpid()}"
+    folder.mkdir()
+    try:
+        yield folder
+        _publish(folder, store)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def is_store(folder: Path) -> bool:
+    """Whether a folder is a store, or the beginning of one."""
+    return (folder / DATABASE).is_file() or any(folder.glob(".building-*"))
+
+
+def _is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _publish(built: Path, store: Path) -> None:
+    replaced = built / "replaced"
+    replaced.mkdir()
+    for part in _PARTS:
+        if (store / part).exists():
+            os.replace(store / part, replaced / part)
+        if (built / part).exists():
+            os.replace(built / part, store / part)
+    _link_samples(store)
+
+
+# --- Tables ----------------------------------------------------------------------------------------------------------
+
+
+def table_folder(store: Path, table: str) -> Path:
+    """Where a table's Parquet files lie."""
+    return store / "tables" / table
+
+
+def partition(table: str, athlete_id: str, month: str) -> Path:
+    """Folder of one athlete and month, relative to the store, in the form that readers of hive partitions know."""
+    return Path("tables") / table / f"athlete_id={athlete_id}" / f"month={month}"
+
+
+def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
+    """Write rows of a table as one Parquet file.
+
+    Args:
+        path: the file; its folder is made.
+        table: a name in `TABLES`.
+        frame: publishable rows (see `pipeline.tables.publishable`).
+        provenance: written into the file.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    columns = TABLES[table].columns()
+    data = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
+    fields = [
+        pa.field(
+            one.name,
+            pa.string() if pa.types.is_large_string(one.type) else one.type,
+            nullable=columns[one.name].nullable,
+            metadata={"unit": unit_of(columns[one.name]), "meaning": columns[one.name].description or ""},
+        )
+        for one in data.schema
+    ]
+    about = {
+        "splitdrift.table": table,
+        "splitdrift.meaning": meaning_of(table),
+        "splitdrift.inputs_sha256": provenance.inputs_sha256,
+        "splitdrift.settings_sha256": provenance.settings_sha256,
+        "splitdrift.version": provenance.version,
+    }
+    pq.write_table(data.cast(pa.schema(fields, metadata=about)), path, compression="zstd")
+
+
+def read_table(store: Path, table: str) -> pl.DataFrame:
+    """A whole table of a published store; for `samples` rather scan the Parquet files.
+
+    Raises:
+        UsageError: no table of that name.
+        NothingDone: the store does not exist yet.
+    """
+    if table not in TABLES:
+        raise UsageError(f"There is no table '{table}'. Tables: {', '.join(TABLES)}.")
+    if not (store / DATABASE).is_file():
+        raise NothingDone(f"{store} is not a store yet. `splitdrift refresh --inbox DIR --store {store}` makes one.")
+    return read_rows(store, table)
+
+
+def read_rows(folder: Path, table: str) -> pl.DataFrame:
+    """The rows of a table in a store, or in one that is being built; in order of the table's key."""
+    files = sorted(table_folder(folder, table).rglob("*.parquet"))
+    if not files:
+        return empty(table)
+    # What the folder names of a partition say is in the files too; the names are for readers who prune by them.
+    rows = pl.concat([pl.read_parquet(file, hive_partitioning=False) for file in files])
+    return rows.select(TABLES[table].column_names()).sort(TABLES[table].primary_key())
+
+
+# --- For SQL users ---------------------------------------------------------------------------------------------------
+
+
+def write_database(built: Path) -> None:
+    """Make the DuckDB file of a store being built, with every table but `samples`, which is too large to hold twice."""
+    with connect(built / DATABASE) as connection:
+        for table in TABLES:
+            if table != "samples":
+                connection.register("published", read_rows(built, table).to_arrow(compat_level=pl.CompatLevel.oldest()))
+                connection.execute(f"CREATE TABLE {table} AS SELECT * FROM published")
+                connection.unregister("published")
+                _comment(connection, "TABLE", table)
+
+
+def _link_samples(store: Path) -> None:
+    """Add `samples` to the DuckDB file as a view of its Parquet files, which must be in their final place for that."""
+    folder = table_folder(store.resolve(), "samples")
+    if not any(folder.rglob("*.parquet")):
+        return
+    with connect(store / DATABASE) as connection:
+        columns = ", ".join(TABLES["samples"].column_names())
+        files = _quoted(str(folder / "**" / "*.parquet"))
+        connection.execute(
+            f"CREATE VIEW samples AS SELECT {columns} FROM read_parquet({files}, hive_partitioning = false)"
+        )
+        _comment(connection, "VIEW", "samples")
+
+
+def _comment(connection: duckdb.DuckDBPyConnection, kind: str, table: str) -> None:
+    connection.execute(f"COMMENT ON {kind} {table} IS {_quoted(meaning_of(table))}")
+    for name, column in TABLES[table].columns().items():
+        unit = unit_of(column)
+        said = f"{column.description} [{unit}]" if unit else f"{column.description}"
+        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(said)}")
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

@@ -1,0 +1,54 @@
+"""Stage `summaries`: the tables of all athletes → what only the whole club can say.
+
+Runs one SELECT a table: `sql/runs.sql` adds what sessions.csv knows, `sql/athlete_drift.sql` corrects the p-values over
+athletes and metrics, `sql/season_trend.sql` gathers the runs of a month.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.queries import run_query
+
+#: A line of sessions.csv without a file is of the run that began within so long of it [s]. Common practice, no source.
+SAME_START_S = 300
+
+
+def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
+    """Join what was measured of each run with its totals and with what sessions.csv says of it.
+
+    Args:
+        measured: a row a run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
+        splits: rows of `splits`.
+        sessions: rows of `sessions.csv`, with their line.
+
+    Returns:
+        Rows of `runs`.
+    """
+    tables = {"measured": measured, "splits": splits, "sessions": sessions}
+    return run_query("runs", tables, {"same_start_s": SAME_START_S})
+
+
+def athlete_drift(drifts: pl.DataFrame) -> pl.DataFrame:
+    """Correct the p-values of all athletes and metrics together.
+
+    Args:
+        drifts: rows of `athlete_drift` of the whole club, as the stage `drift` gives them.
+
+    Returns:
+        The same rows with `q_value`, null where there is no p-value.
+    """
+    return run_query("athlete_drift", {"athlete_drift": drifts})
+
+
+def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
+    """Mean drift of each athlete, metric and month.
+
+    Args:
+        run_drifts: rows of `run_drift`.
+        runs: rows of `runs`; `run_id` and `started_at_utc` are read.
+
+    Returns:
+        Rows of `season_trend`.
+    """
+    return run_query("season_trend", {"run_drift": run_drifts, "runs": runs.select("run_id", "started_at_utc")})

@@ -1,0 +1,115 @@
+-- A row is: a split (a kilometre, or another length) of a run.
+-- Reads: samples.
+-- Grain: run_id, km.
+-- Parameters: $split_length_m.
+
+WITH intervals AS (
+  -- The interval that ends at a sample, with the splits it touches. A sample exactly on a boundary ends the split
+  -- before it; standing on a boundary belongs to the split just run. FLOOR and CEIL: // does not floor floats here.
+  SELECT
+    run_id,
+    interval_s,
+    covered_m,
+    slope_pct,
+    gait,
+    cadence_spm,
+    contact_time_ms,
+    vertical_oscillation_mm,
+    contact_balance_pct,
+    heart_rate_bpm,
+    distance_m AS to_m,
+    distance_m - covered_m AS from_m,
+    GREATEST(CEIL(distance_m / $split_length_m)::BIGINT - 1, 0) AS last_split,
+    LEAST(
+      FLOOR((distance_m - covered_m) / $split_length_m)::BIGINT,
+      GREATEST(CEIL(distance_m / $split_length_m)::BIGINT - 1, 0)
+    ) AS first_split
+  FROM samples
+  WHERE interval_s > 0
+),
+
+pieces AS (
+  -- An interval cut at the boundaries it crosses: distance is shared out by place, time in proportion to distance.
+  SELECT
+    intervals.run_id,
+    intervals.slope_pct,
+    intervals.gait,
+    intervals.cadence_spm,
+    intervals.contact_time_ms,
+    intervals.vertical_oscillation_mm,
+    intervals.contact_balance_pct,
+    intervals.heart_rate_bpm,
+    crossed.split_index + 1 AS km,
+    CASE
+      WHEN intervals.covered_m > 0
+        THEN
+          GREATEST(
+            LEAST(intervals.to_m, (crossed.split_index + 1) * $split_length_m)
+            - GREATEST(intervals.from_m, crossed.split_index * $split_length_m),
+            0
+          )
+      ELSE 0
+    END AS length_m,
+    CASE
+      WHEN intervals.first_split = intervals.last_split THEN intervals.interval_s
+      ELSE
+        intervals.interval_s * GREATEST(
+          LEAST(intervals.to_m, (crossed.split_index + 1) * $split_length_m)
+          - GREATEST(intervals.from_m, crossed.split_index * $split_length_m),
+          0
+        ) / intervals.covered_m
+    END AS time_s
+  FROM intervals
+  CROSS JOIN UNNEST(RANGE(intervals.first_split, intervals.last_split + 1)) AS crossed (split_index)
+),
+
+measured AS (
+  SELECT
+    run_id,
+    km,
+    SUM(length_m) AS length_m,
+    SUM(time_s) FILTER (WHERE gait <> 'stand') AS moving_s,
+    SUM(time_s) FILTER (WHERE gait = 'run') AS running_s,
+    SUM(length_m) FILTER (WHERE gait = 'run') AS running_m,
+    SUM(slope_pct * length_m) FILTER (WHERE slope_pct IS NOT NULL)
+    / NULLIF(SUM(length_m) FILTER (WHERE slope_pct IS NOT NULL), 0) AS slope_pct,
+    SUM(slope_pct * slope_pct * length_m) FILTER (WHERE slope_pct IS NOT NULL)
+    / NULLIF(SUM(length_m) FILTER (WHERE slope_pct IS NOT NULL), 0) AS slope_squared_pct2,
+    SUM(cadence_spm * time_s) FILTER (WHERE gait = 'run' AND cadence_spm IS NOT NULL)
+    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND cadence_spm IS NOT NULL), 0) AS cadence_spm,
+    SUM(contact_time_ms * time_s) FILTER (WHERE gait = 'run' AND contact_time_ms IS NOT NULL)
+    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND contact_time_ms IS NOT NULL), 0) AS contact_time_ms,
+    SUM(vertical_oscillation_mm * time_s) FILTER (WHERE gait = 'run' AND vertical_oscillation_mm IS NOT NULL)
+    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND vertical_oscillation_mm IS NOT NULL), 0)
+      AS vertical_oscillation_mm,
+    SUM(contact_balance_pct * time_s) FILTER (WHERE gait = 'run' AND contact_balance_pct IS NOT NULL)
+    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND contact_balance_pct IS NOT NULL), 0) AS contact_balance_pct,
+    SUM(heart_rate_bpm * time_s) FILTER (WHERE gait = 'run' AND heart_rate_bpm IS NOT NULL)
+    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND heart_rate_bpm IS NOT NULL), 0) AS heart_rate_bpm,
+    COUNT(*) FILTER (WHERE gait = 'run') AS n_valid
+  FROM pieces
+  GROUP BY run_id, km
+)
+
+-- Flight, duty factor and step length follow from the means beside them, so that a row never contradicts itself.
+SELECT
+  run_id,
+  km,
+  length_m,
+  slope_pct,
+  slope_squared_pct2,
+  cadence_spm,
+  contact_time_ms,
+  vertical_oscillation_mm,
+  contact_balance_pct,
+  heart_rate_bpm,
+  n_valid,
+  COALESCE(moving_s, 0) AS moving_s,
+  COALESCE(running_s, 0) AS running_s,
+  COALESCE(running_s, 0) / NULLIF(moving_s, 0) AS run_share,
+  running_m / NULLIF(running_s, 0) AS speed_m_s,
+  60000 / NULLIF(cadence_spm, 0) - contact_time_ms AS flight_time_ms,
+  contact_time_ms * cadence_spm / 120000 AS duty_factor,
+  60 * running_m / NULLIF(running_s, 0) / NULLIF(cadence_spm, 0) AS step_length_m
+FROM measured
+ORDER BY run_id, km
