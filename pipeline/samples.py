@@ -140,8 +140,8 @@ def samples(
     interval_s = np.where(standing, 0.0, interval_s)
     covered_m = np.where(interval_s > 0, covered_m, 0.0)
     # To the centimetre, as published, and what each interval covers as its differences: nothing is lost between them.
-    distance_m: Column = np.round(np.cumsum(covered_m), 2)
-    covered_m = np.round(np.diff(distance_m, prepend=0.0), 2)
+    distance_m: Column = np.cumsum(covered_m).round(2)
+    covered_m = np.diff(distance_m, prepend=0.0).round(2)
 
     altitude_m, roughness_m = _altitude(readings["altitude_m"].to_numpy(), counts)
     rough = roughness_m > rough_altitude_m

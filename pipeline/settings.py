@@ -12,7 +12,6 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Any
 
 from pipeline.errors import UsageError
@@ -23,7 +22,7 @@ SETTINGS_FILE = "settings.toml"
 def _setting(default: Any, *, unit: str, why: str) -> Any:
     metadata = {"unit": unit, "why": why}
     if isinstance(default, dict):
-        return field(default_factory=lambda: MappingProxyType(default), metadata=metadata)
+        return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
 
 
@@ -133,7 +132,7 @@ def _checked(name: str, key: str, value: Any, default: Any) -> Any:
             raise UsageError(
                 f'{name}: {key} is {value!r}; expected a table such as {{"Step contact" = "contact_time_ms"}}.'
             )
-        return MappingProxyType(value)
+        return dict(value)
     if isinstance(default, tuple):
         if not isinstance(value, list) or sorted(value) != sorted(default):
             raise UsageError(

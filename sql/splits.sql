@@ -3,13 +3,12 @@
 -- Grain: run_id, km.
 -- Parameters: $split_length_m.
 
-WITH intervals AS (
-  -- The interval that ends at a sample, with the splits it touches. A sample exactly on a boundary ends the split
-  -- before it; standing on a boundary belongs to the split just run. FLOOR and CEIL: // does not floor floats here.
+WITH places AS (
+  -- Where the interval that ends at a sample lies, counted in splits. Rounded to billionths: running sums miss a
+  -- boundary by the last digits of a float, and would leave a split of no length behind it.
   SELECT
     run_id,
     interval_s,
-    covered_m,
     slope_pct,
     gait,
     cadence_spm,
@@ -17,15 +16,20 @@ WITH intervals AS (
     vertical_oscillation_mm,
     contact_balance_pct,
     heart_rate_bpm,
-    distance_m AS to_m,
-    distance_m - covered_m AS from_m,
-    GREATEST(CEIL(distance_m / $split_length_m)::BIGINT - 1, 0) AS last_split,
-    LEAST(
-      FLOOR((distance_m - covered_m) / $split_length_m)::BIGINT,
-      GREATEST(CEIL(distance_m / $split_length_m)::BIGINT - 1, 0)
-    ) AS first_split
+    ROUND(distance_m / $split_length_m, 9) AS ends_at,
+    ROUND((distance_m - covered_m) / $split_length_m, 9) AS begins_at
   FROM samples
   WHERE interval_s > 0
+),
+
+intervals AS (
+  -- The splits it touches. A sample exactly on a boundary ends the split before it; standing on a boundary belongs to
+  -- the split just run. FLOOR and CEIL: // does not floor floats here.
+  SELECT
+    *,
+    GREATEST(CEIL(ends_at)::BIGINT - 1, 0) AS last_split,
+    LEAST(FLOOR(begins_at)::BIGINT, GREATEST(CEIL(ends_at)::BIGINT - 1, 0)) AS first_split
+  FROM places
 ),
 
 pieces AS (
@@ -40,24 +44,15 @@ pieces AS (
     intervals.contact_balance_pct,
     intervals.heart_rate_bpm,
     crossed.split_index + 1 AS km,
-    CASE
-      WHEN intervals.covered_m > 0
-        THEN
-          GREATEST(
-            LEAST(intervals.to_m, (crossed.split_index + 1) * $split_length_m)
-            - GREATEST(intervals.from_m, crossed.split_index * $split_length_m),
-            0
-          )
-      ELSE 0
-    END AS length_m,
+    $split_length_m * GREATEST(
+      LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index), 0
+    ) AS length_m,
     CASE
       WHEN intervals.first_split = intervals.last_split THEN intervals.interval_s
       ELSE
-        intervals.interval_s * GREATEST(
-          LEAST(intervals.to_m, (crossed.split_index + 1) * $split_length_m)
-          - GREATEST(intervals.from_m, crossed.split_index * $split_length_m),
-          0
-        ) / intervals.covered_m
+        intervals.interval_s * (
+          LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index)
+        ) / (intervals.ends_at - intervals.begins_at)
     END AS time_s
   FROM intervals
   CROSS JOIN UNNEST(RANGE(intervals.first_split, intervals.last_split + 1)) AS crossed (split_index)

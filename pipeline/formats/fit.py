@@ -323,7 +323,11 @@ def _collect(frame: Any, rows: _Rows) -> None:
                 name = Described.key(index, one.field_def.def_num)
             if name in ("position_lat", "position_long") and value is not None:
                 value = value * (180 / 2**31)
-            row[name] = value
+            if name == "activity_type":
+                value = one.raw_value
+            # A field may come twice, once out of another one: a missing value does not undo a present one.
+            if value is not None or name not in row:
+                row[name] = value
         rows.records.append(row)
     elif frame.name in ("session", "event"):
         row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}

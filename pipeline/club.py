@@ -1,0 +1,70 @@
+"""The club: the stage summaries over all athletes, and everything that is published once."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Sequence
+from importlib.metadata import version
+
+import polars as pl
+
+from pipeline.athlete import Analysed
+from pipeline.errors import NothingDone
+from pipeline.exports import write_exports, write_rejected
+from pipeline.inbox import Inbox
+from pipeline.shard import Line
+from pipeline.store import Provenance, read_rows, write_database, write_table
+from pipeline.summaries import athlete_drift, runs, season_trend
+from pipeline.tables import publishable
+
+
+def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
+    """Take the stage `summaries`, write every table, the database and the exports; returns the ledger.
+
+    Raises:
+        NothingDone: there is no run.
+    """
+    assert line.built is not None
+    shutil.rmtree(line.built / "unsorted", ignore_errors=True)
+    gathered = {
+        part: pl.concat([getattr(one, part) for one in analysed])
+        for part in ("recordings", "runs", "set_aside", "run_drift", "athlete_drift")
+    }
+    ledger = publishable("recordings", gathered["recordings"], subject="the ledger")
+    if gathered["runs"].is_empty():
+        refused = ledger.filter(pl.col("status") == "rejected")
+        first = refused.row(0, named=True) if not refused.is_empty() else ledger.row(0, named=True)
+        raise NothingDone(
+            f"None of the {ledger['path'].n_unique()} files in {line.inbox.folder} gave a run. "
+            f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
+            "`splitdrift check` lists them all."
+        )
+    all_splits = read_rows(line.built, "splits")
+    run_rows = runs(gathered["runs"], all_splits, line.inbox.sessions)
+    tables = {
+        "recordings": ledger,
+        "runs": run_rows,
+        "set_aside": gathered["set_aside"],
+        "run_drift": gathered["run_drift"],
+        "athlete_drift": athlete_drift(gathered["athlete_drift"]),
+        "season_trend": season_trend(gathered["run_drift"], run_rows),
+    }
+    made_from = Provenance(_inputs_digest(line.inbox, ledger), line.inbox.settings.digest(), version("splitdrift"))
+    published = {name: publishable(name, rows, subject="the club") for name, rows in tables.items()}
+    for name, rows in published.items():
+        write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
+    write_database(line.built)
+    write_exports(line.built / "exports", published)
+    write_rejected(line.built / "rejected", ledger)
+    return ledger
+
+
+def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:
+    """Digest of every file and list that the club's tables rest on."""
+    digest = hashlib.sha256()
+    for path, content in ledger.select("path", "sha256").iter_rows():
+        digest.update(f"{path}\0{content}\n".encode())
+    for rows in (inbox.athletes, inbox.sessions):
+        digest.update(rows.write_csv().encode())
+    return digest.hexdigest()
