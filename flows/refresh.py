@@ -27,11 +27,12 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from pipeline.athlete import Analysed, analyse
+from pipeline.athlete import Analysed, Placed, analyse, respond
 from pipeline.club import finish
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.recording import Session
 from pipeline.refresh import Progress, by_athlete, line_for, plan
+from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Settled, Shard, cut, read, settle
 from pipeline.store import building
 
@@ -68,10 +69,16 @@ def splits(line: Line, settled: Settled) -> Measured:
     return cut(line, settled)
 
 
+@task(name="responses", **_OPTIONS)
+def responses(line: Line, measured: Measured) -> Placed:
+    """Stage `responses` of an athlete."""
+    return respond(line, measured)
+
+
 @task(name="drift", **_OPTIONS)
-def drift(line: Line, measured: Measured) -> Analysed:
+def drift(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
     """Stage `drift` of an athlete."""
-    return analyse(line, measured)
+    return analyse(line, placed, club)
 
 
 @task(name="summaries", **_OPTIONS)
@@ -85,7 +92,9 @@ def refresh(inbox: Inbox, built: Path, jobs: int, progress: Progress | None) -> 
     """Build the next state of a store; returns the ledger."""
     line = line_for(inbox, built)
     measured = list(_through_the_shards(line, plan(inbox), jobs, progress))
-    analysed = drift.map(unmapped(line), by_athlete(measured)).result()
+    placed = responses.map(unmapped(line), by_athlete(measured)).result()
+    club = club_responses(pl.concat(one.responses for one in placed))
+    analysed = drift.map(unmapped(line), placed, unmapped(club)).result()
     return summaries(line, analysed)
 
 

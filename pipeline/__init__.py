@@ -1,4 +1,4 @@
-"""The line: inbox file → recording → samples → splits → drift → summaries.
+"""The line: inbox file → recording → samples → splits → responses → drift → summaries.
 
 The order is written here once. The in-process run, the Prefect flow, the README's table and the tests all read it.
 """
@@ -29,6 +29,8 @@ STAGES = (
     Stage("recording", "an inbox file", ("recordings",), "file"),
     Stage("samples", "a recording", ("samples", "set_aside"), "run"),
     Stage("splits", "the samples of runs", ("splits",), "run"),
+    Stage("responses", "the splits of an athlete", ("responses",), "athlete"),
     Stage("drift", "the splits of an athlete", ("run_drift", "athlete_drift"), "athlete"),
+    Stage("strikes", "the list strikes.csv", ("strike_counts", "strike_shift"), "club"),
     Stage("summaries", "the tables of all athletes", ("runs", "athlete_drift", "season_trend"), "club"),
 )

@@ -1,4 +1,4 @@
-"""An athlete: which of the recordings are of one run, samples and splits in their place, and the stage drift."""
+"""An athlete: samples and splits in their place, and the stages responses and drift."""
 
 from __future__ import annotations
 
@@ -10,30 +10,37 @@ from importlib.metadata import version
 import polars as pl
 
 from pipeline.drift import drift
-from pipeline.shard import Line, Measured, mark_duplicates
+from pipeline.responses import responses
+from pipeline.shard import Line, Measured
 from pipeline.store import Provenance, partition, write_table
 
 
 @dataclass(frozen=True)
+class Placed:
+    """An athlete whose samples and splits are where they belong, and how that athlete alone responds."""
+
+    measured: Measured
+    responses: pl.DataFrame
+
+
+@dataclass(frozen=True)
 class Analysed:
-    """What is known of an athlete: the ledger and rows for `runs`, `set_aside`, `run_drift`, `athlete_drift`."""
+    """What is known of an athlete, as rows for the tables of these names."""
 
     recordings: pl.DataFrame
     runs: pl.DataFrame
     set_aside: pl.DataFrame
+    responses: pl.DataFrame
     run_drift: pl.DataFrame
     athlete_drift: pl.DataFrame
 
 
-def analyse(line: Line, measured: Measured) -> Analysed:
-    """Settle which recordings are of one run, put samples and splits in their place, and take the stage `drift`."""
-    ledger, kept = mark_duplicates(measured)
-    own_splits = measured.splits.join(kept.select("run_id"), on="run_id", how="semi")
-    set_aside = measured.set_aside.join(kept.select("run_id"), on="run_id", how="semi")
-    _put_in_place(line, kept, own_splits)
+def respond(line: Line, measured: Measured) -> Placed:
+    """Put samples and splits in their place, and take the stage `responses`."""
+    _put_in_place(line, measured.runs, measured.splits)
     settings = line.inbox.settings
-    run_drifts, athlete_drifts = drift(
-        own_splits,
+    told = responses(
+        measured.splits,
         split_length_m=settings.split_length_m,
         warm_up_m=settings.warm_up_m,
         min_run_share=settings.min_run_share,
@@ -41,7 +48,27 @@ def analyse(line: Line, measured: Measured) -> Analysed:
         min_splits_of_run=settings.min_splits_of_run,
         min_runs=settings.min_runs,
     )
-    return Analysed(ledger, kept, set_aside, run_drifts, athlete_drifts)
+    return Placed(measured, told)
+
+
+def analyse(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
+    """Take the stage `drift`, with what the club's responses have in common."""
+    measured, settings = placed.measured, line.inbox.settings
+    run_drifts, athlete_drifts = drift(
+        measured.splits,
+        split_length_m=settings.split_length_m,
+        warm_up_m=settings.warm_up_m,
+        min_run_share=settings.min_run_share,
+        min_length_share=settings.min_length_share,
+        min_splits_of_run=settings.min_splits_of_run,
+        min_runs=settings.min_runs,
+        max_entanglement=settings.max_entanglement,
+        seed=settings.seed,
+        club=club,
+    )
+    return Analysed(
+        measured.recordings, measured.runs, measured.set_aside, placed.responses, run_drifts, athlete_drifts
+    )
 
 
 def _put_in_place(line: Line, kept: pl.DataFrame, own_splits: pl.DataFrame) -> None:

@@ -15,12 +15,13 @@ from pipeline.exports import write_exports, write_rejected
 from pipeline.inbox import Inbox
 from pipeline.shard import Line
 from pipeline.store import Provenance, read_rows, write_database, write_table
+from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
 from pipeline.summaries import athlete_drift, runs, season_trend
 from pipeline.tables import publishable
 
 
 def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
-    """Take the stage `summaries`, write every table, the database and the exports; returns the ledger.
+    """Take the stages `strikes` and `summaries`, write every table, the database and the exports; returns the ledger.
 
     Raises:
         NothingDone: there is no run.
@@ -29,7 +30,7 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
     shutil.rmtree(line.built / "unsorted", ignore_errors=True)
     gathered = {
         part: pl.concat([getattr(one, part) for one in analysed])
-        for part in ("recordings", "runs", "set_aside", "run_drift", "athlete_drift")
+        for part in ("recordings", "runs", "set_aside", "responses", "run_drift", "athlete_drift")
     }
     ledger = publishable("recordings", gathered["recordings"], subject="the ledger")
     if gathered["runs"].is_empty():
@@ -42,15 +43,25 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
         )
     all_splits = read_rows(line.built, "splits")
     run_rows = runs(gathered["runs"], all_splits, line.inbox.sessions)
+    settings = line.inbox.settings
+    thresholds = ANGLE_THRESHOLDS[settings.strike_angle_thresholds]
     tables = {
         "recordings": ledger,
         "runs": run_rows,
         "set_aside": gathered["set_aside"],
         "run_drift": gathered["run_drift"],
-        "athlete_drift": athlete_drift(gathered["athlete_drift"]),
+        "responses": gathered["responses"],
+        "athlete_drift": athlete_drift(
+            gathered["athlete_drift"],
+            gathered["run_drift"],
+            smallest_change_pct=settings.smallest_change_pct,
+            max_entanglement=settings.max_entanglement,
+        ),
         "season_trend": season_trend(gathered["run_drift"], run_rows),
+        "strike_counts": strike_counts(line.inbox.strikes, thresholds=thresholds),
+        "strike_shift": strike_shift(line.inbox.strikes, thresholds=thresholds),
     }
-    made_from = Provenance(_inputs_digest(line.inbox, ledger), line.inbox.settings.digest(), version("splitdrift"))
+    made_from = Provenance(_inputs_digest(line.inbox, ledger), settings.digest(), version("splitdrift"))
     published = {name: publishable(name, rows, subject="the club") for name, rows in tables.items()}
     for name, rows in published.items():
         write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
@@ -65,6 +76,6 @@ def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:
     digest = hashlib.sha256()
     for path, content in ledger.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
-    for rows in (inbox.athletes, inbox.sessions):
+    for rows in (inbox.athletes, inbox.sessions, inbox.strikes):
         digest.update(rows.write_csv().encode())
     return digest.hexdigest()

@@ -29,6 +29,8 @@ METRICS = (
     Metric("flight_time_ms", "flight time", "ms", 1),
     Metric("duty_factor", "duty factor", "contact / stride", 3),
     Metric("step_length_m", "step length", "m", 3),
+    Metric("leg_stiffness_kn_m", "leg stiffness", "kN/m", 2),
+    Metric("vertical_stiffness_kn_m", "vertical stiffness", "kN/m", 2),
     Metric("vertical_oscillation_mm", "vertical oscillation", "mm", 1),
     Metric("heart_rate_bpm", "heart rate", "beats/min", 0),
 )

@@ -11,6 +11,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import chain, count
 from pathlib import PurePosixPath
 
 import polars as pl
@@ -95,11 +96,20 @@ def recording(
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
         return [_turned_away(name, content, None, refusal)]
+    if len(members) == 1 and not own_name.lower().endswith(".zip"):
+        return _read(name, members[0], mapping, sensor_preference, described_fields)
     sessions: list[Session] = []
+    names: list[str] = []
     for member in members:
-        shown = name if len(members) == 1 and not own_name.lower().endswith(".zip") else f"{name}!{member.name}"
-        sessions += _read(shown, member, mapping, sensor_preference, described_fields)
+        names.append(_distinct(f"{name}!{member.name}", names))
+        sessions += _read(names[-1], member, mapping, sensor_preference, described_fields)
     return sessions
+
+
+def _distinct(name: str, others: Sequence[str]) -> str:
+    """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
+    numbered = chain([name], (f"{name} ({number})" for number in count(2)))
+    return next(one for one in numbered if one not in others)
 
 
 def _read(

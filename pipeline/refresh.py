@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from itertools import groupby
 from multiprocessing import get_context
 from pathlib import Path
@@ -21,9 +22,10 @@ from typing import TypeVar
 
 import polars as pl
 
-from pipeline.athlete import analyse
+from pipeline.athlete import analyse, respond
 from pipeline.club import finish
 from pipeline.inbox import Inbox
+from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Shard, mark_duplicates, measure
 from pipeline.store import building
 from pipeline.tables import publishable
@@ -62,7 +64,9 @@ def refresh(inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Pro
         shards = plan(inbox)
         with _workers(len(inbox.files), jobs) as spread:
             measured = list(_watched(spread(measure, line, shards), shards, progress))
-            analysed = list(spread(analyse, line, by_athlete(measured)))
+            placed = list(spread(respond, line, by_athlete(measured)))
+            club = club_responses(pl.concat(one.responses for one in placed))
+            analysed = list(spread(partial(analyse, club=club), line, placed))
         return finish(line, analysed)
 
 
@@ -72,8 +76,8 @@ def check(inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = 
     shards = plan(inbox)
     with _workers(len(inbox.files), jobs) as spread:
         measured = list(_watched(spread(measure, line, shards), shards, progress))
-    ledgers = [mark_duplicates(one)[0] for one in by_athlete(measured)]
-    return publishable("recordings", pl.concat(ledgers), subject="the ledger")
+    ledger = pl.concat([one.recordings for one in by_athlete(measured)])
+    return publishable("recordings", ledger, subject="the ledger")
 
 
 # --- Sharing out -----------------------------------------------------------------------------------------------------
@@ -94,7 +98,7 @@ def plan(inbox: Inbox) -> list[Shard]:
 
 
 def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
-    """Gather what the shards of each athlete handed on, in order of athlete and path."""
+    """Gather what the shards of each athlete handed on, in order of athlete and path; each run once."""
 
     def athlete(one: Measured) -> str:
         return one.recordings["athlete_id"][0] or ""
@@ -103,15 +107,25 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
         return str(one.recordings["path"].min())
 
     ordered = sorted(measured, key=lambda one: (athlete(one), first_path(one)))
-    return [
+    return [_gathered(list(group)) for _, group in groupby(ordered, key=athlete)]
+
+
+def _gathered(shards: Sequence[Measured]) -> Measured:
+    recordings, kept = mark_duplicates(
         Measured(
             *(
-                pl.concat([getattr(one, part) for one in parts])
+                pl.concat([getattr(one, part) for one in shards])
                 for part in ("recordings", "runs", "set_aside", "splits")
             )
         )
-        for parts in (list(group) for _, group in groupby(ordered, key=athlete))
-    ]
+    )
+    # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
+    set_aside, splits = [], []
+    for one in shards:
+        own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
+        set_aside.append(one.set_aside.join(own, on="run_id", how="semi"))
+        splits.append(one.splits.join(own, on="run_id", how="semi"))
+    return Measured(recordings, kept, pl.concat(set_aside), pl.concat(splits))
 
 
 @contextmanager

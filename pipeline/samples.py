@@ -209,7 +209,7 @@ def _covered(readings: pl.DataFrame, interval_s: Column, counts: dict[tuple[str,
 
     # A missing distance lies on the line between its neighbours in running time.
     clock = np.cumsum(interval_s)
-    distance = np.interp(clock, clock[known], distance[known])
+    distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
     back = np.diff(distance, prepend=distance[0])
     counter = np.cumsum(back < -COUNTER_RESET_M)
     _count(counts, "distance_m", "counter set back during the run", int(counter[-1]))
@@ -251,12 +251,11 @@ def _speed(
 ) -> Column:
     """Recorded speed [m/s]; from distance over time where it is missing, spans a hole, or disagrees throughout."""
     by_distance = np.divide(covered_m, interval_s, out=np.full(len(covered_m), np.nan), where=interval_s > 0)
-    known = np.isfinite(recorded) & (interval_s > 0)
+    known = np.isfinite(recorded) & (interval_s > 0) & ~hole
     covered, by_speed = covered_m[known].sum(), (recorded * interval_s)[known].sum()
     if known.any() and abs(by_speed - covered) > SPEED_DISAGREES * covered:
         _count(counts, "speed_m_s", "disagrees with distance over time", int(known.sum()))
         known = np.zeros(len(known), dtype=bool)
-    known &= ~hole
     return np.where(known, recorded, by_distance)
 
 

@@ -9,6 +9,7 @@ import dataclasses
 import difflib
 import hashlib
 import json
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -19,8 +20,8 @@ from pipeline.errors import UsageError
 SETTINGS_FILE = "settings.toml"
 
 
-def _setting(default: Any, *, unit: str, why: str) -> Any:
-    metadata = {"unit": unit, "why": why}
+def _setting(default: Any, *, unit: str, why: str, choices: tuple[str, ...] = ()) -> Any:
+    metadata = {"unit": unit, "why": why, "choices": choices}
     if isinstance(default, dict):
         return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
@@ -85,6 +86,53 @@ class Settings:
         4, unit="splits", why="Fewer usable splits cannot show a slope of their own beside their scatter."
     )
     min_runs: int = _setting(3, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.")
+    max_entanglement: float = _setting(
+        0.9,
+        unit="share",
+        why="Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift is "
+        "then more than three times what it would be without them, and rests on the exact form of the responses.",
+    )
+    smallest_change_pct: Mapping[str, float] = _setting(
+        {
+            "cadence_spm": 1.0,
+            "contact_time_ms": 2.0,
+            "flight_time_ms": 5.0,
+            "duty_factor": 2.0,
+            "step_length_m": 1.0,
+            "leg_stiffness_kn_m": 4.0,
+            "vertical_stiffness_kn_m": 2.0,
+            "vertical_oscillation_mm": 3.0,
+            "heart_rate_bpm": 2.0,
+        },
+        unit="% per 10 km",
+        why="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are off by "
+        "up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by some 5 %, leg stiffness "
+        "by 4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the 1.4 % that an hour of "
+        "running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The rest: common practice, no source.",
+    )
+    seed: int = _setting(1, unit="", why="Of the random draws for the onset: the same data give the same answer.")
+    level_slope_pct: float = _setting(
+        1.0,
+        unit="%",
+        why="Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on inclines "
+        "(Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8 mm during a "
+        "contact, an eighth of the body's own movement.",
+    )
+    level_roughness_pct: float = _setting(
+        2.0,
+        unit="%",
+        why="Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat ground "
+        "with steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well above. Common "
+        "practice, no source.",
+    )
+    strike_angle_thresholds: str = _setting(
+        "altman-davis-2012",
+        unit="",
+        why="Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6 "
+        "degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or "
+        "7.4 and -0.8 (Mo 2021, Research in Sports Medicine).",
+        choices=("altman-davis-2012", "mo-2021"),
+    )
 
     def digest(self) -> str:
         """SHA-256 of all values, to tell whether two results were made with the same settings."""
@@ -122,11 +170,17 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
             raise UsageError(f"{name}: there is no setting '{key}'.{hint}")
-        accepted[key] = _checked(name, key, value, defaults[key])
+        accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata["choices"])
     return Settings(**accepted)
 
 
-def _checked(name: str, key: str, value: Any, default: Any) -> Any:
+def _checked(name: str, key: str, value: Any, default: Any, choices: tuple[str, ...]) -> Any:
+    if choices:
+        if value not in choices:
+            raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(choices)}.")
+        return value
+    if key == "smallest_change_pct":
+        return dict(default) | _checked_changes(name, key, value, default)
     if isinstance(default, dict):
         if not isinstance(value, dict) or not all(isinstance(one, str) for one in value.values()):
             raise UsageError(
@@ -134,15 +188,29 @@ def _checked(name: str, key: str, value: Any, default: Any) -> Any:
             )
         return dict(value)
     if isinstance(default, tuple):
-        if not isinstance(value, list) or sorted(value) != sorted(default):
+        if not isinstance(value, list) or sorted(map(str, value)) != sorted(default):
             raise UsageError(
                 f"{name}: {key} is {value!r}; expected the words {', '.join(default)}, the preferred one first."
             )
         return tuple(value)
-    if isinstance(value, bool) or not isinstance(value, int | float) or value <= 0:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
         raise UsageError(f"{name}: {key} is {value!r}; expected a number above zero, such as {default!r}.")
     if isinstance(default, int) and not isinstance(value, int):
         raise UsageError(f"{name}: {key} is {value!r}; expected a whole number, such as {default!r}.")
-    if key.endswith("_share") and value > 1:
+    if (key.endswith("_share") or key == "max_entanglement") and value > 1:
         raise UsageError(f"{name}: {key} is {value!r}; expected a share between 0 and 1, such as {default!r}.")
     return type(default)(value)
+
+
+def _checked_changes(name: str, key: str, value: Any, default: Mapping[str, float]) -> dict[str, float]:
+    """A table of metrics and percentages; metrics that it leaves out keep their default."""
+    if not isinstance(value, dict):
+        raise UsageError(f'{name}: {key} is {value!r}; expected a table such as {{"contact_time_ms" = 2.0}}.')
+    for metric, change in value.items():
+        if metric not in default:
+            near = difflib.get_close_matches(metric, default, n=1)
+            hint = f" Did you mean {near[0]}?" if near else f" Metrics: {', '.join(default)}."
+            raise UsageError(f"{name}: {key} names '{metric}', which is no metric.{hint}")
+        if isinstance(change, bool) or not isinstance(change, int | float) or not 0 < change < math.inf:
+            raise UsageError(f"{name}: {key}.{metric} is {change!r}; expected a number above zero, such as 2.0.")
+    return {metric: float(change) for metric, change in value.items()}

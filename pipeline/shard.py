@@ -20,6 +20,7 @@ from pipeline.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.recording import Session, recording, without_duplicates
 from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
+from pipeline.spring_mass import with_stiffness
 from pipeline.store import Provenance, write_table
 from pipeline.tables import empty, publishable
 
@@ -121,7 +122,10 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     except Refused as refusal:
         reason = refusal
     except OSError as error:
-        reason = Refused(f"The file cannot be opened: {error.strerror}.", "Check its permissions.")
+        reason = Refused(
+            f"The file cannot be opened: {error.strerror}.",
+            "Check its permissions and its name; a name that is no valid UTF-8 must be changed.",
+        )
     except Exception as error:
         reason = _our_fault(error)
     digest = hashlib.sha256(content).hexdigest()
@@ -149,16 +153,17 @@ def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session
     measured = Measured(
         _ledger(shard.athlete_id, ledger, run_of_file),
         pl.DataFrame([row for row, _ in found], schema=_RUN),
-        pl.concat([run.set_aside for _, run in found]) if found else empty("set_aside"),
+        empty("set_aside"),
         empty("splits"),
     )
     # Two recordings of one run have one name; the lesser one goes here, so that names are distinct from here on.
     recordings, kept = mark_duplicates(measured)
-    measured = Measured(recordings, kept, measured.set_aside, measured.splits)
     wanted = set(zip(kept["path"], kept["session"], strict=True))
-    frames = [run.samples for row, run in found if (row["path"], row["session"]) in wanted]
-    if not frames:
-        return Settled(measured, {})
+    own = [run for row, run in found if (row["path"], row["session"]) in wanted]
+    if not own:
+        return Settled(Measured(recordings, kept, empty("set_aside"), empty("splits")), {})
+    measured = Measured(recordings, kept, pl.concat([run.set_aside for run in own]), empty("splits"))
+    frames = [run.samples for run in own]
     everything = publishable("samples", pl.concat(frames), subject=f"athlete {shard.athlete_id}")
     by_run = {str(key[0]): frame for key, frame in everything.partition_by("run_id", as_dict=True).items()}
     if line.built is not None:
@@ -251,6 +256,13 @@ def cut(line: Line, settled: Settled) -> Measured:
         return measured
     rows = splits(pl.concat(by_run.values()), split_length_m=line.inbox.settings.split_length_m)
     rows = rows.join(measured.runs.select("run_id", "athlete_id"), on="run_id", how="left")
+    rows = with_stiffness(
+        rows,
+        line.inbox.athletes,
+        level_slope_pct=line.inbox.settings.level_slope_pct,
+        level_roughness_pct=line.inbox.settings.level_roughness_pct,
+        min_run_share=line.inbox.settings.min_run_share,
+    )
     published = publishable("splits", rows, subject=f"athlete {measured.runs['athlete_id'][0]}")
     return Measured(measured.recordings, measured.runs, measured.set_aside, published)
 
@@ -263,9 +275,13 @@ def mark_duplicates(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame]:
     kept = measured.runs.join(duplicates, on=["path", "session"], how="anti")
     original = kept.select(duplicate_of="run_id", original="path")
     named = duplicates.join(original, on="duplicate_of", how="left")
+    # What was a duplicate of a run that is itself one now is a duplicate of the run that is kept.
+    passed_on = measured.runs.join(duplicates, on=["path", "session"]).unique(
+        "run_id", keep="first", maintain_order=True
+    )
     ledger = measured.recordings.join(named, on=["path", "session"], how="left").with_columns(
         status=pl.when(pl.col("duplicate_of").is_null()).then("status").otherwise(pl.lit("duplicate")),
-        run_id=pl.coalesce("duplicate_of", "run_id"),
+        run_id=pl.coalesce("duplicate_of", pl.col("run_id").replace(passed_on["run_id"], passed_on["duplicate_of"])),
         reason=pl.when(pl.col("duplicate_of").is_null())
         .then("reason")
         .otherwise(pl.format("The same run as {}, which holds at least as much.", pl.col("original"))),

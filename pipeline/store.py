@@ -7,6 +7,7 @@ the old state as it was. Every Parquet file carries the unit and meaning of its 
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -51,7 +52,9 @@ def building(store: Path) -> Iterator[Path]:
         raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
     store.mkdir(parents=True, exist_ok=True)
     for left in store.glob(".building-*"):
-        if not _is_alive(int(left.name.rpartition("-")[2])):
+        # One with our own number was left by a process before us: in a container every process has the same number.
+        number = left.name.rpartition("-")[2]
+        if not number.isdigit() or int(number) == os.getpid() or not _is_alive(int(number)):
             shutil.rmtree(left)
     folder = store / f".building-{os.getpid()}"
     folder.mkdir()
@@ -98,7 +101,9 @@ def table_folder(store: Path, table: str) -> Path:
 
 def partition(table: str, athlete_id: str, month: str) -> Path:
     """Folder of one athlete and month, relative to the store, in the form that readers of hive partitions know."""
-    return Path("tables") / table / f"athlete_id={athlete_id}" / f"month={month}"
+    # Readers undo this: a sign that has a meaning in such a name stands for itself when written by its number.
+    escaped = athlete_id.replace("%", "%25").replace("=", "%3D")
+    return Path("tables") / table / f"athlete_id={escaped}" / f"month={month}"
 
 
 def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
@@ -152,7 +157,7 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
     if not files:
         return empty(table)
     # What the folder names of a partition say is in the files too; the names are for readers who prune by them.
-    rows = pl.concat([pl.read_parquet(file, hive_partitioning=False) for file in files])
+    rows = pl.concat([pl.read_parquet(file, hive_partitioning=False, glob=False) for file in files])
     return rows.select(TABLES[table].column_names()).sort(TABLES[table].primary_key())
 
 
@@ -177,7 +182,9 @@ def _link_samples(store: Path) -> None:
         return
     with connect(store / DATABASE) as connection:
         columns = ", ".join(TABLES["samples"].column_names())
-        files = _quoted(str(folder / "**" / "*.parquet"))
+        # The store's own folder may have a name that reads like a pattern.
+        literal = re.sub(r"([*?\[])", r"[\1]", str(folder))
+        files = _quoted(f"{literal}/**/*.parquet")
         connection.execute(
             f"CREATE VIEW samples AS SELECT {columns} FROM read_parquet({files}, hive_partitioning = false)"
         )

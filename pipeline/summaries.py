@@ -6,10 +6,15 @@ athletes and metrics, `sql/season_trend.sql` gathers the runs of a month.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from pipeline.queries import run_query
+from pipeline.repeatability import repeatability
 
+#: Of the corrected p-values: one in twenty of what is called a change may be none.
+LEVEL = 0.05
 #: A line of sessions.csv without a file is of the run that began within so long of it [s]. Common practice, no source.
 SAME_START_S = 300
 
@@ -29,16 +34,34 @@ def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame) -
     return run_query("runs", tables, {"same_start_s": SAME_START_S})
 
 
-def athlete_drift(drifts: pl.DataFrame) -> pl.DataFrame:
-    """Correct the p-values of all athletes and metrics together.
+def athlete_drift(
+    drifts: pl.DataFrame,
+    run_drifts: pl.DataFrame,
+    *,
+    smallest_change_pct: Mapping[str, float],
+    max_entanglement: float,
+) -> pl.DataFrame:
+    """Correct the p-values of all athletes and metrics together, and draw the conclusions.
 
     Args:
         drifts: rows of `athlete_drift` of the whole club, as the stage `drift` gives them.
+        run_drifts: rows of `run_drift` of the whole club.
+        smallest_change_pct: smallest change of interest of each metric [% per 10 km].
+        max_entanglement: share of distance that speed and slope may explain.
 
     Returns:
-        The same rows with `q_value`, null where there is no p-value.
+        Rows of `athlete_drift`; `q_value` is null where there is no p-value.
     """
-    return run_query("athlete_drift", {"athlete_drift": drifts})
+    tables = {
+        "athlete_drift": drifts,
+        "repeatability": repeatability(run_drifts),
+        "smallest_change": pl.DataFrame(
+            list(smallest_change_pct.items()),
+            schema={"metric": pl.String, "smallest_change_pct": pl.Float64},
+            orient="row",
+        ),
+    }
+    return run_query("athlete_drift", tables, {"level": LEVEL, "max_entanglement": max_entanglement})
 
 
 def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:

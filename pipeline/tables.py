@@ -16,6 +16,9 @@ from pipeline.errors import BrokenPromise
 STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "rejected")
 GAITS = ("run", "walk", "stand")
 FINDINGS = ("rises", "falls", "holds", "unclear", "too_little_data")
+STRIKES = ("rearfoot", "midfoot", "forefoot", "asymmetric")
+COMPARED = ("all_classes", "rearfoot_or_other")
+PAIRED_TESTS = ("McNemar exact", "Bowker")
 
 
 def _identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -181,13 +184,33 @@ class Splits(dy.Schema):
     step_length_m = _measure("m", 4, "60 × speed_m_s / cadence_spm.", smallest=0)
     vertical_oscillation_mm = _measure("mm", 2, "Time-weighted mean over running samples that have it.", smallest=0)
     leg_stiffness_kn_m = _measure(
-        "kN/m", 3, "Of the leg as a spring, by timing, on the level; null until a later release.", smallest=0
+        "kN/m",
+        3,
+        "Of the leg as a spring, from contact_time_ms, flight_time_ms, speed_m_s, mass and leg length (Morin 2005). "
+        "Null off the level, where walked, without a flight, or with one of them unknown. Never to be compared across "
+        "devices: 5 ms of contact time are 4 % of it.",
+        smallest=0,
     )
     vertical_stiffness_kn_m = _measure(
         "kN/m",
         3,
-        "Of the vertical movement as a spring, by timing, on the level; null until a later release.",
+        "Of the body's vertical movement as a spring, from contact_time_ms, flight_time_ms and mass (Morin 2005); null "
+        "as leg_stiffness_kn_m is. Never to be compared across devices.",
         smallest=0,
+    )
+    peak_force_n = _measure(
+        "N",
+        1,
+        "Largest vertical force on the foot if the force is half a sine wave over the contact (Morin 2005); null as "
+        "leg_stiffness_kn_m is. Never to be compared across devices.",
+        smallest=0,
+    )
+    leg_length_from = _words(
+        "Leg length behind leg_stiffness_kn_m: of the roster, or 0.53 of the roster's height (Winter 1979); null "
+        "without leg_stiffness_kn_m.",
+        "measured",
+        "height",
+        nullable=True,
     )
     contact_balance_pct = _measure(
         "% left", 3, "Time-weighted mean over running samples that have it.", smallest=0, largest=100
@@ -241,28 +264,68 @@ class AthleteDrift(dy.Schema):
         largest=1,
     )
     speed_part_pct = _measure(
-        "% of fresh level", 3, "Part of the late-minus-early change that the athlete's response to speed explains."
+        "% of fresh level per 10 km", 3, "Part of raw_pct_per_10km that the response to speed passes on."
     )
-    slope_part_pct = _measure("% of fresh level", 3, "Part of it that the athlete's response to slope explains.")
+    slope_part_pct = _measure(
+        "% of fresh level per 10 km",
+        3,
+        "Part of it that the response to slope passes on; in logarithms the two parts and the drift add up to raw.",
+    )
+    entanglement = _measure(
+        "share",
+        3,
+        "Share of the distance inside runs that speed and slope explain; near 1 their effects cannot be told apart.",
+        smallest=0,
+        largest=1,
+    )
+    smallest_change_pct = _measure(
+        "% of fresh level per 10 km", 2, "Smallest change of interest, from the settings.", smallest=0
+    )
     onset_km = _measure(
         "km",
         2,
-        "Where the change begins, where a broken line beats a straight one; null until a later release.",
+        "Where the change begins: given for rises and falls, where a broken line beats a straight one and becomes "
+        "steeper.",
         smallest=0,
     )
-    onset_low = _measure("km", 2, "Lower end of its interval; null until a later release.", smallest=0)
-    onset_high = _measure("km", 2, "Upper end of its interval; null until a later release.", smallest=0)
+    onset_low = _measure("km", 2, "Lower end of its 95 % interval; whole runs are its unit.", smallest=0)
+    onset_high = _measure("km", 2, "Upper end of that interval.", smallest=0)
     detectable_pct = _measure(
-        "% per 10 km", 3, "Smallest drift these data could have shown; null until a later release.", smallest=0
+        "% per 10 km", 3, "Smallest drift that runs like these show in four of five such seasons.", smallest=0
     )
     repeatability = _measure(
         "intraclass correlation",
         3,
-        "How alike the runs' own slopes are; null until a later release.",
+        "How alike single runs' drifts are in this athlete, beside how athletes differ; null with fewer than three "
+        "athletes or runs.",
         smallest=-1,
         largest=1,
     )
-    finding = _words("The conclusion; null until a later release.", *FINDINGS, nullable=True)
+    repeatability_low = _measure("intraclass correlation", 3, "Lower end of its 95 % interval.", smallest=-1, largest=1)
+    repeatability_high = _measure("intraclass correlation", 3, "Upper end of that interval.", smallest=-1, largest=1)
+    finding = _words(
+        "The conclusion. holds: the interval lies inside the smallest change of interest; rises, falls: it does not, "
+        "and q_value is at most 0.05.",
+        *FINDINGS,
+    )
+    why = _words(
+        "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True
+    )
+
+
+class Responses(dy.Schema):
+    """An athlete, a metric and a cause: how the metric responds to it, from this athlete's runs alone."""
+
+    athlete_id = _identifier("The athlete.", key=True)
+    metric = _words("Name of the metric's column in splits.", key=True)
+    cause = _words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", key=True)
+    response = _measure(
+        "change of log(metric) per unit of cause",
+        6,
+        "Units of the causes: log(speed / reference_speed_m_s) and its square, slope [%] and slope squared [%²].",
+        nullable=False,
+    )
+    standard_error = _measure("as response", 6, "From leaving out one run at a time.", nullable=False, smallest=0)
 
 
 class SeasonTrend(dy.Schema):
@@ -284,15 +347,117 @@ class SeasonTrend(dy.Schema):
     n_runs = _count("Runs of that month that entered.", smallest=1)
 
 
+class StrikeCounts(dy.Schema):
+    """A class of landing at a distance, among the runners of an event or among the dates of an athlete.
+
+    From strikes.csv alone: nothing is inferred from a watch. All four classes have a row wherever anybody was seen.
+    """
+
+    scope = _words("Whose landings are counted.", "event", "athlete", key=True)
+    subject = _identifier("The event's date or the athlete: whichever of the next two is not null.", key=True)
+    event = _words("Date of the event, YYYY-MM-DD; null for an athlete, counted over all dates.", nullable=True)
+    athlete_id = _identifier("The athlete; null for an event.", nullable=True)
+    distance_km = _measure(
+        "km", 3, "Where on the course, as strikes.csv gives it.", key=True, nullable=False, smallest=0
+    )
+    strike = _words("Part of the foot that lands first; asymmetric where left and right differ.", *STRIKES, key=True)
+    n = _count("Landings of this class: runners of an event, dates of an athlete.")
+    n_seen = _count("Landings of all classes there.", smallest=1)
+    n_one_foot = _count("Of n, those seen on one foot only, who could not be found asymmetric.")
+    share = _measure("share of n_seen", 4, "n over n_seen.", nullable=False, smallest=0, largest=1)
+    low = _measure(
+        "share of n_seen",
+        4,
+        "Lower end of the 95 % interval of share (Wilson 1927), as if those seen were drawn at random.",
+        nullable=False,
+        smallest=0,
+        largest=1,
+    )
+    high = _measure("share of n_seen", 4, "Upper end of that interval.", nullable=False, smallest=0, largest=1)
+    mean_angle_deg = _measure(
+        "degrees",
+        2,
+        "Mean foot-strike angle of those of this class who have one, heel down first positive. Shown beside the class: "
+        "neither is inferred from the other where both were given.",
+    )
+    n_angles = _count("How many of this class have an angle.")
+    mean_angle_of_all_deg = _measure(
+        "degrees",
+        2,
+        "The same over all classes there: it can fall along a course where the share of rearfoot landings rises.",
+    )
+
+
+class StrikeShift(dy.Schema):
+    """Two distances of an event: how the runners seen at both landed early and late, and a test for change.
+
+    Pairs of distances are not independent, and p_value is not corrected for their number.
+    """
+
+    event = _words("Date of the event, YYYY-MM-DD.", key=True)
+    early_km = _measure("km", 3, "The shorter distance.", key=True, nullable=False, smallest=0)
+    late_km = _measure("km", 3, "The longer distance.", key=True, nullable=False, smallest=0)
+    compared = _words(
+        "Which classes the test tells apart: all four, or rearfoot from the three others together.",
+        *COMPARED,
+        key=True,
+    )
+    n_pairs = _count("Runners seen at both distances; others do not enter.", smallest=1)
+    n_rearfoot_to_rearfoot = _count("Runners of them with rearfoot early and late.")
+    n_rearfoot_to_midfoot = _count("Rearfoot early, midfoot late.")
+    n_rearfoot_to_forefoot = _count("Rearfoot early, forefoot late.")
+    n_rearfoot_to_asymmetric = _count("Rearfoot early, asymmetric late.")
+    n_midfoot_to_rearfoot = _count("Midfoot early, rearfoot late.")
+    n_midfoot_to_midfoot = _count("Midfoot early and late.")
+    n_midfoot_to_forefoot = _count("Midfoot early, forefoot late.")
+    n_midfoot_to_asymmetric = _count("Midfoot early, asymmetric late.")
+    n_forefoot_to_rearfoot = _count("Forefoot early, rearfoot late.")
+    n_forefoot_to_midfoot = _count("Forefoot early, midfoot late.")
+    n_forefoot_to_forefoot = _count("Forefoot early and late.")
+    n_forefoot_to_asymmetric = _count("Forefoot early, asymmetric late.")
+    n_asymmetric_to_rearfoot = _count("Asymmetric early, rearfoot late.")
+    n_asymmetric_to_midfoot = _count("Asymmetric early, midfoot late.")
+    n_asymmetric_to_forefoot = _count("Asymmetric early, forefoot late.")
+    n_asymmetric_to_asymmetric = _count("Asymmetric early and late.")
+    n_rearfoot_to_other = _count("Rearfoot early, one of the three others late.")
+    n_other_to_rearfoot = _count("One of the three others early, rearfoot late.")
+    n_other_to_other = _count("One of the three others early and late, not always the same.")
+    statistic = _measure(
+        "",
+        6,
+        "McNemar exact: the smaller of the numbers of runners who changed one way and the other. Bowker: sum over "
+        "pairs of classes of (there - back)² / (there + back).",
+        nullable=False,
+        smallest=0,
+    )
+    degrees_of_freedom = _count(
+        "Of Bowker's statistic: k(k-1)/2 for the k classes that occur early or late; null for the exact test.",
+        nullable=True,
+    )
+    p_value = dy.Float64(
+        min=0,
+        max=1,
+        nullable=False,
+        description="Two-sided, of changes at least this one-sided if either way were as likely; 1 where nobody "
+        "changed, which shows no change and does not show that there is none. Bowker's is approximate: rough where few "
+        "changed. Not rounded.",
+        metadata={"unit": "probability"},
+    )
+    method = _words("Exact where no more than two classes occur, else Bowker's.", *PAIRED_TESTS)
+
+
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
     "runs": Runs,
     "samples": Samples,
     "set_aside": SetAside,
     "splits": Splits,
+    "responses": Responses,
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
     "season_trend": SeasonTrend,
+    "strike_counts": StrikeCounts,
+    "strike_shift": StrikeShift,
 }
 
 #: Tables too large for one file: by athlete and month.

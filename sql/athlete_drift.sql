@@ -1,7 +1,7 @@
 -- A row is: an athlete and a metric.
--- Reads: athlete_drift.
+-- Reads: athlete_drift, repeatability, smallest_change.
 -- Grain: athlete_id, metric.
--- Parameters: none.
+-- Parameters: $level, $max_entanglement.
 
 WITH ranked AS (
   -- The step-up adjustment of Benjamini and Hochberg (1995), over every athlete and metric that has a p-value.
@@ -25,26 +25,78 @@ adjusted AS (
       1
     ) AS q_value
   FROM ranked
+),
+
+judged AS (
+  -- Holding is a claim too, and comes first: a change that is certain but too small to matter is no degradation.
+  SELECT
+    athlete_drift.*,
+    adjusted.q_value,
+    smallest_change.smallest_change_pct,
+    repeatability.repeatability,
+    repeatability.repeatability_low,
+    repeatability.repeatability_high,
+    CASE
+      WHEN athlete_drift.drift_pct_per_10km IS NULL AND athlete_drift.entanglement IS NULL THEN 'too_little_data'
+      WHEN athlete_drift.drift_pct_per_10km IS NULL OR athlete_drift.entanglement > $max_entanglement THEN 'unclear'
+      WHEN
+        athlete_drift.drift_low > -smallest_change.smallest_change_pct
+        AND athlete_drift.drift_high < smallest_change.smallest_change_pct
+        THEN 'holds'
+      WHEN adjusted.q_value <= $level AND athlete_drift.drift_low > 0 THEN 'rises'
+      WHEN adjusted.q_value <= $level AND athlete_drift.drift_high < 0 THEN 'falls'
+      ELSE 'unclear'
+    END AS finding
+  FROM athlete_drift
+  LEFT JOIN adjusted
+    ON
+      athlete_drift.athlete_id = adjusted.athlete_id
+      AND athlete_drift.metric = adjusted.metric
+  LEFT JOIN repeatability
+    ON
+      athlete_drift.athlete_id = repeatability.athlete_id
+      AND athlete_drift.metric = repeatability.metric
+  LEFT JOIN smallest_change
+    ON athlete_drift.metric = smallest_change.metric
 )
 
 SELECT
-  athlete_drift.athlete_id,
-  athlete_drift.metric,
-  athlete_drift.n_runs,
-  athlete_drift.n_splits,
-  athlete_drift.fresh_level,
-  athlete_drift.reference_speed_m_s,
-  athlete_drift.raw_pct_per_10km,
-  athlete_drift.drift_pct_per_10km,
-  athlete_drift.drift_low,
-  athlete_drift.drift_high,
-  athlete_drift.p_value,
-  athlete_drift.speed_part_pct,
-  athlete_drift.slope_part_pct,
-  adjusted.q_value
-FROM athlete_drift
-LEFT JOIN adjusted
-  ON
-    athlete_drift.athlete_id = adjusted.athlete_id
-    AND athlete_drift.metric = adjusted.metric
-ORDER BY athlete_drift.athlete_id, athlete_drift.metric
+  athlete_id,
+  metric,
+  n_runs,
+  n_splits,
+  fresh_level,
+  reference_speed_m_s,
+  raw_pct_per_10km,
+  drift_pct_per_10km,
+  drift_low,
+  drift_high,
+  p_value,
+  q_value,
+  speed_part_pct,
+  slope_part_pct,
+  entanglement,
+  smallest_change_pct,
+  detectable_pct,
+  repeatability,
+  repeatability_low,
+  repeatability_high,
+  finding,
+  CASE WHEN finding IN ('rises', 'falls') THEN onset_km END AS onset_km,
+  CASE WHEN finding IN ('rises', 'falls') THEN onset_low END AS onset_low,
+  CASE WHEN finding IN ('rises', 'falls') THEN onset_high END AS onset_high,
+  NULLIF(
+    CONCAT_WS(
+      '; ',
+      why,
+      CASE
+        WHEN finding = 'unclear' AND why IS NULL THEN 'these runs leave room for no change and for changes that matter'
+      END,
+      CASE
+        WHEN repeatability_low <= 0 THEN 'the runs differ so much that a single run of this athlete should not be read'
+      END
+    ),
+    ''
+  ) AS why
+FROM judged
+ORDER BY athlete_id, metric

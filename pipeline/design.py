@@ -1,0 +1,141 @@
+"""What enters the regressions: which splits of an athlete, and which causes they can tell apart.
+
+Splits in; out, for each athlete and metric, a design for `pipeline/mixed_model.py`. The stages `responses` and `drift`
+share it, so that both speak of the same splits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.metrics import METRICS
+from pipeline.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
+
+TEN_KM = 10_000.0
+
+#: The causes, in the order of their columns after `FIRST_CAUSE`.
+CAUSES = ("speed", "slope", "slope_squared", "speed_squared")
+SPEED, SLOPE, SLOPE_SQUARED, SPEED_SQUARED = range(FIRST_CAUSE, FIRST_CAUSE + len(CAUSES))
+
+#: A response is estimated only from what varied inside runs, the most varied run left out: standard deviations below
+#: these teach nothing. Half a percent of speed; a third of a percent of slope. Common practice, no source.
+VARIES = {SPEED: 0.005, SLOPE: 0.3, SLOPE_SQUARED: 0.3}
+#: Log speed must vary this much before a curve is looked for, and the curve be this many standard errors strong.
+SPEED_VARIES_FOR_CURVE = 0.04
+CURVE_STANDS_OUT = 3.0
+#: Beyond this share of distance explained by the causes, arithmetic itself cannot tell them apart.
+INSEPARABLE = 0.999
+
+
+@dataclass(frozen=True)
+class Entering:
+    """Which splits enter, as the settings say."""
+
+    split_length_m: float
+    warm_up_m: float
+    min_run_share: float
+    min_length_share: float
+    min_splits_of_run: int
+
+    def usable(self, splits: pl.DataFrame) -> pl.DataFrame:
+        """Whole, run and past the warm-up, in order of athlete, run and place."""
+        return splits.filter(
+            (pl.col("km") - 1) * self.split_length_m >= self.warm_up_m,
+            pl.col("run_share") >= self.min_run_share,
+            pl.col("length_m") >= self.min_length_share * self.split_length_m,
+            pl.col("speed_m_s") > 0,
+        ).sort("athlete_id", "run_id", "km")
+
+
+def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, object], Design, float | None]]:
+    """For each athlete and metric that was ever measured: its name, its design, the athlete's reference speed."""
+    usable = enter.usable(splits)
+    for (athlete_id,), everything in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
+        own = usable.filter(pl.col("athlete_id") == athlete_id)
+        reference = own.select(pl.col("speed_m_s").median()).item()
+        for metric in METRICS:
+            if everything[metric.column].null_count() < everything.height:
+                yield (
+                    {"athlete_id": athlete_id, "metric": metric.column},
+                    design_of(own, metric.column, reference or 1.0, enter),
+                    reference,
+                )
+
+
+def design_of(usable: pl.DataFrame, metric: str, reference_speed_m_s: float, enter: Entering) -> Design:
+    rows = usable.filter(pl.col(metric) > 0)
+    rows = rows.filter(pl.len().over("run_id") >= enter.min_splits_of_run)
+    run_ids = rows["run_id"].unique(maintain_order=True).to_list()
+    run = rows["run_id"].rle_id().cast(pl.Int64).to_numpy() if run_ids else np.zeros(0, dtype=np.int64)
+    km = rows["km"].to_numpy().astype(np.float64)
+    speed = np.log(rows["speed_m_s"].to_numpy() / reference_speed_m_s)
+    columns = [
+        np.log(rows[metric].to_numpy()),
+        (km - 0.5) * enter.split_length_m / TEN_KM,
+        speed,
+        # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
+        rows["slope_pct"].fill_null(0).to_numpy(),
+        rows["slope_squared_pct2"].fill_null(0).to_numpy(),
+        speed**2,
+    ]
+    gap_km = np.diff(km, prepend=np.nan) * enter.split_length_m / 1000
+    gap_km[np.diff(run, prepend=-1) > 0] = np.nan
+    running = rows["running_s"].to_numpy()
+    weight = running / np.median(running) if len(running) else running
+    return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+
+
+def within_runs(design: Design) -> Array:
+    """Columns less their run's mean."""
+    counts = np.bincount(design.run)[:, None]
+    return design.columns - (design.per_run(design.columns) / counts)[design.run]
+
+
+def telling(design: Design) -> tuple[int, ...]:
+    """The causes that varied enough inside runs, in more than one of them, to tell a response."""
+    if not design.run_ids:
+        return ()
+    squares = design.per_run(within_runs(design) ** 2)
+    deviation = np.sqrt((squares.sum(axis=0) - squares.max(axis=0)) / len(design.run))
+    causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
+    if deviation[SLOPE] > VARIES[SLOPE]:
+        causes += (SLOPE, SLOPE_SQUARED) if deviation[SLOPE_SQUARED] > VARIES[SLOPE_SQUARED] else (SLOPE,)
+    return causes
+
+
+def explained(design: Design, causes: tuple[int, ...]) -> float:
+    """Share of the distance inside runs that lies in the span of the causes."""
+    if not causes or not design.run_ids:
+        return 0.0
+    within = within_runs(design)
+    x, distance = within[:, list(causes)], within[:, DISTANCE]
+    rest = distance - x @ np.linalg.lstsq(x, distance, rcond=None)[0]
+    return float(1 - (rest @ rest) / (distance @ distance))
+
+
+def fit_causes(design: Design, causes: tuple[int, ...], club: pl.DataFrame | None, metric: str) -> Fit:
+    """The model with the causes that tell, and with a curve of speed where there is one."""
+    fitted = fit(design, causes, prior_for(club, metric, causes))
+    if SPEED not in causes or within_runs(design)[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+        return fitted
+    curved = (*causes, SPEED_SQUARED)
+    if explained(design, curved) > INSEPARABLE:
+        return fitted
+    with_curve = fit(design, curved, prior_for(club, metric, curved))
+    strength = abs(with_curve.beta[-1]) / np.sqrt(with_curve.covariance[-1, -1])
+    return with_curve if strength > CURVE_STANDS_OUT else fitted
+
+
+def prior_for(club: pl.DataFrame | None, metric: str, causes: tuple[int, ...]) -> Prior | None:
+    if club is None:
+        return None
+    known: Mapping[str, tuple[float, float]] = {
+        row["cause"]: (row["mean"], row["variance"])
+        for row in club.filter(pl.col("metric") == metric).iter_rows(named=True)
+    }
+    pairs = [known.get(CAUSES[cause - FIRST_CAUSE], (0.0, np.inf)) for cause in causes]
+    return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))

@@ -1,0 +1,82 @@
+"""Run a command and watch what it takes: seconds, and the memory of it and all its children."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+#: Often enough to meet a peak that lasts as long as one shard; looking takes a few milliseconds.
+LOOK_EVERY_S = 0.1
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What a command took.
+
+    Attributes:
+        seconds: from start to end, the interpreter's start included [s].
+        peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. Pages that
+            processes share count once in each, so the true figure is lower.
+        output: what it printed.
+    """
+
+    seconds: float
+    peak_mb: float
+    output: str
+
+
+def watched(command: Sequence[str]) -> Watched:
+    """Run a command to its end.
+
+    Args:
+        command: program and arguments.
+
+    Raises:
+        subprocess.CalledProcessError: it failed.
+    """
+    peak = 0.0
+    ended = threading.Event()
+    began = time.perf_counter()
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=sys.stderr, text=True) as process:
+
+        def look() -> None:
+            nonlocal peak
+            while not ended.wait(LOOK_EVERY_S):
+                peak = max(peak, resident_mb(process.pid))
+
+        looking = threading.Thread(target=look)
+        looking.start()
+        output, _ = process.communicate()
+        seconds = time.perf_counter() - began
+        ended.set()
+        looking.join()
+    if process.returncode:
+        raise subprocess.CalledProcessError(process.returncode, list(command), output)
+    return Watched(seconds, peak, output)
+
+
+def resident_mb(pid: int) -> float:
+    """Resident memory of a process and all below it, by /proc [MB]."""
+    below: dict[int, list[int]] = {}
+    resident: dict[int, int] = {}
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                # The second field, the name in brackets, may hold blanks.
+                parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+                resident[int(folder.name)] = int((folder / "statm").read_text().split()[1])
+            except (OSError, IndexError, ValueError):
+                continue  # ended while we looked
+            below.setdefault(parent, []).append(int(folder.name))
+    pages, waiting = 0, [pid]
+    while waiting:
+        one = waiting.pop()
+        pages += resident.get(one, 0)
+        waiting += below.get(one, [])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6

@@ -1,0 +1,84 @@
+"""The few fixtures that more than one file of tests needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from data.generator.fit_writer import run_file
+from pipeline.inbox import read_inbox
+from pipeline.refresh import refresh
+
+CLUB = Path(__file__).parents[1] / "data" / "club"
+
+
+@dataclass(frozen=True)
+class Refreshed:
+    """A store and the ledger of the refresh that made it."""
+
+    store: Path
+    ledger: pl.DataFrame
+
+    def table(self, name: str) -> pl.DataFrame:
+        """A table as an outsider reads it: from the DuckDB file."""
+        with duckdb.connect(str(self.store / "splitdrift.duckdb"), read_only=True) as connection:
+            connection.execute("SET TimeZone = 'UTC'")
+            return connection.sql(f"SELECT * FROM {name} ORDER BY ALL").pl()
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
+    """The demo club, taken through the line in this process. Only to be read."""
+    store = tmp_path_factory.mktemp("demo") / "store"
+    return Refreshed(store, refresh(read_inbox(CLUB), store, jobs=1))
+
+
+@pytest.fixture(scope="session")
+def demo_store(demo: Refreshed) -> Path:
+    """The store of the demo club. Only to be read."""
+    return demo.store
+
+
+def fit_run(
+    started_at: str = "2026-03-14T09:00:00", *, km: float = 2.0, speed_m_s: float = 3.0, **columns: Any
+) -> bytes:
+    """A FIT file of an even run: a record every second, 170 steps a minute, 240 ms on the ground.
+
+    Args:
+        started_at: in UTC.
+        km: length [km].
+        speed_m_s: [m/s].
+        columns: arguments of `data.generator.fit_writer.run_file` that differ; a number is repeated for each record.
+    """
+    elapsed_s = np.arange(0, 1000 * km / speed_m_s + 1)
+    readings = {"speed_m_s": speed_m_s, "cadence_strides_min": 85.0, "contact_time_ms": 240.0, **columns}
+    filled = {
+        name: np.full(len(elapsed_s), value) if isinstance(value, int | float) and name != "header_size" else value
+        for name, value in readings.items()
+    }
+    started_unix_s = int(datetime.fromisoformat(started_at).replace(tzinfo=UTC).timestamp())
+    return run_file(started_unix_s, elapsed_s, np.minimum(elapsed_s * speed_m_s, 1000 * km), **filled)
+
+
+@pytest.fixture
+def tiny_inbox(tmp_path: Path) -> Callable[[Mapping[str, bytes | str]], Path]:
+    """Make an inbox of the files given by path; text is written as UTF-8."""
+
+    def make(files: Mapping[str, bytes | str]) -> Path:
+        folder = tmp_path / "inbox"
+        folder.mkdir()
+        for name, content in files.items():
+            path = folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return folder
+
+    return make
