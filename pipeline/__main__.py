@@ -176,7 +176,7 @@ def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
     from pipeline.show import club_summary
     from pipeline.store import read_table
 
-    _console().print(club_summary(read_table(store, "athlete_drift"), athletes))
+    _console().print(club_summary(read_table(store, "athlete_drift"), read_table(store, "runs"), athletes))
 
 
 def _has_prefect_api() -> bool:

@@ -53,10 +53,12 @@ class Entering:
 
 def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, object], Design, float | None]]:
     """For each athlete and metric that was ever measured: its name, its design, the athlete's reference speed."""
-    usable = enter.usable(splits)
-    for (athlete_id,), everything in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
-        own = usable.filter(pl.col("athlete_id") == athlete_id)
-        reference = own.select(pl.col("speed_m_s").median()).item()
+    usable = enter.usable(splits).partition_by("athlete_id", as_dict=True)
+    athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
+    for (athlete_id,), everything in athletes.items():
+        own = usable.get((athlete_id,), everything.clear())
+        reference = own["speed_m_s"].median()
+        reference = float(reference) if isinstance(reference, float) else None
         for metric in METRICS:
             if everything[metric.column].null_count() < everything.height:
                 yield (
@@ -67,26 +69,35 @@ def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, o
 
 
 def design_of(usable: pl.DataFrame, metric: str, reference_speed_m_s: float, enter: Entering) -> Design:
-    rows = usable.filter(pl.col(metric) > 0)
-    rows = rows.filter(pl.len().over("run_id") >= enter.min_splits_of_run)
-    run_ids = rows["run_id"].unique(maintain_order=True).to_list()
-    run = rows["run_id"].rle_id().cast(pl.Int64).to_numpy() if run_ids else np.zeros(0, dtype=np.int64)
-    km = rows["km"].to_numpy().astype(np.float64)
-    speed = np.log(rows["speed_m_s"].to_numpy() / reference_speed_m_s)
+    """The splits of one athlete's runs that have a metric, in runs with enough of them."""
+    value = _numbers(usable, metric)
+    run = usable["run_id"].rle_id().to_numpy().astype(np.int64)
+    kept = value > 0
+    kept &= np.bincount(run, weights=kept)[run] >= enter.min_splits_of_run
+    run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
+    run_ids = usable["run_id"].gather(np.flatnonzero(kept)[run_begins]).to_list()
+    run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
+    km = _numbers(usable, "km")[kept]
+    speed = np.log(_numbers(usable, "speed_m_s")[kept] / reference_speed_m_s)
     columns = [
-        np.log(rows[metric].to_numpy()),
+        np.log(value[kept]),
         (km - 0.5) * enter.split_length_m / TEN_KM,
         speed,
         # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
-        rows["slope_pct"].fill_null(0).to_numpy(),
-        rows["slope_squared_pct2"].fill_null(0).to_numpy(),
+        np.nan_to_num(_numbers(usable, "slope_pct")[kept]),
+        np.nan_to_num(_numbers(usable, "slope_squared_pct2")[kept]),
         speed**2,
     ]
     gap_km = np.diff(km, prepend=np.nan) * enter.split_length_m / 1000
-    gap_km[np.diff(run, prepend=-1) > 0] = np.nan
-    running = rows["running_s"].to_numpy()
+    gap_km[run_begins] = np.nan
+    running = _numbers(usable, "running_s")[kept]
     weight = running / np.median(running) if len(running) else running
     return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+
+
+def _numbers(rows: pl.DataFrame, column: str) -> Array:
+    """A column as numbers, NaN where it is null."""
+    return rows[column].cast(pl.Float64).to_numpy()
 
 
 def within_runs(design: Design) -> Array:
@@ -131,6 +142,7 @@ def fit_causes(design: Design, causes: tuple[int, ...], club: pl.DataFrame | Non
 
 
 def prior_for(club: pl.DataFrame | None, metric: str, causes: tuple[int, ...]) -> Prior | None:
+    """What the club knows of the responses of a metric to some causes; nothing where it is silent."""
     if club is None:
         return None
     known: Mapping[str, tuple[float, float]] = {

@@ -1,8 +1,9 @@
 """Stage `drift`: the splits of athletes → how each metric changes as the distance adds up, at equal speed and slope.
 
 Rows in: splits. Rows out: one a run and metric, and one an athlete and metric. What enters is decided in
-`pipeline/design.py`, the method is that of `pipeline/mixed_model.py` and, for where a change begins, `pipeline/onset.py`;
-here the result is brought into percent of the fresh level.
+`pipeline/design.py`, the method is that of `pipeline/mixed_model.py` and, for where a change begins, of
+`pipeline/onset.py`; here the result is brought into percent of the fresh level. `data/METHODS.md` has it all on two
+pages.
 
 With the same weights throughout, the raw change along the distance is exactly the drift plus what each cause passes on,
 its response times its own change along the distance: that is how pace and hill get their parts.
@@ -33,8 +34,9 @@ from pipeline.onset import Onset, onset
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
-#: An onset is given where a straight line would look so bent at most this often.
-ONSET_LEVEL = 0.05
+#: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
+#: of every athlete and metric and not corrected for that.
+ONSET_LEVEL = 0.02
 
 
 def drift(

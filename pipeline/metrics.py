@@ -14,23 +14,25 @@ class Metric:
         label: its name in words.
         unit: of the column.
         decimals: that a reader needs.
+        is_leading: whether the club summary shows its numbers.
     """
 
     column: str
     label: str
     unit: str
     decimals: int
+    is_leading: bool = False
 
 
 #: All are positive, so that their drift is taken in logarithms and comes out in percent.
 METRICS = (
-    Metric("cadence_spm", "cadence", "steps/min", 1),
-    Metric("contact_time_ms", "contact time", "ms", 1),
+    Metric("cadence_spm", "cadence", "steps/min", 1, is_leading=True),
+    Metric("contact_time_ms", "contact time", "ms", 1, is_leading=True),
     Metric("flight_time_ms", "flight time", "ms", 1),
     Metric("duty_factor", "duty factor", "contact / stride", 3),
-    Metric("step_length_m", "step length", "m", 3),
+    Metric("step_length_m", "step length", "m", 3, is_leading=True),
     Metric("leg_stiffness_kn_m", "leg stiffness", "kN/m", 2),
     Metric("vertical_stiffness_kn_m", "vertical stiffness", "kN/m", 2),
     Metric("vertical_oscillation_mm", "vertical oscillation", "mm", 1),
-    Metric("heart_rate_bpm", "heart rate", "beats/min", 0),
+    Metric("heart_rate_bpm", "heart rate", "beats/min", 0, is_leading=True),
 )

@@ -10,9 +10,9 @@ is the run's departure from the athlete's drift, a random effect of variance `sp
 fade along the run: those of splits x km apart correlate by rho^x; a split weighs by the time it was measured over, and
 less if it lies far off its run's line (Huber). The responses b may be drawn towards the club's (`Prior`).
 
-Estimation is restricted maximum likelihood over rho and spread on a grid, with everything else in closed form from each
-run's cross-products: a run costs one pass over its splits. Covariances leave out one whole run at a time (jackknife), so
-that whatever runs do as a whole is in them, also where errors fade otherwise than assumed.
+Estimation is restricted maximum likelihood over rho and spread on a grid, with everything else in closed form from
+each run's cross-products: a run costs one pass over its splits. Covariances leave out one whole run at a time
+(jackknife), so that whatever runs do as a whole is in them, also where errors fade otherwise than assumed.
 
 Sources: Laird and Ware 1982, doi 10.2307/2529876 (random effects); Huber 1964, doi 10.1214/aoms/1177703732 (weights);
 MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife). From memory.
@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -35,8 +36,8 @@ VALUE, DISTANCE, FIRST_CAUSE = 0, 1, 2
 RHO = np.linspace(0.0, 0.9, 10)
 SPREAD = np.concatenate([[0.0], np.geomspace(0.03, 300.0, 14)])
 
-#: A split this many standard deviations off its run's line is drawn in. Huber's own choice is 1.345 for 95 % efficiency;
-#: errors here fade along the run, so only what is plainly a bad split should lose weight.
+#: A split this many standard deviations off its run's line is drawn in. Huber's own choice is 1.345 for 95 %
+#: efficiency; errors here fade along the run, so only what is plainly a bad split should lose weight.
 FAR_OFF = 3.0
 #: Median absolute deviation of a normal distribution, in standard deviations.
 MAD_OF_NORMAL = 0.6745
@@ -60,7 +61,7 @@ class Design:
     gap_km: Array
     weight: Array
 
-    @property
+    @cached_property
     def first(self) -> npt.NDArray[np.intp]:
         """Row of each run's first split."""
         return np.flatnonzero(np.isnan(self.gap_km))
@@ -68,6 +69,11 @@ class Design:
     def per_run(self, values: Array) -> Array:
         """Sums over the splits of each run, along the first axis."""
         return np.asarray(np.add.reduceat(values, self.first, axis=0))
+
+    @cached_property
+    def products_by_rho(self) -> tuple[Array, Array]:
+        """What the likelihood is made of, whatever the regressors: see `_products_by_rho`."""
+        return _products_by_rho(self)
 
 
 @dataclass(frozen=True)
@@ -126,13 +132,8 @@ def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fi
 
 
 def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> Fit:
-    best, rho, spread, products = -np.inf, 0.0, 0.0, np.zeros((0, 0, 0))
-    for candidate in RHO:
-        whitened, log_determinant = _whitened_products(design, float(candidate))
-        likelihoods = _likelihoods(whitened, places, len(design.run), log_determinant)
-        place = int(np.argmax(likelihoods))
-        if likelihoods[place] > best:
-            best, rho, spread, products = float(likelihoods[place]), float(candidate), float(SPREAD[place]), whitened
+    rho_place, spread_place = np.unravel_index(np.argmax(_likelihoods(design, places)), (len(RHO), len(SPREAD)))
+    rho, spread, products = float(RHO[rho_place]), float(SPREAD[spread_place]), design.products_by_rho[0][rho_place]
 
     a, b, yy = normal_equations(products, places, spread)
     total_a, total_b = a.sum(axis=0), b.sum(axis=0)
@@ -179,13 +180,46 @@ def whiten(design: Design, columns: Array, rho: float) -> tuple[Array, Array]:
     return white[:, :-1] - level[:, None] * shares[design.run], length
 
 
-def _whitened_products(design: Design, rho: float) -> tuple[Array, float]:
-    """Cross-products of each run, runs × m × m, and the logarithm of the determinants that the likelihood needs."""
-    white, length = whiten(design, design.columns, rho)
-    products = design.per_run(white[:, :, None] * white[:, None, :])
-    is_first = np.isnan(design.gap_km)
-    fades = np.where(is_first, 0.0, rho ** np.where(is_first, 1.0, design.gap_km))
-    return products, float(np.log(length).sum() + np.log1p(-(fades**2)).sum())
+def _products_by_rho(design: Design) -> tuple[Array, Array]:
+    """For each rho of the grid: cross-products of each run, and the log determinant that the likelihood needs.
+
+    What `whiten` does to a split depends on rho only through rho^gap, so the splits of a run that share a gap are
+    multiplied before any rho is tried: the whole grid costs one pass.
+
+    Returns:
+        rho × runs × m × m, and rho.
+    """
+    scaled = np.column_stack([_centred(design), np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
+    before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
+    pairs, n = np.column_stack([scaled, before]), scaled.shape[1]
+    # A run's first split has nothing before it: an endless gap.
+    gaps, kind, counts = np.unique(
+        np.where(np.isnan(design.gap_km), np.inf, design.gap_km), return_inverse=True, return_counts=True
+    )
+    sums = np.stack([_squares(pairs[kind == one], design.run[kind == one], len(design.run_ids)) for one in range(len(gaps))])
+    crossed = sums[..., :n, n:]
+    parts = np.stack([sums[..., :n, :n], -crossed - crossed.swapaxes(-1, -2), sums[..., n:, n:]])
+    fades = RHO[:, None] ** gaps
+    shares = np.stack([np.ones_like(fades), fades, fades**2]) / (1 - fades**2)
+    whole = np.tensordot(shares, parts, axes=([0, 2], [0, 1]))
+    level, length = whole[..., :-1, -1], whole[..., -1, -1]
+    products = whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
+    return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)) @ counts
+
+
+def _squares(columns: Array, run: npt.NDArray[np.int64], n_runs: int) -> Array:
+    """Cross-products of columns in each run, runs × m × m: runs filled up with zeros to one length, all at once."""
+    counts = np.bincount(run, minlength=n_runs)
+    place = np.arange(len(run)) - np.repeat(np.cumsum(counts) - counts, counts)
+    blocks = np.zeros((n_runs, counts.max(), columns.shape[1]))
+    blocks[run, place] = columns
+    return np.asarray(blocks.swapaxes(1, 2) @ blocks)
+
+
+def _centred(design: Design) -> Array:
+    """Columns less their run's mean, which its level would take up anyway: sums of squares keep their digits."""
+    counts = np.bincount(design.run)[:, None]
+    return design.columns - (design.per_run(design.columns) / counts)[design.run]
 
 
 def normal_equations(products: Array, places: Sequence[int], spread: float) -> tuple[Array, Array, Array]:
@@ -197,21 +231,26 @@ def normal_equations(products: Array, places: Sequence[int], spread: float) -> t
     return inner[:, x[:, None], x], inner[:, x, VALUE], inner[:, VALUE, VALUE]
 
 
-def _likelihoods(products: Array, places: Sequence[int], n_splits: int, log_determinant: float) -> Array:
-    """Restricted log-likelihood for each spread of the grid, all at once."""
-    squares = products[:, DISTANCE, DISTANCE]
-    shrink = SPREAD[:, None] / (1 + SPREAD[:, None] * squares)
-    along = products[:, :, DISTANCE]
-    total = products.sum(axis=0) - np.einsum("sr,ri,rj->sij", shrink, along, along)
-    x = np.array(places)
-    a, b, yy = total[:, x[:, None], x], total[:, x, VALUE], total[:, VALUE, VALUE]
-    sign, log_a = np.linalg.slogdet(a)
-    usable = sign > 0
-    a = np.where(usable[:, None, None], a, np.eye(len(x)))
-    rest = np.maximum(yy - np.einsum("si,si->s", b, np.linalg.solve(a, b[:, :, None])[:, :, 0]), 1e-300)
-    freedom = max(n_splits - len(products) - len(places), 1)
-    own = np.log1p(SPREAD[:, None] * squares).sum(axis=1)
-    return np.where(usable, -0.5 * (freedom * np.log(rest) + log_a + own + log_determinant), -np.inf)
+def _likelihoods(design: Design, places: Sequence[int]) -> Array:
+    """Restricted log-likelihood of every rho and spread of the grid, all at once; rho × spread."""
+    products, log_determinant = design.products_by_rho
+    x = np.array([*places, VALUE])
+    squares = SPREAD[:, None] * products[:, None, :, DISTANCE, DISTANCE]
+    along = products[:, :, x, DISTANCE]
+    outer = (along[..., :, None] * along[..., None, :]).reshape(*along.shape[:2], -1)
+    taken = ((SPREAD[:, None] / (1 + squares)) @ outer).reshape(*squares.shape[:2], len(x), len(x))
+    left = products.sum(axis=1)[:, None, x[:, None], x] - taken
+    usable, log_a = np.ones(left.shape[:2], dtype=np.bool_), log_determinant[:, None] + np.log1p(squares).sum(axis=2)
+    # Gauss's elimination of one regressor after the other leaves what none of them explains of the value.
+    for _ in places:
+        pivot = left[..., 0, 0]
+        usable &= pivot > 0
+        pivot = np.where(usable, pivot, 1.0)
+        log_a = log_a + np.log(pivot)
+        left = left[..., 1:, 1:] - left[..., 1:, :1] * left[..., :1, 1:] / pivot[..., None, None]
+    rest = np.maximum(left[..., 0, 0], 1e-300)
+    freedom = max(len(design.run) - len(design.run_ids) - len(places), 1)
+    return np.where(usable, -0.5 * (freedom * np.log(rest) + log_a), -np.inf)
 
 
 def _huber_weights(fitted: Fit) -> Array:

@@ -1,9 +1,9 @@
 """From which kilometre a metric changes: a broken line across the runs of an athlete, where it beats a straight one.
 
-To the fitted straight model a hinge is added, zero up to a distance and rising beyond it, for every distance of a grid.
-How much each run speaks for each hinge is one number; their sum over their scatter says how well the hinge is borne out
-by the runs, and the best hinge is compared with what it reaches when the runs' votes get random signs (wild bootstrap of
-the score, so that the search over the grid is part of the null). The interval draws whole runs anew.
+To the fitted straight model a hinge is added, zero up to a distance and rising beyond it, for every distance of a
+grid. How much each run speaks for each hinge is one number; their sum over their scatter says how well the hinge is
+borne out by the runs, and the best hinge is compared with what it reaches when the runs' votes get random signs (wild
+bootstrap of the score, so that the search over the grid is part of the null). The interval draws whole runs anew.
 
 Only a line that becomes steeper has an onset: a change that fades out began at the start.
 
@@ -14,6 +14,7 @@ doi 10.1515/2156-6674.1006 (wild bootstrap of the score); from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -67,17 +68,23 @@ def onset(fitted: Fit, *, seed: int) -> Onset | None:
     bend = total[best] / sizes[:, best].sum()
     before = float(fitted.beta[0] - passed_on[best] * bend)
 
-    draw = np.random.default_rng(seed)
+    signs, counts = _draws(len(votes), seed)
     scatter = np.sqrt((votes**2).sum(axis=0))
     reached = np.max(np.abs(total) / scatter)
-    signs = draw.choice(np.array([-1.0, 1.0]), size=(DRAWS, len(votes)))
     by_chance = np.max(np.abs(signs @ votes) / scatter, axis=1)
     p_value = (1 + int((by_chance >= reached).sum())) / (DRAWS + 1)
 
-    counts = draw.multinomial(len(votes), np.full(len(votes), 1 / len(votes)), size=DRAWS).astype(np.float64)
     places = hinges[np.argmax((counts @ votes) ** 2 / (counts @ sizes), axis=1)]
     low, high = np.quantile(places, [0.025, 0.975])
     return Onset(float(hinges[best]), float(low), float(high), before, float(before + bend), p_value)
+
+
+@lru_cache(maxsize=8)
+def _draws(n_runs: int, seed: int) -> tuple[Array, Array]:
+    """Random signs of runs, and how often each is drawn anew; one draw a row. The metrics of an athlete share them."""
+    draw = np.random.default_rng(seed)
+    signs = draw.choice(np.array([-1.0, 1.0]), size=(DRAWS, n_runs))
+    return signs, draw.multinomial(n_runs, np.full(n_runs, 1 / n_runs), size=DRAWS).astype(np.float64)
 
 
 def _grid(fitted: Fit) -> Array:

@@ -17,9 +17,9 @@ FEWEST_RUNS = 3
 def repeatability(run_drift: pl.DataFrame) -> pl.DataFrame:
     """Intraclass correlation of single runs' drifts, by athlete and metric.
 
-    One-way random effects, single run: ICC(1,1) of Shrout and Fleiss 1979 (doi 10.1037/0033-2909.86.2.420, from memory),
-    with the athlete's own scatter between runs in place of the pooled one, and the interval of the ratio of two mean
-    squares. It is near 1 where the athlete's runs agree far better than athletes do, and 0 or less where they do not.
+    One-way random effects, single run: ICC(1,1) of Shrout and Fleiss 1979 (doi 10.1037/0033-2909.86.2.420, from
+    memory), with the athlete's own scatter between runs in place of the pooled one, and the interval of the ratio of
+    two mean squares. Near 1 where the athlete's runs agree far better than athletes do, 0 or less where they do not.
 
     Args:
         run_drift: rows of that table, of the whole club.

@@ -89,8 +89,8 @@ class Settings:
     max_entanglement: float = _setting(
         0.9,
         unit="share",
-        why="Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift is "
-        "then more than three times what it would be without them, and rests on the exact form of the responses.",
+        why="Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift "
+        "is then over three times what it would be without them, and rests on the exact form of the responses.",
     )
     smallest_change_pct: Mapping[str, float] = _setting(
         {
@@ -105,9 +105,9 @@ class Settings:
             "heart_rate_bpm": 2.0,
         },
         unit="% per 10 km",
-        why="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are off by "
-        "up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by some 5 %, leg stiffness "
-        "by 4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the 1.4 % that an hour of "
+        why="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are off "
+        "by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by 5 %, leg stiffness by "
+        "4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the 1.4 % that an hour of "
         "running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The rest: common practice, no source.",
     )
     seed: int = _setting(1, unit="", why="Of the random draws for the onset: the same data give the same answer.")
@@ -170,7 +170,10 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
             raise UsageError(f"{name}: there is no setting '{key}'.{hint}")
-        accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata["choices"])
+        if key == "smallest_change_pct":
+            accepted[key] = defaults[key] | _checked_changes(name, key, value, defaults[key])
+        else:
+            accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata["choices"])
     return Settings(**accepted)
 
 
@@ -179,8 +182,6 @@ def _checked(name: str, key: str, value: Any, default: Any, choices: tuple[str, 
         if value not in choices:
             raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(choices)}.")
         return value
-    if key == "smallest_change_pct":
-        return dict(default) | _checked_changes(name, key, value, default)
     if isinstance(default, dict):
         if not isinstance(value, dict) or not all(isinstance(one, str) for one in value.values()):
             raise UsageError(

@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.metrics import METRICS
-from pipeline.tables import TABLES, decimals_of
+from pipeline.tables import FINDINGS, TABLES, decimals_of
 
 MOST_ROWS = 60
 
@@ -17,44 +17,86 @@ _HEADINGS = (
 )  # fmt: skip
 _LEGEND = (
     "Change per 10 km, in percent of the athlete's own fresh level. 'in all' is what was measured; 'pace' and 'hill' "
-    "are the parts that the athlete's own response to speed and slope explains; 'what remains' is the change at equal "
-    "speed and slope, with its 95 % interval over whole runs. An interval that holds 0 shows no change in either "
-    "direction; it does not show that there is none."
+    "are the parts that the athlete's own response to speed and slope passes on; 'what remains' is the change at equal "
+    "speed and slope, with its 95 % interval over whole runs. 'holds' means that whatever remains is smaller than "
+    "matters (`splitdrift settings`: smallest_change_pct); 'not clear' that these runs leave both possible."
 )
 _CAUTION = (
     "These numbers say what changed, not why, and are no advice. Pain, or a change after an injury, belongs with a "
     "physiotherapist or doctor."
 )
+_LABELS = {metric.column: metric for metric in METRICS}
 
 
-def club_summary(athlete_drift: pl.DataFrame, names: pl.DataFrame | None = None) -> RenderableType:
-    """The club at a glance: a line an athlete and metric.
+def club_summary(athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None) -> RenderableType:
+    """The club at a glance: a line an athlete, then the numbers behind it for the leading metrics.
 
     Args:
         athlete_drift: rows of that table.
+        runs: rows of that table.
         names: `athlete_id` and `display_name`; None to show ids alone.
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
-    table = Table(title="Form along the kilometres", title_justify="left", header_style="bold", pad_edge=False)
+    drifts = _in_order(athlete_drift)
+    return Group(
+        _at_a_glance(drifts, runs, shown),
+        Text(),
+        _numbers(drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading])), shown),
+        Text(_LEGEND),
+        Text("All metrics: `splitdrift show athlete_drift`, or the workbook."),
+        Text(_CAUTION, style="italic"),
+    )
+
+
+def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]) -> Table:
+    table = Table(title="At equal speed and slope, as the kilometres add up", title_justify="left", pad_edge=False)
+    for heading in ("athlete", "runs", "rises", "falls", "holds", "not clear"):
+        table.add_column(heading, justify="right" if heading == "runs" else "left", overflow="fold")
+    counts = runs.group_by("athlete_id").len().sort("athlete_id")
+    for athlete_id, n_runs in counts.iter_rows():
+        own = drifts.filter(pl.col("athlete_id") == athlete_id)
+        cells = {finding: _listed(own.filter(pl.col("finding") == finding)) for finding in FINDINGS}
+        unclear = [cells["unclear"]]
+        if own.is_empty():
+            unclear = ["no cadence, contact time or heart rate recorded"]
+        elif cells["too_little_data"]:
+            few = (
+                "too few runs"
+                if (own["finding"] == "too_little_data").all()
+                else f"too few: {cells['too_little_data']}"
+            )
+            unclear.append(few)
+        name = Text(_named(athlete_id, shown))
+        texts = (cells["rises"], cells["falls"], cells["holds"], "; ".join(filter(None, unclear)))
+        table.add_row(name, str(n_runs), *texts)
+    return table
+
+
+def _listed(rows: pl.DataFrame) -> str:
+    """Metrics in words; with the size of the change, and from where, for those that change."""
+    parts = []
+    for row in rows.iter_rows(named=True):
+        part = _LABELS[row["metric"]].label
+        if row["finding"] in ("rises", "falls"):
+            part += f" {row['drift_pct_per_10km']:+.1f} %"
+        if row["onset_km"] is not None:
+            part += f" (from km {row['onset_km']:.0f})"
+        parts.append(part)
+    return ", ".join(parts)
+
+
+def _numbers(drifts: pl.DataFrame, shown: dict[str, str]) -> Table:
+    table = Table(title="The numbers", title_justify="left", header_style="bold", pad_edge=False)
     for heading in _HEADINGS:
         is_text = heading in ("athlete", "metric", "in words")
         table.add_column(heading, justify="left" if is_text else "right", no_wrap=not is_text)
-    labels = {metric.column: metric for metric in METRICS}
     previous = None
-    for row in _in_order(athlete_drift).iter_rows(named=True):
-        metric, athlete_id = labels[row["metric"]], row["athlete_id"]
-        first = athlete_id != previous
-        if first and previous is not None:
+    for row in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
+        metric, athlete_id = _LABELS[row["metric"]], row["athlete_id"]
+        if previous not in (None, athlete_id):
             table.add_section()
-        previous = athlete_id
-        name = shown.get(athlete_id)
-        label = Text(f"{athlete_id} ({name})" if name else athlete_id) if first else Text("")
-        if row["drift_pct_per_10km"] is None:
-            words = "too few runs to tell"
-            table.add_row(label, metric.label, str(row["n_runs"]), "", "", "", "", "", "", words)
-            continue
         table.add_row(
-            label,
+            Text(_named(athlete_id, shown) if athlete_id != previous else ""),
             metric.label,
             str(row["n_runs"]),
             f"{row['fresh_level']:.{metric.decimals}f} {metric.unit}",
@@ -63,18 +105,21 @@ def club_summary(athlete_drift: pl.DataFrame, names: pl.DataFrame | None = None)
             f"{row['slope_part_pct']:+.1f}",
             f"{row['drift_pct_per_10km']:+.1f}",
             f"{row['drift_low']:+.1f} to {row['drift_high']:+.1f}",
-            in_words(row["drift_low"], row["drift_high"]),
+            in_words(row["finding"], row["onset_km"], row["onset_low"], row["onset_high"]),
         )
-    return Group(table, Text(_LEGEND), Text(_CAUTION, style="italic"))
+        previous = athlete_id
+    return table
 
 
-def in_words(low: float, high: float) -> str:
-    """What an interval of drift shows."""
-    if low > 0:
-        return "rises with distance"
-    if high < 0:
-        return "falls with distance"
-    return "no change shown"
+def in_words(finding: str, onset_km: float | None, onset_low: float | None, onset_high: float | None) -> str:
+    """A finding as a coach would say it."""
+    words = {"unclear": "not clear", "too_little_data": "too few runs"}.get(finding, finding)
+    return words if onset_km is None else f"{words} from km {onset_km:.0f} ({onset_low:.0f} to {onset_high:.0f})"
+
+
+def _named(athlete_id: str, shown: dict[str, str]) -> str:
+    name = shown.get(athlete_id)
+    return athlete_id if name is None or name.lower() == athlete_id.lower() else f"{name} ({athlete_id})"
 
 
 def _in_order(athlete_drift: pl.DataFrame) -> pl.DataFrame:

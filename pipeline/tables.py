@@ -423,7 +423,7 @@ class StrikeShift(dy.Schema):
     n_other_to_rearfoot = _count("One of the three others early, rearfoot late.")
     n_other_to_other = _count("One of the three others early and late, not always the same.")
     statistic = _measure(
-        "",
+        "runners or chi-squared",
         6,
         "McNemar exact: the smaller of the numbers of runners who changed one way and the other. Bowker: sum over "
         "pairs of classes of (there - back)² / (there + back).",

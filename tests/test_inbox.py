@@ -48,7 +48,7 @@ def test_lists_settings_columns_and_hidden_files_are_no_recordings(tiny_inbox: M
             "roster.csv": "athlete_id\nari\n",
             "sessions.csv": "file\nari/a.fit\n",
             "shoes.csv": "shoe_id\nlantern\n",
-            "strikes.csv": "athlete_id\nari\n",
+            "strikes.csv": "athlete_id,date,distance_km,strike\nari,2026-03-14,5,heel\n",
             "complaints.csv": "athlete_id\nari\n",
         }
     )

@@ -225,13 +225,15 @@ def test_no_samples_give_no_splits():
 def by_hand(rows: pl.DataFrame, length_m: float) -> dict[int, dict[str, float]]:
     """The same table in plain Python: walk along the run and cut wherever a boundary comes."""
     sums: dict[int, dict[str, float]] = defaultdict(lambda: defaultdict(float))
-    at = 0.0
+    km, room_m = 1, length_m
     for row in rows.iter_rows(named=True):
         left_m, left_s = row["covered_m"], row["interval_s"]
         while left_s > 0:
-            km = max(math.ceil(at / length_m), 1) if left_m == 0 else math.floor(at / length_m) + 1
-            piece_m = min(left_m, km * length_m - at)
+            if room_m == 0 and left_m > 0:
+                km, room_m = km + 1, length_m
+            piece_m = min(left_m, room_m)
             piece_s = left_s if piece_m == left_m else left_s * piece_m / left_m
+            room_m -= piece_m
             split = sums[km]
             split["length_m"] += piece_m
             split["moving_s"] += piece_s * (row["gait"] != "stand")
@@ -243,7 +245,6 @@ def by_hand(rows: pl.DataFrame, length_m: float) -> dict[int, dict[str, float]]:
                     if row[name] is not None:
                         split[name] += row[name] * piece_s
                         split[f"{name} of"] += piece_s
-            at = km * length_m if piece_m < left_m else at + piece_m
             left_m, left_s = left_m - piece_m, left_s - piece_s if piece_m < left_m else 0.0
     for split in sums.values():
         split["speed_m_s"] = split["running_m"] / split["running_s"]

