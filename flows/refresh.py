@@ -31,10 +31,11 @@ from pipeline.athlete import Analysed, Placed, analyse, respond
 from pipeline.club import finish
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.recording import Session
-from pipeline.refresh import Progress, by_athlete, line_for, plan
+from pipeline.refresh import by_athlete, line_for, plan
 from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Settled, Shard, cut, read, settle
 from pipeline.store import building
+from pipeline.workers import Progress
 
 
 def _is_storage_error(_task: object, _task_run: object, state: Any) -> bool:

@@ -31,6 +31,12 @@ STAGES = (
     Stage("splits", "the samples of runs", ("splits",), "run"),
     Stage("responses", "the splits of an athlete", ("responses",), "athlete"),
     Stage("drift", "the splits of an athlete", ("run_drift", "athlete_drift"), "athlete"),
+    Stage("pacing", "the splits of an athlete", ("pacing",), "athlete"),
     Stage("strikes", "the list strikes.csv", ("strike_counts", "strike_shift"), "club"),
-    Stage("summaries", "the tables of all athletes", ("runs", "athlete_drift", "season_trend"), "club"),
+    Stage("summaries", "the tables of all athletes", ("runs", "athlete_drift", "season_trend", "complaints"), "club"),
+    Stage("contrasts", "the level and drift of runs, by surface and shoe", ("contrasts",), "club"),
+    Stage("season_slope", "the drift of runs, by date", ("season_slope",), "club"),
 )
+
+#: Beside the line: made on demand from what is published, and gone with the next refresh.
+ON_DEMAND = (Stage("calibrate", "the published splits", ("calibration",), "athlete"),)

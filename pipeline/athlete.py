@@ -1,4 +1,4 @@
-"""An athlete: samples and splits in their place, and the stages responses and drift."""
+"""An athlete: samples and splits in their place, and the stages responses, drift and pacing."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from importlib.metadata import version
 import polars as pl
 
 from pipeline.drift import drift
+from pipeline.pacing import pacing
 from pipeline.responses import responses
 from pipeline.shard import Line, Measured
 from pipeline.store import Provenance, partition, write_table
@@ -33,6 +34,7 @@ class Analysed:
     responses: pl.DataFrame
     run_drift: pl.DataFrame
     athlete_drift: pl.DataFrame
+    pacing: pl.DataFrame
 
 
 def respond(line: Line, measured: Measured) -> Placed:
@@ -52,7 +54,7 @@ def respond(line: Line, measured: Measured) -> Placed:
 
 
 def analyse(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
-    """Take the stage `drift`, with what the club's responses have in common."""
+    """Take the stages `drift`, with what the club's responses have in common, and `pacing`."""
     measured, settings = placed.measured, line.inbox.settings
     run_drifts, athlete_drifts = drift(
         measured.splits,
@@ -66,8 +68,17 @@ def analyse(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
         seed=settings.seed,
         club=club,
     )
+    paced = pacing(
+        measured.splits,
+        split_length_m=settings.split_length_m,
+        warm_up_m=settings.warm_up_m,
+        min_run_share=settings.min_run_share,
+        min_length_share=settings.min_length_share,
+        min_splits_of_run=settings.min_splits_of_run,
+        min_runs=settings.min_runs,
+    )
     return Analysed(
-        measured.recordings, measured.runs, measured.set_aside, placed.responses, run_drifts, athlete_drifts
+        measured.recordings, measured.runs, measured.set_aside, placed.responses, run_drifts, athlete_drifts, paced
     )
 
 

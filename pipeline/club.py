@@ -1,4 +1,4 @@
-"""The club: the stage summaries over all athletes, and everything that is published once."""
+"""The club: the stages over all athletes, and everything that is published once."""
 
 from __future__ import annotations
 
@@ -10,18 +10,21 @@ from importlib.metadata import version
 import polars as pl
 
 from pipeline.athlete import Analysed
+from pipeline.contrasts import contrasts
 from pipeline.errors import NothingDone
 from pipeline.exports import write_exports, write_rejected
 from pipeline.inbox import Inbox
+from pipeline.season_slope import season_slope
+from pipeline.settings import settings_text
 from pipeline.shard import Line
-from pipeline.store import Provenance, read_rows, write_database, write_table
+from pipeline.store import Provenance, read_rows, write_database, write_settings, write_table
 from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
 from pipeline.summaries import athlete_drift, runs, season_trend
 from pipeline.tables import publishable
 
 
 def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
-    """Take the stages `strikes` and `summaries`, write every table, the database and the exports; returns the ledger.
+    """Take the club's stages, write every table, the database and the exports; returns the ledger.
 
     Raises:
         NothingDone: there is no run.
@@ -30,7 +33,7 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
     shutil.rmtree(line.built / "unsorted", ignore_errors=True)
     gathered = {
         part: pl.concat([getattr(one, part) for one in analysed])
-        for part in ("recordings", "runs", "set_aside", "responses", "run_drift", "athlete_drift")
+        for part in ("recordings", "runs", "set_aside", "responses", "run_drift", "athlete_drift", "pacing")
     }
     ledger = publishable("recordings", gathered["recordings"], subject="the ledger")
     if gathered["runs"].is_empty():
@@ -57,7 +60,11 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
             smallest_change_pct=settings.smallest_change_pct,
             max_entanglement=settings.max_entanglement,
         ),
+        "pacing": gathered["pacing"],
+        "contrasts": contrasts(gathered["run_drift"], run_rows),
         "season_trend": season_trend(gathered["run_drift"], run_rows),
+        "season_slope": season_slope(gathered["run_drift"], run_rows),
+        "complaints": line.inbox.complaints,
         "strike_counts": strike_counts(line.inbox.strikes, thresholds=thresholds),
         "strike_shift": strike_shift(line.inbox.strikes, thresholds=thresholds),
     }
@@ -65,6 +72,7 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
     published = {name: publishable(name, rows, subject="the club") for name, rows in tables.items()}
     for name, rows in published.items():
         write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
+    write_settings(line.built, settings_text(settings))
     write_database(line.built)
     write_exports(line.built / "exports", published)
     write_rejected(line.built / "rejected", ledger)
@@ -76,6 +84,6 @@ def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:
     digest = hashlib.sha256()
     for path, content in ledger.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
-    for rows in (inbox.athletes, inbox.sessions, inbox.strikes):
+    for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints):
         digest.update(rows.write_csv().encode())
     return digest.hexdigest()

@@ -11,8 +11,6 @@ its response times its own change along the distance: that is how pace and hill 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import polars as pl
 from scipy import special
@@ -29,7 +27,7 @@ from pipeline.design import (
     fit_causes,
     telling,
 )
-from pipeline.mixed_model import DISTANCE, VALUE, Fit, normal_equations
+from pipeline.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
 from pipeline.onset import Onset, onset
 
 #: Power that `detectable_pct` is for. Common practice, no source.
@@ -70,7 +68,7 @@ def drift(
         Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
     """
     enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
-    run_rows: list[dict[str, object]] = []
+    run_rows = [pl.DataFrame(schema=_RUN_COLUMNS)]
     athlete_rows: list[dict[str, object]] = []
     for name, design, reference in designs(splits, enter):
         row = name | {
@@ -89,20 +87,25 @@ def drift(
             row |= _athlete_row(fitted, onset(fitted, seed=seed))
             if fitted.entanglement > max_entanglement:
                 row["why"] = _entangled(fitted.entanglement)
-            run_rows += [name | one for one in _run_rows(fitted)]
+            run_rows.append(_run_rows(name, fitted))
         athlete_rows.append(row)
-    return pl.DataFrame(run_rows, schema=_RUN_COLUMNS), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
+    return pl.concat(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
 
-_RUN_COLUMNS = {
+_RUN_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String,
     "athlete_id": pl.String,
     "metric": pl.String,
     "n_splits": pl.Int64,
+    "fresh_level": pl.Float64,
     "raw_pct_per_10km": pl.Float64,
     "drift_pct_per_10km": pl.Float64,
     "drift_low": pl.Float64,
     "drift_high": pl.Float64,
+    "own_error_pct_per_10km": pl.Float64,
+    "shared_error_pct_per_10km": pl.Float64,
+    "drift_shared": pl.List(pl.Float64),
+    "level_shared": pl.List(pl.Float64),
 }
 _ATHLETE_COLUMNS = {
     "athlete_id": pl.String,
@@ -134,14 +137,14 @@ def _entangled(share: float) -> str:
 
 
 def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
-    freedom = len(fitted.design.run_ids) - 1
+    freedom = fitted.drift_freedom
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(freedom, 0.975))
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
     row: dict[str, object] = {
-        "fresh_level": _fresh_level(fitted),
+        "fresh_level": float(np.exp(_fresh_levels(fitted).mean())),
         "raw_pct_per_10km": _percent(b.sum(axis=0)[0] / a.sum(axis=0)[0, 0]),
         "drift_pct_per_10km": _percent(estimate),
         "drift_low": _percent(estimate - quantile * error),
@@ -157,35 +160,60 @@ def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
     return row
 
 
-def _fresh_level(fitted: Fit) -> float:
-    """Mean over runs of the level at the reference speed, on the level, at distance zero."""
+def _fresh_levels(fitted: Fit) -> Array:
+    """Log level of each run at the reference speed, on the level, at distance zero."""
     design = fitted.design
     effects = np.zeros(design.columns.shape[1])
     effects[list(fitted.places)] = fitted.beta
     fresh = design.columns[:, VALUE] - design.columns[:, DISTANCE:] @ effects[DISTANCE:]
-    return float(np.exp((design.per_run(fresh) / np.bincount(design.run)).mean()))
+    return np.asarray(_means(design, fresh[:, None])[:, 0])
 
 
-def _run_rows(fitted: Fit) -> Iterator[dict[str, object]]:
-    """Each run's own drift, with the athlete's responses; their uncertainty is part of its interval."""
+def _means(design: Design, columns: Array) -> Array:
+    """Mean of columns over each run, with the weights of the fit: a single bad split moves no level."""
+    weight = design.weight[:, None]
+    return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
+
+
+def _run_rows(name: dict[str, object], fitted: Fit) -> pl.DataFrame:
+    """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
+
+    What runs share of it is handed on in full: the product of two runs' `drift_shared` (or `level_shared`) is the
+    covariance that the estimated responses give to the two drifts (or log levels). Neither is published.
+    """
     causes = list(fitted.places[1:])
-    covariance = fitted.covariance[1:, 1:]
-    counts = np.bincount(fitted.design.run)
-    quantile = float(special.stdtrit(fitted.freedom, 0.975))
-    for run_id, count, products in zip(fitted.design.run_ids, counts, fitted.products, strict=True):
-        along = products[DISTANCE, DISTANCE]
-        passes_on = products[DISTANCE, causes] / along
-        raw = float(products[DISTANCE, VALUE] / along)
-        estimate = raw - float(passes_on @ fitted.beta[1:])
-        reach = quantile * float(np.sqrt(fitted.variance / along + passes_on @ covariance @ passes_on))
-        yield {
-            "run_id": run_id,
-            "n_splits": int(count),
-            "raw_pct_per_10km": _percent(raw),
-            "drift_pct_per_10km": _percent(estimate),
-            "drift_low": _percent(estimate - reach),
-            "drift_high": _percent(estimate + reach),
+    along = fitted.products[:, DISTANCE, DISTANCE]
+    passes_on = fitted.products[:, DISTANCE, causes] / along[:, None]
+    raw = fitted.products[:, DISTANCE, VALUE] / along
+    estimate = raw - passes_on @ fitted.beta[1:]
+    shared = passes_on @ _root(fitted.covariance[1:, 1:])
+    own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
+    reach = float(special.stdtrit(fitted.freedom, 0.975)) * np.sqrt(own + of_responses)
+    in_percent = 100 * np.exp(estimate)
+    level_shared = _means(fitted.design, fitted.design.columns[:, list(fitted.places)]) @ _root(fitted.covariance)
+    return pl.DataFrame(
+        {
+            "run_id": fitted.design.run_ids,
+            **{key: [word] * len(along) for key, word in name.items()},
+            "n_splits": np.bincount(fitted.design.run),
+            "fresh_level": np.exp(_fresh_levels(fitted)),
+            "raw_pct_per_10km": 100 * np.expm1(raw),
+            "drift_pct_per_10km": 100 * np.expm1(estimate),
+            "drift_low": 100 * np.expm1(estimate - reach),
+            "drift_high": 100 * np.expm1(estimate + reach),
+            "own_error_pct_per_10km": in_percent * np.sqrt(own),
+            "shared_error_pct_per_10km": in_percent * np.sqrt(of_responses),
+            # By way of an array: building lists one by one takes longer than the fit.
+            "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),
+            "level_shared": pl.Series(level_shared).arr.to_list(),
         }
+    )
+
+
+def _root(covariance: Array) -> Array:
+    """The symmetric square root of a covariance, which may be singular."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def _percent(change_of_log: float) -> float:

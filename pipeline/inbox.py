@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.errors import NothingDone, Refused, UsageError
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
-from pipeline.lists import LISTS, athletes, read_text, sessions, strikes
+from pipeline.lists import LISTS, athletes, complaints, read_text, sessions, strikes
 from pipeline.settings import SETTINGS_FILE, Settings, read_settings
 
 COLUMNS_FILE = "columns.toml"
@@ -41,6 +41,7 @@ class Inbox:
         sessions: rows of `sessions.csv`, with all its columns; `started_at_utc` as a time.
         athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
         strikes: rows of `strikes.csv`, one a foot.
+        complaints: rows of `complaints.csv`, with their line.
     """
 
     folder: Path
@@ -49,6 +50,7 @@ class Inbox:
     sessions: pl.DataFrame
     athletes: pl.DataFrame
     strikes: pl.DataFrame
+    complaints: pl.DataFrame
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -86,7 +88,7 @@ def read_inbox(folder: Path) -> Inbox:
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit."
         )
-    return Inbox(folder, files, settings, sessions(folder), athletes(folder), strikes(folder))
+    return Inbox(folder, files, settings, sessions(folder), athletes(folder), strikes(folder), complaints(folder))
 
 
 def _files(folder: Path) -> Iterator[InboxFile]:

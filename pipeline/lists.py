@@ -119,6 +119,18 @@ def strikes(folder: Path) -> pl.DataFrame:
     return judged
 
 
+def complaints(folder: Path) -> pl.DataFrame:
+    """Rows of `complaints.csv`, with all its columns and their line; what they say is left as it is."""
+    name = "complaints.csv"
+    rows = _list(folder, name)
+    _require(name, rows, rows["athlete_id"].is_not_null(), "athlete_id", "the name of the athlete's folder")
+    first, last = (rows[column].str.to_date("%Y-%m-%d", strict=False) for column in ("from_date", "to_date"))
+    _require(name, rows, first.is_not_null(), "from_date", "a date such as 2026-03-14")
+    _require(name, rows, rows["to_date"].is_null() | last.is_not_null(), "to_date", "a date such as 2026-03-14")
+    _require(name, rows, (last >= first).fill_null(value=True), "to_date", "a date not before from_date")
+    return rows.with_columns(from_date=first.dt.to_string("%Y-%m-%d"), to_date=last.dt.to_string("%Y-%m-%d"))
+
+
 # --- Reading them ----------------------------------------------------------------------------------------------------
 
 

@@ -12,10 +12,13 @@ less if it lies far off its run's line (Huber). The responses b may be drawn tow
 
 Estimation is restricted maximum likelihood over rho and spread on a grid, with everything else in closed form from
 each run's cross-products: a run costs one pass over its splits. Covariances leave out one whole run at a time
-(jackknife), so that whatever runs do as a whole is in them, also where errors fade otherwise than assumed.
+(jackknife), so that whatever runs do as a whole is in them, also where errors fade otherwise than assumed. Where runs
+differ in length the longest decide, and the runs left out tell less than their number says: the covariance is scaled to
+be unbiased under the model, and its degrees of freedom are those of Bell and McCaffrey.
 
 Sources: Laird and Ware 1982, doi 10.2307/2529876 (random effects); Huber 1964, doi 10.1214/aoms/1177703732 (weights);
-MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife). From memory.
+MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife); Bell and McCaffrey 2002, Survey Methodology
+28:169 (degrees of freedom). From memory.
 """
 
 from __future__ import annotations
@@ -40,7 +43,7 @@ SPREAD = np.concatenate([[0.0], np.geomspace(0.03, 300.0, 14)])
 #: efficiency; errors here fade along the run, so only what is plainly a bad split should lose weight.
 FAR_OFF = 3.0
 #: Median absolute deviation of a normal distribution, in standard deviations.
-MAD_OF_NORMAL = 0.6745
+MAD_OF_NORMAL = 0.6744897501960817
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,7 @@ class Fit:
         spread: variance of the runs' own drifts over that of the errors.
         beta: drift, then the responses, in the order of `places`.
         covariance: of beta.
+        drift_freedom: degrees of freedom of the drift's variance in it, at most one less than there are runs.
         variance: of the errors.
         freedom: degrees of freedom of `variance`.
         entanglement: share of the distance inside runs that the causes explain; at 1 drift and cause are one.
@@ -113,6 +117,7 @@ class Fit:
     spread: float
     beta: Array
     covariance: Array
+    drift_freedom: float
     variance: float
     freedom: int
     entanglement: float
@@ -147,15 +152,36 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> F
         precision = variance / prior.variance
         known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
     beta = np.linalg.solve(total_a + known, total_b + pull)
-    without = np.linalg.solve(total_a + known - a, (total_b + pull - b)[:, :, None])[:, :, 0]
-    apart = without - without.mean(axis=0)
-    covariance = (len(a) - 1) / len(a) * apart.T @ apart
+    covariance, drift_freedom = _leaving_out_runs(a, b, total_a + known, beta)
     if prior is not None and variance > 0:
         # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
         drawn = np.linalg.solve(total_a + known, known)[:, 1:]
         finite = np.where(np.isfinite(prior.variance), prior.variance, 0.0)
         covariance = covariance + (drawn * finite) @ drawn.T
-    return Fit(design, products, places, rho, spread, beta, covariance, variance, freedom, float(1 - left / along))
+    entanglement = float(1 - left / along)
+    return Fit(design, products, places, rho, spread, beta, covariance, drift_freedom, variance, freedom, entanglement)
+
+
+def _leaving_out_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:
+    """Covariance of beta from how it shifts when each run is left out, and the degrees of freedom of the drift's.
+
+    Args:
+        a: each run's share of X'V⁻¹X.
+        b: each run's share of X'V⁻¹y.
+        total: the sum of `a`, with what a prior adds.
+        beta: the estimate.
+    """
+    shifts = np.linalg.solve(total - a, (b - a @ beta)[:, :, None])[:, :, 0]
+    inverse = np.linalg.inv(total)
+    under_model = inverse @ a.sum(axis=0) @ inverse  # covariance of beta for errors of variance 1
+    # The covariance that the model gives to the shifts of the drift: for them to be judged by.
+    g = np.linalg.inv(total - a)[:, 0, :]
+    ag = np.einsum("rij,rj->ri", a, g)
+    of_shifts = -ag @ (2 * inverse - under_model) @ ag.T
+    of_shifts[np.diag_indices(len(a))] += np.einsum("ri,ri->r", g, ag)
+    expected = np.trace(of_shifts)
+    freedom = float(expected**2 / (of_shifts**2).sum())
+    return under_model[0, 0] / expected * (shifts.T @ shifts), min(max(freedom, 1.0), len(a) - 1.0)
 
 
 def whiten(design: Design, columns: Array, rho: float) -> tuple[Array, Array]:
@@ -183,37 +209,24 @@ def whiten(design: Design, columns: Array, rho: float) -> tuple[Array, Array]:
 def _products_by_rho(design: Design) -> tuple[Array, Array]:
     """For each rho of the grid: cross-products of each run, and the log determinant that the likelihood needs.
 
-    What `whiten` does to a split depends on rho only through rho^gap, so the splits of a run that share a gap are
-    multiplied before any rho is tried: the whole grid costs one pass.
+    The same as `whiten` gives for one rho; here for all at once, runs filled up with zeros to the length of the
+    longest.
 
     Returns:
         rho × runs × m × m, and rho.
     """
     scaled = np.column_stack([_centred(design), np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
     before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
-    pairs, n = np.column_stack([scaled, before]), scaled.shape[1]
     # A run's first split has nothing before it: an endless gap.
-    gaps, kind, counts = np.unique(
-        np.where(np.isnan(design.gap_km), np.inf, design.gap_km), return_inverse=True, return_counts=True
-    )
-    sums = np.stack([_squares(pairs[kind == one], design.run[kind == one], len(design.run_ids)) for one in range(len(gaps))])
-    crossed = sums[..., :n, n:]
-    parts = np.stack([sums[..., :n, :n], -crossed - crossed.swapaxes(-1, -2), sums[..., n:, n:]])
-    fades = RHO[:, None] ** gaps
-    shares = np.stack([np.ones_like(fades), fades, fades**2]) / (1 - fades**2)
-    whole = np.tensordot(shares, parts, axes=([0, 2], [0, 1]))
+    fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
+    counts = np.bincount(design.run)
+    place = np.arange(len(design.run)) - np.repeat(design.first, counts)
+    blocks = np.zeros((len(RHO), len(counts), counts.max(), scaled.shape[1]))
+    blocks[:, design.run, place] = (scaled - fades[:, :, None] * before) / np.sqrt(1 - fades**2)[:, :, None]
+    whole = blocks.swapaxes(2, 3) @ blocks
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
     products = whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
-    return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)) @ counts
-
-
-def _squares(columns: Array, run: npt.NDArray[np.int64], n_runs: int) -> Array:
-    """Cross-products of columns in each run, runs × m × m: runs filled up with zeros to one length, all at once."""
-    counts = np.bincount(run, minlength=n_runs)
-    place = np.arange(len(run)) - np.repeat(np.cumsum(counts) - counts, counts)
-    blocks = np.zeros((n_runs, counts.max(), columns.shape[1]))
-    blocks[run, place] = columns
-    return np.asarray(blocks.swapaxes(1, 2) @ blocks)
+    return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)).sum(axis=1)
 
 
 def _centred(design: Design) -> Array:

@@ -61,7 +61,7 @@ def wilson(
 def mcnemar_exact(table: npt.ArrayLike) -> PairedTest:
     """Two classes: did more people change one way than the other? (McNemar 1947, doi 10.1007/BF02295996).
 
-    If a change either way were equally likely, those who changed would be tosses of a coin. Where nobody changed p is 1.
+    If a change either way were equally likely, those who changed would be tosses of a coin. With nobody changed p is 1.
 
     Args:
         table: 2 × 2 counts.

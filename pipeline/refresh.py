@@ -9,16 +9,11 @@ run's are written as soon as they are known.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import groupby
-from multiprocessing import get_context
 from pathlib import Path
-from typing import TypeVar
 
 import polars as pl
 
@@ -29,16 +24,12 @@ from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Shard, mark_duplicates, measure
 from pipeline.store import building
 from pipeline.tables import publishable
-
-T = TypeVar("T")
-R = TypeVar("R")
+from pipeline.workers import Progress, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
 SHARD_FILES = 16
 #: Fewer files than this are read sooner here than by workers, which take a second to start.
 FEW_FILES = 12
-
-Progress = Callable[[int, int], None]
 
 
 def refresh(inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Progress | None = None) -> pl.DataFrame:
@@ -62,7 +53,7 @@ def refresh(inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Pro
     with building(store) as built:
         line = line_for(inbox, built)
         shards = plan(inbox)
-        with _workers(len(inbox.files), jobs) as spread:
+        with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
             measured = list(_watched(spread(measure, line, shards), shards, progress))
             placed = list(spread(respond, line, by_athlete(measured)))
             club = club_responses(pl.concat(one.responses for one in placed))
@@ -74,7 +65,7 @@ def check(inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = 
     """Read and judge every file, write nothing; returns the ledger."""
     line = line_for(inbox, None)
     shards = plan(inbox)
-    with _workers(len(inbox.files), jobs) as spread:
+    with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
         measured = list(_watched(spread(measure, line, shards), shards, progress))
     ledger = pl.concat([one.recordings for one in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
@@ -126,33 +117,6 @@ def _gathered(shards: Sequence[Measured]) -> Measured:
         set_aside.append(one.set_aside.join(own, on="run_id", how="semi"))
         splits.append(one.splits.join(own, on="run_id", how="semi"))
     return Measured(recordings, kept, pl.concat(set_aside), pl.concat(splits))
-
-
-@contextmanager
-def _workers(
-    n_files: int, jobs: int | None
-) -> Iterator[Callable[[Callable[[Line, T], R], Line, Sequence[T]], Iterator[R]]]:
-    """Give a function that maps over items, here or in worker processes, in whatever order they end."""
-    wanted = jobs if jobs is not None else os.cpu_count() or 1
-    if wanted <= 1 or n_files < FEW_FILES:
-        yield lambda function, line, items: (function(line, item) for item in items)
-        return
-    # Each worker has one core; forking after Polars has run can deadlock, so workers start afresh.
-    before = os.environ.get("POLARS_MAX_THREADS")
-    os.environ["POLARS_MAX_THREADS"] = "1"
-    try:
-        with ProcessPoolExecutor(wanted, mp_context=get_context("spawn")) as pool:
-
-            def spread(function: Callable[[Line, T], R], line: Line, items: Sequence[T]) -> Iterator[R]:
-                tasks = [pool.submit(function, line, item) for item in items]
-                return (task.result() for task in as_completed(tasks))
-
-            yield spread
-    finally:
-        if before is None:
-            del os.environ["POLARS_MAX_THREADS"]
-        else:
-            os.environ["POLARS_MAX_THREADS"] = before
 
 
 def _watched(results: Iterator[Measured], shards: Sequence[Shard], progress: Progress | None) -> Iterator[Measured]:

@@ -152,6 +152,24 @@ def _plain(settings: Settings) -> dict[str, Any]:
     return {name: dict(value) if isinstance(value, Mapping) else value for name, value in values.items()}
 
 
+def settings_text(settings: Settings) -> str:
+    """The settings as `read_settings` reads them, each with its unit and reason beside it."""
+    values = _plain(settings)
+    lines = ["# The settings that these tables were made with.", ""]
+    for name, _, unit, why in settings.describe():
+        lines += [f"# {f'[{unit}] ' if unit else ''}{why}", f"{name} = {_toml(values[name])}", ""]
+    return "\n".join(lines)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_toml(key)} = {_toml(one)}" for key, one in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    # A string, a number or a truth value is written the same in both; only this one sign JSON leaves as it is.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
 def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
     """Parse a settings file.
 

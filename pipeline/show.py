@@ -153,7 +153,7 @@ def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
         ledger: rows of `recordings`.
         everything: list the accepted ones too.
     """
-    counts = ledger.group_by("status").len().sort("len", descending=True)
+    counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
     listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
     head = Text(f"{ledger['path'].str.split('!').list.first().n_unique()} files: {line}.")

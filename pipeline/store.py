@@ -24,7 +24,9 @@ from pipeline.queries import connect
 from pipeline.tables import TABLES, empty, meaning_of, unit_of
 
 DATABASE = "splitdrift.duckdb"
-_PARTS = ("tables", "exports", "rejected", DATABASE)
+#: The settings in force when the tables were made.
+SETTINGS = "settings.toml"
+_PARTS = ("tables", "exports", "rejected", SETTINGS, DATABASE)
 
 
 @dataclass(frozen=True)
@@ -137,6 +139,61 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
     pq.write_table(data.cast(pa.schema(fields, metadata=about)), path, compression="zstd")
 
 
+def write_settings(built: Path, text: str) -> None:
+    """Write the settings in force beside the tables of a store being built."""
+    (built / SETTINGS).write_text(text, encoding="utf-8")
+
+
+def read_settings_text(store: Path) -> str:
+    """The settings that the tables of a published store were made with.
+
+    Raises:
+        NothingDone: there is no store yet, or it was made before stores held their settings.
+    """
+    _must_be_published(store)
+    try:
+        return (store / SETTINGS).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise NothingDone(f"{store} does not say with which settings it was made. Refresh it once more.") from None
+
+
+def read_provenance(store: Path, table: str) -> Provenance:
+    """What a table of a published store was made from, by its first file."""
+    _must_be_published(store)
+    about = pq.read_schema(min(table_folder(store, table).rglob("*.parquet"))).metadata
+    names = ("inputs_sha256", "settings_sha256", "version")
+    return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))
+
+
+def replace_table(store: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
+    """Replace one table of a published store, as Parquet and in the DuckDB file; both are built
+    aside and swapped in at the end.
+
+    Args:
+        store: published.
+        table: a name in `TABLES` that is one file.
+        frame: publishable rows.
+        provenance: written into the file.
+    """
+    _must_be_published(store)
+    folder = store / f".building-{os.getpid()}"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    try:
+        path = folder / f"{table}.parquet"
+        write_table(path, table, frame, provenance)
+        shutil.copyfile(store / DATABASE, folder / DATABASE)
+        with connect(folder / DATABASE) as connection:
+            connection.execute(f"DROP TABLE IF EXISTS {table}")
+            _create(connection, table, frame)
+        target = table_folder(store, table) / path.name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        os.replace(path, target)
+        os.replace(folder / DATABASE, store / DATABASE)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 def read_table(store: Path, table: str) -> pl.DataFrame:
     """A whole table of a published store; for `samples` rather scan the Parquet files.
 
@@ -146,9 +203,13 @@ def read_table(store: Path, table: str) -> pl.DataFrame:
     """
     if table not in TABLES:
         raise UsageError(f"There is no table '{table}'. Tables: {', '.join(TABLES)}.")
+    _must_be_published(store)
+    return read_rows(store, table)
+
+
+def _must_be_published(store: Path) -> None:
     if not (store / DATABASE).is_file():
         raise NothingDone(f"{store} is not a store yet. `splitdrift refresh --inbox DIR --store {store}` makes one.")
-    return read_rows(store, table)
 
 
 def read_rows(folder: Path, table: str) -> pl.DataFrame:
@@ -169,10 +230,14 @@ def write_database(built: Path) -> None:
     with connect(built / DATABASE) as connection:
         for table in TABLES:
             if table != "samples":
-                connection.register("published", read_rows(built, table).to_arrow(compat_level=pl.CompatLevel.oldest()))
-                connection.execute(f"CREATE TABLE {table} AS SELECT * FROM published")
-                connection.unregister("published")
-                _comment(connection, "TABLE", table)
+                _create(connection, table, read_rows(built, table))
+
+
+def _create(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
+    connection.register("published", rows.to_arrow(compat_level=pl.CompatLevel.oldest()))
+    connection.execute(f"CREATE TABLE {table} AS SELECT * FROM published")
+    connection.unregister("published")
+    _comment(connection, "TABLE", table)
 
 
 def _link_samples(store: Path) -> None:

@@ -18,6 +18,8 @@ GAITS = ("run", "walk", "stand")
 FINDINGS = ("rises", "falls", "holds", "unclear", "too_little_data")
 STRIKES = ("rearfoot", "midfoot", "forefoot", "asymmetric")
 COMPARED = ("all_classes", "rearfoot_or_other")
+CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
+CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 PAIRED_TESTS = ("McNemar exact", "Bowker")
 
 
@@ -226,12 +228,29 @@ class RunDrift(dy.Schema):
     athlete_id = _identifier("The athlete.")
     metric = _words("Name of the metric's column in splits.", key=True)
     n_splits = _count("Splits that entered.")
+    fresh_level = _measure(
+        "of the metric",
+        4,
+        "Level of this run at the athlete's reference speed, on the level, at the beginning, by the athlete's "
+        "responses and drift.",
+        smallest=0,
+    )
     raw_pct_per_10km = _measure("% per 10 km", 3, "Slope over distance of the logarithm, nothing adjusted.")
     drift_pct_per_10km = _measure(
         "% per 10 km", 3, "The same at equal speed and slope, with the athlete's own responses to both."
     )
     drift_low = _measure("% per 10 km", 3, "Lower end of the 95 % interval of drift_pct_per_10km.")
     drift_high = _measure("% per 10 km", 3, "Upper end of that interval.")
+    own_error_pct_per_10km = _measure(
+        "% per 10 km", 4, "Standard error of drift_pct_per_10km from the scatter of this run's splits.", smallest=0
+    )
+    shared_error_pct_per_10km = _measure(
+        "% per 10 km",
+        4,
+        "Standard error that the uncertainty of the athlete's responses adds; runs have it in common, so that a mean "
+        "over runs does not lose it.",
+        smallest=0,
+    )
 
 
 class AthleteDrift(dy.Schema):
@@ -335,16 +354,143 @@ class SeasonTrend(dy.Schema):
     metric = _words("Name of the metric's column in splits.", key=True)
     month = _words("Calendar month in UTC, YYYY-MM.", key=True)
     drift_pct_per_10km = _measure(
-        "% per 10 km", 3, "Mean of the runs' own drifts, weighted by their precision.", nullable=False
+        "% per 10 km",
+        3,
+        "Mean of the runs' own drifts, weighted by their precision, their scatter beyond their own errors included.",
+        nullable=False,
     )
     drift_low = _measure(
         "% per 10 km",
         3,
-        "Lower end of its 95 % interval, widened where runs disagree more than their own intervals say.",
-        nullable=False,
+        "Lower end of its 95 % interval (Student's t), from how runs scatter within the athlete's months, or over the "
+        "whole season where months have too few runs; null where one run is all there is.",
     )
-    drift_high = _measure("% per 10 km", 3, "Upper end of that interval.", nullable=False)
+    drift_high = _measure("% per 10 km", 3, "Upper end of that interval.")
     n_runs = _count("Runs of that month that entered.", smallest=1)
+
+
+class SeasonSlope(dy.Schema):
+    """An athlete and a metric: whether the drift itself changes over the months."""
+
+    athlete_id = _identifier("The athlete.", key=True)
+    metric = _words("Name of the metric's column in splits.", key=True)
+    n_runs = _count("Runs that entered: those whose drift has an error of its own.", smallest=1)
+    first_month = _words("Month of the first of these runs in UTC, YYYY-MM.")
+    last_month = _words("Month of the last of these runs in UTC, YYYY-MM.")
+    change_pct_per_10km_per_month = _measure(
+        "% per 10 km per month",
+        3,
+        "Slope of a line through the runs' drifts over their dates, a month being 30.44 days (random-effects "
+        "meta-regression); null where the runs span fewer than 60 days or are fewer than 6.",
+    )
+    change_low = _measure(
+        "% per 10 km per month", 3, "Lower end of its 95 % interval (Knapp and Hartung 2003; n_runs - 2)."
+    )
+    change_high = _measure("% per 10 km per month", 3, "Upper end of that interval.")
+    p_value = _measure(
+        "probability",
+        6,
+        "Of a change at least this far from zero if there were none; not corrected for the number of rows.",
+        smallest=0,
+        largest=1,
+    )
+    first_drift_pct_per_10km = _measure(
+        "% per 10 km", 3, "Drift by that line at the first run: where the last one is nearer to zero, drift shrank."
+    )
+    last_drift_pct_per_10km = _measure("% per 10 km", 3, "Drift by that line at the last run.")
+    between_runs_sd_pct_per_10km = _measure(
+        "% per 10 km",
+        3,
+        "Standard deviation of the runs' true drifts about that line, beyond their own errors.",
+        smallest=0,
+    )
+
+
+class Pacing(dy.Schema):
+    """An athlete: how speed itself changes along runs, what that change is made of, and how walking changes.
+
+    Nothing is adjusted: hills, plans and fatigue are all in it.
+    """
+
+    athlete_id = _identifier("The athlete.", key=True)
+    n_runs = _count("Runs that entered for speed: those with cadence, where enough have it.")
+    n_splits = _count("Splits of these runs that entered, as for drift: whole, run, past the warm-up.")
+    speed_pct_per_10km = _measure(
+        "% per 10 km", 3, "Change of speed along runs, pooled over runs; null where too few entered."
+    )
+    speed_low = _measure(
+        "% per 10 km", 3, "Lower end of its 95 % interval: whole runs left out one at a time, t with n_runs - 1."
+    )
+    speed_high = _measure("% per 10 km", 3, "Upper end of that interval.")
+    cadence_part_pct = _measure(
+        "% per 10 km", 3, "Change of cadence along the same splits with the same weights; null where too few have it."
+    )
+    cadence_part_low = _measure("% per 10 km", 3, "Lower end of its 95 % interval, found likewise.")
+    cadence_part_high = _measure("% per 10 km", 3, "Upper end of that interval.")
+    step_length_part_pct = _measure(
+        "% per 10 km",
+        3,
+        "Change of step length likewise; in logarithms the two parts add up to the change of speed exactly.",
+    )
+    step_length_part_low = _measure("% per 10 km", 3, "Lower end of its 95 % interval, found likewise.")
+    step_length_part_high = _measure("% per 10 km", 3, "Upper end of that interval.")
+    n_walked_splits = _count(
+        "Whole splits past the warm-up that did not enter for speed because they were partly walked."
+    )
+    walk_points_per_10km = _measure(
+        "percentage points per 10 km",
+        3,
+        "Change of the share of moving time walked, over whole splits past the warm-up, partly walked ones included.",
+    )
+    walk_low = _measure(
+        "percentage points per 10 km",
+        3,
+        "Lower end of its 95 % interval, whole runs left out one at a time; null where nothing was walked.",
+    )
+    walk_high = _measure("percentage points per 10 km", 3, "Upper end of that interval.")
+
+
+class Contrasts(dy.Schema):
+    """An athlete, a metric and a surface or shoe, against the one that most of the athlete's runs had.
+
+    Intervals are not corrected for the number of rows.
+    """
+
+    athlete_id = _identifier("The athlete.", key=True)
+    metric = _words("Name of the metric's column in splits.", key=True)
+    factor = _words("What sessions.csv says of the runs.", "surface", "shoe", key=True)
+    compared = _words(
+        "Surface or shoe_id of the runs that are compared; only those with at least three runs.", key=True
+    )
+    reference = _words("Surface or shoe_id with most runs, the first in the alphabet of several with as many.")
+    n_runs = _count("Runs with the compared one that entered for the metric.", smallest=3)
+    n_runs_reference = _count("Runs with the reference.", smallest=3)
+    difference_pct = _measure(
+        "%", 3, "Mean level of the compared runs over that of the reference runs, at equal speed, slope and distance."
+    )
+    low = _measure(
+        "%",
+        3,
+        "Lower end of its 95 % interval: Welch's over runs, widened by the uncertainty of the responses and the drift.",
+    )
+    high = _measure("%", 3, "Upper end of that interval.")
+    drift_difference_pct_per_10km = _measure(
+        "% per 10 km", 3, "Drift of the compared runs less that of the reference runs (random-effects meta-regression)."
+    )
+    drift_difference_low = _measure("% per 10 km", 3, "Lower end of its 95 % interval (Knapp and Hartung 2003).")
+    drift_difference_high = _measure("% per 10 km", 3, "Upper end of that interval.")
+    note = _words("How not to read it.")
+
+
+class Complaints(dy.Schema):
+    """A line of complaints.csv, as it was written. Shown by date beside the other tables, never interpreted."""
+
+    athlete_id = _identifier("The athlete.", key=True)
+    from_date = _words("First day, YYYY-MM-DD.", key=True)
+    line = _count("Line of complaints.csv it stands in.", key=True, smallest=2)
+    to_date = _words("Last day, YYYY-MM-DD; null while it lasts.", nullable=True)
+    site = _words("Where it is felt, in the writer's words.", nullable=True)
+    note = _words("Whatever else the writer noted.", nullable=True)
 
 
 class StrikeCounts(dy.Schema):
@@ -446,6 +592,47 @@ class StrikeShift(dy.Schema):
     method = _words("Exact where no more than two classes occur, else Bowker's.", *PAIRED_TESTS)
 
 
+class Calibration(dy.Schema):
+    """A test, a planted drift, a metric and a question: how often the answer was yes in the club's own remainders.
+
+    Made by `splitdrift calibrate`; empty until then and after every refresh.
+    """
+
+    test = _words(
+        "What was done to what the model leaves unexplained. reversed: whole runs turned round at random; shuffled: "
+        "blocks of three kilometres put into a random order inside runs; planted: reversed, and a drift added.",
+        *CALIBRATION_TESTS,
+        key=True,
+    )
+    planted_pct_per_10km = _measure(
+        "% per 10 km", 1, "Drift that was added; 0 for a placebo.", key=True, nullable=False
+    )
+    metric = _words("Name of the metric's column in splits; all for every metric together.", key=True)
+    question = _words(
+        "What was asked of each athlete, metric and draw. called: finding rises or falls, the right way where a drift "
+        "was planted; called_wrong_way: the other way; holds: finding holds, which is right for drifts inside the "
+        "smallest change of interest; excludes_zero: the 95 % interval has no 0 in it; covers: it has the planted "
+        "value in it.",
+        *CALIBRATION_QUESTIONS,
+        key=True,
+    )
+    n_yes = _count("How often the answer was yes.")
+    n = _count("How often it was asked: athletes with an estimate, times draws, times metrics for all.", smallest=1)
+    share = _measure("share of n", 4, "n_yes over n.", nullable=False, smallest=0, largest=1)
+    low = _measure(
+        "share of n",
+        4,
+        "Lower end of the 95 % interval of share (Wilson 1927), as if draws were independent; they share the same "
+        "remainders, so that few athletes tell less than it says.",
+        nullable=False,
+        smallest=0,
+        largest=1,
+    )
+    high = _measure("share of n", 4, "Upper end of that interval.", nullable=False, smallest=0, largest=1)
+    n_athletes = _count("Athletes behind it.", smallest=1)
+    n_runs = _count("Their runs that entered.", smallest=1)
+
+
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
     "runs": Runs,
@@ -455,9 +642,14 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "responses": Responses,
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
+    "pacing": Pacing,
+    "contrasts": Contrasts,
     "season_trend": SeasonTrend,
+    "season_slope": SeasonSlope,
+    "complaints": Complaints,
     "strike_counts": StrikeCounts,
     "strike_shift": StrikeShift,
+    "calibration": Calibration,
 }
 
 #: Tables too large for one file: by athlete and month.

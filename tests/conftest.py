@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+# Tests invert many small matrices: threads that wait for each other would take most of the time. Read when numpy loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import duckdb
 import numpy as np

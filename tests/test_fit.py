@@ -310,6 +310,18 @@ def test_events_without_a_time_are_no_pauses():
     assert one(writer.bytes()).pauses == ()
 
 
+def test_an_event_without_a_time_does_not_disturb_the_order_of_the_others():
+    writer = begun()
+    writer.define(1, RECORD, [TIME, DISTANCE])
+    writer.define(2, EVENT, [TIME, Field(0, "enum"), Field(1, "enum")])
+    writer.data(1, [FIT_S, 0])
+    writer.data(2, [FIT_S + 6, 0, 0])
+    writer.data(2, [None, 0, 0])
+    writer.data(2, [FIT_S + 3, 0, 4])
+    writer.data(1, [FIT_S + 10, 30])
+    assert one(writer.bytes()).pauses == ((T0 + 3, T0 + 6),)
+
+
 def test_a_pause_belongs_to_the_session_it_lies_in():
     first = Part(started_unix_s=STARTED, elapsed_s=np.arange(40.0), distance_m=np.arange(40.0), pauses=[(10, 20)])
     second = Part(started_unix_s=STARTED + 60, elapsed_s=np.arange(40.0), distance_m=np.arange(40.0), pauses=[(5, 9)])
@@ -581,14 +593,14 @@ SOUND = (
 
 
 def decodes_or_refuses_within_a_second(content: bytes) -> None:
-    begun_s = time.perf_counter()
+    begun_s = time.process_time()  # of this process: other tests beside it do not count
     try:
         recordings, reason = decode(content), None
     except Refused as refused:
         recordings, reason = [], refused.reason
     assert recordings if reason is None else len(reason) > 20
     assert all(got.readings.schema == READINGS for got in recordings)
-    assert time.perf_counter() - begun_s < 1
+    assert time.process_time() - begun_s < 1
 
 
 @settings(max_examples=150, deadline=None)

@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.errors import NothingDone, Refused, UsageError
 from pipeline.inbox import InboxFile, read_inbox, started_at, utc
+from pipeline.tables import publishable
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
 
@@ -49,7 +50,7 @@ def test_lists_settings_columns_and_hidden_files_are_no_recordings(tiny_inbox: M
             "sessions.csv": "file\nari/a.fit\n",
             "shoes.csv": "shoe_id\nlantern\n",
             "strikes.csv": "athlete_id,date,distance_km,strike\nari,2026-03-14,5,heel\n",
-            "complaints.csv": "athlete_id\nari\n",
+            "complaints.csv": "athlete_id,from_date\nari,2026-03-14\n",
         }
     )
     assert [file.path for file in read_inbox(folder).files] == ["ari/a.fit"]
@@ -263,3 +264,41 @@ def test_columns_toml_in_another_encoding_is_refused_by_name(tiny_inbox: Make):
 def test_a_time_outside_any_calendar_is_refused(seconds: float):
     with pytest.raises(Refused, match="The recording's time is no date of any calendar"):
         utc(seconds)
+
+
+# --- Complaints ------------------------------------------------------------------------------------------------------
+
+
+def complained(make: Make, *lines: str) -> str:
+    return fault(make, "complaints.csv", "\n".join(["athlete_id,from_date,to_date,site,note", *lines]) + "\n")
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (",2026-03-14,,,", "athlete_id is nothing; expected the name of the athlete's folder."),
+        ("ari,,,,", "from_date is nothing; expected a date such as 2026-03-14."),
+        ("ari,14.3.2026,,,", "from_date is '14.3.2026'; expected a date such as 2026-03-14."),
+        ("ari,2026-02-30,,,", "from_date is '2026-02-30'; expected a date such as 2026-03-14."),
+        ("ari,2026-03-14,soon,,", "to_date is 'soon'; expected a date such as 2026-03-14."),
+        ("ari,2026-03-14,2026-03-13,,", "to_date is '2026-03-13'; expected a date not before from_date."),
+    ],
+)
+def test_a_fault_in_a_complaint_names_line_and_column(tiny_inbox: Make, line: str, said: str):
+    assert complained(tiny_inbox, "ari,2026-03-14,2026-03-14,,one day", line) == f"complaints.csv, line 3: {said}"
+
+
+def test_complaints_are_read_as_they_were_written(tiny_inbox: Make):
+    text = 'athlete_id,from_date,to_date,site,note\nbo,2026-05-10,,"knee, right",=1+1\n\nari,2026-03-03,2026-03-05,,\n'
+    complaints = read_inbox(tiny_inbox({"ari/a.fit": b"", "complaints.csv": text})).complaints
+    published = publishable("complaints", complaints, subject="the club")
+    assert published.rows() == [
+        ("ari", "2026-03-03", 4, "2026-03-05", None, None),
+        ("bo", "2026-05-10", 2, None, "knee, right", "=1+1"),
+    ]
+
+
+def test_two_complaints_may_begin_on_the_same_day(tiny_inbox: Make):
+    text = "athlete_id,from_date,site\nari,2026-03-14,left calf\nari,2026-03-14,left calf\n"
+    complaints = read_inbox(tiny_inbox({"ari/a.fit": b"", "complaints.csv": text})).complaints
+    assert publishable("complaints", complaints, subject="the club").height == 2

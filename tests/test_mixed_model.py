@@ -74,11 +74,39 @@ def test_the_estimate_is_generalised_least_squares_at_the_chosen_rho_and_spread(
     assert_allclose(fitted.beta, least_squares_in_full(fitted), rtol=1e-7)
 
 
-def test_the_covariance_is_that_of_refitting_without_each_run() -> None:
+def test_the_covariance_is_that_of_refitting_without_each_run_made_unbiased() -> None:
     fitted = fit(design(own=0.02, error=0.01, rho=0.5), (SPEED, SLOPE))
-    refits = np.array([least_squares_in_full(fitted, without=run) for run in range(8)])
-    apart = refits - refits.mean(axis=0)
-    assert_allclose(fitted.covariance, 7 / 8 * apart.T @ apart, rtol=1e-6)
+    whole = least_squares_in_full(fitted)
+    shifts = np.array([whole - least_squares_in_full(fitted, without=run) for run in range(8)])
+    # How the drift shifts is linear in the values: its covariance follows from theirs, value by value.
+    values = np.eye(len(fitted.design.run))
+    of_values = np.array([drift_shifts(fitted, value) for value in values])
+    covariance = of_values.T @ covariance_in_full(fitted) @ of_values
+    estimate = np.array([least_squares_in_full(replaced(fitted, value))[0] for value in values])
+    unbiased = estimate @ covariance_in_full(fitted) @ estimate / np.trace(covariance)
+    assert_allclose(fitted.covariance, unbiased * shifts.T @ shifts, rtol=1e-6)
+    assert_allclose(fitted.drift_freedom, np.trace(covariance) ** 2 / (covariance**2).sum(), rtol=1e-6)
+
+
+def test_equal_runs_have_one_degree_of_freedom_less_than_runs_and_unequal_ones_fewer() -> None:
+    one = design(n_runs=8, error=0.01)
+    ten = np.concatenate([np.flatnonzero(one.run == run)[:6] for run in range(8)])
+    equal = Design(one.columns[ten], one.run[ten], one.run_ids, one.gap_km[ten], one.weight[ten])
+    assert fit(equal, ()).drift_freedom == pytest.approx(7.0, abs=0.01)
+    assert fit(one, ()).drift_freedom < 6.9
+
+
+def replaced(fitted: Fit, values: Array) -> Fit:
+    """The same design and weights with other values."""
+    columns = fitted.design.columns.copy()
+    columns[:, VALUE] = values
+    return replace(fitted, design=replace(fitted.design, columns=columns))
+
+
+def drift_shifts(fitted: Fit, values: Array) -> Array:
+    other = replaced(fitted, values)
+    whole = least_squares_in_full(other)[0]
+    return np.array([whole - least_squares_in_full(other, without=run)[0] for run in range(len(other.design.run_ids))])
 
 
 def test_errors_that_fade_and_runs_that_differ_are_recognised() -> None:

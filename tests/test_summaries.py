@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.lists import LISTS
-from pipeline.summaries import SAME_START_S, athlete_drift, runs, season_trend
+from pipeline.summaries import LEAST_FREEDOM, SAME_START_S, athlete_drift, runs, season_trend
 from pipeline.tables import empty
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
@@ -71,60 +71,91 @@ def test_of_two_lines_for_a_run_the_upper_one_counts():
 
 # --- Months ----------------------------------------------------------------------------------------------------------
 
+MARCH, APRIL = NINE, datetime(2026, 4, 2, 9, tzinfo=UTC)
+#: Student's t at 97.5 % by degrees of freedom, from printed tables.
+T_1, T_3 = 12.7062, 3.18245
 
-def months(*drifts: tuple[str, datetime, float | None, float | None, float | None]) -> list[tuple[object, ...]]:
-    """Rows of (athlete, month, drift, low, high, runs) for runs of (athlete, start, drift, low, high)."""
+
+def months(*drifts: tuple[str, datetime, float | None, float | None], shared: float = 0.0) -> list[tuple[object, ...]]:
+    """Rows of (athlete, month, drift, low, high, runs) for runs of (athlete, start, drift, its own error)."""
     rows = [
         {
             "run_id": f"run {place}", "athlete_id": athlete, "metric": "cadence_spm", "n_splits": 9,
-            "drift_pct_per_10km": drift, "drift_low": low, "drift_high": high,
+            "drift_pct_per_10km": drift, "own_error_pct_per_10km": own, "shared_error_pct_per_10km": shared,
         }
-        for place, (athlete, _, drift, low, high) in enumerate(drifts)
+        for place, (athlete, _, drift, own) in enumerate(drifts)
     ]  # fmt: skip
     starts = pl.DataFrame(
         {"run_id": [f"run {place}" for place in range(len(drifts))], "started_at_utc": [one[1] for one in drifts]},
         schema_overrides={"run_id": pl.String, "started_at_utc": pl.Datetime("us", "UTC")},
     )
-    trend = season_trend(pl.DataFrame(rows, schema=empty("run_drift").drop("raw_pct_per_10km").schema), starts)
+    trend = season_trend(pl.DataFrame(rows, schema=empty("run_drift").schema), starts)
     columns = trend.select("athlete_id", "month", "drift_pct_per_10km", "drift_low", "drift_high", "n_runs")
-    return [tuple(round(one, 6) if isinstance(one, float) else one for one in row) for row in columns.iter_rows()]
+    return [tuple(round(one, 3) if isinstance(one, float) else one for one in row) for row in columns.iter_rows()]
 
 
-def test_a_month_of_one_run_has_the_runs_own_drift_and_interval():
-    assert months(("ari", NINE, 2.0, 1.0, 3.0)) == [("ari", "2026-03", 2.0, 1.0, 3.0, 1)]
+def interval(mean: float, reach: float) -> tuple[float, float, float]:
+    return (mean, round(mean - reach, 3), round(mean + reach, 3))
+
+
+def test_a_season_of_one_run_has_no_interval_for_nothing_says_how_runs_scatter():
+    assert months(("ari", MARCH, 2.0, 0.5)) == [("ari", "2026-03", 2.0, None, None, 1)]
 
 
 def test_runs_weigh_by_their_precision_as_worked_out_by_hand():
-    # Standard errors 2/3.92 and 4/3.92: weights 4 to 1. Mean (4 × 2 + 1 × 1) / 5 = 1.8. The runs differ by less than
-    # their errors allow, so the error of the mean is that of the weights: 1.96 / sqrt(5 × (3.92 / 4)²) = 2 / sqrt(5).
-    reach = 2 / sqrt(5)
-    assert months(("ari", NINE, 2.0, 1.0, 3.0), ("ari", NINE, 1.0, -1.0, 3.0)) == [
-        ("ari", "2026-03", 1.8, round(1.8 - reach, 6), round(1.8 + reach, 6), 2)
+    # Errors 0.5 and 1: weights 4 to 1. Mean (4 × 2 + 1 × 1) / 5 = 1.8. The runs differ by less than their errors allow,
+    # so the error of the mean is that of the weights, 1 / sqrt(5), with one degree of freedom.
+    assert months(("ari", MARCH, 2.0, 0.5), ("ari", MARCH, 1.0, 1.0)) == [
+        ("ari", "2026-03", *interval(1.8, T_1 / sqrt(5)), 2)
     ]
 
 
-def test_runs_that_disagree_widen_the_interval_as_worked_out_by_hand():
-    # Two runs at 0 and 6, each with standard error 2/3.92, weight w = 3.8416: mean 3, disagreement w × (9 + 9) = 69.1488
-    # over one degree of freedom. Error of the mean sqrt(69.1488 / (2 w)) = 3; reach 1.96 × 3.
-    assert months(("ari", NINE, 0.0, -1.0, 1.0), ("ari", NINE, 6.0, 5.0, 7.0)) == [
-        ("ari", "2026-03", 3.0, round(3 - 5.88, 6), round(3 + 5.88, 6), 2)
+def test_runs_that_disagree_weigh_alike_and_widen_the_interval_as_worked_out_by_hand():
+    # Two runs at 0 and 6 with errors of 1: mean 3, disagreement 9 + 9 where 1 was to be expected. Between them lies a
+    # variance of (18 - 1) / (2 - 2/2) = 17, so each has 1 + 17 = 18 and the mean 18 / 2: its error is 3.
+    assert months(("ari", MARCH, 0.0, 1.0), ("ari", MARCH, 6.0, 1.0)) == [
+        ("ari", "2026-03", *interval(3.0, 3 * T_1), 2)
     ]
 
 
-def test_runs_without_an_interval_do_not_enter():
-    rows = months(("ari", NINE, 2.0, 1.0, 3.0), ("ari", NINE, 9.0, None, None), ("ari", NINE, 9.0, 9.0, 9.0))
-    assert rows == [("ari", "2026-03", 2.0, 1.0, 3.0, 1)]
+def test_with_three_runs_beyond_one_a_month_scatter_is_what_lies_inside_months():
+    # Three runs at 0 in March, two at 10 in April, errors 1: inside months nothing differs, 5 - 2 = 3 are free.
+    drifts = [("ari", MARCH, 0.0, 1.0)] * 3 + [("ari", APRIL, 10.0, 1.0)] * 2
+    assert LEAST_FREEDOM == 3
+    assert months(*drifts) == [
+        ("ari", "2026-03", *interval(0.0, T_3 / sqrt(3)), 3),
+        ("ari", "2026-04", *interval(10.0, T_3 / sqrt(2)), 2),
+    ]
+
+
+def test_with_two_beyond_one_a_month_scatter_is_that_of_the_season():
+    # Two runs at 0 in March, two at 10 in April, errors 1: about the season's mean of 5 they disagree by 4 × 25 where 3
+    # was to be expected. Between them lies (100 - 3) / (4 - 4/4) = 97/3, so a run has 100/3 and a month of two 50/3.
+    drifts = [("ari", MARCH, 0.0, 1.0)] * 2 + [("ari", APRIL, 10.0, 1.0)] * 2
+    assert months(*drifts) == [
+        ("ari", "2026-03", *interval(0.0, T_3 * sqrt(50 / 3)), 2),
+        ("ari", "2026-04", *interval(10.0, T_3 * sqrt(50 / 3)), 2),
+    ]
+
+
+def test_an_error_that_runs_share_does_not_shrink_with_their_number():
+    drifts = [("ari", MARCH, 2.0, 1.0)] * 4
+    assert months(*drifts, shared=0.7) == [("ari", "2026-03", *interval(2.0, T_3 * sqrt(1 / 4 + 0.7**2)), 4)]
+
+
+def test_runs_without_an_error_of_their_own_do_not_enter():
+    sound = [("ari", MARCH, 2.0, 0.5), ("ari", MARCH, 1.0, 1.0)]
+    assert months(*sound, ("ari", MARCH, 9.0, None), ("ari", MARCH, 9.0, 0.0)) == months(*sound)
 
 
 def test_a_run_belongs_to_the_month_of_its_start_in_utc():
     last, first = datetime(2026, 3, 31, 23, 59, 59, tzinfo=UTC), datetime(2026, 4, 1, tzinfo=UTC)
-    assert [row[1] for row in months(("ari", last, 2.0, 1.0, 3.0), ("ari", first, 2.0, 1.0, 3.0))] == [
-        "2026-03", "2026-04",
-    ]  # fmt: skip
+    assert [row[1] for row in months(("ari", last, 2.0, 0.5), ("ari", first, 2.0, 0.5))] == ["2026-03", "2026-04"]
 
 
 def test_athletes_are_kept_apart():
-    assert [row[0] for row in months(("bo", NINE, 2.0, 1.0, 3.0), ("ari", NINE, 2.0, 1.0, 3.0))] == ["ari", "bo"]
+    ari, bo = [("ari", MARCH, 0.0, 1.0), ("ari", MARCH, 6.0, 1.0)], [("bo", MARCH, 2.0, 0.5), ("bo", MARCH, 1.0, 1.0)]
+    assert months(*bo, *ari) == [*months(*ari), *months(*bo)]
 
 
 def test_no_drifts_give_no_months():

@@ -113,6 +113,8 @@ def decode(
 
 def _links(content: bytes) -> Iterator[bytes]:
     """Cut a chained file at its headers; the last link may be shorter than its header says."""
+    if not content:
+        raise Refused("The file is empty.", "Copy or export it from the device again.")
     start = 0
     while start < len(content):
         header = content[start : start + 12]
@@ -123,9 +125,14 @@ def _links(content: bytes) -> Iterator[bytes]:
                     "Copy or export it from the device again.",
                 )
             return  # bytes after the last complete link are padding
-        size = header[0] + int(struct.unpack_from("<I", header, 4)[0]) + 2
-        yield content[start : start + size]
-        start += size
+        records = int(struct.unpack_from("<I", header, 4)[0])
+        if records == 0:
+            # A device writes the size when it closes the file: without it, power was lost and the rest is records.
+            rest = content[start + 12 :]
+            yield header[:4] + struct.pack("<I", len(content) - start - header[0]) + header[8:] + rest
+            return
+        yield content[start : start + header[0] + records + 2]
+        start += header[0] + records + 2
 
 
 def _read_activity(link: bytes) -> _Messages:

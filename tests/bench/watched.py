@@ -1,8 +1,9 @@
-"""Run a command and watch what it takes: seconds, and the memory of it and all its children."""
+"""Run a command and watch what it takes: time, and the memory of it and all its children."""
 
 from __future__ import annotations
 
 import os
+import resource
 import subprocess
 import sys
 import threading
@@ -21,12 +22,14 @@ class Watched:
 
     Attributes:
         seconds: from start to end, the interpreter's start included [s].
+        cpu_s: of all its processes; unlike `seconds` hardly touched by what else the machine does [s].
         peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. Pages that
             processes share count once in each, so the true figure is lower.
         output: what it printed.
     """
 
     seconds: float
+    cpu_s: float
     peak_mb: float
     output: str
 
@@ -42,6 +45,7 @@ def watched(command: Sequence[str]) -> Watched:
     """
     peak = 0.0
     ended = threading.Event()
+    used_before = _cpu_of_children_s()
     began = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=sys.stderr, text=True) as process:
 
@@ -58,7 +62,12 @@ def watched(command: Sequence[str]) -> Watched:
         looking.join()
     if process.returncode:
         raise subprocess.CalledProcessError(process.returncode, list(command), output)
-    return Watched(seconds, peak, output)
+    return Watched(seconds, _cpu_of_children_s() - used_before, peak, output)
+
+
+def _cpu_of_children_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def resident_mb(pid: int) -> float:

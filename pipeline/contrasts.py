@@ -1,0 +1,133 @@
+"""Stage `contrasts`: the levels of runs → surface against surface and shoe against shoe, at equal speed and slope.
+
+Rows in: run_drift and runs. Rows out: one an athlete, metric, factor (surface or shoe) and value of it, against the
+value that most of the athlete's runs have.
+
+A run's level is what remains of it after the athlete's responses and drift are taken out. The contrast is the
+difference of the means of these levels, every run counting once: whole runs are the unit, however many kilometres they
+have. Its interval is Welch's (the two sides may scatter differently), and the uncertainty of the responses and the
+drift is added as far as the two sides differ in speed, slope and distance. The drifts of the runs are compared by a
+random-effects meta-regression on the side (`pipeline/meta_regression.py`).
+
+What it cannot tell: the responses come from changes inside runs, and are taken to hold between runs too; and runs were
+not assigned to surfaces or shoes at random.
+
+Sources: Welch 1947, doi 10.1093/biomet/34.1-2.28; Satterthwaite 1946, doi 10.2307/3002019 (degrees of freedom). From
+memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from pipeline.meta_regression import meta_regression
+
+#: Fewer runs on a side say nothing of how much runs scatter there. Common practice, no source.
+FEWEST_RUNS = 3
+#: Name of the factor in the table, and its column in `runs`.
+FACTORS = {"surface": "surface", "shoe": "shoe_id"}
+NOTE = "observational: the runs were not assigned at random"
+
+_COLUMNS = {
+    "athlete_id": pl.String,
+    "metric": pl.String,
+    "factor": pl.String,
+    "compared": pl.String,
+    "reference": pl.String,
+    "n_runs": pl.Int64,
+    "n_runs_reference": pl.Int64,
+    "difference_pct": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "drift_difference_pct_per_10km": pl.Float64,
+    "drift_difference_low": pl.Float64,
+    "drift_difference_high": pl.Float64,
+    "note": pl.String,
+}
+
+
+def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
+    """Compare the levels and the drifts of an athlete's runs between surfaces and between shoes.
+
+    Args:
+        run_drifts: rows of `run_drift` as the stage `drift` gives them, with `level_shared` and `drift_shared`.
+        runs: rows of `runs`; `run_id`, `surface` and `shoe_id` are read.
+
+    Returns:
+        Rows of `contrasts`; values with fewer than three runs are left out.
+    """
+    described = run_drifts.join(runs.select("run_id", *FACTORS.values()), on="run_id").sort("run_id")
+    rows: list[dict[str, object]] = []
+    for (athlete_id, metric), own in described.group_by("athlete_id", "metric", maintain_order=True):
+        for factor in FACTORS:
+            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(own, factor)]
+    return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric", "factor", "compared")
+
+
+def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
+    """Every value of a factor against the one with most runs, the first in the alphabet where several have as many."""
+    column = FACTORS[factor]
+    counts = own.drop_nulls(column).group_by(column).len().filter(pl.col("len") >= FEWEST_RUNS)
+    values = counts.sort("len", column, descending=[True, False])[column].to_list()
+    for value in values[1:]:
+        compared, reference = own.filter(pl.col(column) == value), own.filter(pl.col(column) == values[0])
+        yield {
+            "factor": factor,
+            "compared": value,
+            "reference": values[0],
+            "n_runs": compared.height,
+            "n_runs_reference": reference.height,
+            "note": _note(compared, reference, factor),
+            **_levels(compared, reference, own.height),
+            **_drifts(compared, reference),
+        }
+
+
+def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str) -> str:
+    """What to bear in mind; and whether the other factor always changed together with this one."""
+    (other,) = (name for name in FACTORS if name != factor)
+    here, there = (set(side[FACTORS[other]].drop_nulls()) for side in (compared, reference))
+    if here and there and not here & there:
+        return f"{NOTE}; the {other} always changed with the {factor}, so their effects cannot be told apart"
+    return NOTE
+
+
+def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dict[str, float]:
+    """Difference of the mean levels in percent, with Welch's interval."""
+    difference, variance, by_freedom = 0.0, 0.0, 0.0
+    shared = np.zeros(1)
+    for sign, side in ((1, compared), (-1, reference)):
+        levels = np.log(side["fresh_level"].to_numpy())
+        difference += sign * float(levels.mean())
+        own = float(levels.var(ddof=1)) / len(levels)
+        variance, by_freedom = variance + own, by_freedom + own**2 / (len(levels) - 1)
+        shared = shared + sign * np.array(side["level_shared"].to_list()).mean(axis=0)
+    leaned_on = float(shared @ shared)
+    variance, by_freedom = variance + leaned_on, by_freedom + leaned_on**2 / (n_runs - 1)
+    freedom = variance**2 / by_freedom if by_freedom > 0 else np.inf
+    reach = float(special.stdtrit(freedom, 0.975)) * variance**0.5
+    ends = np.expm1([difference, difference - reach, difference + reach])
+    return dict(zip(("difference_pct", "low", "high"), 100 * ends, strict=True))
+
+
+def _drifts(compared: pl.DataFrame, reference: pl.DataFrame) -> dict[str, float]:
+    """Difference of the mean drifts, in points of percent per 10 km; nothing where too few have an own error."""
+    sides = [one.filter(pl.col("own_error_pct_per_10km") > 0) for one in (reference, compared)]
+    if min(one.height for one in sides) < FEWEST_RUNS:
+        return {}
+    both = pl.concat(sides)
+    is_compared = np.repeat([0.0, 1.0], [one.height for one in sides])
+    found = meta_regression(
+        both["drift_pct_per_10km"].to_numpy(),
+        both["own_error_pct_per_10km"].to_numpy(),
+        np.column_stack([np.ones(both.height), is_compared]),
+    )
+    difference = float(found.coefficients[1])
+    error = found.variance_with(np.array(both["drift_shared"].to_list()), 1) ** 0.5
+    reach = float(special.stdtrit(found.freedom, 0.975)) * error
+    names = ("drift_difference_pct_per_10km", "drift_difference_low", "drift_difference_high")
+    return dict(zip(names, (difference, difference - reach, difference + reach), strict=True))

@@ -1,0 +1,89 @@
+"""Stage `season_slope`: the runs' own drifts → whether the drift itself changes over the months.
+
+Rows in: run_drift and runs. Rows out: one an athlete and metric. The drifts of an athlete's runs, each with its own
+error, are laid over the dates of the runs, and a line is drawn through them (`pipeline/meta_regression.py`): its slope
+is the change of drift per month. All runs lean on the same responses to speed and slope; as far as the slope does,
+their uncertainty is added.
+
+What it cannot tell: whatever else changed over the months in step with the drift (heat, shoes, courses) is in it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from pipeline.meta_regression import meta_regression
+
+#: Mean length of a month [days].
+MONTH_DAYS = 30.44
+#: A shorter season, or fewer runs, shows no trend. Common practice, no source.
+SHORTEST_DAYS = 60.0
+FEWEST_RUNS = 6
+
+_COLUMNS = {
+    "athlete_id": pl.String,
+    "metric": pl.String,
+    "n_runs": pl.Int64,
+    "first_month": pl.String,
+    "last_month": pl.String,
+    "change_pct_per_10km_per_month": pl.Float64,
+    "change_low": pl.Float64,
+    "change_high": pl.Float64,
+    "p_value": pl.Float64,
+    "first_drift_pct_per_10km": pl.Float64,
+    "last_drift_pct_per_10km": pl.Float64,
+    "between_runs_sd_pct_per_10km": pl.Float64,
+}
+
+
+def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
+    """Estimate the change of drift per month, by athlete and metric.
+
+    Args:
+        run_drifts: rows of `run_drift` as the stage `drift` gives them, with `drift_shared`; runs without an error of
+            their own do not enter.
+        runs: rows of `runs`; `run_id` and `started_at_utc` are read.
+
+    Returns:
+        Rows of `season_slope`; without estimate where the season is shorter than 60 days or has fewer than 6 runs.
+    """
+    starts = runs.select("run_id", "started_at_utc")
+    entering = run_drifts.filter(pl.col("own_error_pct_per_10km") > 0).join(starts, on="run_id").sort("started_at_utc")
+    rows = []
+    for (athlete_id, metric), own in entering.group_by("athlete_id", "metric", maintain_order=True):
+        months = own["started_at_utc"].dt.strftime("%Y-%m")
+        row = {
+            "athlete_id": athlete_id,
+            "metric": metric,
+            "n_runs": own.height,
+            "first_month": months[0],
+            "last_month": months[-1],
+        }
+        days = (own["started_at_utc"] - own["started_at_utc"][0]).dt.total_seconds().to_numpy() / 86_400
+        if own.height >= FEWEST_RUNS and days[-1] >= SHORTEST_DAYS:
+            row |= _line(own, days / MONTH_DAYS)
+        rows.append(row)
+    return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric")
+
+
+def _line(own: pl.DataFrame, month: np.ndarray[tuple[int], np.dtype[np.float64]]) -> dict[str, float]:
+    """The line through one athlete's drifts over the months since the first run."""
+    found = meta_regression(
+        own["drift_pct_per_10km"].to_numpy(),
+        own["own_error_pct_per_10km"].to_numpy(),
+        np.column_stack([np.ones(len(month)), month]),
+    )
+    start, slope = (float(one) for one in found.coefficients)
+    error = found.variance_with(np.array(own["drift_shared"].to_list()), 1) ** 0.5
+    reach = float(special.stdtrit(found.freedom, 0.975)) * error
+    return {
+        "change_pct_per_10km_per_month": slope,
+        "change_low": slope - reach,
+        "change_high": slope + reach,
+        "p_value": 2 * float(special.stdtr(found.freedom, -abs(slope) / error)) if error > 0 else float("nan"),
+        "first_drift_pct_per_10km": start,
+        "last_drift_pct_per_10km": start + slope * float(month[-1]),
+        "between_runs_sd_pct_per_10km": found.between**0.5,
+    }
