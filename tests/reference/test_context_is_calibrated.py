@@ -63,18 +63,12 @@ def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl
     return drift(splits, **ENTER, max_entanglement=0.9, seed=1)[0], runs
 
 
-@pytest.mark.parametrize("n_runs", [12, 24])
+@pytest.mark.parametrize("n_runs", [4, 12, 24])
 def test_the_change_of_speed_is_held_by_its_interval(n_runs: int):
     """Runs of 5 to 40 km whose pace fades by 2 % in 10 km, more or less."""
     found = pacing(draw(CLUB.but(n_runs=n_runs), 11, only=("cadence_spm",)), **ENTER)
-    assert_holds(found, "speed_low", "speed_high", truth=-2.0)
+    assert_holds(found, "speed_low", "speed_high", truth=-2.0, highest=98)
     assert_holds(found, "walk_low", "walk_high", highest=99)
-
-
-def test_with_few_runs_of_very_unequal_length_the_interval_of_speed_is_somewhat_too_narrow():
-    """What the docstring of the stage concedes: a run of 40 km outweighs several of 5 km."""
-    found = pacing(draw(CLUB.but(n_runs=4), 11, only=("cadence_spm",)), **ENTER)
-    assert_holds(found, "speed_low", "speed_high", truth=-2.0, lowest=88, highest=94)
 
 
 @pytest.mark.parametrize("n_runs", [12, 24])
@@ -88,15 +82,16 @@ def test_surfaces_and_shoes_that_do_nothing_are_held_to_do_nothing(n_runs: int, 
 def test_a_shoe_that_lengthens_contact_is_held_by_its_interval():
     run_drifts, runs = season(12)
     lengthened = run_drifts.join(runs, on="run_id").with_columns(
-        fresh_level=pl.when(shoe_id="lantern").then(pl.col("fresh_level") * 1.02).otherwise("fresh_level")
+        fresh_level=pl.when(shoe_id="lantern").then(pl.col("fresh_level") * 1.04).otherwise("fresh_level")
     )
     rows = contrasts(lengthened.select(run_drifts.columns), runs).filter(factor="shoe")
     sign = pl.when(compared="lantern").then(1.0).otherwise(-1.0)
-    truth = 100 * ((1.02**sign) - 1)
+    truth = 100 * ((1.04**sign) - 1)
     moved = rows.with_columns(low=pl.col("low") - truth, high=pl.col("high") - truth)
     assert_holds(moved, "low", "high", highest=98)
     seen = rows.filter((pl.col("low") > 0) | (pl.col("high") < 0)).height
-    assert seen / rows.height > 0.3, "2 % of contact time, where runs scatter by 1.5 %: often too little to be seen"
+    # Runs scatter by 1.5 % in level, and by more where a long run's own drift is reckoned back to its beginning.
+    assert seen / rows.height > 0.7
 
 
 @pytest.mark.parametrize("n_runs", [6, 12, 24])
