@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 MCNEMAR_EXACT, BOWKER = "McNemar exact", "Bowker"
 
@@ -77,7 +77,7 @@ def mcnemar_exact(table: npt.ArrayLike) -> PairedTest:
         raise ValueError(f"McNemar's test takes two classes, not {len(counts)}.")
     one_way, other_way = int(counts[0, 1]), int(counts[1, 0])
     smaller, changed = min(one_way, other_way), one_way + other_way
-    p_value = min(1.0, 2 * float(stats.binom.cdf(smaller, changed, 0.5)))
+    p_value = min(1.0, 2 * float(special.bdtr(smaller, changed, 0.5)))
     return PairedTest(float(smaller), p_value, None, MCNEMAR_EXACT)
 
 

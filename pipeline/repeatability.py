@@ -7,7 +7,7 @@ correlations of -0.71 to 0.04), those of stride frequency moderately (0.48 to 0.
 from __future__ import annotations
 
 import polars as pl
-from scipy import stats
+from scipy import special
 
 #: Fewer athletes do not tell how athletes differ; fewer runs do not tell how an athlete's runs do.
 FEWEST_ATHLETES = 3
@@ -39,8 +39,8 @@ def repeatability(run_drift: pl.DataFrame) -> pl.DataFrame:
         typical = float((n.sum() - (n @ n) / n.sum()) / (len(n) - 1))
         for row in known.filter(pl.col("variance") > 0).iter_rows(named=True):
             ratio = between / row["variance"]
-            low = ratio / float(stats.f.ppf(0.975, len(n) - 1, row["n"] - 1))
-            high = ratio * float(stats.f.ppf(0.975, row["n"] - 1, len(n) - 1))
+            low = ratio / float(special.fdtri(len(n) - 1, row["n"] - 1, 0.975))
+            high = ratio * float(special.fdtri(row["n"] - 1, len(n) - 1, 0.975))
             correlations = [(one - 1) / (one - 1 + typical) for one in (ratio, low, high)]
             rows.append((row["athlete_id"], metric, *correlations))
     names = ("repeatability", "repeatability_low", "repeatability_high")

@@ -139,9 +139,9 @@ def samples(
     paused_s += float(interval_s[standing].sum())
     interval_s = np.where(standing, 0.0, interval_s)
     covered_m = np.where(interval_s > 0, covered_m, 0.0)
-    # To the centimetre, as published, and what each interval covers as its differences: nothing is lost between them.
-    distance_m: Column = np.cumsum(covered_m).round(2)
-    covered_m = np.diff(distance_m, prepend=0.0).round(2)
+    # To the millimetre, as published, and what each interval covers as its differences: nothing is lost between them.
+    distance_m: Column = np.cumsum(covered_m).round(3)
+    covered_m = np.diff(distance_m, prepend=0.0).round(3)
 
     altitude_m, roughness_m = _altitude(readings["altitude_m"].to_numpy(), counts)
     rough = roughness_m > rough_altitude_m
@@ -168,18 +168,22 @@ def samples(
 
 def _one_clock(readings: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
     """Rows in order of time, one an instant: of rows with equal times each column keeps its last value."""
-    timed = readings.filter(pl.col("time_s").is_finite())
-    _count(counts, "sample", "no time", readings.height - timed.height)
-    middle = timed["time_s"].median()
-    plausible = timed.filter((pl.col("time_s") - middle).abs() <= LONGEST_RUN_S)
-    _count(counts, "sample", "a date days away from the rest", timed.height - plausible.height)
-    if not plausible["time_s"].is_sorted():
-        plausible = plausible.sort("time_s", maintain_order=True)
-    merged = plausible
-    if plausible["time_s"].n_unique() < plausible.height:
-        merged = plausible.group_by("time_s", maintain_order=True).agg(pl.all().drop_nulls().last())
-    _count(counts, "sample", "merged with another of the same instant", plausible.height - merged.height)
-    return merged
+    time_s = readings["time_s"].to_numpy()
+    is_timed = np.isfinite(time_s)
+    _count(counts, "sample", "no time", int((~is_timed).sum()))
+    middle_s = np.median(time_s[is_timed]) if is_timed.any() else 0.0
+    is_far = is_timed & ~(np.abs(time_s - middle_s) <= LONGEST_RUN_S)
+    _count(counts, "sample", "a date days away from the rest", int(is_far.sum()))
+    kept = is_timed & ~is_far
+    rows = readings if kept.all() else readings.filter(pl.Series(kept))
+    steps_s = np.diff(time_s[kept])
+    if (steps_s < 0).any():
+        rows = rows.sort("time_s", maintain_order=True)
+        steps_s = np.diff(rows["time_s"].to_numpy())
+    if (steps_s == 0).any():
+        rows = rows.group_by("time_s", maintain_order=True).agg(pl.all().drop_nulls().last())
+    _count(counts, "sample", "merged with another of the same instant", int(kept.sum()) - rows.height)
+    return rows
 
 
 def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[Column, float]:
@@ -379,14 +383,15 @@ def _with_gait(run: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.Data
 
 def _apply(rules: Sequence[_Rule], rows: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
     """Set the values that break a rule to null, and count them."""
-    broken = rows.select(rule.broken.fill_null(value=False).alias(str(place)) for place, rule in enumerate(rules))
+    broken = [rule.broken.fill_null(value=False) for rule in rules]
+    found = rows.select(mask.sum().alias(str(place)) for place, mask in enumerate(broken)).row(0)
     masks: dict[str, pl.Expr] = {}
-    for place, rule in enumerate(rules):
-        found = int(broken[str(place)].sum())
-        _count(counts, rule.column, rule.reason, found)
-        if found:
-            mask = rule.broken.fill_null(value=False)
+    for rule, mask, n_broken in zip(rules, broken, found, strict=True):
+        _count(counts, rule.column, rule.reason, n_broken)
+        if n_broken:
             masks[rule.column] = masks[rule.column] | mask if rule.column in masks else mask
+    if not masks:
+        return rows
     return rows.with_columns(
         pl.when(mask).then(None).otherwise(pl.col(column)).alias(column) for column, mask in masks.items()
     )

@@ -5,11 +5,21 @@ Validation, rounding at publication, Parquet metadata, DuckDB comments and the d
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from typing import Any
 
-import dataframely as dy
 import polars as pl
+
+if "sqlalchemy" not in sys.modules:
+    # dataframely imports SQLAlchemy wherever it is installed, as it is with Prefect, to offer a translation that we
+    # never ask for: half a second in every command and worker. Told that it is absent, it does without.
+    sys.modules["sqlalchemy"] = None  # type: ignore[assignment]
+    import dataframely as dy
+
+    del sys.modules["sqlalchemy"]
+else:
+    import dataframely as dy
 
 from pipeline.errors import BrokenPromise
 
@@ -120,8 +130,8 @@ class Samples(dy.Schema):
         nullable=False,
         smallest=0,
     )
-    distance_m = _measure("m", 2, "Distance covered so far; never decreases.", nullable=False, smallest=0)
-    covered_m = _measure("m", 2, "Distance covered in that interval.", nullable=False, smallest=0)
+    distance_m = _measure("m", 3, "Distance covered so far; never decreases.", nullable=False, smallest=0)
+    covered_m = _measure("m", 3, "Distance covered in that interval.", nullable=False, smallest=0)
     speed_m_s = _measure("m/s", 3, "Recorded speed, or from distance and time where absent or impossible.", smallest=0)
     altitude_m = _measure("m", 1, "Recorded altitude.")
     slope_pct = _measure(

@@ -451,12 +451,9 @@ def test_an_activity_without_records_is_refused():
 
 @pytest.mark.parametrize("content", [b"", b"GPX", b"not a recording of anything at all", run()[4:]], ids=len)
 def test_a_file_that_does_not_begin_like_one_is_refused(content: bytes):
-    if not content:
-        assert "holds no measurement" in refusal(content)
-        return
-    assert refusal(content) == (
-        "The file has the name of a FIT file but does not begin like one. Copy or export it from the device again."
-    )
+    found = "does not begin like one" if content else ""
+    expected = f"The file has the name of a FIT file but {found}." if found else "The file is empty."
+    assert refusal(content) == f"{expected} Copy or export it from the device again."
 
 
 # --- Who measured ----------------------------------------------------------------------------------------------------
@@ -598,7 +595,7 @@ def decodes_or_refuses_within_a_second(content: bytes) -> None:
         recordings, reason = decode(content), None
     except Refused as refused:
         recordings, reason = [], refused.reason
-    assert recordings if reason is None else len(reason) > 20
+    assert recordings if reason is None else len(reason) > 15
     assert all(got.readings.schema == READINGS for got in recordings)
     assert time.process_time() - begun_s < 1
 

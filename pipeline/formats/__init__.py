@@ -73,12 +73,7 @@ def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
     unknown = set(columns) - set(READINGS)
     if unknown:
         raise KeyError(f"not a reading: {sorted(unknown)}")
-    height = len(columns["time_s"])
-    return pl.DataFrame(
-        [
-            columns[name].cast(dtype).fill_nan(None).alias(name)
-            if name in columns
-            else pl.Series(name, [None], dtype=dtype).new_from_index(0, height)
-            for name, dtype in READINGS.items()
-        ]
+    return pl.DataFrame(columns).select(
+        pl.col(name).cast(dtype).fill_nan(None) if name in columns else pl.lit(None, dtype=dtype).alias(name)
+        for name, dtype in READINGS.items()
     )

@@ -1,0 +1,274 @@
+"""FIT messages: one link of a FIT file → what it says, in columns.
+
+Two decoders share the work because neither suffices alone. `fitfast` reads sound files, whole columns at a time; it
+gives nothing of a file with any fault in it, and on some faults ends in a panic that is not an `Exception`. `fitdecode`
+reads message by message, so that everything before a fault is kept; it is some eighty times slower and rejects a few
+sound files. Every link is tried with the first, then with the second.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from io import BytesIO
+from typing import Any
+
+import fitdecode
+import fitfast
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import Refused
+from pipeline.formats.fit_fields import Described
+from pipeline.formats.fit_outline import outline
+
+Columns = dict[str, npt.NDArray[np.float64]]
+
+UNIX_OF_FIT_EPOCH = 631_065_600  # 1989-12-31T00:00:00Z
+
+
+@dataclass
+class Messages:
+    """What one link of a FIT file said, in columns, whichever decoder read it."""
+
+    records: Columns
+    sessions: Columns
+    events: Columns
+    file_type: int | None = None
+    device: str | None = None
+    sport: int | None = None
+    described: Sequence[Described] = ()
+    packed: Sequence[bytes | None] = ()
+    damage: str | None = None
+
+
+def read_messages(link: bytes) -> Messages:
+    """Read what one complete FIT file, or one link of a chained one, says.
+
+    Raises:
+        Refused: it is damaged before its first record.
+    """
+    try:
+        with _unprinted_panics():
+            messages = _read_fast(link)
+    except (KeyboardInterrupt, SystemExit, MemoryError):
+        raise
+    except BaseException as error:
+        return _read_slowly(link, fault=str(error))
+    if messages.described and not _names_are_distinct(messages):
+        # The fast decoder keys columns by name alone: two fields of one name would have become one column.
+        return _read_slowly(link, fault=None)
+    return messages
+
+
+# --- The fast way ----------------------------------------------------------------------------------------------------
+
+
+def _read_fast(link: bytes) -> Messages:
+    """Read records by column, everything else from the outline, message by message."""
+    short = outline(link)
+    messages = None if short is None else _read_slowly(short, fault=None)
+    if messages is None or messages.damage is not None:
+        messages = _by_columns(link)
+    if not _has_running(messages.sessions):
+        return messages
+    records = fitfast.records(link)
+    if records and not {"distance", "speed", "enhanced_speed"} & set(records):
+        packed = [message.get("compressed_speed_distance") for message in fitfast.parse(link).get("record", [])]
+        return replace(messages, records=records, packed=packed)
+    return replace(messages, records=records)
+
+
+def _by_columns(link: bytes) -> Messages:
+    """The same as the outline gives, by decoding the whole file, for sound files that only the fast decoder reads."""
+    whole = fitfast.parse(link, enum_names=False)
+    kinds = [message.get("type") for message in whole.get("file_id", [])]
+    sports = [message.get("sport") for message in whole.get("sport", [])]
+    return Messages(
+        records={},
+        sessions=fitfast.records(link, "session"),
+        events=fitfast.records(link, "event"),
+        file_type=kinds[0] if kinds else None,
+        sport=sports[-1] if sports else None,
+        described=[_described(message) for message in whole.get("field_description", [])],
+    )
+
+
+def _has_running(sessions: Columns) -> bool:
+    """Whether the records are worth decoding: yes if any session is a run, or if none says what it is."""
+    sport = sessions.get("sport")
+    return sport is None or bool(np.any(sport == 1) or np.all(np.isnan(sport)))
+
+
+def _described(message: Mapping[str | int, Any]) -> Described:
+    return Described(
+        index=message.get("developer_data_index") or 0,
+        number=message.get("field_definition_number") or 0,
+        name=str(message.get("field_name") or ""),
+        unit=str(message.get("units") or ""),
+        native_message=message.get("native_mesg_num"),
+        native_field=message.get("native_field_num"),
+    )
+
+
+@contextmanager
+def _unprinted_panics() -> Iterator[None]:
+    """Keep the compiled decoder's own panic report off the terminal: the caller gets the exception and words it."""
+    sys.stderr.flush()
+    try:
+        kept = os.dup(2)
+    except OSError:  # no stderr at all, as under some schedulers
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+
+
+def _names_are_distinct(messages: Messages) -> bool:
+    named = {(one.index, one.number): one.name for one in messages.described}
+    names = list(named.values())
+    native = {"timestamp", "distance", "speed", "altitude", "heart_rate", "cadence", "fractional_cadence"}
+    native |= {"stance_time", "vertical_oscillation", "stance_time_balance", "enhanced_speed", "enhanced_altitude"}
+    return len(names) == len(set(names)) and not native & set(names)
+
+
+# --- The slow way ----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Rows:
+    """Messages as they come, before they are turned into columns."""
+
+    records: list[dict[str, Any]] = field(default_factory=list)
+    sessions: list[dict[str, Any]] = field(default_factory=list)
+    events: list[dict[str, Any]] = field(default_factory=list)
+
+
+def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
+    """Read message by message and keep what came before the first fault."""
+    rows, described = _Rows(), list[Described]()
+    messages = Messages(records={}, sessions={}, events={})
+    damage = None
+    try:
+        with _reader(link) as reader:
+            for frame in reader:
+                if isinstance(frame, fitdecode.FitDataMessage):
+                    _note(frame, messages, described)
+                    _collect(frame, rows)
+    except Exception as error:
+        damage = _say_damage(error, link)
+    if damage is None and fault is not None:
+        damage = (
+            "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
+            if "checksum" in fault
+            else None
+        )
+    if not rows.records and damage is not None:
+        raise Refused(f"The FIT file is damaged before its first measurement: {damage}.", "Export it again.")
+    packed = [row.pop("compressed_speed_distance", None) for row in rows.records]
+    return replace(
+        messages,
+        records=_columns(rows.records),
+        sessions=_columns(rows.sessions),
+        events=_columns(rows.events),
+        described=described,
+        packed=packed if any(packed) else (),
+        damage=damage,
+    )
+
+
+def _reader(link: bytes) -> Any:
+    # Its warnings tell a developer what a tolerant reader tolerated; the ledger tells the user what matters.
+    warnings.filterwarnings("ignore", module="fitdecode")
+    return fitdecode.FitReader(
+        BytesIO(link),
+        check_crc=fitdecode.CrcCheck.DISABLED,
+        error_handling=fitdecode.ErrorHandling.IGNORE,
+        processor=None,
+    )
+
+
+def _say_damage(error: Exception, link: bytes) -> str:
+    if isinstance(error, fitdecode.FitEOFError):
+        return "the file is cut short; it was read up to the cut"
+    offset = re.search(r"@ (\d+)", str(error))
+    place = f" from byte {offset[1]} of {len(link)} on" if offset else ""
+    return f"the content makes no sense{place}; it was read up to there"
+
+
+def _note(frame: Any, messages: Messages, described: list[Described]) -> None:
+    """Take what describes the file rather than the run."""
+    if frame.name == "file_id":
+        messages.file_type = _raw(frame, "type")
+        names = [_text(frame, "manufacturer"), _product(frame)]
+        messages.device = " ".join(name for name in names if name) or None
+    elif frame.name == "sport":
+        messages.sport = _raw(frame, "sport")
+    elif frame.name == "field_description":
+        described.append(_described({one.name: one.raw_value for one in frame.fields}))
+
+
+def _collect(frame: Any, rows: _Rows) -> None:
+    if frame.name == "record":
+        row = {}
+        for one in frame.fields:
+            name, value = one.name, one.value
+            index = getattr(one.field_def, "dev_data_index", None)
+            if index is not None:
+                name = Described.key(index, one.field_def.def_num)
+            if name in ("position_lat", "position_long") and value is not None:
+                value = value * (180 / 2**31)
+            if name == "activity_type":
+                value = one.raw_value
+            # A field may come twice, once out of another one: a missing value does not undo a present one.
+            if value is not None or name not in row:
+                row[name] = value
+        rows.records.append(row)
+    elif frame.name in ("session", "event"):
+        row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}
+        (rows.sessions if frame.name == "session" else rows.events).append(row)
+
+
+def _columns(rows: list[dict[str, Any]]) -> Columns:
+    """Numeric values as columns, times as seconds since 1970, whatever else as missing."""
+
+    def number(name: str, value: Any) -> float:
+        if name in ("timestamp", "start_time"):
+            if hasattr(value, "timestamp"):
+                return float(value.timestamp())
+            return float(value) + UNIX_OF_FIT_EPOCH if isinstance(value, int) else np.nan
+        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else np.nan
+
+    names = {name: None for row in rows for name in row if isinstance(name, str)}
+    return {name: np.array([number(name, row.get(name)) for row in rows], dtype=np.float64) for name in names}
+
+
+def _raw(frame: Any, name: str) -> int | None:
+    value = frame.get_raw_value(name, fallback=None)
+    return value if isinstance(value, int) else None
+
+
+def _text(frame: Any, name: str) -> str | None:
+    value = frame.get_value(name, fallback=None)
+    return value.split("\x00")[0].strip() or None if isinstance(value, str) else None
+
+
+def _product(frame: Any) -> str | None:
+    name = _text(frame, "product_name")
+    if name:
+        return name
+    for one in frame.fields:
+        if one.field_def is not None and one.field_def.def_num == 2 and one.raw_value is not None:
+            return str(one.value)
+    return None

@@ -1,0 +1,70 @@
+"""The outline of a FIT file: the same file without what makes it long.
+
+Of a run of an hour and a half nine tenths of the bytes are records. What the file, its sessions and its timer say
+stands in a few messages between them, and decoding everything once more for each kind of those costs as much as the
+records do. Walking over the message headers costs a tenth of that; nothing is decoded here.
+
+Source of the layout: the public FIT protocol (header byte: bit 7 compressed timestamp, bit 6 definition, bit 5 of a
+definition self-described fields, low bits local message number; definition: reserved byte, byte order, global number,
+fields of three bytes each, their second byte the size).
+"""
+
+from __future__ import annotations
+
+#: Global numbers of what an outline keeps: file, sport, session, event, field description, developer data.
+KEPT = frozenset({0, 12, 18, 21, 206, 207})
+
+_CHECKSUM_BYTES = 2
+_DEFINITION_HEAD = 6
+
+
+def outline(link: bytes) -> bytes | None:
+    """Leave out every message but the kept kinds.
+
+    Args:
+        link: a FIT file, or one link of a chained one.
+
+    Returns:
+        A FIT file with a checksum of zero, for a reader that does not check it; None where the messages do not fit the
+        file, or where a kept one takes its time from a record before it.
+    """
+    sizes, is_kept = [0] * 16, [False] * 16
+    parts: list[bytes] = []
+    place, end = link[0], len(link) - _CHECKSUM_BYTES
+    while place < end:
+        header = link[place]
+        if header & 0x40 and not header & 0x80:
+            local, size, number, after = _definition(link, place)
+            sizes[local], is_kept[local] = size, number in KEPT
+            if is_kept[local]:
+                parts.append(link[place:after])
+            place = after
+            continue
+        local = header >> 5 & 0x03 if header & 0x80 else header & 0x0F
+        size = sizes[local]
+        if not size or (header & 0x80 and is_kept[local]):
+            return None
+        if is_kept[local]:
+            parts.append(link[place : place + size])
+        place += size
+    if place != end:
+        return None
+    messages = b"".join(parts)
+    return link[:4] + len(messages).to_bytes(4, "little") + link[8 : link[0]] + messages + bytes(_CHECKSUM_BYTES)
+
+
+def _definition(link: bytes, place: int) -> tuple[int, int, int, int]:
+    """Local number, size of a data message with its header, global number, and where the definition ends.
+
+    Beyond the end of the file bytes are missing and the sizes come out too small: the walk then misses the end.
+    """
+    order = "big" if link[place + 2 : place + 3] == b"\x01" else "little"
+    number = int.from_bytes(link[place + 3 : place + 5], order)  # type: ignore[arg-type]
+    fields = place + _DEFINITION_HEAD
+    after = fields + 3 * int.from_bytes(link[place + 5 : fields])
+    size = 1 + sum(link[fields + 1 : after : 3])
+    if link[place] & 0x20:
+        described = after + 1
+        after = described + 3 * int.from_bytes(link[after:described])
+        size += sum(link[described + 1 : after : 3])
+    return link[place] & 0x0F, size, number, after
