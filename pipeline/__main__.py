@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     import polars as pl
     from rich.console import Console
 
+    from pipeline.workers import Spread
+
 _FOLDER = click.Path(path_type=Path, file_okay=True, dir_okay=True)
 
 
@@ -91,18 +93,20 @@ def refresh(inbox: Path, store: Path, jobs: int | None, flow: bool, strict: bool
 
 
 def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: bool) -> None:
-    from pipeline.inbox import read_inbox
-    from pipeline.refresh import refresh as in_process
-    from pipeline.show import ledger_summary
+    by_flow = flow or _has_prefect_api()
+    with _workers(inbox, 1 if by_flow else jobs) as spread:
+        from pipeline.inbox import read_inbox
+        from pipeline.refresh import refresh as in_process
+        from pipeline.show import ledger_summary
 
-    found = read_inbox(inbox)
-    with _progress(f"Reading {len(found.files)} files") as progress:
-        if flow or _has_prefect_api():
-            from flows.refresh import refresh_with_prefect
+        found = read_inbox(inbox)
+        with _progress(f"Reading {len(found.files)} files") as progress:
+            if by_flow:
+                from flows.refresh import refresh_with_prefect
 
-            ledger = refresh_with_prefect(found, store, jobs=jobs, progress=progress)
-        else:
-            ledger = in_process(found, store, jobs=jobs, progress=progress)
+                ledger = refresh_with_prefect(found, store, jobs=jobs, progress=progress)
+            else:
+                ledger = in_process(found, store, progress=progress, spread=spread)
     console = _console()
     console.print(ledger_summary(ledger, everything=False))
     console.print()
@@ -125,13 +129,14 @@ def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: 
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 def check(inbox: Path, jobs: int | None) -> None:
     """Read and judge everything in an inbox, write nothing."""
-    from pipeline.inbox import read_inbox
-    from pipeline.refresh import check as judge
-    from pipeline.show import ledger_summary
+    with _workers(inbox, jobs) as spread:
+        from pipeline.inbox import read_inbox
+        from pipeline.refresh import check as judge
+        from pipeline.show import ledger_summary
 
-    found = read_inbox(inbox)
-    with _progress(f"Reading {len(found.files)} files") as progress:
-        ledger = judge(found, jobs=jobs, progress=progress)
+        found = read_inbox(inbox)
+        with _progress(f"Reading {len(found.files)} files") as progress:
+            ledger = judge(found, progress=progress, spread=spread)
     _console().print(ledger_summary(ledger, everything=True))
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
@@ -209,6 +214,16 @@ def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
     from pipeline.store import read_table
 
     _console().print(club_summary(read_table(store, "athlete_drift"), read_table(store, "runs"), athletes))
+
+
+@contextmanager
+def _workers(inbox: Path, jobs: int | None) -> Iterator[Spread]:
+    """Workers for an inbox, started before this process loads what it needs itself: all then load at the same time."""
+    from pipeline.workers import FEW_FILES, workers
+
+    n_files = sum(1 for _ in inbox.rglob("*")) if inbox.is_dir() else 0
+    with workers(n_files, jobs, few=FEW_FILES) as spread:
+        yield spread
 
 
 def _has_prefect_api() -> bool:

@@ -24,9 +24,9 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.design import INSEPARABLE, TEN_KM, Entering, designs, explained, fit_causes, telling
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array
+from pipeline.methods.paired_classes import wilson
 from pipeline.metrics import METRICS
-from pipeline.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array
-from pipeline.paired_classes import wilson
 from pipeline.queries import run_query
 
 #: Splits of a block that stays together.

@@ -7,7 +7,7 @@ A run's level is what remains of it after the athlete's responses and drift are 
 difference of the means of these levels, every run counting once: whole runs are the unit, however many kilometres they
 have. Its interval is Welch's (the two sides may scatter differently), and the uncertainty of the responses and the
 drift is added as far as the two sides differ in speed, slope and distance. The drifts of the runs are compared by a
-random-effects meta-regression on the side (`pipeline/meta_regression.py`).
+random-effects meta-regression on the side (`pipeline/methods/meta_regression.py`).
 
 What it cannot tell: the responses come from changes inside runs, and are taken to hold between runs too; and runs were
 not assigned to surfaces or shoes at random.
@@ -24,7 +24,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.meta_regression import meta_regression
+from pipeline.methods.meta_regression import meta_regression
 
 #: Fewer runs on a side say nothing of how much runs scatter there. Common practice, no source.
 FEWEST_RUNS = 3

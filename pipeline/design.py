@@ -1,7 +1,7 @@
 """What enters the regressions: which splits of an athlete, and which causes they can tell apart.
 
-Splits in; out, for each athlete and metric, a design for `pipeline/mixed_model.py`. The stages `responses` and `drift`
-share it, so that both speak of the same splits.
+Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixed_model.py`. The stages `responses` and
+`drift` share it, so that both speak of the same splits.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
 from pipeline.metrics import METRICS
-from pipeline.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
 
 TEN_KM = 10_000.0
 

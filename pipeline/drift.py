@@ -1,9 +1,9 @@
 """Stage `drift`: the splits of athletes → how each metric changes as the distance adds up, at equal speed and slope.
 
 Rows in: splits. Rows out: one a run and metric, and one an athlete and metric. What enters is decided in
-`pipeline/design.py`, the method is that of `pipeline/mixed_model.py` and, for where a change begins, of
-`pipeline/onset.py`; here the result is brought into percent of the fresh level. `data/METHODS.md` has it all on two
-pages.
+`pipeline/design.py`, the method is that of `pipeline/methods/mixed_model.py` and, for where a change begins, of
+`pipeline/methods/onset.py`; here the result is brought into percent of the fresh level. `data/METHODS.md` has it all on
+two pages.
 
 With the same weights throughout, the raw change along the distance is exactly the drift plus what each cause passes on,
 its response times its own change along the distance: that is how pace and hill get their parts.
@@ -27,8 +27,8 @@ from pipeline.design import (
     fit_causes,
     telling,
 )
-from pipeline.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
-from pipeline.onset import Onset, onset
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
+from pipeline.methods.onset import Onset, onset
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
@@ -124,6 +124,8 @@ _ATHLETE_COLUMNS = {
     "onset_km": pl.Float64,
     "onset_low": pl.Float64,
     "onset_high": pl.Float64,
+    "drift_before_onset_pct": pl.Float64,
+    "drift_after_onset_pct": pl.Float64,
     "detectable_pct": pl.Float64,
     "entanglement": pl.Float64,
     "why": pl.String,
@@ -156,7 +158,13 @@ def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
         "entanglement": fitted.entanglement,
     }
     if found is not None and found.p_value <= ONSET_LEVEL and abs(found.after) > abs(found.before):
-        row |= {"onset_km": 10 * found.distance, "onset_low": 10 * found.low, "onset_high": 10 * found.high}
+        row |= {
+            "onset_km": 10 * found.distance,
+            "onset_low": 10 * found.low,
+            "onset_high": 10 * found.high,
+            "drift_before_onset_pct": _percent(found.before),
+            "drift_after_onset_pct": _percent(found.after),
+        }
     return row
 
 

@@ -2,8 +2,8 @@
 
 Rows in: splits. Rows out: one an athlete. Speed is cadence times step length, so in logarithms its change is exactly
 the change of cadence plus that of step length, if all three come from the same splits with the same weights: they do.
-The change of log speed per 10 km is pooled over runs as drift is (`pipeline/mixed_model.py`), with nothing adjusted:
-hills, plans and fatigue are all in it. Every kilometre counts the same, whatever time it took.
+The change of log speed per 10 km is pooled over runs as drift is (`pipeline/methods/mixed_model.py`), with nothing
+adjusted: hills, plans and fatigue are all in it. Every kilometre counts the same, whatever time it took.
 
 Walking is looked at beside it, in the same kilometres and those partly or wholly walked: the least-squares change of
 the share of moving time that was walked, over all kilometres, each run with a level of its own.
@@ -20,7 +20,16 @@ import polars as pl
 from scipy import special
 
 from pipeline.design import TEN_KM, Entering, design_of
-from pipeline.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array, Design, fit, leaving_out_runs, normal_equations
+from pipeline.methods.mixed_model import (
+    DISTANCE,
+    FIRST_CAUSE,
+    VALUE,
+    Array,
+    Design,
+    fit,
+    leaving_out_runs,
+    normal_equations,
+)
 
 #: Place of log cadence in the design, where the stage `drift` has its first cause.
 CADENCE = FIRST_CAUSE

@@ -10,6 +10,7 @@ run's are written as soon as they are known.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from functools import partial
 from itertools import groupby
@@ -24,15 +25,20 @@ from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Shard, mark_duplicates, measure
 from pipeline.store import building
 from pipeline.tables import publishable
-from pipeline.workers import Progress, workers
+from pipeline.workers import FEW_FILES, Progress, Spread, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
 SHARD_FILES = 16
-#: Fewer files than this are read sooner here than by workers, which take a second to start.
-FEW_FILES = 12
 
 
-def refresh(inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Progress | None = None) -> pl.DataFrame:
+def refresh(
+    inbox: Inbox,
+    store: Path,
+    *,
+    jobs: int | None = None,
+    progress: Progress | None = None,
+    spread: Spread | None = None,
+) -> pl.DataFrame:
     """Run the whole line and publish its tables.
 
     Workers are started afresh (spawn), so a script that calls this must do so under `if __name__ == "__main__":`.
@@ -42,6 +48,7 @@ def refresh(inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Pro
         store: folder of the store.
         jobs: worker processes; None for one a core.
         progress: called with the files done and the files in all.
+        spread: workers that have been started already; `jobs` is then of no account.
 
     Returns:
         The ledger: rows of `recordings`.
@@ -53,20 +60,26 @@ def refresh(inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Pro
     with building(store) as built:
         line = line_for(inbox, built)
         shards = plan(inbox)
-        with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
-            measured = list(_watched(spread(measure, line, shards), shards, progress))
-            placed = list(spread(respond, line, by_athlete(measured)))
+        with _spread(inbox, jobs, spread) as over:
+            measured = list(_watched(over(measure, line, shards), shards, progress))
+            placed = list(over(respond, line, by_athlete(measured)))
             club = club_responses(pl.concat(one.responses for one in placed))
-            analysed = list(spread(partial(analyse, club=club), line, placed))
+            analysed = list(over(partial(analyse, club=club), line, placed))
         return finish(line, analysed)
 
 
-def check(inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None) -> pl.DataFrame:
+def _spread(inbox: Inbox, jobs: int | None, started: Spread | None) -> AbstractContextManager[Spread]:
+    return workers(len(inbox.files), jobs, few=FEW_FILES) if started is None else nullcontext(started)
+
+
+def check(
+    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, spread: Spread | None = None
+) -> pl.DataFrame:
     """Read and judge every file, write nothing; returns the ledger."""
     line = line_for(inbox, None)
     shards = plan(inbox)
-    with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
-        measured = list(_watched(spread(measure, line, shards), shards, progress))
+    with _spread(inbox, jobs, spread) as over:
+        measured = list(_watched(over(measure, line, shards), shards, progress))
     ledger = pl.concat([one.recordings for one in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
 

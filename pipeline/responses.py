@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.design import CAUSES, INSEPARABLE, SPEED_SQUARED, Entering, designs, explained, fit_causes, telling
-from pipeline.mixed_model import FIRST_CAUSE
+from pipeline.methods.mixed_model import FIRST_CAUSE
 
 
 def responses(

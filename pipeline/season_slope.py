@@ -1,9 +1,9 @@
 """Stage `season_slope`: the runs' own drifts → whether the drift itself changes over the months.
 
 Rows in: run_drift and runs. Rows out: one an athlete and metric. The drifts of an athlete's runs, each with its own
-error, are laid over the dates of the runs, and a line is drawn through them (`pipeline/meta_regression.py`): its slope
-is the change of drift per month. All runs lean on the same responses to speed and slope; as far as the slope does,
-their uncertainty is added.
+error, are laid over the dates of the runs, and a line is drawn through them (`pipeline/methods/meta_regression.py`):
+its slope is the change of drift per month. All runs lean on the same responses to speed and slope; as far as the slope
+does, their uncertainty is added.
 
 What it cannot tell: whatever else changed over the months in step with the drift (heat, shoes, courses) is in it.
 """
@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.meta_regression import meta_regression
+from pipeline.methods.meta_regression import meta_regression
 
 #: Mean length of a month [days].
 MONTH_DAYS = 30.44

@@ -17,10 +17,10 @@ import polars as pl
 
 from pipeline.errors import Refused
 from pipeline.inbox import Inbox, InboxFile, started_at, utc
+from pipeline.methods.spring_mass import with_stiffness
 from pipeline.recording import Session, recording, without_duplicates
 from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
-from pipeline.spring_mass import with_stiffness
 from pipeline.store import Provenance, write_table
 from pipeline.tables import empty, publishable
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import polars as pl
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -105,16 +108,20 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str]) -> Table:
             f"{row['slope_part_pct']:+.1f}",
             f"{row['drift_pct_per_10km']:+.1f}",
             f"{row['drift_low']:+.1f} to {row['drift_high']:+.1f}",
-            in_words(row["finding"], row["onset_km"], row["onset_low"], row["onset_high"]),
+            in_words(row),
         )
         previous = athlete_id
     return table
 
 
-def in_words(finding: str, onset_km: float | None, onset_low: float | None, onset_high: float | None) -> str:
-    """A finding as a coach would say it."""
+def in_words(row: Mapping[str, Any]) -> str:
+    """The finding of a row of `athlete_drift` as a coach would say it."""
+    finding = str(row["finding"])
     words = {"unclear": "not clear", "too_little_data": "too few runs"}.get(finding, finding)
-    return words if onset_km is None else f"{words} from km {onset_km:.0f} ({onset_low:.0f} to {onset_high:.0f})"
+    if row["onset_km"] is None:
+        return words
+    where = f"from km {row['onset_km']:.0f} ({row['onset_low']:.0f} to {row['onset_high']:.0f})"
+    return f"{words} {where}, {row['drift_after_onset_pct']:+.1f} beyond"
 
 
 def _named(athlete_id: str, shown: dict[str, str]) -> str:

@@ -8,7 +8,7 @@ Class and angle are two measures and stay two: the share of rearfoot landings ha
 doi 10.1016/j.jsams.2019.12.018) where the mean angle fell (Meyer 2021, Prigent 2022). Both are reported. Nothing is
 inferred from a watch. Walking is no class here: who walks past is not to be listed.
 
-Runs `sql/strike_counts.sql` and `sql/strike_shift.sql`; the statistics are in `pipeline/paired_classes.py`.
+Runs `sql/strike_counts.sql` and `sql/strike_shift.sql`; the statistics are in `pipeline/methods/paired_classes.py`.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.paired_classes import mcnemar_exact, paired_change, wilson
+from pipeline.methods.paired_classes import mcnemar_exact, paired_change, wilson
 from pipeline.queries import run_query
 from pipeline.tables import COMPARED, STRIKES
 

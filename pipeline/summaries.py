@@ -12,8 +12,8 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from pipeline.methods.repeatability import repeatability
 from pipeline.queries import run_query
-from pipeline.repeatability import repeatability
 
 #: Of the corrected p-values: one in twenty of what is called a change may be none.
 LEVEL = 0.05

@@ -319,6 +319,12 @@ class AthleteDrift(dy.Schema):
     )
     onset_low = _measure("km", 2, "Lower end of its 95 % interval; whole runs are its unit.", smallest=0)
     onset_high = _measure("km", 2, "Upper end of that interval.", smallest=0)
+    drift_before_onset_pct = _measure(
+        "% of fresh level per 10 km", 3, "Change with distance up to onset_km, at equal speed and slope."
+    )
+    drift_after_onset_pct = _measure(
+        "% of fresh level per 10 km", 3, "Change with distance beyond onset_km, at equal speed and slope."
+    )
     detectable_pct = _measure(
         "% per 10 km", 3, "Smallest drift that runs like these show in four of five such seasons.", smallest=0
     )

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
+from importlib import import_module
 from multiprocessing import get_context
 from typing import Protocol, TypeVar
 
@@ -15,6 +16,9 @@ R = TypeVar("R")
 
 #: Called with what is done and what there is in all.
 Progress = Callable[[int, int], None]
+
+#: Fewer files than this are read sooner by one process than by workers.
+FEW_FILES = 12
 
 #: Each worker has one core, so the libraries in it start no threads of their own.
 _ONE_THREAD = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
@@ -28,16 +32,17 @@ class Spread(Protocol):
 
 
 @contextmanager
-def workers(n_items: int, jobs: int | None, *, few: int) -> Iterator[Spread]:
+def workers(n_items: int, jobs: int | None, *, few: int, loads: str = "pipeline.athlete") -> Iterator[Spread]:
     """Give a function that maps over items, here or in worker processes.
 
     Workers are started afresh (spawn), since forking after Polars has run can deadlock. A script that gets here must do
-    so under `if __name__ == "__main__":`.
+    so under `if __name__ == "__main__":`. They start at once and load what they will need while this process goes on.
 
     Args:
         n_items: how many items there will be.
         jobs: worker processes; None for one a core.
         few: with fewer items workers, which take a second to start, would be slower than this process.
+        loads: module that each worker imports as it starts.
     """
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     if wanted <= 1 or n_items < few:
@@ -46,7 +51,9 @@ def workers(n_items: int, jobs: int | None, *, few: int) -> Iterator[Spread]:
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
     try:
-        with ProcessPoolExecutor(wanted, mp_context=get_context("spawn")) as pool:
+        context = get_context("spawn")
+        with ProcessPoolExecutor(wanted, mp_context=context, initializer=import_module, initargs=(loads,)) as pool:
+            pool.submit(int)  # the first task is what starts them all
 
             def spread(function: Callable[[S, T], R], shared: S, items: Sequence[T], /) -> Iterator[R]:
                 tasks = [pool.submit(function, shared, item) for item in items]

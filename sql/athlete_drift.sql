@@ -85,6 +85,8 @@ SELECT
   CASE WHEN finding IN ('rises', 'falls') THEN onset_km END AS onset_km,
   CASE WHEN finding IN ('rises', 'falls') THEN onset_low END AS onset_low,
   CASE WHEN finding IN ('rises', 'falls') THEN onset_high END AS onset_high,
+  CASE WHEN finding IN ('rises', 'falls') THEN drift_before_onset_pct END AS drift_before_onset_pct,
+  CASE WHEN finding IN ('rises', 'falls') THEN drift_after_onset_pct END AS drift_after_onset_pct,
   NULLIF(
     CONCAT_WS(
       '; ',

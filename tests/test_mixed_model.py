@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from pipeline.mixed_model import DISTANCE, VALUE, Array, Design, Fit, Prior, fit, normal_equations, whiten
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, Prior, fit, normal_equations, whiten
 
 SPEED, SLOPE = 2, 3
 

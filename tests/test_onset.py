@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.mixed_model import DISTANCE, VALUE, Design, fit
-from pipeline.onset import FEWEST_RUNS, STEP, Onset, onset
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, fit
+from pipeline.methods.onset import FEWEST_RUNS, STEP, Onset, onset
 
 SPEED = 2
 

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.repeatability import repeatability
+from pipeline.methods.repeatability import repeatability
 
 
 def of_drifts(drifts: dict[str, list[float]]) -> pl.DataFrame:

@@ -59,9 +59,10 @@ def test_at_a_glance_an_athlete_has_a_line_with_what_rises_falls_and_holds():
 
 
 def test_an_onset_is_told_where_one_was_found():
-    text = printed(club_summary(drifts({"onset_km": 9.2, "onset_low": 7.6, "onset_high": 11.4}), runs("ari")))
+    broken = {"onset_km": 9.2, "onset_low": 7.6, "onset_high": 11.4, "drift_after_onset_pct": 5.04}
+    text = printed(club_summary(drifts(broken), runs("ari")))
     assert "contact time +3.5 % (from km 9)" in text
-    assert "rises from km 9 (8 to 11)" in text
+    assert "rises from km 9 (8 to 11), +5.0 beyond" in text
 
 
 def test_an_athlete_without_any_measured_metric_is_listed_and_told_why():
@@ -105,7 +106,7 @@ def test_the_summary_fits_the_width_that_files_get(demo: Refreshed):
 
 @pytest.mark.parametrize("finding", FINDINGS)
 def test_every_finding_has_words_without_underscores(finding: str):
-    assert "_" not in in_words(finding, None, None, None)
+    assert "_" not in in_words({"finding": finding, "onset_km": None})
 
 
 # --- Any table -------------------------------------------------------------------------------------------------------

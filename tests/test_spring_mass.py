@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.spring_mass import (
+from pipeline.methods.spring_mass import (
     leg_shortening_m,
     leg_stiffness_kn_m,
     lowering_m,

@@ -14,9 +14,9 @@ from pathlib import Path
 
 from data.generator.club import write_season
 from pipeline.inbox import read_inbox
-from pipeline.refresh import FEW_FILES, line_for, plan
+from pipeline.refresh import line_for, plan
 from pipeline.shard import Line, Shard, read, settle
-from pipeline.workers import workers
+from pipeline.workers import FEW_FILES, workers
 from tests.bench.watched import watched
 
 RUNS_OF_AN_ATHLETE = 12

@@ -19,7 +19,7 @@ from scipy import linalg, optimize, special, stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from pipeline.drift import drift
-from pipeline.mixed_model import FAR_OFF, RHO, SPREAD
+from pipeline.methods.mixed_model import FAR_OFF, RHO, SPREAD
 from tests.reference.season import ORDINARY, Form, Season, draw
 
 CONTACT = "contact_time_ms"

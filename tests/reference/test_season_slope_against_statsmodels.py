@@ -11,7 +11,7 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.stats.meta_analysis import combine_effects
 
-from pipeline.meta_regression import meta_regression
+from pipeline.methods.meta_regression import meta_regression
 
 
 def scattered(seed: int, n: int = 14, between: float = 1.2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

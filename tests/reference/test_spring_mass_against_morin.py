@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.spring_mass import (
+from pipeline.methods.spring_mass import (
     G_M_S2,
     LEG_OF_HEIGHT,
     leg_shortening_m,

@@ -13,7 +13,7 @@ import scipy.stats
 from statsmodels.stats.contingency_tables import SquareTable, mcnemar
 from statsmodels.stats.proportion import proportion_confint
 
-from pipeline.paired_classes import bowker, mcnemar_exact, paired_change, wilson
+from pipeline.methods.paired_classes import bowker, mcnemar_exact, paired_change, wilson
 from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
 
 USUAL = ANGLE_THRESHOLDS["altman-davis-2012"]

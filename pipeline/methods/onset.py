@@ -18,7 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipeline.mixed_model import DISTANCE, VALUE, Array, Fit, normal_equations, whiten
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Fit, normal_equations, whiten
 
 #: Random signs drawn for the null, and runs drawn anew for the interval.
 DRAWS = 999
