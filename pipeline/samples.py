@@ -72,8 +72,8 @@ class RunSamples:
     """What the stage hands on of one run.
 
     Attributes:
-        samples: rows of the table `samples`.
-        set_aside: rows of the table `set_aside`.
+        samples: rows of the table `samples`, without `run_id` until they are named.
+        set_aside: rows of the table `set_aside`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
         altitude: `steady`, `rough` or `absent`.
@@ -88,7 +88,9 @@ class RunSamples:
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
         name = pl.lit(run_id).alias("run_id")
-        return replace(self, samples=self.samples.with_columns(name), set_aside=self.set_aside.with_columns(name))
+        return replace(
+            self, samples=self.samples.select(name, pl.all()), set_aside=self.set_aside.select(name, pl.all())
+        )
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,6 @@ class _Rule:
 def samples(
     recording: Recording,
     *,
-    run_id: str,
     gap_s: float,
     slope_window_m: float,
     slope_window_rough_m: float,
@@ -113,7 +114,6 @@ def samples(
 
     Args:
         recording: its readings; at least one with a time.
-        run_id: of the run.
         gap_s: a hole longer than this (and than three usual intervals) is a pause if nothing was covered [s].
         slope_window_m: window of the slope fit for steady altitude [m].
         slope_window_rough_m: the same for rough altitude [m].
@@ -125,7 +125,7 @@ def samples(
     counts: dict[tuple[str, str], int] = {}
     readings = _one_clock(recording.readings, counts)
     if readings.is_empty():
-        return RunSamples(_with_gait(readings, counts), _set_aside(run_id, counts), 0.0, 0.0, "absent")
+        return RunSamples(_with_gait(readings, counts), _set_aside(counts), 0.0, 0.0, "absent")
 
     readings = _apply(_IMPOSSIBLE, readings, counts)
     time_s = readings["time_s"].to_numpy()
@@ -148,7 +148,6 @@ def samples(
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
 
     run = readings.with_columns(
-        pl.lit(run_id).alias("run_id"),
         pl.Series("elapsed_s", time_s - time_s[0]),
         pl.Series("interval_s", interval_s),
         pl.Series("distance_m", distance_m),
@@ -160,7 +159,7 @@ def samples(
     ).with_columns(pl.col("altitude_m", "slope_pct", "speed_m_s").fill_nan(None))
     run = _with_gait(run, counts)
     kind = "absent" if run["altitude_m"].null_count() == run.height else "rough" if rough else "steady"
-    return RunSamples(run, _set_aside(run_id, counts), float(time_s[0]), paused_s, kind)
+    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
@@ -402,7 +401,7 @@ def _count(counts: dict[tuple[str, str], int], quantity: str, reason: str, found
         counts[quantity, reason] = counts.get((quantity, reason), 0) + found
 
 
-def _set_aside(run_id: str, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
-    rows = [(run_id, quantity, reason, found) for (quantity, reason), found in sorted(counts.items())]
-    columns = {"run_id": pl.String, "quantity": pl.String, "reason": pl.String, "n_samples": pl.Int64}
+def _set_aside(counts: dict[tuple[str, str], int]) -> pl.DataFrame:
+    rows = [(quantity, reason, found) for (quantity, reason), found in sorted(counts.items())]
+    columns = {"quantity": pl.String, "reason": pl.String, "n_samples": pl.Int64}
     return pl.DataFrame(rows, schema=columns, orient="row")

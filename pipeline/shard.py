@@ -189,7 +189,6 @@ def _settle_session(
             )
         run = samples(
             found,
-            run_id="",
             gap_s=settings.gap_s,
             slope_window_m=settings.slope_window_m,
             slope_window_rough_m=settings.slope_window_rough_m,

@@ -30,7 +30,7 @@ FILES = sorted(path.relative_to(FOLDER).as_posix() for path in FOLDER.rglob("*.f
 
 
 def settled(recording: Recording) -> RunSamples:
-    return samples(recording, run_id="r", gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6)
+    return samples(recording, gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6).named("r")
 
 
 @pytest.mark.parametrize("name", FILES)

@@ -31,7 +31,7 @@ def settled(
     given = {"time_s": time_s, **columns}
     series = {name: pl.Series(name, values, dtype=pl.Float64, strict=False) for name, values in given.items()}
     recording = Recording(format="fit", readings=readings_frame(series), pauses=pauses, grain=grain)
-    run = samples(recording, run_id="r", **{**NUMBERS, "rough_altitude_m": rough_altitude_m})
+    run = samples(recording, **{**NUMBERS, "rough_altitude_m": rough_altitude_m}).named("r")
     publishable("samples", run.samples, subject="r")
     publishable("set_aside", run.set_aside, subject="r")
     return run
@@ -74,7 +74,7 @@ def test_rows_without_a_time_are_left_out_and_counted():
 
 def test_a_recording_without_any_time_gives_no_samples():
     recording = Recording(format="csv", readings=readings_frame({"time_s": pl.Series([None, None], dtype=pl.Float64)}))
-    run = samples(recording, run_id="r", **NUMBERS)
+    run = samples(recording, **NUMBERS).named("r")
     assert run.samples.is_empty()
     assert run.set_aside.rows() == [("r", "sample", "no time", 2)]
 
