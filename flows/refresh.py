@@ -31,7 +31,7 @@ from pipeline.athlete import Analysed, Placed, analyse, respond
 from pipeline.club import finish
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.recording import Session
-from pipeline.refresh import by_athlete, line_for, plan
+from pipeline.refresh import by_athlete, line_for, plan, require_apart
 from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Settled, Shard, cut, read, settle
 from pipeline.store import building
@@ -135,6 +135,7 @@ def refresh_with_prefect(
     Returns:
         The ledger: rows of `recordings`.
     """
+    require_apart(inbox, store)
     workers = jobs if jobs is not None else os.cpu_count() or 1
     with building(store) as built:
         runner: Any = ThreadPoolTaskRunner(max_workers=workers)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -109,6 +109,7 @@ def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: 
                 ledger = in_process(found, store, progress=progress, spread=spread)
     console = _console()
     console.print(ledger_summary(ledger, everything=False))
+    _show_notices(found.notices)
     console.print()
     _show_club(store, found.athletes)
     console.print(
@@ -138,6 +139,7 @@ def check(inbox: Path, jobs: int | None) -> None:
         with _progress(f"Reading {len(found.files)} files") as progress:
             ledger = judge(found, progress=progress, spread=spread)
     _console().print(ledger_summary(ledger, everything=True))
+    _show_notices(found.notices)
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
 
@@ -207,6 +209,11 @@ def settings(inbox: Path | None) -> None:
     for name, value, unit, why in in_force.describe():
         click.echo(f"{name} = {value}" + (f"   # {unit}" if unit else ""))
         click.echo(click.wrap_text(why, width=100, initial_indent="    # ", subsequent_indent="    # "))
+
+
+def _show_notices(notices: Sequence[str]) -> None:
+    for notice in notices:
+        click.echo(notice)
 
 
 def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:

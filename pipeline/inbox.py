@@ -7,7 +7,7 @@ one is the user's to mend before anything is computed: a wrong surface or mass w
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -42,6 +42,7 @@ class Inbox:
         athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
         strikes: rows of `strikes.csv`, one a foot.
         complaints: rows of `complaints.csv`, with their line.
+        notices: what a person should look at although nothing stops for it, a sentence each.
     """
 
     folder: Path
@@ -51,6 +52,7 @@ class Inbox:
     athletes: pl.DataFrame
     strikes: pl.DataFrame
     complaints: pl.DataFrame
+    notices: tuple[str, ...] = ()
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -88,7 +90,25 @@ def read_inbox(folder: Path) -> Inbox:
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit."
         )
-    return Inbox(folder, files, settings, sessions(folder), athletes(folder), strikes(folder), complaints(folder))
+    listed = sessions(folder)
+    return Inbox(
+        folder,
+        files,
+        settings,
+        listed,
+        athletes(folder),
+        strikes(folder),
+        complaints(folder),
+        tuple(_unmatched(listed, files)),
+    )
+
+
+def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
+    """Lines of sessions.csv whose file is not there: most likely a slip, whose run would go without its surface."""
+    there = {file.path for file in files}
+    for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
+        if path not in there:
+            yield f"sessions.csv, line {line}: there is no file '{path}' in the inbox."
 
 
 def _files(folder: Path) -> Iterator[InboxFile]:

@@ -20,6 +20,7 @@ import polars as pl
 
 from pipeline.athlete import analyse, respond
 from pipeline.club import finish
+from pipeline.errors import UsageError
 from pipeline.inbox import Inbox
 from pipeline.responses import club_responses
 from pipeline.shard import Line, Measured, Shard, mark_duplicates, measure
@@ -57,6 +58,7 @@ def refresh(
         NothingDone: no file holds a run that could be used; the store stays as it was.
         UsageError: the store's folder cannot be one.
     """
+    require_apart(inbox, store)
     with building(store) as built:
         line = line_for(inbox, built)
         shards = plan(inbox)
@@ -66,6 +68,18 @@ def refresh(
             club = club_responses(pl.concat(one.responses for one in placed))
             analysed = list(over(partial(analyse, club=club), line, placed))
         return finish(line, analysed)
+
+
+def require_apart(inbox: Inbox, store: Path) -> None:
+    """Keep a store out of its own inbox, where the next refresh would take it for an athlete.
+
+    Raises:
+        UsageError: it lies there.
+    """
+    if store.resolve().is_relative_to(inbox.folder.resolve()):
+        raise UsageError(
+            f"--store {store} lies inside the inbox {inbox.folder}, whose folders are athletes; name one outside."
+        )
 
 
 def _spread(inbox: Inbox, jobs: int | None, started: Spread | None) -> AbstractContextManager[Spread]:

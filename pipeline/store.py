@@ -83,14 +83,23 @@ def _is_alive(pid: int) -> bool:
 
 
 def _publish(built: Path, store: Path) -> None:
+    """Swap the new state in, part by part; whatever goes wrong, the old one comes back."""
     replaced = built / "replaced"
     replaced.mkdir()
-    for part in _PARTS:
-        if (store / part).exists():
-            os.replace(store / part, replaced / part)
-        if (built / part).exists():
-            os.replace(built / part, store / part)
-    _link_samples(store)
+    try:
+        for part in _PARTS:
+            if (store / part).exists():
+                os.replace(store / part, replaced / part)
+            if (built / part).exists():
+                os.replace(built / part, store / part)
+        _link_samples(store)
+    except BaseException:
+        for part in _PARTS:
+            if (replaced / part).exists():
+                if (store / part).exists():
+                    os.replace(store / part, built / part)
+                os.replace(replaced / part, store / part)
+        raise
 
 
 # --- Tables ----------------------------------------------------------------------------------------------------------

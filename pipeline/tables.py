@@ -90,7 +90,9 @@ class Recordings(dy.Schema):
     status = _words("What became of it; salvaged means a damaged file of which a part was kept.", *STATUSES)
     reason = _words("Why, in words for the person who owns the file.")
     fix = _words("What that person can do about it; null where nothing needs doing or can be done.", nullable=True)
-    n_samples = _count("Rows with a time that could be read.")
+    n_samples = _count(
+        "Rows with a time that could be read; 0 for sessions that are not runs, whose rows are not read."
+    )
 
 
 class Runs(dy.Schema):

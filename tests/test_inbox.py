@@ -302,3 +302,10 @@ def test_two_complaints_may_begin_on_the_same_day(tiny_inbox: Make):
     text = "athlete_id,from_date,site\nari,2026-03-14,left calf\nari,2026-03-14,left calf\n"
     complaints = read_inbox(tiny_inbox({"ari/a.fit": b"", "complaints.csv": text})).complaints
     assert publishable("complaints", complaints, subject="the club").height == 2
+
+
+def test_a_line_of_sessions_whose_file_is_not_there_is_told_by_its_number(tmp_path: Path):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "run.fit").write_bytes(b"x")
+    (tmp_path / "sessions.csv").write_text("file,surface\nari/run.fit,road\nari/rum.fit,trail\n", encoding="utf-8")
+    assert read_inbox(tmp_path).notices == ("sessions.csv, line 3: there is no file 'ari/rum.fit' in the inbox.",)

@@ -14,6 +14,7 @@ from conftest import Refreshed
 
 from pipeline import STAGES
 from pipeline.errors import NothingDone, UsageError
+from pipeline.queries import connect
 from pipeline.settings import Settings
 from pipeline.store import building, is_store, partition, read_table
 from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
@@ -206,3 +207,29 @@ def test_a_store_that_is_not_there_yet_says_how_to_make_one(tmp_path: Path):
         NothingDone, match=r"is not a store yet\. `splitdrift refresh --inbox DIR --store .*` makes one"
     ):
         read_table(tmp_path, "runs")
+
+
+def test_a_publication_that_breaks_off_half_way_brings_the_old_state_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    store = tmp_path / "store"
+
+    def build(text: str) -> None:
+        with building(store) as built:
+            for part in ("tables", "exports", "rejected"):
+                (built / part).mkdir()
+                (built / part / "state.txt").write_text(text, encoding="utf-8")
+            with connect(built / "splitdrift.duckdb") as connection:
+                connection.execute(f"CREATE TABLE state AS SELECT '{text}' AS state")
+
+    build("old")
+    monkeypatch.setattr("pipeline.store._link_samples", lambda _: (_ for _ in ()).throw(OSError("the disk is full")))
+    with pytest.raises(OSError, match="the disk is full"):
+        build("new")
+    assert [(store / part / "state.txt").read_text(encoding="utf-8") for part in ("tables", "exports")] == [
+        "old",
+        "old",
+    ]
+    with connect(store / "splitdrift.duckdb") as connection:
+        assert connection.sql("SELECT state FROM state").fetchall() == [("old",)]
+    assert not list(store.glob(".building-*"))
