@@ -406,7 +406,7 @@ def test_who_records_neither_cadence_nor_contact_time_has_no_drift_of_them(demo:
     assert rows["drift_pct_per_10km"].null_count() == rows.height
 
 
-def test_a_store_inside_the_inbox_is_refused(tmp_path: Path):
+def test_a_store_inside_the_inbox_is_refused():
     found = read_inbox(CLUB)
     with pytest.raises(UsageError, match=r"--store .*store lies inside the inbox .*, whose folders are athletes"):
         refresh(found, CLUB / "store", jobs=1)
