@@ -27,6 +27,8 @@ VARIES = {SPEED: 0.005, SLOPE: 0.3, SLOPE_SQUARED: 0.3}
 #: Log speed must vary this much before a curve is looked for, and the curve be this many standard errors strong.
 SPEED_VARIES_FOR_CURVE = 0.04
 CURVE_STANDS_OUT = 3.0
+#: A cause that the ones before it explain but for this share of its size is one of them under another name.
+APART = 1e-3
 #: Beyond this share of distance explained by the causes, arithmetic itself cannot tell them apart.
 INSEPARABLE = 0.999
 
@@ -72,7 +74,9 @@ def design_of(usable: pl.DataFrame, metric: str, reference_speed_m_s: float, ent
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
     value = _numbers(usable, metric)
     run = usable["run_id"].rle_id().to_numpy().astype(np.int64)
-    kept = value > 0
+    has_slope = np.isfinite(_numbers(usable, "slope_pct"))
+    # Where altitude was lost on the way, nobody knows whether a hill was there: such splits do not enter.
+    kept = (value > 0) & (has_slope | (np.bincount(run, weights=has_slope)[run] == 0))
     kept &= np.bincount(run, weights=kept)[run] >= enter.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
     run_ids = usable["run_id"].gather(np.flatnonzero(kept)[run_begins]).to_list()
@@ -100,29 +104,36 @@ def _numbers(rows: pl.DataFrame, column: str) -> Array:
     return rows[column].cast(pl.Float64).to_numpy()
 
 
-def within_runs(design: Design) -> Array:
-    """Columns less their run's mean."""
-    counts = np.bincount(design.run)[:, None]
-    return design.columns - (design.per_run(design.columns) / counts)[design.run]
-
-
 def telling(design: Design) -> tuple[int, ...]:
     """The causes that varied enough inside runs, in more than one of them, to tell a response."""
     if not design.run_ids:
         return ()
-    squares = design.per_run(within_runs(design) ** 2)
+    squares = design.per_run(design.within_runs() ** 2)
     deviation = np.sqrt((squares.sum(axis=0) - squares.max(axis=0)) / len(design.run))
     causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
     if deviation[SLOPE] > VARIES[SLOPE]:
         causes += (SLOPE, SLOPE_SQUARED) if deviation[SLOPE_SQUARED] > VARIES[SLOPE_SQUARED] else (SLOPE,)
-    return causes
+    return _told_apart(design, causes)
+
+
+def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
+    """The causes less those that the ones before them explain, in all runs or in all but one: two slopes, say."""
+    within = design.within_runs()
+    kept: list[int] = []
+    for cause in causes:
+        before, own = within[:, kept], within[:, cause]
+        rest = own - before @ np.linalg.lstsq(before, own, rcond=None)[0] if kept else own
+        squares = design.per_run(rest**2)
+        if squares.sum() - squares.max() > APART**2 * (own @ own):
+            kept.append(cause)
+    return tuple(kept)
 
 
 def explained(design: Design, causes: tuple[int, ...]) -> float:
     """Share of the distance inside runs that lies in the span of the causes."""
     if not causes or not design.run_ids:
         return 0.0
-    within = within_runs(design)
+    within = design.within_runs()
     x, distance = within[:, list(causes)], within[:, DISTANCE]
     rest = distance - x @ np.linalg.lstsq(x, distance, rcond=None)[0]
     return float(1 - (rest @ rest) / (distance @ distance))
@@ -131,10 +142,10 @@ def explained(design: Design, causes: tuple[int, ...]) -> float:
 def fit_causes(design: Design, causes: tuple[int, ...], club: pl.DataFrame | None, metric: str) -> Fit:
     """The model with the causes that tell, and with a curve of speed where there is one."""
     fitted = fit(design, causes, prior_for(club, metric, causes))
-    if SPEED not in causes or within_runs(design)[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+    if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
         return fitted
-    curved = (*causes, SPEED_SQUARED)
-    if explained(design, curved) > INSEPARABLE:
+    curved = _told_apart(design, (*causes, SPEED_SQUARED))
+    if SPEED_SQUARED not in curved or explained(design, curved) > INSEPARABLE:
         return fitted
     with_curve = fit(design, curved, prior_for(club, metric, curved))
     strength = abs(with_curve.beta[-1]) / np.sqrt(with_curve.covariance[-1, -1])

@@ -35,9 +35,11 @@ Array = npt.NDArray[np.float64]
 #: Columns of every design; the causes follow.
 VALUE, DISTANCE, FIRST_CAUSE = 0, 1, 2
 
-#: The grid of the likelihood. Steps finer than these move the intervals by less than the last digit shown.
+#: The grid of the likelihood. A finer rho moves estimates by some hundredths of their error.
 RHO = np.linspace(0.0, 0.9, 10)
 SPREAD = np.concatenate([[0.0], np.geomspace(0.03, 300.0, 14)])
+#: How often the spread is then looked for between its neighbours, each time four times as finely.
+REFINEMENTS = 4
 
 #: A split this many standard deviations off its run's line is drawn in. Huber's own choice is 1.345 for 95 %
 #: efficiency; errors here fade along the run, so only what is plainly a bad split should lose weight.
@@ -72,6 +74,11 @@ class Design:
     def per_run(self, values: Array) -> Array:
         """Sums over the splits of each run, along the first axis."""
         return np.asarray(np.add.reduceat(values, self.first, axis=0))
+
+    def within_runs(self) -> Array:
+        """Columns less their run's mean, which a run's level would take up anyway."""
+        counts = np.bincount(self.run)[:, None]
+        return np.asarray(self.columns - (self.per_run(self.columns) / counts)[self.run])
 
     @cached_property
     def products_by_rho(self) -> tuple[Array, Array]:
@@ -137,8 +144,17 @@ def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fi
 
 
 def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> Fit:
-    rho_place, spread_place = np.unravel_index(np.argmax(_likelihoods(design, places)), (len(RHO), len(SPREAD)))
-    rho, spread, products = float(RHO[rho_place]), float(SPREAD[spread_place]), design.products_by_rho[0][rho_place]
+    by_rho, log_determinants = design.products_by_rho
+    likelihoods = _likelihoods(design, by_rho, log_determinants, places, SPREAD)
+    rho_place, spread_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
+    rho, products = float(RHO[rho_place]), by_rho[rho_place]
+    spreads = SPREAD[[max(spread_place - 1, 0), min(spread_place + 1, len(SPREAD) - 1)]]
+    for _ in range(REFINEMENTS):
+        # The spread costs no new pass over the splits: it is settled between its neighbours on the grid.
+        finer = np.linspace(spreads[0], spreads[1], 9)
+        found = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
+        best = int(np.argmax(found[0]))
+        spread, spreads = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
 
     a, b, yy = normal_equations(products, places, spread)
     total_a, total_b = a.sum(axis=0), b.sum(axis=0)
@@ -174,14 +190,16 @@ def leaving_out_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Arr
     shifts = np.linalg.solve(total - a, (b - a @ beta)[:, :, None])[:, :, 0]
     inverse = np.linalg.inv(total)
     under_model = inverse @ a.sum(axis=0) @ inverse  # covariance of beta for errors of variance 1
-    # The covariance that the model gives to the shifts of the drift: for them to be judged by.
-    g = np.linalg.inv(total - a)[:, 0, :]
-    ag = np.einsum("rij,rj->ri", a, g)
-    of_shifts = -ag @ (2 * inverse - under_model) @ ag.T
-    of_shifts[np.diag_indices(len(a))] += np.einsum("ri,ri->r", g, ag)
-    expected = np.trace(of_shifts)
-    freedom = float(expected**2 / (of_shifts**2).sum())
-    return under_model[0, 0] / expected * (shifts.T @ shifts), min(max(freedom, 1.0), len(a) - 1.0)
+    # The covariance that the model gives to the shifts of each coefficient: for them to be judged by.
+    g = np.linalg.inv(total - a)
+    ag = np.einsum("rij,rcj->cri", a, g)
+    of_shifts = -ag @ (2 * inverse - under_model) @ ag.swapaxes(1, 2)
+    runs = np.arange(len(a))
+    of_shifts[:, runs, runs] += np.einsum("rcj,crj->cr", g, ag)
+    expected = of_shifts[:, runs, runs].sum(axis=1)
+    unbiased = np.sqrt(np.diag(under_model) / expected)
+    freedom = float(expected[0] ** 2 / (of_shifts[0] ** 2).sum())
+    return np.outer(unbiased, unbiased) * (shifts.T @ shifts), min(max(freedom, 1.0), len(a) - 1.0)
 
 
 def whiten(design: Design, columns: Array, rho: float) -> tuple[Array, Array]:
@@ -215,7 +233,7 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     Returns:
         rho × runs × m × m, and rho.
     """
-    scaled = np.column_stack([_centred(design), np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
+    scaled = np.column_stack([design.within_runs(), np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
     before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
@@ -229,12 +247,6 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)).sum(axis=1)
 
 
-def _centred(design: Design) -> Array:
-    """Columns less their run's mean, which its level would take up anyway: sums of squares keep their digits."""
-    counts = np.bincount(design.run)[:, None]
-    return design.columns - (design.per_run(design.columns) / counts)[design.run]
-
-
 def normal_equations(products: Array, places: Sequence[int], spread: float) -> tuple[Array, Array, Array]:
     """Each run's share of X'V⁻¹X, X'V⁻¹y and y'V⁻¹y, with V holding the run's own drift (Woodbury)."""
     shrink = spread / (1 + spread * products[:, DISTANCE, DISTANCE])
@@ -244,14 +256,15 @@ def normal_equations(products: Array, places: Sequence[int], spread: float) -> t
     return inner[:, x[:, None], x], inner[:, x, VALUE], inner[:, VALUE, VALUE]
 
 
-def _likelihoods(design: Design, places: Sequence[int]) -> Array:
-    """Restricted log-likelihood of every rho and spread of the grid, all at once; rho × spread."""
-    products, log_determinant = design.products_by_rho
+def _likelihoods(
+    design: Design, products: Array, log_determinant: Array, places: Sequence[int], spreads: Array
+) -> Array:
+    """Restricted log-likelihood of every rho, whose products are given, and every spread, all at once; rho × spread."""
     x = np.array([*places, VALUE])
-    squares = SPREAD[:, None] * products[:, None, :, DISTANCE, DISTANCE]
+    squares = spreads[:, None] * products[:, None, :, DISTANCE, DISTANCE]
     along = products[:, :, x, DISTANCE]
     outer = (along[..., :, None] * along[..., None, :]).reshape(*along.shape[:2], -1)
-    taken = ((SPREAD[:, None] / (1 + squares)) @ outer).reshape(*squares.shape[:2], len(x), len(x))
+    taken = ((spreads[:, None] / (1 + squares)) @ outer).reshape(*squares.shape[:2], len(x), len(x))
     left = products.sum(axis=1)[:, None, x[:, None], x] - taken
     usable, log_a = np.ones(left.shape[:2], dtype=np.bool_), log_determinant[:, None] + np.log1p(squares).sum(axis=2)
     # Gauss's elimination of one regressor after the other leaves what none of them explains of the value.
