@@ -89,7 +89,8 @@ def _put_in_place(line: Line, kept: pl.DataFrame, own_splits: pl.DataFrame) -> N
     for row in months.iter_rows(named=True):
         target = line.built / partition("samples", row["athlete_id"], row["month"]) / f"{row['run_id']}.parquet"
         target.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(line.built / row["samples_file"], target)
+        if not target.exists():  # after an error of storage this is done again
+            os.replace(line.built / row["samples_file"], target)
     for (athlete_id, month), runs_of_month in months.group_by("athlete_id", "month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
         made_from = Provenance(

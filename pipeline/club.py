@@ -13,7 +13,7 @@ from pipeline.athlete import Analysed
 from pipeline.contrasts import contrasts
 from pipeline.errors import NothingDone
 from pipeline.exports import write_exports, write_rejected
-from pipeline.inbox import Inbox
+from pipeline.inbox import COLUMNS_FILE, Inbox
 from pipeline.season_slope import season_slope
 from pipeline.settings import settings_text
 from pipeline.shard import Line
@@ -84,6 +84,8 @@ def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:
     digest = hashlib.sha256()
     for path, content in ledger.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
+    for described in sorted(inbox.folder.rglob(COLUMNS_FILE)):
+        digest.update(described.read_bytes())
     for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints):
         digest.update(rows.write_csv().encode())
     return digest.hexdigest()

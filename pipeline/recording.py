@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import chain, count
 from pathlib import PurePosixPath
 
@@ -185,8 +185,18 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
     return replace(session, reason=reason)
 
 
+#: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
+#: device handed on. Common practice, no source.
+SAME_RUN_SHARE = 0.5
+
+
+def _overlap_enough(first: datetime, last: datetime, start: datetime, end: datetime) -> bool:
+    shared = min(last, end) - max(first, start)
+    return shared > timedelta(0) and shared >= SAME_RUN_SHARE * min(last - first, end - start)
+
+
 def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
-    """Find the recordings of one athlete that are of the same run: those that overlap in time.
+    """Find the recordings of one athlete that are of the same run: those that overlap in time by half or more.
 
     The one that measured most is kept: most quantities, then undamaged, then most samples.
 
@@ -205,7 +215,7 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
     duplicates: list[tuple[str, int, str]] = []
     for row in best_first.iter_rows(named=True):
         start, end = row["started_at_utc"], row["ended_at_utc"]
-        same = next((run_id for first, last, run_id in kept if first < end and start < last), None)
+        same = next((run_id for first, last, run_id in kept if _overlap_enough(first, last, start, end)), None)
         if same is None:
             kept.append((start, end, row["run_id"]))
         else:

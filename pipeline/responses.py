@@ -69,7 +69,9 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
         `metric`, `cause`, `mean`, `variance`; without what fewer than six athletes told.
     """
     rows = []
-    for (metric, cause), told in athletes.filter(pl.col("standard_error") > 0).group_by("metric", "cause"):
+    known = athletes.filter(pl.col("standard_error") > 0).sort("metric", "cause", "athlete_id")
+    # Sorted, since a sum of floats depends on its order and athletes come in as their workers end.
+    for (metric, cause), told in known.group_by("metric", "cause", maintain_order=True):
         if told.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
             continue
         estimate, variance = told["response"].to_numpy(), told["standard_error"].to_numpy() ** 2

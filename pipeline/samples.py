@@ -58,6 +58,7 @@ ALTITUDE_SPIKE_M = 15.0
 #: A step back by more than this is a counter set back to zero, not a correction. Common practice, no source.
 COUNTER_RESET_M = 50.0
 #: Recorded speed whose mean departs from distance over time by more than this share belongs to another quantity.
+#: Common practice, no source.
 SPEED_DISAGREES = 0.15
 #: A sample further than this from the middle of the recording has a wrong date. The longest races last two days.
 LONGEST_RUN_S = 2 * 86_400.0
@@ -167,6 +168,7 @@ def samples(
 
 def _one_clock(readings: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
     """Rows in order of time, one an instant: of rows with equal times each column keeps its last value."""
+    readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
     _count(counts, "sample", "no time", int((~is_timed).sum()))
@@ -221,7 +223,7 @@ def _covered(readings: pl.DataFrame, interval_s: Column, counts: dict[tuple[str,
         forward[counter == one] = np.maximum.accumulate(distance[counter == one])
     _count(counts, "distance_m", "stepped back", int((forward > distance).sum()))
     step = np.diff(forward, prepend=forward[0])
-    step[np.diff(counter, prepend=0) > 0] = 0.0
+    step = np.where(np.diff(counter, prepend=0) > 0, by_speed, step)
     # Devices write whole seconds: an interval may have lasted one second longer than it says.
     leap = step > FASTEST_M_S * (interval_s + 1.0)
     _count(counts, "distance_m", "leapt faster than a person can run", int(leap.sum()))
@@ -356,7 +358,7 @@ _NOT_OF_A_RUN = (
         "contact_time_ms",
         "longer than a running step allows",
         (pl.col("gait") == "run")
-        & (pl.col("contact_time_ms") * pl.col("cadence_spm").fill_null(0) > LARGEST_DUTY_FACTOR * 120_000),
+        & (pl.col("contact_time_ms") * pl.col("cadence_spm").fill_null(RUN_FROM_SPM) > LARGEST_DUTY_FACTOR * 120_000),
     ),
 )
 

@@ -20,8 +20,9 @@ from pipeline.errors import UsageError
 SETTINGS_FILE = "settings.toml"
 
 
-def _setting(default: Any, *, unit: str, why: str, choices: tuple[str, ...] = ()) -> Any:
-    metadata = {"unit": unit, "why": why, "choices": choices}
+def _setting(default: Any, *, unit: str, why: str, choices: tuple[str, ...] = (), smallest: float | None = None) -> Any:
+    """A setting; numbers are above zero, or not below `smallest` where that is given."""
+    metadata = {"unit": unit, "why": why, "choices": choices, "smallest": smallest}
     if isinstance(default, dict):
         return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
@@ -77,15 +78,21 @@ class Settings:
         1000.0,
         unit="m",
         why="Splits that begin before this distance do not enter drift: form settles and sensors lock.",
+        smallest=0,
     )
     min_run_share: float = _setting(
         0.95, unit="share of moving time", why="Splits with more walking than this leaves do not enter drift."
     )
     min_length_share: float = _setting(0.99, unit="share of a split", why="Partial splits do not enter drift.")
     min_splits_of_run: int = _setting(
-        4, unit="splits", why="Fewer usable splits cannot show a slope of their own beside their scatter."
+        4,
+        unit="splits",
+        why="Fewer usable splits cannot show a slope of their own beside their scatter.",
+        smallest=3,
     )
-    min_runs: int = _setting(3, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.")
+    min_runs: int = _setting(
+        3, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
+    )
     max_entanglement: float = _setting(
         0.9,
         unit="share",
@@ -110,7 +117,9 @@ class Settings:
         "4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the 1.4 % that an hour of "
         "running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The rest: common practice, no source.",
     )
-    seed: int = _setting(1, unit="", why="Of the random draws for the onset: the same data give the same answer.")
+    seed: int = _setting(
+        1, unit="", why="Of the random draws for the onset: the same data give the same answer.", smallest=0
+    )
     level_slope_pct: float = _setting(
         1.0,
         unit="%",
@@ -191,14 +200,14 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
         if key == "smallest_change_pct":
             accepted[key] = defaults[key] | _checked_changes(name, key, value, defaults[key])
         else:
-            accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata["choices"])
+            accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata)
     return Settings(**accepted)
 
 
-def _checked(name: str, key: str, value: Any, default: Any, choices: tuple[str, ...]) -> Any:
-    if choices:
-        if value not in choices:
-            raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(choices)}.")
+def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[str, Any]) -> Any:
+    if metadata["choices"]:
+        if value not in metadata["choices"]:
+            raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(metadata['choices'])}.")
         return value
     if isinstance(default, dict):
         if not isinstance(value, dict) or not all(isinstance(one, str) for one in value.values()):
@@ -212,8 +221,14 @@ def _checked(name: str, key: str, value: Any, default: Any, choices: tuple[str, 
                 f"{name}: {key} is {value!r}; expected the words {', '.join(default)}, the preferred one first."
             )
         return tuple(value)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
-        raise UsageError(f"{name}: {key} is {value!r}; expected a number above zero, such as {default!r}.")
+    return _checked_number(name, key, value, default, metadata["smallest"])
+
+
+def _checked_number(name: str, key: str, value: Any, default: Any, smallest: float | None) -> Any:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not is_number or (value <= 0 if smallest is None else value < smallest):
+        least = "above zero" if smallest is None else f"of at least {smallest:g}"
+        raise UsageError(f"{name}: {key} is {value!r}; expected a number {least}, such as {default!r}.")
     if isinstance(default, int) and not isinstance(value, int):
         raise UsageError(f"{name}: {key} is {value!r}; expected a whole number, such as {default!r}.")
     if (key.endswith("_share") or key == "max_entanglement") and value > 1:

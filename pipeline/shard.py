@@ -6,6 +6,7 @@ samples written. Only small frames are handed on.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -122,6 +123,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     except Refused as refusal:
         reason = refusal
     except OSError as error:
+        if error.errno not in _FILES_OWN_FAULT:
+            raise  # the storage's, which may pass; a run must not vanish for it
         reason = Refused(
             f"The file cannot be opened: {error.strerror}.",
             "Check its permissions and its name; a name that is no valid UTF-8 must be changed.",
@@ -130,6 +133,10 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
         reason = _our_fault(error)
     digest = hashlib.sha256(content).hexdigest()
     return [Session(name=file.path, place=1, sha256=digest, format=None, status="rejected", reason="").refused(reason)]
+
+
+#: Errors of opening that lie with the file itself.
+_FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENAMETOOLONG, errno.EINVAL})
 
 
 def _our_fault(error: Exception) -> Refused:
@@ -181,11 +188,11 @@ def _settle_session(
     if found is None:
         return session, None
     try:
-        listed = started_at(inbox.sessions, file.path)
+        listed = started_at(inbox.sessions, session.name)
         if not found.has_clock and listed is None:
             raise Refused(
                 "The file says how much time went by but not when it began.",
-                f'Add the line "{file.path},2026-03-14T09:30:00Z" under "file,started_at_utc" in sessions.csv.',
+                f'Add the line "{session.name},2026-03-14T09:30:00Z" under "file,started_at_utc" in sessions.csv.',
             )
         run = samples(
             found,

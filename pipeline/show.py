@@ -83,7 +83,7 @@ def _listed(rows: pl.DataFrame) -> str:
         if row["finding"] in ("rises", "falls"):
             part += f" {row['drift_pct_per_10km']:+.1f} %"
         if row["onset_km"] is not None:
-            part += f" (from km {row['onset_km']:.0f})"
+            part += f" (from km {row['onset_km']:.1f})"
         parts.append(part)
     return ", ".join(parts)
 
@@ -120,7 +120,7 @@ def in_words(row: Mapping[str, Any]) -> str:
     words = {"unclear": "not clear", "too_little_data": "too few runs"}.get(finding, finding)
     if row["onset_km"] is None:
         return words
-    where = f"from km {row['onset_km']:.0f} ({row['onset_low']:.0f} to {row['onset_high']:.0f})"
+    where = f"from km {row['onset_km']:.1f} ({row['onset_low']:.1f} to {row['onset_high']:.1f})"
     return f"{words} {where}, {row['drift_after_onset_pct']:+.1f} beyond"
 
 

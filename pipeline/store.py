@@ -26,6 +26,8 @@ from pipeline.tables import TABLES, empty, meaning_of, unit_of
 DATABASE = "splitdrift.duckdb"
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
+#: Where the parts of the old state wait while the new ones move in.
+_REPLACED = "replaced"
 _PARTS = ("tables", "exports", "rejected", SETTINGS, DATABASE)
 
 
@@ -57,6 +59,7 @@ def building(store: Path) -> Iterator[Path]:
         # One with our own number was left by a process before us: in a container every process has the same number.
         number = left.name.rpartition("-")[2]
         if not number.isdigit() or int(number) == os.getpid() or not _is_alive(int(number)):
+            _undo_half(left, store)
             shutil.rmtree(left)
     folder = store / f".building-{os.getpid()}"
     folder.mkdir()
@@ -84,7 +87,7 @@ def _is_alive(pid: int) -> bool:
 
 def _publish(built: Path, store: Path) -> None:
     """Swap the new state in, part by part; whatever goes wrong, the old one comes back."""
-    replaced = built / "replaced"
+    replaced = built / _REPLACED
     replaced.mkdir()
     try:
         for part in _PARTS:
@@ -94,12 +97,23 @@ def _publish(built: Path, store: Path) -> None:
                 os.replace(built / part, store / part)
         _link_samples(store)
     except BaseException:
-        for part in _PARTS:
-            if (replaced / part).exists():
-                if (store / part).exists():
-                    os.replace(store / part, built / part)
-                os.replace(replaced / part, store / part)
+        _bring_back(built, store)
         raise
+
+
+def _undo_half(left: Path, store: Path) -> None:
+    """After a process that was killed while it swapped: what it had not moved yet tells that it was not done."""
+    if (left / _REPLACED).is_dir() and any((left / part).exists() for part in _PARTS):
+        _bring_back(left, store)
+
+
+def _bring_back(built: Path, store: Path) -> None:
+    """Take the parts of a new state out of a store, and put those of the old one back."""
+    for part in _PARTS:
+        if not (built / part).exists() and (store / part).exists():
+            os.replace(store / part, built / part)
+        if (built / _REPLACED / part).exists():
+            os.replace(built / _REPLACED / part, store / part)
 
 
 # --- Tables ----------------------------------------------------------------------------------------------------------

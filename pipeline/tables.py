@@ -193,7 +193,6 @@ class Splits(dy.Schema):
         5,
         "contact_time_ms over stride time (two steps); below 0.5 there is a flight.",
         smallest=0,
-        largest=1,
     )
     step_length_m = _measure("m", 4, "60 × speed_m_s / cadence_spm.", smallest=0)
     vertical_oscillation_mm = _measure("mm", 2, "Time-weighted mean over running samples that have it.", smallest=0)

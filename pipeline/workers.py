@@ -59,7 +59,11 @@ def workers(n_items: int, jobs: int | None, *, few: int, loads: str = "pipeline.
                 tasks = [pool.submit(function, shared, item) for item in items]
                 return (task.result() for task in as_completed(tasks))
 
-            yield spread
+            try:
+                yield spread
+            except BaseException:
+                pool.shutdown(cancel_futures=True)  # what has gone wrong once need not be waited for
+                raise
     finally:
         for name, value in before.items():
             if value is None:

@@ -92,6 +92,8 @@ SELECT
       '; ',
       why,
       CASE
+        WHEN finding = 'unclear' AND why IS NULL AND (drift_low > 0 OR drift_high < 0)
+          THEN 'a change by its own interval, but among so many athletes and metrics chance gives as much'
         WHEN finding = 'unclear' AND why IS NULL THEN 'these runs leave room for no change and for changes that matter'
       END,
       CASE

@@ -25,7 +25,7 @@ described AS (
   FROM measured
   INNER JOIN sessions
     ON
-      measured.file = sessions.file
+      sessions.file IN (measured.file, measured.path)
       OR (
         sessions.file IS NULL
         AND measured.athlete_id = sessions.athlete_id

@@ -66,10 +66,9 @@ measured AS (
     SUM(time_s) FILTER (WHERE gait <> 'stand') AS moving_s,
     SUM(time_s) FILTER (WHERE gait = 'run') AS running_s,
     SUM(length_m) FILTER (WHERE gait = 'run') AS running_m,
-    SUM(slope_pct * length_m) FILTER (WHERE slope_pct IS NOT NULL)
-    / NULLIF(SUM(length_m) FILTER (WHERE slope_pct IS NOT NULL), 0) AS slope_pct,
-    SUM(slope_pct * slope_pct * length_m) FILTER (WHERE slope_pct IS NOT NULL)
-    / NULLIF(SUM(length_m) FILTER (WHERE slope_pct IS NOT NULL), 0) AS slope_squared_pct2,
+    SUM(length_m) FILTER (WHERE slope_pct IS NOT NULL) AS sloped_m,
+    SUM(slope_pct * length_m) AS sloped_pct_m,
+    SUM(slope_pct * slope_pct * length_m) AS sloped_pct2_m,
     SUM(cadence_spm * time_s) FILTER (WHERE gait = 'run' AND cadence_spm IS NOT NULL)
     / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND cadence_spm IS NOT NULL), 0) AS cadence_spm,
     SUM(contact_time_ms * time_s) FILTER (WHERE gait = 'run' AND contact_time_ms IS NOT NULL)
@@ -91,14 +90,15 @@ SELECT
   run_id,
   km,
   length_m,
-  slope_pct,
-  slope_squared_pct2,
   cadence_spm,
   contact_time_ms,
   vertical_oscillation_mm,
   contact_balance_pct,
   heart_rate_bpm,
   n_valid,
+  -- Of a split whose altitude is known for less than half, nobody knows the slope.
+  CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
+  CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,
   COALESCE(moving_s, 0) AS moving_s,
   COALESCE(running_s, 0) AS running_s,
   COALESCE(running_s, 0) / NULLIF(moving_s, 0) AS run_share,

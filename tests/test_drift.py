@@ -458,3 +458,30 @@ def test_more_runs_and_less_scatter_make_the_interval_narrower():
 
     assert width(SCATTERED.but(n_runs=40)) < width(SCATTERED) < width(SCATTERED.but(n_runs=5))
     assert width(SCATTERED.with_contact(error_sd_pct=0.2, own_drift_sd_pct=0.2)) < width(SCATTERED)
+
+
+# --- Causes that cannot be told apart --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        pl.col("km").replace_strict({}, default=0.0).alias("slope_pct"),
+        pl.when(pl.col("km") % 3 == 0).then(4.0).otherwise(0.0).alias("slope_pct"),
+        (100 * (pl.col("speed_m_s") / 3.2).log()).alias("slope_pct"),
+    ],
+    ids=["level", "two slopes", "slope by speed"],
+)
+def test_causes_that_follow_from_each_other_stop_nothing(made: pl.Expr):
+    splits = draw(SCATTERED.but(n_athletes=1), 3).with_columns(made)
+    splits = splits.with_columns(slope_squared_pct2=pl.col("slope_pct") ** 2)
+    rows = of_athletes(splits)
+    assert rows["drift_pct_per_10km"].is_finite().all()
+
+
+def test_splits_that_lost_their_altitude_on_the_way_do_not_enter():
+    splits = draw(SCATTERED.but(n_athletes=1), 3)
+    lost = splits.with_columns(slope_pct=pl.when(pl.col("km") > 9).then(None).otherwise("slope_pct"))
+    told = ("n_splits", "raw_pct_per_10km", "drift_pct_per_10km", "drift_low", "drift_high")
+    # The reference speed, and with it the fresh level, is still that of all usable splits.
+    assert_frame_equal(of_athletes(lost).select(told), of_athletes(lost.filter(pl.col("km") <= 9)).select(told))

@@ -130,3 +130,97 @@ def replaced(fitted: Fit, values: Array) -> Fit:
 def shifts_of(fitted: Fit) -> Array:
     whole = least_squares_in_full(fitted)
     return np.array([whole - least_squares_in_full(fitted, without=run) for run in range(len(fitted.design.run_ids))])
+
+
+def test_errors_that_fade_and_runs_that_differ_are_recognised() -> None:
+    many = [fit(design(n_runs=30, own=0.03, error=0.01, rho=0.7, seed=seed), (SPEED, SLOPE)) for seed in range(10)]
+    assert 0.6 <= np.mean([one.rho for one in many]) <= 0.8
+    # 0.03² / 0.01² = 9
+    assert 5 <= np.median([one.spread for one in many]) <= 15
+
+
+def test_whitened_errors_of_a_run_are_independent_with_equal_variance() -> None:
+    one = design(n_runs=1)
+    one = replace(one, weight=np.linspace(0.5, 2.0, len(one.run)))
+    place = np.cumsum(np.nan_to_num(one.gap_km))
+    covariance = 0.6 ** np.abs(place[:, None] - place) / np.sqrt(np.outer(one.weight, one.weight))
+    white, length = whiten(one, np.linalg.cholesky(covariance), 0.6)
+    level = np.linalg.solve(np.linalg.cholesky(covariance), np.ones(len(place)))
+    # What is left of independent errors when one direction, the level, is taken out: a projection.
+    assert_allclose(white @ white.T, np.eye(len(place)) - np.outer(level, level) / (level @ level), atol=1e-9)
+    assert_allclose(length, [level @ level])
+
+
+def test_a_hole_of_several_kilometres_fades_the_errors_by_as_many() -> None:
+    one = design(n_runs=2)
+    holed = replace(one, gap_km=np.where(one.gap_km == 1.0, 3.0, np.nan))
+    near, _ = whiten(one, one.columns, 0.8**3)
+    far, _ = whiten(holed, one.columns, 0.8)
+    assert_allclose(far, near)
+
+
+def test_one_bad_split_moves_the_drift_by_less_than_a_tenth_of_what_it_would() -> None:
+    sound = design(error=0.01)
+    spoilt = replace(sound, columns=sound.columns.copy())
+    spoilt.columns[spoilt.first[1] - 1, VALUE] += 0.5  # the last split of the first run
+    unweighted = least_squares_in_full(replace(fit(sound, (SPEED, SLOPE)), design=spoilt))
+    moved = abs(fit(spoilt, (SPEED, SLOPE)).beta[0] - fit(sound, (SPEED, SLOPE)).beta[0])
+    assert moved < 0.1 * abs(unweighted[0] - fit(sound, (SPEED, SLOPE)).beta[0])
+
+
+def test_the_weight_of_a_split_is_that_of_so_many_splits() -> None:
+    one = design(error=0.01)
+    products = fit(one, (SPEED, SLOPE)).products
+    assert_allclose(fit(replace(one, weight=2 * one.weight), (SPEED, SLOPE)).products, 2 * products, rtol=1e-9)
+
+
+@pytest.mark.parametrize(("variance", "expected"), [(1e-12, -0.9), (1e12, -0.6)])
+def test_a_prior_rules_where_it_is_sharp_and_yields_where_it_is_wide(variance: float, expected: float) -> None:
+    prior = Prior(np.array([-0.9, 0.0]), np.array([variance, np.inf]))
+    assert_allclose(fit(design(error=0.001), (SPEED, SLOPE), prior).beta[1], expected, atol=0.01)
+
+
+def test_what_a_drawn_response_may_be_off_by_widens_the_drift() -> None:
+    # Speed falls along every run: the drift leans on the response to it.
+    one = design(error=0.01)
+    fading = replace(one, columns=one.columns.copy())
+    fading.columns[:, SPEED] = -0.1 * one.columns[:, DISTANCE] + 0.1 * one.columns[:, SPEED]
+    fading.columns[:, VALUE] = (
+        5.5 - 0.6 * fading.columns[:, SPEED] + np.random.default_rng(1).normal(0, 0.01, len(one.run))
+    )
+    sharp = fit(fading, (SPEED,), Prior(np.array([-0.6]), np.array([1e-9])))
+    unsure = fit(fading, (SPEED,), Prior(np.array([-0.6]), np.array([0.04])))
+    alone = fit(fading, (SPEED,))
+    assert sharp.covariance[0, 0] < unsure.covariance[0, 0] < alone.covariance[0, 0]
+    # In the limit of an overruling prior the response is off by its variance, and the drift by a tenth of its root.
+    overruled = fit(fading, (SPEED,), Prior(np.array([-0.6]), np.array([1e-4])))
+    assert overruled.covariance[0, 0] >= (0.1 * 1e-2) ** 2 * 0.9
+
+
+def test_entanglement_is_the_share_of_distance_that_the_causes_explain() -> None:
+    one = design()
+    columns = one.columns.copy()
+    rest = np.tile([1.0, -1.0], len(one.run))[: len(one.run)]
+    columns[:, SPEED] = -0.2 * columns[:, DISTANCE] + 0.01 * rest
+    within = columns - (one.per_run(columns) / np.bincount(one.run)[:, None])[one.run]
+    slope, intercept = np.polyfit(within[:, SPEED], within[:, DISTANCE], 1)
+    left = within[:, DISTANCE] - slope * within[:, SPEED] - intercept
+    fitted = fit(replace(one, columns=columns), (SPEED,))
+    expected = 1 - left @ left / (within[:, DISTANCE] @ within[:, DISTANCE])
+    assert expected > 0.9
+    # The model weighs and whitens, the expectation does not.
+    assert fitted.entanglement == pytest.approx(expected, abs=0.02)
+
+
+def test_cross_products_hold_the_runs_own_drift() -> None:
+    fitted = fit(design(own=0.03, error=0.01), (SPEED, SLOPE))
+    a, b, yy = normal_equations(fitted.products, fitted.places, fitted.spread)
+    inverse = np.linalg.inv(covariance_in_full(fitted))
+    one = fitted.design
+    levels = (one.run[:, None] == np.arange(len(one.run_ids))).astype(float)
+    projection = inverse - inverse @ levels @ np.linalg.inv(levels.T @ inverse @ levels) @ levels.T @ inverse
+    x, y = one.columns[:, list(fitted.places)], one.columns[:, VALUE]
+    # The level is projected out before the run's own drift is brought in; both orders span the same space.
+    assert_allclose(a.sum(axis=0), x.T @ projection @ x, rtol=1e-7)
+    assert_allclose(b.sum(axis=0), x.T @ projection @ y, rtol=1e-7)
+    assert_allclose(yy.sum(), y @ projection @ y, rtol=1e-7)

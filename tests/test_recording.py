@@ -239,8 +239,9 @@ def test_a_run_that_begins_in_the_instant_another_ends_is_a_run_of_its_own():
     assert recorded({"path": "a", "from": 0, "to": 30}, {"path": "b", "from": 30, "to": 60}) == []
 
 
-def test_runs_that_overlap_by_a_minute_are_one():
-    assert recorded({"path": "a", "from": 0, "to": 31}, {"path": "b", "from": 30, "to": 60}) == [("b", 1, "run of a")]
+@pytest.mark.parametrize(("begun", "same"), [(45, [("b", 1, "run of a")]), (46, [])])
+def test_runs_that_share_half_of_the_shorter_are_one(begun: int, same: list[tuple[str, int, str]]):
+    assert recorded({"path": "a", "from": 0, "to": 60}, {"path": "b", "from": begun, "to": begun + 30}) == same
 
 
 @pytest.mark.parametrize(

@@ -134,3 +134,22 @@ def test_a_share_of_exactly_one_is_a_share():
 def test_text_that_is_no_toml_is_refused_with_the_place():
     with pytest.raises(UsageError, match=r"^club\.toml is not valid TOML: .*line 1"):
         read_settings("gap_s 5", name="club.toml")
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ("min_runs = 1", "min_runs is 1; expected a number of at least 2"),
+        ("min_splits_of_run = 2", "min_splits_of_run is 2; expected a number of at least 3"),
+        ("warm_up_m = -1", "warm_up_m is -1; expected a number of at least 0"),
+        ("gap_s = 0", "gap_s is 0; expected a number above zero"),
+    ],
+)
+def test_a_number_below_what_makes_sense_is_refused(line: str, expected: str):
+    with pytest.raises(UsageError, match=expected):
+        read_settings(line)
+
+
+@pytest.mark.parametrize("line", ["min_runs = 2", "min_splits_of_run = 3", "warm_up_m = 0", "seed = 0"])
+def test_the_smallest_number_that_makes_sense_is_taken(line: str):
+    assert read_settings(line) != Settings()

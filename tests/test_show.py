@@ -61,8 +61,8 @@ def test_at_a_glance_an_athlete_has_a_line_with_what_rises_falls_and_holds():
 def test_an_onset_is_told_where_one_was_found():
     broken = {"onset_km": 9.2, "onset_low": 7.6, "onset_high": 11.4, "drift_after_onset_pct": 5.04}
     text = printed(club_summary(drifts(broken), runs("ari")))
-    assert "contact time +3.5 % (from km 9)" in text
-    assert "rises from km 9 (8 to 11), +5.0 beyond" in text
+    assert "contact time +3.5 % (from km 9.2)" in text
+    assert "rises from km 9.2 (7.6 to 11.4), +5.0 beyond" in text
 
 
 def test_an_athlete_without_any_measured_metric_is_listed_and_told_why():

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import threading
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -28,6 +29,9 @@ from pipeline.formats.fit_fields import Described
 from pipeline.formats.fit_outline import outline
 
 Columns = dict[str, npt.NDArray[np.float64]]
+
+#: The process has one stderr: two threads that redirect it at once would leave it redirected.
+_STDERR = threading.Lock()
 
 UNIX_OF_FIT_EPOCH = 631_065_600  # 1989-12-31T00:00:00Z
 
@@ -119,20 +123,21 @@ def _described(message: Mapping[str | int, Any]) -> Described:
 @contextmanager
 def _unprinted_panics() -> Iterator[None]:
     """Keep the compiled decoder's own panic report off the terminal: the caller gets the exception and words it."""
-    sys.stderr.flush()
-    try:
-        kept = os.dup(2)
-    except OSError:  # no stderr at all, as under some schedulers
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
+    with _STDERR:
+        sys.stderr.flush()
+        try:
+            kept = os.dup(2)
+        except OSError:  # no stderr at all, as under some schedulers
+            yield
+            return
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        try:
+            os.dup2(nowhere, 2)
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+            os.close(nowhere)
 
 
 def _names_are_distinct(messages: Messages) -> bool:
