@@ -220,7 +220,9 @@ def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
     from pipeline.show import club_summary
     from pipeline.store import read_table
 
-    _console().print(club_summary(read_table(store, "athlete_drift"), read_table(store, "runs"), athletes))
+    console = _console()
+    drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
+    console.print(club_summary(drifts, runs, athletes, width=console.width))
 
 
 @contextmanager

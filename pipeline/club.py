@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.athlete import Analysed
 from pipeline.contrasts import contrasts
 from pipeline.errors import NothingDone
-from pipeline.exports import write_exports, write_rejected
+from pipeline.exports import write_csv, write_exports, write_rejected
 from pipeline.inbox import COLUMNS_FILE, Inbox
 from pipeline.season_slope import season_slope
 from pipeline.settings import settings_text
@@ -75,6 +75,7 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
     write_settings(line.built, settings_text(settings))
     write_database(line.built)
     write_exports(line.built / "exports", published)
+    write_csv(line.built / "exports", "splits", all_splits)
     write_rejected(line.built / "rejected", ledger)
     return ledger
 

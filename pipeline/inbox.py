@@ -6,8 +6,9 @@ one is the user's to mend before anything is computed: a wrong surface or mass w
 
 from __future__ import annotations
 
+import difflib
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -91,15 +92,19 @@ def read_inbox(folder: Path) -> Inbox:
             "such as inbox/ari/2026-03-14.fit."
         )
     listed = sessions(folder)
+    lists = {
+        "roster.csv": athletes(folder), "sessions.csv": listed, "strikes.csv": strikes(folder),
+        "complaints.csv": complaints(folder),
+    }  # fmt: skip
     return Inbox(
         folder,
         files,
         settings,
         listed,
-        athletes(folder),
-        strikes(folder),
-        complaints(folder),
-        tuple(_unmatched(listed, files)),
+        lists["roster.csv"],
+        lists["strikes.csv"],
+        lists["complaints.csv"],
+        (*_unmatched(listed, files), *_strangers(lists, files)),
     )
 
 
@@ -109,6 +114,17 @@ def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str
     for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
         if path.partition("!")[0] not in there:
             yield f"sessions.csv, line {line}: there is no file '{path}' in the inbox."
+
+
+def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) -> Iterator[str]:
+    """Athletes in the lists who have no folder: a slip of the pen leaves a runner without mass or landings."""
+    folders = {file.athlete_id for file in files if file.athlete_id is not None}
+    for name, rows in lists.items():
+        for athlete_id in rows["athlete_id"].drop_nulls().unique(maintain_order=True):
+            if athlete_id not in folders:
+                near = difflib.get_close_matches(athlete_id, folders, n=1)
+                hint = f" Did you mean '{near[0]}'?" if near else ""
+                yield f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}"
 
 
 def _files(folder: Path) -> Iterator[InboxFile]:

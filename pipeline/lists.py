@@ -40,7 +40,7 @@ def sessions(folder: Path) -> pl.DataFrame:
     """Rows of `sessions.csv`, with all its columns; `started_at_utc` as a time."""
     name = "sessions.csv"
     rows = _list(folder, name)
-    started = rows["started_at_utc"].str.to_datetime(time_unit="us", time_zone="UTC", strict=False)
+    started = _instants(rows["started_at_utc"])
     _require(
         name, rows, rows["started_at_utc"].is_null() | started.is_not_null(), "started_at_utc", "2026-03-14T09:30:00Z"
     )
@@ -79,7 +79,7 @@ def strikes(folder: Path) -> pl.DataFrame:
     name = "strikes.csv"
     rows = _list(folder, name)
     _require(name, rows, rows["athlete_id"].is_not_null(), "athlete_id", "the name of the athlete's folder")
-    started = rows["started_at_utc"].str.to_datetime(time_unit="us", time_zone="UTC", strict=False)
+    started = _instants(rows["started_at_utc"])
     day = rows["date"].str.to_date("%Y-%m-%d", strict=False)
     for column, read, example in (("started_at_utc", started, "2026-03-14T09:30:00Z"), ("date", day, "2026-03-14")):
         _require(name, rows, rows[column].is_null() | read.is_not_null(), column, example)
@@ -144,6 +144,17 @@ def read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise UsageError(f"{path.name} is not a text in UTF-8: {error.reason}. Save it again as UTF-8.") from error
+
+
+#: ISO 8601 with a time of day. Other ways of writing a date put the month first or second, and nobody can tell which.
+_INSTANT = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?$"
+
+
+def _instants(texts: pl.Series) -> pl.Series:
+    """Texts as times in UTC; null where they are not written in ISO 8601."""
+    iso = texts.str.contains(_INSTANT).fill_null(value=False)
+    written = pl.select(pl.when(iso).then(texts)).to_series()
+    return written.str.to_datetime(time_unit="us", time_zone="UTC", strict=False)
 
 
 def _list(folder: Path, name: str) -> pl.DataFrame:

@@ -160,7 +160,10 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
     )
     if found.sport not in (None, RUNNING):
         return replace(
-            session, status="not_running", reason=f"A session of {found.sport}, not of running.", recording=None
+            session,
+            status="not_running",
+            reason=f"The sport of the session is '{found.sport}', not running.",
+            recording=None,
         )
     if session.n_samples < 2:
         return session.refused(
@@ -178,11 +181,19 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
         )
     measured = [word for column, word in _WORTH.items() if (readings[column].fill_null(0) != 0).any()]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
+    if found.unused:
+        reason += f" Columns not used: {_few(found.unused)}."
     if found.sport is None:
         reason += " The file does not name the sport; taken as running."
     if found.damage is not None:
         return replace(session, status="salvaged", reason=f"Damaged: {found.damage}. {reason}")
     return replace(session, reason=reason)
+
+
+def _few(names: Sequence[str], most: int = 8) -> str:
+    """Names in a row; of many the first ones and how many more."""
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 #: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a

@@ -192,7 +192,7 @@ def _settle_session(
         if not found.has_clock and listed is None:
             raise Refused(
                 "The file says how much time went by but not when it began.",
-                f'Add the line "{session.name},2026-03-14T09:30:00Z" under "file,started_at_utc" in sessions.csv.',
+                f'Add a line "{session.name},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
             )
         run = samples(
             found,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -15,6 +15,9 @@ from pipeline.tables import FINDINGS, TABLES, decimals_of
 
 MOST_ROWS = 60
 
+#: Where the window is narrower than this, the numbers on the way to what remains are left out.
+WIDE = 125
+_NARROW = ("athlete", "metric", "what remains", "95 % interval", "in words")
 _HEADINGS = (
     "athlete", "metric", "runs", "fresh level", "in all", "pace", "hill", "what remains", "95 % interval", "in words",
 )  # fmt: skip
@@ -31,22 +34,31 @@ _CAUTION = (
 _LABELS = {metric.column: metric for metric in METRICS}
 
 
-def club_summary(athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None) -> RenderableType:
+def club_summary(
+    athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
+) -> RenderableType:
     """The club at a glance: a line an athlete, then the numbers behind it for the leading metrics.
 
     Args:
         athlete_drift: rows of that table.
         runs: rows of that table.
         names: `athlete_id` and `display_name`; None to show ids alone.
+        width: of the terminal [characters].
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
     drifts = _in_order(athlete_drift)
     return Group(
         _at_a_glance(drifts, runs, shown),
         Text(),
-        _numbers(drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading])), shown),
+        _numbers(
+            drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading])),
+            shown,
+            _HEADINGS if width >= WIDE else _NARROW,
+        ),
         Text(_LEGEND),
-        Text("All metrics: `splitdrift show athlete_drift`, or the workbook."),
+        Text(
+            "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
+        ),
         Text(_CAUTION, style="italic"),
     )
 
@@ -88,9 +100,9 @@ def _listed(rows: pl.DataFrame) -> str:
     return ", ".join(parts)
 
 
-def _numbers(drifts: pl.DataFrame, shown: dict[str, str]) -> Table:
+def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> Table:
     table = Table(title="The numbers", title_justify="left", header_style="bold", pad_edge=False)
-    for heading in _HEADINGS:
+    for heading in headings:
         is_text = heading in ("athlete", "metric", "in words")
         table.add_column(heading, justify="left" if is_text else "right", no_wrap=not is_text)
     previous = None
@@ -98,20 +110,26 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str]) -> Table:
         metric, athlete_id = _LABELS[row["metric"]], row["athlete_id"]
         if previous not in (None, athlete_id):
             table.add_section()
-        table.add_row(
-            Text(_named(athlete_id, shown) if athlete_id != previous else ""),
-            metric.label,
-            str(row["n_runs"]),
-            f"{row['fresh_level']:.{metric.decimals}f} {metric.unit}",
-            f"{row['raw_pct_per_10km']:+.1f}",
-            f"{row['speed_part_pct']:+.1f}",
-            f"{row['slope_part_pct']:+.1f}",
-            f"{row['drift_pct_per_10km']:+.1f}",
-            f"{row['drift_low']:+.1f} to {row['drift_high']:+.1f}",
-            in_words(row),
-        )
+        cells: dict[str, str | Text] = {
+            "athlete": Text(_named(athlete_id, shown) if athlete_id != previous else ""),
+            "metric": metric.label,
+            "runs": str(row["n_runs"]),
+            "fresh level": f"{row['fresh_level']:.{metric.decimals}f} {metric.unit}",
+            "in all": _signed(row["raw_pct_per_10km"]),
+            "pace": _signed(row["speed_part_pct"]),
+            "hill": _signed(row["slope_part_pct"]),
+            "what remains": _signed(row["drift_pct_per_10km"]),
+            "95 % interval": f"{_signed(row['drift_low'])} to {_signed(row['drift_high'])}",
+            "in words": in_words(row),
+        }
+        table.add_row(*(cells[heading] for heading in headings))
         previous = athlete_id
     return table
+
+
+def _signed(value: float) -> str:
+    """With its sign, to a tenth; nothing is less than zero that is shown as zero."""
+    return f"{round(value, 1) + 0.0:+.1f}"
 
 
 def in_words(row: Mapping[str, Any]) -> str:
@@ -163,7 +181,12 @@ def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
     counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
     listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
-    head = Text(f"{ledger['path'].str.split('!').list.first().n_unique()} files: {line}.")
+    n_files = ledger["path"].str.split("!").list.first().n_unique()
+    head = Text(
+        f"{n_files} files, {ledger.height} sessions in them: {line}."
+        if ledger.height > n_files
+        else f"{n_files} files: {line}."
+    )
     if listed.is_empty():
         return head
     table = Table(header_style="bold", pad_edge=False)

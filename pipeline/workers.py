@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -22,6 +23,12 @@ FEW_FILES = 12
 
 #: Each worker has one core, so the libraries in it start no threads of their own.
 _ONE_THREAD = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+
+
+def _begin(loads: str) -> None:
+    """Get a worker ready. An interrupt from the keyboard is for the parent, which ends its workers itself."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    import_module(loads)
 
 
 class Spread(Protocol):
@@ -52,7 +59,7 @@ def workers(n_items: int, jobs: int | None, *, few: int, loads: str = "pipeline.
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
     try:
         context = get_context("spawn")
-        with ProcessPoolExecutor(wanted, mp_context=context, initializer=import_module, initargs=(loads,)) as pool:
+        with ProcessPoolExecutor(wanted, mp_context=context, initializer=_begin, initargs=(loads,)) as pool:
             pool.submit(int)  # the first task is what starts them all
 
             def spread(function: Callable[[S, T], R], shared: S, items: Sequence[T], /) -> Iterator[R]:

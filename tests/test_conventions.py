@@ -159,6 +159,6 @@ def test_nothing_that_is_made_is_kept():
 def test_every_file_of_tests_is_named_for_what_it_tests():
     # A module, a folder of inputs, or a property of the whole.
     modules = {path.stem for path in MODULES} | {path.stem for path in (ROOT / "data" / "generator").glob("*.py")}
-    whole = {"commands", "conventions", "demo_club", "flow_refresh", "properties", "recordings"}
+    whole = {"commands", "conventions", "demo_club", "flow_refresh", "properties", "readme", "recordings"}
     for path in (ROOT / "tests").glob("test_*.py"):
         assert path.stem.removeprefix("test_") in modules | whole, path.name

@@ -739,3 +739,10 @@ def test_ninety_minutes_of_ten_columns_are_read_in_a_fraction_of_a_second():
     recording = read(content)
     assert len(recording.readings) == 5400
     assert time.perf_counter() - began < 0.5  # some 15 ms on a quiet machine
+
+
+def test_columns_that_hold_something_and_gave_no_reading_are_named():
+    content = b"elapsed_s,distance_m,cadense_spm,empty,left out\n0,0,170,,1\n1,3,171,,1\n2,6,172,,1\n"
+    mapping = read_mapping('[columns]\n"left out" = ""\n', "run.csv")
+    [found] = decode(content, mapping)
+    assert found.unused == ("cadense_spm",)

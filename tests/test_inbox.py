@@ -309,3 +309,24 @@ def test_a_line_of_sessions_whose_file_is_not_there_is_told_by_its_number(tmp_pa
     (tmp_path / "ari" / "run.fit").write_bytes(b"x")
     (tmp_path / "sessions.csv").write_text("file,surface\nari/run.fit,road\nari/rum.fit,trail\n", encoding="utf-8")
     assert read_inbox(tmp_path).notices == ("sessions.csv, line 3: there is no file 'ari/rum.fit' in the inbox.",)
+
+
+def test_an_athlete_of_a_list_without_a_folder_is_told_with_the_nearest_name(tmp_path: Path):
+    (tmp_path / "brine").mkdir()
+    (tmp_path / "brine" / "run.fit").write_bytes(b"x")
+    (tmp_path / "roster.csv").write_text("athlete_id,mass_kg\nbrinne,60\nzed,70\n", encoding="utf-8")
+    assert read_inbox(tmp_path).notices == (
+        "roster.csv: there is no folder of an athlete 'brinne' in the inbox. Did you mean 'brine'?",
+        "roster.csv: there is no folder of an athlete 'zed' in the inbox.",
+    )
+
+
+@pytest.mark.parametrize("written", ["14.03.2026 09:30", "03/04/2026 09:30", "2026-03-14"])
+def test_a_start_that_is_not_written_in_iso_is_refused_never_guessed(tmp_path: Path, written: str):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "run.fit").write_bytes(b"x")
+    (tmp_path / "sessions.csv").write_text(f"started_at_utc,athlete_id\n{written},ari\n", encoding="utf-8")
+    with pytest.raises(
+        UsageError, match=r"sessions.csv, line 2: started_at_utc is '.*'; expected 2026-03-14T09:30:00Z"
+    ):
+        read_inbox(tmp_path)

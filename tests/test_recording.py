@@ -134,7 +134,7 @@ def part(sport: str, started_unix_s: int, n_records: int = 60) -> Part:
 def test_each_session_of_a_file_is_judged_on_its_own():
     content = activity_file([part("cycling", 1_773_000_000), part("running", 1_773_001_000)])
     assert outcome("ari/two.fit", content) == [
-        ("ari/two.fit", 1, "fit", "not_running", "A session of cycling, not of running."),
+        ("ari/two.fit", 1, "fit", "not_running", "The sport of the session is 'cycling', not running."),
         ("ari/two.fit", 2, "fit", "accepted", "A run with distance and time only."),
     ]
 

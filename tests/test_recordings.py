@@ -14,6 +14,8 @@ import pytest
 from pipeline.errors import Refused
 from pipeline.formats import READINGS, RUNNING, Recording
 from pipeline.formats.fit import decode
+from pipeline.inbox import read_inbox
+from pipeline.refresh import refresh
 from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
 from pipeline.tables import publishable
@@ -99,3 +101,14 @@ def test_the_kilometres_time_is_the_devices_timer_time():
     both = beside("total_timer_s").filter(pl.col("run_share") == 1)
     assert both.height >= 10
     assert float(np.median((both["moving_s"] - both["total_timer_s"]).abs())) < 2
+
+
+@pytest.mark.slow
+def test_all_of_them_go_through_one_refresh_and_each_has_a_fate_and_a_reason(tmp_path: Path):
+    found = read_inbox(FOLDER)
+    ledger = refresh(found, tmp_path / "store", jobs=1)
+    files = {path.relative_to(FOLDER).as_posix() for path in FOLDER.rglob("*") if path.is_file()}
+    assert set(ledger["path"].str.split("!").list.first()) == files
+    assert (ledger["reason"].str.len_chars() > 15).all()
+    assert not ledger["reason"].str.contains("splitdrift failed").any()
+    assert {"accepted", "salvaged", "not_running", "rejected"} <= set(ledger["status"])

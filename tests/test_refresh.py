@@ -266,7 +266,7 @@ def test_a_recording_without_a_clock_takes_its_start_from_sessions(line: Line):
     assert found.table("runs").select("run_id", "kind").rows() == [("ari-20260314T093000Z", "test")]
     row = found.ledger.row(by_predicate=pl.col("path") == "ari/b.csv", named=True)
     assert row["reason"] == "The file says how much time went by but not when it began."
-    assert row["fix"] == ('Add the line "ari/b.csv,2026-03-14T09:30:00Z" under "file,started_at_utc" in sessions.csv.')
+    assert row["fix"] == ('Add a line "ari/b.csv,YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.')
 
 
 def test_a_run_on_the_spot_covers_no_distance_and_is_rejected(line: Line):

@@ -8,7 +8,7 @@ from conftest import Refreshed
 from rich.console import Console, RenderableType
 
 from pipeline.metrics import METRICS
-from pipeline.show import MOST_ROWS, club_summary, in_words, ledger_summary, table_as_it_is
+from pipeline.show import MOST_ROWS, WIDE, club_summary, in_words, ledger_summary, table_as_it_is
 from pipeline.tables import FINDINGS, TABLES, empty, publishable
 
 
@@ -168,7 +168,7 @@ def test_sessions_and_members_of_one_file_count_as_one_file():
     rows = ledger(
         ("a.fit", 1, "not_running"), ("a.fit", 2, "accepted"), ("b.zip!x", 1, "accepted"), ("b.zip!y", 1, "accepted")
     )
-    assert printed(ledger_summary(rows, everything=False)).startswith("2 files: ")
+    assert printed(ledger_summary(rows, everything=False)).startswith("2 files, 4 sessions in them: ")
 
 
 def test_what_was_not_accepted_is_listed_with_reason_and_fix():
@@ -191,3 +191,13 @@ def test_if_all_is_well_one_line_says_so():
 
 def test_labels_of_metrics_are_told_apart():
     assert len({metric.label for metric in METRICS}) == len(METRICS)
+
+
+def test_a_narrow_window_keeps_who_what_and_the_words():
+    group = club_summary(drifts({}), runs("ari"), width=WIDE - 1)
+    text = printed(group)
+    assert "what remains" in text
+    assert "in words" in text
+    # The legend speaks of it either way; the column is headed by it only where there is room.
+    assert text.count("fresh level") == 1
+    assert printed(club_summary(drifts({}), runs("ari"), width=WIDE)).count("fresh level") == 2

@@ -20,7 +20,8 @@ def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[obje
     measured = pl.DataFrame(
         {
             "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
-            "started_at_utc": [started], "paused_s": [0.0], "device": ["watch"], "sensors": [None], "altitude": ["steady"],
+            "started_at_utc": [started], "paused_s": [0.0],
+            "device": ["watch"], "sensors": [None], "altitude": ["steady"],
         },
         schema_overrides={"sensors": pl.String},
     )  # fmt: skip

@@ -48,6 +48,7 @@ class Recording:
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: who won.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
+        unused: names of columns that were not recognised, of a file whose columns have names.
     """
 
     format: str
@@ -59,6 +60,7 @@ class Recording:
     device: str | None = None
     sensors: Mapping[str, str] = field(default_factory=dict)
     damage: str | None = None
+    unused: tuple[str, ...] = ()
 
 
 def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:

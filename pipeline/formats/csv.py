@@ -73,6 +73,7 @@ def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recordi
             has_clock=has_clock,
             grain=grain,
             damage=damage,
+            unused=_unused(table, used, mapping),
         )
     ]
 
@@ -102,6 +103,16 @@ def _used_columns(table: Table, mapping: ColumnMapping) -> dict[str, _Source]:
         taken.setdefault(COLUMNS[name].reading, name)
     _refuse_unclear([(source, choices) for source, choices in unclear if not _is_settled(choices, taken)])
     return {name: named[name] for name in taken.values()}
+
+
+def _unused(table: Table, used: Mapping[str, _Source], mapping: ColumnMapping) -> tuple[str, ...]:
+    """Headers of columns that hold something and gave no reading, but for those that columns.toml leaves out."""
+    taken = {source.header for source in used.values()}
+    return tuple(
+        header
+        for header, cells in zip(table.headers, table.cells, strict=True)
+        if header not in taken and cells.null_count() < len(cells) and mapping.name_of(header) != ""
+    )
 
 
 def _dated(source: _Source) -> str | None:

@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.drift import drift
 from pipeline.responses import club_responses, responses
+from pipeline.summaries import athlete_drift
 from tests.reference.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
 
 pytestmark = pytest.mark.slow
@@ -157,3 +158,30 @@ def test_what_the_club_knows_narrows_the_interval_of_the_entangled_and_still_hol
     assert_between(share(helped, holds(2.0)), 92, 97, "coverage with the club's responses")
     width = pl.col("drift_high") - pl.col("drift_low")
     assert helped.select(width.median()).item() < 0.9 * alone.select(width.median()).item()
+
+
+@pytest.mark.parametrize(
+    "season",
+    [PART.but(fade_pct=-5.0), PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01)],
+    ids=["slow", "climb"],
+)
+def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_drifting(season: Season):
+    """The whole way to the finding: responses, the club, drift, correction for the number of athletes."""
+    splits = draw(season, 6, only=(CONTACT,))
+    enter = {name: value for name, value in NUMBERS.items() if name not in ("max_entanglement", "seed")}
+    run_drifts, drifts = drift(splits, **NUMBERS, club=club_responses(responses(splits, **enter)))
+    rows = athlete_drift(drifts, run_drifts, smallest_change_pct={CONTACT: 2.0}, max_entanglement=0.9)
+    assert rows.height == season.n_athletes
+    called = share(rows, pl.col("finding").is_in(["rises", "falls"]))
+    assert called.high <= 3, f"called drifting: {called}"
+
+
+def test_the_onset_is_found_within_two_kilometres_where_eight_or_more_lie_beyond_it():
+    """60 athletes, twelve runs of 20 km, a break at km 10 beyond which contact time rises by 5 % per 10 km."""
+    broken = CLUB.but(n_athletes=60, n_runs=12, km=(20, 20)).with_contact(drift_pct=5.0, onset_km=10.0)
+    found = analysed(broken, 7)
+    given = found.filter(pl.col("onset_km").is_not_null())
+    assert given.height >= 0.8 * found.height
+    assert (given["onset_km"] - 10.0).abs().median() <= 2
+    straight = analysed(broken.with_contact(drift_pct=3.0, onset_km=0.0), 8)
+    assert share(straight, pl.col("onset_km").is_not_null()).low <= 5
