@@ -6,12 +6,14 @@ import hashlib
 import os
 from dataclasses import dataclass
 from importlib.metadata import version
+from typing import TypedDict
 
 import polars as pl
 
 from pipeline.drift import drift
 from pipeline.pacing import pacing
 from pipeline.responses import responses
+from pipeline.settings import Settings
 from pipeline.shard import Line, Measured
 from pipeline.store import Provenance, partition, write_table
 
@@ -37,19 +39,34 @@ class Analysed:
     pacing: pl.DataFrame
 
 
+class Numbers(TypedDict):
+    """What decides which splits, runs and athletes enter the regressions."""
+
+    split_length_m: float
+    warm_up_m: float
+    min_run_share: float
+    min_length_share: float
+    min_splits_of_run: int
+    min_runs: int
+
+
+def entering(settings: Settings) -> Numbers:
+    """The numbers of the settings that the stages of an athlete have in common."""
+    return {
+        "split_length_m": settings.split_length_m,
+        "warm_up_m": settings.warm_up_m,
+        "min_run_share": settings.min_run_share,
+        "min_length_share": settings.min_length_share,
+        "min_splits_of_run": settings.min_splits_of_run,
+        "min_runs": settings.min_runs,
+    }
+
+
 def respond(line: Line, measured: Measured) -> Placed:
     """Put samples and splits in their place, and take the stage `responses`."""
     _put_in_place(line, measured.runs, measured.splits)
     settings = line.inbox.settings
-    told = responses(
-        measured.splits,
-        split_length_m=settings.split_length_m,
-        warm_up_m=settings.warm_up_m,
-        min_run_share=settings.min_run_share,
-        min_length_share=settings.min_length_share,
-        min_splits_of_run=settings.min_splits_of_run,
-        min_runs=settings.min_runs,
-    )
+    told = responses(measured.splits, **entering(settings))
     return Placed(measured, told)
 
 
@@ -58,25 +75,12 @@ def analyse(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
     measured, settings = placed.measured, line.inbox.settings
     run_drifts, athlete_drifts = drift(
         measured.splits,
-        split_length_m=settings.split_length_m,
-        warm_up_m=settings.warm_up_m,
-        min_run_share=settings.min_run_share,
-        min_length_share=settings.min_length_share,
-        min_splits_of_run=settings.min_splits_of_run,
-        min_runs=settings.min_runs,
+        **entering(settings),
         max_entanglement=settings.max_entanglement,
         seed=settings.seed,
         club=club,
     )
-    paced = pacing(
-        measured.splits,
-        split_length_m=settings.split_length_m,
-        warm_up_m=settings.warm_up_m,
-        min_run_share=settings.min_run_share,
-        min_length_share=settings.min_length_share,
-        min_splits_of_run=settings.min_splits_of_run,
-        min_runs=settings.min_runs,
-    )
+    paced = pacing(measured.splits, **entering(settings))
     return Analysed(
         measured.recordings, measured.runs, measured.set_aside, placed.responses, run_drifts, athlete_drifts, paced
     )

@@ -11,7 +11,7 @@ def dictionary() -> str:
     parts = [
         "# Data dictionary",
         "",
-        "Made from `pipeline/tables.py` by `splitdrift dictionary`; do not edit. All tables are in `splitdrift.duckdb`",
+        "Made from `pipeline/tables/` by `splitdrift dictionary`; do not edit. All tables are in `splitdrift.duckdb`",
         "under these names, and as Parquet under `tables/`. A column in **bold** is part of the table's key.",
         "",
     ]

@@ -14,6 +14,7 @@ from typing import TypeVar
 
 import polars as pl
 
+from pipeline.athlete import entering
 from pipeline.calibrate import Draw, TakenApart, calibration, redrawn, take_apart, trials
 from pipeline.design import Entering
 from pipeline.drift import drift
@@ -22,7 +23,8 @@ from pipeline.responses import club_responses, responses
 from pipeline.settings import Settings, read_settings
 from pipeline.store import SETTINGS, read_provenance, read_settings_text, read_table, replace_table
 from pipeline.summaries import athlete_drift
-from pipeline.tables import CALIBRATION_TESTS, empty, publishable
+from pipeline.tables import empty, publishable
+from pipeline.tables.analysed import CALIBRATION_TESTS
 from pipeline.workers import Progress, workers
 
 T = TypeVar("T")
@@ -107,15 +109,7 @@ def _told(
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `responses` of an athlete in a draw."""
-    told = responses(
-        redrawn(task.athlete, task.draw, task.place),
-        split_length_m=settings.split_length_m,
-        warm_up_m=settings.warm_up_m,
-        min_run_share=settings.min_run_share,
-        min_length_share=settings.min_length_share,
-        min_splits_of_run=settings.min_splits_of_run,
-        min_runs=settings.min_runs,
-    )
+    told = responses(redrawn(task.athlete, task.draw, task.place), **entering(settings))
     return task.draw, task.place, told
 
 
@@ -123,12 +117,7 @@ def analyse(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `drift` of an athlete in a draw."""
     _, found = drift(
         redrawn(task.athlete, task.draw, task.place),
-        split_length_m=settings.split_length_m,
-        warm_up_m=settings.warm_up_m,
-        min_run_share=settings.min_run_share,
-        min_length_share=settings.min_length_share,
-        min_splits_of_run=settings.min_splits_of_run,
-        min_runs=settings.min_runs,
+        **entering(settings),
         max_entanglement=settings.max_entanglement,
         seed=settings.seed,
         club=task.club,

@@ -11,7 +11,8 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.metrics import METRICS
-from pipeline.tables import FINDINGS, TABLES, decimals_of
+from pipeline.tables import TABLES, decimals_of
+from pipeline.tables.analysed import FINDINGS
 
 MOST_ROWS = 60
 

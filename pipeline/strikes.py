@@ -21,7 +21,7 @@ import polars as pl
 
 from pipeline.methods.paired_classes import mcnemar_exact, paired_change, wilson
 from pipeline.queries import run_query
-from pipeline.tables import COMPARED, STRIKES
+from pipeline.tables.observed import COMPARED, STRIKES
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from data.generator.fit_writer import Part, activity_file
 from pipeline.recording import Session, recording, without_duplicates
-from pipeline.tables import STATUSES
+from pipeline.tables.recorded import STATUSES
 
 RUN_CSV = b"time_utc,distance_m\n2026-03-14T09:00:00Z,0\n2026-03-14T09:00:01Z,3\n2026-03-14T09:00:02Z,6\n"
 RUN_GPX = b"""<gpx><trk><type>running</type><trkseg>

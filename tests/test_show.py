@@ -9,7 +9,8 @@ from rich.console import Console, RenderableType
 
 from pipeline.metrics import METRICS
 from pipeline.show import MOST_ROWS, WIDE, club_summary, in_words, ledger_summary, table_as_it_is
-from pipeline.tables import FINDINGS, TABLES, empty, publishable
+from pipeline.tables import TABLES, empty, publishable
+from pipeline.tables.analysed import FINDINGS
 
 
 def printed(renderable: RenderableType, width: int = 200) -> str:

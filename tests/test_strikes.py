@@ -13,7 +13,8 @@ from pipeline.lists import strikes as read_strikes
 from pipeline.queries import shipped
 from pipeline.settings import Settings
 from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
-from pipeline.tables import STRIKES, publishable
+from pipeline.tables import publishable
+from pipeline.tables.observed import STRIKES
 
 USUAL = ANGLE_THRESHOLDS["altman-davis-2012"]
 HEADER = "athlete_id,date,distance_km,foot,strike,angle_deg,strike_index_pct"

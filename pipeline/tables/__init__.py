@@ -1,0 +1,109 @@
+"""The tables, one class each: the only place where a column's type, unit, range and meaning are written.
+
+Validation, rounding at publication, Parquet metadata, DuckDB comments and the dictionary all come from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.errors import BrokenPromise
+from pipeline.tables.analysed import (
+    AthleteDrift,
+    Calibration,
+    Contrasts,
+    Pacing,
+    Responses,
+    RunDrift,
+    SeasonSlope,
+    SeasonTrend,
+)
+from pipeline.tables.columns import dy
+from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
+from pipeline.tables.recorded import Recordings, Runs, Samples, SetAside, Splits
+
+TABLES: Mapping[str, type[dy.Schema]] = {
+    "recordings": Recordings,
+    "runs": Runs,
+    "samples": Samples,
+    "set_aside": SetAside,
+    "splits": Splits,
+    "responses": Responses,
+    "run_drift": RunDrift,
+    "athlete_drift": AthleteDrift,
+    "pacing": Pacing,
+    "contrasts": Contrasts,
+    "season_trend": SeasonTrend,
+    "season_slope": SeasonSlope,
+    "complaints": Complaints,
+    "strike_counts": StrikeCounts,
+    "strike_shift": StrikeShift,
+    "calibration": Calibration,
+}
+
+#: Tables too large for one file: by athlete and month.
+PARTITIONED = ("samples", "splits")
+
+
+def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:
+    """Bring a stage's rows into the one form in which they are published: columns, types, rounding, order, rules.
+
+    Rounding belongs here because sums of floats differ in their last digits between two equal runs on several cores.
+
+    Args:
+        table: a name in `TABLES`.
+        frame: at least the columns of the table; absent nullable ones are added as null.
+        subject: whose rows they are, for the error.
+
+    Raises:
+        BrokenPromise: a rule of the table is broken, or a column that must not be null is absent.
+    """
+    schema = TABLES[table]
+    columns = schema.columns()
+    missing = [name for name, column in columns.items() if name not in frame.columns and not column.nullable]
+    if missing:
+        raise BrokenPromise(f"{subject}: stage output for table {table} lacks the columns {missing}.")
+    shaped = frame.select(
+        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(column.dtype).alias(name)
+        for name, column in columns.items()
+    )
+    rounded = shaped.with_columns(
+        # Adding zero turns the negative zero that rounding can leave into zero: equal numbers, different bytes.
+        pl.col(name).fill_nan(None).round(decimals) + 0.0
+        for name, column in columns.items()
+        if (decimals := decimals_of(column)) is not None
+    )
+    try:
+        validated = schema.validate(rounded)
+    except (dy.exc.ValidationError, dy.exc.SchemaError) as error:
+        rule = str(error).split("\n\nResolved plan")[0].replace("\n", "; ")
+        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rule}.") from error
+    return pl.DataFrame(validated).sort(schema.primary_key())
+
+
+def empty(table: str) -> pl.DataFrame:
+    """The table without rows."""
+    return pl.DataFrame(TABLES[table].create_empty())
+
+
+def unit_of(column: dy.Column) -> str:
+    """The unit of a column as readers see it."""
+    return str(_metadata(column).get("unit", ""))
+
+
+def decimals_of(column: dy.Column) -> int | None:
+    """Decimals to which a measured column is published; None for others."""
+    decimals = _metadata(column).get("decimals")
+    return None if decimals is None else int(decimals)
+
+
+def meaning_of(table: str) -> str:
+    """What a row of the table is, in a sentence."""
+    return (TABLES[table].__doc__ or "").strip().replace("\n    ", " ")
+
+
+def _metadata(column: dy.Column) -> dict[str, Any]:
+    return column.metadata or {}

@@ -1,0 +1,65 @@
+"""What columns are made of: each with its unit, its meaning and, where it is measured, its decimals."""
+
+from __future__ import annotations
+
+import sys
+
+if "sqlalchemy" not in sys.modules:
+    # dataframely imports SQLAlchemy wherever it is installed, as it is with Prefect, to offer a translation that we
+    # never ask for: half a second in every command and worker. Told that it is absent, it does without.
+    sys.modules["sqlalchemy"] = None  # type: ignore[assignment]
+    import dataframely as dy
+
+    del sys.modules["sqlalchemy"]
+else:
+    import dataframely as dy
+
+
+__all__ = ["count", "dy", "identifier", "instant", "measure", "words"]
+
+
+def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
+    """A name that tells rows apart or leads to another table."""
+    return dy.String(primary_key=key, nullable=nullable, description=meaning, metadata={"unit": ""})
+
+
+def words(meaning: str, *choices: str, key: bool = False, nullable: bool = False) -> dy.String:
+    """Free text, or one of the choices where there are any."""
+    return dy.String(
+        primary_key=key,
+        nullable=nullable,
+        check=(lambda column: column.is_in(choices)) if choices else None,
+        description=meaning + (f" One of: {', '.join(choices)}." if choices else ""),
+        metadata={"unit": ""},
+    )
+
+
+def count(meaning: str, *, key: bool = False, nullable: bool = False, smallest: int = 0) -> dy.Int64:
+    """A whole number of things, never below `smallest`."""
+    return dy.Int64(primary_key=key, nullable=nullable, min=smallest, description=meaning, metadata={"unit": "count"})
+
+
+def measure(
+    unit: str,
+    decimals: int,
+    meaning: str,
+    *,
+    key: bool = False,
+    nullable: bool = True,
+    smallest: float | None = None,
+    largest: float | None = None,
+) -> dy.Float64:
+    """A measured quantity, published to so many decimals; null where it is missing unless told otherwise."""
+    return dy.Float64(
+        primary_key=key,
+        nullable=nullable,
+        min=smallest,
+        max=largest,
+        description=meaning,
+        metadata={"unit": unit, "decimals": decimals},
+    )
+
+
+def instant(meaning: str) -> dy.Datetime:
+    """A point in time, in UTC."""
+    return dy.Datetime(time_unit="us", time_zone="UTC", description=meaning, metadata={"unit": "UTC"})

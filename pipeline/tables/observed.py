@@ -1,0 +1,119 @@
+"""What people saw and wrote into the lists: landings and complaints."""
+
+from __future__ import annotations
+
+from pipeline.tables.columns import count, dy, identifier, measure, words
+
+STRIKES = ("rearfoot", "midfoot", "forefoot", "asymmetric")
+COMPARED = ("all_classes", "rearfoot_or_other")
+PAIRED_TESTS = ("McNemar exact", "Bowker")
+
+
+class StrikeCounts(dy.Schema):
+    """A class of landing at a distance, among the runners of an event or among the dates of an athlete.
+
+    From strikes.csv alone: nothing is inferred from a watch. All four classes have a row wherever anybody was seen.
+    """
+
+    scope = words("Whose landings are counted.", "event", "athlete", key=True)
+    subject = identifier("The event's date or the athlete: whichever of the next two is not null.", key=True)
+    event = words("Date of the event, YYYY-MM-DD; null for an athlete, counted over all dates.", nullable=True)
+    athlete_id = identifier("The athlete; null for an event.", nullable=True)
+    distance_km = measure(
+        "km", 3, "Where on the course, as strikes.csv gives it.", key=True, nullable=False, smallest=0
+    )
+    strike = words("Part of the foot that lands first; asymmetric where left and right differ.", *STRIKES, key=True)
+    n = count("Landings of this class: runners of an event, dates of an athlete.")
+    n_seen = count("Landings of all classes there.", smallest=1)
+    n_one_foot = count("Of n, those seen on one foot only, who could not be found asymmetric.")
+    share = measure("share of n_seen", 4, "n over n_seen.", nullable=False, smallest=0, largest=1)
+    low = measure(
+        "share of n_seen",
+        4,
+        "Lower end of the 95 % interval of share (Wilson 1927), as if those seen were drawn at random.",
+        nullable=False,
+        smallest=0,
+        largest=1,
+    )
+    high = measure("share of n_seen", 4, "Upper end of that interval.", nullable=False, smallest=0, largest=1)
+    mean_angle_deg = measure(
+        "degrees",
+        2,
+        "Mean foot-strike angle of those of this class who have one, heel down first positive. Shown beside the class: "
+        "neither is inferred from the other where both were given.",
+    )
+    n_angles = count("How many of this class have an angle.")
+    mean_angle_of_all_deg = measure(
+        "degrees",
+        2,
+        "The same over all classes there: it can fall along a course where the share of rearfoot landings rises.",
+    )
+
+
+class StrikeShift(dy.Schema):
+    """Two distances of an event: how the runners seen at both landed early and late, and a test for change.
+
+    Pairs of distances are not independent, and p_value is not corrected for their number.
+    """
+
+    event = words("Date of the event, YYYY-MM-DD.", key=True)
+    early_km = measure("km", 3, "The shorter distance.", key=True, nullable=False, smallest=0)
+    late_km = measure("km", 3, "The longer distance.", key=True, nullable=False, smallest=0)
+    compared = words(
+        "Which classes the test tells apart: all four, or rearfoot from the three others together.",
+        *COMPARED,
+        key=True,
+    )
+    n_pairs = count("Runners seen at both distances; others do not enter.", smallest=1)
+    n_rearfoot_to_rearfoot = count("Runners of them with rearfoot early and late.")
+    n_rearfoot_to_midfoot = count("Rearfoot early, midfoot late.")
+    n_rearfoot_to_forefoot = count("Rearfoot early, forefoot late.")
+    n_rearfoot_to_asymmetric = count("Rearfoot early, asymmetric late.")
+    n_midfoot_to_rearfoot = count("Midfoot early, rearfoot late.")
+    n_midfoot_to_midfoot = count("Midfoot early and late.")
+    n_midfoot_to_forefoot = count("Midfoot early, forefoot late.")
+    n_midfoot_to_asymmetric = count("Midfoot early, asymmetric late.")
+    n_forefoot_to_rearfoot = count("Forefoot early, rearfoot late.")
+    n_forefoot_to_midfoot = count("Forefoot early, midfoot late.")
+    n_forefoot_to_forefoot = count("Forefoot early and late.")
+    n_forefoot_to_asymmetric = count("Forefoot early, asymmetric late.")
+    n_asymmetric_to_rearfoot = count("Asymmetric early, rearfoot late.")
+    n_asymmetric_to_midfoot = count("Asymmetric early, midfoot late.")
+    n_asymmetric_to_forefoot = count("Asymmetric early, forefoot late.")
+    n_asymmetric_to_asymmetric = count("Asymmetric early and late.")
+    n_rearfoot_to_other = count("Rearfoot early, one of the three others late.")
+    n_other_to_rearfoot = count("One of the three others early, rearfoot late.")
+    n_other_to_other = count("One of the three others early and late, not always the same.")
+    statistic = measure(
+        "runners or chi-squared",
+        6,
+        "McNemar exact: the smaller of the numbers of runners who changed one way and the other. Bowker: sum over "
+        "pairs of classes of (there - back)² / (there + back).",
+        nullable=False,
+        smallest=0,
+    )
+    degrees_of_freedom = count(
+        "Of Bowker's statistic: k(k-1)/2 for the k classes that occur early or late; null for the exact test.",
+        nullable=True,
+    )
+    p_value = dy.Float64(
+        min=0,
+        max=1,
+        nullable=False,
+        description="Two-sided, of changes at least this one-sided if either way were as likely; 1 where nobody "
+        "changed, which shows no change and does not show that there is none. Bowker's is approximate: rough where few "
+        "changed. Not rounded.",
+        metadata={"unit": "probability"},
+    )
+    method = words("Exact where no more than two classes occur, else Bowker's.", *PAIRED_TESTS)
+
+
+class Complaints(dy.Schema):
+    """A line of complaints.csv, as it was written. Shown by date beside the other tables, never interpreted."""
+
+    athlete_id = identifier("The athlete.", key=True)
+    from_date = words("First day, YYYY-MM-DD.", key=True)
+    line = count("Line of complaints.csv it stands in.", key=True, smallest=2)
+    to_date = words("Last day, YYYY-MM-DD; null while it lasts.", nullable=True)
+    site = words("Where it is felt, in the writer's words.", nullable=True)
+    note = words("Whatever else the writer noted.", nullable=True)

@@ -1,0 +1,162 @@
+"""What was recorded: the ledger, the runs, their samples and splits."""
+
+from __future__ import annotations
+
+from pipeline.tables.columns import count, dy, identifier, instant, measure, words
+
+STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "rejected")
+GAITS = ("run", "walk", "stand")
+
+
+class Recordings(dy.Schema):
+    """The ledger: an inbox file, or a session inside one, and what became of it."""
+
+    path = identifier("The file, relative to the inbox; a file inside an archive follows after '!'.", key=True)
+    session = count("Place of the session inside the file, 1 the first.", key=True, smallest=1)
+    sha256 = identifier("Digest of the file's bytes (of the unpacked member inside an archive).")
+    athlete_id = identifier(
+        "Folder of the inbox that holds the file; null for a file in no athlete's folder.", nullable=True
+    )
+    run_id = identifier("The run it became, or for a duplicate the run that was kept.", nullable=True)
+    format = words("Format it was read as; null if no reader was chosen.", "fit", "csv", "tcx", "gpx", nullable=True)
+    status = words("What became of it; salvaged means a damaged file of which a part was kept.", *STATUSES)
+    reason = words("Why, in words for the person who owns the file.")
+    fix = words("What that person can do about it; null where nothing needs doing or can be done.", nullable=True)
+    n_samples = count("Rows with a time that could be read; 0 for sessions that are not runs, whose rows are not read.")
+
+
+class Runs(dy.Schema):
+    """An accepted run."""
+
+    run_id = identifier("Athlete and start of the run.", key=True)
+    athlete_id = identifier("Folder of the inbox that held the file.")
+    started_at_utc = instant("Time of the first sample.")
+    distance_km = measure("km", 3, "Distance covered while the clock ran.", nullable=False, smallest=0)
+    moving_s = measure(
+        "s", 1, "Time spent running or walking: pauses and standing left out.", nullable=False, smallest=0
+    )
+    paused_s = measure(
+        "s", 1, "Time in pauses, by the device's timer or by gaps without progress.", nullable=False, smallest=0
+    )
+    kind = words("Kind of session from sessions.csv (race, training, test); null if not listed.", nullable=True)
+    surface = words("Surface from sessions.csv; null if not listed.", nullable=True)
+    shoe_id = identifier("Shoe from sessions.csv; null if not listed.", nullable=True)
+    device = words("Manufacturer and model as the file names them; never a serial number.", nullable=True)
+    sensors = words(
+        "Where a quantity came from a self-described field, or from one of two sensors: which.", nullable=True
+    )
+    altitude = words("Which slope window its altitude needed.", "steady", "rough", "absent")
+
+
+class Samples(dy.Schema):
+    """A recorded instant of a run. Partitioned by athlete_id and month."""
+
+    run_id = identifier("The run it belongs to.", key=True)
+    elapsed_s = measure(
+        "s", 3, "Time since the first sample of the run, pauses included.", key=True, nullable=False, smallest=0
+    )
+    interval_s = measure(
+        "s",
+        3,
+        "Time since the sample before, pauses left out: how long this sample stands for.",
+        nullable=False,
+        smallest=0,
+    )
+    distance_m = measure("m", 3, "Distance covered so far; never decreases.", nullable=False, smallest=0)
+    covered_m = measure("m", 3, "Distance covered in that interval.", nullable=False, smallest=0)
+    speed_m_s = measure("m/s", 3, "Recorded speed, or from distance and time where absent or impossible.", smallest=0)
+    altitude_m = measure("m", 1, "Recorded altitude.")
+    slope_pct = measure(
+        "%", 2, "Rise over run of a line fitted to altitude over distance around here; uphill positive."
+    )
+    gait = words("By cadence first, with speed in support.", *GAITS)
+    cadence_spm = measure("steps/min", 2, "Steps of both feet a minute; null when missing or impossible.", smallest=0)
+    contact_time_ms = measure(
+        "ms", 1, "Time one foot is on the ground in one step; null when missing or impossible.", smallest=0
+    )
+    vertical_oscillation_mm = measure(
+        "mm", 1, "Rise and fall of the trunk in a step, as the sensor gives it.", smallest=0
+    )
+    contact_balance_pct = measure(
+        "% left", 2, "Share of the left foot in the contact time of a stride.", smallest=0, largest=100
+    )
+    heart_rate_bpm = measure("beats/min", 0, "Heart rate; null when missing or impossible.", smallest=0)
+
+
+class SetAside(dy.Schema):
+    """A run, a quantity and a reason for which samples of it were set aside."""
+
+    run_id = identifier("The run.", key=True)
+    quantity = words("The column of samples concerned, or 'sample' for whole rows.", key=True)
+    reason = words("Why its values were set aside.", key=True)
+    n_samples = count("How many samples.", smallest=1)
+
+
+class Splits(dy.Schema):
+    """A kilometre of a run (or another split length, by the settings). Partitioned by athlete_id and month."""
+
+    run_id = identifier("The run.", key=True)
+    athlete_id = identifier("The athlete.")
+    km = count(
+        "Number of the split along the run, 1 the first. Its boundaries are interpolated between samples.",
+        key=True,
+        smallest=1,
+    )
+    length_m = measure("m", 2, "Distance covered in it; short for the last one.", nullable=False, smallest=0)
+    moving_s = measure("s", 2, "Time spent running or walking in it.", nullable=False, smallest=0)
+    running_s = measure("s", 2, "Time spent running in it.", nullable=False, smallest=0)
+    run_share = measure(
+        "share of moving time", 4, "running_s over moving_s; null without moving time.", smallest=0, largest=1
+    )
+    speed_m_s = measure("m/s", 4, "Distance run over time run; walking, standing and pauses left out.", smallest=0)
+    slope_pct = measure("%", 3, "Mean slope over the distance of it; uphill positive.")
+    slope_squared_pct2 = measure(
+        "%²", 3, "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0
+    )
+    cadence_spm = measure("steps/min", 3, "Time-weighted mean over running samples; steps of both feet.", smallest=0)
+    contact_time_ms = measure("ms", 3, "Time-weighted mean over running samples that have it.", smallest=0)
+    flight_time_ms = measure(
+        "ms", 3, "Step time (60000 / cadence_spm) minus contact_time_ms; negative when both feet overlap on the ground."
+    )
+    duty_factor = measure(
+        "contact / stride",
+        5,
+        "contact_time_ms over stride time (two steps); below 0.5 there is a flight.",
+        smallest=0,
+    )
+    step_length_m = measure("m", 4, "60 × speed_m_s / cadence_spm.", smallest=0)
+    vertical_oscillation_mm = measure("mm", 2, "Time-weighted mean over running samples that have it.", smallest=0)
+    leg_stiffness_kn_m = measure(
+        "kN/m",
+        3,
+        "Of the leg as a spring, from contact_time_ms, flight_time_ms, speed_m_s, mass and leg length (Morin 2005). "
+        "Null off the level, where walked, without a flight, or with one of them unknown. Never to be compared across "
+        "devices: 5 ms of contact time are 4 % of it.",
+        smallest=0,
+    )
+    vertical_stiffness_kn_m = measure(
+        "kN/m",
+        3,
+        "Of the body's vertical movement as a spring, from contact_time_ms, flight_time_ms and mass (Morin 2005); null "
+        "as leg_stiffness_kn_m is. Never to be compared across devices.",
+        smallest=0,
+    )
+    peak_force_n = measure(
+        "N",
+        1,
+        "Largest vertical force on the foot if the force is half a sine wave over the contact (Morin 2005); null as "
+        "leg_stiffness_kn_m is. Never to be compared across devices.",
+        smallest=0,
+    )
+    leg_length_from = words(
+        "Leg length behind leg_stiffness_kn_m: of the roster, or 0.53 of the roster's height (Winter 1979); null "
+        "without leg_stiffness_kn_m.",
+        "measured",
+        "height",
+        nullable=True,
+    )
+    contact_balance_pct = measure(
+        "% left", 3, "Time-weighted mean over running samples that have it.", smallest=0, largest=100
+    )
+    heart_rate_bpm = measure("beats/min", 2, "Time-weighted mean over running samples that have it.", smallest=0)
+    n_valid = count("Running samples in it (a sample across a boundary counts in both).")
