@@ -1,6 +1,8 @@
 """The line: inbox file → recording → samples → splits → responses → drift → summaries.
 
-The order is written here once. The in-process run, the Prefect flow, the README's table and the tests all read it.
+The order is written here once. Tests hold the files, the tables, the Prefect flow and the README's table to it. A
+stage that has no task in the flow is taken inside that of its unit: pacing with drift, strikes and what follows with
+summaries.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The README's table of the demo club is what the demo gives."""
+"""The README's tables are what the project is: its stages, and what the demo club gives."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 from conftest import Refreshed
 
+from pipeline import STAGES
 from pipeline.metrics import METRICS
 from pipeline.show import in_words
 
@@ -46,3 +47,11 @@ def test_what_it_says_was_planted_was_planted():
         row = planted[athlete_id, LABELS[label]]
         value = f"{row['planted_drift_pct_per_10km']:+.1f}" if row["planted_drift_pct_per_10km"] else "0"
         assert said == value + (f" from km {row['onset_km']}" if row["onset_km"] is not None else "")
+
+
+def test_its_table_of_stages_has_every_stage_in_order_with_its_tables():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    table = text.partition("| stage | what goes in |")[2].partition("\n\n")[0]
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in table.splitlines()[2:]]
+    told = [(row[0], tuple(word.strip(" `") for word in row[3].split(","))) for row in rows]
+    assert told == [(stage.name, stage.writes) for stage in STAGES]
