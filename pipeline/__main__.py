@@ -252,11 +252,14 @@ def _console() -> Console:
 @contextmanager
 def _progress(label: str) -> Iterator[Callable[[int, int], None]]:
     """A bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 

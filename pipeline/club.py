@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from importlib.metadata import version
 
 import polars as pl
@@ -73,10 +74,13 @@ def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
     for name, rows in published.items():
         write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
     write_settings(line.built, settings_text(settings))
-    write_database(line.built)
-    write_exports(line.built / "exports", published)
-    write_csv(line.built / "exports", "splits", all_splits)
-    write_rejected(line.built / "rejected", ledger)
+    with ThreadPoolExecutor(1) as beside:
+        # The database waits for the disk while the exports wait for Python.
+        database = beside.submit(write_database, line.built)
+        write_exports(line.built / "exports", published)
+        write_csv(line.built / "exports", "splits", all_splits)
+        write_rejected(line.built / "rejected", ledger)
+        database.result()
     return ledger
 
 

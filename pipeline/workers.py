@@ -59,18 +59,18 @@ def workers(n_items: int, jobs: int | None, *, few: int, loads: str = "pipeline.
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
     try:
         context = get_context("spawn")
-        with ProcessPoolExecutor(wanted, mp_context=context, initializer=_begin, initargs=(loads,)) as pool:
-            pool.submit(int)  # the first task is what starts them all
+        pool = ProcessPoolExecutor(wanted, mp_context=context, initializer=_begin, initargs=(loads,))
+        pool.submit(int)  # the first task is what starts them all
 
-            def spread(function: Callable[[S, T], R], shared: S, items: Sequence[T], /) -> Iterator[R]:
-                tasks = [pool.submit(function, shared, item) for item in items]
-                return (task.result() for task in as_completed(tasks))
+        def spread(function: Callable[[S, T], R], shared: S, items: Sequence[T], /) -> Iterator[R]:
+            tasks = [pool.submit(function, shared, item) for item in items]
+            return (task.result() for task in as_completed(tasks))
 
-            try:
-                yield spread
-            except BaseException:
-                pool.shutdown(cancel_futures=True)  # what has gone wrong once need not be waited for
-                raise
+        try:
+            yield spread
+        finally:
+            # After an error what is left need not be done; after success the workers end while this process goes on.
+            pool.shutdown(wait=False, cancel_futures=True)
     finally:
         for name, value in before.items():
             if value is None:
