@@ -95,11 +95,10 @@ def _put_in_place(line: Line, kept: pl.DataFrame, own_splits: pl.DataFrame) -> N
         target.parent.mkdir(parents=True, exist_ok=True)
         if not target.exists():  # after an error of storage this is done again
             os.replace(line.built / row["samples_file"], target)
+    settings_sha256, code = line.inbox.settings.digest(), version("splitdrift")
     for (athlete_id, month), runs_of_month in months.group_by("athlete_id", "month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
-        made_from = Provenance(
-            hashlib.sha256(digests.encode()).hexdigest(), line.inbox.settings.digest(), version("splitdrift")
-        )
+        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code)
         rows = own_splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
         write_table(
             line.built / partition("splits", str(athlete_id), str(month)) / "splits.parquet", "splits", rows, made_from

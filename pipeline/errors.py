@@ -6,7 +6,6 @@ stops a refresh; a `UsageError` concerns the person at the keyboard; a `BrokenPr
 
 from __future__ import annotations
 
-EXIT_DONE = 0
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
 EXIT_DONE_BUT_REFUSED = 3

@@ -27,7 +27,7 @@ READERS = ("fit", "csv", "tcx", "gpx")
 _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
 
 #: What makes one recording of a run more worth than another of the same run, in words for the ledger.
-_WORTH = {
+WORTH = {
     "cadence_spm": "cadence",
     "contact_time_ms": "contact time",
     "vertical_oscillation_mm": "vertical oscillation",
@@ -179,7 +179,7 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
                 "Record with a sensor for distance, or add a column of distance.",
             )
         )
-    measured = [word for column, word in _WORTH.items() if (readings[column].fill_null(0) != 0).any()]
+    measured = [word for column, word in WORTH.items() if (readings[column].fill_null(0) != 0).any()]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
     if found.unused:
         reason += f" Columns not used: {_few(found.unused)}."

@@ -19,7 +19,7 @@ import polars as pl
 from pipeline.errors import Refused
 from pipeline.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.methods.spring_mass import with_stiffness
-from pipeline.recording import Session, recording, without_duplicates
+from pipeline.recording import WORTH, Session, recording, without_duplicates
 from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
 from pipeline.store import Provenance, write_table
@@ -174,8 +174,9 @@ def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session
     everything = publishable("samples", pl.concat(frames), subject=f"athlete {shard.athlete_id}")
     by_run = {str(key[0]): frame for key, frame in everything.partition_by("run_id", as_dict=True).items()}
     if line.built is not None:
+        settings_sha256, code = line.inbox.settings.digest(), version("splitdrift")
         for row in kept.iter_rows(named=True):
-            made_from = Provenance(row["sha256"], line.inbox.settings.digest(), version("splitdrift"))
+            made_from = Provenance(row["sha256"], settings_sha256, code)
             write_table(line.built / row["samples_file"], "samples", by_run[row["run_id"]], made_from)
     return Settled(measured, by_run)
 
@@ -223,15 +224,12 @@ def _settle_session(
         "device": found.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in found.sensors.items()) or None,
         "altitude": run.altitude,
-        "n_quantities": sum(run.samples[one].count() > 0 for one in _QUANTITIES),
+        "n_quantities": sum(run.samples[one].count() > 0 for one in WORTH),
         "is_damaged": found.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": f"unsorted/{name}.parquet",
     }
     return session, (row, run.named(run_id))
-
-
-_QUANTITIES = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "heart_rate_bpm", "altitude_m")
 
 
 def _ledger(
