@@ -1,17 +1,17 @@
 """The flow `refresh`: the stages of the line as Prefect tasks, in the order of `pipeline.STAGES`.
 
-Each task takes a shard or an athlete, never a single file: submitting a task costs 10 to 200 ms. Shards go through
-the first three stages a few at a time, so that no more samples are in memory than those few hold. Only errors of
-storage are tried again: what a stage made of a file would be the same the second time.
+Each task takes a batch of athletes, or of shards of one with many files; never a single file: submitting a task costs
+10 to 200 ms. Only errors of storage are tried again: what a stage made of a file would be the same the second time.
 """
 
 from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 # Prefect reads its environment once, when it is imported. Nothing is sent anywhere, a temporary server gets the time
 # that its first start needs, and only warnings are shown.
@@ -27,15 +27,22 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from pipeline.athlete import Analysed, Placed, analyse, respond
+from pipeline.athlete import analyse, respond
 from pipeline.club import finish
 from pipeline.inbox import Inbox, InboxFile
+from pipeline.line import Analysed, Athlete, Line, Measured, Settled, Shard
 from pipeline.recording import Session
-from pipeline.refresh import by_athlete, line_for, plan, require_apart
+from pipeline.refresh import bring_up_to_date
 from pipeline.responses import club_responses
-from pipeline.shard import Line, Measured, Settled, Shard, cut, read, settle
-from pipeline.store import building
+from pipeline.shard import cut, read, settle
+from pipeline.steps import Steps
 from pipeline.workers import Progress
+
+T = TypeVar("T")
+
+#: A task takes shards of athletes until they hold so many files, and so many athletes after that.
+BATCH_FILES = 64
+BATCH_ATHLETES = 16
 
 
 def _is_storage_error(_task: object, _task_run: object, state: Any) -> bool:
@@ -53,76 +60,99 @@ _OPTIONS: dict[str, Any] = {
 
 
 @task(name="recording", **_OPTIONS)
-def recording(line: Line, shard: Shard) -> list[tuple[InboxFile, Session]]:
-    """Stage `recording` of a shard."""
-    return read(line, shard)
+def recording(line: Line, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
+    """Stage `recording` of a batch of shards."""
+    return [read(line, shard) for shard in shards]
 
 
 @task(name="samples", **_OPTIONS)
-def samples(line: Line, shard: Shard, sessions: list[tuple[InboxFile, Session]]) -> Settled:
-    """Stage `samples` of a shard."""
-    return settle(line, shard, sessions)
+def samples(
+    line: Line, shards: Sequence[Shard], sessions: Sequence[Sequence[tuple[InboxFile, Session]]]
+) -> list[Settled]:
+    """Stage `samples` of a batch of shards."""
+    return [settle(line, shard, own) for shard, own in zip(shards, sessions, strict=True)]
 
 
 @task(name="splits", **_OPTIONS)
-def splits(line: Line, settled: Settled) -> Measured:
-    """Stage `splits` of a shard."""
-    return cut(line, settled)
+def splits(line: Line, settled: Sequence[Settled]) -> list[Measured]:
+    """Stage `splits` of a batch of shards."""
+    return [cut(line, one) for one in settled]
 
 
 @task(name="responses", **_OPTIONS)
-def responses(line: Line, measured: Measured) -> Placed:
-    """Stage `responses` of an athlete."""
-    return respond(line, measured)
+def responses(line: Line, athletes: Sequence[Athlete]) -> list[pl.DataFrame]:
+    """Stage `responses` of a batch of athletes."""
+    return [respond(line, one) for one in athletes]
 
 
 @task(name="drift", **_OPTIONS)
-def drift(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
-    """Stage `drift` of an athlete."""
-    return analyse(line, placed, club)
+def drift(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> list[Analysed]:
+    """Stage `drift` of a batch of athletes."""
+    return [analyse(line, one, club) for one in athletes]
 
 
 @task(name="summaries", **_OPTIONS)
-def summaries(line: Line, analysed: list[Analysed]) -> pl.DataFrame:
+def summaries(line: Line) -> pl.DataFrame:
     """Stage `summaries` of the club."""
-    return finish(line, analysed)
+    return finish(line)
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
-def refresh(inbox: Inbox, built: Path, jobs: int, progress: Progress | None) -> pl.DataFrame:
-    """Build the next state of a store; returns the ledger."""
-    line = line_for(inbox, built)
-    measured = list(_through_the_shards(line, plan(inbox), jobs, progress))
-    placed = responses.map(unmapped(line), by_athlete(measured)).result()
-    club = club_responses(pl.concat(one.responses for one in placed))
-    analysed = drift.map(unmapped(line), placed, unmapped(club)).result()
-    return summaries(line, analysed)
+def refresh(inbox: Inbox, store: Path, jobs: int, wait_s: float, progress: Progress | None) -> pl.DataFrame:
+    """Bring a store up to date; returns the ledger."""
+
+    def measure(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+        return _through_the_shards(line, _batches(shards), jobs)
+
+    def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[pl.DataFrame]:
+        return chain.from_iterable(responses.map(unmapped(line), _of(athletes, BATCH_ATHLETES)).result())
+
+    def analyse_all(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> Iterator[Analysed]:
+        batches = _of(athletes, BATCH_ATHLETES)
+        return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
+
+    steps = Steps(measure, respond_all, analyse_all, club_responses, summaries)
+    return bring_up_to_date(inbox, store, steps, wait_s=wait_s, progress=progress)
 
 
-def _through_the_shards(
-    line: Line, shards: Iterable[Shard], jobs: int, progress: Progress | None
-) -> Iterator[Measured]:
-    """Keep two shards a worker under way."""
-    shards = list(shards)
-    total, done = sum(len(shard.files) for shard in shards), 0
-    waiting: deque[tuple[Shard, PrefectFuture[Measured]]] = deque()
-    for shard in [*shards, *([None] * 2 * jobs)]:
-        if shard is not None:
-            sessions: Any = recording.submit(line, shard)  # a future, which Prefect hands on as its result
-            settled: Any = samples.submit(line, shard, sessions)
-            waiting.append((shard, splits.submit(line, settled)))
-        if waiting and (shard is None or len(waiting) > 2 * jobs):
-            finished, future = waiting.popleft()
-            yield future.result()
-            done += len(finished.files)
-            if progress is not None:
-                progress(done, total)
+def _of(items: Sequence[T], size: int) -> list[Sequence[T]]:
+    return [items[start : start + size] for start in range(0, len(items), size)]
+
+
+def _batches(shards: Iterable[Shard]) -> Iterator[list[Shard]]:
+    """Shards of one athlete or several, until a batch is full."""
+    batch: list[Shard] = []
+    for shard in shards:
+        if batch and sum(len(one.files) for one in [*batch, shard]) > BATCH_FILES:
+            yield batch
+            batch = []
+        batch.append(shard)
+    if batch:
+        yield batch
+
+
+def _through_the_shards(line: Line, batches: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
+    """Keep two batches a worker under way, so that no more samples are in memory than those hold."""
+    waiting: deque[PrefectFuture[list[Measured]]] = deque()
+    for batch in batches:
+        sessions: Any = recording.submit(line, batch)  # a future, which Prefect hands on as its result
+        settled: Any = samples.submit(line, batch, sessions)
+        waiting.append(splits.submit(line, settled))
+        if len(waiting) > 2 * jobs:
+            yield from waiting.popleft().result()
+    while waiting:
+        yield from waiting.popleft().result()
 
 
 def refresh_with_prefect(
-    inbox: Inbox, store: Path, *, jobs: int | None = None, progress: Progress | None = None
+    inbox: Inbox,
+    store: Path,
+    *,
+    jobs: int | None = None,
+    wait_s: float = 0.0,
+    progress: Progress | None = None,
 ) -> pl.DataFrame:
-    """Run the flow and publish its tables; the same tables as `pipeline.refresh.refresh`.
+    """Run the flow; the same tables as `pipeline.refresh.refresh`.
 
     Uses the Prefect API that the environment names, else a temporary one on this machine.
 
@@ -130,13 +160,12 @@ def refresh_with_prefect(
         inbox: what `pipeline.inbox.read_inbox` found.
         store: folder of the store.
         jobs: worker threads; None for one a core.
+        wait_s: how long to wait for another refresh of the same store to end [s].
         progress: called with the files done and the files in all.
 
     Returns:
         The ledger: rows of `recordings`.
     """
-    require_apart(inbox, store)
     workers = jobs if jobs is not None else os.cpu_count() or 1
-    with building(store) as built:
-        runner: Any = ThreadPoolTaskRunner(max_workers=workers)
-        return refresh.with_options(task_runner=runner)(inbox, built, workers, progress)
+    runner: Any = ThreadPoolTaskRunner(max_workers=workers)
+    return refresh.with_options(task_runner=runner)(inbox, store, workers, wait_s, progress)

@@ -64,7 +64,7 @@ def main() -> None:
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow.")
 def demo(store: Path, jobs: int | None, flow: bool) -> None:
     """Take an invented club through the whole line and show the result."""
-    from pipeline.queries import shipped
+    from pipeline.resources import shipped
 
     inbox = shipped("data/club")
     _refresh(inbox, store, jobs=jobs, flow=flow, strict=False)
@@ -82,17 +82,18 @@ def demo(store: Path, jobs: int | None, flow: bool) -> None:
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
 @click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
-def refresh(inbox: Path, store: Path, jobs: int | None, flow: bool, strict: bool) -> None:
-    """Read every recording of the inbox and publish the tables.
+@click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for another refresh to end.")
+def refresh(*, inbox: Path, store: Path, jobs: int | None, flow: bool, strict: bool, wait: float) -> None:
+    """Bring the tables up to date with the recordings of the inbox; only what changed is done anew.
 
     \b
     Exit codes: 0 done (refused files are listed), 1 nothing could be done, 2 wrong use,
                 3 done, but --strict was given and files were refused.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
-    _refresh(inbox, store, jobs=jobs, flow=flow, strict=strict)
+    _refresh(inbox, store, jobs=jobs, flow=flow, strict=strict, wait_s=wait)
 
 
-def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: bool) -> None:
+def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: bool, wait_s: float = 0.0) -> None:
     by_flow = flow or _has_prefect_api()
     with _workers(inbox, 1 if by_flow else jobs) as spread:
         from pipeline.inbox import read_inbox
@@ -104,9 +105,9 @@ def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: 
             if by_flow:
                 from flows.refresh import refresh_with_prefect
 
-                ledger = refresh_with_prefect(found, store, jobs=jobs, progress=progress)
+                ledger = refresh_with_prefect(found, store, jobs=jobs, wait_s=wait_s, progress=progress)
             else:
-                ledger = in_process(found, store, progress=progress, spread=spread)
+                ledger = in_process(found, store, wait_s=wait_s, progress=progress, spread=spread)
     console = _console()
     console.print(ledger_summary(ledger, everything=False))
     _show_notices(found.notices)

@@ -1,42 +1,23 @@
-"""An athlete: samples and splits in their place, and the stages responses, drift and pacing."""
+"""An athlete: splits in their place, and the stages responses, drift and pacing.
+
+Splits are read back from the state being built: between processes only names and small results travel.
+"""
 
 from __future__ import annotations
 
 import hashlib
-import os
-from dataclasses import dataclass
 from importlib.metadata import version
 from typing import TypedDict
 
 import polars as pl
 
 from pipeline.drift import drift
+from pipeline.line import Analysed, Athlete, Line, Measured
 from pipeline.pacing import pacing
+from pipeline.parquet import Provenance, write_table
 from pipeline.responses import responses
 from pipeline.settings import Settings
-from pipeline.shard import Line, Measured
-from pipeline.store import Provenance, partition, write_table
-
-
-@dataclass(frozen=True)
-class Placed:
-    """An athlete whose samples and splits are where they belong, and how that athlete alone responds."""
-
-    measured: Measured
-    responses: pl.DataFrame
-
-
-@dataclass(frozen=True)
-class Analysed:
-    """What is known of an athlete, as rows for the tables of these names."""
-
-    recordings: pl.DataFrame
-    runs: pl.DataFrame
-    set_aside: pl.DataFrame
-    responses: pl.DataFrame
-    run_drift: pl.DataFrame
-    athlete_drift: pl.DataFrame
-    pacing: pl.DataFrame
+from pipeline.store import partition, read_partitions
 
 
 class Numbers(TypedDict):
@@ -62,44 +43,39 @@ def entering(settings: Settings) -> Numbers:
     }
 
 
-def respond(line: Line, measured: Measured) -> Placed:
-    """Put samples and splits in their place, and take the stage `responses`."""
-    _put_in_place(line, measured.runs, measured.splits)
-    settings = line.inbox.settings
-    told = responses(measured.splits, **entering(settings))
-    return Placed(measured, told)
+def respond(line: Line, athlete: Athlete) -> pl.DataFrame:
+    """Put what was measured anew in its place, and take the stage `responses`; rows of its table."""
+    if athlete.measured is not None:
+        _put_in_place(line, athlete.athlete_id, athlete.measured)
+    return responses(_splits(line, athlete.athlete_id), **entering(line.inbox.settings))
 
 
-def analyse(line: Line, placed: Placed, club: pl.DataFrame) -> Analysed:
+def analyse(line: Line, athlete_id: str, club: pl.DataFrame) -> Analysed:
     """Take the stages `drift`, with what the club's responses have in common, and `pacing`."""
-    measured, settings = placed.measured, line.inbox.settings
+    settings, own = line.inbox.settings, _splits(line, athlete_id)
     run_drifts, athlete_drifts = drift(
-        measured.splits,
-        **entering(settings),
-        max_entanglement=settings.max_entanglement,
-        seed=settings.seed,
-        club=club,
+        own, **entering(settings), max_entanglement=settings.max_entanglement, seed=settings.seed, club=club
     )
-    paced = pacing(measured.splits, **entering(settings))
-    return Analysed(
-        measured.recordings, measured.runs, measured.set_aside, placed.responses, run_drifts, athlete_drifts, paced
-    )
+    return Analysed(run_drifts, athlete_drifts, pacing(own, **entering(settings)))
 
 
-def _put_in_place(line: Line, kept: pl.DataFrame, own_splits: pl.DataFrame) -> None:
-    if line.built is None or kept.is_empty():
-        return
-    months = kept.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
-    for row in months.iter_rows(named=True):
-        target = line.built / partition("samples", row["athlete_id"], row["month"]) / f"{row['run_id']}.parquet"
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if not target.exists():  # after an error of storage this is done again
-            os.replace(line.built / row["samples_file"], target)
-    settings_sha256, code = line.inbox.settings.digest(), version("splitdrift")
-    for (athlete_id, month), runs_of_month in months.group_by("athlete_id", "month", maintain_order=True):
+def _splits(line: Line, athlete_id: str) -> pl.DataFrame:
+    assert line.built is not None
+    return read_partitions(line.built, "splits", athlete_id)
+
+
+def _put_in_place(line: Line, athlete_id: str, measured: Measured) -> None:
+    """Write the splits by month, and remove the samples of recordings that turned out to be duplicates."""
+    assert line.built is not None
+    wanted = {line.built / name for name in measured.runs["samples_file"]}
+    for file in (line.built / partition("samples", athlete_id)).rglob("*.parquet"):
+        if file not in wanted:
+            file.unlink()
+    settings_sha256, code = line.inbox.settings.digest("reading"), version("splitdrift")
+    months = measured.runs.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
+    for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code)
-        rows = own_splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
-        write_table(
-            line.built / partition("splits", str(athlete_id), str(month)) / "splits.parquet", "splits", rows, made_from
-        )
+        rows = measured.splits.join(runs_of_month.select("run_id"), on="run_id", how="semi").sort("run_id", "km")
+        folder = line.built / partition("splits", athlete_id, str(month))
+        write_table(folder / "splits.parquet", "splits", rows, made_from)

@@ -3,48 +3,34 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from importlib.metadata import version
 
 import polars as pl
 
-from pipeline.athlete import Analysed
 from pipeline.contrasts import contrasts
-from pipeline.errors import NothingDone
+from pipeline.database import write_database
 from pipeline.exports import write_csv, write_exports, write_rejected
 from pipeline.inbox import COLUMNS_FILE, Inbox
+from pipeline.known import PARTS, read_part
+from pipeline.line import Line
+from pipeline.parquet import Provenance, write_table
 from pipeline.season_slope import season_slope
 from pipeline.settings import settings_text
-from pipeline.shard import Line
-from pipeline.store import Provenance, read_rows, write_database, write_settings, write_table
+from pipeline.store import read_rows, write_settings
 from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
 from pipeline.summaries import athlete_drift, runs, season_trend
 from pipeline.tables import publishable
 
 
-def finish(line: Line, analysed: Sequence[Analysed]) -> pl.DataFrame:
+def finish(line: Line) -> pl.DataFrame:
     """Take the club's stages, write every table, the database and the exports; returns the ledger.
 
-    Raises:
-        NothingDone: there is no run.
+    What files and athletes gave is read from the state being built, where `pipeline.known.write_known` put it.
     """
     assert line.built is not None
-    shutil.rmtree(line.built / "unsorted", ignore_errors=True)
-    gathered = {
-        part: pl.concat([getattr(one, part) for one in analysed])
-        for part in ("recordings", "runs", "set_aside", "responses", "run_drift", "athlete_drift", "pacing")
-    }
+    gathered = {name: read_part(line.built, name) for name in PARTS}
     ledger = publishable("recordings", gathered["recordings"], subject="the ledger")
-    if gathered["runs"].is_empty():
-        refused = ledger.filter(pl.col("status") == "rejected")
-        first = refused.row(0, named=True) if not refused.is_empty() else ledger.row(0, named=True)
-        raise NothingDone(
-            f"None of the {ledger['path'].n_unique()} files in {line.inbox.folder} gave a run. "
-            f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
-            "`splitdrift check` lists them all."
-        )
     all_splits = read_rows(line.built, "splits")
     run_rows = runs(gathered["runs"], all_splits, line.inbox.sessions)
     settings = line.inbox.settings

@@ -45,5 +45,9 @@ class NothingDone(SplitdriftError):
     """The command was understood but produced nothing: an empty inbox, no accepted run, no store yet."""
 
 
+class Held(NothingDone):
+    """Another process is changing the store."""
+
+
 class BrokenPromise(SplitdriftError):
     """A stage handed on rows that break its own table's schema. This is a bug in splitdrift, not in the data."""

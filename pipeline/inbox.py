@@ -25,10 +25,17 @@ COLUMNS_FILE = "columns.toml"
 
 @dataclass(frozen=True)
 class InboxFile:
-    """A file of the inbox. `athlete_id` is None for one that lies in no athlete's folder."""
+    """A file of the inbox.
+
+    Attributes:
+        path: in the inbox.
+        athlete_id: None for one that lies in no athlete's folder.
+        sha256: of its content when the refresh began; None where nobody looked, or could.
+    """
 
     path: str
     athlete_id: str | None
+    sha256: str | None = None
 
 
 @dataclass(frozen=True)
@@ -61,14 +68,19 @@ class Inbox:
         Raises:
             Refused: that file has a fault.
         """
-        name = Path(file.path).name
+        described = self.columns_file_for(file)
+        if described is None:
+            return None
+        try:
+            return read_mapping(described.read_text(encoding="utf-8"), Path(file.path).name)
+        except UnicodeDecodeError:
+            raise Refused("columns.toml is not a text in UTF-8.", "Save it again as UTF-8.") from None
+
+    def columns_file_for(self, file: InboxFile) -> Path | None:
+        """The `columns.toml` that holds for a file."""
         for folder in (self.folder / file.path).parents:
-            described = folder / COLUMNS_FILE
-            if described.is_file():
-                try:
-                    return read_mapping(described.read_text(encoding="utf-8"), name)
-                except UnicodeDecodeError:
-                    raise Refused("columns.toml is not a text in UTF-8.", "Save it again as UTF-8.") from None
+            if (folder / COLUMNS_FILE).is_file():
+                return folder / COLUMNS_FILE
             if folder == self.folder:
                 break
         return None

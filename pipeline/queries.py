@@ -10,26 +10,12 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-#: Beside the package in a checkout, inside it in an installed wheel.
-_PACKAGE = Path(__file__).parent
-_FOLDERS = (_PACKAGE / "shipped", _PACKAGE.parent)
+from pipeline.resources import shipped
 
 _IN_UTC = "SET TimeZone = 'UTC'"
 
 #: The empty database in memory that the queries of a thread share.
 _OPEN = threading.local()
-
-
-def shipped(name: str) -> Path:
-    """A file or folder that the project ships beside its code (`sql/splits.sql`, `data/club`).
-
-    Raises:
-        FileNotFoundError: it is in neither place.
-    """
-    for folder in _FOLDERS:
-        if (folder / name).exists():
-            return folder / name
-    raise FileNotFoundError(f"{name} is missing from this installation of splitdrift")
 
 
 @cache

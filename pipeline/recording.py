@@ -8,13 +8,13 @@ later stages say.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+import unicodedata
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 from itertools import chain, count
 from pathlib import PurePosixPath
 
-import polars as pl
+import numpy as np
 
 from pipeline.errors import Refused
 from pipeline.formats import RUNNING, Recording, csv, fit, gpx, tcx
@@ -25,6 +25,14 @@ READERS = ("fit", "csv", "tcx", "gpx")
 
 #: What a run needs at the very least: two instants, and something that says how far apart they are.
 _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
+
+#: Times of a clock that can be right [s since 1970]. A FIT time below 0x10000000 counts from when the device was
+#: switched on (FIT profile, type `date_time`), which would be 1998, and no watch recorded runs before. Far on, from
+#: 2080, it is set wrong: common practice, no source.
+CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
+
+#: A text out of a file is shown up to here: a file may hold a name of a hundred megabytes.
+MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
 
 #: What makes one recording of a run more worth than another of the same run, in words for the ledger.
 WORTH = {
@@ -50,6 +58,7 @@ class Session:
         fix: what the owner can do; None where nothing needs doing.
         recording: the run, where it is one.
         n_samples: rows with a time.
+        is_passing: whether the reason for turning it away may have passed by the next refresh.
     """
 
     name: str
@@ -61,10 +70,18 @@ class Session:
     fix: str | None = None
     recording: Recording | None = None
     n_samples: int = 0
+    is_passing: bool = False
 
-    def refused(self, refusal: Refused) -> Session:
+    def refused(self, refusal: Refused, *, is_passing: bool = False) -> Session:
         """The same session, turned away."""
-        return replace(self, status="rejected", reason=refusal.reason, fix=refusal.fix or None, recording=None)
+        return replace(
+            self,
+            status="rejected",
+            reason=_shown(refusal.reason, MOST_REASON_CHARACTERS),
+            fix=_shown(refusal.fix, MOST_REASON_CHARACTERS) or None,
+            recording=None,
+            is_passing=is_passing,
+        )
 
 
 def recording(
@@ -99,14 +116,15 @@ def recording(
     if len(members) == 1 and not own_name.lower().endswith(".zip"):
         return _read(name, members[0], mapping, sensor_preference, described_fields)
     sessions: list[Session] = []
-    names: list[str] = []
+    names: set[str] = set()
     for member in members:
-        names.append(_distinct(f"{name}!{member.name}", names))
-        sessions += _read(names[-1], member, mapping, sensor_preference, described_fields)
+        distinct = _distinct(f"{name}!{member.name}", names)
+        names.add(distinct)
+        sessions += _read(distinct, member, mapping, sensor_preference, described_fields)
     return sessions
 
 
-def _distinct(name: str, others: Sequence[str]) -> str:
+def _distinct(name: str, others: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
     return next(one for one in numbered if one not in others)
@@ -148,6 +166,8 @@ def _turned_away(name: str, content: bytes, reader: str | None, refusal: Refused
 
 def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
     readings = found.readings
+    if found.device is not None:
+        found = replace(found, device=_shown(found.device, MOST_NAME_CHARACTERS) or None)
     session = Session(
         name=name,
         place=place,
@@ -162,7 +182,7 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
         return replace(
             session,
             status="not_running",
-            reason=f"The sport of the session is '{found.sport}', not running.",
+            reason=f"The sport of the session is '{_shown(found.sport or '', MOST_NAME_CHARACTERS)}', not running.",
             recording=None,
         )
     if session.n_samples < 2:
@@ -179,6 +199,14 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
                 "Record with a sensor for distance, or add a column of distance.",
             )
         )
+    # Of the middle one: a few odd times are set aside by the next stage.
+    if found.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
+        return session.refused(
+            Refused(
+                "The times of the session are no dates of a run: the clock of the device was not set.",
+                "Set it, and correct the times of this recording before you export it again.",
+            )
+        )
     measured = [word for column, word in WORTH.items() if (readings[column].fill_null(0) != 0).any()]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
     if found.unused:
@@ -190,46 +218,18 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
     return replace(session, reason=reason)
 
 
+def _shown(text: str, most: int) -> str:
+    """A text out of a file as a terminal and a sheet may show it: not too long, nothing that moves the cursor."""
+    cut = text if len(text) <= most else text[: most - 1] + "…"
+    return "".join(
+        letter if letter.isprintable() or unicodedata.category(letter) == "Zs" else "\N{REPLACEMENT CHARACTER}"
+        for letter in cut
+    )
+
+
 def _few(names: Sequence[str], most: int = 8) -> str:
     """Names in a row; of many the first ones and how many more."""
     more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
-
-
-#: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
-#: device handed on. Common practice, no source.
-SAME_RUN_SHARE = 0.5
-
-
-def _overlap_enough(first: datetime, last: datetime, start: datetime, end: datetime) -> bool:
-    shared = min(last, end) - max(first, start)
-    return shared > timedelta(0) and shared >= SAME_RUN_SHARE * min(last - first, end - start)
-
-
-def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
-    """Find the recordings of one athlete that are of the same run: those that overlap in time by half or more.
-
-    The one that measured most is kept: most quantities, then undamaged, then most samples.
-
-    Args:
-        runs: columns `run_id`, `started_at_utc`, `ended_at_utc`, `n_quantities`, `is_damaged`, `n_samples`, `path`,
-            `session`; of one athlete.
-
-    Returns:
-        `path`, `session` and `duplicate_of` (the run that was kept) of each recording that was not.
-    """
-    best_first = runs.sort(
-        pl.col("n_quantities"), pl.col("is_damaged"), pl.col("n_samples"), pl.col("path"), pl.col("session"),
-        descending=[True, False, True, False, False],
-    )  # fmt: skip
-    kept: list[tuple[datetime, datetime, str]] = []
-    duplicates: list[tuple[str, int, str]] = []
-    for row in best_first.iter_rows(named=True):
-        start, end = row["started_at_utc"], row["ended_at_utc"]
-        same = next((run_id for first, last, run_id in kept if _overlap_enough(first, last, start, end)), None)
-        if same is None:
-            kept.append((start, end, row["run_id"]))
-        else:
-            duplicates.append((row["path"], row["session"], same))
-    schema = {"path": pl.String, "session": pl.Int64, "duplicate_of": pl.String}
-    return pl.DataFrame(duplicates, schema=schema, orient="row")
+    return ", ".join(_shown(name, MOST_NAME_CHARACTERS) for name in names[:most]) + (
+        f" and {more} more" if more > 0 else ""
+    )

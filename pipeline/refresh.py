@@ -1,31 +1,44 @@
 """The line in process: an inbox → a store.
 
-Work is shared out twice: by shard (`pipeline/shard.py`), then by athlete (`pipeline/athlete.py`). What only the whole
-club can say comes last (`pipeline/club.py`). Samples never travel between processes and are never all in memory: each
-run's are written as soon as they are known.
+What has not changed since the last refresh is taken over from it (`pipeline/known.py`). The rest is shared out twice:
+by shard (`pipeline/shard.py`), then by athlete (`pipeline/athlete.py`). What only the whole club can say comes last
+(`pipeline/club.py`). Samples never travel between processes and are never all in memory.
 
-`flows/refresh.py` runs the same functions in the same order as Prefect tasks.
+This process only plans and gathers: the steps, and the libraries they stand on, are loaded by the workers.
+`flows/refresh.py` runs the same steps in the same order as Prefect tasks.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import replace
-from functools import partial
+from dataclasses import fields, replace
+from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.athlete import analyse, respond
-from pipeline.club import finish
-from pipeline.errors import UsageError
-from pipeline.inbox import Inbox
-from pipeline.responses import club_responses
-from pipeline.shard import Line, Measured, Shard, mark_duplicates, measure
-from pipeline.store import building
-from pipeline.tables import publishable
+from pipeline.duplicates import by_athlete
+from pipeline.errors import NothingDone, UsageError
+from pipeline.generations import building, current, link_tree, prepare
+from pipeline.history import catch_up, note_nothing_new, record, write_record
+from pipeline.inbox import Inbox, InboxFile
+from pipeline.known import (
+    Changes,
+    Keys,
+    Known,
+    changes,
+    file_of,
+    read_known,
+    rows_digest,
+    write_known,
+)
+from pipeline.line import Analysed, Athlete, Line, Measured, Shard
+from pipeline.lock import locked
+from pipeline.steps import Steps, steps_over
+from pipeline.store import partition, read_partitions, read_rows
+from pipeline.tables import empty, publishable
 from pipeline.workers import FEW_FILES, Progress, Spread, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
@@ -37,10 +50,11 @@ def refresh(
     store: Path,
     *,
     jobs: int | None = None,
+    wait_s: float = 0.0,
     progress: Progress | None = None,
     spread: Spread | None = None,
 ) -> pl.DataFrame:
-    """Run the whole line and publish its tables.
+    """Bring a store up to date with its inbox.
 
     Workers are started afresh (spawn), so a script that calls this must do so under `if __name__ == "__main__":`.
 
@@ -48,6 +62,7 @@ def refresh(
         inbox: what `pipeline.inbox.read_inbox` found.
         store: folder of the store.
         jobs: worker processes; None for one a core.
+        wait_s: how long to wait for another refresh of the same store to end [s].
         progress: called with the files done and the files in all.
         spread: workers that have been started already; `jobs` is then of no account.
 
@@ -57,17 +72,138 @@ def refresh(
     Raises:
         NothingDone: no file holds a run that could be used; the store stays as it was.
         UsageError: the store's folder cannot be one.
+        Held: another process is changing the store.
     """
+    with _spread(inbox, jobs, spread) as over:
+        return bring_up_to_date(inbox, store, steps_over(over), wait_s=wait_s, progress=progress)
+
+
+def bring_up_to_date(
+    inbox: Inbox, store: Path, steps: Steps, *, wait_s: float = 0.0, progress: Progress | None = None
+) -> pl.DataFrame:
+    """The same by given steps."""
+    began_at = datetime.now(UTC)
     require_apart(inbox, store)
-    with building(store) as built:
-        line = line_for(inbox, built)
-        shards = plan(inbox)
-        with _spread(inbox, jobs, spread) as over:
-            measured = list(_watched(over(measure, line, shards), shards, progress))
-            placed = list(over(respond, line, by_athlete(measured)))
-            club = club_responses(pl.concat(one.responses for one in placed))
-            analysed = list(over(partial(analyse, club=club), line, placed))
-        return finish(line, analysed)
+    prepare(store)
+    with locked(store, wait_s=wait_s):
+        catch_up(store)
+        known = read_known(current(store))
+        found = changes(inbox, store, known)
+        if found.is_nothing and known.folder is not None:
+            note_nothing_new(store, known.folder, began_at)
+            return read_rows(known.folder, "recordings")
+        with building(store, keep=inbox.settings.keep_generations) as built:
+            ledger = _build(line_for(inbox, built), steps, found, progress)
+            before = read_rows(known.folder, "athlete_drift") if known.folder is not None else empty("athlete_drift")
+            after = read_rows(built, "athlete_drift")
+            write_record(built, record(found, ledger, began_at=began_at, before=before, after=after))
+        catch_up(store)
+    return ledger
+
+
+def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) -> pl.DataFrame:
+    """Make the next state; returns the ledger."""
+    known, keys = found.known, found.keys
+    carried = _carry_over(line, found)
+    measured = _watched(steps.measure(line, plan(found.to_read)), found.to_read, progress)
+    gathered = by_athlete([*measured, *carried])
+    parts = {
+        name: _with(known, name, found.touched, [getattr(one, name) for one in gathered])
+        for name in ("recordings", "runs", "set_aside")
+    }
+    if parts["runs"].is_empty():
+        raise _nothing_usable(found.inbox, parts["recordings"])
+
+    everyone = set(parts["runs"]["athlete_id"])
+    touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
+    others = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
+    parts["responses"] = _with(
+        known,
+        "responses",
+        {*found.touched, *others},
+        steps.respond(line, [*touched, *(Athlete(athlete_id) for athlete_id in others)]),
+    )
+    club = steps.club_responses(parts["responses"])
+    keys = replace(keys, responses=rows_digest(club))
+    if keys.responses != known.keys.responses:
+        others = sorted(everyone - {one.athlete_id for one in touched})
+    analysed = list(steps.analyse(line, sorted([*others, *(one.athlete_id for one in touched)]), club))
+    for part in fields(Analysed):
+        rows = [getattr(one, part.name) for one in analysed]
+        parts[part.name] = _with(known, part.name, {*found.touched, *others}, rows)
+    assert line.built is not None
+    write_known(line.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
+    return steps.finish(line)
+
+
+def _carry_over(line: Line, found: Changes) -> list[Measured]:
+    """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
+    known, keys = found.known, found.keys
+    recordings, runs, set_aside = known.part("recordings"), known.part("runs"), known.part("set_aside")
+    if known.folder is None or line.built is None or recordings is None or runs is None or set_aside is None:
+        return []
+    for athlete_id in runs["athlete_id"].unique().sort():
+        if athlete_id not in found.touched:
+            for table in ("samples", "splits"):
+                link_tree(known.folder, line.built, partition(table, athlete_id))
+    read = {file.path for file in found.to_read}
+    files = [file_of(path, known.keys.files) for path in recordings["path"]]
+    stays = recordings.filter(pl.Series([name in keys.files and name not in read for name in files], dtype=pl.Boolean))
+    carried = []
+    for athlete_id in sorted(found.touched, key=lambda one: one or ""):
+        own = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
+        if not own.is_empty():
+            own_runs = runs.join(own, on=["path", "session"], how="semi")
+            names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
+            folder = partition("samples", athlete_id or "")
+            link_tree(known.folder, line.built, folder, wanted=samples_files.__contains__)
+            splits = read_partitions(known.folder, "splits", athlete_id or "")
+            own_set_aside, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (set_aside, splits))
+            carried.append(Measured(own, own_runs, own_set_aside, own_splits))
+    return carried
+
+
+def _with(known: Known, name: str, without: Iterable[str | None], new: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """What is known, less that of some athletes, and what is new."""
+    rows, runs = known.part(name), known.part("runs")
+    if rows is None or runs is None:
+        return pl.concat(new)
+    gone = pl.Series(list(without), dtype=pl.String)
+    if "athlete_id" in rows.columns:
+        stays = rows.filter(~pl.col("athlete_id").is_in(gone.implode(), nulls_equal=True))
+    else:
+        stays = rows.join(runs.filter(~pl.col("athlete_id").is_in(gone.implode())), on="run_id", how="semi")
+    return pl.concat([stays, *new])
+
+
+def _athlete_of(measured: Measured) -> str | None:
+    athlete_id: str | None = measured.recordings["athlete_id"][0]
+    return athlete_id
+
+
+def _without_passing(keys: Keys, gathered: Iterable[Measured], inbox: Inbox) -> Keys:
+    """Keys of files that have to be read again next time are forgotten; of one that nobody could open, nothing passed
+    as long as that is so.
+    """
+    opened = {file.path for file in inbox.files if file.sha256 is not None}
+    passing = {path for one in gathered for path in one.passing} & opened
+    return replace(keys, files={path: None if path in passing else key for path, key in keys.files.items()})
+
+
+def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
+    first = ledger.sort(pl.col("status") != "rejected", "path", "session").row(0, named=True)
+    return NothingDone(
+        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. "
+        f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
+        "`splitdrift check` lists them all."
+    )
+
+
+def _spread(inbox: Inbox, jobs: int | None, started: Spread | None) -> AbstractContextManager[Spread]:
+    return workers(len(inbox.files), jobs, few=FEW_FILES) if started is None else nullcontext(started)
+
+
+# --- Beside the refresh ----------------------------------------------------------------------------------------------
 
 
 def require_apart(inbox: Inbox, store: Path) -> None:
@@ -82,18 +218,13 @@ def require_apart(inbox: Inbox, store: Path) -> None:
         )
 
 
-def _spread(inbox: Inbox, jobs: int | None, started: Spread | None) -> AbstractContextManager[Spread]:
-    return workers(len(inbox.files), jobs, few=FEW_FILES) if started is None else nullcontext(started)
-
-
 def check(
     inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, spread: Spread | None = None
 ) -> pl.DataFrame:
     """Read and judge every file, write nothing; returns the ledger."""
-    line = line_for(inbox, None)
-    shards = plan(inbox)
     with _spread(inbox, jobs, spread) as over:
-        measured = list(_watched(over(measure, line, shards), shards, progress))
+        shards = plan(inbox.files)
+        measured = list(_watched(steps_over(over).measure(line_for(inbox, None), shards), inbox.files, progress))
     ledger = pl.concat([one.recordings for one in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
 
@@ -106,51 +237,19 @@ def line_for(inbox: Inbox, built: Path | None) -> Line:
     return Line(replace(inbox, files=()), built)
 
 
-def plan(inbox: Inbox) -> list[Shard]:
-    """Share the files out, never two athletes in one shard."""
+def plan(files: Iterable[InboxFile]) -> list[Shard]:
+    """Share files, which are in order, out; never two athletes in one shard."""
     shards: list[Shard] = []
-    for athlete_id, group in groupby(inbox.files, key=lambda file: file.athlete_id):
-        files = tuple(group)
-        shards += [Shard(athlete_id, files[start : start + SHARD_FILES]) for start in range(0, len(files), SHARD_FILES)]
+    for athlete_id, group in groupby(files, key=lambda file: file.athlete_id):
+        own = tuple(group)
+        shards += [Shard(athlete_id, own[start : start + SHARD_FILES]) for start in range(0, len(own), SHARD_FILES)]
     return shards
 
 
-def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
-    """Gather what the shards of each athlete handed on, in order of athlete and path; each run once."""
-
-    def athlete(one: Measured) -> str:
-        return one.recordings["athlete_id"][0] or ""
-
-    def first_path(one: Measured) -> str:
-        return str(one.recordings["path"].min())
-
-    ordered = sorted(measured, key=lambda one: (athlete(one), first_path(one)))
-    return [_gathered(list(group)) for _, group in groupby(ordered, key=athlete)]
-
-
-def _gathered(shards: Sequence[Measured]) -> Measured:
-    recordings, kept = mark_duplicates(
-        Measured(
-            *(
-                pl.concat([getattr(one, part) for one in shards])
-                for part in ("recordings", "runs", "set_aside", "splits")
-            )
-        )
-    )
-    # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
-    set_aside, splits = [], []
-    for one in shards:
-        own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
-        set_aside.append(one.set_aside.join(own, on="run_id", how="semi"))
-        splits.append(one.splits.join(own, on="run_id", how="semi"))
-    return Measured(recordings, kept, pl.concat(set_aside), pl.concat(splits))
-
-
-def _watched(results: Iterator[Measured], shards: Sequence[Shard], progress: Progress | None) -> Iterator[Measured]:
-    total = sum(len(shard.files) for shard in shards)
-    done = 0
+def _watched(results: Iterator[Measured], files: Sequence[InboxFile], progress: Progress | None) -> Iterator[Measured]:
+    done, names = 0, {file.path for file in files}
     for result in results:
-        done += result.recordings["path"].str.split("!").list.first().n_unique()
+        done += len({file_of(path, names) for path in result.recordings["path"]})
         if progress is not None:
-            progress(done, total)
+            progress(done, len(names))
         yield result

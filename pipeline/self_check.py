@@ -16,12 +16,16 @@ import polars as pl
 
 from pipeline.athlete import entering
 from pipeline.calibrate import Draw, TakenApart, calibration, redrawn, take_apart, trials
+from pipeline.database import DATABASE, write_database
 from pipeline.design import Entering
 from pipeline.drift import drift
 from pipeline.errors import NothingDone
+from pipeline.generations import building, link_tree, published
+from pipeline.lock import locked
+from pipeline.parquet import read_provenance, write_table
 from pipeline.responses import club_responses, responses
 from pipeline.settings import Settings, read_settings
-from pipeline.store import SETTINGS, read_provenance, read_settings_text, read_table, replace_table
+from pipeline.store import SETTINGS, read_rows, read_settings_text, table_folder
 from pipeline.summaries import athlete_drift
 from pipeline.tables import empty, publishable
 from pipeline.tables.analysed import CALIBRATION_TESTS
@@ -29,6 +33,8 @@ from pipeline.workers import Progress, workers
 
 T = TypeVar("T")
 
+#: Where the table lies that is made here.
+TABLE = ("tables", "calibration")
 #: Draws of each test unless asked for otherwise: each planted size comes up twice in every athlete and metric.
 DRAWS = 20
 #: Fewer seasons of an athlete than this are sooner drawn here than by workers.
@@ -55,7 +61,12 @@ class Season:
 
 
 def self_check(
-    store: Path, *, draws: int = DRAWS, jobs: int | None = None, progress: Progress | None = None
+    store: Path,
+    *,
+    draws: int = DRAWS,
+    jobs: int | None = None,
+    wait_s: float = 0.0,
+    progress: Progress | None = None,
 ) -> pl.DataFrame:
     """Calibrate on a store's own splits and publish the table `calibration` there.
 
@@ -63,6 +74,7 @@ def self_check(
         store: published.
         draws: invented seasons of each of the three tests.
         jobs: worker processes; None for one a core.
+        wait_s: how long to wait for a refresh of the store to end [s].
         progress: called with the steps done and the steps in all.
 
     Returns:
@@ -71,12 +83,17 @@ def self_check(
     Raises:
         NothingDone: no store, one that does not fit its settings, or no athlete with enough runs.
     """
-    settings = read_settings(read_settings_text(store), name=f"{store / SETTINGS}")
-    made_from = read_provenance(store, "athlete_drift")
+    with locked(store, wait_s=wait_s):
+        return _check(store, published(store), draws, jobs, progress)
+
+
+def _check(store: Path, before: Path, draws: int, jobs: int | None, progress: Progress | None) -> pl.DataFrame:
+    settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
+    made_from = read_provenance(table_folder(before, "athlete_drift"))
     if made_from.settings_sha256 != settings.digest():
         raise NothingDone(f"The tables of {store} were not made with the settings beside them. Refresh it once more.")
-    all_splits = read_table(store, "splits")
-    club = club_responses(read_table(store, "responses"))
+    all_splits = read_rows(before, "splits")
+    club = club_responses(read_rows(before, "responses"))
     athletes = list(take_apart(all_splits, club, _entering(settings), min_runs=settings.min_runs))
     if not athletes:
         raise NothingDone(
@@ -86,9 +103,12 @@ def self_check(
         )
     seasons = [Draw(test, place, settings.seed) for test in CALIBRATION_TESTS for place in range(draws)]
     told = _told(settings, athletes, seasons, jobs, progress)
-    published = publishable("calibration", calibration(told), subject="the club")
-    replace_table(store, "calibration", published, made_from)
-    return published
+    rates = publishable("calibration", calibration(told), subject="the club")
+    with building(store, keep=settings.keep_generations) as built:
+        link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
+        write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
+        write_database(built)
+    return rates
 
 
 def _told(

@@ -20,9 +20,22 @@ from pipeline.errors import UsageError
 SETTINGS_FILE = "settings.toml"
 
 
-def _setting(default: Any, *, unit: str, why: str, choices: tuple[str, ...] = (), smallest: float | None = None) -> Any:
-    """A setting; numbers are above zero, or not below `smallest` where that is given."""
-    metadata = {"unit": unit, "why": why, "choices": choices, "smallest": smallest}
+#: What a setting has a say in, each step resting on the ones before it; the last is no step: it changes no number.
+READING, ANALYSIS, SUMMARIES, KEEPING = "reading", "analysis", "summaries", "keeping"
+_STEPS = (READING, ANALYSIS, SUMMARIES)
+
+
+def _setting(
+    default: Any,
+    *,
+    of: str,
+    unit: str,
+    why: str,
+    choices: tuple[str, ...] = (),
+    smallest: float | None = None,
+) -> Any:
+    """A setting of a step; numbers are above zero, or not below `smallest` where that is given."""
+    metadata = {"of": of, "unit": unit, "why": why, "choices": choices, "smallest": smallest}
     if isinstance(default, dict):
         return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
@@ -33,68 +46,85 @@ class Settings:
     """The settings in force. `splitdrift settings` prints them with their reasons."""
 
     split_length_m: float = _setting(
-        1000.0, unit="m", why="Length of a split. 1609.344 for miles; everything counted in splits follows."
+        1000.0, of=READING, unit="m", why="Length of a split. 1609.344 for miles; everything counted in splits follows."
     )
     sensor_preference: tuple[str, ...] = _setting(
         ("native", "self-described"),
+        of=READING,
         unit="",
         why="Which sensor wins when a FIT file holds a quantity twice. Sensors differ by several percent in contact "
         "time (Garcia-Pinillos 2019, PLoS One 14:e0222872), so one is taken whole, never a mixture.",
     )
     described_fields: Mapping[str, str] = _setting(
         {},
+        of=READING,
         unit="",
         why="Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the field's "
         "own name and unit do not tell.",
     )
     max_unpacked_mb: float = _setting(
-        256.0, unit="MB", why="Largest content of one packed file; a day at ten samples a second needs about 60."
+        256.0,
+        of=READING,
+        unit="MB",
+        why="Largest content of one packed file; a day at ten samples a second needs about 60.",
     )
-    max_members: int = _setting(1000, unit="files", why="Most files in one archive.")
+    max_members: int = _setting(1000, of=READING, unit="files", why="Most files in one archive.")
     slope_window_m: float = _setting(
         100.0,
+        of=READING,
         unit="m",
         why="Window of the local fit that gives the slope, for steady (barometric) altitude: long enough for steps of "
         "0.2 m to vanish, short enough to see a hill. Common practice, no source.",
     )
     slope_window_rough_m: float = _setting(
         400.0,
+        of=READING,
         unit="m",
         why="The same for rough (satellite) altitude, whose noise is metres. Common practice, no source.",
     )
     rough_altitude_m: float = _setting(
         0.6,
+        of=READING,
         unit="m",
         why="Altitude whose second differences between samples have a median size above this counts as rough. Common "
         "practice, no source.",
     )
     gap_s: float = _setting(
         10.0,
+        of=READING,
         unit="s",
         why="A reading stands for at most this long before it; a longer hole without progress is a pause. Devices that "
         "save memory write every 1 to 8 s.",
     )
     warm_up_m: float = _setting(
         1000.0,
+        of=ANALYSIS,
         unit="m",
         why="Splits that begin before this distance do not enter drift: form settles and sensors lock.",
         smallest=0,
     )
     min_run_share: float = _setting(
-        0.95, unit="share of moving time", why="Splits with more walking than this leaves do not enter drift."
+        0.95,
+        of=READING,
+        unit="share of moving time",
+        why="Splits with more walking than this leaves do not enter drift.",
     )
-    min_length_share: float = _setting(0.99, unit="share of a split", why="Partial splits do not enter drift.")
+    min_length_share: float = _setting(
+        0.99, of=ANALYSIS, unit="share of a split", why="Partial splits do not enter drift."
+    )
     min_splits_of_run: int = _setting(
         4,
+        of=ANALYSIS,
         unit="splits",
         why="Fewer usable splits cannot show a slope of their own beside their scatter.",
         smallest=3,
     )
     min_runs: int = _setting(
-        3, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
+        3, of=ANALYSIS, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
     )
     max_entanglement: float = _setting(
         0.9,
+        of=ANALYSIS,
         unit="share",
         why="Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift "
         "is then over three times what it would be without them, and rests on the exact form of the responses.",
@@ -111,6 +141,7 @@ class Settings:
             "vertical_oscillation_mm": 3.0,
             "heart_rate_bpm": 2.0,
         },
+        of=SUMMARIES,
         unit="% per 10 km",
         why="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are off "
         "by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by 5 %, leg stiffness by "
@@ -118,10 +149,15 @@ class Settings:
         "running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The rest: common practice, no source.",
     )
     seed: int = _setting(
-        1, unit="", why="Of the random draws for the onset: the same data give the same answer.", smallest=0
+        1,
+        of=ANALYSIS,
+        unit="",
+        why="Of the random draws for the onset: the same data give the same answer.",
+        smallest=0,
     )
     level_slope_pct: float = _setting(
         1.0,
+        of=READING,
         unit="%",
         why="Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on inclines "
         "(Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8 mm during a "
@@ -129,6 +165,7 @@ class Settings:
     )
     level_roughness_pct: float = _setting(
         2.0,
+        of=READING,
         unit="%",
         why="Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat ground "
         "with steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well above. Common "
@@ -136,6 +173,7 @@ class Settings:
     )
     strike_angle_thresholds: str = _setting(
         "altman-davis-2012",
+        of=SUMMARIES,
         unit="",
         why="Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6 "
         "degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or "
@@ -143,9 +181,33 @@ class Settings:
         choices=("altman-davis-2012", "mo-2021"),
     )
 
-    def digest(self) -> str:
-        """SHA-256 of all values, to tell whether two results were made with the same settings."""
-        return hashlib.sha256(json.dumps(_plain(self), sort_keys=True).encode()).hexdigest()
+    max_file_s: float = _setting(
+        120.0,
+        of=READING,
+        unit="s",
+        why="A file that takes longer to read is turned away; an hour of running takes a hundredth of a second.",
+    )
+    max_file_mb: float = _setting(
+        2000.0,
+        of=READING,
+        unit="MB",
+        why="Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.",
+    )
+    keep_generations: int = _setting(
+        5,
+        of=KEEPING,
+        unit="refreshes",
+        why="So many states of the store are kept to return to. At least two, so that whoever reads the one before can "
+        "finish; what has not changed between them is on the disk once.",
+        smallest=2,
+    )
+
+    def digest(self, step: str = SUMMARIES) -> str:
+        """SHA-256 of the values that have a say in a step, to tell whether two results were made with the same."""
+        counted = _STEPS[: _STEPS.index(step) + 1]
+        steps = {one.name: one.metadata["of"] for one in dataclasses.fields(self)}
+        values = {name: value for name, value in _plain(self).items() if steps[name] in counted}
+        return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
     def describe(self) -> list[tuple[str, str, str, str]]:
         """Rows of (name, value, unit, why), in order of use."""

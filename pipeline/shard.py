@@ -9,87 +9,23 @@ from __future__ import annotations
 import errno
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from importlib.metadata import version
-from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.duplicates import best_of_each_start
+from pipeline.errors import BrokenPromise, Refused
 from pipeline.inbox import Inbox, InboxFile, started_at, utc
+from pipeline.line import RUN, Line, Measured, Settled, Shard
 from pipeline.methods.spring_mass import with_stiffness
-from pipeline.recording import WORTH, Session, recording, without_duplicates
+from pipeline.parquet import Provenance, write_table
+from pipeline.recording import WORTH, Session, recording
 from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
-from pipeline.store import Provenance, write_table
+from pipeline.store import partition
 from pipeline.tables import empty, publishable
-
-
-@dataclass(frozen=True)
-class Line:
-    """What every step of one refresh shares.
-
-    Attributes:
-        inbox: where the files are, and the settings.
-        built: folder of the state being built; None where nothing is to be written (`splitdrift check`).
-    """
-
-    inbox: Inbox
-    built: Path | None
-
-
-@dataclass(frozen=True)
-class Shard:
-    """A handful of files of one athlete, or of none."""
-
-    athlete_id: str | None
-    files: tuple[InboxFile, ...]
-
-
-@dataclass(frozen=True)
-class Measured:
-    """What shards hand on. All small: samples stay in the files named in `runs`.
-
-    Attributes:
-        recordings: rows of the ledger.
-        runs: a row a run: what `runs` needs, what tells duplicates apart, and `samples_file`.
-        set_aside: rows of `set_aside`.
-        splits: rows of `splits`.
-    """
-
-    recordings: pl.DataFrame
-    runs: pl.DataFrame
-    set_aside: pl.DataFrame
-    splits: pl.DataFrame
-
-
-@dataclass(frozen=True)
-class Settled:
-    """What the stage samples hands to the stage splits: what is measured so far, and the samples of each run."""
-
-    measured: Measured
-    samples: dict[str, pl.DataFrame]
-
-
-_RUN: dict[str, pl.DataType | type[pl.DataType]] = {
-    "run_id": pl.String,
-    "athlete_id": pl.String,
-    "file": pl.String,
-    "path": pl.String,
-    "session": pl.Int64,
-    "sha256": pl.String,
-    "started_at_utc": pl.Datetime("us", "UTC"),
-    "ended_at_utc": pl.Datetime("us", "UTC"),
-    "paused_s": pl.Float64,
-    "device": pl.String,
-    "sensors": pl.String,
-    "altitude": pl.String,
-    "n_quantities": pl.Int64,
-    "is_damaged": pl.Boolean,
-    "n_samples": pl.Int64,
-    "samples_file": pl.String,
-}
 
 
 def measure(line: Line, shard: Shard) -> Measured:
@@ -104,13 +40,16 @@ def read(line: Line, shard: Shard) -> list[tuple[InboxFile, Session]]:
 
 def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     settings = inbox.settings
-    content = b""
+    content, is_passing = b"", False
     try:
         if file.athlete_id is None:
             raise Refused(
                 "The file lies in the inbox itself, so it is nobody's.", "Move it into a folder named for the athlete."
             )
         content = (inbox.folder / file.path).read_bytes()
+        if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
+            is_passing = True
+            raise Refused("The file was being written while it was read.", "The next refresh reads it again.")
         return recording(
             file.path,
             content,
@@ -125,14 +64,20 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     except OSError as error:
         if error.errno not in _FILES_OWN_FAULT:
             raise  # the storage's, which may pass; a run must not vanish for it
+        is_passing = True
         reason = Refused(
             f"The file cannot be opened: {error.strerror}.",
             "Check its permissions and its name; a name that is no valid UTF-8 must be changed.",
         )
     except Exception as error:
         reason = _our_fault(error)
+    return [_turned_away(file, content, reason, is_passing=is_passing)]
+
+
+def _turned_away(file: InboxFile, content: bytes, reason: Refused, *, is_passing: bool) -> Session:
     digest = hashlib.sha256(content).hexdigest()
-    return [Session(name=file.path, place=1, sha256=digest, format=None, status="rejected", reason="").refused(reason)]
+    unread = Session(name=file.path, place=1, sha256=digest, format=None, status="rejected", reason="")
+    return unread.refused(reason, is_passing=is_passing)
 
 
 #: Errors of opening that lie with the file itself.
@@ -147,43 +92,108 @@ def _our_fault(error: Exception) -> Refused:
     )
 
 
+def lost(_line: Line, shard: Shard, why: str) -> Measured:
+    """What stands for a shard of one file that cost its worker: the file, turned away.
+
+    Args:
+        _line: shared by all.
+        shard: of one file.
+        why: what it did to its worker, such as "it took longer than 60 s".
+    """
+    (file,) = shard.files
+    reason = Refused(f"The file could not be read: {why}.", "Export it again; if that does not help, leave it out.")
+    session = replace(_turned_away(file, b"", reason, is_passing=False), sha256=file.sha256 or "")
+    return Measured(
+        _ledger(shard.athlete_id, [session], {}), pl.DataFrame(schema=RUN), empty("set_aside"), empty("splits")
+    )
+
+
+def one_file_each(shard: Shard) -> list[Shard]:
+    """The files of a shard, each in a shard of its own."""
+    return [replace(shard, files=(file,)) for file in shard.files]
+
+
+@dataclass(frozen=True)
+class _Run:
+    """A run that a session turned out to be: its row in `Measured.runs`, its samples and what was set aside."""
+
+    row: dict[str, object]
+    found: RunSamples
+
+
 def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> Settled:
     """Stage `samples` for the sessions of a shard; the samples are written, and handed on once for the next stage."""
     ledger: list[Session] = []
-    found: list[tuple[dict[str, object], RunSamples]] = []
+    runs: list[_Run] = []
+    passing: set[str] = set()
     for file, session in sessions:
         judged, run = _settle_session(line.inbox, file, session)
         ledger.append(judged)
+        if judged.is_passing:
+            passing.add(file.path)
         if run is not None:
-            found.append(run)
-    run_of_file = {(row["path"], row["session"]): row["run_id"] for row, _ in found}
-    measured = Measured(
-        _ledger(shard.athlete_id, ledger, run_of_file),
-        pl.DataFrame([row for row, _ in found], schema=_RUN),
-        empty("set_aside"),
-        empty("splits"),
-    )
-    # Two recordings of one run have one name; the lesser one goes here, so that names are distinct from here on.
-    recordings, kept = mark_duplicates(measured)
-    wanted = set(zip(kept["path"], kept["session"], strict=True))
-    own = [run for row, run in found if (row["path"], row["session"]) in wanted]
+            runs.append(run)
+    run_of_file = {(run.row["path"], run.row["session"]): run.row["run_id"] for run in runs}
+    rows = pl.DataFrame([run.row for run in runs], schema=RUN)
+    # Two recordings that begin in one second have one name; the samples of the lesser one stop here.
+    best = best_of_each_start(rows)
+    wanted = set(zip(best["path"], best["session"], strict=True))
+    own = [run for run in runs if (run.row["path"], run.row["session"]) in wanted]
+    recordings = _ledger(shard.athlete_id, ledger, run_of_file)
     if not own:
-        return Settled(Measured(recordings, kept, empty("set_aside"), empty("splits")), {})
-    measured = Measured(recordings, kept, pl.concat([run.set_aside for run in own]), empty("splits"))
-    frames = [run.samples for run in own]
-    everything = publishable("samples", pl.concat(frames), subject=f"athlete {shard.athlete_id}")
+        return Settled(Measured(recordings, rows, empty("set_aside"), empty("splits"), tuple(sorted(passing))), {})
+    set_aside = pl.concat([run.found.set_aside for run in own])
+    measured = Measured(recordings, rows, set_aside, empty("splits"), tuple(sorted(passing)))
+    everything = pl.concat([run.found.samples for run in own])
+    try:
+        everything = publishable("samples", everything, subject=f"athlete {shard.athlete_id}")
+    except BrokenPromise as broken:
+        faulty = [str(run.row["run_id"]) for run in own if not _keeps_promise("samples", run.found.samples)]
+        measured = _without(measured, faulty, broken)
+        sound = everything.filter(~pl.col("run_id").is_in(faulty))
+        everything = publishable("samples", sound, subject=f"athlete {shard.athlete_id}")
     by_run = {str(key[0]): frame for key, frame in everything.partition_by("run_id", as_dict=True).items()}
     if line.built is not None:
-        settings_sha256, code = line.inbox.settings.digest(), version("splitdrift")
-        for row in kept.iter_rows(named=True):
-            made_from = Provenance(row["sha256"], settings_sha256, code)
-            write_table(line.built / row["samples_file"], "samples", by_run[row["run_id"]], made_from)
+        settings_sha256, code = line.inbox.settings.digest("reading"), version("splitdrift")
+        for run in own:
+            if (samples_of := by_run.get(str(run.row["run_id"]))) is not None:
+                made_from = Provenance(str(run.row["sha256"]), settings_sha256, code)
+                write_table(line.built / str(run.row["samples_file"]), "samples", samples_of, made_from)
     return Settled(measured, by_run)
 
 
-def _settle_session(
-    inbox: Inbox, file: InboxFile, session: Session
-) -> tuple[Session, tuple[dict[str, object], RunSamples] | None]:
+def _keeps_promise(table: str, rows: pl.DataFrame) -> bool:
+    try:
+        publishable(table, rows, subject="one run")
+    except BrokenPromise:
+        return False
+    return True
+
+
+def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) -> Measured:
+    """Turn runs away whose rows break a rule of their table: our fault, but one run must not stop the others."""
+    refusal = _our_fault(broken)
+    names = measured.runs.filter(pl.col("run_id").is_in(run_ids)).select("path", "session")
+    is_faulty = pl.col("is_faulty").fill_null(value=False)
+    recordings = (
+        measured.recordings.join(names.with_columns(is_faulty=True), on=["path", "session"], how="left")
+        .with_columns(
+            status=pl.when(is_faulty).then(pl.lit("rejected")).otherwise("status"),
+            reason=pl.when(is_faulty).then(pl.lit(refusal.reason)).otherwise("reason"),
+            fix=pl.when(is_faulty).then(pl.lit(refusal.fix)).otherwise("fix"),
+            run_id=pl.when(is_faulty).then(None).otherwise("run_id"),
+        )
+        .select(measured.recordings.columns)
+    )
+    return replace(
+        measured,
+        recordings=recordings,
+        runs=measured.runs.join(names, on=["path", "session"], how="anti"),
+        set_aside=measured.set_aside.filter(~pl.col("run_id").is_in(run_ids)),
+    )
+
+
+def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Session, _Run | None]:
     """The samples of a session and its row for `runs`; or the session turned away after all."""
     found, settings = session.recording, inbox.settings
     if found is None:
@@ -210,7 +220,9 @@ def _settle_session(
     except Exception as error:
         return session.refused(_our_fault(error)), None
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
-    name = hashlib.sha256(f"{session.name}:{session.place}".encode()).hexdigest()[:16]
+    # Recordings of one run have one name, and each needs a file of its own until it is known which is kept.
+    own_name = hashlib.sha256(f"{session.name}:{session.place}".encode()).hexdigest()[:8]
+    folder = partition("samples", str(file.athlete_id), f"{started:%Y-%m}")
     row: dict[str, object] = {
         "run_id": run_id,
         "athlete_id": file.athlete_id,
@@ -227,9 +239,9 @@ def _settle_session(
         "n_quantities": sum(run.samples[one].count() > 0 for one in WORTH),
         "is_damaged": found.damage is not None,
         "n_samples": session.n_samples,
-        "samples_file": f"unsorted/{name}.parquet",
+        "samples_file": f"{folder}/{run_id}-{own_name}.parquet",
     }
-    return session, (row, run.named(run_id))
+    return session, _Run(row, run.named(run_id))
 
 
 def _ledger(
@@ -258,36 +270,21 @@ def cut(line: Line, settled: Settled) -> Measured:
     measured, by_run = settled.measured, settled.samples
     if not by_run:
         return measured
-    rows = splits(pl.concat(by_run.values()), split_length_m=line.inbox.settings.split_length_m)
-    rows = rows.join(measured.runs.select("run_id", "athlete_id"), on="run_id", how="left")
+    settings = line.inbox.settings
+    rows = splits(pl.concat(by_run.values()), split_length_m=settings.split_length_m)
+    names = measured.runs.select("run_id", "athlete_id").unique("run_id")
     rows = with_stiffness(
-        rows,
+        rows.join(names, on="run_id", how="left"),
         line.inbox.athletes,
-        level_slope_pct=line.inbox.settings.level_slope_pct,
-        level_roughness_pct=line.inbox.settings.level_roughness_pct,
-        min_run_share=line.inbox.settings.min_run_share,
+        level_slope_pct=settings.level_slope_pct,
+        level_roughness_pct=settings.level_roughness_pct,
+        min_run_share=settings.min_run_share,
     )
-    published = publishable("splits", rows, subject=f"athlete {measured.runs['athlete_id'][0]}")
-    return Measured(measured.recordings, measured.runs, measured.set_aside, published)
-
-
-def mark_duplicates(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The ledger with duplicates marked, and the runs without them."""
-    duplicates = without_duplicates(measured.runs)
-    if duplicates.is_empty():
-        return measured.recordings, measured.runs
-    kept = measured.runs.join(duplicates, on=["path", "session"], how="anti")
-    original = kept.select(duplicate_of="run_id", original="path")
-    named = duplicates.join(original, on="duplicate_of", how="left")
-    # What was a duplicate of a run that is itself one now is a duplicate of the run that is kept.
-    passed_on = measured.runs.join(duplicates, on=["path", "session"]).unique(
-        "run_id", keep="first", maintain_order=True
-    )
-    ledger = measured.recordings.join(named, on=["path", "session"], how="left").with_columns(
-        status=pl.when(pl.col("duplicate_of").is_null()).then("status").otherwise(pl.lit("duplicate")),
-        run_id=pl.coalesce("duplicate_of", pl.col("run_id").replace(passed_on["run_id"], passed_on["duplicate_of"])),
-        reason=pl.when(pl.col("duplicate_of").is_null())
-        .then("reason")
-        .otherwise(pl.format("The same run as {}, which holds at least as much.", pl.col("original"))),
-    )
-    return ledger.select(measured.recordings.columns), kept
+    subject = f"athlete {measured.runs['athlete_id'][0]}"
+    try:
+        return replace(measured, splits=publishable("splits", rows, subject=subject))
+    except BrokenPromise as broken:
+        by_run = {str(key[0]): frame for key, frame in rows.partition_by("run_id", as_dict=True).items()}
+        faulty = [run_id for run_id, own in by_run.items() if not _keeps_promise("splits", own)]
+        sound = rows.filter(~pl.col("run_id").is_in(faulty))
+        return replace(_without(measured, faulty, broken), splits=publishable("splits", sound, subject=subject))

@@ -57,9 +57,9 @@ def test_every_file_of_sql_is_named_for_a_table():
 
 
 def test_sql_is_run_nowhere_but_from_its_files():
-    # The store makes tables and comments of names it knows itself; everything that reads rows is a file of sql/.
+    # The database gets tables and comments of names it knows itself; everything that reads rows is a file of sql/.
     for path in MODULES:
-        if path.name not in ("store.py", "queries.py"):
+        if path.name not in ("database.py", "queries.py"):
             assert not re.search(r"\bSELECT\b[^.]*\bFROM\b", path.read_text(encoding="utf-8")), path.name
 
 

@@ -10,8 +10,8 @@ from polars.testing import assert_frame_equal
 
 from pipeline import STAGES
 from pipeline.inbox import read_inbox
-from pipeline.queries import shipped
 from pipeline.refresh import refresh
+from pipeline.resources import shipped
 from pipeline.store import read_table
 from pipeline.tables import TABLES
 

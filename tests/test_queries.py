@@ -14,8 +14,9 @@ from conftest import fit_run
 
 from pipeline import ON_DEMAND
 from pipeline.inbox import read_inbox
-from pipeline.queries import connect, run_query, shipped, statement
+from pipeline.queries import connect, run_query, statement
 from pipeline.refresh import refresh
+from pipeline.resources import shipped
 from pipeline.tables import TABLES, empty
 
 SQL = Path(__file__).parents[1] / "sql"

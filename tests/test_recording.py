@@ -6,17 +6,15 @@ import gzip
 import io
 import zipfile
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 
 import numpy as np
-import polars as pl
 import pytest
 from conftest import fit_run
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from data.generator.fit_writer import Part, activity_file
-from pipeline.recording import Session, recording, without_duplicates
+from pipeline.recording import Session, recording
 from pipeline.tables.recorded import STATUSES
 
 RUN_CSV = b"time_utc,distance_m\n2026-03-14T09:00:00Z,0\n2026-03-14T09:00:01Z,3\n2026-03-14T09:00:02Z,6\n"
@@ -208,69 +206,3 @@ def test_whatever_bytes_a_file_holds_it_gets_a_row_with_a_reason(ending: str, st
     found = sessions_of(f"ari/x{ending}", start + rest)
     assert found
     assert all(one.status in STATUSES and one.reason for one in found)
-
-
-# --- Which recordings are of one run ---------------------------------------------------------------------------------
-
-NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
-SAME = {"n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1}
-
-
-def recorded(*runs: dict[str, object]) -> list[tuple[str, int, str]]:
-    """Rows of (path, session, run kept) for runs given by path, minutes of start and end, and what differs."""
-    rows = [
-        {
-            **SAME,
-            **run,
-            "run_id": f"run of {run['path']}",
-            "started_at_utc": NINE + timedelta(minutes=run["from"]),  # type: ignore[arg-type]
-            "ended_at_utc": NINE + timedelta(minutes=run["to"]),  # type: ignore[arg-type]
-        }
-        for run in runs
-    ]
-    return without_duplicates(pl.DataFrame(rows)).rows()
-
-
-def test_runs_that_follow_each_other_are_different_runs():
-    assert recorded({"path": "a", "from": 0, "to": 30}, {"path": "b", "from": 31, "to": 60}) == []
-
-
-def test_a_run_that_begins_in_the_instant_another_ends_is_a_run_of_its_own():
-    assert recorded({"path": "a", "from": 0, "to": 30}, {"path": "b", "from": 30, "to": 60}) == []
-
-
-@pytest.mark.parametrize(("begun", "same"), [(45, [("b", 1, "run of a")]), (46, [])])
-def test_runs_that_share_half_of_the_shorter_are_one(begun: int, same: list[tuple[str, int, str]]):
-    assert recorded({"path": "a", "from": 0, "to": 60}, {"path": "b", "from": begun, "to": begun + 30}) == same
-
-
-@pytest.mark.parametrize(
-    "better",
-    [
-        {"n_quantities": 3, "is_damaged": True, "n_samples": 1},  # most quantities, whatever else
-        {"n_samples": 101},
-    ],
-)
-def test_the_recording_that_measured_more_is_kept(better: dict[str, object]):
-    worse = {"path": "a", "from": 0, "to": 30}
-    assert recorded(worse, {"path": "b", "from": 0, "to": 30, **better}) == [("a", 1, "run of b")]
-
-
-def test_with_equal_quantities_the_undamaged_one_is_kept_even_if_shorter():
-    assert recorded(
-        {"path": "a", "from": 0, "to": 30, "is_damaged": True, "n_samples": 999}, {"path": "b", "from": 0, "to": 30}
-    ) == [("a", 1, "run of b")]
-
-
-def test_with_everything_equal_the_first_path_then_the_first_session_is_kept():
-    equal = {"from": 0, "to": 30}
-    assert recorded({"path": "b", **equal}, {"path": "a", **equal, "session": 2}, {"path": "a", **equal}) == [
-        ("a", 2, "run of a"),
-        ("b", 1, "run of a"),
-    ]
-
-
-def test_no_runs_have_no_duplicates():
-    rows = pl.DataFrame(schema={"path": pl.String, **dict.fromkeys(SAME, pl.Int64)})
-    none = rows.with_columns(run_id=pl.lit(""), started_at_utc=pl.lit(NINE), ended_at_utc=pl.lit(NINE))
-    assert without_duplicates(none).schema == {"path": pl.String, "session": pl.Int64, "duplicate_of": pl.String}

@@ -191,9 +191,10 @@ def test_of_two_recordings_of_a_run_the_fuller_one_is_kept_and_counted_once(line
     assert found.table("set_aside").filter(run_id="ari-20260314T090000Z").height == 1
 
 
-def test_a_duplicate_of_a_duplicate_names_the_run_that_was_kept(line: Line):
-    # A is better than B, which lies in its shard, and worse than C, which lies in the next one; B and C hardly overlap.
-    between = {f"ari/b{day:02}.fit": fit_run(f"2026-02-{day:02}T09:00:00", km=0.1) for day in range(1, SHARD_FILES + 1)}
+@pytest.mark.parametrize("n_between", [0, SHARD_FILES], ids=["in one shard", "across shards"])
+def test_what_overlaps_only_with_a_duplicate_is_a_run_of_its_own(line: Line, n_between: int):
+    # A is better than B and worse than C; it overlaps with both by more than half, but they hardly with each other.
+    between = {f"ari/b{day:02}.fit": fit_run(f"2026-02-{day:02}T09:00:00", km=0.1) for day in range(1, n_between + 1)}
     found = line(
         {
             "ari/a.fit": fit_run("2026-03-14T09:07:00", km=3, altitude_m=5.0),
@@ -203,8 +204,9 @@ def test_a_duplicate_of_a_duplicate_names_the_run_that_was_kept(line: Line):
         }
     )
     runs = dict(found.ledger.select("path", "run_id").iter_rows())
-    assert [fates(found)[f"ari/{name}.fit"] for name in "abc"] == ["duplicate", "duplicate", "accepted"]
-    assert runs["ari/a.fit"] == runs["ari/b.fit"] == runs["ari/c.fit"] == "ari-20260314T090000Z"
+    assert [fates(found)[f"ari/{name}.fit"] for name in "abc"] == ["duplicate", "accepted", "accepted"]
+    assert runs["ari/a.fit"] == runs["ari/c.fit"] == "ari-20260314T090000Z"
+    assert found.table("runs").filter(pl.col("run_id") == runs["ari/b.fit"])["distance_km"].to_list() == [3.0]
 
 
 # --- Odd inboxes -----------------------------------------------------------------------------------------------------
@@ -314,6 +316,7 @@ def test_a_refresh_that_breaks_half_way_leaves_the_old_store(
 ):
     store = line({"ari/a.fit": fit_run(km=1)}).store
     before = state(store)
+    (tmp_path / "inbox" / "ari" / "b.fit").write_bytes(fit_run("2026-03-15T09:00:00", km=1))
 
     def full_disk(*_: object) -> None:
         raise OSError(28, "No space left on device")

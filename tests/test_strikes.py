@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.errors import UsageError
 from pipeline.lists import strikes as read_strikes
-from pipeline.queries import shipped
+from pipeline.resources import shipped
 from pipeline.settings import Settings
 from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
 from pipeline.tables import publishable

@@ -14,8 +14,9 @@ from pathlib import Path
 
 from data.generator.club import write_season
 from pipeline.inbox import read_inbox
+from pipeline.line import Line, Shard
 from pipeline.refresh import line_for, plan
-from pipeline.shard import Line, Shard, read, settle
+from pipeline.shard import read, settle
 from pipeline.workers import FEW_FILES, workers
 from tests.bench.watched import watched
 
@@ -39,7 +40,7 @@ def awake(_line: Line, seconds: float) -> int:
 def ours_to_samples(folder: Path, jobs: int) -> tuple[float, float, float, int]:
     """Seconds with the start of the workers, seconds without, CPU seconds without, and the samples made."""
     inbox = read_inbox(folder)
-    line, shards = line_for(inbox, None), plan(inbox)
+    line, shards = line_for(inbox, None), plan(inbox.files)
     began = time.perf_counter()
     with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
         list(spread(to_samples, line, shards))

@@ -1,0 +1,153 @@
+"""Generations: each refresh makes a whole new state of the store beside the old ones, and one link says which is valid.
+
+    store/generations/000007/...    a state: tables, exports, the DuckDB file, what the next refresh needs to know
+    store/current                   a link to the valid one; replaced in one step of the file system
+    store/tables, exports, ...      links into `current`, so that people find everything in its usual place
+
+What is not linked to is not seen, so a process may die at any instant: what it left is removed by the next. Files that
+do not change from one generation to the next are one file with several names (hard links). A program that reads several
+files should follow `current` once and read below that (`published`): its generation then stays as it was.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pipeline.errors import NothingDone, UsageError
+
+#: Parts of a state that a store shows under its own name.
+PARTS = ("tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
+
+_FOLDER, _CURRENT = "generations", "current"
+#: An empty file that says that a generation is complete, written last.
+_WHOLE = "whole"
+#: What a file system says that knows no second names, or has no more for this file.
+_NO_LINKS = frozenset({errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV})
+
+
+def prepare(store: Path) -> None:
+    """Make the folder of a store, open to its owner alone, or see that it is one.
+
+    Raises:
+        UsageError: it is a file, or a folder that holds something else.
+    """
+    if store.exists() and not store.is_dir():
+        raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
+    if store.is_dir() and any(store.iterdir()) and not is_store(store):
+        raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
+    if not store.is_dir():
+        store.mkdir(parents=True)
+        store.chmod(0o700)
+    (store / _FOLDER).mkdir(exist_ok=True)
+
+
+def is_store(folder: Path) -> bool:
+    """Whether a folder is a store, or the beginning of one."""
+    return (folder / _FOLDER).is_dir()
+
+
+def current(store: Path) -> Path | None:
+    """The folder of the valid state; None where nothing is published yet. It stays as it is; `current` moves on."""
+    try:
+        return (store / _CURRENT).resolve(strict=True)
+    except OSError:
+        return None
+
+
+def published(store: Path) -> Path:
+    """The folder of the valid state.
+
+    Args:
+        store: a store, or already the folder of one of its states.
+
+    Raises:
+        NothingDone: there is none yet.
+    """
+    if (store / _WHOLE).is_file():
+        return store
+    folder = current(store)
+    if folder is None:
+        raise NothingDone(f"{store} is not a store yet. `splitdrift refresh --inbox DIR --store {store}` makes one.")
+    return folder
+
+
+def generations(store: Path) -> list[Path]:
+    """The folders of all complete states, oldest first."""
+    return sorted(marker.parent for marker in (store / _FOLDER).glob(f"*/{_WHOLE}"))
+
+
+@contextmanager
+def building(store: Path, *, keep: int) -> Iterator[Path]:
+    """A folder to build the next state in; published when the block ends well, removed when it does not.
+
+    The caller holds the store's lock.
+
+    Args:
+        store: prepared.
+        keep: so many generations are kept, this one among them.
+    """
+    whole = generations(store)
+    for left in (store / _FOLDER).iterdir():
+        if left not in whole:
+            shutil.rmtree(left)
+    folder = store / _FOLDER / f"{int(whole[-1].name) + 1 if whole else 1:06d}"
+    folder.mkdir()
+    try:
+        yield folder
+        (folder / _WHOLE).touch()
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    point_to(store, folder)
+    for old in generations(store)[:-keep]:
+        if old != current(store):
+            _remove(old)
+
+
+def point_to(store: Path, generation: Path) -> None:
+    """Make a complete generation the valid one, in one step."""
+    for part in PARTS:
+        if not (store / part).is_symlink():
+            (store / part).symlink_to(Path(_CURRENT) / part)
+    beside = store / f".{_CURRENT}"
+    beside.unlink(missing_ok=True)
+    beside.symlink_to(generation.relative_to(store))
+    os.replace(beside, store / _CURRENT)
+
+
+def _remove(generation: Path) -> None:
+    # Its marker goes first: half removed it is no longer whole.
+    (generation / _WHOLE).unlink()
+    shutil.rmtree(generation)
+
+
+def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Path], bool] | None = None) -> None:
+    """Give the files below a folder of one generation a second name in the next.
+
+    Args:
+        before: folder of the older generation.
+        built: folder of the one being built.
+        relative: what to take over; nothing happens where it does not exist.
+        wanted: which files, by their path in the generation; None for all.
+    """
+    for folder, _, names in os.walk(before / relative):
+        inside = Path(folder).relative_to(before)
+        chosen = [name for name in names if name != _WHOLE and (wanted is None or wanted(inside / name))]
+        if chosen:
+            (built / inside).mkdir(parents=True, exist_ok=True)
+        for name in chosen:
+            _link(before / inside / name, built / inside / name)
+
+
+def _link(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        shutil.copyfile(source, target)

@@ -1,0 +1,62 @@
+"""Parquet files: each carries the unit and meaning of its columns, and what it was made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.tables import TABLES, meaning_of, unit_of
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What a table was made from: digests of the inputs and the settings, and the version of the code."""
+
+    inputs_sha256: str
+    settings_sha256: str
+    version: str
+
+
+def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
+    """Write rows of a table as one Parquet file.
+
+    Args:
+        path: the file; its folder is made.
+        table: a name in `TABLES`.
+        frame: publishable rows (see `pipeline.tables.publishable`).
+        provenance: written into the file.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
+    columns = TABLES[table].columns()
+    data = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
+    fields = [
+        pa.field(
+            one.name,
+            pa.string() if pa.types.is_large_string(one.type) else one.type,
+            nullable=columns[one.name].nullable,
+            metadata={"unit": unit_of(columns[one.name]), "meaning": columns[one.name].description or ""},
+        )
+        for one in data.schema
+    ]
+    about = {
+        "splitdrift.table": table,
+        "splitdrift.meaning": meaning_of(table),
+        "splitdrift.inputs_sha256": provenance.inputs_sha256,
+        "splitdrift.settings_sha256": provenance.settings_sha256,
+        "splitdrift.version": provenance.version,
+    }
+    # Words repeat; measured numbers hardly do, and to look for repetitions takes longer than to write them.
+    dictionary = [one.name for one in fields if pa.types.is_string(one.type)]
+    pq.write_table(data.cast(pa.schema(fields, metadata=about)), path, compression="zstd", use_dictionary=dictionary)
+
+
+def read_provenance(folder: Path) -> Provenance:
+    """What the table in a folder was made from, by its first file."""
+    about = pq.read_schema(min(folder.rglob("*.parquet"))).metadata
+    names = ("inputs_sha256", "settings_sha256", "version")
+    return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))

@@ -1,0 +1,68 @@
+"""The steps of a refresh, mapped over many items by workers, which load what a step stands on when it comes to them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import polars as pl
+
+from pipeline.line import Analysed, Athlete, Line, Measured, Shard
+from pipeline.workers import Spread
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Each maps over many items: here, in workers, or as tasks of a flow."""
+
+    measure: Callable[[Line, Sequence[Shard]], Iterator[Measured]]
+    respond: Callable[[Line, Sequence[Athlete]], Iterator[pl.DataFrame]]
+    analyse: Callable[[Line, Sequence[str], pl.DataFrame], Iterator[Analysed]]
+    club_responses: Callable[[pl.DataFrame], pl.DataFrame]
+    finish: Callable[[Line], pl.DataFrame]
+
+
+def steps_over(spread: Spread) -> Steps:
+    """The steps, mapped by workers. What they need is loaded where they run."""
+
+    def analyse(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> Iterator[Analysed]:
+        return spread(partial(_analyse, club=club), line, athletes)
+
+    def club_responses(responses: pl.DataFrame) -> pl.DataFrame:
+        return next(spread(_club_responses, None, [responses]))
+
+    def finish(line: Line) -> pl.DataFrame:
+        return next(spread(_finish, line, [None]))
+
+    return Steps(partial(spread, _measure), partial(spread, _respond), analyse, club_responses, finish)
+
+
+def _measure(line: Line, shard: Shard) -> Measured:
+    from pipeline.shard import measure
+
+    return measure(line, shard)
+
+
+def _respond(line: Line, athlete: Athlete) -> pl.DataFrame:
+    from pipeline.athlete import respond
+
+    return respond(line, athlete)
+
+
+def _analyse(line: Line, athlete_id: str, club: pl.DataFrame) -> Analysed:
+    from pipeline.athlete import analyse
+
+    return analyse(line, athlete_id, club)
+
+
+def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:
+    from pipeline.responses import club_responses
+
+    return club_responses(responses)
+
+
+def _finish(line: Line, _: None) -> pl.DataFrame:
+    from pipeline.club import finish
+
+    return finish(line)
