@@ -24,17 +24,18 @@ os.environ.setdefault("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")
 import polars as pl
 from prefect import flow, task, unmapped
 from prefect.cache_policies import NO_CACHE
-from prefect.futures import PrefectFuture
+from prefect.futures import PrefectFuture, as_completed
 from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline.athlete import analyse, respond
 from pipeline.club import finish
+from pipeline.errors import UsageError
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.line import Analysed, Athlete, Line, Measured, Settled, Shard
 from pipeline.recording import Session
 from pipeline.refresh import bring_up_to_date
 from pipeline.responses import club_responses
-from pipeline.shard import cut, read, settle
+from pipeline.shard import cut, measure, read, settle
 from pipeline.steps import Steps
 from pipeline.workers import Progress
 
@@ -79,6 +80,12 @@ def splits(line: Line, settled: Sequence[Settled]) -> list[Measured]:
     return [cut(line, one) for one in settled]
 
 
+@task(name="measure", **_OPTIONS)
+def measured(line: Line, shards: Sequence[Shard]) -> list[Measured]:
+    """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
+    return [measure(line, shard) for shard in shards]
+
+
 @task(name="responses", **_OPTIONS)
 def responses(line: Line, athletes: Sequence[Athlete]) -> list[pl.DataFrame]:
     """Stage `responses` of a batch of athletes."""
@@ -98,10 +105,15 @@ def summaries(line: Line) -> pl.DataFrame:
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
-def refresh(inbox: Inbox, store: Path, jobs: int, wait_s: float, progress: Progress | None) -> pl.DataFrame:
+def refresh(
+    inbox: Inbox, store: Path, *, jobs: int, is_cluster: bool, wait_s: float, progress: Progress | None
+) -> pl.DataFrame:
     """Bring a store up to date; returns the ledger."""
 
-    def measure(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+    def measure_all(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+        if is_cluster:
+            futures = [measured.submit(line, batch) for batch in _batches(shards)]
+            return chain.from_iterable(future.result() for future in as_completed(futures))
         return _through_the_shards(line, _batches(shards), jobs)
 
     def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[pl.DataFrame]:
@@ -111,7 +123,7 @@ def refresh(inbox: Inbox, store: Path, jobs: int, wait_s: float, progress: Progr
         batches = _of(athletes, BATCH_ATHLETES)
         return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
 
-    steps = Steps(measure, respond_all, analyse_all, club_responses, summaries)
+    steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries)
     return bring_up_to_date(inbox, store, steps, wait_s=wait_s, progress=progress)
 
 
@@ -149,17 +161,20 @@ def refresh_with_prefect(
     store: Path,
     *,
     jobs: int | None = None,
+    cluster: str | None = None,
     wait_s: float = 0.0,
     progress: Progress | None = None,
 ) -> pl.DataFrame:
     """Run the flow; the same tables as `pipeline.refresh.refresh`.
 
-    Uses the Prefect API that the environment names, else a temporary one on this machine.
+    Uses the Prefect API that the environment names, else a temporary one on this machine. The workers of a cluster need
+    splitdrift, and the inbox and the store under the same name as this process: a shared folder or an object store.
 
     Args:
         inbox: what `pipeline.inbox.read_inbox` found.
         store: folder of the store.
         jobs: worker threads; None for one a core.
+        cluster: address of a Dask scheduler; its workers then take the place of threads.
         wait_s: how long to wait for another refresh of the same store to end [s].
         progress: called with the files done and the files in all.
 
@@ -167,5 +182,15 @@ def refresh_with_prefect(
         The ledger: rows of `recordings`.
     """
     workers = jobs if jobs is not None else os.cpu_count() or 1
-    runner: Any = ThreadPoolTaskRunner(max_workers=workers)
-    return refresh.with_options(task_runner=runner)(inbox, store, workers, wait_s, progress)
+    runner: Any = ThreadPoolTaskRunner(max_workers=workers) if cluster is None else _dask(cluster)
+    return refresh.with_options(task_runner=runner)(
+        inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress
+    )
+
+
+def _dask(address: str) -> Any:
+    try:
+        from prefect_dask import DaskTaskRunner
+    except ImportError:
+        raise UsageError("--cluster takes more libraries: python -m pip install 'splitdrift[cluster]'.") from None
+    return DaskTaskRunner(address=address)

@@ -18,7 +18,23 @@ if TYPE_CHECKING:
 
     from pipeline.workers import Spread
 
-_FOLDER = click.Path(path_type=Path, file_okay=True, dir_okay=True)
+
+class _Folder(click.ParamType):  # type: ignore[type-arg]
+    """A folder, or an address of an object store."""
+
+    name = "folder or address"
+
+    def convert(self, value: object, _param: click.Parameter | None, _ctx: click.Context | None) -> Path:
+        if isinstance(value, Path):
+            return value
+        if "://" not in str(value):
+            return Path(str(value))
+        from pipeline.places import place
+
+        return place(str(value))
+
+
+_FOLDER = _Folder()
 
 
 class _Commands(click.Group):
@@ -67,7 +83,7 @@ def demo(store: Path, jobs: int | None, flow: bool) -> None:
     from pipeline.resources import shipped
 
     inbox = shipped("data/club")
-    _refresh(inbox, store, jobs=jobs, flow=flow, strict=False)
+    _refresh(inbox, store, jobs=jobs, flow=flow)
     _console().print(
         f"\nThe club is invented; what it was made to show is written in data/README.md of the project.\n"
         f"Its recordings: {inbox}",
@@ -81,22 +97,35 @@ def demo(store: Path, jobs: int | None, flow: bool) -> None:
 @click.option("--store", type=_FOLDER, required=True, help="Folder of the result; made if absent.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
+@click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
 @click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
 @click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for another refresh to end.")
-def refresh(*, inbox: Path, store: Path, jobs: int | None, flow: bool, strict: bool, wait: float) -> None:
+def refresh(
+    *, inbox: Path, store: Path, jobs: int | None, flow: bool, cluster: str | None, strict: bool, wait: float
+) -> None:
     """Bring the tables up to date with the recordings of the inbox; only what changed is done anew.
 
     \b
     Exit codes: 0 done (refused files are listed), 1 nothing could be done, 2 wrong use,
                 3 done, but --strict was given and files were refused.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
-    _refresh(inbox, store, jobs=jobs, flow=flow, strict=strict, wait_s=wait)
+    _refresh(inbox, store, jobs=jobs, flow=flow, cluster=cluster, strict=strict, wait_s=wait)
 
 
-def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: bool, wait_s: float = 0.0) -> None:
-    by_flow = flow or _has_prefect_api()
+def _refresh(
+    inbox: Path,
+    store: Path,
+    *,
+    jobs: int | None,
+    flow: bool,
+    cluster: str | None = None,
+    strict: bool = False,
+    wait_s: float = 0.0,
+) -> None:
+    by_flow = flow or cluster is not None or _has_prefect_api()
     with _workers(inbox, 1 if by_flow else jobs) as spread:
         from pipeline.inbox import read_inbox
+        from pipeline.places import whole_name
         from pipeline.refresh import refresh as in_process
         from pipeline.show import ledger_summary
 
@@ -105,7 +134,9 @@ def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: 
             if by_flow:
                 from flows.refresh import refresh_with_prefect
 
-                ledger = refresh_with_prefect(found, store, jobs=jobs, wait_s=wait_s, progress=progress)
+                ledger = refresh_with_prefect(
+                    found, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
+                )
             else:
                 ledger = in_process(found, store, wait_s=wait_s, progress=progress, spread=spread)
     console = _console()
@@ -114,7 +145,7 @@ def _refresh(inbox: Path, store: Path, *, jobs: int | None, flow: bool, strict: 
     console.print()
     _show_club(store, found.athletes)
     console.print(
-        f"\nEverything is in {store.resolve()}\n"
+        f"\nEverything is in {whole_name(store)}\n"
         "  splitdrift.duckdb      every table, for SQL\n"
         "  tables/                the same as Parquet\n"
         "  exports/               the same as CSV, and splitdrift.xlsx\n"
@@ -231,7 +262,7 @@ def _workers(inbox: Path, jobs: int | None) -> Iterator[Spread]:
     """Workers for an inbox, started before this process loads what it needs itself: all then load at the same time."""
     from pipeline.workers import FEW_FILES, workers
 
-    n_files = sum(1 for _ in inbox.rglob("*")) if inbox.is_dir() else 0
+    n_files = sum(1 for _ in inbox.rglob("*")) if isinstance(inbox, Path) and inbox.is_dir() else 0
     with workers(n_files, jobs, few=FEW_FILES) as spread:
         yield spread
 

@@ -15,6 +15,7 @@ from pipeline.drift import drift
 from pipeline.line import Analysed, Athlete, Line, Measured
 from pipeline.pacing import pacing
 from pipeline.parquet import Provenance, write_table
+from pipeline.places import files_below
 from pipeline.responses import responses
 from pipeline.settings import Settings
 from pipeline.store import partition, read_partitions
@@ -68,7 +69,7 @@ def _put_in_place(line: Line, athlete_id: str, measured: Measured) -> None:
     """Write the splits by month, and remove the samples of recordings that turned out to be duplicates."""
     assert line.built is not None
     wanted = {line.built / name for name in measured.runs["samples_file"]}
-    for file in (line.built / partition("samples", athlete_id)).rglob("*.parquet"):
+    for file in files_below(line.built / partition("samples", athlete_id)):
         if file not in wanted:
             file.unlink()
     settings_sha256, code = line.inbox.settings.digest("reading"), version("splitdrift")

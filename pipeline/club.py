@@ -15,6 +15,7 @@ from pipeline.inbox import COLUMNS_FILE, Inbox
 from pipeline.known import PARTS, read_part
 from pipeline.line import Line
 from pipeline.parquet import Provenance, write_table
+from pipeline.places import files_below, written_here
 from pipeline.season_slope import season_slope
 from pipeline.settings import settings_text
 from pipeline.store import read_rows, write_settings
@@ -60,12 +61,12 @@ def finish(line: Line) -> pl.DataFrame:
     for name, rows in published.items():
         write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
     write_settings(line.built, settings_text(settings))
-    with ThreadPoolExecutor(1) as beside:
+    with written_here(line.built) as here, ThreadPoolExecutor(1) as beside:
         # The database waits for the disk while the exports wait for Python.
-        database = beside.submit(write_database, line.built)
-        write_exports(line.built / "exports", published)
-        write_csv(line.built / "exports", "splits", all_splits)
-        write_rejected(line.built / "rejected", ledger)
+        database = beside.submit(write_database, line.built, here)
+        write_exports(here / "exports", published)
+        write_csv(here / "exports", "splits", all_splits)
+        write_rejected(here / "rejected", ledger)
         database.result()
     return ledger
 
@@ -75,8 +76,9 @@ def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:
     digest = hashlib.sha256()
     for path, content in ledger.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
-    for described in sorted(inbox.folder.rglob(COLUMNS_FILE)):
-        digest.update(described.read_bytes())
+    for described in files_below(inbox.folder):
+        if described.name == COLUMNS_FILE:
+            digest.update(described.read_bytes())
     for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints):
         digest.update(rows.write_csv().encode())
     return digest.hexdigest()

@@ -8,6 +8,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.places import files_below, is_remote, whole_name
 from pipeline.queries import connect
 from pipeline.store import read_rows, table_folder
 from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
@@ -15,15 +16,22 @@ from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
 DATABASE = "splitdrift.duckdb"
 
 
-def write_database(built: Path) -> None:
+def write_database(built: Path, here: Path) -> None:
     """Make the DuckDB file of a state being built.
 
     `samples`, too large to be held twice, is a view of its Parquet files in the place where they lie.
+
+    Args:
+        built: the state.
+        here: folder of this machine for the file.
     """
-    (built / DATABASE).unlink(missing_ok=True)
-    with connect(built / DATABASE) as connection:
+    (here / DATABASE).unlink(missing_ok=True)
+    with connect(here / DATABASE) as connection:
+        if is_remote(built):
+            # DuckDB itself fetches nothing; whoever opens the file to read `samples` has to do the same.
+            connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
         for table in TABLES:
-            is_here = table in PARTITIONED and any(table_folder(built, table).rglob("*.parquet"))
+            is_here = table in PARTITIONED and bool(files_below(table_folder(built, table)))
             if is_here and table == "samples":
                 _link_samples(connection, built)
             elif is_here:
@@ -44,12 +52,12 @@ def _create(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFram
 
 def _link_samples(connection: duckdb.DuckDBPyConnection, built: Path) -> None:
     columns = ", ".join(TABLES["samples"].column_names())
-    connection.execute(f"CREATE VIEW samples AS SELECT {columns} FROM {_files(built.resolve(), 'samples')}")
+    connection.execute(f"CREATE VIEW samples AS SELECT {columns} FROM {_files(built, 'samples')}")
 
 
 def _files(built: Path, table: str) -> str:
     # The store's own folder may have a name that reads like a pattern.
-    literal = re.sub(r"([*?\[])", r"[\1]", str(table_folder(built, table)))
+    literal = re.sub(r"([*?\[])", r"[\1]", whole_name(table_folder(built, table)))
     return f"read_parquet({_quoted(f'{literal}/**/*.parquet')}, hive_partitioning = false)"
 
 

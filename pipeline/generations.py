@@ -7,6 +7,9 @@
 What is not linked to is not seen, so a process may die at any instant: what it left is removed by the next. Files that
 do not change from one generation to the next are one file with several names (hard links). A program that reads several
 files should follow `current` once and read below that (`published`): its generation then stays as it was.
+
+In an object store, which knows no links, `current` is an object that holds the generation's name, written last; files
+that do not change are copied inside the store, and there are no names outside the generations.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import NothingDone, UsageError
+from pipeline.places import copy_objects, files_below, is_remote, remove_tree
 
 #: Parts of a state that a store shows under its own name.
 PARTS = ("tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
@@ -36,6 +40,10 @@ def prepare(store: Path) -> None:
     Raises:
         UsageError: it is a file, or a folder that holds something else.
     """
+    if is_remote(store):
+        if store.exists() and not is_store(store):
+            raise UsageError(f"--store {store} holds other things than a store of splitdrift; name a new address.")
+        return
     if store.exists() and not store.is_dir():
         raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
     if store.is_dir() and any(store.iterdir()) and not is_store(store):
@@ -54,6 +62,8 @@ def is_store(folder: Path) -> bool:
 def current(store: Path) -> Path | None:
     """The folder of the valid state; None where nothing is published yet. It stays as it is; `current` moves on."""
     try:
+        if is_remote(store):
+            return store / _FOLDER / (store / _CURRENT).read_text(encoding="ascii")
         return (store / _CURRENT).resolve(strict=True)
     except OSError:
         return None
@@ -92,16 +102,17 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         keep: so many generations are kept, this one among them.
     """
     whole = generations(store)
-    for left in (store / _FOLDER).iterdir():
+    for left in (store / _FOLDER).glob("*"):
         if left not in whole:
-            shutil.rmtree(left)
+            remove_tree(left)
     folder = store / _FOLDER / f"{int(whole[-1].name) + 1 if whole else 1:06d}"
-    folder.mkdir()
+    if not is_remote(store):
+        folder.mkdir()  # an error where something could not be removed: nothing is built on what somebody left
     try:
         yield folder
-        (folder / _WHOLE).touch()
+        (folder / _WHOLE).write_bytes(b"")
     except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
+        remove_tree(folder)
         raise
     point_to(store, folder)
     for old in generations(store)[:-keep]:
@@ -111,6 +122,9 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
 
 def point_to(store: Path, generation: Path) -> None:
     """Make a complete generation the valid one, in one step."""
+    if is_remote(store):
+        (store / _CURRENT).write_text(generation.name, encoding="ascii")
+        return
     for part in PARTS:
         if not (store / part).is_symlink():
             (store / part).symlink_to(Path(_CURRENT) / part)
@@ -123,7 +137,7 @@ def point_to(store: Path, generation: Path) -> None:
 def _remove(generation: Path) -> None:
     # Its marker goes first: half removed it is no longer whole.
     (generation / _WHOLE).unlink()
-    shutil.rmtree(generation)
+    remove_tree(generation)
 
 
 def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Path], bool] | None = None) -> None:
@@ -135,6 +149,11 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
         relative: what to take over; nothing happens where it does not exist.
         wanted: which files, by their path in the generation; None for all.
     """
+    if is_remote(before):
+        found = [Path(file.relative_to(before).as_posix()) for file in files_below(before / relative)]
+        taken = [one.as_posix() for one in found if one.name != _WHOLE and (wanted is None or wanted(one))]
+        copy_objects([before / one for one in taken], [built / one for one in taken])
+        return
     for folder, _, names in os.walk(before / relative):
         inside = Path(folder).relative_to(before)
         chosen = [name for name in names if name != _WHOLE and (wanted is None or wanted(inside / name))]

@@ -15,7 +15,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.generations import generations
-from pipeline.known import Changes
+from pipeline.known import Changes, file_of
+from pipeline.places import is_remote
 
 HISTORY = "history.jsonl"
 _RECORD = "refresh.json"
@@ -41,7 +42,7 @@ def record(
     refused = [
         {"path": path, "reason": reason}
         for path, status, reason in ledger.select("path", "status", "reason").iter_rows()
-        if status == "rejected" and not came_in.isdisjoint({path, path.split("!")[0]})
+        if status == "rejected" and file_of(path, came_in) in came_in
     ]
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
@@ -84,8 +85,10 @@ def note_nothing_new(store: Path, generation: Path, began_at: datetime) -> None:
 def catch_up(store: Path) -> None:
     """Write into the history what generations tell and it does not; a process may have died between the two."""
     told = {one["generation"] for one in read_history(store) if not one.get("nothing_new")}
-    records = [one / _RECORD for one in generations(store) if one.name not in told]
-    _append(store, [one.read_text(encoding="utf-8") for one in records if one.is_file()])
+    untold = [one for one in generations(store) if one.name not in told and (one / _RECORD).is_file()]
+    records = {one.name: (one / _RECORD).read_text(encoding="utf-8") for one in untold}
+    # A generation that a self-check made holds the record of the one that it was made from.
+    _append(store, [text for name, text in records.items() if json.loads(text)["generation"] == name])
 
 
 def read_history(store: Path) -> list[dict[str, Any]]:
@@ -101,7 +104,11 @@ def read_history(store: Path) -> list[dict[str, Any]]:
 
 def _append(store: Path, lines: list[str]) -> None:
     if lines:
-        cut_off = "" if _text(store).endswith("\n") or not _text(store) else "\n"
+        before = _text(store)
+        cut_off = "" if before.endswith("\n") or not before else "\n"
+        if is_remote(store):  # objects are written whole
+            (store / HISTORY).write_text(before + cut_off + "".join(f"{line}\n" for line in lines), encoding="utf-8")
+            return
         with (store / HISTORY).open("a", encoding="utf-8") as file:
             file.write(cut_off + "".join(f"{line}\n" for line in lines))
 

@@ -7,8 +7,9 @@ one is the user's to mend before anything is computed: a wrong surface or mass w
 from __future__ import annotations
 
 import difflib
+import errno
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +19,7 @@ import polars as pl
 from pipeline.errors import NothingDone, Refused, UsageError
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.lists import LISTS, athletes, complaints, read_text, sessions, strikes
+from pipeline.places import is_remote, versions_below
 from pipeline.settings import SETTINGS_FILE, Settings, read_settings
 
 COLUMNS_FILE = "columns.toml"
@@ -31,11 +33,13 @@ class InboxFile:
         path: in the inbox.
         athlete_id: None for one that lies in no athlete's folder.
         sha256: of its content when the refresh began; None where nobody looked, or could.
+        tag: what an object store says of its content instead.
     """
 
     path: str
     athlete_id: str | None
     sha256: str | None = None
+    tag: str | None = None
 
 
 @dataclass(frozen=True)
@@ -141,17 +145,57 @@ def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) ->
 
 def _files(folder: Path) -> Iterator[InboxFile]:
     """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over."""
+    if is_remote(folder):
+        for name, tag in versions_below(folder).items():
+            parts = name.split("/")
+            if not _is_beside(parts):
+                yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)
+        return
     root = folder.resolve()
-    for path in sorted(folder.rglob("*")):
+    for path in sorted(_beneath(folder)):
         relative = path.relative_to(folder)
-        if any(part.startswith(".") for part in relative.parts) or not path.is_file():
-            continue
-        if not path.resolve().is_relative_to(root):
-            continue
-        if path.name == COLUMNS_FILE or (len(relative.parts) == 1 and path.name in {*LISTS, SETTINGS_FILE}):
+        if _is_beside(relative.parts) or not _is_file_within(path, root):
             continue
         path_shown = _in_utf8(relative.as_posix())
         yield InboxFile(path_shown, path_shown.partition("/")[0] if len(relative.parts) > 1 else None)
+
+
+def _beneath(folder: Path) -> Iterator[Path]:
+    """What lies in a folder and in the folders below it; linked and hidden ones are not entered.
+
+    However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
+    """
+    folders = [str(folder)]
+    while folders:
+        try:
+            with os.scandir(folders.pop()) as entries:
+                for entry in entries:
+                    yield Path(entry.path)
+                    if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
+                        folders.append(entry.path)
+        except OSError as error:
+            if error.errno not in _NO_WAY_IN:
+                raise
+
+
+def _is_file_within(path: Path, root: Path) -> bool:
+    """Whether a path leads to a file inside the inbox; one too long to follow is left to the ledger to complain of."""
+    try:
+        return path.is_file() and path.resolve().is_relative_to(root)
+    except OSError as error:
+        if error.errno != errno.ENAMETOOLONG:
+            raise
+        return True
+
+
+#: A folder that may not be read, that is gone by now, or whose path is too long.
+_NO_WAY_IN = frozenset({errno.EACCES, errno.EPERM, errno.ENOENT, errno.ENAMETOOLONG})
+
+
+def _is_beside(parts: Sequence[str]) -> bool:
+    """Whether a path is no recording: hidden, a list, settings, a description of columns."""
+    is_list = len(parts) == 1 and parts[0] in {*LISTS, SETTINGS_FILE}
+    return is_list or parts[-1] == COLUMNS_FILE or any(part.startswith(".") for part in parts)
 
 
 def _in_utf8(name: str) -> str:

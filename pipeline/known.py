@@ -19,7 +19,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.inbox import Inbox, InboxFile
+from pipeline.inbox import COLUMNS_FILE, Inbox, InboxFile
+from pipeline.places import files_below, is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.resources import shipped
 from pipeline.settings import ANALYSIS, READING
 
@@ -64,15 +65,17 @@ class Known:
         folder: of its generation.
         keys: of its inputs.
         athletes: whose each file was.
+        is_of_this_code: whether the same code left it; the rows of another may have other columns.
     """
 
     folder: Path | None
     keys: Keys
     athletes: Mapping[str, str | None]
+    is_of_this_code: bool = True
 
     def part(self, name: str) -> pl.DataFrame | None:
-        """Rows of one of `PARTS`; None where there was no refresh."""
-        return None if self.folder is None else pl.read_parquet(self.folder / _FOLDER / f"{name}.parquet", glob=False)
+        """Rows of one of `PARTS`; None where there was no refresh, or one by other code."""
+        return None if self.folder is None or not self.is_of_this_code else read_part(self.folder, name)
 
 
 def read_known(generation: Path | None) -> Known:
@@ -80,12 +83,15 @@ def read_known(generation: Path | None) -> Known:
     nothing = Known(None, Keys({}, "", ""), {})
     if generation is None or not (generation / _FOLDER / "keys.json").is_file():
         return nothing
-    files = pl.read_parquet(generation / _FOLDER / "files.parquet", glob=False)
+    files = read_part(generation, "files")
     about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
+    is_of_this_code = about.pop("code", None) == code_digest()
+    keys = dict(files.select("path", "key").iter_rows())
     return Known(
         generation,
-        Keys(dict(files.select("path", "key").iter_rows()), **about),
+        Keys(keys, **about) if is_of_this_code else Keys(keys, "", ""),
         dict(files.select("path", "athlete_id").iter_rows()),
+        is_of_this_code,
     )
 
 
@@ -99,26 +105,31 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
         parts: rows of each of `PARTS`, in any order.
     """
     folder = built / _FOLDER
-    folder.mkdir(exist_ok=True)
+    make_folder(folder)
     rows = [(file.path, file.athlete_id, keys.files[file.path]) for file in inbox.files]
     columns = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
-    pl.DataFrame(rows, schema=columns, orient="row").sort("path").write_parquet(folder / "files.parquet")
-    about = {"analysis": keys.analysis, "club": keys.club, "responses": keys.responses}
+    write_frame(folder / "files.parquet", pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
+    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "responses": keys.responses}
     (folder / "keys.json").write_text(json.dumps(about), encoding="utf-8")
     for name, order in PARTS.items():
-        parts[name].sort(order).write_parquet(folder / f"{name}.parquet")
+        write_frame(folder / f"{name}.parquet", parts[name].sort(order))
 
 
 def read_part(built: Path, name: str) -> pl.DataFrame:
-    """One of `PARTS` in the state being built."""
-    return pl.read_parquet(built / _FOLDER / f"{name}.parquet", glob=False)
+    """One of `PARTS` in a generation, also in the one being built."""
+    return read_frame(built / _FOLDER / f"{name}.parquet")
 
 
 # --- Keys ------------------------------------------------------------------------------------------------------------
 
 
 def with_digests(inbox: Inbox) -> Inbox:
-    """The inbox with the digest of every file's content; None for one that cannot be read."""
+    """The inbox with the digest of every file's content; None for one that cannot be read.
+
+    An object store tells by a tag when an object's content changed: nothing has to be fetched for that.
+    """
+    if is_remote(inbox.folder):
+        return inbox
 
     def digest(file: InboxFile) -> InboxFile:
         try:
@@ -136,8 +147,9 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
     settings = inbox.settings
     common = _digest([code_digest(), settings.digest(READING)])
     listed: dict[str, list[str]] = {}
+    names = {file.path for file in inbox.files}
     for path, started in inbox.sessions.drop_nulls("file").select("file", "started_at_utc").iter_rows():
-        listed.setdefault(path.partition("!")[0], []).append(f"{path} {started}")
+        listed.setdefault(file_of(path, names), []).append(f"{path} {started}")
     roster = {row["athlete_id"]: repr(row) for row in _bodies(inbox.athletes).iter_rows(named=True)}
     described: dict[Path | None, str] = {None: ""}
     files: dict[str, str | None] = {}
@@ -146,13 +158,19 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
         if columns not in described:
             described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
         rests_on = [
-            common, file.path, file.sha256 or "", described[columns], roster.get(file.athlete_id or "", ""),
+            common, file.path, file.sha256 or file.tag or "", described[columns], roster.get(file.athlete_id or "", ""),
             *sorted(listed.get(file.path, [])),
         ]  # fmt: skip
         files[file.path] = _digest(rests_on)
     lists = [rows.write_csv() for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints)]
-    club = _digest([code_digest(), settings.digest(), str(settings.keep_generations), f"{store.resolve()}", *lists])
+    # Also those that hold for no file: the provenance of the club's tables counts them in.
+    lists += [hashlib.sha256(file.read_bytes()).hexdigest() for file in _column_files(inbox)]
+    club = _digest([code_digest(), settings.digest(), str(settings.keep_generations), whole_name(store), *lists])
     return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
+
+
+def _column_files(inbox: Inbox) -> list[Path]:
+    return [file for file in files_below(inbox.folder) if file.name == COLUMNS_FILE]
 
 
 def rows_digest(rows: pl.DataFrame) -> str:

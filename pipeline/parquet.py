@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.places import files_below, is_remote, make_folder, readable
 from pipeline.tables import TABLES, meaning_of, unit_of
 
 
@@ -30,8 +32,6 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
         frame: publishable rows (see `pipeline.tables.publishable`).
         provenance: written into the file.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
     columns = TABLES[table].columns()
     data = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
     fields = [
@@ -52,11 +52,19 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
     }
     # Words repeat; measured numbers hardly do, and to look for repetitions takes longer than to write them.
     dictionary = [one.name for one in fields if pa.types.is_string(one.type)]
-    pq.write_table(data.cast(pa.schema(fields, metadata=about)), path, compression="zstd", use_dictionary=dictionary)
+    whole = data.cast(pa.schema(fields, metadata=about))
+    if is_remote(path):
+        content = BytesIO()
+        pq.write_table(whole, content, compression="zstd", use_dictionary=dictionary)
+        path.write_bytes(content.getvalue())
+        return
+    make_folder(path.parent)
+    path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
+    pq.write_table(whole, path, compression="zstd", use_dictionary=dictionary)
 
 
 def read_provenance(folder: Path) -> Provenance:
     """What the table in a folder was made from, by its first file."""
-    about = pq.read_schema(min(folder.rglob("*.parquet"))).metadata
+    about = pq.read_schema(readable(files_below(folder)[0])).metadata
     names = ("inputs_sha256", "settings_sha256", "version")
     return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))

@@ -36,6 +36,7 @@ from pipeline.known import (
 )
 from pipeline.line import Analysed, Athlete, Line, Measured, Shard
 from pipeline.lock import locked
+from pipeline.places import is_remote, whole_name
 from pipeline.steps import Steps, steps_over
 from pipeline.store import partition, read_partitions, read_rows
 from pipeline.tables import empty, publishable
@@ -85,7 +86,7 @@ def bring_up_to_date(
     began_at = datetime.now(UTC)
     require_apart(inbox, store)
     prepare(store)
-    with locked(store, wait_s=wait_s):
+    with locked(store, wait_s=wait_s) as assure:
         catch_up(store)
         known = read_known(current(store))
         found = changes(inbox, store, known)
@@ -94,9 +95,9 @@ def bring_up_to_date(
             return read_rows(known.folder, "recordings")
         with building(store, keep=inbox.settings.keep_generations) as built:
             ledger = _build(line_for(inbox, built), steps, found, progress)
-            before = read_rows(known.folder, "athlete_drift") if known.folder is not None else empty("athlete_drift")
-            after = read_rows(built, "athlete_drift")
+            before, after = _findings(known.folder), _findings(built)
             write_record(built, record(found, ledger, began_at=began_at, before=before, after=after))
+            assure()
         catch_up(store)
     return ledger
 
@@ -111,6 +112,7 @@ def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) 
         name: _with(known, name, found.touched, [getattr(one, name) for one in gathered])
         for name in ("recordings", "runs", "set_aside")
     }
+    _require_still_there(found.inbox, gathered)
     if parts["runs"].is_empty():
         raise _nothing_usable(found.inbox, parts["recordings"])
 
@@ -185,9 +187,22 @@ def _without_passing(keys: Keys, gathered: Iterable[Measured], inbox: Inbox) -> 
     """Keys of files that have to be read again next time are forgotten; of one that nobody could open, nothing passed
     as long as that is so.
     """
-    opened = {file.path for file in inbox.files if file.sha256 is not None}
+    opened = {file.path for file in inbox.files if file.sha256 is not None or file.tag is not None}
     passing = {path for one in gathered for path in one.passing} & opened
     return replace(keys, files={path: None if path in passing else key for path, key in keys.files.items()})
+
+
+def _findings(folder: Path | None) -> pl.DataFrame:
+    try:
+        return empty("athlete_drift") if folder is None else read_rows(folder, "athlete_drift")
+    except pl.exceptions.PolarsError:  # other code made it, whose table had other columns
+        return empty("athlete_drift")
+
+
+def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
+    """Where nothing at all is left of an inbox, its disk is gone, not its runs."""
+    if any(one.passing for one in gathered) and not any((inbox.folder / file.path).exists() for file in inbox.files):
+        raise NothingDone(f"The inbox {inbox.folder} vanished while it was being read.")
 
 
 def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
@@ -212,7 +227,9 @@ def require_apart(inbox: Inbox, store: Path) -> None:
     Raises:
         UsageError: it lies there.
     """
-    if store.resolve().is_relative_to(inbox.folder.resolve()):
+    if is_remote(store) != is_remote(inbox.folder):
+        return
+    if Path(whole_name(store)).is_relative_to(whole_name(inbox.folder)):
         raise UsageError(
             f"--store {store} lies inside the inbox {inbox.folder}, whose folders are athletes; name one outside."
         )

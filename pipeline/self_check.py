@@ -23,6 +23,7 @@ from pipeline.errors import NothingDone
 from pipeline.generations import building, link_tree, published
 from pipeline.lock import locked
 from pipeline.parquet import read_provenance, write_table
+from pipeline.places import written_here
 from pipeline.responses import club_responses, responses
 from pipeline.settings import Settings, read_settings
 from pipeline.store import SETTINGS, read_rows, read_settings_text, table_folder
@@ -107,7 +108,8 @@ def _check(store: Path, before: Path, draws: int, jobs: int | None, progress: Pr
     with building(store, keep=settings.keep_generations) as built:
         link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
         write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
-        write_database(built)
+        with written_here(built) as here:
+            write_database(built, here)
     return rates
 
 

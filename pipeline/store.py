@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.generations import published
+from pipeline.places import files_below, is_remote, read_frame
 from pipeline.tables import TABLES, empty
 
 #: The settings in force when the tables were made.
@@ -64,9 +66,13 @@ def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
 
 
 def _rows(folder: Path, table: str) -> pl.DataFrame:
-    files = sorted(folder.rglob("*.parquet"))
+    files = files_below(folder)
     if not files:
         return empty(table)
     # What the folder names of a partition say is in the files too; the names are for readers who prune by them.
-    rows = pl.concat([pl.read_parquet(file, hive_partitioning=False, glob=False) for file in files])
+    if is_remote(folder):
+        with ThreadPoolExecutor(8) as threads:
+            rows = pl.concat(threads.map(read_frame, files))
+    else:
+        rows = pl.concat(read_frame(file) for file in files)
     return rows.select(TABLES[table].column_names()).sort(TABLES[table].primary_key())

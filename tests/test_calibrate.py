@@ -82,7 +82,7 @@ def store_of(splits: pl.DataFrame, store: Path, settings: Settings | None = None
             path = built / "tables" / table / f"{table}.parquet"
             write_table(path, table, publishable(table, rows, subject="a test"), made_from)
         write_settings(built, settings_text(settings))
-        write_database(built)
+        write_database(built, built)
     return store
 
 
