@@ -11,6 +11,8 @@ its response times its own change along the distance: that is how pace and hill 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 from scipy import special
@@ -28,12 +30,12 @@ from pipeline.design import (
     telling,
 )
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
-from pipeline.methods.onset import Onset, onset
+from pipeline.methods.onset import Onset, onset, run_onsets
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
 #: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
-#: of every athlete and metric and not corrected for that.
+#: of every athlete, run and metric and not corrected for that.
 ONSET_LEVEL = 0.02
 
 
@@ -87,7 +89,7 @@ def drift(
             row |= _athlete_row(fitted, onset(fitted, seed=seed))
             if fitted.entanglement > max_entanglement:
                 row["why"] = _entangled(fitted.entanglement)
-            run_rows.append(_run_rows(name, fitted))
+            run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
         athlete_rows.append(row)
     return pl.concat(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -102,6 +104,9 @@ _RUN_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "drift_pct_per_10km": pl.Float64,
     "drift_low": pl.Float64,
     "drift_high": pl.Float64,
+    "onset_km": pl.Float64,
+    "onset_low": pl.Float64,
+    "onset_high": pl.Float64,
     "own_error_pct_per_10km": pl.Float64,
     "shared_error_pct_per_10km": pl.Float64,
     "drift_shared": pl.List(pl.Float64),
@@ -157,7 +162,7 @@ def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
         "detectable_pct": _percent((quantile + float(special.stdtrit(freedom, POWER))) * error),
         "entanglement": fitted.entanglement,
     }
-    if found is not None and found.p_value <= ONSET_LEVEL and abs(found.after) > abs(found.before):
+    if found is not None and found.is_given(ONSET_LEVEL):
         row |= {
             "onset_km": 10 * found.distance,
             "onset_low": 10 * found.low,
@@ -183,7 +188,7 @@ def _means(design: Design, columns: Array) -> Array:
     return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
 
 
-def _run_rows(name: dict[str, object], fitted: Fit) -> pl.DataFrame:
+def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | None]) -> pl.DataFrame:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
     What runs share of it is handed on in full: the product of two runs' `drift_shared` (or `level_shared`) is the
@@ -198,6 +203,12 @@ def _run_rows(name: dict[str, object], fitted: Fit) -> pl.DataFrame:
     own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
     reach = float(special.stdtrit(fitted.freedom, 0.975)) * np.sqrt(own + of_responses)
     in_percent = 100 * np.exp(estimate)
+    onset_km = 10 * np.array(
+        [
+            (one.distance, one.low, one.high) if one is not None and one.is_given(ONSET_LEVEL) else (np.nan,) * 3
+            for one in onsets
+        ]
+    )
     level_shared = _means(fitted.design, fitted.design.columns[:, list(fitted.places)]) @ _root(fitted.covariance)
     return pl.DataFrame(
         {
@@ -209,6 +220,10 @@ def _run_rows(name: dict[str, object], fitted: Fit) -> pl.DataFrame:
             "drift_pct_per_10km": 100 * np.expm1(estimate),
             "drift_low": 100 * np.expm1(estimate - reach),
             "drift_high": 100 * np.expm1(estimate + reach),
+            **{
+                column: pl.Series(onset_km[:, place], nan_to_null=True)
+                for place, column in enumerate(("onset_km", "onset_low", "onset_high"))
+            },
             "own_error_pct_per_10km": in_percent * np.sqrt(own),
             "shared_error_pct_per_10km": in_percent * np.sqrt(of_responses),
             # By way of an array: building lists one by one takes longer than the fit.

@@ -138,6 +138,21 @@ def test_every_run_gives_back_the_drift_too_and_its_own_when_they_differ():
     )
 
 
+def test_every_long_run_gives_back_the_kilometre_from_which_it_changes_and_a_straight_or_short_one_none():
+    names = ("onset_km", "onset_low", "onset_high")
+    onset = EVEN.but(km=(42, 42)).with_contact(drift_pct=8.0, onset_km=25.0, error_sd_pct=0.05)
+    broken = published(draw(onset, 1, only=(CONTACT,)))[0]
+    assert broken["onset_km"].to_list() == pytest.approx([25.0] * 4, abs=1.0)
+    for low, km, high in zip(*(broken[name] for name in ("onset_low", "onset_km", "onset_high")), strict=True):
+        assert 0 < high - low < 4
+        assert low <= km <= high
+    straight = of_runs(draw(onset.with_contact(onset_km=0.0), 1, only=(CONTACT,)))
+    short = of_runs(draw(onset.but(km=(21, 21)).with_contact(onset_km=12.0), 1, only=(CONTACT,)))
+    for runs in (straight, short):
+        assert runs.height == 4
+        assert [runs[name].null_count() for name in names] == [4, 4, 4]
+
+
 def test_the_parts_of_speed_and_slope_are_their_responses_times_the_slope_of_each_along_the_run():
     splits = draw(EXACT, 1)
     causes = [pl.col("speed_m_s").log(), pl.col("slope_pct"), pl.col("slope_squared_pct2")]

@@ -1,4 +1,4 @@
-"""From which kilometre: found where a line breaks, not where it is straight."""
+"""From which kilometre, over all runs and in a single one: found where a line breaks, not where it is straight."""
 
 from __future__ import annotations
 
@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, fit
-from pipeline.methods.onset import FEWEST_RUNS, STEP, Onset, onset
+from pipeline.methods.onset import (
+    FEWEST_BLOCKS,
+    FEWEST_RUNS,
+    SPLITS_ASIDE_IN_RUN,
+    SPLITS_OF_BLOCK,
+    STEP,
+    Onset,
+    _draws,
+    onset,
+    run_onsets,
+)
 
 SPEED = 2
 
@@ -38,6 +48,19 @@ def runs(
         run += [one] * len(distance)
         gap += [np.nan] + [1.0] * (len(distance) - 1)
     return Design(np.vstack(columns), np.array(run), list(map(str, range(n_runs))), np.array(gap), np.ones(len(run)))
+
+
+LEVEL = 0.02
+#: `runs` leaves out the first kilometre, as the warm-up does.
+LONG_ENOUGH = FEWEST_BLOCKS * SPLITS_OF_BLOCK + 1
+
+
+def in_runs(design: Design, *, seed: int = 1) -> list[Onset | None]:
+    return run_onsets(fit(design, (SPEED,)), seed=seed)
+
+
+def given(onsets: list[Onset | None]) -> list[Onset]:
+    return [one for one in onsets if one is not None and one.is_given(LEVEL)]
 
 
 def found(design: Design, *, seed: int = 1) -> Onset | None:
@@ -107,3 +130,160 @@ def test_a_level_or_a_drift_of_a_single_run_makes_no_break() -> None:
     assert after.distance == before.distance
     assert after.after == pytest.approx(before.after, abs=1e-9)
     assert DISTANCE == 1
+
+
+def test_of_few_units_every_pattern_of_signs_counts_once_and_of_many_a_thousand_drawn_ones():
+    for n_units, n_patterns in ((7, 64), (10, 512)):
+        signs, counts = _draws(n_units, 1)
+        assert len(np.unique(signs, axis=0)) == len(signs) == n_patterns
+        assert set(signs[0]) == set(signs[:, 0]) == {1.0}
+        assert counts.shape == (999, n_units)
+    signs, _ = _draws(11, 1)
+    assert signs.shape == (1000, 11)
+    assert set(signs[0]) == {1.0}
+
+
+# --- In a single run -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("bend", [0.06, -0.06])
+def test_the_break_of_each_run_is_found_where_it_lies_whatever_its_sign(bend: float):
+    onsets = in_runs(runs(bend=bend, at=2.5, error=0.001, n_runs=4, n_km=42))
+    assert len(given(onsets)) == 4
+    for one in given(onsets):
+        assert one.distance == pytest.approx(2.5, abs=2 * STEP)
+        # Each run has a slope of its own, of about half a percent, beside the bend.
+        assert one.after - one.before == pytest.approx(bend, abs=0.01)
+        assert abs(one.before) < 0.02
+        assert one.p_value == 0.001
+
+
+def test_each_run_has_a_break_of_its_own_in_the_order_of_the_runs():
+    early, late = runs(bend=0.06, at=1.2, error=0.001, n_km=42), runs(bend=0.06, at=3.0, error=0.001, n_km=42)
+    is_late = early.run % 2 == 1
+    mixed = replace(early, columns=np.where(is_late[:, None], late.columns, early.columns))
+    places = [one.distance for one in given(in_runs(mixed))]
+    assert places == pytest.approx([1.2, 3.0] * 6, abs=2 * STEP)
+
+
+def test_most_intervals_of_single_runs_hold_the_break_and_are_not_empty():
+    onsets = given(in_runs(runs(bend=0.08, at=2.5, n_runs=20, n_km=42)))
+    assert len(onsets) >= 16
+    assert all(one.low <= one.distance <= one.high for one in onsets)
+    assert sum(one.low <= 2.5 <= one.high for one in onsets) >= 0.85 * len(onsets)
+    assert all(one.low < one.high for one in onsets)
+
+
+@pytest.mark.parametrize("drift", [0.0, 0.08])
+def test_a_run_along_a_straight_line_has_no_onset_however_steep(drift: float):
+    onsets = in_runs(runs(bend=0.0, drift=drift, n_runs=20, n_km=42))
+    assert all(onsets)
+    # At 2 % of 20, four or more would happen in 1 of 1,600 such tests.
+    assert len(given(onsets)) < 4
+
+
+def test_a_straight_run_without_any_scatter_has_no_onset_and_rounding_makes_none():
+    assert in_runs(runs(bend=0.0, drift=0.03, error=0.0, n_runs=5, n_km=30)) == [None] * 5
+
+
+def test_a_change_that_fades_out_within_the_run_has_no_onset():
+    onsets = in_runs(runs(bend=-0.08, drift=0.08, at=2.0, error=0.002, n_runs=4, n_km=42))
+    assert all(one is not None and one.p_value <= LEVEL for one in onsets)
+    assert given(onsets) == []
+
+
+def test_an_onset_needs_the_level_exactly_and_a_line_that_becomes_steeper():
+    one = Onset(distance=2.5, low=2.0, high=3.0, before=0.01, after=0.02, p_value=0.02)
+    assert one.is_given(0.02)
+    assert not one.is_given(0.0199)
+    assert not replace(one, after=0.01).is_given(0.02)
+    assert replace(one, before=0.01, after=-0.02).is_given(0.02)
+
+
+def test_twenty_one_splits_are_long_enough_for_an_onset_in_a_run_and_twenty_are_too_short():
+    assert LONG_ENOUGH - 1 == 21
+    onsets = in_runs(runs(bend=0.3, at=1.2, error=0.001, rho=0.0, n_runs=4, n_km=LONG_ENOUGH))
+    assert len(given(onsets)) == 4
+    # Of 64 patterns of seven signs one is as good: the smallest p-value there is.
+    assert {one.p_value for one in given(onsets)} == {1 / 64}
+    assert in_runs(runs(bend=0.3, at=1.2, error=0.001, rho=0.0, n_runs=4, n_km=LONG_ENOUGH - 1)) == [None] * 4
+
+
+def test_six_splits_lie_on_either_side_of_the_onset_of_a_run():
+    assert SPLITS_ASIDE_IN_RUN == 6
+    for at in (0.45, 3.85):
+        design = runs(bend=0.5, at=at, error=0.0001, rho=0.0, n_runs=3, n_km=42)
+        distance = design.columns[design.run == 0, DISTANCE]
+        for one in in_runs(design):
+            assert one is not None
+            assert min((distance <= one.distance).sum(), (distance > one.distance).sum()) == 6
+
+
+def test_a_run_of_many_splits_too_short_to_hold_a_hinge_has_no_onset():
+    design = runs(bend=0.0, n_runs=3, n_km=LONG_ENOUGH)
+    columns = design.columns.copy()
+    columns[:, DISTANCE] = 0.001 + columns[:, DISTANCE] / 50
+    assert in_runs(replace(design, columns=columns, gap_km=design.gap_km / 50)) == [None] * 3
+
+
+def test_short_runs_beside_a_long_one_have_no_onset_and_do_not_hide_its():
+    long, short = runs(bend=0.06, at=2.5, error=0.003, n_runs=1, n_km=42), runs(bend=0.0, n_runs=5, n_km=5, error=0.003)
+    both = Design(
+        np.vstack([short.columns, long.columns]),
+        np.concatenate([short.run, long.run + 5]),
+        list("abcdef"),
+        np.concatenate([short.gap_km, long.gap_km]),
+        np.ones(len(short.run) + len(long.run)),
+    )
+    *of_short, of_long = in_runs(both)
+    assert of_short == [None] * 5
+    assert of_long is not None
+    assert of_long.is_given(LEVEL)
+    assert of_long.distance == pytest.approx(2.5, abs=0.3)
+
+
+def test_splits_missing_in_the_middle_do_not_move_the_onset_of_a_run():
+    design = runs(bend=0.08, at=2.5, error=0.001, n_runs=3, n_km=42)
+    kept = (design.columns[:, DISTANCE] < 1.5) | (design.columns[:, DISTANCE] > 2.0)
+    gap = design.gap_km.copy()
+    gap[design.columns[:, DISTANCE].round(2) == 2.05] = 6.0
+    holed = Design(design.columns[kept], design.run[kept], design.run_ids, gap[kept], design.weight[kept])
+    assert [one.distance for one in given(in_runs(holed))] == pytest.approx([2.5] * 3, abs=2 * STEP)
+
+
+def test_a_bad_split_at_the_end_of_a_run_makes_no_onset():
+    design = runs(bend=0.0, n_runs=6, n_km=42)
+    spoilt = replace(design, columns=design.columns.copy())
+    spoilt.columns[np.append(design.first[1:], len(design.run)) - 1, VALUE] += 0.5
+    assert given(in_runs(spoilt)) == []
+    by_weight = run_onsets(fit(spoilt, (SPEED,)), seed=1)
+    evenly = run_onsets(replace(fit(spoilt, (SPEED,)), design=spoilt), seed=1)
+    for one, other in zip(by_weight, evenly, strict=True):
+        assert one is not None
+        assert other is not None
+        assert abs(one.after - one.before) < 0.5 * abs(other.after - other.before)
+
+
+def test_a_pace_that_breaks_is_no_onset_of_a_metric_that_follows_pace():
+    design = runs(bend=0.0, n_runs=10, n_km=42)
+    slowing = -0.1 * np.maximum(design.columns[:, DISTANCE] - 2.5, 0)
+    columns = design.columns + np.column_stack([-0.6 * slowing, 0 * slowing, slowing])
+    assert len(given(in_runs(replace(design, columns=columns)))) < 3
+    unadjusted = run_onsets(fit(replace(design, columns=columns), ()), seed=1)
+    assert len(given(unadjusted)) >= 5
+
+
+def test_runs_that_all_break_do_not_pass_for_errors_that_fade_slowly():
+    design = runs(bend=0.06, at=2.5, rho=0.0, n_runs=12, n_km=42)
+    assert fit(design, (SPEED,)).rho >= 0.5
+    assert len(given(in_runs(design))) >= 11
+
+
+def test_the_same_run_gives_the_same_onset_and_other_draws_nearly_the_same_interval():
+    design = runs(bend=0.08, at=2.5, n_runs=3, n_km=42)
+    assert in_runs(design, seed=1) == in_runs(design, seed=1)
+    for first, second in zip(in_runs(design, seed=1), in_runs(design, seed=2), strict=True):
+        assert first is not None
+        assert second is not None
+        assert first.distance == second.distance
+        assert (first.low, first.high) == pytest.approx((second.low, second.high), abs=0.3)

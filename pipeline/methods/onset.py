@@ -1,9 +1,13 @@
-"""From which kilometre a metric changes: a broken line across the runs of an athlete, where it beats a straight one.
+"""From which kilometre a metric changes: a broken line where it beats a straight one, over all runs or in a single one.
 
-To the fitted straight model a hinge is added, zero up to a distance and rising beyond it, for every distance of a
-grid. How much each run speaks for each hinge is one number; their sum over their scatter says how well the hinge is
-borne out by the runs, and the best hinge is compared with what it reaches when the runs' votes get random signs (wild
-bootstrap of the score, so that the search over the grid is part of the null). The interval draws whole runs anew.
+To a fitted straight line a hinge is added, zero up to a distance and rising beyond it, for every distance of a grid.
+How much each unit (a run; within a run, a block of kilometres) speaks for each hinge is one number, its vote. The sum
+of the votes over their scatter says how well units bear the hinge out, and the best hinge is compared with what it
+reaches when the votes get random signs (wild bootstrap of the score, so that the search over the grid is part of the
+null). The interval draws whole units anew.
+
+Over all runs the straight line is the athlete's. A single run has a level and a slope of its own, so that its onset is
+a break of this run's line and not what sets the run apart; the responses to speed and slope are the athlete's.
 
 Only a line that becomes steeper has an onset: a change that fades out began at the start.
 
@@ -13,22 +17,33 @@ doi 10.1515/2156-6674.1006 (wild bootstrap of the score); from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Fit, normal_equations, whiten
+from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Array, Design, Fit, normal_equations, whiten
 
-#: Random signs drawn for the null, and runs drawn anew for the interval.
+#: Random signs drawn for the null, and units drawn anew for the interval.
 DRAWS = 999
 #: Step of the grid [10 km]: half a kilometre, finer than any interval.
 STEP = 0.05
-#: The hinge needs this many splits on either side, in at least three runs.
+#: Over all runs the hinge needs this many splits on either side, in at least three runs.
 SPLITS_ASIDE = 3
 RUNS_ASIDE = 3
-#: With fewer runs the random signs have too few patterns for a small p-value: 2 to the 7th is 128.
+#: With fewer units the signs have too few patterns for a small p-value: of seven, 2 to the 6th but for turning all.
 FEWEST_RUNS = 7
+FEWEST_BLOCKS = 7
+#: Splits of a block: what is left of the errors' correlation after whitening hardly reaches beyond three kilometres.
+#: Common practice, no source.
+SPLITS_OF_BLOCK = 3
+#: In a single run, on either side: two blocks, so that no block alone makes a slope.
+SPLITS_ASIDE_IN_RUN = 2 * SPLITS_OF_BLOCK
+#: What only rounding makes is smaller than this: two patterns of signs that are one turned round, a parabola through
+#: three splits.
+ROUNDING = 1e-9
+#: A bend below half the last decimal of a published drift is none [change of the logarithm per 10 km].
+NO_BEND = 5e-6
 
 
 @dataclass(frozen=True)
@@ -51,60 +66,173 @@ class Onset:
     after: float
     p_value: float
 
+    def is_given(self, level: float) -> bool:
+        """Whether it beats a straight line at this level, and the line becomes steeper beyond it."""
+        return self.p_value <= level and abs(self.after) > abs(self.before)
+
+
+@dataclass(frozen=True)
+class Votes:
+    """What each unit says of each hinge, beside the straight line.
+
+    Attributes:
+        hinges: their places [10 km], m.
+        votes: the product of the hinge with the residual, both after the regressors are taken out; units × m.
+        sizes: the hinge's product with itself, in the same way; units × m.
+        passed_on: how much of a hinge's bend the straight line's slope had taken up, m.
+        scale: what the sum of the votes is judged by, m: their scatter where units differ in how far they err, as runs
+            do; the length of the hinge where they do not, so that a few units can tell more.
+    """
+
+    hinges: Array
+    votes: Array
+    sizes: Array
+    passed_on: Array
+    scale: Array
+
 
 def onset(fitted: Fit, *, seed: int) -> Onset | None:
-    """Look for the best hinge; None where the runs are too few or too short to have one.
+    """Look for the best hinge over all runs; None where the runs are too few or too short to have one.
 
     Args:
         fitted: the straight model.
         seed: of the random draws.
     """
-    hinges = _grid(fitted)
+    hinges = _grid(fitted.design, SPLITS_ASIDE, RUNS_ASIDE)
     if len(fitted.design.run_ids) < FEWEST_RUNS or not len(hinges):
         return None
-    votes, sizes, passed_on = _votes(fitted, hinges)
+    return _best(_votes(fitted, hinges), float(fitted.beta[0]), seed)
+
+
+def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
+    """Look for the best hinge in each single run; None where a run has too few splits, or nothing bends at all.
+
+    Args:
+        fitted: the straight model, whose responses and weights are taken as they are.
+        seed: of the random draws.
+
+    Returns:
+        One for each run, in their order.
+    """
+    design = fitted.design
+    counts = np.bincount(design.run)
+    found: list[Onset | None] = [None] * len(counts)
+    is_long = counts >= FEWEST_BLOCKS * SPLITS_OF_BLOCK
+    if not is_long.any():
+        return found
+    rest = design.columns[:, VALUE] - design.columns[:, list(fitted.places[1:])] @ fitted.beta[1:]
+    pair = np.column_stack([rest, design.columns[:, DISTANCE]])
+    rho = _correlation(replace(design, columns=pair))
+    for run in np.flatnonzero(is_long):
+        rows = slice(design.first[run], design.first[run] + counts[run])
+        one = Design(pair[rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[rows])
+        found[run] = _of_run(one, rho, seed)
+    return found
+
+
+def _correlation(design: Design) -> float:
+    """Correlation of neighbouring kilometres where every run may bend, by restricted likelihood over the grid of rho.
+
+    Where runs break, a straight model takes their bend for errors that hardly fade, and so hides it. Here each run has
+    a parabola of its own: near enough to a break, and without a search, so that the likelihood allows for it.
+    """
+    parabola = np.column_stack([design.columns, design.columns[:, DISTANCE] ** 2])
+    likelihoods = []
+    for rho in RHO:
+        white, length = whiten(design, parabola, float(rho))
+        log_a, freedom = np.log(length).sum(), len(white) - len(length)
+        value, *regressors = white.T
+        for place, one in enumerate(regressors):
+            squares = design.per_run(one**2)
+            # Runs of as few splits as parabolas take tell nothing: what is left of the regressor is rounding.
+            usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
+            per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
+            log_a, freedom = log_a + np.log(squares[usable]).sum(), freedom - int(usable.sum())
+            value = value - one * (per_square * design.per_run(one * value))[design.run]
+            for later in range(place + 1, len(regressors)):
+                share = per_square * design.per_run(one * regressors[later])
+                regressors[later] = regressors[later] - one * share[design.run]
+        fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
+        log_a += np.log1p(-(fades**2)).sum()
+        likelihoods.append(-0.5 * (max(freedom, 1) * np.log(max(value @ value, 1e-300)) + log_a))
+    return float(RHO[np.argmax(likelihoods)])
+
+
+def _of_run(run: Design, rho: float, seed: int) -> Onset | None:
+    """The best hinge in one run, whose value has the responses taken out."""
+    hinges = _grid(run, SPLITS_ASIDE_IN_RUN, 1)
+    if not len(hinges):  # splits of some metres
+        return None
+    distance = run.columns[:, DISTANCE, None]
+    columns = np.column_stack([distance, run.columns[:, VALUE], np.maximum(distance - hinges, 0.0)])
+    white, _ = whiten(run, columns, rho)
+    along = white[:, 0]
+    taken_up = along @ white[:, 1:] / (along @ along)
+    rest = white[:, 1:] - along[:, None] * taken_up
+    residual, hinge = rest[:, :1], rest[:, 1:]
+    n_blocks = len(white) // SPLITS_OF_BLOCK
+    # What does not make a whole block is shared out: some blocks have a split more.
+    begins = np.arange(n_blocks) * len(white) // n_blocks
+    votes, sizes = (np.add.reduceat(hinge * other, begins, axis=0) for other in (residual, hinge))
+    scale = np.sqrt(sizes.sum(axis=0))
+    return _best(Votes(hinges, votes, sizes, taken_up[1:], scale), float(taken_up[0]), seed)
+
+
+def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
+    """The hinge that lowers the sum of squares most, how far the units bear it out, and between which ends it lies.
+
+    Args:
+        cast: the units' votes.
+        slope: of the straight line.
+        seed: of the random draws.
+    """
+    hinges, votes, sizes, passed_on = cast.hinges, cast.votes, cast.sizes, cast.passed_on
     total = votes.sum(axis=0)
     best = int(np.argmax(total**2 / sizes.sum(axis=0)))
     bend = total[best] / sizes[:, best].sum()
-    before = float(fitted.beta[0] - passed_on[best] * bend)
+    if abs(bend) < NO_BEND:
+        return None
+    before = float(slope - passed_on[best] * bend)
 
     signs, counts = _draws(len(votes), seed)
-    scatter = np.sqrt((votes**2).sum(axis=0))
-    reached = np.max(np.abs(total) / scatter)
-    by_chance = np.max(np.abs(signs @ votes) / scatter, axis=1)
-    p_value = (1 + int((by_chance >= reached).sum())) / (DRAWS + 1)
+    reached = np.max(np.abs(signs @ votes) / cast.scale, axis=1)
+    p_value = float(np.mean(reached >= reached[0] * (1 - ROUNDING)))
 
     places = hinges[np.argmax((counts @ votes) ** 2 / (counts @ sizes), axis=1)]
     low, high = np.quantile(places, [0.025, 0.975])
     return Onset(float(hinges[best]), float(low), float(high), before, float(before + bend), p_value)
 
 
-@lru_cache(maxsize=8)
-def _draws(n_runs: int, seed: int) -> tuple[Array, Array]:
-    """Random signs of runs, and how often each is drawn anew; one draw a row. The metrics of an athlete share them."""
+@lru_cache(maxsize=32)
+def _draws(n_units: int, seed: int) -> tuple[Array, Array]:
+    """Signs of units, and how often each is drawn anew; one draw a row. Metrics and runs with as many share them.
+
+    The first row of signs is what was seen: all the same. Where all patterns are no more than would be drawn, each is
+    taken once: chance would take the rarest too seldom or too often. Turning all signs changes nothing, so that the
+    first unit's may stay.
+    """
     draw = np.random.default_rng(seed)
-    signs = draw.choice(np.array([-1.0, 1.0]), size=(DRAWS, n_runs))
-    return signs, draw.multinomial(n_runs, np.full(n_runs, 1 / n_runs), size=DRAWS).astype(np.float64)
+    if 2 ** (n_units - 1) <= DRAWS + 1:
+        is_turned = np.arange(2 ** (n_units - 1))[:, None] >> np.arange(n_units) & 1 == 1
+        signs = np.where(is_turned[:, ::-1], -1.0, 1.0)
+    else:
+        drawn = draw.choice(np.array([-1.0, 1.0]), size=(DRAWS, n_units))
+        signs = np.vstack([np.ones((1, n_units)), drawn])
+    return signs, draw.multinomial(n_units, np.full(n_units, 1 / n_units), size=DRAWS).astype(np.float64)
 
 
-def _grid(fitted: Fit) -> Array:
+def _grid(design: Design, splits_aside: int, runs_aside: int) -> Array:
     """Distances at which enough splits of enough runs lie on both sides [10 km]."""
-    design = fitted.design
     distance = design.columns[:, DISTANCE]
     candidates = np.arange(distance.min(), distance.max(), STEP)
     beyond = design.per_run((distance[:, None] > candidates).astype(np.float64))
     within = design.per_run((distance[:, None] <= candidates).astype(np.float64))
-    enough = ((beyond >= SPLITS_ASIDE) & (within >= SPLITS_ASIDE)).sum(axis=0) >= RUNS_ASIDE
+    enough = ((beyond >= splits_aside) & (within >= splits_aside)).sum(axis=0) >= runs_aside
     return np.asarray(candidates[enough])
 
 
-def _votes(fitted: Fit, hinges: Array) -> tuple[Array, Array, Array]:
-    """What each run says of each hinge, beside the straight model.
-
-    Returns:
-        For each run and hinge the product of the hinge with the residual, and with itself, both after the regressors
-        are taken out; and how much of a hinge's bend the straight line's slope had taken up.
-    """
+def _votes(fitted: Fit, hinges: Array) -> Votes:
+    """What each run says of each hinge, in the metric of the model."""
     design = fitted.design
     raised = np.maximum(design.columns[:, DISTANCE, None] - hinges, 0.0)
     n_columns = design.columns.shape[1]
@@ -124,4 +252,5 @@ def _votes(fitted: Fit, hinges: Array) -> tuple[Array, Array, Array]:
     taken_up = np.linalg.solve(a.sum(axis=0), cross)
     hinge = hinge - x @ taken_up
     residual = (columns[:, VALUE] - x @ fitted.beta)[:, None]
-    return product(hinge, residual), product(hinge, hinge), taken_up[0]
+    votes = product(hinge, residual)
+    return Votes(hinges, votes, product(hinge, hinge), taken_up[0], np.sqrt((votes**2).sum(axis=0)))

@@ -44,6 +44,21 @@ class RunDrift(dy.Schema):
     )
     drift_low = measure("% per 10 km", 3, "Lower end of the 95 % interval of drift_pct_per_10km.")
     drift_high = measure("% per 10 km", 3, "Upper end of that interval.")
+    onset_km = measure(
+        "km",
+        2,
+        "Where the change begins within this run: given where at least 21 splits entered and a broken line beats a "
+        "straight one and becomes steeper; not corrected for the number of runs.",
+        smallest=0,
+    )
+    onset_low = measure(
+        "km",
+        2,
+        "Lower end of its 95 % interval; blocks of three splits are its unit, and runs of fewer than some 40 splits "
+        "have it too narrow.",
+        smallest=0,
+    )
+    onset_high = measure("km", 2, "Upper end of that interval.", smallest=0)
     own_error_pct_per_10km = measure(
         "% per 10 km", 4, "Standard error of drift_pct_per_10km from the scatter of this run's splits.", smallest=0
     )
