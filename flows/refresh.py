@@ -28,10 +28,10 @@ from prefect.futures import PrefectFuture, as_completed
 from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline.athlete import analyse, respond
-from pipeline.club import finish
+from pipeline.club import finish, show_forth
 from pipeline.errors import UsageError
 from pipeline.inbox import Inbox, InboxFile
-from pipeline.line import Analysed, Athlete, Line, Measured, Settled, Shard
+from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Settled, Shard
 from pipeline.recording import Session
 from pipeline.refresh import bring_up_to_date
 from pipeline.responses import club_responses
@@ -104,6 +104,12 @@ def summaries(line: Line) -> pl.DataFrame:
     return finish(line)
 
 
+def both_forms(line: Line) -> None:
+    """What the tables are given in besides; a matter of seconds, so in this process."""
+    for form in FORMS:
+        show_forth(line, form)
+
+
 @flow(name="refresh", persist_result=False, validate_parameters=False)
 def refresh(
     inbox: Inbox, store: Path, *, jobs: int, is_cluster: bool, wait_s: float, progress: Progress | None
@@ -123,7 +129,7 @@ def refresh(
         batches = _of(athletes, BATCH_ATHLETES)
         return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
 
-    steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries)
+    steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries, both_forms)
     return bring_up_to_date(inbox, store, steps, wait_s=wait_s, progress=progress)
 
 

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.design import INSEPARABLE, TEN_KM, Entering, designs, explained, fit_causes, telling
+from pipeline.design import INSEPARABLE, TEN_KM, Entering, club_of, designs, explained, fit_causes, telling
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array
 from pipeline.methods.paired_classes import wilson
 from pipeline.metrics import METRICS
@@ -116,7 +116,7 @@ def _parts(own: pl.DataFrame, club: pl.DataFrame, enter: Entering, min_runs: int
         causes = telling(design)
         if len(design.run_ids) < min_runs or explained(design, causes) > INSEPARABLE:
             continue
-        fitted = fit_causes(design, causes, club, str(name["metric"]))
+        fitted = fit_causes(design, causes, club_of(club), str(name["metric"]))
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
         distance = design.columns[:, DISTANCE]

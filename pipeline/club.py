@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from importlib.metadata import version
 
 import polars as pl
 
 from pipeline.contrasts import contrasts
 from pipeline.database import write_database
-from pipeline.exports import write_csv, write_exports, write_rejected
+from pipeline.exports import SHEETS, write_csv, write_exports, write_rejected
 from pipeline.inbox import COLUMNS_FILE, Inbox
 from pipeline.known import PARTS, read_part
 from pipeline.line import Line
@@ -61,14 +60,19 @@ def finish(line: Line) -> pl.DataFrame:
     for name, rows in published.items():
         write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
     write_settings(line.built, settings_text(settings))
-    with written_here(line.built) as here, ThreadPoolExecutor(1) as beside:
-        # The database waits for the disk while the exports wait for Python.
-        database = beside.submit(write_database, line.built, here)
-        write_exports(here / "exports", published)
-        write_csv(here / "exports", "splits", all_splits)
-        write_rejected(here / "rejected", ledger)
-        database.result()
     return ledger
+
+
+def show_forth(line: Line, form: str) -> None:
+    """Give the tables of the state being built in another of `FORMS`: for SQL users, or for spreadsheets."""
+    assert line.built is not None
+    with written_here(line.built) as here:
+        if form == "database":
+            write_database(line.built, here)
+            return
+        write_exports(here / "exports", {name: read_rows(line.built, name) for name in SHEETS})
+        write_csv(here / "exports", "splits", read_rows(line.built, "splits"))
+        write_rejected(here / "rejected", read_rows(line.built, "recordings"))
 
 
 def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:

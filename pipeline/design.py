@@ -139,7 +139,18 @@ def explained(design: Design, causes: tuple[int, ...]) -> float:
     return float(1 - (rest @ rest) / (distance @ distance))
 
 
-def fit_causes(design: Design, causes: tuple[int, ...], club: pl.DataFrame | None, metric: str) -> Fit:
+#: What the club knows of a response, by metric and cause: mean and variance.
+Club = Mapping[tuple[str, str], tuple[float, float]]
+
+
+def club_of(rows: pl.DataFrame | None) -> Club | None:
+    """Rows of `club_responses` by metric and cause."""
+    if rows is None:
+        return None
+    return {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in rows.iter_rows(named=True)}
+
+
+def fit_causes(design: Design, causes: tuple[int, ...], club: Club | None, metric: str) -> Fit:
     """The model with the causes that tell, and with a curve of speed where there is one."""
     fitted = fit(design, causes, prior_for(club, metric, causes))
     if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
@@ -152,13 +163,9 @@ def fit_causes(design: Design, causes: tuple[int, ...], club: pl.DataFrame | Non
     return with_curve if strength > CURVE_STANDS_OUT else fitted
 
 
-def prior_for(club: pl.DataFrame | None, metric: str, causes: tuple[int, ...]) -> Prior | None:
+def prior_for(club: Club | None, metric: str, causes: tuple[int, ...]) -> Prior | None:
     """What the club knows of the responses of a metric to some causes; nothing where it is silent."""
     if club is None:
         return None
-    known: Mapping[str, tuple[float, float]] = {
-        row["cause"]: (row["mean"], row["variance"])
-        for row in club.filter(pl.col("metric") == metric).iter_rows(named=True)
-    }
-    pairs = [known.get(CAUSES[cause - FIRST_CAUSE], (0.0, np.inf)) for cause in causes]
+    pairs = [club.get((metric, CAUSES[cause - FIRST_CAUSE]), (0.0, np.inf)) for cause in causes]
     return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))

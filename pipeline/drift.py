@@ -12,6 +12,8 @@ its response times its own change along the distance: that is how pace and hill 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import chain
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -24,6 +26,7 @@ from pipeline.design import (
     SPEED,
     SPEED_SQUARED,
     Entering,
+    club_of,
     designs,
     explained,
     fit_causes,
@@ -70,7 +73,8 @@ def drift(
         Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
     """
     enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
-    run_rows = [pl.DataFrame(schema=_RUN_COLUMNS)]
+    common = club_of(club)
+    run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
     for name, design, reference in designs(splits, enter):
         row = name | {
@@ -85,13 +89,13 @@ def drift(
         elif explained(design, causes) > INSEPARABLE:
             row |= {"entanglement": 1.0, "why": _entangled(1.0)}
         else:
-            fitted = fit_causes(design, causes, club, str(name["metric"]))
+            fitted = fit_causes(design, causes, common, str(name["metric"]))
             row |= _athlete_row(fitted, onset(fitted, seed=seed))
             if fitted.entanglement > max_entanglement:
                 row["why"] = _entangled(fitted.entanglement)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
         athlete_rows.append(row)
-    return pl.concat(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
+    return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
 
 _RUN_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -188,7 +192,7 @@ def _means(design: Design, columns: Array) -> Array:
     return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
 
 
-def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | None]) -> pl.DataFrame:
+def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | None]) -> _Columns:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
     What runs share of it is handed on in full: the product of two runs' `drift_shared` (or `level_shared`) is the
@@ -210,27 +214,41 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
         ]
     )
     level_shared = _means(fitted.design, fitted.design.columns[:, list(fitted.places)]) @ _root(fitted.covariance)
-    return pl.DataFrame(
-        {
-            "run_id": fitted.design.run_ids,
-            **{key: [word] * len(along) for key, word in name.items()},
-            "n_splits": np.bincount(fitted.design.run),
-            "fresh_level": np.exp(_fresh_levels(fitted)),
-            "raw_pct_per_10km": 100 * np.expm1(raw),
-            "drift_pct_per_10km": 100 * np.expm1(estimate),
-            "drift_low": 100 * np.expm1(estimate - reach),
-            "drift_high": 100 * np.expm1(estimate + reach),
-            **{
-                column: pl.Series(onset_km[:, place], nan_to_null=True)
-                for place, column in enumerate(("onset_km", "onset_low", "onset_high"))
-            },
-            "own_error_pct_per_10km": in_percent * np.sqrt(own),
-            "shared_error_pct_per_10km": in_percent * np.sqrt(of_responses),
-            # By way of an array: building lists one by one takes longer than the fit.
-            "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),
-            "level_shared": pl.Series(level_shared).arr.to_list(),
-        }
-    )
+    return {
+        "run_id": fitted.design.run_ids,
+        **{key: [str(word)] * len(along) for key, word in name.items()},
+        "n_splits": np.bincount(fitted.design.run),
+        "fresh_level": np.exp(_fresh_levels(fitted)),
+        "raw_pct_per_10km": 100 * np.expm1(raw),
+        "drift_pct_per_10km": 100 * np.expm1(estimate),
+        "drift_low": 100 * np.expm1(estimate - reach),
+        "drift_high": 100 * np.expm1(estimate + reach),
+        **dict(zip(_ONSETS, onset_km.T, strict=True)),
+        "own_error_pct_per_10km": in_percent * np.sqrt(own),
+        "shared_error_pct_per_10km": in_percent * np.sqrt(of_responses),
+        # By way of an array: building lists one by one takes longer than the fit.
+        "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),
+        "level_shared": pl.Series(level_shared).arr.to_list(),
+    }
+
+
+#: Rows still in columns, of whatever kind each came: to make a frame of each metric takes longer than its fit.
+_Columns = dict[str, list[str] | Array | pl.Series]
+_ONSETS = ("onset_km", "onset_low", "onset_high")
+
+
+def _stacked(parts: Sequence[_Columns]) -> pl.DataFrame:
+    """The rows of all metrics as one frame."""
+    if not parts:
+        return pl.DataFrame(schema=_RUN_COLUMNS)
+    stacked: dict[str, Any] = {}
+    for name in parts[0]:
+        values: list[Any] = [part[name] for part in parts]
+        if isinstance(values[0], pl.Series):
+            stacked[name] = pl.concat(values)
+        else:
+            stacked[name] = list(chain.from_iterable(values)) if isinstance(values[0], list) else np.concatenate(values)
+    return pl.DataFrame(stacked, schema=_RUN_COLUMNS).with_columns(pl.col(*_ONSETS).fill_nan(None))
 
 
 def _root(covariance: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -29,6 +29,11 @@ class Shard:
 
     athlete_id: str | None
     files: tuple[InboxFile, ...]
+
+
+def one_file_each(shard: Shard) -> list[Shard]:
+    """The files of a shard, each in a shard of its own."""
+    return [replace(shard, files=(file,)) for file in shard.files]
 
 
 @dataclass(frozen=True)
@@ -99,3 +104,7 @@ class Analysed:
     run_drift: pl.DataFrame
     athlete_drift: pl.DataFrame
     pacing: pl.DataFrame
+
+
+#: The forms in which the tables lie in a store besides Parquet: for SQL users, for spreadsheets. None needs another.
+FORMS = ("database", "exports")

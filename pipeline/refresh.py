@@ -135,7 +135,9 @@ def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) 
         parts[part.name] = _with(known, part.name, {*found.touched, *others}, rows)
     assert line.built is not None
     write_known(line.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
-    return steps.finish(line)
+    ledger = steps.finish(line)
+    steps.show_forth(line)
+    return ledger
 
 
 def _carry_over(line: Line, found: Changes) -> list[Measured]:

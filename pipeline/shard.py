@@ -108,11 +108,6 @@ def lost(_line: Line, shard: Shard, why: str) -> Measured:
     )
 
 
-def one_file_each(shard: Shard) -> list[Shard]:
-    """The files of a shard, each in a shard of its own."""
-    return [replace(shard, files=(file,)) for file in shard.files]
-
-
 @dataclass(frozen=True)
 class _Run:
     """A run that a session turned out to be: its row in `Measured.runs`, its samples and what was set aside."""

@@ -8,8 +8,8 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.line import Analysed, Athlete, Line, Measured, Shard
-from pipeline.workers import Spread
+from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Shard, one_file_each
+from pipeline.workers import Limits, Spread
 
 
 @dataclass(frozen=True)
@@ -21,10 +21,16 @@ class Steps:
     analyse: Callable[[Line, Sequence[str], pl.DataFrame], Iterator[Analysed]]
     club_responses: Callable[[pl.DataFrame], pl.DataFrame]
     finish: Callable[[Line], pl.DataFrame]
+    show_forth: Callable[[Line], None]
 
 
 def steps_over(spread: Spread) -> Steps:
     """The steps, mapped by workers. What they need is loaded where they run."""
+
+    def measure(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+        settings = line.inbox.settings
+        limits = Limits(settings.max_file_s, settings.max_file_mb)
+        return spread(_measure, line, shards, smaller=one_file_each, lost=_lost, limits=limits)
 
     def analyse(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> Iterator[Analysed]:
         return spread(partial(_analyse, club=club), line, athletes)
@@ -35,13 +41,22 @@ def steps_over(spread: Spread) -> Steps:
     def finish(line: Line) -> pl.DataFrame:
         return next(spread(_finish, line, [None]))
 
-    return Steps(partial(spread, _measure), partial(spread, _respond), analyse, club_responses, finish)
+    def show_forth(line: Line) -> None:
+        list(spread(_show_forth, line, FORMS))
+
+    return Steps(measure, partial(spread, _respond), analyse, club_responses, finish, show_forth)
 
 
 def _measure(line: Line, shard: Shard) -> Measured:
     from pipeline.shard import measure
 
     return measure(line, shard)
+
+
+def _lost(line: Line, shard: Shard, why: str) -> Measured:
+    from pipeline.shard import lost
+
+    return lost(line, shard, why)
 
 
 def _respond(line: Line, athlete: Athlete) -> pl.DataFrame:
@@ -66,3 +81,9 @@ def _finish(line: Line, _: None) -> pl.DataFrame:
     from pipeline.club import finish
 
     return finish(line)
+
+
+def _show_forth(line: Line, form: str) -> None:
+    from pipeline.club import show_forth
+
+    show_forth(line, form)
