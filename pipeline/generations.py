@@ -48,8 +48,8 @@ def prepare(store: Path) -> None:
         raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
     if store.is_dir() and any(store.iterdir()) and not is_store(store):
         raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
-    if not store.is_dir():
-        store.mkdir(parents=True)
+    if not is_store(store):
+        store.mkdir(parents=True, exist_ok=True)
         store.chmod(0o700)
     (store / _FOLDER).mkdir(exist_ok=True)
 
@@ -130,7 +130,10 @@ def point_to(store: Path, generation: Path) -> None:
             (store / part).symlink_to(Path(_CURRENT) / part)
     beside = store / f".{_CURRENT}"
     beside.unlink(missing_ok=True)
-    beside.symlink_to(generation.relative_to(store))
+    try:
+        beside.symlink_to(generation.relative_to(store))
+    except OSError as error:  # which names what the link points to, not the place that refused it
+        raise OSError(error.errno, error.strerror, str(beside)) from error
     os.replace(beside, store / _CURRENT)
 
 

@@ -19,7 +19,7 @@ import polars as pl
 from pipeline.errors import NothingDone, Refused, UsageError
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.lists import LISTS, athletes, complaints, read_text, sessions, strikes
-from pipeline.places import is_remote, versions_below
+from pipeline.places import beneath, is_remote, versions_below
 from pipeline.settings import SETTINGS_FILE, Settings, read_settings
 
 COLUMNS_FILE = "columns.toml"
@@ -83,8 +83,11 @@ class Inbox:
     def columns_file_for(self, file: InboxFile) -> Path | None:
         """The `columns.toml` that holds for a file."""
         for folder in (self.folder / file.path).parents:
-            if (folder / COLUMNS_FILE).is_file():
-                return folder / COLUMNS_FILE
+            try:
+                if (folder / COLUMNS_FILE).is_file():
+                    return folder / COLUMNS_FILE
+            except OSError:  # a name that just fits and would not with this one in place of its last part
+                continue
             if folder == self.folder:
                 break
         return None
@@ -152,7 +155,7 @@ def _files(folder: Path) -> Iterator[InboxFile]:
                 yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)
         return
     root = folder.resolve()
-    for path in sorted(_beneath(folder)):
+    for path in sorted(beneath(folder)):
         relative = path.relative_to(folder)
         if _is_beside(relative.parts) or not _is_file_within(path, root):
             continue
@@ -160,36 +163,14 @@ def _files(folder: Path) -> Iterator[InboxFile]:
         yield InboxFile(path_shown, path_shown.partition("/")[0] if len(relative.parts) > 1 else None)
 
 
-def _beneath(folder: Path) -> Iterator[Path]:
-    """What lies in a folder and in the folders below it; linked and hidden ones are not entered.
-
-    However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
-    """
-    folders = [str(folder)]
-    while folders:
-        try:
-            with os.scandir(folders.pop()) as entries:
-                for entry in entries:
-                    yield Path(entry.path)
-                    if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
-                        folders.append(entry.path)
-        except OSError as error:
-            if error.errno not in _NO_WAY_IN:
-                raise
-
-
 def _is_file_within(path: Path, root: Path) -> bool:
-    """Whether a path leads to a file inside the inbox; one too long to follow is left to the ledger to complain of."""
+    """Whether a path leads to a file inside the inbox; one too long for the system nobody can open."""
     try:
         return path.is_file() and path.resolve().is_relative_to(root)
     except OSError as error:
         if error.errno != errno.ENAMETOOLONG:
             raise
-        return True
-
-
-#: A folder that may not be read, that is gone by now, or whose path is too long.
-_NO_WAY_IN = frozenset({errno.EACCES, errno.EPERM, errno.ENOENT, errno.ENAMETOOLONG})
+        return False
 
 
 def _is_beside(parts: Sequence[str]) -> bool:

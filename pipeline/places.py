@@ -7,6 +7,7 @@ does not have to be made, and a library that wants a file of this machine gets t
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from collections.abc import Iterator, Sequence
@@ -84,12 +85,34 @@ def write_frame(path: Path, rows: pl.DataFrame) -> None:
     path.write_bytes(content.getvalue())
 
 
+def beneath(folder: Path) -> Iterator[Path]:
+    """What lies in a folder and in the folders below it; linked and hidden ones are not entered.
+
+    However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
+    """
+    folders = [str(folder)]
+    while folders:
+        try:
+            with os.scandir(folders.pop()) as entries:
+                for entry in entries:
+                    yield Path(entry.path)
+                    if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
+                        folders.append(entry.path)
+        except OSError as error:
+            if error.errno not in _NO_WAY_IN:
+                raise
+
+
+#: A folder that may not be read, that is gone by now, or whose path is too long.
+_NO_WAY_IN = frozenset({errno.EACCES, errno.EPERM, errno.ENOENT, errno.ENAMETOOLONG})
+
+
 def files_below(folder: Path) -> list[Path]:
     """All files in a folder and the folders below it, in order; none where it does not exist."""
     if is_remote(folder):
         fs = _file_system(folder)
         return [_of_key(folder, key) for key in sorted(fs.find(_key(folder))) if not key.endswith("/")]
-    return sorted(path for path in folder.rglob("*") if path.is_file())
+    return sorted(path for path in beneath(folder) if path.is_file())
 
 
 def versions_below(folder: Path) -> dict[str, str]:

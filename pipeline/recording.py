@@ -78,7 +78,9 @@ class Session:
             self,
             status="rejected",
             reason=_shown(refusal.reason, MOST_REASON_CHARACTERS),
-            fix=_shown(refusal.fix, MOST_REASON_CHARACTERS) or None,
+            fix=_shown(
+                refusal.fix or "Export the activity again, or take the file out of the inbox.", MOST_REASON_CHARACTERS
+            ),
             recording=None,
             is_passing=is_passing,
         )

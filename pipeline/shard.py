@@ -10,7 +10,6 @@ import errno
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from importlib.metadata import version
 
 import polars as pl
@@ -210,6 +209,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
             raise Refused("The session covers no distance.", "Look whether the sensor for distance was connected.")
         started = utc(run.started_s) if found.has_clock or listed is None else listed
+        ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
     except Refused as refusal:
         return session.refused(refusal), None
     except Exception as error:
@@ -226,7 +226,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "session": session.place,
         "sha256": session.sha256,
         "started_at_utc": started,
-        "ended_at_utc": started + timedelta(seconds=float(run.samples["elapsed_s"][-1])),
+        "ended_at_utc": ended,
         "paused_s": run.paused_s,
         "device": found.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in found.sensors.items()) or None,

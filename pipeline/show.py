@@ -82,7 +82,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
                 else f"too few: {cells['too_little_data']}"
             )
             unclear.append(few)
-        name = Text(_named(athlete_id, shown))
+        name = plain(_named(athlete_id, shown))
         texts = (cells["rises"], cells["falls"], cells["holds"], "; ".join(filter(None, unclear)))
         table.add_row(name, str(n_runs), *texts)
     return table
@@ -112,7 +112,7 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str
         if previous not in (None, athlete_id):
             table.add_section()
         cells: dict[str, str | Text] = {
-            "athlete": Text(_named(athlete_id, shown) if athlete_id != previous else ""),
+            "athlete": plain(_named(athlete_id, shown) if athlete_id != previous else ""),
             "metric": metric.label,
             "runs": str(row["n_runs"]),
             "fresh level": f"{row['fresh_level']:.{metric.decimals}f} {metric.unit}",
@@ -126,6 +126,11 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str
         table.add_row(*(cells[heading] for heading in headings))
         previous = athlete_id
     return table
+
+
+def plain(text: str) -> Text:
+    """A text from outside, without the signs that a terminal obeys instead of showing them."""
+    return Text("".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text))
 
 
 def _signed(value: float) -> str:
@@ -169,7 +174,7 @@ def table_as_it_is(name: str, rows: pl.DataFrame) -> RenderableType:
 def _cell(value: object, decimals: int | None) -> Text:
     if value is None:
         return Text("")
-    return Text(f"{value:.{decimals}f}" if isinstance(value, float) and decimals is not None else str(value))
+    return plain(f"{value:.{decimals}f}" if isinstance(value, float) and decimals is not None else str(value))
 
 
 def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
@@ -196,8 +201,8 @@ def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
     for row in listed.iter_rows(named=True):
         place = f" (session {row['session']})" if row["session"] > 1 else ""
         table.add_row(
-            Text(row["path"] + place),
+            plain(row["path"] + place),
             row["status"].replace("_", " "),
-            Text(" ".join(filter(None, (row["reason"], row["fix"])))),
+            plain(" ".join(filter(None, (row["reason"], row["fix"])))),
         )
     return Group(head, table)

@@ -1,15 +1,29 @@
-"""Worker processes: one function mapped over many items, here or in several processes."""
+"""Worker processes: one function mapped over many items, here or in several processes.
+
+An item whose worker hangs, crashes or eats memory costs itself only. The pool is our own, small as it is, because the
+standard one breaks as a whole when a worker dies, and pebble's when a waiting one does.
+"""
 
 from __future__ import annotations
 
+import errno
 import os
+import resource
 import signal
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
 from importlib import import_module
 from multiprocessing import get_context
-from typing import Protocol, TypeVar
+from multiprocessing.connection import Connection, wait
+from multiprocessing.context import SpawnProcess
+from multiprocessing.reduction import ForkingPickler
+from pathlib import Path
+from traceback import format_exception
+from typing import Any, Protocol, TypeVar
+
+from pipeline.errors import SplitdriftError
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -24,22 +38,90 @@ FEW_FILES = 12
 #: Each worker has one core, so the libraries in it start no threads of their own.
 _ONE_THREAD = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 
+#: An item is not divided more often than this: the end of a `smaller` that makes nothing smaller.
+_MOST_DIVISIONS = 16
+#: So many workers may end while they start, with none between that got ready, before it is said that none can start.
+_MOST_FAILED_STARTS = 4
+#: How a worker ends that is out of memory but still master of itself.
+_EXIT_OUT_OF_MEMORY = 77
+_READY = b"ready"
 
-def _begin(loads: str) -> None:
-    """Get a worker ready. An interrupt from the keyboard is for the parent, which ends its workers itself."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    import_module(loads)
+
+class WorkerLost(SplitdriftError):
+    """An item ended its worker process, and nobody had said what is to be done then."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one item may take; None for as much as it likes.
+
+    Attributes:
+        item_s: time by the wall [s].
+        item_mb: memory on top of what its worker held before [MB].
+    """
+
+    item_s: float | None = None
+    item_mb: float | None = None
 
 
 class Spread(Protocol):
     """Maps `function(shared, item)` over items; results come in whatever order they end."""
 
-    def __call__(self, function: Callable[[S, T], R], shared: S, items: Sequence[T], /) -> Iterator[R]:
-        """One result an item."""
+    def __call__(
+        self,
+        function: Callable[[S, T], R],
+        shared: S,
+        items: Sequence[T],
+        /,
+        *,
+        smaller: Callable[[T], Sequence[T]] | None = None,
+        lost: Callable[[S, T, str], R] | None = None,
+        limits: Limits | None = None,
+    ) -> Iterator[R]:
+        """One result an item, or one a part where an item had to be divided.
+
+        What the function raises is raised here, after which nothing more is begun. It is otherwise with an item that
+        costs its worker, because the process died or the item went over a limit: its parts are tried again, each with
+        the whole limit; what has no parts is answered for by `lost`.
+
+        Args:
+            function: can be pickled, like everything that it takes and gives.
+            shared: what it is given with every item.
+            items: what it is mapped over.
+            smaller: parts of an item; fewer than two where it cannot be divided.
+            lost: makes the result of an item that cost its worker, of `shared`, the item, and why in words that follow
+                a colon ("it took longer than 60 s"). Called in this process.
+            limits: others than those that the workers were started with.
+
+        Raises:
+            WorkerLost: an item cost its worker, and there is no `lost`.
+        """
+
+
+def here(
+    function: Callable[[S, T], R],
+    shared: S,
+    items: Sequence[T],
+    /,
+    *,
+    smaller: Callable[[T], Sequence[T]] | None = None,  # noqa: ARG001 -- nothing is lost without workers
+    lost: Callable[[S, T, str], R] | None = None,  # noqa: ARG001
+    limits: Limits | None = None,  # noqa: ARG001 -- nor can it be held to limits
+) -> Iterator[R]:
+    """A `Spread` in this process, one item after the other: no limits, and an item that crashes takes all with it."""
+    return (function(shared, item) for item in items)
 
 
 @contextmanager
-def workers(n_items: int, jobs: int | None, *, few: int, loads: str = "pipeline.athlete") -> Iterator[Spread]:
+def workers(
+    n_items: int,
+    jobs: int | None,
+    *,
+    few: int,
+    loads: str = "pipeline.athlete",
+    item_s: float | None = None,
+    item_mb: float | None = None,
+) -> Iterator[Spread]:
     """Give a function that maps over items, here or in worker processes.
 
     Workers are started afresh (spawn), since forking after Polars has run can deadlock. A script that gets here must do
@@ -48,32 +130,289 @@ def workers(n_items: int, jobs: int | None, *, few: int, loads: str = "pipeline.
     Args:
         n_items: how many items there will be.
         jobs: worker processes; None for one a core.
-        few: with fewer items workers, which take a second to start, would be slower than this process.
+        few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
+            there are always workers, since this process can be held to none.
         loads: module that each worker imports as it starts.
+        item_s: time an item may take [s].
+        item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
     """
     wanted = jobs if jobs is not None else os.cpu_count() or 1
-    if wanted <= 1 or n_items < few:
-        yield lambda function, shared, items: (function(shared, item) for item in items)
+    limits = Limits(item_s, item_mb)
+    if limits == Limits() and (wanted <= 1 or n_items < few):
+        yield here
         return
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+    pool = _Pool(loads, limits)
     try:
-        context = get_context("spawn")
-        pool = ProcessPoolExecutor(wanted, mp_context=context, initializer=_begin, initargs=(loads,))
-        pool.submit(int)  # the first task is what starts them all
-
-        def spread(function: Callable[[S, T], R], shared: S, items: Sequence[T], /) -> Iterator[R]:
-            tasks = [pool.submit(function, shared, item) for item in items]
-            return (task.result() for task in as_completed(tasks))
-
-        try:
-            yield spread
-        finally:
-            # After an error what is left need not be done; after success the workers end while this process goes on.
-            pool.shutdown(wait=False, cancel_futures=True)
+        pool.start(max(1, min(wanted, n_items)))
+        yield pool.spread
     finally:
+        pool.end()
         for name, value in before.items():
             if value is None:
                 del os.environ[name]
             else:
                 os.environ[name] = value
+
+
+# --- In this process -------------------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class _Call:
+    """One mapping, and what has become of its items: an answer in bytes, an error, or why the worker was lost."""
+
+    function: Callable[[Any, Any], Any]
+    shared: Any
+    limits: Limits
+    events: deque[tuple[_Task, bytes | BaseException | str]] = field(default_factory=deque)
+
+
+@dataclass(eq=False)
+class _Task:
+    call: _Call
+    item: Any
+    n_divisions: int = 0
+
+
+@dataclass(eq=False)
+class _Worker:
+    process: SpawnProcess
+    pipe: Connection
+    is_ready: bool = False
+    task: _Task | None = None
+
+
+class _Pool:
+    """Workers with a pipe each, so that whatever happens to one touches no other. Each holds one task at most."""
+
+    def __init__(self, loads: str, limits: Limits) -> None:
+        self._loads, self._limits = loads, limits
+        self._workers: list[_Worker] = []
+        self._waiting: deque[_Task] = deque()
+        self._n_failed_starts = 0
+
+    def start(self, n_workers: int) -> None:
+        for _ in range(n_workers):
+            self._start_one()
+
+    def _start_one(self) -> None:
+        context = get_context("spawn")
+        ours, theirs = context.Pipe()
+        # A daemon, so that this process never waits for it as it exits.
+        process = context.Process(target=_serve, args=(self._loads, theirs), daemon=True)
+        process.start()
+        theirs.close()  # from now on the pipe ends when the worker does
+        self._workers.append(_Worker(process, ours))
+
+    def end(self) -> None:
+        """End the workers. After an error what they are about need not be done; after success they only wait."""
+        for worker in self._workers:
+            worker.process.kill()
+        for worker in self._workers:
+            worker.pipe.close()
+            if worker.task is not None:
+                worker.process.join()  # or it might still write where the caller cleans up
+
+    def spread(
+        self,
+        function: Callable[[S, T], R],
+        shared: S,
+        items: Sequence[T],
+        /,
+        *,
+        smaller: Callable[[T], Sequence[T]] | None = None,
+        lost: Callable[[S, T, str], R] | None = None,
+        limits: Limits | None = None,
+    ) -> Iterator[R]:
+        """See `Spread`."""
+        call = _Call(function, shared, self._limits if limits is None else limits)
+        tasks = [_Task(call, item) for item in items]
+        self._waiting.extend(tasks)
+        self._feed()
+        return self._results(call, len(tasks), smaller, lost)
+
+    def _results(
+        self,
+        call: _Call,
+        n_open: int,
+        smaller: Callable[[Any], Sequence[Any]] | None,
+        lost: Callable[[Any, Any, str], Any] | None,
+    ) -> Iterator[Any]:
+        try:
+            while n_open:
+                while not call.events:
+                    self._listen()
+                task, event = call.events.popleft()
+                n_open -= 1
+                if isinstance(event, BaseException):
+                    raise event
+                if isinstance(event, bytes):
+                    yield _unpacked(event)
+                    continue
+                parts = smaller(task.item) if smaller is not None and task.n_divisions < _MOST_DIVISIONS else ()
+                if len(parts) > 1:
+                    n_open += len(parts)
+                    self._waiting.extendleft(_Task(call, part, task.n_divisions + 1) for part in reversed(parts))
+                    self._feed()
+                elif lost is not None:
+                    yield lost(call.shared, task.item, event)
+                else:
+                    raise WorkerLost(f"A worker process was lost over its task: {event}.")
+        finally:
+            # After an error, or when nobody wants the rest: nothing more is begun.
+            self._waiting = deque(task for task in self._waiting if task.call is not call)
+
+    def _feed(self) -> None:
+        """Give every worker that waits something to do."""
+        for worker in self._workers:
+            if worker.is_ready and worker.task is None and self._waiting:
+                task = self._waiting.popleft()
+                call = task.call
+                try:
+                    packed = ForkingPickler.dumps((call.limits, call.function, call.shared, task.item))
+                except Exception as error:  # pickling calls what it pickles, so anything may come
+                    call.events.append((task, error))
+                    continue
+                try:
+                    worker.pipe.send_bytes(packed)
+                    worker.task = task
+                except OSError:  # it died as it waited, which is no fault of the item's; the pipe will tell
+                    self._waiting.appendleft(task)
+
+    def _listen(self) -> None:
+        """Wait until a worker is ready, answers or dies."""
+        pipes = {worker.pipe: worker for worker in self._workers}
+        for pipe in wait(list(pipes)):
+            worker = pipes[pipe]  # type: ignore[index] # the stubs know sockets and handles too
+            try:
+                answer = worker.pipe.recv_bytes()
+            except (EOFError, OSError):  # with or without half an answer
+                self._replace(worker)
+                continue
+            task, worker.task = worker.task, None
+            if task is not None:
+                task.call.events.append((task, answer))
+            elif answer == _READY:
+                worker.is_ready, self._n_failed_starts = True, 0
+            else:
+                _unpacked(answer)  # raises why it could not get ready
+        # Answers are unpickled later: workers must not wait for that.
+        self._feed()
+
+    def _replace(self, worker: _Worker) -> None:
+        worker.process.join(5)
+        if worker.process.is_alive():  # it closed its end of the pipe, whatever for
+            worker.process.kill()
+            worker.process.join()
+        worker.pipe.close()
+        self._workers.remove(worker)
+        task, exit_code = worker.task, worker.process.exitcode or 0
+        if not worker.is_ready:
+            self._n_failed_starts += 1
+            if self._n_failed_starts > _MOST_FAILED_STARTS:
+                raise WorkerLost(f"Worker processes end before they are ready ({_ending(exit_code)}).")
+        self._start_one()
+        if task is not None:
+            task.call.events.append((task, _why(exit_code, task.call.limits)))
+
+
+def _why(exit_code: int, limits: Limits) -> str:
+    """Why a worker was lost, in words that follow a colon."""
+    memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
+    if exit_code == -signal.SIGALRM and limits.item_s is not None:
+        return f"it took longer than {limits.item_s:g} s"
+    if exit_code == _EXIT_OUT_OF_MEMORY:
+        return f"it needed {memory}"
+    ended = f"reading it ended its process ({_ending(exit_code)})"
+    if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or exit_code == -signal.SIGKILL:
+        return f"{ended}, perhaps because it needed {memory}"
+    return ended
+
+
+def _ending(exit_code: int) -> str:
+    if exit_code >= 0:
+        return f"exit code {exit_code}"
+    with suppress(ValueError):
+        return f"signal {signal.Signals(-exit_code).name}"
+    return f"signal {-exit_code}"
+
+
+def _unpacked(answer: bytes) -> Any:
+    error, told, result = ForkingPickler.loads(answer)
+    if error is not None:
+        error.add_note(f"In a worker process:\n{told}")
+        raise error
+    return result
+
+
+# --- In a worker -----------------------------------------------------------------------------------------------------
+
+
+def _serve(loads: str, pipe: Connection) -> None:
+    """What a worker does: it gets ready, then answers until the pipe ends, by will or with the parent."""
+    # An interrupt from the keyboard is for the parent, which ends its workers itself.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Without a handler the system itself ends this process when its time is up, whatever code it is in, and even if
+    # the parent is busy or gone.
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    try:
+        import_module(loads)
+        answer = _READY
+    except Exception as error:
+        answer = _packed_error(error)
+    with suppress(EOFError, OSError):
+        while True:
+            pipe.send_bytes(answer)
+            answer = _answer(pipe.recv_bytes())
+    os._exit(0)
+
+
+def _answer(question: bytes) -> bytes:
+    try:
+        limits, function, shared, item = ForkingPickler.loads(question)
+        with _held_to(limits):
+            return bytes(ForkingPickler.dumps((None, "", function(shared, item))))
+    except BaseException as error:  # also what is no Exception, such as a panic of a compiled library
+        if _is_out_of_memory(error):
+            os._exit(_EXIT_OUT_OF_MEMORY)  # what was half done when memory ended cannot be relied on
+        return _packed_error(error)
+
+
+@contextmanager
+def _held_to(limits: Limits) -> Iterator[None]:
+    statm = Path("/proc/self/statm")
+    before = resource.getrlimit(resource.RLIMIT_DATA)
+    if limits.item_mb is not None and statm.exists():
+        # Not the address space, of which allocators reserve much more than they use. Libraries, and memory that
+        # earlier items left to the allocator, are not this item's.
+        held = int(statm.read_text().split()[5]) * resource.getpagesize()
+        most = held + int(limits.item_mb * 1_000_000)
+        if before[1] == resource.RLIM_INFINITY or most < before[1]:
+            resource.setrlimit(resource.RLIMIT_DATA, (most, before[1]))
+    signal.setitimer(signal.ITIMER_REAL, limits.item_s or 0)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        resource.setrlimit(resource.RLIMIT_DATA, before)
+
+
+def _is_out_of_memory(error: BaseException) -> bool:
+    """DuckDB's own error is known by its name, so that nobody loads it for this."""
+    return (
+        isinstance(error, MemoryError)
+        or type(error).__name__ == "OutOfMemoryException"
+        or (isinstance(error, OSError) and error.errno == errno.ENOMEM)
+    )
+
+
+def _packed_error(error: BaseException) -> bytes:
+    told = "".join(format_exception(error))
+    try:
+        packed = bytes(ForkingPickler.dumps((error, told, None)))
+        ForkingPickler.loads(packed)  # some errors can be pickled but not made again
+    except Exception:
+        packed = bytes(ForkingPickler.dumps((RuntimeError(f"{type(error).__name__}: {error}"), told, None)))
+    return packed

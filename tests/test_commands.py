@@ -140,7 +140,7 @@ def test_1_when_the_disk_says_no_with_its_own_words(tiny_inbox: Make, tmp_path: 
     def full_disk(*_: object) -> None:
         raise OSError(28, "No space left on device", "splitdrift.duckdb")
 
-    monkeypatch.setattr("pipeline.club.write_database", full_disk)
+    monkeypatch.setattr("pipeline.generations.point_to", full_disk)
     result = run("refresh", "--inbox", tiny_inbox({"ari/a.fit": fit_run(km=1)}), "--store", tmp_path / "store")
     assert (result.exit_code, result.stderr) == (1, "splitdrift: No space left on device: splitdrift.duckdb\n")
 
@@ -232,3 +232,14 @@ def test_the_installed_command_is_this_one():
         [sys.executable, "-m", "pipeline", "--version"], env=environment, capture_output=True, text=True, check=True
     )
     assert result.stdout.startswith("splitdrift, version ") or "version" in result.stdout
+
+
+@pytest.mark.slow
+def test_nothing_in_a_store_can_be_read_by_others(tiny_inbox: Make, tmp_path: Path):
+    folder = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    command = [sys.executable, "-m", "pipeline", "refresh", "--inbox", str(folder), "--store", str(tmp_path / "store")]
+    subprocess.run(command, check=True, capture_output=True)
+    open_to_others = [
+        path for path in (tmp_path / "store").rglob("*") if path.lstat().st_mode & 0o077 and not path.is_symlink()
+    ]
+    assert open_to_others == []

@@ -160,3 +160,9 @@ def test_a_store_without_a_state_says_how_to_make_one(tmp_path: Path):
         NothingDone, match=r"is not a store yet\. `splitdrift refresh --inbox DIR --store .*` makes one"
     ):
         published(tmp_path)
+
+
+def test_an_empty_folder_that_becomes_a_store_is_closed_to_others(tmp_path: Path):
+    (tmp_path / "store").mkdir(mode=0o755)
+    publish(tmp_path / "store", "first")
+    assert (tmp_path / "store").stat().st_mode & 0o777 == 0o700

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.errors import Refused
+
 #: The readings a recording can carry, in the one unit each has from here on. A column that the file did not have is
 #: present and null, so that every later stage meets the same frame.
 READINGS: Mapping[str, pl.DataType] = {
@@ -32,6 +34,13 @@ READINGS: Mapping[str, pl.DataType] = {
 GRAINS = ("sample", "step", "kilometre")
 
 RUNNING = "running"
+
+#: No reading of a run is as large, in any unit here: as a time it is 31,000 years. Sums of such numbers overflow.
+BEYOND_MEASURE = 1e12
+
+#: A session takes ten bytes of a file and two milliseconds to look into: a small file could declare more than a night
+#: has time for. A device keeps some hundreds; common practice, no source.
+MOST_SESSIONS = 1000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,8 +72,23 @@ class Recording:
     unused: tuple[str, ...] = ()
 
 
+def require_few_sessions(n_sessions: int) -> None:
+    """Refuse a file with more than `MOST_SESSIONS`, before any is looked into.
+
+    Raises:
+        Refused: it holds more.
+    """
+    if n_sessions > MOST_SESSIONS:
+        raise Refused(
+            f"The file holds more than {MOST_SESSIONS:,} activities, the most that is read of one file.",
+            "Export the activities again, one file for each.",
+        )
+
+
 def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
-    """Complete a partial set of columns to the full frame of `READINGS`, absent ones null, NaN made null.
+    """Complete a partial set of columns to the full frame of `READINGS`, absent ones null.
+
+    What is no number of any run (NaN, infinite, from `BEYOND_MEASURE` on) is made null.
 
     Args:
         columns: at least `time_s`; all of one length; keys from `READINGS`.
@@ -76,6 +100,10 @@ def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
     if unknown:
         raise KeyError(f"not a reading: {sorted(unknown)}")
     return pl.DataFrame(columns).select(
-        pl.col(name).cast(dtype).fill_nan(None) if name in columns else pl.lit(None, dtype=dtype).alias(name)
+        _within_measure(pl.col(name).cast(dtype)) if name in columns else pl.lit(None, dtype=dtype).alias(name)
         for name, dtype in READINGS.items()
     )
+
+
+def _within_measure(reading: pl.Expr) -> pl.Expr:
+    return pl.when(reading.abs() < BEYOND_MEASURE).then(reading)

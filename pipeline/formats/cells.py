@@ -13,6 +13,10 @@ from pipeline.errors import Refused
 
 MIN_ROWS = 2
 
+#: Far more than any program writes; every column costs memory even where it is empty. Common practice, no source.
+MOST_COLUMNS = 1000
+MOST_HEADER_CHARACTERS = 100_000
+
 #: What programs write, in small or capital letters, where they have no value.
 EMPTY_WORDS = ("", "-", "--", "---", "na", "n/a", "nan", "null", "none")
 
@@ -42,19 +46,22 @@ def read_table(content: bytes, separator: str | None = None) -> Table:
         separator: what stands between two cells; None takes tab, semicolon or comma, whichever the header has most of.
 
     Raises:
-        Refused: no text, fewer than `MIN_ROWS` rows, broken quotation marks, or a row longer than the header.
+        Refused: no text, more than `MOST_COLUMNS` columns, fewer than `MIN_ROWS` rows, broken quotation marks, or a row
+            longer than the header.
     """
     text = _text(content)
     body = text.lstrip("\n")
-    separator = separator or _separator(body.partition("\n")[0])
+    separator = separator or _separator(body[:MOST_HEADER_CHARACTERS].partition("\n")[0])
+    _require_header_within(body)
     try:
-        reader = csv.reader(io.StringIO(body), delimiter=separator)
+        reader = csv.reader(io.StringIO(body[:MOST_HEADER_CHARACTERS]), delimiter=separator)
         headers = [header.strip() for header in next(reader, [])]
+        _require_columns_within(len(headers))
         # One column more than the header has, to catch rows that are longer: cut apart by their own decimal commas.
         names = [str(place) for place in range(len(headers) + 1)]
-        rows = body.split("\n")[reader.line_num :]
+        rows = _below(body, reader.line_num)
         frame = pl.read_csv(
-            "\n".join([separator.join(names), *rows]).encode(),
+            f"{separator.join(names)}\n{rows}".encode(),
             separator=separator,
             infer_schema=False,
             truncate_ragged_lines=True,
@@ -81,6 +88,33 @@ def _text(content: bytes) -> str:
     raise Refused("The file says that it is UTF-16 text but is not.", "Save it again as CSV with the encoding UTF-8.")
 
 
+def _below(text: str, n_lines: int) -> str:
+    """The text without its first lines; not cut into lines, of which a hostile file may have a hundred million."""
+    place = 0
+    for _ in range(n_lines):
+        place = text.find("\n", place) + 1 or len(text)
+    return text[place:]
+
+
+def _require_header_within(body: str) -> None:
+    # A quoted header may go over several lines; one that does not end within the limit is cut there, and its rows
+    # then fit no column.
+    if len(body) > MOST_HEADER_CHARACTERS and "\n" not in body[: MOST_HEADER_CHARACTERS + 1]:
+        raise Refused(
+            f"The first line of the file, which should name the columns, goes on beyond {MOST_HEADER_CHARACTERS:,} "
+            "characters.",
+            "Save it again as CSV with a short name for each column in the first line.",
+        )
+
+
+def _require_columns_within(n_columns: int) -> None:
+    if n_columns > MOST_COLUMNS:
+        raise Refused(
+            f"The file has {n_columns:,} columns, expected at most {MOST_COLUMNS:,}.",
+            "Keep the columns that are needed, and one row for each sample, step or kilometre.",
+        )
+
+
 def _separator(header_line: str) -> str:
     unquoted = re.sub(r'"[^"]*"', "", header_line)
     return max(",;\t", key=unquoted.count)
@@ -93,7 +127,10 @@ def _present(cell: pl.Expr) -> pl.Expr:
 
 def _require_rows(frame: pl.DataFrame, overflow: str, headers: list[str], separator: str) -> None:
     if len(frame) < MIN_ROWS:
-        raise Refused(f"Rows below the header of the file: {len(frame)}, expected at least {MIN_ROWS}.")
+        raise Refused(
+            f"Rows below the header of the file: {len(frame)}, expected at least {MIN_ROWS}.",
+            "Export the whole recording again.",
+        )
     too_long = frame.filter(pl.col(overflow).is_not_null())
     if len(too_long):
         raise Refused(

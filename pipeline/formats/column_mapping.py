@@ -118,7 +118,10 @@ def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
 
 def _table(value: Any, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise Refused(f"columns.toml: {where} holds {value!r}, expected a heading with lines below it.")
+        raise Refused(
+            f"columns.toml: {where} holds {value!r}, expected a heading with lines below it.",
+            'Write the heading on a line of its own, and lines such as "Cadence" = "cadence_spm" below it.',
+        )
     return value
 
 
@@ -153,7 +156,7 @@ def _checked_option(key: str, value: Any) -> str:
     accepted = _OPTIONS[key]
     if not isinstance(value, str) or not value or (accepted and value not in accepted):
         expected = " or ".join(f'"{choice}"' for choice in accepted).replace("\t", "\\t") or "a word in quotation marks"
-        raise Refused(f"columns.toml: {key} is {value!r}, expected {expected}.")
+        raise Refused(f"columns.toml: {key} is {value!r}, expected {expected}.", f"Correct the line of {key}.")
     if key == "time_zone" and not _is_zone(value):
         raise Refused(
             f'columns.toml: time_zone is "{value}", expected a zone such as "Europe/Lisbon" or "UTC".',

@@ -243,7 +243,10 @@ def _readings(values: Readings) -> pl.DataFrame:
     frame = readings_frame({name: values[name] for name in READINGS if name in values})
     finite = frame.select(pl.when(pl.all().is_finite()).then(pl.all())).filter(pl.col("time_s").is_not_null())
     if len(finite) < MIN_ROWS:
-        raise Refused(f"Rows of the file that have a time: {len(finite)}, expected at least {MIN_ROWS}.")
+        raise Refused(
+            f"Rows of the file that have a time: {len(finite)}, expected at least {MIN_ROWS}.",
+            "Fill in the column with the time, or export the recording again.",
+        )
     return finite
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import Refused
-from pipeline.formats import RUNNING, Recording, readings_frame
+from pipeline.formats import RUNNING, Recording, readings_frame, require_few_sessions
 from pipeline.formats.fit_fields import read_columns
 from pipeline.formats.fit_messages import Columns, Messages, read_messages
 
@@ -61,11 +61,13 @@ def decode(
     """
     recordings: list[Recording] = []
     refusals: list[Refused] = []
-    for link in _links(content):
+    for n_links, link in enumerate(_links(content), start=1):
+        require_few_sessions(n_links)
         try:
             recordings += _sessions(_read_activity(link), sensor_preference, described_fields or {})
         except Refused as refusal:
             refusals.append(refusal)
+        require_few_sessions(len(recordings))
     if recordings and refusals:
         lost = f"another part of this chained file was lost: {refusals[0].reason}"
         return [replace(one, damage=one.damage or lost) for one in recordings]
@@ -97,7 +99,8 @@ def _links(content: bytes) -> Iterator[bytes]:
         if records == 0:
             # A device writes the size when it closes the file: without it, power was lost and the rest is records.
             rest = content[start + 12 :]
-            yield header[:4] + struct.pack("<I", len(content) - start - header[0]) + header[8:] + rest
+            size = max(len(content) - start - header[0], 0)  # the header may claim to be longer than the file
+            yield header[:4] + struct.pack("<I", size) + header[8:] + rest
             return
         yield content[start : start + header[0] + records + 2]
         start += header[0] + records + 2
@@ -115,7 +118,9 @@ def _sessions(
     messages: Messages, sensor_preference: Sequence[str], described_fields: Mapping[str, str]
 ) -> list[Recording]:
     """Share the records among the sessions by time; a file without any session is one recording."""
-    unknown = np.full(max((len(column) for column in messages.sessions.values()), default=0), np.nan)
+    n_sessions = max((len(column) for column in messages.sessions.values()), default=0)
+    require_few_sessions(n_sessions)
+    unknown = np.full(n_sessions, np.nan)
     starts = messages.sessions.get("start_time", unknown)
     sports = messages.sessions.get("sport", unknown)
     order = np.argsort(starts, kind="stable")

@@ -14,7 +14,7 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.errors import Refused
-from pipeline.formats import RUNNING, Recording, readings_frame
+from pipeline.formats import RUNNING, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 
 MIN_POINTS = 2
@@ -66,6 +66,7 @@ def _tracks(elements: Elements) -> list[_Track]:
     for event, name, element in elements:
         if name == "trk" and event == "start":
             tracks.append(_Track(element))
+            require_few_sessions(len(tracks))
         elif not tracks or not tracks[-1].is_open:
             continue
         elif name == "trk":

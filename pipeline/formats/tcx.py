@@ -11,7 +11,7 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.errors import Refused
-from pipeline.formats import Recording, readings_frame
+from pipeline.formats import Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 
 MIN_POINTS = 2
@@ -51,6 +51,7 @@ def decode(content: bytes) -> list[Recording]:
             is_open = event == "start"
             if is_open:
                 activities.append((element, []))
+                require_few_sessions(len(activities))
         elif event == "end" and name == "Trackpoint" and is_open:
             activities[-1][1].append({local_name(part.tag): text_of(part) for part in element.iter()})
             element.clear()

@@ -1,0 +1,52 @@
+"""Coverage-guided fuzzing of one format by Atheris, over the harness that the tests use too."""
+
+# ruff: noqa: PLC0415 - Atheris is an extra, and instruments only what is imported under its eyes
+
+from __future__ import annotations
+
+import random
+import sys
+import tempfile
+from pathlib import Path
+
+#: What coverage is measured of. The fast FIT decoder, Polars and expat are compiled and stay dark.
+INSTRUMENTED = [
+    "pipeline.formats",
+    "pipeline.recording",
+    "pipeline.samples",
+    "fitdecode",
+    "defusedxml",
+    "zipfile",
+    "gzip",
+]
+
+
+def drive(format_name: str) -> None:
+    """Fuzz a format until interrupted; arguments are libFuzzer's, beginning with a folder to keep the corpus in."""
+    import atheris
+
+    with atheris.instrument_imports(include=INSTRUMENTED):
+        from tests.fuzz.harness import look_into
+    from tests.fuzz.mutations import mutated
+    from tests.fuzz.seeds import seeds
+
+    starts = [content for _, content in seeds()[format_name]]
+
+    def one_file(content: bytes) -> None:
+        # What an archive is, its content decides; what a gzip file holds, its name.
+        packed = "zip" if content.startswith(b"PK") else "tcx.gz"
+        look_into(f"fuzzed.{packed if format_name == 'archive' else format_name}", content)
+
+    def mutator(content: bytes, max_size: int, seed: int) -> bytes:
+        source = random.Random(seed)
+        if source.random() < 0.5:
+            return bytes(atheris.Mutate(content, max_size))[:max_size]
+        return mutated(content, source.choice(starts), source)[:max_size]
+
+    with tempfile.TemporaryDirectory() as folder:
+        for place, content in enumerate(starts):
+            (Path(folder) / f"seed-{place}").write_bytes(content)
+        # A file that takes longer than ten seconds or more than two gigabytes is a finding like an exception.
+        own = ["-max_len=20000", "-timeout=10", "-rss_limit_mb=2048"]
+        atheris.Setup([sys.argv[0], *own, *sys.argv[1:], folder], one_file, custom_mutator=mutator)
+        atheris.Fuzz()

@@ -1,0 +1,57 @@
+"""What is done with every mutated file, and what counts as a finding: anything that is raised here."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.formats import GRAINS, READINGS
+from pipeline.inbox import utc
+from pipeline.recording import Session, recording
+from pipeline.samples import samples
+from pipeline.tables import publishable
+
+#: What `STATUSES` of the ledger a single file can come to.
+FATES = ("accepted", "salvaged", "not_running", "rejected")
+#: Small, so that a fuzzer that finds a bomb learns that it is refused and not how long it takes.
+MAX_UNPACKED_BYTES, MAX_MEMBERS = 4_000_000, 50
+
+
+def look_into(name: str, content: bytes) -> list[Session]:
+    """Take a file through the stages `recording` and `samples`, as a refresh would, and hold them to their promises."""
+    sessions = recording(
+        name,
+        content,
+        mapping=None,
+        sensor_preference=("self-described", "native"),
+        described_fields={},
+        max_unpacked_bytes=MAX_UNPACKED_BYTES,
+        max_members=MAX_MEMBERS,
+    )
+    assert sessions
+    assert len({(one.name, one.place) for one in sessions}) == len(sessions)
+    for one in sessions:
+        _hold_to_its_promises(one)
+    return sessions
+
+
+def _hold_to_its_promises(session: Session) -> None:
+    assert session.status in FATES
+    assert session.reason.endswith(".")
+    assert all(letter.isprintable() or letter.isspace() for letter in session.reason + (session.fix or ""))
+    assert (session.recording is not None) == (session.status in ("accepted", "salvaged"))
+    if session.status == "rejected":
+        assert session.fix
+    found = session.recording
+    if found is None:
+        return
+    assert found.readings.schema == READINGS
+    assert found.grain in GRAINS
+    assert not any(found.readings[column].is_nan().any() for column in READINGS)
+    assert all(np.isfinite(pause).all() and pause[0] <= pause[1] for pause in found.pauses)
+    run = samples(found, gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6).named("r")
+    if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
+        return  # a refresh turns it away here
+    publishable("samples", run.samples, subject="a mutated file")
+    publishable("set_aside", run.set_aside, subject="a mutated file")
+    if found.has_clock:
+        utc(run.started_s + (run.samples["elapsed_s"].max() or 0.0))

@@ -1,0 +1,99 @@
+"""Small sound files of every format, from which mutations start."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+from collections.abc import Mapping
+
+import numpy as np
+
+from data.generator.fit_writer import run_file
+
+STARTED = 1_773_480_000  # 2026-03-14
+
+
+def instant(second: int) -> str:
+    return f"2026-03-14T09:{second // 60:02}:{second % 60:02}Z"
+
+
+def fit(n: int = 60) -> bytes:
+    elapsed_s = np.arange(float(n))
+    return run_file(
+        STARTED,
+        elapsed_s,
+        3.0 * elapsed_s,
+        speed_m_s=np.full(n, 3.0),
+        cadence_strides_min=np.full(n, 85.0),
+        contact_time_ms=np.full(n, 240.0),
+        heart_rate_bpm=np.full(n, 150.0),
+    )
+
+
+def csv(n: int = 30) -> bytes:
+    rows = (f"{instant(i)},{3 * i},{3.0},{50 + i / 10},170,240.5,150" for i in range(n))
+    return "\n".join(
+        ["time_utc,distance_m,speed_m_s,altitude_m,cadence_spm,contact_time_ms,heart_rate_bpm", *rows]
+    ).encode()
+
+
+def kilometres() -> bytes:
+    return b"km;duration_hms;cadence_spm;note\n1;5:30;170,5;\n2;5:31;170,1;warm\n3;0:05:40;169;\n"
+
+
+def steps() -> bytes:
+    return b"foot\tcontact_time_ms\tflight_time_ms\tspeed_km_h\nleft\t240\t110\t10.8\nright\t242\t108\t10.9\n"
+
+
+def tcx(n: int = 12) -> bytes:
+    points = "".join(
+        f"<Trackpoint><Time>{instant(i)}</Time><Position><LatitudeDegrees>{1 + i / 40_000}</LatitudeDegrees>"
+        f"<LongitudeDegrees>2</LongitudeDegrees></Position><AltitudeMeters>50.5</AltitudeMeters><DistanceMeters>{3 * i}"
+        "</DistanceMeters><HeartRateBpm><Value>150</Value></HeartRateBpm><Extensions><x:TPX><x:Speed>3.0</x:Speed>"
+        "<x:RunCadence>85</x:RunCadence></x:TPX></Extensions></Trackpoint>"
+        for i in range(n)
+    )
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>\n<TrainingCenterDatabase xmlns="urn:points" xmlns:x="urn:extension">'
+        f'<Activities><Activity Sport="Running"><Id>a</Id><Lap><Track>{points}</Track></Lap>'
+        "<Creator><Name>Some watch</Name></Creator></Activity></Activities></TrainingCenterDatabase>"
+    ).encode()
+
+
+def gpx(n: int = 12) -> bytes:
+    points = [
+        f'<trkpt lat="{1 + i / 40_000}" lon="2"><ele>50.5</ele><time>{instant(i)}</time><extensions>'
+        "<x:TrackPointExtension><x:hr>150</x:hr><x:cad>85</x:cad></x:TrackPointExtension></extensions></trkpt>"
+        for i in range(n)
+    ]
+    half = n // 2
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" xmlns="urn:track" xmlns:x="urn:extension"><trk>'
+        f"<name>Morning</name><type>running</type><trkseg>{''.join(points[:half])}</trkseg>"
+        f"<trkseg>{''.join(points[half:])}</trkseg></trk></gpx>"
+    ).encode()
+
+
+def zipped(files: Mapping[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", method) as archive:
+        for name, content in files.items():
+            # An entry made by hand keeps its name as it is, and its time is the same in every run.
+            archive.writestr(zipfile.ZipInfo(name), content, method)
+    return buffer.getvalue()
+
+
+def seeds() -> dict[str, list[tuple[str, bytes]]]:
+    """Format → files that its fuzzing starts from, each with a name whose ending chooses the reader."""
+    return {
+        "fit": [("run.fit", fit()), ("chained.fit", fit(8) + fit(9))],
+        "csv": [("run.csv", csv()), ("kilometres.csv", kilometres()), ("steps.csv", steps())],
+        "tcx": [("run.tcx", tcx())],
+        "gpx": [("run.gpx", gpx())],
+        "archive": [
+            ("club.zip", zipped({"a.fit": fit(8), "spring/b.csv.gz": gzip.compress(csv(8), mtime=0), "c.gpx": gpx(4)})),
+            ("stored.zip", zipped({"a.csv": kilometres(), "d/": b"", ".hidden": b"x"}, zipfile.ZIP_STORED)),
+            ("run.tcx.gz", gzip.compress(tcx(4), mtime=0)),
+        ],
+    }

@@ -1,0 +1,387 @@
+"""Workers: every item is answered exactly once, and one that hangs, crashes or eats memory costs itself only."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from multiprocessing import active_children
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from pipeline.workers import Limits, Spread, WorkerLost, here, workers
+
+ROOT = Path(__file__).parents[1]
+
+#: What a worker does with an item: a word of this list, or a number, which it gives back.
+Item = int | str
+
+#: Long against a test, short against a minute.
+HANGS_S = 60
+
+
+def work(shared: str, item: Item) -> str:
+    """Give an item back, or do what its name says."""
+    if isinstance(item, str):
+        DEEDS[item]()
+    return f"{shared}{item}"
+
+
+def work_all(shared: str, items: tuple[Item, ...]) -> list[str]:
+    return [work(shared, item) for item in items]
+
+
+def raise_value_error() -> None:
+    raise ValueError("of all numbers, this one")
+
+
+def grow_a_bytearray() -> None:
+    grown = bytearray()
+    for _ in range(60):
+        grown += bytes(10_000_000)
+
+
+def fill_arrays_of_numpy() -> object:
+    import numpy as np  # noqa: PLC0415 -- every other worker is up sooner without
+
+    return [np.ones(1_000_000) for _ in range(60)]
+
+
+def fill_frames_of_polars() -> object:
+    import polars as pl  # noqa: PLC0415
+
+    return [pl.select(pl.int_range(1_000_000)) for _ in range(60)]
+
+
+def print_what_is_in_the_environment() -> None:
+    raise ValueError(os.environ["POLARS_MAX_THREADS"])
+
+
+DEEDS: dict[str, Callable[[], object]] = {
+    "is killed": lambda: os.kill(os.getpid(), signal.SIGKILL),
+    "reads where nothing is": lambda: os.kill(os.getpid(), signal.SIGSEGV),
+    "gives up": os.abort,
+    "leaves": lambda: os._exit(3),
+    "sleeps": lambda: time.sleep(HANGS_S),
+    "never comes back to the interpreter": lambda: re.match(r"(a+)+$", "a" * 64 + "b"),
+    "grows a bytearray": grow_a_bytearray,
+    "fills arrays of NumPy": fill_arrays_of_numpy,
+    "fills frames of Polars": fill_frames_of_polars,
+    "raises": raise_value_error,
+    "takes a moment": lambda: time.sleep(0.3),
+    "asks for its threads": print_what_is_in_the_environment,
+}
+
+
+def why(_shared: str, item: object, reason: str) -> str:
+    return f"{item}: {reason}"
+
+
+def halves(items: tuple[Item, ...]) -> Sequence[tuple[Item, ...]]:
+    middle = len(items) // 2
+    return [part for part in (items[:middle], items[middle:]) if part]
+
+
+@pytest.fixture(scope="module")
+def spread() -> Iterator[Spread]:
+    """Two workers, started once; that they outlive what each test does to them is part of what is tested."""
+    with workers(100, 2, few=0, loads=__name__) as given:
+        yield given
+
+
+SECOND = Limits(item_s=1)
+SMALL = Limits(item_mb=300)
+
+
+# --- Every item once -------------------------------------------------------------------------------------------------
+
+
+def test_every_item_has_one_result(spread: Spread):
+    assert sorted(spread(work, "", range(100))) == sorted(str(item) for item in range(100))
+    assert list(spread(work, "", [])) == []
+
+
+def test_two_mappings_at_a_time_do_not_get_each_others_results(spread: Spread):
+    one, other = spread(work, "a", range(20)), spread(work, "b", range(20))
+    assert {next(other)[0] for _ in range(20)} == {"b"}
+    assert sorted(one) == sorted(f"a{item}" for item in range(20))
+
+
+def test_a_mapping_that_nobody_follows_to_its_end_does_not_disturb_the_next(spread: Spread):
+    first = next(spread(work, "a", range(50)))
+    assert first.startswith("a")
+    assert sorted(spread(work, "b", range(9))) == [f"b{item}" for item in range(9)]
+
+
+def test_results_larger_than_a_pipe_come_whole(spread: Spread):
+    assert [len(result) for result in spread(work, "x" * 5_000_000, range(4))] == [5_000_001] * 4
+
+
+# --- An item that costs its worker -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("deed", "reason"),
+    [
+        ("reads where nothing is", r"reading it ended its process \(signal SIGSEGV\)"),
+        ("gives up", r"reading it ended its process \(signal SIGABRT\)"),
+        ("leaves", r"reading it ended its process \(exit code 3\)"),
+        (
+            "is killed",
+            r"reading it ended its process \(signal SIGKILL\), perhaps because it needed more memory than there is",
+        ),
+    ],
+)
+def test_an_item_that_ends_its_process_is_lost_and_no_other(spread: Spread, deed: str, reason: str):
+    items: list[Item] = [*range(10), deed, *range(10, 20)]
+    results = sorted(spread(work, "", items, lost=why))
+    assert results[:-1] == sorted(str(number) for number in range(20))
+    assert re.fullmatch(f"{deed}: {reason}", results[-1])
+
+
+@pytest.mark.parametrize("deed", ["sleeps", "never comes back to the interpreter"])
+def test_an_item_that_takes_too_long_is_lost_and_no_other(spread: Spread, deed: str):
+    began = time.monotonic()
+    results = sorted(spread(work, "", [*range(5), deed, *range(5, 9)], lost=why, limits=SECOND))
+    assert results == [*(str(number) for number in range(9)), f"{deed}: it took longer than 1 s"]
+    assert time.monotonic() - began < HANGS_S / 4
+
+
+def test_many_items_in_less_than_the_limit_each_may_take_longer_together(spread: Spread):
+    assert len(list(spread(work, "", ["takes a moment"] * 8, limits=SECOND))) == 8
+
+
+def test_a_worker_that_waits_longer_than_an_item_may_take_stays(spread: Spread):
+    assert len(list(spread(work, "", range(9), limits=Limits(item_s=0.2)))) == 9
+    before = {worker.pid for worker in active_children()}
+    time.sleep(0.4)
+    assert {worker.pid for worker in active_children()} == before
+
+
+@pytest.mark.parametrize(
+    ("deed", "reason"),
+    [
+        ("grows a bytearray", "it needed more than 300 MB of memory"),
+        ("fills arrays of NumPy", "it needed more than 300 MB of memory"),
+        # Polars ends the process when it gets no memory, so this much is known and no more.
+        (
+            "fills frames of Polars",
+            "reading it ended its process (signal SIGABRT), perhaps because it needed more than 300 MB of memory",
+        ),
+    ],
+)
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the system cannot be asked to limit memory")
+def test_an_item_that_eats_memory_is_lost_and_no_other(spread: Spread, deed: str, reason: str):
+    results = sorted(spread(work, "", [*range(5), deed, *range(5, 9)], lost=why, limits=SMALL))
+    assert results == [*(str(number) for number in range(9)), f"{deed}: {reason}"]
+
+
+def test_an_item_without_a_limit_may_take_what_an_item_before_it_might_not(spread: Spread):
+    assert list(spread(work, "", ["fills arrays of NumPy"], lost=why, limits=SMALL)) != ["fills arrays of NumPy"]
+    assert list(spread(work, "", ["takes a moment"] * 2, limits=SECOND)) == ["takes a moment"] * 2
+    assert list(spread(work, "", [1, 2, 3], limits=SMALL))
+    assert list(spread(work, "", ["fills arrays of NumPy"])) == ["fills arrays of NumPy"]
+
+
+def test_all_workers_may_be_lost_at_once_and_more_often_than_there_are_workers(spread: Spread):
+    items: list[Item] = ["leaves", "leaves", 1, "leaves", 2, 3]
+    results = sorted(spread(work, "", items, lost=why))
+    assert results == ["1", "2", "3", *["leaves: reading it ended its process (exit code 3)"] * 3]
+
+
+def test_workers_that_end_while_they_wait_cost_nothing(spread: Spread):
+    for worker in active_children():
+        worker.kill()
+        worker.join()
+    assert sorted(spread(work, "", range(9))) == [str(number) for number in range(9)]
+
+
+# --- Dividing --------------------------------------------------------------------------------------------------------
+
+
+def test_an_item_that_costs_its_worker_is_divided_until_only_the_culprit_is_lost(spread: Spread):
+    items: list[tuple[Item, ...]] = [(1, 2, 3, "leaves", 5), (6, 7), (8, "leaves")]
+    told = list(spread(work_all, "", items, smaller=halves, lost=lambda *of: [why(*of)]))
+    lost = "('leaves',): reading it ended its process (exit code 3)"
+    assert sorted(result for results in told for result in results) == [lost, lost, *"1235678"]
+
+
+def test_what_cannot_be_divided_is_lost(spread: Spread):
+    for parts in ([], ["one"]):
+        (told,) = spread(work, "", ["leaves"], smaller=lambda _, parts=parts: parts, lost=why)
+        assert told == "leaves: reading it ended its process (exit code 3)"
+
+
+def test_parts_that_are_no_smaller_come_to_an_end(spread: Spread, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.workers._MOST_DIVISIONS", 1)
+    told = list(spread(work, "", ["leaves"], smaller=lambda item: [item, item], lost=why))
+    assert told == ["leaves: reading it ended its process (exit code 3)"] * 2
+
+
+def test_who_does_not_say_what_is_to_be_done_is_told_of_the_loss(spread: Spread):
+    with pytest.raises(WorkerLost, match=r"A worker process was lost over its task: it took longer than 1 s\."):
+        list(spread(work, "", ["sleeps"], limits=SECOND))
+    assert list(spread(work, "", [1])) == ["1"]
+
+
+# --- Errors ----------------------------------------------------------------------------------------------------------
+
+
+def test_an_error_is_raised_here_with_the_workers_traceback_and_nothing_more_is_begun(spread: Spread, tmp_path: Path):
+    with pytest.raises(ValueError, match="of all numbers") as caught:
+        list(spread(touch_or_raise, tmp_path, ["raise", *map(str, range(50))]))
+    assert "in raise_value_error" in "".join(caught.value.__notes__)
+    assert list(spread(work, "", [1])) == ["1"]
+    assert len(list(tmp_path.iterdir())) < 10
+
+
+def touch_or_raise(folder: Path, name: str) -> None:
+    if name == "raise":
+        raise_value_error()
+    time.sleep(0.05)
+    (folder / name).touch()
+
+
+def test_what_cannot_be_pickled_is_an_error_and_costs_no_worker(spread: Spread):
+    before = {worker.pid for worker in active_children()}
+    with pytest.raises((TypeError, AttributeError), match="pickle"):
+        list(spread(work, "", [lambda: None]))  # type: ignore[list-item]
+    with pytest.raises((TypeError, AttributeError), match="pickle"):
+        list(spread(give_what_cannot_be_pickled, "", [1]))
+    with pytest.raises(RuntimeError, match="TakesTwo: one and two"):
+        list(spread(raise_what_cannot_be_made_again, "", [1]))
+    assert {worker.pid for worker in active_children()} == before
+
+
+def give_what_cannot_be_pickled(_shared: str, _item: int) -> object:
+    return SimpleNamespace(function=lambda: None)
+
+
+class TakesTwo(Exception):
+    def __init__(self, one: str, two: str) -> None:
+        super().__init__(f"{one} and {two}")
+
+
+def raise_what_cannot_be_made_again(_shared: str, _item: int) -> None:
+    raise TakesTwo("one", "two")
+
+
+# --- Beginning and end -----------------------------------------------------------------------------------------------
+
+
+def test_without_a_limit_few_items_stay_here_and_with_one_they_never_do():
+    with workers(2, None, few=3) as few, workers(9, 1, few=3) as one:
+        assert few is here
+        assert one is here
+        assert list(few(work, "", [1, 2], smaller=list, lost=why)) == ["1", "2"]
+    with workers(1, 1, few=3, item_s=60, loads=__name__) as held:
+        assert next(held(work, "", [1, "leaves"], lost=why)) == "1"
+
+
+def test_each_worker_is_told_to_use_one_core_and_this_process_is_as_before(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv("POLARS_MAX_THREADS", "7")
+    with (
+        workers(1, 1, few=0, item_s=60, loads=__name__) as held,
+        pytest.raises(ValueError, match=r"^1(\n|$)"),
+    ):
+        list(held(work, "", ["asks for its threads"]))
+    assert os.environ["POLARS_MAX_THREADS"] == "7"
+
+
+def test_a_worker_that_cannot_load_what_it_needs_says_so():
+    with workers(9, 2, few=0, loads="pipeline.no_such_module") as held, pytest.raises(ModuleNotFoundError):
+        list(held(work, "", [1]))
+
+
+def script(tmp_path: Path, body: str, **settings: object) -> subprocess.Popen[str]:
+    """A script that gets two workers; one of its own lines is `body`."""
+    path = tmp_path / "script.py"
+    given = "".join(f", {name}={value!r}" for name, value in settings.items())
+    path.write_text(
+        "import time\n"
+        "from multiprocessing import active_children\n"
+        "from pipeline.workers import workers\n"
+        "from tests.test_workers import work\n"
+        "def tell():\n"
+        "    print(*(worker.pid for worker in active_children()), flush=True)\n"
+        "if __name__ == '__main__':\n"
+        f"    with workers(2, 2, few=0, loads='tests.test_workers'{given}) as spread:\n"
+        "        list(spread(work, '', range(9)))\n"
+        f"        {body}\n"
+    )
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    return subprocess.Popen(
+        [sys.executable, str(path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
+    )
+
+
+def workers_of(parent: subprocess.Popen[str]) -> set[int]:
+    """What the script tells of its workers, when it has some."""
+    assert parent.stdout is not None
+    return {int(word) for word in parent.stdout.readline().split()}
+
+
+def are_gone_within(seconds: float, pids: set[int]) -> bool:
+    until = time.monotonic() + seconds
+    while any(is_alive(pid) for pid in pids):
+        if time.monotonic() > until:
+            return False
+        time.sleep(0.05)
+    return True
+
+
+def is_alive(pid: int) -> bool:
+    told = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True, check=False).stdout
+    return bool(told.strip()) and not told.startswith("Z")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("body", "settings", "seconds"),
+    [
+        ("tell(); time.sleep(60)", {}, 2),
+        ("tasks = spread(work, '', ['takes a moment'] * 99); tell(); list(tasks)", {}, 3),
+        ("tasks = spread(work, '', ['sleeps'] * 2); tell(); list(tasks)", {"item_s": 3}, 6),
+    ],
+    ids=["waiting", "at work", "hanging"],
+)
+def test_workers_end_when_their_parent_is_killed(
+    tmp_path: Path, body: str, settings: dict[str, object], seconds: float
+):
+    parent = script(tmp_path, body, **settings)
+    ours = workers_of(parent)
+    assert len(ours) == 2
+    parent.kill()
+    parent.communicate()
+    assert are_gone_within(seconds, ours)
+
+
+@pytest.mark.slow
+def test_workers_do_not_keep_their_parent_from_ending(tmp_path: Path):
+    parent = script(tmp_path, "tasks = spread(work, '', ['sleeps'] * 2); tell()")
+    ours = workers_of(parent)
+    began = time.monotonic()
+    output, errors = parent.communicate()
+    assert time.monotonic() - began < 2
+    assert (output, errors, parent.returncode) == ("", "", 0)
+    assert are_gone_within(1, ours)
+
+
+@pytest.mark.slow
+def test_a_script_that_starts_workers_as_it_is_loaded_is_told_so_and_comes_to_an_end(tmp_path: Path):
+    path = tmp_path / "script.py"
+    path.write_text(
+        "from pipeline.workers import workers\n"
+        "with workers(9, 2, few=0, loads='pipeline.errors') as spread:\n"
+        "    list(spread(print, '', [1]))\n"
+    )
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    ended = subprocess.run([sys.executable, str(path)], capture_output=True, text=True, env=environment, check=False)
+    assert ended.returncode == 1
+    assert "Worker processes end before they are ready (exit code 1)." in ended.stderr
