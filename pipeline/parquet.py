@@ -44,16 +44,12 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
     rows = frame.select(schema.names)
     if is_remote(path):
         content = BytesIO()
-        rows.write_parquet(content, compression="zstd", compression_level=_LEVEL, arrow_schema=schema, metadata=about)
+        rows.write_parquet(content, compression="zstd", arrow_schema=schema, metadata=about)
         path.write_bytes(content.getvalue())
         return
     make_folder(path.parent)
     path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
-    rows.write_parquet(path, compression="zstd", compression_level=_LEVEL, arrow_schema=schema, metadata=about)
-
-
-#: More makes files a few percent smaller and takes twice the time.
-_LEVEL = 1
+    rows.write_parquet(path, compression="zstd", arrow_schema=schema, metadata=about)
 
 
 @cache
