@@ -68,6 +68,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
             f"The file cannot be opened: {error.strerror}.",
             "Check its permissions and its name; a name that is no valid UTF-8 must be changed.",
         )
+    except MemoryError:
+        raise  # the worker's limit: the shard is divided, and the file that is too large is found
     except Exception as error:
         reason = _our_fault(error)
     return [_turned_away(file, content, reason, is_passing=is_passing)]
@@ -212,6 +214,8 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
     except Refused as refusal:
         return session.refused(refusal), None
+    except MemoryError:
+        raise
     except Exception as error:
         return session.refused(_our_fault(error)), None
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"

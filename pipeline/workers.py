@@ -35,8 +35,14 @@ Progress = Callable[[int, int], None]
 #: Fewer files than this are read sooner by one process than by workers.
 FEW_FILES = 12
 
-#: Each worker has one core, so the libraries in it start no threads of their own.
-_ONE_THREAD = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+#: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
+#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread.
+_ONE_THREAD = {
+    "POLARS_MAX_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "_RJEM_MALLOC_CONF": "background_thread:false",
+}
 
 #: An item is not divided more often than this: the end of a `smaller` that makes nothing smaller.
 _MOST_DIVISIONS = 16
@@ -118,7 +124,7 @@ def workers(
     jobs: int | None,
     *,
     few: int,
-    loads: str = "pipeline.athlete",
+    loads: str = "pipeline.shard pipeline.athlete",
     item_s: float | None = None,
     item_mb: float | None = None,
 ) -> Iterator[Spread]:
@@ -132,7 +138,7 @@ def workers(
         jobs: worker processes; None for one a core.
         few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
             there are always workers, since this process can be held to none.
-        loads: module that each worker imports as it starts.
+        loads: modules that each worker imports as it starts, with a blank between.
         item_s: time an item may take [s].
         item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
     """
@@ -142,7 +148,7 @@ def workers(
         yield here
         return
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+    os.environ.update(_ONE_THREAD)
     pool = _Pool(loads, limits)
     try:
         pool.start(max(1, min(wanted, n_items)))
@@ -358,7 +364,8 @@ def _serve(loads: str, pipe: Connection) -> None:
     # the parent is busy or gone.
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
     try:
-        import_module(loads)
+        for module in loads.split():
+            import_module(module)
         answer = _READY
     except Exception as error:
         answer = _packed_error(error)

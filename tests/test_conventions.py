@@ -160,7 +160,7 @@ def test_every_file_of_tests_is_named_for_what_it_tests():
         path.stem for path in (ROOT / "data" / "generator").glob("*.py")
     }
     whole = {
-        "cluster", "commands", "conventions", "demo_club", "flow_refresh", "hostile_input", "mutated_files",
+        "cluster", "commands", "conventions", "demo_club", "flow_refresh", "hostile_input", "limits", "mutated_files",
         "properties", "readme", "recordings", "season_of_nights", "unbroken",
     }  # fmt: skip
     for path in (ROOT / "tests").glob("test_*.py"):

@@ -1,0 +1,89 @@
+"""What does a second worker of a Dask cluster bring? The same refresh on one worker and on two.
+
+python -m tests.bench.bench_cluster [--runs 1000] [--hours 1.5]
+
+One Prefect server is started beside it, so that no worker starts one of its own. Scheduler, workers, server and the
+process that plans share this machine: with two cores the second worker has less than a core to itself.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from distributed import LocalCluster
+
+from data.generator.club import write_season
+
+RUNS_OF_AN_ATHLETE = 12
+TARGET = 1.7
+PORT = 4747
+
+
+@contextmanager
+def prefect_server(home: Path) -> Iterator[None]:
+    """A Prefect server of one's own, named in the environment of everything started meanwhile."""
+    os.environ |= {
+        "PREFECT_HOME": f"{home}", "PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1",
+        "PREFECT_LOGGING_LEVEL": "WARNING", "DASK_LOGGING__DISTRIBUTED": "critical",
+    }  # fmt: skip
+    command = [sys.executable, "-m", "prefect", "server", "start", "--port", f"{PORT}", "--no-services", "--no-ui"]
+    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    os.environ["PREFECT_API_URL"] = f"http://127.0.0.1:{PORT}/api"
+    try:
+        until = time.monotonic() + 120
+        while time.monotonic() < until:
+            try:
+                urllib.request.urlopen(f"http://127.0.0.1:{PORT}/api/health", timeout=2).close()
+                break
+            except OSError:
+                time.sleep(0.3)
+        yield
+    finally:
+        server.terminate()
+        server.wait()
+
+
+def refreshed_s(inbox: Path, store: Path, n_workers: int) -> float:
+    """Seconds of a refresh on a cluster that has started and loaded what it needs."""
+    with LocalCluster(n_workers=n_workers, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        command = [sys.executable, "-m", "pipeline", "refresh", "--cluster", cluster.scheduler_address]
+        few = store.parent / "few"
+        if not few.exists():
+            write_season(few, 4, 8, 0.1)
+        subprocess.run(
+            [*command, "--inbox", f"{few}", "--store", f"{store}-few"], check=True, stdout=subprocess.DEVNULL
+        )
+        began = time.perf_counter()
+        subprocess.run([*command, "--inbox", f"{inbox}", "--store", f"{store}"], check=True, stdout=subprocess.DEVNULL)
+        return time.perf_counter() - began
+
+
+def main() -> None:
+    """Write a season, refresh it on one worker and on two, print the ratio."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=1000)
+    parser.add_argument("--hours", type=float, default=1.5)
+    asked = parser.parse_args()
+    os.environ |= dict.fromkeys(("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_season(folder / "inbox", max(1, asked.runs // RUNS_OF_AN_ATHLETE), asked.runs, asked.hours)
+        with prefect_server(folder / "prefect"):
+            one = refreshed_s(folder / "inbox", folder / "one", 1)
+            two = refreshed_s(folder / "inbox", folder / "two", 2)
+    print(f"{asked.runs} runs of {asked.hours:g} h, {os.cpu_count()} cores, from the shell to the next prompt")
+    print(f"one worker   {one:7.1f} s")
+    print(f"two workers  {two:7.1f} s   {one / two:.2f} times faster (target {TARGET})")
+
+
+if __name__ == "__main__":
+    main()
