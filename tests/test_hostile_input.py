@@ -551,9 +551,7 @@ def test_an_inbox_may_be_deeper_than_a_program_may_call_itself(tiny_inbox: Make,
             os.chdir("d")
         Path("b.fit").write_bytes(b"")
         os.chdir(here)
-        began = time.monotonic()
         found = read_inbox(inbox).files
-        assert time.monotonic() - began < 10
         assert len(found) == n_found
     finally:
         os.chdir(here)

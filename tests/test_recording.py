@@ -62,9 +62,9 @@ def zipped(*files: tuple[str, bytes]) -> bytes:
     [
         ("ari/a.fit", RUN_FIT, "fit"),
         ("ari/a.FIT", RUN_FIT, "fit"),
-        ("ari/a.fit.gz", gzip.compress(RUN_FIT), "fit"),
+        ("ari/a.fit.gz", gzip.compress(RUN_FIT, mtime=0), "fit"),
         ("ari/a.csv", RUN_CSV, "csv"),
-        ("ari/a.csv.gz", gzip.compress(RUN_CSV), "csv"),
+        ("ari/a.csv.gz", gzip.compress(RUN_CSV, mtime=0), "csv"),
         ("ari/a.tcx", RUN_TCX, "tcx"),
         ("ari/a.gpx", RUN_GPX, "gpx"),
     ],

@@ -102,7 +102,7 @@ def decimals_of(column: dy.Column) -> int | None:
 
 def meaning_of(table: str) -> str:
     """What a row of the table is, in a sentence."""
-    return (TABLES[table].__doc__ or "").strip().replace("\n    ", " ")
+    return " ".join((TABLES[table].__doc__ or "").split())
 
 
 def _metadata(column: dy.Column) -> dict[str, Any]:
