@@ -2,39 +2,27 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from pipeline.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError
+from pipeline.night_commands import history, nightly
+from pipeline.terminal import FOLDER, has_prefect_api, open_console
 
 if TYPE_CHECKING:
     import polars as pl
-    from rich.console import Console
 
     from pipeline.workers import Spread
 
 
-class _Folder(click.ParamType):  # type: ignore[type-arg]
-    """A folder, or an address of an object store."""
-
-    name = "folder or address"
-
-    def convert(self, value: object, _param: click.Parameter | None, _ctx: click.Context | None) -> Path:
-        if isinstance(value, Path):
-            return value
-        if "://" not in str(value):
-            return Path(str(value))
-        from pipeline.places import place
-
-        return place(str(value))
-
-
-_FOLDER = _Folder()
+#: A step that takes longer has failed; files have limits of their own in the settings.
+_LONGEST_STEP_S = 24 * 3600.0
 
 
 class _Commands(click.Group):
@@ -72,10 +60,11 @@ def main() -> None:
       inbox/sessions.csv              kind, surface and shoe of each run (optional)
       inbox/settings.toml             settings that differ from `splitdrift settings` (optional)
     """  # noqa: D301 -- click wants the sign itself, not the two letters
+    os.umask(0o077)  # what is written of a person's body is for the user's eyes alone
 
 
 @main.command()
-@click.option("--store", type=_FOLDER, default=Path("demo-store"), show_default=True, help="Where to put the result.")
+@click.option("--store", type=FOLDER, default=Path("demo-store"), show_default=True, help="Where to put the result.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow.")
 def demo(store: Path, jobs: int | None, flow: bool) -> None:
@@ -84,7 +73,7 @@ def demo(store: Path, jobs: int | None, flow: bool) -> None:
 
     inbox = shipped("data/club")
     _refresh(inbox, store, jobs=jobs, flow=flow)
-    _console().print(
+    open_console().print(
         f"\nThe club is invented; what it was made to show is written in data/README.md of the project.\n"
         f"Its recordings: {inbox}",
         highlight=False,
@@ -93,8 +82,8 @@ def demo(store: Path, jobs: int | None, flow: bool) -> None:
 
 
 @main.command()
-@click.option("--inbox", type=_FOLDER, required=True, help="Folder with one folder an athlete.")
-@click.option("--store", type=_FOLDER, required=True, help="Folder of the result; made if absent.")
+@click.option("--inbox", type=FOLDER, required=True, help="Folder with one folder an athlete.")
+@click.option("--store", type=FOLDER, required=True, help="Folder of the result; made if absent.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
 @click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
@@ -122,8 +111,8 @@ def _refresh(
     strict: bool = False,
     wait_s: float = 0.0,
 ) -> None:
-    by_flow = flow or cluster is not None or _has_prefect_api()
-    with _workers(inbox, 1 if by_flow else jobs) as spread:
+    by_flow = flow or cluster is not None or has_prefect_api()
+    with nullcontext() if by_flow else _workers(jobs) as spread:
         from pipeline.inbox import read_inbox
         from pipeline.places import whole_name
         from pipeline.refresh import refresh as in_process
@@ -139,7 +128,7 @@ def _refresh(
                 )
             else:
                 ledger = in_process(found, store, wait_s=wait_s, progress=progress, spread=spread)
-    console = _console()
+    console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     _show_notices(found.notices)
     console.print()
@@ -158,11 +147,11 @@ def _refresh(
 
 
 @main.command()
-@click.option("--inbox", type=_FOLDER, required=True, help="Folder with one folder an athlete.")
+@click.option("--inbox", type=FOLDER, required=True, help="Folder with one folder an athlete.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 def check(inbox: Path, jobs: int | None) -> None:
     """Read and judge everything in an inbox, write nothing."""
-    with _workers(inbox, jobs) as spread:
+    with _workers(jobs) as spread:
         from pipeline.inbox import read_inbox
         from pipeline.refresh import check as judge
         from pipeline.show import ledger_summary
@@ -170,7 +159,7 @@ def check(inbox: Path, jobs: int | None) -> None:
         found = read_inbox(inbox)
         with _progress(f"Reading {len(found.files)} files") as progress:
             ledger = judge(found, progress=progress, spread=spread)
-    _console().print(ledger_summary(ledger, everything=True))
+    open_console().print(ledger_summary(ledger, everything=True))
     _show_notices(found.notices)
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
@@ -178,7 +167,7 @@ def check(inbox: Path, jobs: int | None) -> None:
 
 @main.command()
 @click.argument("table", required=False)
-@click.option("--store", type=_FOLDER, required=True, help="Folder of the result.")
+@click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
 def show(table: str | None, store: Path) -> None:
     """Show a TABLE in the terminal; without TABLE the club summary. `splitdrift dictionary` lists the tables."""
     from pipeline.show import table_as_it_is
@@ -187,11 +176,11 @@ def show(table: str | None, store: Path) -> None:
     if table is None:
         _show_club(store, None)
     else:
-        _console().print(table_as_it_is(table, read_table(store, table)))
+        open_console().print(table_as_it_is(table, read_table(store, table)))
 
 
 @main.command()
-@click.option("--store", type=_FOLDER, required=True, help="Folder of the result.")
+@click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
 @click.option(
     "--draws",
     type=click.IntRange(min=1),
@@ -219,7 +208,11 @@ def calibrate(store: Path, draws: int, jobs: int | None) -> None:
 
     with _progress("Inventing seasons") as progress:
         rates = self_check(store, draws=draws, jobs=jobs, progress=progress)
-    _console().print(calibration_summary(rates), highlight=False)
+    open_console().print(calibration_summary(rates), highlight=False)
+
+
+main.add_command(nightly)
+main.add_command(history)
 
 
 @main.command()
@@ -231,7 +224,7 @@ def dictionary() -> None:
 
 
 @main.command()
-@click.option("--inbox", type=_FOLDER, help="Show the settings in force for this inbox. [default: the defaults]")
+@click.option("--inbox", type=FOLDER, help="Show the settings in force for this inbox. [default: the defaults]")
 def settings(inbox: Path | None) -> None:
     """Every setting: its value, its unit, and why that default."""
     from pipeline.inbox import read_inbox
@@ -244,41 +237,30 @@ def settings(inbox: Path | None) -> None:
 
 
 def _show_notices(notices: Sequence[str]) -> None:
+    from pipeline.show import plain
+
     for notice in notices:
-        click.echo(notice)
+        click.echo(plain(notice).plain)
 
 
 def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
     from pipeline.show import club_summary
     from pipeline.store import read_table
 
-    console = _console()
+    console = open_console()
     drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
     console.print(club_summary(drifts, runs, athletes, width=console.width))
 
 
 @contextmanager
-def _workers(inbox: Path, jobs: int | None) -> Iterator[Spread]:
-    """Workers for an inbox, started before this process loads what it needs itself: all then load at the same time."""
-    from pipeline.workers import FEW_FILES, workers
+def _workers(jobs: int | None) -> Iterator[Spread]:
+    """Workers, started before this process loads what it needs itself: all then load at the same time."""
+    from pipeline.workers import workers
 
-    n_files = sum(1 for _ in inbox.rglob("*")) if isinstance(inbox, Path) and inbox.is_dir() else 0
-    with workers(n_files, jobs, few=FEW_FILES) as spread:
+    wanted = jobs if jobs is not None else os.cpu_count() or 1
+    # Files of strangers are read in a process of their own even if there is but one.
+    with workers(wanted, wanted, few=0, item_s=_LONGEST_STEP_S) as spread:
         yield spread
-
-
-def _has_prefect_api() -> bool:
-    """Whether the user has pointed Prefect at a server, without importing Prefect to find out."""
-    import os
-
-    return bool(os.environ.get("PREFECT_API_URL"))
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    # Piped into a file or a pager there is no width to ask for: wide enough for the widest line of the club summary.
-    return Console(width=None if sys.stdout.isatty() else 160)
 
 
 @contextmanager

@@ -16,7 +16,6 @@ import struct
 import subprocess
 import sys
 import textwrap
-import time
 import zipfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
