@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 from pathlib import Path
 
@@ -26,7 +27,14 @@ def write_database(built: Path, here: Path) -> None:
         here: folder of this machine for the file.
     """
     (here / DATABASE).unlink(missing_ok=True)
-    with connect(here / DATABASE) as connection:
+    try:
+        _write(built, here / DATABASE)
+    except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException) as error:  # such as a full disk
+        raise OSError(errno.EIO, str(error), str(here / DATABASE)) from error
+
+
+def _write(built: Path, file: Path) -> None:
+    with connect(file) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; whoever opens the file to read `samples` has to do the same.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
@@ -42,6 +50,8 @@ def write_database(built: Path, here: Path) -> None:
             else:
                 _create(connection, table, read_rows(built, table))
             _comment(connection, "VIEW" if is_here and table == "samples" else "TABLE", table)
+        # Closing does this too, but keeps it to itself when it fails, and leaves a log beside the file.
+        connection.execute("CHECKPOINT")
 
 
 def _create(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:

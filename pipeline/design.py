@@ -159,8 +159,8 @@ def fit_causes(design: Design, causes: tuple[int, ...], club: Club | None, metri
     if SPEED_SQUARED not in curved or explained(design, curved) > INSEPARABLE:
         return fitted
     with_curve = fit(design, curved, prior_for(club, metric, curved))
-    strength = abs(with_curve.beta[-1]) / np.sqrt(with_curve.covariance[-1, -1])
-    return with_curve if strength > CURVE_STANDS_OUT else fitted
+    error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
+    return with_curve if error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error else fitted
 
 
 def prior_for(club: Club | None, metric: str, causes: tuple[int, ...]) -> Prior | None:

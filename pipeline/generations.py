@@ -102,10 +102,13 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         keep: so many generations are kept, this one among them.
     """
     whole = generations(store)
-    for left in (store / _FOLDER).glob("*"):
+    there = list((store / _FOLDER).glob("*"))
+    for left in there:
         if left not in whole:
             remove_tree(left)
-    folder = store / _FOLDER / f"{int(whole[-1].name) + 1 if whole else 1:06d}"
+    # Past what was left too: a worker that outlived its parent may still write there.
+    number = 1 + max((int(one.name) for one in there if one.name.isdigit()), default=0)
+    folder = store / _FOLDER / f"{number:06d}"
     if not is_remote(store):
         folder.mkdir()  # an error where something could not be removed: nothing is built on what somebody left
     try:

@@ -42,14 +42,13 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
     }
     schema = _schema(table).with_metadata(about)
     rows = frame.select(schema.names)
-    if is_remote(path):
-        content = BytesIO()
-        rows.write_parquet(content, compression="zstd", arrow_schema=schema, metadata=about)
-        path.write_bytes(content.getvalue())
-        return
+    # By way of memory: where the disk is full Polars says that the file is out of specification, the system says why.
+    content = BytesIO()
+    rows.write_parquet(content, compression="zstd", arrow_schema=schema, metadata=about)
     make_folder(path.parent)
-    path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
-    rows.write_parquet(path, compression="zstd", arrow_schema=schema, metadata=about)
+    if not is_remote(path):
+        path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
+    path.write_bytes(content.getvalue())
 
 
 @cache

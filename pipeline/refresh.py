@@ -23,7 +23,7 @@ from pipeline.duplicates import by_athlete
 from pipeline.errors import NothingDone, UsageError
 from pipeline.generations import building, current, link_tree, prepare
 from pipeline.history import catch_up, note_nothing_new, record, write_record
-from pipeline.inbox import Inbox, InboxFile
+from pipeline.inbox import Inbox, InboxFile, read_inbox
 from pipeline.known import (
     Changes,
     Keys,
@@ -88,6 +88,8 @@ def bring_up_to_date(
     require_apart(inbox, store)
     prepare(store)
     with locked(store, wait_s=wait_s) as assure:
+        if wait_s:
+            inbox = read_inbox(inbox.folder)  # while we waited, more may have come in, and been seen by the other
         catch_up(store)
         known = read_known(current(store))
         found = changes(inbox, store, known)

@@ -151,7 +151,7 @@ def test_what_a_dead_process_left_is_removed_and_the_oldest_states_make_room(buc
     store = place(f"{bucket}/room")
     prepare(store)
     for word in ("first", "second", "third"):
-        (store / "generations" / "999999" / "left.txt").write_text("by a dead one")
+        (store / "generations" / "left" / "left.txt").write_text("by a dead one")
         with building(store, keep=2) as built:
             (built / "word.txt").write_text(word)
             if before := current(store):

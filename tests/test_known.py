@@ -1,0 +1,437 @@
+"""What is known from the refresh before: only what changed is redone, and the state is as if everything had been."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from data.generator.fit_writer import run_file
+from pipeline.athlete import analyse, respond
+from pipeline.errors import NothingDone
+from pipeline.generations import generations, published
+from pipeline.history import HISTORY, read_history
+from pipeline.inbox import read_inbox
+from pipeline.known import with_digests
+from pipeline.line import Athlete, Line
+from pipeline.refresh import bring_up_to_date, plan, refresh
+from pipeline.responses import club_responses
+from pipeline.settings import ANALYSIS, READING, Settings, settings_text
+from pipeline.shard import measure
+from pipeline.steps import steps_over
+from pipeline.store import read_table
+from pipeline.workers import workers
+from tests.conftest import fit_run
+
+MARCH_14 = 1_773_478_800  # 2026-03-14T09:00:00Z, in seconds since 1970
+#: A recording without a clock: its start stands in sessions.csv.
+CLOCKLESS = "elapsed_s,distance_m,cadence_spm\n" + "".join(f"{s},{3 * s},{170 + s % 7}\n" for s in range(0, 2000, 5))
+
+
+def drifting_run(day: int = 0, *, seed: int = 1, km: float = 6.0, **columns: float) -> bytes:
+    """A run on a day after 14 March whose form, speed and readings are drawn: every seed gives other bytes."""
+    draws = np.random.default_rng(seed)
+    elapsed_s = np.arange(0.0, 1000 * km / 3 + 1, 5)
+    along = elapsed_s / elapsed_s[-1]
+    speed = 3 + 0.3 * np.sin(6 * along + draws.uniform(0, 6)) + draws.normal(0, 0.02, len(along))
+    distance_m = np.cumsum(speed) * 5
+    readings = {
+        "cadence_strides_min": 85 + 4 * (speed - 3) - draws.uniform(0, 2) * along + draws.normal(0, 0.3, len(along)),
+        "contact_time_ms": 240 - 30 * (speed - 3) + draws.uniform(0, 9) * along + draws.normal(0, 1, len(along)),
+        **{name: np.full(len(along), value) for name, value in columns.items()},
+    }
+    return run_file(MARCH_14 + 86_400 * day, elapsed_s, distance_m - distance_m[0], speed_m_s=speed, **readings)
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a refresh took in hand, as the steps were given it."""
+
+    ledger: pl.DataFrame
+    read: list[str]
+    responded: list[str]
+    analysed: list[str]
+
+    @property
+    def athletes(self) -> tuple[list[str], list[str], list[str]]:
+        """Whose files were read, and who was responded for and analysed."""
+        return sorted({path.partition("/")[0] for path in self.read}), self.responded, self.analysed
+
+
+@dataclass
+class Nights:
+    """An inbox and its store under one folder."""
+
+    root: Path
+    n_fresh: int = field(default=0)
+
+    @property
+    def inbox(self) -> Path:
+        return self.root / "inbox"
+
+    @property
+    def store(self) -> Path:
+        return self.root / "store"
+
+    def put(self, name: str, content: bytes | str) -> None:
+        path = self.inbox / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+
+    def refresh(self, store: Path | None = None) -> Done:
+        """Refresh in process, noting what the steps are given."""
+        read: list[str] = []
+        responded: list[str] = []
+        analysed: list[str] = []
+
+        def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
+            def taken(line: Line, items: Sequence[Any], *more: Any) -> Any:
+                note(items)
+                return step(line, items, *more)
+
+            return taken
+
+        with workers(0, 1, few=1) as spread:
+            steps = steps_over(spread)
+            watched = replace(
+                steps,
+                measure=noted(
+                    steps.measure, lambda shards: read.extend(file.path for one in shards for file in one.files)
+                ),
+                respond=noted(steps.respond, lambda found: responded.extend(one.athlete_id for one in found)),
+                analyse=noted(steps.analyse, analysed.extend),
+            )
+            ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
+        return Done(ledger, sorted(read), sorted(responded), sorted(analysed))
+
+    def assert_as_if_done_anew(self) -> None:
+        """Compare the store, byte by byte, with one refresh of the present inbox into a new store."""
+        self.n_fresh += 1
+        fresh = self.root / f"fresh-{self.n_fresh}"
+        refresh(read_inbox(self.inbox), fresh, jobs=1)
+        assert_same_state(self.store, fresh)
+
+
+def files_of(store: Path) -> dict[str, bytes]:
+    """The files of the valid state by path, without those that may differ: times, places, the database's own bytes."""
+    folder = published(store)
+    different = {"splitdrift.duckdb", "refresh.json", "known/keys.json"}
+    names = (path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file())
+    return {name: (folder / name).read_bytes() for name in names if name not in different}
+
+
+def rows_of(store: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """Every row of every table of the database."""
+    with duckdb.connect(str(store / "splitdrift.duckdb"), read_only=True) as database:
+        database.execute("SET TimeZone = 'UTC'")
+        names = [name for (name,) in database.sql("SHOW TABLES").fetchall()]
+        return {name: database.sql(f"SELECT * FROM {name} ORDER BY ALL").fetchall() for name in names}
+
+
+def assert_same_state(one: Path, other: Path) -> None:
+    """Say which file or row differs, and how."""
+    left, right = files_of(one), files_of(other)
+    assert sorted(left) == sorted(right), f"only in one: {sorted(set(left) ^ set(right))}"
+    for name, content in left.items():
+        if content != right[name] and name.endswith(".parquet"):
+            rows = [pl.read_parquet(store / "current" / name, hive_partitioning=False) for store in (one, other)]
+            apart = [(a, b) for a, b in zip(rows[0].rows(), rows[1].rows(), strict=False) if a != b]
+            pytest.fail(f"{name} differs: {rows[0].height} and {rows[1].height} rows; rows that differ: {apart[:3]}")
+        assert content == right[name], f"{name} differs"
+    left_rows, right_rows = rows_of(one), rows_of(other)
+    for table, rows in left_rows.items():
+        assert rows == right_rows[table], f"table {table} differs"
+
+
+@pytest.fixture
+def club(tmp_path: Path) -> Nights:
+    """Two athletes with two runs each and a clockless one, refreshed once."""
+    nights = Nights(tmp_path)
+    for number in range(2):
+        nights.put(f"ari/{number}.fit", drifting_run(number, seed=number))
+        nights.put(f"bo/{number}.fit", drifting_run(number, seed=10 + number))
+    nights.put("bo/watch.csv", CLOCKLESS)
+    nights.put("roster.csv", "athlete_id,mass_kg,height_m,leg_length_m\nari,60,1.7,0.9\nbo,70,1.8,0.95\n")
+    nights.put("sessions.csv", "file,started_at_utc,kind\nbo/watch.csv,2026-03-20T09:00:00Z,training\n")
+    nights.refresh()
+    return nights
+
+
+NOBODY: list[str] = []
+ARI, BO, BOTH = ["ari"], ["bo"], ["ari", "bo"]
+BO_FILES = ["bo/0.fit", "bo/1.fit", "bo/watch.csv"]
+
+# --- Nothing new -----------------------------------------------------------------------------------------------------
+
+
+def everything(store: Path) -> dict[str, tuple[bytes, int]]:
+    """Bytes and inode of all files but the history."""
+    found = {path.relative_to(store).as_posix(): path for path in store.rglob("*") if path.is_file()}
+    return {name: (path.read_bytes(), path.stat().st_ino) for name, path in found.items() if name != HISTORY}
+
+
+def test_where_nothing_is_new_nothing_is_read_or_written_but_a_line_of_history(club: Nights):
+    before = everything(club.store)
+    done = club.refresh()
+    assert (done.read, done.responded, done.analysed) == ([], [], [])
+    assert everything(club.store) == before
+    assert [one.get("nothing_new", False) for one in read_history(club.store)] == [False, True]
+    assert done.ledger.equals(read_table(club.store, "recordings"))
+
+
+def test_a_touched_or_rewritten_file_with_the_same_content_is_nothing_new(club: Nights):
+    os.utime(club.inbox / "ari" / "0.fit", (1, 1))
+    club.put("bo/0.fit", (club.inbox / "bo" / "0.fit").read_bytes())
+    assert club.refresh().read == []
+    assert len(generations(club.store)) == 1
+
+
+# --- What a change touches -------------------------------------------------------------------------------------------
+
+Change = Callable[[Nights], Any]
+
+
+def put(name: str, content: bytes | str) -> Change:
+    return lambda nights: nights.put(name, content)
+
+
+def remove(name: str) -> Change:
+    return lambda nights: (nights.inbox / name).unlink()
+
+
+def move(name: str, to: str) -> Change:
+    return lambda nights: (nights.inbox / name).rename(nights.inbox / to)
+
+
+ROSTER = "athlete_id,display_name,mass_kg,height_m,leg_length_m\n"
+LISTED = "file,started_at_utc,kind,surface\n"
+NOTHING = (NOBODY, NOBODY, NOBODY)
+#: What changes, which files are then read, whose responses and drift are computed.
+CHANGES: dict[str, tuple[Change, list[str], list[str], list[str]]] = {
+    "a new file": (put("ari/2.fit", drifting_run(2)), ["ari/2.fit"], ARI, ARI),
+    "a file with other content": (put("ari/1.fit", drifting_run(1, seed=9)), ["ari/1.fit"], ARI, ARI),
+    "a broken file": (put("ari/2.fit", b"broken"), ["ari/2.fit"], ARI, ARI),
+    "a file that goes": (remove("ari/1.fit"), [], ARI, ARI),
+    "a file of another name": (move("ari/1.fit", "ari/one.fit"), ["ari/one.fit"], ARI, ARI),
+    "a file of another athlete": (move("ari/1.fit", "bo/2.fit"), ["bo/2.fit"], BOTH, BOTH),
+    "a file that is nobody's": (put("loose.fit", b""), ["loose.fit"], NOBODY, NOBODY),
+    "a new athlete": (put("cy/0.fit", drifting_run()), ["cy/0.fit"], ["cy"], ["cy"]),
+    "another mass": (put("roster.csv", f"{ROSTER}ari,,60,1.7,0.9\nbo,,71,1.8,0.95\n"), BO_FILES, BO, BO),
+    "another name on the roster": (put("roster.csv", f"{ROSTER}ari,Ari,60,1.7,0.9\nbo,,70,1.8,0.95\n"), *NOTHING),
+    "somebody else on the roster": (
+        put("roster.csv", f"{ROSTER}ari,,60,1.7,0.9\nbo,,70,1.8,0.95\ncy,,50,,\n"),
+        *NOTHING,
+    ),
+    "another start of a clockless recording": (
+        put("sessions.csv", f"{LISTED}bo/watch.csv,2026-03-21T09:00:00Z,training,\n"), ["bo/watch.csv"], BO, BO,
+    ),
+    "another kind of session": (put("sessions.csv", f"{LISTED}bo/watch.csv,2026-03-20T09:00:00Z,race,\n"), *NOTHING),
+    "another surface": (put("sessions.csv", f"{LISTED}bo/watch.csv,2026-03-20T09:00:00Z,training,track\n"), *NOTHING),
+    "no sessions any more": (remove("sessions.csv"), ["bo/watch.csv"], BO, BO),
+    "columns of an athlete described": (
+        put("bo/columns.toml", '[columns]\n"cadence_spm" = "cadence_strides_min"\n'), BO_FILES, BO, BO,
+    ),
+    "columns described for nobody": (put("none/columns.toml", "[columns]\n"), *NOTHING),
+    "a complaint": (put("complaints.csv", "athlete_id,from_date,site\nari,2026-03-15,left knee\n"), *NOTHING),
+    "a landing": (put("strikes.csv", "athlete_id,date,distance_km,strike\nari,2026-03-14,1,heel\n"), *NOTHING),
+    "a setting of reading": (
+        put("settings.toml", "split_length_m = 500\n"), ["ari/0.fit", "ari/1.fit", *BO_FILES], BOTH, BOTH,
+    ),
+    "a setting of the analysis": (put("settings.toml", "warm_up_m = 2000\n"), NOBODY, BOTH, BOTH),
+    "a setting of the summaries": (put("settings.toml", "smallest_change_pct = {cadence_spm = 9}\n"), *NOTHING),
+    "how many states are kept": (put("settings.toml", "keep_generations = 2\n"), *NOTHING),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", CHANGES)
+def test_a_change_makes_what_rests_on_it_redone_and_no_more(club: Nights, what: str):
+    change, *expected = CHANGES[what]
+    change(club)
+    done = club.refresh()
+    assert [done.read, done.responded, done.analysed] == expected
+    assert [one.name for one in generations(club.store)] == ["000001", "000002"]
+    club.assert_as_if_done_anew()
+    assert club.refresh().read == [], "and the next refresh finds nothing new"
+    assert len(generations(club.store)) == 2
+
+
+def test_other_code_redoes_everything_even_if_it_makes_other_columns(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    for name in ("known/runs", "tables/athlete_drift/athlete_drift"):  # as if of older code
+        older = published(club.store) / f"{name}.parquet"
+        rows = pl.read_parquet(older)
+        rows.rename({rows.columns[-1]: "a column of old"}).write_parquet(older)
+    monkeypatch.setattr("pipeline.known.code_digest", lambda: "other code")
+    done = club.refresh()
+    assert done.read == ["ari/0.fit", "ari/1.fit", *BO_FILES]
+    assert done.athletes == (BOTH, BOTH, BOTH)
+    club.assert_as_if_done_anew()
+    assert club.refresh().read == []
+
+
+def test_athletes_rest_on_what_the_club_responds_like(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.responses.FEWEST_ATHLETES", 2)
+    nights = Nights(tmp_path)
+    for place, name in enumerate(("ari", "bo")):
+        for number in range(3):
+            nights.put(f"{name}/{number}.fit", drifting_run(number, seed=10 * place + number))
+    nights.refresh()
+    assert not club_responses(read_table(nights.store, "responses")).is_empty()
+    for number in range(3):
+        nights.put(f"cy/{number}.fit", fit_run(f"2026-05-0{number + 1}T09:00:00", km=6, speed_m_s=2 + number / 2))
+    (nights.inbox / "bo" / "2.fit").unlink()
+    done = nights.refresh()
+    assert done.read == ["cy/0.fit", "cy/1.fit", "cy/2.fit"]
+    assert (done.responded, done.analysed) == (["bo", "cy"], ["ari", "bo", "cy"])
+    nights.assert_as_if_done_anew()
+
+
+# --- Duplicates ------------------------------------------------------------------------------------------------------
+
+
+def statuses(done: Done) -> dict[str, str]:
+    return dict(done.ledger.filter(pl.col("path").str.starts_with("ari/")).select("path", "status").iter_rows())
+
+
+def test_a_duplicate_whose_original_goes_becomes_a_run(club: Nights):
+    club.put("ari/copy.fit", (club.inbox / "ari" / "0.fit").read_bytes())
+    assert statuses(club.refresh()) == {"ari/0.fit": "accepted", "ari/1.fit": "accepted", "ari/copy.fit": "duplicate"}
+    (club.inbox / "ari" / "0.fit").unlink()
+    done = club.refresh()
+    assert done.read == ["ari/copy.fit"]
+    assert statuses(done) == {"ari/1.fit": "accepted", "ari/copy.fit": "accepted"}
+    club.assert_as_if_done_anew()
+
+
+def test_a_run_known_already_gives_way_to_a_fuller_recording_of_it(club: Nights):
+    club.put("ari/fuller.fit", drifting_run(0, seed=0, heart_rate_bpm=150.0))
+    done = club.refresh()
+    assert done.read == ["ari/fuller.fit"]
+    assert statuses(done)["ari/0.fit"] == "duplicate"
+    club.assert_as_if_done_anew()
+    (club.inbox / "ari" / "fuller.fit").unlink()
+    assert statuses(club.refresh())["ari/0.fit"] == "accepted"
+    club.assert_as_if_done_anew()
+
+
+def test_the_start_of_a_file_with_an_exclamation_mark_in_its_name_is_looked_up_again(club: Nights):
+    club.put("bo/go!.csv", CLOCKLESS)
+    for day in (25, 26):
+        club.put("sessions.csv", f"file,started_at_utc\nbo/go!.csv,2026-03-{day}T09:00:00Z\n")
+        club.refresh()
+        assert f"bo-202603{day}T090000Z" in read_table(club.store, "runs")["run_id"].to_list()
+    club.assert_as_if_done_anew()
+
+
+# --- Files that cannot be read just now ------------------------------------------------------------------------------
+
+
+@contextmanager
+def no_privilege_to_read_everything() -> Iterator[None]:
+    """The super-user reads every file, whatever its permissions; here he does not, where Linux lets him renounce."""
+    if os.geteuid() != 0:
+        yield
+        return
+    try:
+        libc, header, before = ctypes.CDLL(None, use_errno=True), (ctypes.c_uint32 * 2)(0x20080522, 0), _SIX()
+        if libc.capget(header, before) != 0:
+            pytest.skip("the super-user reads every file here")
+    except (OSError, AttributeError):
+        pytest.skip("the super-user reads every file here")
+    less = _SIX(*before)
+    less[0] &= ~0b110  # CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH, of those in effect
+    assert libc.capset(header, less) == 0
+    try:
+        yield
+    finally:
+        assert libc.capset(header, before) == 0
+
+
+_SIX = ctypes.c_uint32 * 6
+
+
+def test_a_file_that_nobody_may_read_is_no_change_every_night_and_is_read_once_it_may_be(club: Nights):
+    club.put("ari/2.fit", drifting_run(2))
+    (club.inbox / "ari" / "2.fit").chmod(0)
+    with no_privilege_to_read_everything():
+        assert statuses(club.refresh())["ari/2.fit"] == "rejected"
+        club.assert_as_if_done_anew()
+        assert club.refresh().read == []
+    assert len(generations(club.store)) == 2
+    (club.inbox / "ari" / "2.fit").chmod(0o600)
+    done = club.refresh()
+    assert (done.read, statuses(done)["ari/2.fit"]) == (["ari/2.fit"], "accepted")
+    club.assert_as_if_done_anew()
+
+
+@pytest.mark.parametrize("then", [b"half", None], ids=["another content", "gone"])
+def test_a_file_that_changes_between_its_digest_and_its_reading_is_read_again(
+    club: Nights, monkeypatch: pytest.MonkeyPatch, then: bytes | None
+):
+    whole, path = drifting_run(2), club.inbox / "ari" / "2.fit"
+    club.put("ari/2.fit", whole)
+
+    def digests_then_a_change(*asked: Any) -> Any:
+        found = with_digests(*asked)
+        path.unlink()
+        if then is not None:
+            path.write_bytes(then)
+        return found
+
+    with monkeypatch.context() as patched:
+        patched.setattr("pipeline.known.with_digests", digests_then_a_change)
+        assert statuses(club.refresh())["ari/2.fit"] == "rejected"
+    path.write_bytes(whole)
+    done = club.refresh()
+    assert (done.read, statuses(done)["ari/2.fit"]) == (["ari/2.fit"], "accepted")
+    club.assert_as_if_done_anew()
+
+
+def test_an_inbox_without_a_run_left_is_refused_and_the_state_stays(club: Nights):
+    before = everything(club.store)
+    for file in [*club.inbox.rglob("*.fit"), *club.inbox.rglob("*.csv")]:
+        if file.parent != club.inbox:
+            file.write_bytes(b"broken")
+    with pytest.raises(NothingDone, match="None of the 5 files"):
+        club.refresh()
+    assert everything(club.store) == before
+
+
+# --- What settings have a say in -------------------------------------------------------------------------------------
+
+
+class Overheard:
+    """Settings that note which of their fields are asked for."""
+
+    def __init__(self, heard: set[str]) -> None:
+        self._heard = heard
+
+    def __getattr__(self, name: str) -> Any:
+        if name in {one.name for one in fields(Settings)}:
+            self._heard.add(name)
+        return getattr(Settings(), name)
+
+
+#: Settings of reading that hold its worker in check, not what it computes.
+LIMITS = {"max_file_s", "max_file_mb"}
+
+
+def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_path: Path):
+    inbox, built = read_inbox(club.inbox), tmp_path / "built"
+    heard: dict[str, set[str]] = {READING: set(), ANALYSIS: set()}
+    reading, analysis = (Line(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
+    measured = [measure(reading, shard) for shard in plan(inbox.files)]
+    found = [respond(analysis, Athlete(one.runs["athlete_id"][0], one)) for one in measured]
+    analyse(analysis, "ari", club_responses(pl.concat(found)))
+    marked = {of: {one.name for one in fields(Settings) if one.metadata["of"] == of} for of in heard}
+    assert marked[READING] == heard[READING] | LIMITS
+    assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]
+    assert settings_text(Settings()).count("\n\n") >= len(marked[READING] | marked[ANALYSIS])
