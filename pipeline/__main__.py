@@ -113,6 +113,7 @@ def _refresh(
 ) -> None:
     by_flow = flow or cluster is not None or has_prefect_api()
     with nullcontext() if by_flow else _workers(jobs) as spread:
+        from pipeline.history import what_came_in
         from pipeline.inbox import read_inbox
         from pipeline.places import whole_name
         from pipeline.refresh import refresh as in_process
@@ -130,6 +131,7 @@ def _refresh(
                 ledger = in_process(found, store, wait_s=wait_s, progress=progress, spread=spread)
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
+    console.print(what_came_in(store), highlight=False)
     _show_notices(found.notices)
     console.print()
     _show_club(store, found.athletes)

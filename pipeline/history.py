@@ -102,6 +102,18 @@ def read_history(store: Path) -> list[dict[str, Any]]:
     return found
 
 
+def what_came_in(store: Path) -> str:
+    """The last refresh in a sentence."""
+    last = read_history(store)[-1]
+    if last.get("nothing_new"):
+        return "Nothing is new since the refresh before, so nothing was computed."
+    counts = [f"{last[f'n_{word}']} {said}" for word, said in _COUNTED if last[f"n_{word}"]]
+    return f"Since the refresh before: {', '.join(counts) or 'only lists or settings changed'}."
+
+
+_COUNTED = (("new", "new"), ("changed", "read anew"), ("gone", "gone"))
+
+
 def _append(store: Path, lines: list[str]) -> None:
     if lines:
         before = _text(store)

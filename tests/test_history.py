@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 
 from pipeline.generations import building, generations, link_tree, point_to, published
-from pipeline.history import HISTORY, catch_up, changed_findings, read_history
+from pipeline.history import HISTORY, catch_up, changed_findings, read_history, what_came_in
 from pipeline.inbox import read_inbox
 from pipeline.refresh import refresh
 from tests.test_known import CLOCKLESS, Nights, drifting_run
@@ -233,3 +233,18 @@ def test_long_lists_of_names_are_cut_and_counted_whole(tmp_path: Path):
     refresh(read_inbox(club.inbox), club.store, jobs=1)
     assert (newest(club)["n_new"], len(newest(club)["new"])) == (251, 200)
     assert (newest(club)["n_refused"], len(newest(club)["refused"])) == (250, 200)
+
+
+def test_the_last_refresh_is_told_in_a_sentence(nights: Nights):
+    told = [what_came_in(nights.store)]
+    nights.refresh()
+    told.append(what_came_in(nights.store))
+    nights.put("ari/1.fit", drifting_run(1))
+    nights.put("ari/2.fit", drifting_run(2))
+    (nights.inbox / "ari" / "0.fit").unlink()
+    nights.refresh()
+    assert [*told, what_came_in(nights.store)] == [
+        "Since the refresh before: 1 new.",
+        "Nothing is new since the refresh before, so nothing was computed.",
+        "Since the refresh before: 2 new, 1 gone.",
+    ]
