@@ -203,7 +203,8 @@ def calibrate(store: Path, draws: int, jobs: int | None) -> None:
     To be published:    splitdrift calibrate --store store --draws 100
     Metric by metric:   splitdrift show calibration --store store
 
-    Writes the table `calibration` into the store; a refresh empties it. The same store gives the same numbers.
+    Writes the table `calibration` into the store; a refresh that finds something new empties it. The same store gives
+    the same numbers.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     from pipeline.self_check import self_check
     from pipeline.show_calibration import calibration_summary

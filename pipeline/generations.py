@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -30,6 +31,7 @@ PARTS = ("tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
 _FOLDER, _CURRENT = "generations", "current"
 #: An empty file that says that a generation is complete, written last.
 _WHOLE = "whole"
+_DIGITS = 6
 #: What a file system says that knows no second names, or has no more for this file.
 _NO_LINKS = frozenset({errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV})
 
@@ -41,17 +43,35 @@ def prepare(store: Path) -> None:
         UsageError: it is a file, or a folder that holds something else.
     """
     if is_remote(store):
-        if store.exists() and not is_store(store):
+        others = [path for path in files_below(store) if path.name != _LOCK] if not is_store(store) else []
+        if others:
             raise UsageError(f"--store {store} holds other things than a store of splitdrift; name a new address.")
         return
     if store.exists() and not store.is_dir():
         raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
-    if store.is_dir() and any(store.iterdir()) and not is_store(store):
+    if _is_unlinked(store):
+        raise UsageError(f"--store {store} {_UNLINKED}")
+    if store.is_dir() and any(one.name != _LOCK for one in store.iterdir()) and not is_store(store):
         raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
     if not is_store(store):
         store.mkdir(parents=True, exist_ok=True)
         store.chmod(0o700)
     (store / _FOLDER).mkdir(exist_ok=True)
+
+
+_LOCK = ".lock"
+_UNLINKED = (
+    "has folders where a store has links into its valid state: it was copied without them, or made by an earlier "
+    "version. Name a new folder; a refresh makes everything anew."
+)
+
+
+def _is_unlinked(store: Path) -> bool:
+    return not is_remote(store) and any((store / part).exists() and not (store / part).is_symlink() for part in _OWN)
+
+
+#: Names that only a store has, of what a store shows under its own name.
+_OWN = ("tables", "splitdrift.duckdb")
 
 
 def is_store(folder: Path) -> bool:
@@ -65,7 +85,7 @@ def current(store: Path) -> Path | None:
         if is_remote(store):
             return store / _FOLDER / (store / _CURRENT).read_text(encoding="ascii")
         return (store / _CURRENT).resolve(strict=True)
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
 
 
@@ -81,6 +101,8 @@ def published(store: Path) -> Path:
     if (store / _WHOLE).is_file():
         return store
     folder = current(store)
+    if folder is None and _is_unlinked(store):
+        raise NothingDone(f"{store} {_UNLINKED}")
     if folder is None:
         raise NothingDone(f"{store} is not a store yet. `splitdrift refresh --inbox DIR --store {store}` makes one.")
     return folder
@@ -107,9 +129,12 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         if left not in whole:
             remove_tree(left)
     # Past what was left too: a worker that outlived its parent may still write there.
-    number = 1 + max((int(one.name) for one in there if one.name.isdigit()), default=0)
-    folder = store / _FOLDER / f"{number:06d}"
-    if not is_remote(store):
+    number = 1 + max((int(one.name[:_DIGITS]) for one in there if one.name[:_DIGITS].isdigit()), default=0)
+    folder = store / _FOLDER / f"{number:0{_DIGITS}d}"
+    if is_remote(store):
+        # Whoever lost the lock without knowing may be building too: each in a place of his own.
+        folder = store / _FOLDER / f"{folder.name}-{secrets.token_hex(4)}"
+    else:
         folder.mkdir()  # an error where something could not be removed: nothing is built on what somebody left
     try:
         yield folder
@@ -156,7 +181,8 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
         wanted: which files, by their path in the generation; None for all.
     """
     if is_remote(before):
-        found = [Path(file.relative_to(before).as_posix()) for file in files_below(before / relative)]
+        root = before / relative.as_posix() if relative.parts else before
+        found = [Path(file.relative_to(before).as_posix()) for file in files_below(root)]
         taken = [one.as_posix() for one in found if one.name != _WHOLE and (wanted is None or wanted(one))]
         copy_objects([before / one for one in taken], [built / one for one in taken])
         return

@@ -83,8 +83,13 @@ def read_known(generation: Path | None) -> Known:
     nothing = Known(None, Keys({}, "", ""), {})
     if generation is None or not (generation / _FOLDER / "keys.json").is_file():
         return nothing
-    files = read_part(generation, "files")
-    about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
+    try:
+        files = read_part(generation, "files")
+        about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
+        for name in PARTS:
+            read_part(generation, name)
+    except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
+        return nothing  # damaged, as by a power cut: everything is done anew
     is_of_this_code = about.pop("code", None) == code_digest()
     keys = dict(files.select("path", "key").iter_rows())
     return Known(
@@ -159,7 +164,7 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
             described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
         rests_on = [
             common, file.path, file.sha256 or file.tag or "", described[columns], roster.get(file.athlete_id or "", ""),
-            *sorted(listed.get(file.path, [])),
+            *listed.get(file.path, []),
         ]  # fmt: skip
         files[file.path] = _digest(rests_on)
     lists = [rows.write_csv() for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints)]

@@ -55,7 +55,7 @@ def _say_held(store: Path, content: bytes) -> Held:
     return Held(f"{store} is being changed by {_holder(content)}. {_ADVICE}")
 
 
-_ADVICE = "Wait until it has ended, or give --wait SECONDS; readers need not wait."
+_ADVICE = "Wait until it has ended (`splitdrift refresh` does with --wait SECONDS); readers need not wait."
 
 
 def _holder(content: bytes) -> str:
@@ -111,12 +111,18 @@ def _locked_object(store: Path, until: float) -> Iterator[Callable[[], None]]:
 
     def put_off() -> None:
         nonlocal tag
+        until = time.monotonic() + LEASE_S
         while not ended.wait(LEASE_S / 4):
-            replaced = put_if(place, _lease(), tag)
+            try:
+                replaced = put_if(place, _lease(), tag)
+            except Exception:  # the network's, which may pass; the lease may not
+                if time.monotonic() < until:
+                    continue
+                replaced = None
             if replaced is None:
                 lost.set()
                 return
-            tag = replaced
+            tag, until = replaced, time.monotonic() + LEASE_S
 
     def assure() -> None:
         if lost.is_set():

@@ -47,9 +47,14 @@ def place(address: str) -> Path:
     try:
         found = UPath(address.rstrip("/"), use_listings_cache=False)
         found.fs  # noqa: B018 -- loads the library of this kind of store, or says that there is none
+        if found.protocol not in _STORES:
+            raise ValueError(f"it is not the address of an object store, but of '{found.protocol}'")
     except (ImportError, ValueError) as error:
         raise UsageError(f"{address} cannot be read: {error}. Addresses of object stores begin with s3://.") from error
     return cast("Path", found)
+
+
+_STORES = ("s3", "s3a")
 
 
 def is_remote(path: Path) -> bool:
@@ -149,8 +154,12 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
     condition = {"IfNoneMatch": "*"} if tag is None else {"IfMatch": tag}
     try:
         told = fs.call_s3("put_object", Bucket=bucket, Key=key, Body=content, **condition)
-    except (FileExistsError, FileNotFoundError):
+    except FileExistsError:
         return None
+    except FileNotFoundError as error:
+        if tag is not None:
+            return None
+        raise UsageError(f"There is no bucket {bucket}, or it may not be written to: {error}.") from error
     except OSError as error:
         if "pre-condition" in str(error) or "PreconditionFailed" in str(error) or "Conflict" in str(error):
             return None
@@ -159,7 +168,7 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
 
 
 def read_tagged(path: Path) -> tuple[bytes | None, str | None]:
-    """An object and its tag, of one moment; None for both where there is none."""
+    """An object, and a tag that was its own just before; None for both where there is none."""
     fs, (bucket, _, key) = _file_system(path), _key(path).partition("/")
     try:
         tag = str(fs.info(f"{bucket}/{key}", refresh=True)["ETag"])

@@ -56,6 +56,8 @@ def responses(
 
 #: With fewer athletes their spread cannot be told from chance. Common practice, no source.
 FEWEST_ATHLETES = 6
+#: A smaller standard error is no measurement: a sensor that always says the same answers to nothing, exactly.
+EXACT = 1e-6
 
 
 def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
@@ -73,7 +75,8 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
         `metric`, `cause`, `mean`, `variance`; without what fewer than six athletes told.
     """
     rows = []
-    known = athletes.filter(pl.col("standard_error") > 0).sort("metric", "cause", "athlete_id")
+    error = pl.col("standard_error")
+    known = athletes.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id")
     # Sorted, since a sum of floats depends on its order and athletes come in as their workers end.
     for (metric, cause), told in known.group_by("metric", "cause", maintain_order=True):
         if told.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:

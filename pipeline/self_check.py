@@ -84,11 +84,24 @@ def self_check(
     Raises:
         NothingDone: no store, one that does not fit its settings, or no athlete with enough runs.
     """
-    with locked(store, wait_s=wait_s):
-        return _check(store, published(store), draws, jobs, progress)
+    published(store)  # or there is nothing to lock
+    with locked(store, wait_s=wait_s) as assure:
+        before = published(store)
+        settings, rates = _check(store, before, draws, jobs, progress)
+        made_from = read_provenance(table_folder(before, "athlete_drift"))
+        with building(store, keep=settings.keep_generations) as built:
+            link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
+            write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
+            with written_here(built) as here:
+                write_database(built, here)
+            assure()
+    return rates
 
 
-def _check(store: Path, before: Path, draws: int, jobs: int | None, progress: Progress | None) -> pl.DataFrame:
+def _check(
+    store: Path, before: Path, draws: int, jobs: int | None, progress: Progress | None
+) -> tuple[Settings, pl.DataFrame]:
+    """The settings in force, and rows of the table `calibration`."""
     settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
     made_from = read_provenance(table_folder(before, "athlete_drift"))
     if made_from.settings_sha256 != settings.digest():
@@ -104,13 +117,7 @@ def _check(store: Path, before: Path, draws: int, jobs: int | None, progress: Pr
         )
     seasons = [Draw(test, place, settings.seed) for test in CALIBRATION_TESTS for place in range(draws)]
     told = _told(settings, athletes, seasons, jobs, progress)
-    rates = publishable("calibration", calibration(told), subject="the club")
-    with building(store, keep=settings.keep_generations) as built:
-        link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
-        write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
-        with written_here(built) as here:
-            write_database(built, here)
-    return rates
+    return settings, publishable("calibration", calibration(told), subject="the club")
 
 
 def _told(

@@ -102,11 +102,14 @@ def lost(_line: Line, shard: Shard, why: str) -> Measured:
         why: what it did to its worker, such as "it took longer than 60 s".
     """
     (file,) = shard.files
-    reason = Refused(f"The file could not be read: {why}.", "Export it again; if that does not help, leave it out.")
-    session = replace(_turned_away(file, b"", reason, is_passing=False), sha256=file.sha256 or "")
-    return Measured(
-        _ledger(shard.athlete_id, [session], {}), pl.DataFrame(schema=RUN), empty("set_aside"), empty("splits")
+    reason = Refused(
+        f"The file could not be read: {why}.", "The next refresh tries again; if that does not help, leave it out."
     )
+    session = replace(_turned_away(file, b"", reason, is_passing=False), sha256=file.sha256 or "")
+    # A busy or suspended machine, or the system short of memory, does this to a sound file too.
+    passing = (file.path,) if "longer than" in why or "SIGKILL" in why else ()
+    ledger = _ledger(shard.athlete_id, [session], {})
+    return Measured(ledger, pl.DataFrame(schema=RUN), empty("set_aside"), empty("splits"), passing)
 
 
 @dataclass(frozen=True)

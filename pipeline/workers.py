@@ -377,13 +377,15 @@ def _serve(loads: str, pipe: Connection) -> None:
 
 
 def _answer(question: bytes) -> bytes:
+    limits = Limits()
     try:
         limits, function, shared, item = ForkingPickler.loads(question)
         with _held_to(limits):
             return bytes(ForkingPickler.dumps((None, "", function(shared, item))))
     except BaseException as error:  # also what is no Exception, such as a panic of a compiled library
-        if _is_out_of_memory(error):
-            os._exit(_EXIT_OUT_OF_MEMORY)  # what was half done when memory ended cannot be relied on
+        if _is_out_of_memory(error) or (limits.item_mb is not None and "panicked" in str(error)):
+            # What was half done when memory ended cannot be relied on. Compiled libraries panic when they get none.
+            os._exit(_EXIT_OUT_OF_MEMORY)
         return _packed_error(error)
 
 

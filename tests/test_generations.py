@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -139,6 +140,16 @@ def test_a_folder_that_holds_other_things_is_no_store(tmp_path: Path):
     with pytest.raises(UsageError, match=r"holds other things than a store of splitdrift; name an empty or new folder"):
         prepare(tmp_path)
     assert [one.name for one in tmp_path.iterdir()] == ["letter.txt"]
+
+
+def test_a_store_that_was_copied_without_its_links_says_so_and_is_left_alone(tmp_path: Path):
+    publish(tmp_path / "store", "first")
+    shutil.copytree(tmp_path / "store", tmp_path / "copy", ignore_dangling_symlinks=True)
+    with pytest.raises(UsageError, match="has folders where a store has links into its valid state"):
+        prepare(tmp_path / "copy")
+    (tmp_path / "old" / "tables").mkdir(parents=True)
+    with pytest.raises(NothingDone, match="made by an earlier version"):
+        published(tmp_path / "old")
 
 
 def test_a_file_is_no_store(tmp_path: Path):

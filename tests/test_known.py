@@ -435,3 +435,25 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
     assert marked[READING] == heard[READING] | LIMITS
     assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]
     assert settings_text(Settings()).count("\n\n") >= len(marked[READING] | marked[ANALYSIS])
+
+
+def test_two_lines_for_one_file_count_in_their_order(tmp_path: Path):
+    club = Nights(tmp_path)
+    club.put("ari/0.fit", drifting_run(0))
+    club.put("ari/1.csv", CLOCKLESS)
+    first, second = "ari/1.csv,2026-03-01T08:00:00Z\n", "ari/1.csv,2026-03-11T08:00:00Z\n"
+    club.put("sessions.csv", "file,started_at_utc\n" + first + second)
+    club.refresh()
+    club.put("sessions.csv", "file,started_at_utc\n" + second + first)
+    assert club.refresh().read == ["ari/1.csv"]
+    club.assert_as_if_done_anew()
+
+
+@pytest.mark.parametrize("name", ["keys.json", "files.parquet", "run_drift.parquet"])
+def test_what_a_power_cut_damaged_is_done_anew(tmp_path: Path, name: str):
+    club = Nights(tmp_path)
+    club.put("ari/0.fit", drifting_run(0))
+    club.refresh()
+    (published(club.store) / "known" / name).write_bytes(b"")
+    assert club.refresh().read == ["ari/0.fit"]
+    club.assert_as_if_done_anew()

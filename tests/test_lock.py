@@ -100,7 +100,7 @@ def test_who_comes_second_is_told_process_host_and_since_when(tmp_path: Path, st
         pass
     said = re.fullmatch(
         rf"{re.escape(str(tmp_path))} is being changed by process (\d+) on (.+), since (.+)\. "
-        r"Wait until it has ended, or give --wait SECONDS; readers need not wait\.",
+        r"Wait until it has ended \(`splitdrift refresh` does with --wait SECONDS\); readers need not wait\.",
         str(told.value),
     )
     assert said is not None, str(told.value)

@@ -260,7 +260,7 @@ def test_a_night_that_was_killed_is_made_up_for_by_the_next(store: Path):
     assert (current(store), generations(store)) == (None, [])
     result = run(*words)
     assert result.exit_code == 0
-    assert [one.name for one in generations(store)] == ["000001"]
+    assert [one.name for one in generations(store)] == ["000002"]  # past what the killed one left
     assert len(pages(store)) == 1
 
 

@@ -94,6 +94,11 @@ def test_one_more_run_of_one_athlete_leaves_the_club_as_it_was() -> None:
     assert club_responses(club(rows)).equals(club_responses(club([(-0.41, 0.099), *rows[1:]])))
 
 
+def test_a_sensor_that_always_says_the_same_does_not_stop_the_club() -> None:
+    rows = [(-0.6, 0.1)] * FEWEST_ATHLETES
+    assert club_responses(club([*rows, (0.0, 7e-33), (0.0, float("nan"))])).equals(club_responses(club(rows)))
+
+
 def test_fewer_than_six_athletes_make_no_club() -> None:
     assert club_responses(club([(-0.6, 0.1)] * (FEWEST_ATHLETES - 1))).is_empty()
 
