@@ -22,6 +22,8 @@ MONTH_DAYS = 30.44
 SHORTEST_DAYS = 60.0
 FEWEST_RUNS = 6
 
+Column = np.ndarray[tuple[int], np.dtype[np.float64]]
+
 _COLUMNS = {
     "athlete_id": pl.String,
     "metric": pl.String,
@@ -31,6 +33,7 @@ _COLUMNS = {
     "change_pct_per_10km_per_month": pl.Float64,
     "change_low": pl.Float64,
     "change_high": pl.Float64,
+    "median_change_pct_per_10km_per_month": pl.Float64,
     "p_value": pl.Float64,
     "first_drift_pct_per_10km": pl.Float64,
     "last_drift_pct_per_10km": pl.Float64,
@@ -68,7 +71,18 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric")
 
 
-def _line(own: pl.DataFrame, month: np.ndarray[tuple[int], np.dtype[np.float64]]) -> dict[str, float]:
+def _median_slope(month: Column, drift: Column) -> float:
+    """Theil and Sen's slope: the median over all pairs of runs at different times.
+
+    Source: Sen 1968, doi 10.1080/01621459.1968.10480934, from memory.
+    """
+    first, second = np.triu_indices(len(month), 1)
+    apart = month[second] - month[first]
+    rise = drift[second] - drift[first]
+    return float(np.median(rise[apart > 0] / apart[apart > 0]))
+
+
+def _line(own: pl.DataFrame, month: Column) -> dict[str, float]:
     """The line through one athlete's drifts over the months since the first run."""
     found = meta_regression(
         own["drift_pct_per_10km"].to_numpy(),
@@ -82,6 +96,7 @@ def _line(own: pl.DataFrame, month: np.ndarray[tuple[int], np.dtype[np.float64]]
         "change_pct_per_10km_per_month": slope,
         "change_low": slope - reach,
         "change_high": slope + reach,
+        "median_change_pct_per_10km_per_month": _median_slope(month, own["drift_pct_per_10km"].to_numpy()),
         "p_value": 2 * float(special.stdtr(found.freedom, -abs(slope) / error)) if error > 0 else float("nan"),
         "first_drift_pct_per_10km": start,
         "last_drift_pct_per_10km": start + slope * float(month[-1]),

@@ -74,7 +74,7 @@ def test_a_trend_needs_six_runs_over_sixty_days(n_runs: int, last_day: float, is
     days = [*range(n_runs - 1), last_day]
     row = of_runs(days, [1.0] * n_runs, [0.2] * n_runs)
     estimates = [row[name] for name in row if name == "p_value" or "change" in name or "pct_per_10km" in name]
-    assert len(estimates) == 7
+    assert len(estimates) == 8
     assert all((one is not None) == is_given for one in estimates)
     assert row["n_runs"] == n_runs
 
@@ -121,3 +121,22 @@ def test_athletes_and_metrics_are_kept_apart_and_in_order():
         ("a", "cadence_spm", 3.0), ("a", "heart_rate_bpm", 2.0), ("b", "cadence_spm", 1.0),
     ]  # fmt: skip
     assert publishable("season_slope", found, subject="invented").height == 3
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_median_of_the_slopes_is_that_of_scipy(seed: int):
+    """SciPy's `theilslopes`, with runs on one day, and ties."""
+    draw = np.random.default_rng(seed)
+    days = np.sort(np.append(draw.integers(0, 200, 18), [0, 0, 200])).astype(float)
+    drifts = draw.normal(2, 1, len(days)).round(1)
+    row = of_runs(list(days), list(drifts), [0.3] * len(days))
+    assert row["median_change_pct_per_10km_per_month"] == pytest.approx(
+        stats.theilslopes(drifts, days / MONTH_DAYS).slope, rel=1e-12, abs=1e-12
+    )
+
+
+def test_one_odd_run_moves_the_median_of_the_slopes_hardly_and_the_line_by_far():
+    odd = [*ON_A_LINE[:-1], 40.0]
+    row = of_runs(DAYS, odd, [0.2] * 6)
+    assert row["median_change_pct_per_10km_per_month"] == pytest.approx(-0.5)
+    assert row["change_pct_per_10km_per_month"] > 3

@@ -240,6 +240,12 @@ class SeasonSlope(dy.Schema):
         "% per 10 km per month", 3, "Lower end of its 95 % interval (Knapp and Hartung 2003; n_runs - 2)."
     )
     change_high = measure("% per 10 km per month", 3, "Upper end of that interval.")
+    median_change_pct_per_10km_per_month = measure(
+        "% per 10 km per month",
+        3,
+        "Median of the slopes between every two of these runs (Theil and Sen), which no single odd run moves; where it "
+        "is far from the slope above, few runs decide.",
+    )
     p_value = measure(
         "probability",
         6,
