@@ -51,7 +51,7 @@ def test_a_plain_file_may_be_larger_than_the_limit_on_unpacking():
     ("name", "expected"), [("run.fit.gz", "run.fit"), ("RUN.CSV.GZ", "RUN.CSV"), ("run.fit", "run.fit")]
 )
 def test_gzip_is_unpacked_whatever_the_file_is_called(name: str, expected: str):
-    assert unpacked(name, gzip.compress(RUN)) == [Member(expected, RUN)]
+    assert unpacked(name, gzip.compress(RUN, mtime=0)) == [Member(expected, RUN)]
 
 
 def test_a_gzip_file_of_several_parts_is_joined():
@@ -98,8 +98,8 @@ def test_an_archive_in_an_archive_in_an_archive_is_refused():
     for name, content in {
         "club.zip": zipped({"inner.zip": inner}),
         "inner.zip.gz": gzip.compress(inner),
-        "a.csv.gz.gz": gzip.compress(gzip.compress(RUN)),
-        "twice.zip": zipped({"a.csv.gz.gz": gzip.compress(gzip.compress(RUN))}),
+        "a.csv.gz.gz": gzip.compress(gzip.compress(RUN, mtime=0), mtime=0),
+        "twice.zip": zipped({"a.csv.gz.gz": gzip.compress(gzip.compress(RUN, mtime=0), mtime=0)}),
     }.items():
         text = refusal(name, content)
         assert "The archive holds another archive" in text
@@ -156,8 +156,8 @@ def test_the_limit_on_the_number_of_files_is_exact():
 @pytest.mark.parametrize(
     ("name", "content", "expected"),
     [
-        ("a.csv.gz", gzip.compress(RUN)[:-9], "a.csv.gz is damaged"),
-        ("a.csv.gz", gzip.compress(RUN)[:-8] + bytes(8), "a.csv.gz is damaged"),
+        ("a.csv.gz", gzip.compress(RUN, mtime=0)[:-9], "a.csv.gz is damaged"),
+        ("a.csv.gz", gzip.compress(RUN, mtime=0)[:-8] + bytes(8), "a.csv.gz is damaged"),
         ("a.zip", zipped({"a.csv": RUN})[:-30], "The archive is damaged"),
         ("a.zip", zipped({"a.csv": RUN}, zipfile.ZIP_STORED).replace(RUN, RUN[::-1]), "The archive is damaged"),
         ("a.zip", b"not a zip", "The file is named .zip but does not begin like one."),
@@ -171,9 +171,9 @@ def test_an_archive_that_cannot_be_read_says_why(name: str, content: bytes, expe
 
 
 VALID = [
-    zipped({"a.csv": RUN, "b/c.csv.gz": gzip.compress(RUN)}),
+    zipped({"a.csv": RUN, "b/c.csv.gz": gzip.compress(RUN, mtime=0)}),
     zipped({"a.csv": RUN, "d/": b""}, zipfile.ZIP_STORED),
-    gzip.compress(RUN),
+    gzip.compress(RUN, mtime=0),
 ]
 
 
