@@ -25,6 +25,7 @@ from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
 from pipeline.store import partition
 from pipeline.tables import empty, publishable
+from pipeline.workers import may_have_passed
 
 
 def measure(line: Line, shard: Shard) -> Measured:
@@ -106,8 +107,7 @@ def lost(_line: Line, shard: Shard, why: str) -> Measured:
         f"The file could not be read: {why}.", "The next refresh tries again; if that does not help, leave it out."
     )
     session = replace(_turned_away(file, b"", reason, is_passing=False), sha256=file.sha256 or "")
-    # A busy or suspended machine, or the system short of memory, does this to a sound file too.
-    passing = (file.path,) if "longer than" in why or "SIGKILL" in why else ()
+    passing = (file.path,) if may_have_passed(why) else ()
     ledger = _ledger(shard.athlete_id, [session], {})
     return Measured(ledger, pl.DataFrame(schema=RUN), empty("set_aside"), empty("splits"), passing)
 

@@ -328,13 +328,21 @@ def _why(exit_code: int, limits: Limits) -> str:
     """Why a worker was lost, in words that follow a colon."""
     memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
     if exit_code == -signal.SIGALRM and limits.item_s is not None:
-        return f"it took longer than {limits.item_s:g} s"
+        return f"{_TOOK_LONGER} than {limits.item_s:g} s"
     if exit_code == _EXIT_OUT_OF_MEMORY:
         return f"it needed {memory}"
     ended = f"reading it ended its process ({_ending(exit_code)})"
     if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or exit_code == -signal.SIGKILL:
         return f"{ended}, perhaps because it needed {memory}"
     return ended
+
+
+_TOOK_LONGER = "it took longer"
+
+
+def may_have_passed(why: str) -> bool:
+    """Whether what cost a worker may have been the machine's doing: busy or suspended, or short of memory itself."""
+    return why.startswith(_TOOK_LONGER) or signal.SIGKILL.name in why
 
 
 def _ending(exit_code: int) -> str:

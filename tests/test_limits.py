@@ -11,6 +11,9 @@ import polars as pl
 import pytest
 from conftest import fit_run
 
+from pipeline.inbox import read_inbox
+from pipeline.line import Line, Shard
+from pipeline.shard import lost
 from pipeline.store import read_table
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
@@ -61,3 +64,21 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
     assert "signal SIGSEGV" in reasons["ari/crashes.fit"]
     assert "it needed more than 2000 MB of memory" in reasons["ari/eats.fit"]
     assert "hangs.fit" in (tmp_path / "store" / "rejected" / "rejected.csv").read_text()
+
+
+@pytest.mark.parametrize(
+    ("why", "is_tried_again"),
+    [
+        ("it took longer than 60 s", True),
+        ("reading it ended its process (signal SIGKILL), perhaps because it needed more than 9 MB of memory", True),
+        ("reading it ended its process (signal SIGSEGV)", False),
+        ("it needed more than 2000 MB of memory", False),
+    ],
+)
+def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(why: str, is_tried_again: bool, tmp_path: Path):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "a.fit").write_bytes(b"")
+    inbox = read_inbox(tmp_path)
+    told = lost(Line(inbox, None), Shard("ari", inbox.files), why)
+    assert told.passing == (("ari/a.fit",) if is_tried_again else ())
+    assert told.recordings["status"].to_list() == ["rejected"]
