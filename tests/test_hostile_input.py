@@ -10,15 +10,13 @@ import csv
 import gzip
 import io
 import os
-import signal
 import socket
 import struct
 import subprocess
 import sys
 import textwrap
 import zipfile
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import openpyxl
@@ -32,7 +30,7 @@ from pipeline.inbox import read_inbox
 from pipeline.recording import CLOCK_S, MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS, Session, recording
 from pipeline.settings import Settings
 from pipeline.store import read_table
-from tests.fuzz.harness import look_into
+from tests.fuzz.harness import look_into, watchdog
 from tests.fuzz.seeds import gpx, tcx, zipped
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
@@ -40,26 +38,10 @@ ROOT = Path(__file__).parents[1]
 HEADER = b"elapsed_s,distance_m\n"
 
 
-@contextmanager
-def within(seconds: int) -> Iterator[None]:
-    """Ends what hangs, and fails what takes longer than a hostile file may cost."""
-
-    def bark(*_: object) -> None:
-        raise AssertionError(f"took longer than {seconds} s")
-
-    before = signal.signal(signal.SIGALRM, bark)
-    signal.alarm(seconds)
-    try:
-        yield
-    finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
-
-
 def judged(name: str, content: bytes, seconds: int = 10) -> list[Session]:
     """What becomes of a file under the settings as they are."""
     settings = Settings()
-    with within(seconds):
+    with watchdog(seconds):
         return recording(
             name,
             content,
@@ -358,7 +340,7 @@ def test_a_fit_header_that_claims_to_be_longer_than_the_file_is_refused():
 )
 def test_fit_definitions_of_no_length_or_of_the_greatest_are_read_or_refused(body: bytes, is_sound: bool):
     content = link(FILE_ID + body)
-    with within(10):
+    with watchdog(10):
         assert look_into("a.fit", content if is_sound else content[:-1] + b"\x00")
 
 
@@ -526,7 +508,7 @@ def test_pipes_sockets_and_loops_in_an_inbox_are_passed_over_without_waiting(tmp
             listener.bind("socket.fit")
         finally:
             os.chdir(here)
-        with within(10):
+        with watchdog(10):
             found = [file.path for file in read_inbox(inbox).files]
     assert found == ["ari/a.fit"]
 

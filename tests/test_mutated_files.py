@@ -12,8 +12,6 @@ import signal
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -22,7 +20,7 @@ import pytest
 from conftest import CLUB, fit_run
 
 from pipeline.store import read_table
-from tests.fuzz.harness import FATES, look_into
+from tests.fuzz.harness import FATES, TookTooLong, look_into, watchdog
 from tests.fuzz.mutations import mutated, with_right_checksum
 from tests.fuzz.seeds import csv, gpx, seeds, tcx
 
@@ -60,24 +58,6 @@ def mutant(number: int, largest: int = LARGEST_BYTES) -> Seed:
     name, content = source.choice(kinds[source.choice(sorted(kinds))])
     _, other = source.choice(kinds[source.choice(sorted(kinds))])
     return name, mutated(content[:largest], other[:largest], source)
-
-
-class TookTooLong(BaseException):
-    """No `Exception`, so that nothing on the way takes it for a fault of the file."""
-
-
-@contextmanager
-def watchdog(seconds: int) -> Iterator[None]:
-    def bark(*_: object) -> None:
-        raise TookTooLong
-
-    before = signal.signal(signal.SIGALRM, bark)
-    signal.alarm(seconds)
-    try:
-        yield
-    finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
 
 
 def statuses(number: int) -> list[str]:

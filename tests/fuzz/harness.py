@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import numpy as np
 
 from pipeline.formats import GRAINS, READINGS
@@ -14,6 +18,26 @@ from pipeline.tables import publishable
 FATES = ("accepted", "salvaged", "not_running", "rejected")
 #: Small, so that a fuzzer that finds a bomb learns that it is refused and not how long it takes.
 MAX_UNPACKED_BYTES, MAX_MEMBERS = 4_000_000, 50
+
+
+class TookTooLong(BaseException):
+    """No `Exception`, so that nothing on the way takes it for a fault of the file."""
+
+
+@contextmanager
+def watchdog(seconds: int) -> Iterator[None]:
+    """Ends what hangs, and fails what takes longer than a file may cost."""
+
+    def bark(*_: object) -> None:
+        raise TookTooLong(f"took longer than {seconds} s")
+
+    before = signal.signal(signal.SIGALRM, bark)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def look_into(name: str, content: bytes) -> list[Session]:
