@@ -20,7 +20,7 @@ from pipeline.errors import SplitdriftError
 from pipeline.history import Record
 from pipeline.known import file_of
 from pipeline.metrics import METRICS
-from pipeline.tables.analysed import FINDINGS
+from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 #: So many findings and refused files are written out; the page says how many more there are.
 MOST_LINES = 40
@@ -28,7 +28,6 @@ MOST_LINES = 40
 MOST_NAMES = 20
 
 LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
-_FINDINGS = {"unclear": "not clear", "too_little_data": "too few runs"}
 #: What became of a file, for one and for several.
 _BECAME = {
     "accepted": ("is a run that can be used", "are runs that can be used"),
@@ -284,7 +283,7 @@ def _listed(lines: Sequence[str], where: str, *, n_in_all: int | None = None) ->
 
 
 def _finding(finding: str | None) -> str:
-    return _FINDINGS.get(finding or "", inert(finding or ""))
+    return FINDING_WORDS.get(finding or "", inert(finding or ""))
 
 
 def _named(athlete_id: str, shown: Mapping[str, str]) -> str:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from pipeline.metrics import METRICS
 from pipeline.tables import TABLES, decimals_of
-from pipeline.tables.analysed import FINDINGS
+from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 MOST_ROWS = 60
 
@@ -141,7 +141,7 @@ def _signed(value: float) -> str:
 def in_words(row: Mapping[str, Any]) -> str:
     """The finding of a row of `athlete_drift` as a coach would say it."""
     finding = str(row["finding"])
-    words = {"unclear": "not clear", "too_little_data": "too few runs"}.get(finding, finding)
+    words = FINDING_WORDS.get(finding, finding)
     if row["onset_km"] is None:
         return words
     where = f"from km {row['onset_km']:.1f} ({row['onset_low']:.1f} to {row['onset_high']:.1f})"

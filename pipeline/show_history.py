@@ -17,12 +17,12 @@ from pipeline.generations import current, generations, point_to, published
 from pipeline.history import read_history
 from pipeline.lock import locked
 from pipeline.metrics import METRICS
+from pipeline.tables.analysed import FINDING_WORDS
 
 #: So many changed findings are listed of one refresh.
 MOST_FINDINGS = 12
 
 _LABELS = {metric.column: metric.label for metric in METRICS}
-_FINDINGS = {"unclear": "not clear", "too_little_data": "too few runs"}
 _UNTOLD = "a self-check"
 
 
@@ -142,4 +142,4 @@ def _changed(told: Mapping[str, Any]) -> list[str]:
 
 
 def _words(finding: str | None) -> str:
-    return "none" if finding is None else _FINDINGS.get(finding, finding)
+    return "none" if finding is None else FINDING_WORDS.get(finding, finding)

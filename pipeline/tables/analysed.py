@@ -5,6 +5,8 @@ from __future__ import annotations
 from pipeline.tables.columns import count, dy, identifier, measure, words
 
 FINDINGS = ("rises", "falls", "holds", "unclear", "too_little_data")
+#: Those of them that a person is told in other words.
+FINDING_WORDS = {"unclear": "not clear", "too_little_data": "too few runs"}
 CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
