@@ -10,11 +10,11 @@ import polars as pl
 from pipeline.contrasts import contrasts
 from pipeline.database import write_database
 from pipeline.exports import SHEETS, write_csv, write_exports, write_rejected
-from pipeline.inbox import COLUMNS_FILE, Inbox
+from pipeline.inbox import Inbox
 from pipeline.known import PARTS, read_part
 from pipeline.line import Line
 from pipeline.parquet import Provenance, write_table
-from pipeline.places import files_below, written_here
+from pipeline.places import written_here
 from pipeline.season_slope import season_slope
 from pipeline.settings import settings_text
 from pipeline.store import read_rows, write_settings
@@ -80,9 +80,5 @@ def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:
     digest = hashlib.sha256()
     for path, content in ledger.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
-    for described in files_below(inbox.folder):
-        if described.name == COLUMNS_FILE:
-            digest.update(described.read_bytes())
-    for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints):
-        digest.update(rows.write_csv().encode())
+    digest.update(inbox.lists_digest().encode())
     return digest.hexdigest()

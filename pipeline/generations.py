@@ -23,6 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import NothingDone, UsageError
+from pipeline.lock import LOCK
 from pipeline.places import copy_objects, files_below, is_remote, remove_tree
 
 #: Parts of a state that a store shows under its own name.
@@ -43,7 +44,7 @@ def prepare(store: Path) -> None:
         UsageError: it is a file, or a folder that holds something else.
     """
     if is_remote(store):
-        others = [path for path in files_below(store) if path.name != _LOCK] if not is_store(store) else []
+        others = [path for path in files_below(store) if path.name != LOCK] if not is_store(store) else []
         if others:
             raise UsageError(f"--store {store} holds other things than a store of splitdrift; name a new address.")
         return
@@ -51,7 +52,7 @@ def prepare(store: Path) -> None:
         raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
     if _is_unlinked(store):
         raise UsageError(f"--store {store} {_UNLINKED}")
-    if store.is_dir() and any(one.name != _LOCK for one in store.iterdir()) and not is_store(store):
+    if store.is_dir() and any(one.name != LOCK for one in store.iterdir()) and not is_store(store):
         raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
     if not is_store(store):
         store.mkdir(parents=True, exist_ok=True)
@@ -59,7 +60,6 @@ def prepare(store: Path) -> None:
     (store / _FOLDER).mkdir(exist_ok=True)
 
 
-_LOCK = ".lock"
 _UNLINKED = (
     "has folders where a store has links into its valid state: it was copied without them, or made by an earlier "
     "version. Name a new folder; a refresh makes everything anew."

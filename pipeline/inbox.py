@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import errno
+import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ import polars as pl
 from pipeline.errors import NothingDone, Refused, UsageError
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.lists import LISTS, athletes, complaints, read_text, sessions, strikes
-from pipeline.places import beneath, is_remote, versions_below
+from pipeline.places import beneath, files_below, is_remote, versions_below
 from pipeline.settings import SETTINGS_FILE, Settings, read_settings
 
 COLUMNS_FILE = "columns.toml"
@@ -91,6 +92,16 @@ class Inbox:
             if folder == self.folder:
                 break
         return None
+
+    def lists_digest(self) -> str:
+        """SHA-256 of the lists and of every `columns.toml`, also of those that hold for no file."""
+        digest = hashlib.sha256()
+        for described in files_below(self.folder):
+            if described.name == COLUMNS_FILE:
+                digest.update(described.read_bytes())
+        for rows in (self.athletes, self.sessions, self.strikes, self.complaints):
+            digest.update(rows.write_csv().encode())
+        return digest.hexdigest()
 
 
 def read_inbox(folder: Path) -> Inbox:

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.inbox import COLUMNS_FILE, Inbox, InboxFile
-from pipeline.places import files_below, is_remote, make_folder, read_frame, whole_name, write_frame
+from pipeline.inbox import Inbox, InboxFile
+from pipeline.places import is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.resources import shipped
 from pipeline.settings import ANALYSIS, READING
 
@@ -65,29 +65,28 @@ class Known:
         folder: of its generation.
         keys: of its inputs.
         athletes: whose each file was.
-        is_of_this_code: whether the same code left it; the rows of another may have other columns.
+        parts: rows of each of `PARTS`; none where other code left them, whose rows may have other columns.
     """
 
     folder: Path | None
     keys: Keys
     athletes: Mapping[str, str | None]
-    is_of_this_code: bool = True
+    parts: Mapping[str, pl.DataFrame]
 
     def part(self, name: str) -> pl.DataFrame | None:
         """Rows of one of `PARTS`; None where there was no refresh, or one by other code."""
-        return None if self.folder is None or not self.is_of_this_code else read_part(self.folder, name)
+        return self.parts.get(name)
 
 
 def read_known(generation: Path | None) -> Known:
     """Read what a generation knows; nothing where there is none."""
-    nothing = Known(None, Keys({}, "", ""), {})
+    nothing = Known(None, Keys({}, "", ""), {}, {})
     if generation is None or not (generation / _FOLDER / "keys.json").is_file():
         return nothing
     try:
         files = read_part(generation, "files")
         about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
-        for name in PARTS:
-            read_part(generation, name)
+        parts = {name: read_part(generation, name) for name in PARTS}
     except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
         return nothing  # damaged, as by a power cut: everything is done anew
     is_of_this_code = about.pop("code", None) == code_digest()
@@ -96,7 +95,7 @@ def read_known(generation: Path | None) -> Known:
         generation,
         Keys(keys, **about) if is_of_this_code else Keys(keys, "", ""),
         dict(files.select("path", "athlete_id").iter_rows()),
-        is_of_this_code,
+        parts if is_of_this_code else {},
     )
 
 
@@ -167,15 +166,9 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
             *listed.get(file.path, []),
         ]  # fmt: skip
         files[file.path] = _digest(rests_on)
-    lists = [rows.write_csv() for rows in (inbox.athletes, inbox.sessions, inbox.strikes, inbox.complaints)]
-    # Also those that hold for no file: the provenance of the club's tables counts them in.
-    lists += [hashlib.sha256(file.read_bytes()).hexdigest() for file in _column_files(inbox)]
-    club = _digest([code_digest(), settings.digest(), str(settings.keep_generations), whole_name(store), *lists])
+    lists = inbox.lists_digest()
+    club = _digest([code_digest(), settings.digest(), str(settings.keep_generations), whole_name(store), lists])
     return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
-
-
-def _column_files(inbox: Inbox) -> list[Path]:
-    return [file for file in files_below(inbox.folder) if file.name == COLUMNS_FILE]
 
 
 def rows_digest(rows: pl.DataFrame) -> str:

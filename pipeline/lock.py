@@ -22,7 +22,7 @@ from pathlib import Path
 from pipeline.errors import Held
 from pipeline.places import is_remote, put_if, read_tagged
 
-_LOCK = ".lock"
+LOCK = ".lock"
 _LOOK_AGAIN_S = 0.2
 
 
@@ -72,7 +72,7 @@ def _holder(content: bytes) -> str:
 
 @contextmanager
 def _locked_file(store: Path, until: float) -> Iterator[Callable[[], None]]:
-    descriptor = os.open(store / _LOCK, os.O_RDWR | os.O_CREAT, 0o600)
+    descriptor = os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
     try:
         _take(descriptor, store, until)
         os.ftruncate(descriptor, 0)
@@ -105,7 +105,7 @@ LEASE_S = 120.0
 
 @contextmanager
 def _locked_object(store: Path, until: float) -> Iterator[Callable[[], None]]:
-    place = store / _LOCK
+    place = store / LOCK
     tag = _take_object(place, store, until)
     ended, lost = threading.Event(), threading.Event()
 

@@ -189,12 +189,10 @@ def written_here(folder: Path) -> Iterator[Path]:
         files = files_below(here)
         with ThreadPoolExecutor(8) as threads:
             list(
-                threads.map(lambda file: (folder / file.relative_to(here).as_posix()).write_bytes(_bytes(file)), files)
+                threads.map(
+                    lambda file: (folder / file.relative_to(here).as_posix()).write_bytes(file.read_bytes()), files
+                )
             )
-
-
-def _bytes(file: Path) -> bytes:
-    return file.read_bytes()
 
 
 def _file_system(path: Path) -> Any:
