@@ -32,6 +32,8 @@ from pipeline.club import finish, show_forth
 from pipeline.errors import UsageError
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Settled, Shard
+from pipeline.pages.club_rows import Pages
+from pipeline.pages.draw import draw
 from pipeline.recording import Session
 from pipeline.refresh import bring_up_to_date
 from pipeline.responses import club_responses
@@ -104,10 +106,11 @@ def summaries(line: Line) -> pl.DataFrame:
     return finish(line)
 
 
-def both_forms(line: Line) -> None:
-    """What the tables are given in besides; a matter of seconds, so in this process."""
-    for form in FORMS:
-        show_forth(line, form)
+@task(name="pages", **_OPTIONS)
+def pages(shared: Pages, athletes: Sequence[str | None]) -> None:
+    """The pages of a batch of athletes; of the club for None."""
+    for athlete_id in athletes:
+        draw(shared, athlete_id)
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
@@ -129,7 +132,14 @@ def refresh(
         batches = _of(athletes, BATCH_ATHLETES)
         return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
 
-    steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries, both_forms)
+    def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:
+        batches = _of([None, *athletes], BATCH_ATHLETES) if shared is not None else []
+        drawn = pages.map(unmapped(shared), batches)
+        for form in FORMS:  # a matter of seconds, so in this process
+            show_forth(line, form)
+        drawn.result()
+
+    steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries, show_all)
     return bring_up_to_date(inbox, store, steps, wait_s=wait_s, progress=progress)
 
 

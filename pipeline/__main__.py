@@ -137,6 +137,7 @@ def _refresh(
     _show_club(store, found.athletes)
     console.print(
         f"\nEverything is in {whole_name(store)}\n"
+        "  pages/index.html       the club and every athlete, to be read in a browser\n"
         "  splitdrift.duckdb      every table, for SQL\n"
         "  tables/                the same as Parquet\n"
         "  exports/               the same as CSV, and splitdrift.xlsx\n"
@@ -212,6 +213,30 @@ def calibrate(store: Path, draws: int, jobs: int | None) -> None:
     with _progress("Inventing seasons") as progress:
         rates = self_check(store, draws=draws, jobs=jobs, progress=progress)
     open_console().print(calibration_summary(rates), highlight=False)
+
+
+@main.command()
+@click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
+@click.option("--anonymous", is_flag=True, help="Show a code in place of each athlete, and nothing that people wrote.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
+@click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for a refresh to end.")
+def pages(*, store: Path, anonymous: bool, jobs: int | None, wait: float) -> None:
+    """Draw the pages of a store once more; a refresh does so by itself.
+
+    \b
+    To read:        open store/pages/index.html in a browser
+    To hand on:     splitdrift pages --store store --anonymous, then copy the folder store/pages
+
+    The next refresh goes by the settings again: pages = "codes" in settings.toml keeps names out for good. A code stays
+    the same as long as the store lives. Dates of runs, shoes by number, and sites of complaints stay in; who
+    knows an athlete's runs will know the athlete.
+    """  # noqa: D301 -- click wants the sign itself, not the two letters
+    from pipeline.pages.rebuild import rebuild_pages
+    from pipeline.places import whole_name
+
+    with _progress("Drawing") as progress:
+        n_athletes = rebuild_pages(store, anonymous=anonymous, jobs=jobs, wait_s=wait, progress=progress)
+    click.echo(f"Pages of {n_athletes} athletes: {whole_name(store)}/pages/index.html")
 
 
 main.add_command(nightly)

@@ -13,6 +13,7 @@ from pipeline.exports import SHEETS, write_csv, write_exports, write_rejected
 from pipeline.inbox import Inbox
 from pipeline.known import PARTS, read_part
 from pipeline.line import Line
+from pipeline.pages.club_rows import write_names
 from pipeline.parquet import Provenance, write_table
 from pipeline.places import written_here
 from pipeline.season_slope import season_slope
@@ -60,6 +61,7 @@ def finish(line: Line) -> pl.DataFrame:
     for name, rows in published.items():
         write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
     write_settings(line.built, settings_text(settings))
+    write_names(line.built, line.inbox.athletes)
     return ledger
 
 

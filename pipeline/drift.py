@@ -37,6 +37,13 @@ from pipeline.methods.onset import Onset, onset, run_onsets
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
+#: Where the response to each cause that the drift was adjusted with is published.
+ADJUSTED_BY = {
+    SPEED: "response_to_speed",
+    SPEED_SQUARED: "response_to_speed_squared",
+    SLOPE: "response_to_slope",
+    SLOPE_SQUARED: "response_to_slope_squared",
+}
 #: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
 #: of every athlete, run and metric and not corrected for that.
 ONSET_LEVEL = 0.02
@@ -137,6 +144,7 @@ _ATHLETE_COLUMNS = {
     "drift_after_onset_pct": pl.Float64,
     "detectable_pct": pl.Float64,
     "entanglement": pl.Float64,
+    **dict.fromkeys(ADJUSTED_BY.values(), pl.Float64),
     "why": pl.String,
 }
 
@@ -165,6 +173,7 @@ def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
         "slope_part_pct": _percent(passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)),
         "detectable_pct": _percent((quantile + float(special.stdtrit(freedom, POWER))) * error),
         "entanglement": fitted.entanglement,
+        **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     if found is not None and found.is_given(ONSET_LEVEL):
         row |= {

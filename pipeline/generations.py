@@ -27,7 +27,7 @@ from pipeline.lock import LOCK
 from pipeline.places import copy_objects, files_below, is_remote, remove_tree
 
 #: Parts of a state that a store shows under its own name.
-PARTS = ("tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
+PARTS = ("pages", "tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
 
 _FOLDER, _CURRENT = "generations", "current"
 #: An empty file that says that a generation is complete, written last.

@@ -19,7 +19,7 @@ from pipeline.known import Changes, file_of
 from pipeline.places import is_remote
 
 HISTORY = "history.jsonl"
-_RECORD = "refresh.json"
+RECORD = "refresh.json"
 #: Of long lists of names so many are written out; the counts are always whole.
 _NAMES = 200
 
@@ -46,7 +46,6 @@ def record(
     ]
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
-        "seconds": round((datetime.now(UTC) - began_at).total_seconds(), 1),
         "n_new": len(changes.new),
         "n_changed": len(changes.changed),
         "n_gone": len(changes.gone),
@@ -70,23 +69,31 @@ def changed_findings(before: pl.DataFrame, after: pl.DataFrame) -> list[dict[str
     return both.filter(pl.col("before").ne_missing(pl.col("after"))).sort(key).to_dicts()
 
 
-def write_record(built: Path, told: Record) -> None:
-    """Put the record of a refresh into the generation that it makes."""
-    (built / _RECORD).write_text(json.dumps({"generation": built.name, **told}), encoding="utf-8")
+def write_record(built: Path, told: Record, began_at: datetime) -> None:
+    """Put the record of a refresh into the generation that it makes, with the time that it took until now."""
+    record = {"generation": built.name, "seconds": _seconds_since(began_at), **told}
+    (built / RECORD).write_text(json.dumps(record), encoding="utf-8")
 
 
 def note_nothing_new(store: Path, generation: Path, began_at: datetime) -> None:
     """Note a refresh that found nothing to do."""
-    seconds = round((datetime.now(UTC) - began_at).total_seconds(), 1)
-    told = {"began_at_utc": began_at.isoformat(timespec="seconds"), "seconds": seconds, "generation": generation.name}
+    told = {
+        "began_at_utc": began_at.isoformat(timespec="seconds"),
+        "seconds": _seconds_since(began_at),
+        "generation": generation.name,
+    }
     _append(store, [json.dumps(told | {"nothing_new": True})])
+
+
+def _seconds_since(began_at: datetime) -> float:
+    return round((datetime.now(UTC) - began_at).total_seconds(), 1)
 
 
 def catch_up(store: Path) -> None:
     """Write into the history what generations tell and it does not; a process may have died between the two."""
     told = {one["generation"] for one in read_history(store) if not one.get("nothing_new")}
-    untold = [one for one in generations(store) if one.name not in told and (one / _RECORD).is_file()]
-    records = {one.name: (one / _RECORD).read_text(encoding="utf-8") for one in untold}
+    untold = [one for one in generations(store) if one.name not in told and (one / RECORD).is_file()]
+    records = {one.name: (one / RECORD).read_text(encoding="utf-8") for one in untold}
     # A generation that a self-check made holds the record of the one that it was made from.
     _append(store, [text for name, text in records.items() if json.loads(text)["generation"] == name])
 

@@ -22,7 +22,7 @@ import polars as pl
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.places import is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.resources import shipped
-from pipeline.settings import ANALYSIS, READING
+from pipeline.settings import ANALYSIS, KEEPING, READING
 
 #: What the steps of files and athletes gave, with the columns that bring each into one order.
 PARTS: Mapping[str, tuple[str, ...]] = {
@@ -167,7 +167,7 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
         ]  # fmt: skip
         files[file.path] = _digest(rests_on)
     lists = inbox.lists_digest()
-    club = _digest([code_digest(), settings.digest(), str(settings.keep_generations), whole_name(store), lists])
+    club = _digest([code_digest(), settings.digest(KEEPING), whole_name(store), lists])
     return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
 
 

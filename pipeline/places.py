@@ -78,9 +78,9 @@ def readable(path: Path) -> Path | BytesIO:
     return BytesIO(path.read_bytes()) if is_remote(path) else path
 
 
-def read_frame(path: Path) -> pl.DataFrame:
-    """The rows of a Parquet file."""
-    return pl.read_parquet(readable(path), hive_partitioning=False, glob=False)
+def read_frame(path: Path, columns: list[str] | None = None) -> pl.DataFrame:
+    """The rows of a Parquet file; of some columns, or of all for None."""
+    return pl.read_parquet(readable(path), columns=columns, hive_partitioning=False, glob=False)
 
 
 def write_frame(path: Path, rows: pl.DataFrame) -> None:

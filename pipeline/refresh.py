@@ -36,6 +36,7 @@ from pipeline.known import (
 )
 from pipeline.line import Analysed, Athlete, Line, Measured, Shard
 from pipeline.lock import locked
+from pipeline.pages.club_rows import pages_of, write_since
 from pipeline.places import is_remote, whole_name
 from pipeline.steps import Steps, steps_over
 from pipeline.store import partition, read_partitions, read_rows
@@ -97,9 +98,14 @@ def bring_up_to_date(
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
         with building(store, keep=inbox.settings.keep_generations) as built:
-            ledger = _build(line_for(inbox, built), steps, found, progress)
+            line = line_for(inbox, built)
+            ledger = _build(line, steps, found, progress)
             before, after = _findings(known.folder), _findings(built)
-            write_record(built, record(found, ledger, began_at=began_at, before=before, after=after))
+            told = record(found, ledger, began_at=began_at, before=before, after=after)
+            write_record(built, told, began_at)
+            write_since(built, known.folder, told["findings"], f"{began_at:%Y-%m-%d}")
+            steps.show_forth(line, pages_of(built, known.folder, inbox.settings), _everyone(built))
+            write_record(built, told, began_at)  # once more, now that it is known how long it took
             assure()
         catch_up(store)
     return ledger
@@ -138,9 +144,7 @@ def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) 
         parts[part.name] = _with(known, part.name, {*found.touched, *others}, rows)
     assert line.built is not None
     write_known(line.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
-    ledger = steps.finish(line)
-    steps.show_forth(line)
-    return ledger
+    return steps.finish(line)
 
 
 def _carry_over(line: Line, found: Changes) -> list[Measured]:
@@ -181,6 +185,10 @@ def _with(known: Known, name: str, without: Iterable[str | None], new: Iterable[
     else:
         stays = rows.join(runs.filter(~pl.col("athlete_id").is_in(gone.implode())), on="run_id", how="semi")
     return pl.concat([stays, *new])
+
+
+def _everyone(built: Path) -> list[str]:
+    return read_rows(built, "runs")["athlete_id"].unique().sort().to_list()
 
 
 def _athlete_of(measured: Measured) -> str | None:

@@ -20,9 +20,9 @@ from pipeline.errors import UsageError
 SETTINGS_FILE = "settings.toml"
 
 
-#: What a setting has a say in, each step resting on the ones before it; the last is no step: it changes no number.
-READING, ANALYSIS, SUMMARIES, KEEPING = "reading", "analysis", "summaries", "keeping"
-_STEPS = (READING, ANALYSIS, SUMMARIES)
+#: What a setting has a say in, each step resting on the ones before it; the last two change no number.
+READING, ANALYSIS, SUMMARIES, PAGES, KEEPING = "reading", "analysis", "summaries", "pages", "keeping"
+_STEPS = (READING, ANALYSIS, SUMMARIES, PAGES, KEEPING)
 
 
 def _setting(
@@ -179,6 +179,28 @@ class Settings:
         "degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or "
         "7.4 and -0.8 (Mo 2021, Research in Sports Medicine).",
         choices=("altman-davis-2012", "mo-2021"),
+    )
+
+    pages: str = _setting(
+        "names",
+        of=PAGES,
+        unit="",
+        why="Pages with the names of the roster; with a code in place of each athlete, to be handed on; or none.",
+        choices=("names", "codes", "none"),
+    )
+    page_distance: str = _setting(
+        "km",
+        of=PAGES,
+        unit="",
+        why="Unit of distances on the pages. Tables stay in km, and changes are per 10 km everywhere.",
+        choices=("km", "mile"),
+    )
+    page_speed: str = _setting(
+        "min/km",
+        of=PAGES,
+        unit="",
+        why="How the pages give speed. Tables stay in m/s.",
+        choices=("min/km", "min/mile", "m/s"),
     )
 
     max_file_s: float = _setting(

@@ -9,6 +9,7 @@ from functools import partial
 import polars as pl
 
 from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Shard, one_file_each
+from pipeline.pages.club_rows import Pages
 from pipeline.workers import Limits, Spread
 
 
@@ -21,7 +22,7 @@ class Steps:
     analyse: Callable[[Line, Sequence[str], pl.DataFrame], Iterator[Analysed]]
     club_responses: Callable[[pl.DataFrame], pl.DataFrame]
     finish: Callable[[Line], pl.DataFrame]
-    show_forth: Callable[[Line], None]
+    show_forth: Callable[[Line, Pages | None, Sequence[str]], None]
 
 
 def steps_over(spread: Spread) -> Steps:
@@ -41,8 +42,11 @@ def steps_over(spread: Spread) -> Steps:
     def finish(line: Line) -> pl.DataFrame:
         return next(spread(_finish, line, [None]))
 
-    def show_forth(line: Line) -> None:
-        list(spread(_show_forth, line, FORMS))
+    def show_forth(line: Line, pages: Pages | None, athletes: Sequence[str]) -> None:
+        forms = spread(_show_forth, line, FORMS)
+        drawn = draw_over(spread, pages, athletes) if pages is not None else iter(())
+        for _ in (*forms, *drawn):  # in workers both are under way by now
+            pass
 
     return Steps(measure, partial(spread, _respond), analyse, club_responses, finish, show_forth)
 
@@ -81,6 +85,17 @@ def _finish(line: Line, _: None) -> pl.DataFrame:
     from pipeline.club import finish
 
     return finish(line)
+
+
+def draw_over(spread: Spread, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
+    """Draw the pages of the club and of each athlete."""
+    return spread(_draw, pages, [None, *athletes])
+
+
+def _draw(pages: Pages, athlete_id: str | None) -> None:
+    from pipeline.pages.draw import draw
+
+    draw(pages, athlete_id)
 
 
 def _show_forth(line: Line, form: str) -> None:

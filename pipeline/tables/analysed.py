@@ -117,6 +117,24 @@ class AthleteDrift(dy.Schema):
         smallest=0,
         largest=1,
     )
+    response_to_speed = measure(
+        "change of log(metric) per unit of log(speed / reference_speed_m_s)",
+        6,
+        "What the drift was adjusted with, the club's knowledge included; null where speed hardly varied inside runs.",
+    )
+    response_to_speed_squared = measure(
+        "change of log(metric) per unit of the square of that",
+        6,
+        "The same for the curve; null where there is none.",
+    )
+    response_to_slope = measure(
+        "change of log(metric) per % of slope", 6, "The same for slope_pct; null where it hardly varied inside runs."
+    )
+    response_to_slope_squared = measure(
+        "change of log(metric) per %² of slope_squared_pct2",
+        6,
+        "The same for hills up and down; null where they hardly varied inside runs.",
+    )
     smallest_change_pct = measure(
         "% of fresh level per 10 km", 2, "Smallest change of interest, from the settings.", smallest=0
     )

@@ -1,0 +1,1 @@
+"""The pages: what the tables say, to be read in a browser."""

@@ -1,0 +1,115 @@
+"""Splits at equal speed and slope: what the drift of a run is a line through.
+
+Taken with the responses that `athlete_drift` publishes, so that whoever has the tables finds the same.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.design import TEN_KM, Entering
+from pipeline.drift import ADJUSTED_BY
+
+Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+
+_SPEED, _SPEED_SQUARED, _SLOPE, _SLOPE_SQUARED = ADJUSTED_BY.values()
+
+
+def adjusted(
+    splits: pl.DataFrame,
+    drifts: pl.DataFrame,
+    run_drifts: pl.DataFrame,
+    *,
+    split_length_m: float,
+    warm_up_m: float,
+    min_run_share: float,
+    min_length_share: float,
+    min_splits_of_run: int,
+) -> pl.DataFrame:
+    """What the splits that entered differ by from the fresh level of their run, at equal speed and slope.
+
+    Args:
+        splits: rows of `splits` of one athlete.
+        drifts: rows of `athlete_drift` of the athlete.
+        run_drifts: rows of `run_drift` of the athlete.
+        split_length_m: length of a whole split [m].
+        warm_up_m: splits that begin before this distance did not enter [m].
+        min_run_share: splits with a smaller share of running did not enter.
+        min_length_share: splits shorter than this share of `split_length_m` did not enter.
+        min_splits_of_run: runs with fewer splits left did not enter.
+
+    Returns:
+        `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and a column a metric with an
+        estimate: percent of the run's fresh level, null where the split did not enter for it. In order of run, split.
+    """
+    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
+    usable = enter.usable(splits)
+    # A run with altitude enters with the splits that have it, one without as level: see `pipeline.design`.
+    has_slope = pl.col("slope_pct").is_not_null()
+    usable = usable.filter(has_slope | ~has_slope.any().over("run_id"))
+    shown = usable.select(
+        "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * enter.split_length_m / 1000
+    )
+    slope, slope_squared = (_filled(usable, name) for name in ("slope_pct", "slope_squared_pct2"))
+    for row in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
+        metric = row["metric"]
+        fresh = run_drifts.filter(pl.col("metric") == metric).select("run_id", level="fresh_level")
+        level = usable.select("run_id").join(fresh, on="run_id", how="left", maintain_order="left")["level"]
+        speed = np.log(usable["speed_m_s"].to_numpy() / row["reference_speed_m_s"])
+        effect = (
+            (row[_SPEED] or 0.0) * speed
+            + (row[_SPEED_SQUARED] or 0.0) * speed**2
+            + (row[_SLOPE] or 0.0) * slope
+            + (row[_SLOPE_SQUARED] or 0.0) * slope_squared
+        )
+        ratio = (usable[metric] / level).to_numpy() * np.exp(-effect)
+        shown = shown.with_columns(pl.Series(metric, 100 * (ratio - 1)).fill_nan(None))
+    return shown
+
+
+def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.DataFrame:
+    """The line of each run through its adjusted splits, and how far it may turn within its interval.
+
+    Args:
+        shown: what `adjusted` gave.
+        run_drifts: rows of `run_drift` of the athlete.
+        metric: whose.
+
+    Returns:
+        A row a run with that metric, in order: `run_id`; `onset_km` where it has one; `from_km`, `to_km`, the first and
+        last split; `from_pct`, `to_pct`, the line there [% of the fresh level]; `from_low_pct` to `to_high_pct`, the
+        edges of its band there: the run's own interval of the drift, turned about the middle of its splits
+        (`middle_km`, `middle_pct`).
+    """
+    drawn = shown.select("run_id", "distance_km", "running_s", metric).drop_nulls(metric)
+    of_run = run_drifts.filter(pl.col("metric") == metric).select("run_id", *_SLOPES, "onset_km")
+    begins = np.flatnonzero(drawn["run_id"].rle_id().diff().fill_null(1).to_numpy())
+    rows = drawn[begins].select("run_id").join(of_run, on="run_id", how="left", maintain_order="left")
+    distance, weight = drawn["distance_km"].to_numpy(), drawn["running_s"].to_numpy()
+    logs = np.log1p(drawn[metric].to_numpy() / 100)
+
+    def mean(values: Array) -> Array:
+        return np.asarray(np.add.reduceat(values * weight, begins) / np.add.reduceat(weight, begins))
+
+    middle, centre = mean(distance), mean(logs)
+    ends = np.column_stack([distance[begins], distance[np.append(begins[1:], len(distance)) - 1]])
+    from_middle = (ends - middle[:, None]) * 1000 / TEN_KM
+    value, low, high = (
+        100 * np.expm1(centre[:, None] + np.log1p(rows[name].to_numpy() / 100)[:, None] * from_middle)
+        for name in _SLOPES
+    )
+    columns = {
+        "from_km": ends[:, 0], "to_km": ends[:, 1], "from_pct": value[:, 0], "to_pct": value[:, 1],
+        "from_low_pct": np.minimum(low, high)[:, 0], "from_high_pct": np.maximum(low, high)[:, 0],
+        "to_low_pct": np.minimum(low, high)[:, 1], "to_high_pct": np.maximum(low, high)[:, 1],
+        "middle_km": middle, "middle_pct": 100 * np.expm1(centre),
+    }  # fmt: skip
+    return rows.select("run_id", "onset_km").with_columns(pl.Series(name, column) for name, column in columns.items())
+
+
+_SLOPES = ("drift_pct_per_10km", "drift_low", "drift_high")
+
+
+def _filled(rows: pl.DataFrame, column: str) -> Array:
+    return rows[column].fill_null(0.0).to_numpy()

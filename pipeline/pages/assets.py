@@ -1,0 +1,63 @@
+"""What all pages share: the style sheet, the script of the pages, the charts, and the library that draws them.
+
+The library (Vega and Vega-Lite) comes out of vl-convert, which holds it, so that nothing is fetched. Getting it out
+takes a second and describing the charts half a one, so both are kept in the user's cache.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline.places import make_folder
+
+#: Written here; they lie beside this module.
+_OWN = ("pages.css", "pages.js")
+
+
+def write_assets(folder: Path) -> None:
+    """Write style sheet and scripts into a folder, which is made if absent."""
+    make_folder(folder)
+    for name in _OWN:
+        (folder / name).write_bytes((Path(__file__).parent / "assets" / name).read_bytes())
+    source = (Path(__file__).parent / "charts.py").read_bytes()
+    made = {
+        "vega.js": _kept("vega", version("vl-convert-python"), _library),
+        "charts.js": _kept("charts", f"{version('altair')} {hashlib.sha256(source).hexdigest()}", _charts),
+    }
+    for name, text in made.items():
+        (folder / name).write_text(text, encoding="utf-8")
+
+
+def _library() -> str:
+    import vl_convert
+
+    return str(vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;"))
+
+
+def _charts() -> str:
+    from pipeline.pages.charts import specifications
+
+    return f"window.CHARTS = {json.dumps(specifications(), sort_keys=True)};\n"
+
+
+def _kept(name: str, made_of: str, make: Callable[[], str]) -> str:
+    """What was made of the same before, if this machine still has it; else it is made, and kept if there is room."""
+    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser()) / "splitdrift"
+    file = cache / f"{name}-{hashlib.sha256(made_of.encode()).hexdigest()[:16]}.js"
+    with suppress(OSError):
+        return file.read_text(encoding="utf-8")
+    text = make()
+    with suppress(OSError):
+        cache.mkdir(parents=True, exist_ok=True)
+        # Under a name of its own first: another process may be reading, or doing the same.
+        with tempfile.NamedTemporaryFile("w", dir=cache, delete=False, encoding="utf-8") as beside:
+            beside.write(text)
+        os.replace(beside.name, file)
+    return text

@@ -1,0 +1,327 @@
+"""The page of an athlete: from rows to what the template shows and what the charts draw. Nothing is computed anew here
+but the splits at equal speed and slope.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from pipeline.drift import ADJUSTED_BY
+from pipeline.metrics import METRICS
+from pipeline.pages.adjusted import adjusted, lines
+from pipeline.pages.club_rows import ClubRows, Pages, run_name
+from pipeline.pages.units import Units, between, duration, number, signed
+from pipeline.pages.words import (
+    EFFORT,
+    METRIC,
+    ORDER,
+    cannot_say,
+    change_words,
+    finding_words,
+    in_order,
+    is_change,
+    listed,
+    more_than_slowing,
+    onset_words,
+)
+from pipeline.pages.worth_a_look import looks
+
+Row = Mapping[str, Any]
+Context = dict[str, Any]
+
+#: Tables whose rows of the athlete the page shows.
+TABLES = (
+    "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
+    "strike_counts",
+)  # fmt: skip
+#: Decimals that a percentage is shown with, and that a change of an athlete's page is judged by: what only the club
+#: moves (`q_value`, `repeatability`) moves a little with every run of anybody.
+SHOWN_DECIMALS = {"q_value": 3, "repeatability": 1, "repeatability_low": 1, "repeatability_high": 1}
+
+
+def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
+    """What the page of an athlete shows.
+
+    Returns:
+        Texts and rows of texts for `templates/athlete.html`, and under `data` what the charts draw.
+    """
+    units = pages.units
+    rows = {name: club.own(name, athlete_id) for name in TABLES}
+    drifts = in_order(rows["athlete_drift"].iter_rows(named=True))
+    runs = rows["runs"].sort("started_at_utc", descending=True)
+    with_estimate = [row for row in drifts if row["drift_pct_per_10km"] is not None]
+    changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
+    strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
+    return {
+        "name": club.shown(athlete_id),
+        "units": units,
+        "n_runs": runs.height,
+        "n_km": units.distance_text(float(runs["distance_km"].sum()), 0),
+        "first_run": runs["started_at_utc"].min(),
+        "last_run": runs["started_at_utc"].max(),
+        "answer": more_than_slowing(drifts, units),
+        "changes": [change_words(row, units) for row in changes],
+        "holds": [METRIC[row["metric"]].label for row in drifts if row["finding"] == "holds"],
+        "listed": listed,
+        "numbers": [_numbers(row, units) for row in drifts],
+        "drawn": [METRIC[row["metric"]] for row in with_estimate],
+        "first": first,
+        "reference": units.speed_text(drifts[0]["reference_speed_m_s"]) if drifts else "",
+        "pacing": [_pacing(row) for row in _with_speed(rows["pacing"])],
+        "contrasts": [_contrast(row, club, athlete_id) for row in in_order(rows["contrasts"].iter_rows(named=True))],
+        "months": [_month(row) for row in in_order(rows["season_trend"].iter_rows(named=True))],
+        "slopes": [_season_slope(row) for row in in_order(rows["season_slope"].iter_rows(named=True))],
+        "complaints": [_complaint(row, club) for row in rows["complaints"].sort("from_date").iter_rows(named=True)],
+        "strikes": [_strike(row, units) for row in strikes.sort("distance_km", "strike").iter_rows(named=True)],
+        "runs": [_run(row, club, athlete_id, units) for row in runs.iter_rows(named=True)],
+        "cannot_say": cannot_say(
+            drifts, _never_recorded(drifts), rows["runs"].to_dicts(), next(rows["pacing"].iter_rows(named=True), None)
+        ),
+        "looks": _looks(drifts),
+        "data": {"first": first, **_drawn(pages, club, athlete_id, rows, with_estimate)},
+    }
+
+
+def _first_shown(drifts: Sequence[Row]) -> str | None:
+    """The metric whose pictures are shown first: of those that change, or of all, the first in `_FIRST`."""
+    changes = [row["metric"] for row in drifts if is_change(row) and row["metric"] != EFFORT]
+    return min(changes or [row["metric"] for row in drifts], key=_FIRST.index, default=None)
+
+
+#: Measured ones before those computed from them; the heart, which is no form, last.
+_FIRST = (
+    "contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "step_length_m", "flight_time_ms", "duty_factor",
+    "leg_stiffness_kn_m", "vertical_stiffness_kn_m", "heart_rate_bpm",
+)  # fmt: skip
+
+
+def _never_recorded(drifts: Sequence[Row]) -> list[str]:
+    seen = {row["metric"] for row in drifts}
+    return [metric.label for metric in METRICS if metric.column not in seen]
+
+
+def _looks(drifts: Sequence[Row]) -> list[Context]:
+    """What is worth a look, changes before all else; of findings that change nothing one text is enough."""
+    told, seen = [], set()
+    for row in sorted(drifts, key=lambda row: not is_change(row)):
+        found = looks(row["metric"], row["finding"])
+        if found and (is_change(row) or found not in seen):
+            seen.add(found)
+            about = f"{METRIC[row['metric']].label} {row['finding']}" if is_change(row) else finding_words(row)
+            told.append({"about": about, "looks": found})
+    return told
+
+
+# --- Rows of tables --------------------------------------------------------------------------------------------------
+
+
+def _numbers(row: Row, units: Units) -> Context:
+    metric = METRIC[row["metric"]]
+    return {
+        "metric": metric.label,
+        "unit": metric.unit,
+        "n_runs": row["n_runs"],
+        "fresh": number(row["fresh_level"], metric.decimals),
+        "raw": signed(row["raw_pct_per_10km"]),
+        "pace": signed(row["speed_part_pct"]),
+        "hill": signed(row["slope_part_pct"]),
+        "drift": signed(row["drift_pct_per_10km"]),
+        "interval": between(row["drift_low"], row["drift_high"]),
+        "q": _probability(row["q_value"]),
+        "onset": onset_words(row, units),
+        "matters": number(row["smallest_change_pct"], 1),
+        "detectable": number(row["detectable_pct"], 1),
+        "repeatability": number(row["repeatability"], SHOWN_DECIMALS["repeatability"]),
+        "finding": finding_words(row),
+    }
+
+
+def _with_speed(pacing: pl.DataFrame) -> list[Row]:
+    return [row for row in pacing.iter_rows(named=True) if row["speed_pct_per_10km"] is not None]
+
+
+def _probability(value: float | None) -> str:
+    decimals = SHOWN_DECIMALS["q_value"]
+    smallest = 10**-decimals
+    return f"< {smallest:.{decimals}f}" if value is not None and value < smallest / 2 else number(value, decimals)
+
+
+def _pacing(row: Row) -> list[Context]:
+    parts = (("speed", "speed"), ("cadence_part", "by cadence"), ("step_length_part", "by step length"))
+    return [
+        {
+            "part": words,
+            "percent": signed(row[f"{name}_pct_per_10km" if name == "speed" else f"{name}_pct"]),
+            "interval": between(row[f"{name}_low"], row[f"{name}_high"]),
+        }
+        for name, words in parts
+    ]
+
+
+def _contrast(row: Row, club: ClubRows, athlete_id: str) -> Context:
+    def shown(name: str) -> str | None:
+        return club.shoe(athlete_id, name) if row["factor"] == "shoe" else name
+
+    return {
+        "metric": METRIC[row["metric"]].label,
+        "compared": f"{row['factor']} {shown(row['compared'])} against {shown(row['reference'])}",
+        "n_runs": f"{row['n_runs']} and {row['n_runs_reference']}",
+        "level": signed(row["difference_pct"]),
+        "level_interval": between(row["low"], row["high"]),
+        "drift": signed(row["drift_difference_pct_per_10km"]),
+        "drift_interval": between(row["drift_difference_low"], row["drift_difference_high"]),
+    }
+
+
+def _month(row: Row) -> Context:
+    return {
+        "metric": METRIC[row["metric"]].label,
+        "month": row["month"],
+        "n_runs": row["n_runs"],
+        "drift": signed(row["drift_pct_per_10km"]),
+        "interval": between(row["drift_low"], row["drift_high"]),
+    }
+
+
+def _season_slope(row: Row) -> Context:
+    return {
+        "metric": METRIC[row["metric"]].label,
+        "n_runs": row["n_runs"],
+        "change": signed(row["change_pct_per_10km_per_month"], 2),
+        "interval": between(row["change_low"], row["change_high"], 2),
+        "first": signed(row["first_drift_pct_per_10km"]),
+        "last": signed(row["last_drift_pct_per_10km"]),
+    }
+
+
+def _complaint(row: Row, club: ClubRows) -> Context:
+    return {
+        "from": row["from_date"],
+        "to": row["to_date"],
+        "site": row["site"],
+        "note": None if club.is_coded else row["note"],
+    }
+
+
+def _strike(row: Row, units: Units) -> Context:
+    return {
+        "distance": units.distance_text(row["distance_km"]),
+        "strike": row["strike"],
+        "n": row["n"],
+        "n_seen": row["n_seen"],
+        "share": f"{100 * row['share']:.0f}",
+        "interval": f"{100 * row['low']:.0f} to {100 * row['high']:.0f}",
+    }
+
+
+def _run(row: Row, club: ClubRows, athlete_id: str, units: Units) -> Context:
+    return {
+        "page": f"{run_name(row['run_id'], athlete_id)}.html",
+        "date": row["started_at_utc"],
+        "distance": units.distance_text(row["distance_km"]),
+        "moving": duration(row["moving_s"]),
+        "moving_s": row["moving_s"],
+        "speed": units.speed_text(1000 * row["distance_km"] / row["moving_s"] if row["moving_s"] else None),
+        "kind": row["kind"],
+        "surface": row["surface"],
+        "shoe": club.shoe(athlete_id, row["shoe_id"]),
+    }
+
+
+# --- What is drawn ---------------------------------------------------------------------------------------------------
+
+
+def _drawn(
+    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: list[Row]
+) -> Context:
+    """What the charts are drawn from, in kilometres and metres a second; the page brings it into its units."""
+    shown = _splits_that_entered(pages, club, athlete_id, rows)
+    runs = rows["runs"].sort("started_at_utc")
+    place = {run_id: number for number, run_id in enumerate(runs["run_id"])}
+    strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
+    columns = ("strike", "n")
+    return {
+        "units": {"distance": pages.units.distance, "speed": pages.units.speed},
+        "runs": [
+            {
+                "date": f"{row['started_at_utc']:%Y-%m-%d}",
+                "km": round(row["distance_km"], 1),
+                "shoe": club.shoe(athlete_id, row["shoe_id"]) or "not listed",
+                "surface": row["surface"] or "not listed",
+            }
+            for row in runs.iter_rows(named=True)
+        ],
+        "splits": {
+            "run": [place[run_id] for run_id in shown["run_id"]],
+            "km": shown["distance_km"].round(3).to_list(),
+            "speed": shown["speed_m_s"].round(3).to_list(),
+        },
+        "metrics": {row["metric"]: _metric_drawn(row, shown, rows, place) for row in drifts},
+        "pacing": _pacing_drawn(rows["pacing"]),
+        "complaints": [
+            {"from": row["from"], "to": row["to"], "site": row["site"] or "a complaint", "note": row["note"] or ""}
+            for row in (_complaint(row, club) for row in rows["complaints"].iter_rows(named=True))
+        ],
+        "landing": strikes.sort("distance_km", "strike").select(*columns, km="distance_km").to_dicts(),
+    }
+
+
+def _splits_that_entered(
+    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame]
+) -> pl.DataFrame:
+    settings = pages.settings
+    return adjusted(
+        club.own("splits", athlete_id),
+        rows["athlete_drift"],
+        rows["run_drift"],
+        split_length_m=settings.split_length_m,
+        warm_up_m=settings.warm_up_m,
+        min_run_share=settings.min_run_share,
+        min_length_share=settings.min_length_share,
+        min_splits_of_run=settings.min_splits_of_run,
+    )
+
+
+def _metric_drawn(row: Row, shown: pl.DataFrame, rows: Mapping[str, pl.DataFrame], place: Mapping[str, int]) -> Context:
+    metric = row["metric"]
+    ends = ("from_km", "to_km", "from_pct", "to_pct", "from_low_pct", "from_high_pct", "to_low_pct", "to_high_pct")
+    own = rows["run_drift"].filter(pl.col("metric") == metric, pl.col("run_id").is_in(list(place)))
+    months = rows["season_trend"].filter(pl.col("metric") == metric)
+    return {
+        "label": METRIC[metric].label,
+        "unit": METRIC[metric].unit,
+        "order": ORDER[metric],
+        "fresh": row["fresh_level"],
+        "reference": row["reference_speed_m_s"],
+        "to_speed": [row[name] or 0.0 for name in list(ADJUSTED_BY.values())[:2]],
+        "parts": [row["speed_part_pct"], row["slope_part_pct"], row["drift_pct_per_10km"], row["raw_pct_per_10km"]],
+        "splits": shown[metric].round(2).to_list(),
+        "lines": [
+            [place[run_id], onset_km, *values]
+            for run_id, onset_km, *values in lines(shown, rows["run_drift"], metric)
+            .select("run_id", "onset_km", pl.col("middle_km", "middle_pct", *ends).round(2))
+            .iter_rows()
+        ],
+        "season": [
+            [place[one["run_id"]], one["drift_pct_per_10km"], one["drift_low"], one["drift_high"]]
+            for one in own.iter_rows(named=True)
+            if one["drift_pct_per_10km"] is not None
+        ],
+        "months": months.select("month", "drift_pct_per_10km", "drift_low", "drift_high").rows(),
+    }
+
+
+def _pacing_drawn(pacing: pl.DataFrame) -> list[list[object]]:
+    return [
+        [words, row[value], row[f"{name}_low"], row[f"{name}_high"]]
+        for row in pacing.iter_rows(named=True)
+        for name, value, words in (
+            ("speed", "speed_pct_per_10km", "speed"),
+            ("cadence_part", "cadence_part_pct", "by cadence"),
+            ("step_length_part", "step_length_part_pct", "by step length"),
+        )
+        if row[value] is not None
+    ]

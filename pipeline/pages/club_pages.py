@@ -1,0 +1,209 @@
+"""The pages of the club: the index, the files, the methods."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from pipeline.metrics import METRICS
+from pipeline.pages.club_rows import ClubRows, Pages
+from pipeline.pages.units import Units, between, signed
+from pipeline.pages.words import METRIC, count_of, finding_words, in_order, in_short, is_change
+from pipeline.tables.recorded import STATUSES
+
+Row = Mapping[str, Any]
+Context = dict[str, Any]
+
+#: So many refused files and changed findings are listed on the index; the rest on the page of the files.
+MOST_LISTED = 15
+#: Files on a page of files.
+FILES_A_PAGE = 2000
+
+_STATUS_WORDS = {"not_running": "no run", "rejected": "refused"}
+
+
+def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context:
+    """What the index shows.
+
+    Args:
+        pages: what all pages have in common.
+        club: the rows.
+        told: the record of the refresh that made the state (`pipeline.history.record`).
+    """
+    units, ledger, runs = pages.units, club.table("recordings"), club.table("runs")
+    of_runs = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())
+    totals = {row["athlete_id"]: row for row in of_runs.iter_rows(named=True)}
+    known = [name for name in club.athletes if name in totals]
+    drifts = {name: in_order(club.own("athlete_drift", name).iter_rows(named=True)) for name in known}
+    changed = _changed(club, told["findings"], drifts)
+    new = {one["athlete_id"] for one in told["findings"]} - {
+        one["athlete_id"] for one in told["findings"] if one["before"] is not None
+    }
+    newcomers = new if len(new) < len(known) / 2 else set()  # where nearly all are new the word tells nothing
+    refused = ledger.filter(pl.col("status") == "rejected")
+    return {
+        "units": units,
+        "refreshed_at": datetime.fromisoformat(told["began_at_utc"]),
+        "n_runs": runs.height,
+        "n_athletes": len(known),
+        "came_in": [
+            count_of(told[f"n_{word}"], one, several)
+            for word, one, several in (
+                ("new", "new file", "new files"),
+                ("changed", "file read anew", "files read anew"),
+                ("gone", "file gone", "files gone"),
+                ("refused", "file refused", "files refused"),
+            )
+            if told[f"n_{word}"]
+        ],
+        "changed": changed[:MOST_LISTED],
+        "n_more_changed": len(changed[MOST_LISTED:]),
+        "n_first_seen": len(new),
+        "refused": [_file(row, club) for row in refused.head(MOST_LISTED).iter_rows(named=True)],
+        "n_refused": refused.height,
+        "athletes": [
+            _athlete(name, club, totals[name], drifts[name], is_new=name in newcomers, units=units) for name in known
+        ],
+        "metrics": [metric for metric in METRICS if any(_of(rows, metric.column) for rows in drifts.values())],
+        "data": {"metrics": {metric.column: _club_drawn(metric.column, club, drifts) for metric in METRICS}},
+    }
+
+
+def _of(rows: Sequence[Row], metric: str) -> Row | None:
+    return next((row for row in rows if row["metric"] == metric and row["drift_pct_per_10km"] is not None), None)
+
+
+def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapping[str, list[Row]]) -> list[Context]:
+    """Findings that are others than before; athletes who had none before are counted, not listed."""
+    known = {one["athlete_id"] for one in findings if one["before"] is not None}
+    told = []
+    for one in findings:
+        if one["athlete_id"] not in known:
+            continue
+        row = next((row for row in drifts.get(one["athlete_id"], []) if row["metric"] == one["metric"]), None)
+        told.append(
+            {
+                "name": club.shown(one["athlete_id"]),
+                "address": club.address(one["athlete_id"]) if row is not None else None,
+                "metric": METRIC[one["metric"]].label,
+                "before": finding_words({"finding": one["before"]}) if one["before"] else "not looked at",
+                "after": finding_words(row) if row is not None else "no run is left",
+                "size": f"{signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
+                if row is not None and row["drift_pct_per_10km"] is not None
+                else "",
+            }
+        )
+    return told
+
+
+def _athlete(name: str, club: ClubRows, totals: Row, drifts: Sequence[Row], *, is_new: bool, units: Units) -> Context:
+    changes = [row for row in drifts if is_change(row)]
+    largest = max((abs(row["drift_pct_per_10km"]) / row["smallest_change_pct"] for row in changes), default=0.0)
+    since = [club.since[name, row["metric"]] for row in changes]
+    days = set(since)
+    by_finding: dict[str, list[str]] = {"holds": [], "unclear": [], "too_little_data": []}
+    for row in drifts:
+        if row["finding"] in by_finding:
+            by_finding[row["finding"]].append(METRIC[row["metric"]].label)
+    return {
+        "name": club.shown(name),
+        "address": club.address(name),
+        "n_runs": totals["len"],
+        "n_km": units.distance_text(totals["distance_km"], 0),
+        "last_run": totals["started_at_utc"],
+        "changes": [
+            {"words": in_short(row, units), "since": day if len(days) > 1 else None}
+            for row, day in zip(changes, since, strict=True)
+        ],
+        "since": since[0] if len(days) == 1 else None,
+        "holds": by_finding["holds"],
+        "unclear": by_finding["unclear"],
+        "few": by_finding["too_little_data"],
+        "nothing": not drifts,
+        "largest": f"{largest:.2f}",
+        "metrics": " ".join(row["metric"] for row in changes),
+        "findings": " ".join(sorted({row["finding"] for row in drifts})) or "nothing",
+        "is_new": is_new,
+    }
+
+
+def _club_drawn(metric: str, club: ClubRows, drifts: Mapping[str, list[Row]]) -> Context:
+    rows = [(name, row) for name, own in drifts.items() if (row := _of(own, metric)) is not None]
+    return {
+        "matters": rows[0][1]["smallest_change_pct"] if rows else None,
+        "rows": [
+            [
+                club.shown(name),
+                round(row["drift_pct_per_10km"], 1),
+                round(row["drift_low"], 1),
+                round(row["drift_high"], 1),
+                finding_words(row),
+            ]
+            for name, row in rows
+        ],
+    }
+
+
+# --- The files -------------------------------------------------------------------------------------------------------
+
+
+def file_pages(club: ClubRows) -> list[Context]:
+    """What the pages of files show: counts, devices, missing readings, then every file; several pages if need be."""
+    ledger, runs = club.table("recordings"), club.table("runs")
+    worst = {status: place for place, status in enumerate(reversed(STATUSES))}
+    ordered = ledger.sort(pl.col("status").replace_strict(worst, return_dtype=pl.Int64), "path", "session")
+    files = [_file(row, club) for row in ordered.iter_rows(named=True)]
+    parts = [files[start : start + FILES_A_PAGE] for start in range(0, len(files), FILES_A_PAGE)]
+    about = {
+        "counts": _counted(ledger["status"].map_elements(_status, return_dtype=pl.String)),
+        "devices": _counted(runs["device"].fill_null("not named in the file")),
+        "sensors": _counted(runs["sensors"].fill_null("one sensor a quantity, in native fields")),
+        "altitudes": _counted(runs["altitude"]),
+        "missing": _missing(club),
+        "set_aside": _set_aside(club),
+        "n_files": len(files),
+    }
+    names = ["files.html", *(f"files-{number}.html" for number in range(2, len(parts) + 1))]
+    return [
+        {**about, "files": part, "page": name, "pages": names, "is_first": number == 0, "is_coded": club.is_coded}
+        for number, (name, part) in enumerate(zip(names, parts, strict=True))
+    ]
+
+
+def _status(status: str) -> str:
+    return _STATUS_WORDS.get(status, status)
+
+
+def _file(row: Row, club: ClubRows) -> Context:
+    """A file of the ledger. Its name and the reason may tell whose it is, and are left out where athletes are codes."""
+    if club.is_coded:
+        owner = club.shown(row["athlete_id"]) if row["athlete_id"] is not None else "nobody's"
+        return {"path": f"{owner}, {row['sha256'][:8]}", "status": _status(row["status"]), "reason": "", "fix": None}
+    place = f" (session {row['session']})" if row["session"] > 1 else ""
+    return {
+        "path": row["path"] + place,
+        "status": _status(row["status"]),
+        "reason": row["reason"],
+        "fix": row["fix"],
+        "format": row["format"],
+    }
+
+
+def _counted(values: pl.Series) -> list[tuple[str, int]]:
+    return sorted(Counter(values.to_list()).items(), key=lambda one: (-one[1], one[0]))
+
+
+def _missing(club: ClubRows) -> list[Context]:
+    """How many runs of the club lack each quantity altogether."""
+    splits = club.table("splits")
+    has = splits.group_by("run_id").agg(pl.col(metric.column).is_not_null().any() for metric in METRICS)
+    return [{"metric": metric.label, "n": n} for metric in METRICS if (n := has.height - int(has[metric.column].sum()))]
+
+
+def _set_aside(club: ClubRows) -> list[Context]:
+    rows = club.table("set_aside").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
+    return rows.sort("n_samples", "quantity", "reason", descending=[True, False, False]).to_dicts()

@@ -1,0 +1,189 @@
+"""The rows that pages are made of, by athlete, and by what name each athlete is shown."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import json
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+from urllib.parse import quote
+
+import polars as pl
+
+from pipeline.pages.units import Units
+from pipeline.places import read_frame, write_frame
+from pipeline.settings import Settings
+from pipeline.store import read_rows
+from pipeline.tables import empty
+
+_NAMES, _SINCE, _KEY = (Path("known") / name for name in ("names.json", "since.parquet", "page_key"))
+
+
+@dataclass(frozen=True)
+class Pages:
+    """What all pages of one state have in common.
+
+    Attributes:
+        built: folder of the state being built, its tables written.
+        before: folder of a state whose pages may be taken over; None for none.
+        settings: the settings in force.
+        token: another one for every state, also where a folder's name comes again.
+    """
+
+    built: Path
+    before: Path | None
+    settings: Settings
+    token: str
+
+    @property
+    def units(self) -> Units:
+        """How distance and speed are shown."""
+        return Units(self.settings.page_distance, self.settings.page_speed)
+
+
+def pages_of(built: Path, before: Path | None, settings: Settings) -> Pages | None:
+    """What the pages of a state have in common; None where the settings want none.
+
+    Keeps a key for the codes, if athletes are shown by these: the same while a store lives, another in every store.
+    """
+    if settings.pages == "none":
+        return None
+    if settings.pages == "codes" and not (built / _KEY).is_file():
+        known = (before / _KEY).read_bytes() if before is not None and (before / _KEY).is_file() else None
+        (built / _KEY).write_bytes(known or secrets.token_bytes(32))
+    return Pages(built, before, settings, secrets.token_hex(4))
+
+
+class ClubRows:
+    """The published tables of a state, by athlete."""
+
+    def __init__(self, built: Path, *, is_coded: bool) -> None:
+        """Read nothing yet; every table is read when it is first asked for."""
+        self._built, self._is_coded = built, is_coded
+        self._tables: dict[str, Mapping[str | None, pl.DataFrame]] = {}
+
+    def table(self, name: str) -> pl.DataFrame:
+        """A whole table."""
+        return read_rows(self._built, name)
+
+    def own(self, name: str, athlete_id: str) -> pl.DataFrame:
+        """The rows of a table that are an athlete's; without a column for it, those of the athlete's runs."""
+        if name not in self._tables:
+            rows = self.table(name)
+            if "athlete_id" not in rows.columns:
+                rows = rows.join(self.table("runs").select("run_id", "athlete_id"), on="run_id", how="inner")
+            parts = rows.partition_by("athlete_id", as_dict=True, maintain_order=True)
+            self._tables[name] = {key: part for (key,), part in parts.items()}
+        found = self._tables[name].get(athlete_id)
+        return empty(name) if found is None else found
+
+    @cached_property
+    def athletes(self) -> list[str]:
+        """Everybody who has a run, in order."""
+        return self.table("runs")["athlete_id"].unique().sort().to_list()
+
+    @cached_property
+    def files(self) -> Mapping[str | None, str]:
+        """What stands for the files of each athlete and all that their rows rest on."""
+        rows = read_frame(self._built / "known" / "files.parquet").sort("path")
+        digests: dict[str | None, str] = {}
+        for (athlete_id,), own in rows.group_by("athlete_id", maintain_order=True):
+            digests[athlete_id] = hashlib.sha256(own.write_csv().encode()).hexdigest()
+        return digests
+
+    @cached_property
+    def _names(self) -> Mapping[str, str]:
+        names: dict[str, str] = json.loads((self._built / _NAMES).read_text(encoding="utf-8"))
+        return names
+
+    @cached_property
+    def _key(self) -> bytes:
+        return (self._built / _KEY).read_bytes()
+
+    @property
+    def is_coded(self) -> bool:
+        """Whether athletes are shown by codes; nothing that people wrote is shown then."""
+        return self._is_coded
+
+    def shown(self, athlete_id: str) -> str:
+        """The name that an athlete is shown by."""
+        return self.folder(athlete_id) if self._is_coded else self._names.get(athlete_id, athlete_id)
+
+    def folder(self, athlete_id: str) -> str:
+        """The name of the athlete's folder below `pages/athletes`."""
+        if not self._is_coded:
+            return athlete_id
+        digest = hmac.digest(self._key, athlete_id.encode(), "sha256")
+        return "runner-" + base64.b32encode(digest)[:8].decode().lower()
+
+    def address(self, athlete_id: str) -> str:
+        """The athlete's page as seen from the index."""
+        return f"athletes/{quote(self.folder(athlete_id))}/index.html"
+
+    def shoe(self, athlete_id: str, shoe_id: str | None) -> str | None:
+        """The name that a shoe is shown by; what people call theirs may tell whose it is."""
+        if shoe_id is None or not self._is_coded:
+            return shoe_id
+        own = self.own("runs", athlete_id)["shoe_id"].drop_nulls().unique().sort().to_list()
+        return f"no. {own.index(shoe_id) + 1}"
+
+    @cached_property
+    def since(self) -> Mapping[tuple[str, str], str]:
+        """Since which refresh each athlete and metric has had its finding [YYYY-MM-DD]."""
+        rows = read_frame(self._built / _SINCE).select("athlete_id", "metric", "since")
+        return {(athlete_id, metric): day for athlete_id, metric, day in rows.iter_rows()}
+
+
+def club_rows(pages: Pages) -> ClubRows:
+    """The rows of a state; read once by each process, however many athletes it draws."""
+    return _read_once(pages.built, pages.settings.pages == "codes", pages.token)
+
+
+@lru_cache(maxsize=1)
+def _read_once(built: Path, is_coded: bool, _token: str) -> ClubRows:
+    return ClubRows(built, is_coded=is_coded)
+
+
+def run_name(run_id: str, athlete_id: str) -> str:
+    """What tells a run from the athlete's others: its start."""
+    return run_id.removeprefix(f"{athlete_id}-")
+
+
+# --- What is known besides the tables --------------------------------------------------------------------------------
+
+
+def write_names(built: Path, athletes: pl.DataFrame) -> None:
+    """Keep the names of the roster for the pages; the tables have none."""
+    names = dict(athletes.select("athlete_id", "display_name").drop_nulls().sort("athlete_id").iter_rows())
+    (built / _NAMES).write_text(json.dumps(names, ensure_ascii=False), encoding="utf-8")
+
+
+def has_names(built: Path) -> bool:
+    """Whether a state holds what the pages need besides the tables; those of older versions do not."""
+    return all((built / file).is_file() for file in (_NAMES, _SINCE))
+
+
+def write_since(built: Path, before: Path | None, changed: list[dict[str, str | None]], day: str) -> None:
+    """Note since when each finding has been what it is.
+
+    Args:
+        built: folder of the state being built, `athlete_drift` written.
+        before: folder of the state before; None for none.
+        changed: athletes and metrics with another finding than before.
+        day: of this refresh [YYYY-MM-DD].
+    """
+    known: dict[tuple[str, str], str] = {}
+    if before is not None and (before / _SINCE).is_file():
+        known = {(one, metric): since for one, metric, since in read_frame(before / _SINCE).iter_rows()}
+    now = {(one["athlete_id"], one["metric"]) for one in changed}
+    rows = [
+        (*key, day if key in now else known.get(key, day))
+        for key in read_rows(built, "athlete_drift").select("athlete_id", "metric").iter_rows()
+    ]
+    schema = {"athlete_id": pl.String, "metric": pl.String, "since": pl.String}
+    write_frame(built / _SINCE, pl.DataFrame(rows, schema=schema, orient="row"))

@@ -1,0 +1,178 @@
+"""Drawing: pages into the folder `pages` of a state being built.
+
+    pages/index.html, files.html, methods.html     the club
+    pages/athletes/<athlete>/index.html            an athlete
+    pages/athletes/<athlete>/<start>.html          a run
+    pages/assets/                                  style sheet and scripts, once for all pages
+
+What an athlete's pages rest on is digested into the head of the page. Where the state before has a page of the same
+digest it gets a second name and is not drawn again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections import defaultdict
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import polars as pl
+
+from pipeline.generations import link_tree
+from pipeline.history import RECORD
+from pipeline.known import code_digest
+from pipeline.pages.assets import write_assets
+from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
+from pipeline.pages.club_pages import file_pages, index_page
+from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
+from pipeline.pages.methods_page import methods_page
+from pipeline.pages.run_page import run_page
+from pipeline.pages.traces import TRACED, traces
+from pipeline.pages.worth_a_look import cautions
+from pipeline.places import files_below, read_frame, written_here
+from pipeline.settings import PAGES
+from pipeline.store import partition
+
+FOLDER = Path("pages")
+#: So many files of samples are thinned together: as many as a shard of the refresh has.
+FILES_AT_ONCE = 16
+#: Where a page of an athlete says what it and the pages of the athlete's runs rest on.
+_RESTS_ON = re.compile(r'<meta name="rests-on" content="(\w+) (\w+)">')
+
+
+def draw(pages: Pages, athlete_id: str | None) -> None:
+    """Draw the pages of an athlete; of the club for None."""
+    with written_here(pages.built) as here:
+        if athlete_id is None:
+            draw_club(pages, here / FOLDER)
+        else:
+            draw_athlete(pages, here, athlete_id)
+
+
+def draw_club(pages: Pages, folder: Path) -> None:
+    """Draw what is there once: index, files, methods, scripts."""
+    club = club_rows(pages)
+    write_assets(folder / "assets")
+    told = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
+    _write(folder / "index.html", "index.html", index_page(pages, club, told))
+    for one in file_pages(club):
+        _write(folder / one["page"], "files.html", one)
+    _write(folder / "methods.html", "methods.html", methods_page(pages.settings))
+
+
+def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
+    """Draw the page of an athlete and those of the athlete's runs, or take them over where nothing changed."""
+    club = club_rows(pages)
+    folder = FOLDER / "athletes" / club.folder(athlete_id)
+    own, of_runs = _rests_on(pages, club, athlete_id)
+    own_before, of_runs_before = _rested_on(pages, folder)
+    if of_runs == of_runs_before and pages.before is not None:
+        unchanged = own == own_before
+        link_tree(pages.before, pages.built, folder, wanted=lambda file: unchanged or file.name != "index.html")
+        if unchanged:
+            return
+    else:
+        _draw_runs(pages, club, athlete_id, here / folder)
+    shown = athlete_page(pages, club, athlete_id) | {"rests_on": f"{own} {of_runs}", "cautions": cautions()}
+    _write(here / folder / "index.html", "athlete.html", shown)
+
+
+def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, folder: Path) -> None:
+    splits, drifts, set_aside = (_by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "set_aside"))
+    runs = {row["run_id"]: row for row in club.own("runs", athlete_id).iter_rows(named=True)}
+    for trace in _traces(pages, athlete_id):
+        for (run_id,), own_trace in trace.partition_by("run_id", as_dict=True).items():
+            shown = run_page(
+                runs[run_id],
+                splits[run_id],
+                drifts[run_id],
+                set_aside[run_id],
+                own_trace,
+                club=club,
+                units=pages.units,
+                split_length_m=pages.settings.split_length_m,
+            )
+            _write(folder / f"{run_name(run_id, athlete_id)}.html", "run.html", shown)
+
+
+def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows.iter_rows(named=True):
+        found[row["run_id"]].append(row)
+    return found
+
+
+def _traces(pages: Pages, athlete_id: str) -> Iterator[pl.DataFrame]:
+    """The traces of an athlete's runs, a few files at a time: a season of samples is never in memory."""
+    files = files_below(pages.built / partition("samples", athlete_id))
+    columns = ["run_id", "distance_m", "interval_s", "gait", *TRACED]
+    for start in range(0, len(files), FILES_AT_ONCE):
+        yield traces(pl.concat(read_frame(file, columns) for file in files[start : start + FILES_AT_ONCE]))
+
+
+# --- What pages rest on ----------------------------------------------------------------------------------------------
+
+
+def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
+    """Digests of what the athlete's page rests on, and of what the pages of the runs do."""
+    common = [code_digest(), _templates_digest(), pages.settings.digest(PAGES), club.shown(athlete_id)]
+    of_runs = [*common, club.files[athlete_id]]
+    of_runs += [club.own(name, athlete_id).write_csv() for name in ("runs", "run_drift")]
+    rows = (club.own(name, athlete_id) for name in TABLES)
+    own = [
+        *of_runs,
+        *(
+            one.with_columns(
+                pl.col(name).round(n) for name, n in SHOWN_DECIMALS.items() if name in one.columns
+            ).write_csv()
+            for one in rows
+        ),
+    ]
+    return _digest(own), _digest(of_runs)
+
+
+def _rested_on(pages: Pages, folder: Path) -> tuple[str, str]:
+    """The same of the pages that lie in the state before."""
+    if pages.before is None or not (pages.before / folder / "index.html").is_file():
+        return "", ""
+    found = _RESTS_ON.search((pages.before / folder / "index.html").read_text(encoding="utf-8")[:2000])
+    return (found[1], found[2]) if found else ("", "")
+
+
+def _digest(words: list[str]) -> str:
+    return hashlib.sha256("\0".join(words).encode()).hexdigest()
+
+
+@cache
+def _templates_digest() -> str:
+    parts = sorted(path for folder in ("templates", "assets") for path in (Path(__file__).parent / folder).iterdir())
+    texts = [*parts, Path(__file__).with_name("worth_a_look.toml")]
+    return _digest([path.read_text(encoding="utf-8") for path in texts])
+
+
+# --- Writing ---------------------------------------------------------------------------------------------------------
+
+
+@cache
+def _templates() -> jinja2.Environment:
+    # Whatever people wrote is text on every page, whatever it looks like.
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+
+
+def _write(file: Path, template: str, shown: dict[str, object]) -> None:
+    text = _templates().get_template(template).render(shown)
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.unlink(missing_ok=True)  # it may be a page of an older state under a second name
+    file.write_text(text, encoding="utf-8")

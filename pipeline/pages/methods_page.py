@@ -1,0 +1,30 @@
+"""The page of the methods: `data/METHODS.md`, and the settings in force."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from markdown_it import MarkdownIt
+from markupsafe import Markup
+
+from pipeline.resources import shipped
+from pipeline.settings import Settings
+
+
+def methods_page(settings: Settings) -> dict[str, Any]:
+    """What the page of the methods shows."""
+    text = shipped("data/METHODS.md").read_text(encoding="utf-8")
+    rendered = MarkdownIt("commonmark", {"html": False}).enable("table").render(text)
+    # The page has a heading of its own: those of the text are one level below it.
+    for level in (3, 2, 1):
+        rendered = rendered.replace(f"<h{level}>", f"<h{level + 1}>").replace(f"</h{level}>", f"</h{level + 1}>")
+    defaults = {name: value for name, value, _, _ in Settings().describe()}
+    return {
+        "methods": Markup(rendered),
+        "settings": [
+            {"name": name, "value": value, "unit": unit, "why": why, "is_default": value == defaults[name]}
+            for name, value, unit, why in settings.describe()
+        ],
+        "n_settings": len(dataclasses.fields(Settings)),
+    }

@@ -1,0 +1,83 @@
+"""Units and numbers as the pages show them: distance and speed by the settings, numbers with sign and decimals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+#: International mile.
+KM_PER_MILE = 1.609344
+
+MINUS = "\N{MINUS SIGN}"
+
+
+@dataclass(frozen=True)
+class Units:
+    """How distance and speed are shown.
+
+    Attributes:
+        distance: km or mile.
+        speed: min/km, min/mile or m/s.
+    """
+
+    distance: str
+    speed: str
+
+    @property
+    def per_km(self) -> float:
+        """How many of the unit of distance a kilometre is."""
+        return 1.0 if self.distance == "km" else 1 / KM_PER_MILE
+
+    @property
+    def is_pace(self) -> bool:
+        """Whether speed is given as time over distance, where less is faster."""
+        return self.speed != "m/s"
+
+    def distance_of(self, km: float) -> float:
+        """A distance [km] in the unit shown."""
+        return km * self.per_km
+
+    def speed_of(self, m_s: float) -> float:
+        """A speed [m/s] in the unit shown; a pace in minutes."""
+        if not self.is_pace:
+            return m_s
+        metres = 1000.0 if self.speed == "min/km" else 1000.0 * KM_PER_MILE
+        return metres / m_s / 60
+
+    def distance_text(self, km: float | None, decimals: int = 1) -> str:
+        """A distance [km] as it is read, without its unit."""
+        return number(None if km is None else self.distance_of(km), decimals)
+
+    def speed_text(self, m_s: float | None) -> str:
+        """A speed [m/s] as it is read, without its unit: 5:07, or 3.26."""
+        if m_s is None or m_s <= 0:
+            return ""
+        if not self.is_pace:
+            return number(m_s, 2)
+        minutes, seconds = divmod(round(60 * self.speed_of(m_s)), 60)
+        return f"{minutes}:{seconds:02d}"
+
+
+def number(value: float | None, decimals: int) -> str:
+    """A number to so many decimals; nothing for none."""
+    return "" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
+
+
+def signed(value: float | None, decimals: int = 1) -> str:
+    """The same with its sign; what is shown as zero has none."""
+    if value is None:
+        return ""
+    return f"{value:+.{decimals}f}".replace("-", MINUS) if round(value, decimals) else f"{0:.{decimals}f}"
+
+
+def between(low: float | None, high: float | None, decimals: int = 1) -> str:
+    """An interval of changes: "+0.2 to +1.4"."""
+    return "" if low is None or high is None else f"{signed(low, decimals)} to {signed(high, decimals)}"
+
+
+def duration(seconds: float | None) -> str:
+    """A time as hours, minutes and seconds: 1:02:03, or 5:07."""
+    if seconds is None:
+        return ""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"

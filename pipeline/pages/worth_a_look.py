@@ -1,0 +1,82 @@
+"""Worth a look: what a coach may examine next, for each finding, with the evidence and how it was read.
+
+The texts are in `worth_a_look.toml`. They name what to observe, never what to do about it.
+"""
+
+from __future__ import annotations
+
+import functools
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+_TEXTS = Path(__file__).with_name("worth_a_look.toml")
+
+#: In place of a metric: a look for all that have none of their own for a finding.
+ANY = "any"
+
+
+@dataclass(frozen=True)
+class Look:
+    """Something to examine next.
+
+    Attributes:
+        metric: a column of `splits`, or `any`.
+        finding: of `athlete_drift`.
+        title: in a few words.
+        examine: what to look at or try to observe.
+        evidence: what was seen in whom, and how large; empty where none is known.
+        source: where that was published, or that there is no source.
+        read_as: how the source was read: "abstract or more read" or "from memory"; empty without evidence.
+        order: its place among the looks of the metric and finding, from 1.
+    """
+
+    metric: str
+    finding: str
+    title: str
+    examine: str
+    evidence: str
+    source: str
+    read_as: str
+    order: int
+
+
+def looks(metric: str, finding: str) -> tuple[Look, ...]:
+    """What may be examined next.
+
+    Args:
+        metric: a column of `splits`.
+        finding: of `athlete_drift`.
+
+    Returns:
+        The looks of this metric and finding in their order; where it has none, those for any metric.
+    """
+    own = tuple(look for look in every_look() if (look.metric, look.finding) == (metric, finding))
+    return own or tuple(look for look in every_look() if (look.metric, look.finding) == (ANY, finding))
+
+
+@functools.cache
+def every_look() -> tuple[Look, ...]:
+    """All looks, in their order."""
+    written = (Look(**{key: _joined(value) for key, value in entry.items()}) for entry in _texts()["look"])
+    return tuple(sorted(written, key=lambda look: look.order))
+
+
+@functools.cache
+def cautions() -> Mapping[str, str]:
+    """What goes for every look: `one_thing`, `hand_over`, `no_landing`, `association`."""
+    return MappingProxyType({name: " ".join(text.split()) for name, text in _texts()["cautions"].items()})
+
+
+@functools.cache
+def _texts() -> dict[str, Any]:
+    with _TEXTS.open("rb") as file:
+        return tomllib.load(file)
+
+
+def _joined(value: Any) -> Any:
+    """Undo the wrapping of lines in the file."""
+    return " ".join(value.split()) if isinstance(value, str) else value
