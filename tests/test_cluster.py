@@ -25,7 +25,7 @@ from pipeline.places import files_below, place, put_if, read_tagged, written_her
 from pipeline.store import read_table
 
 #: Files that say when and where a state was made, or that DuckDB lays out anew each time.
-OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "splitdrift.duckdb"}
+OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "since.parquet", "splitdrift.duckdb"}
 
 
 def contents(generation: Path) -> dict[str, bytes]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 import polars as pl
@@ -47,7 +46,7 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
     refused = ledger.filter(pl.col("status") == "rejected")
     return {
         "units": units,
-        "refreshed_at": datetime.fromisoformat(told["began_at_utc"]),
+        "refreshed_on": told["began_at_utc"][:10],
         "n_runs": runs.height,
         "n_athletes": len(known),
         "came_in": [

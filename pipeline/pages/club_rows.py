@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import hmac
 import json
 import secrets
@@ -86,15 +85,6 @@ class ClubRows:
     def athletes(self) -> list[str]:
         """Everybody who has a run, in order."""
         return self.table("runs")["athlete_id"].unique().sort().to_list()
-
-    @cached_property
-    def files(self) -> Mapping[str | None, str]:
-        """What stands for the files of each athlete and all that their rows rest on."""
-        rows = read_frame(self._built / "known" / "files.parquet").sort("path")
-        digests: dict[str | None, str] = {}
-        for (athlete_id,), own in rows.group_by("athlete_id", maintain_order=True):
-            digests[athlete_id] = hashlib.sha256(own.write_csv().encode()).hexdigest()
-        return digests
 
     @cached_property
     def _names(self) -> Mapping[str, str]:

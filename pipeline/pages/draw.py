@@ -121,19 +121,17 @@ def _traces(pages: Pages, athlete_id: str) -> Iterator[pl.DataFrame]:
 def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     """Digests of what the athlete's page rests on, and of what the pages of the runs do."""
     common = [code_digest(), _templates_digest(), pages.settings.digest(PAGES), club.shown(athlete_id)]
-    of_runs = [*common, club.files[athlete_id]]
-    of_runs += [club.own(name, athlete_id).write_csv() for name in ("runs", "run_drift")]
-    rows = (club.own(name, athlete_id) for name in TABLES)
-    own = [
-        *of_runs,
-        *(
-            one.with_columns(
-                pl.col(name).round(n) for name, n in SHOWN_DECIMALS.items() if name in one.columns
-            ).write_csv()
-            for one in rows
-        ),
-    ]
+    # Samples, too many to digest, are what the splits and the content of the files are.
+    of_runs = [*common, *(club.own(name, athlete_id).write_csv() for name in _OF_RUNS)]
+    own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)
+
+
+_OF_RUNS = ("recordings", "runs", "splits", "run_drift", "set_aside")
+
+
+def _as_shown(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.with_columns(pl.col(name).round(n) for name, n in SHOWN_DECIMALS.items() if name in rows.columns)
 
 
 def _rested_on(pages: Pages, folder: Path) -> tuple[str, str]:
