@@ -8,12 +8,10 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.adjusting import RESPONSES, effect, entered
 from pipeline.design import TEN_KM, Entering
-from pipeline.drift import ADJUSTED_BY
 
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
-
-_SPEED, _SPEED_SQUARED, _SLOPE, _SLOPE_SQUARED = ADJUSTED_BY.values()
 
 
 def adjusted(
@@ -44,27 +42,19 @@ def adjusted(
         estimate: percent of the run's fresh level, null where the split did not enter for it. In order of run, split.
     """
     enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
-    usable = enter.usable(splits)
-    # A run with altitude enters with the splits that have it, one without as level: see `pipeline.design`.
-    has_slope = pl.col("slope_pct").is_not_null()
-    usable = usable.filter(has_slope | ~has_slope.any().over("run_id"))
-    shown = usable.select(
-        "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * enter.split_length_m / 1000
+    used = entered(splits, enter)
+    shown = used.select(
+        "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * split_length_m / 1000
     )
-    slope, slope_squared = (_filled(usable, name) for name in ("slope_pct", "slope_squared_pct2"))
-    for row in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
-        metric = row["metric"]
+    estimated = drifts.filter(pl.col("drift_pct_per_10km").is_not_null())
+    for metric in estimated["metric"]:
+        own = estimated.filter(pl.col("metric") == metric).select("athlete_id", *RESPONSES)
         fresh = run_drifts.filter(pl.col("metric") == metric).select("run_id", level="fresh_level")
-        level = usable.select("run_id").join(fresh, on="run_id", how="left", maintain_order="left")["level"]
-        speed = np.log(usable["speed_m_s"].to_numpy() / row["reference_speed_m_s"])
-        effect = (
-            (row[_SPEED] or 0.0) * speed
-            + (row[_SPEED_SQUARED] or 0.0) * speed**2
-            + (row[_SLOPE] or 0.0) * slope
-            + (row[_SLOPE_SQUARED] or 0.0) * slope_squared
+        beside = used.join(own, on="athlete_id", how="left", maintain_order="left").join(
+            fresh, on="run_id", how="left", maintain_order="left"
         )
-        ratio = (usable[metric] / level).to_numpy() * np.exp(-effect)
-        shown = shown.with_columns(pl.Series(metric, 100 * (ratio - 1)).fill_nan(None))
+        ratio = pl.col(metric) / pl.col("level") * (-effect()).exp()
+        shown = shown.with_columns(beside.select(100 * (ratio - 1)).to_series().alias(metric))
     return shown
 
 
@@ -109,7 +99,3 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
 
 
 _SLOPES = ("drift_pct_per_10km", "drift_low", "drift_high")
-
-
-def _filled(rows: pl.DataFrame, column: str) -> Array:
-    return rows[column].fill_null(0.0).to_numpy()

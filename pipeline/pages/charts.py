@@ -24,7 +24,7 @@ SERIES = [f"var(--series-{place})" for place in range(1, 7)]
 SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"]
 STRIKES = ["rearfoot", "midfoot", "forefoot", "asymmetric"]
 
-_CONFIG: dict[str, Any] = {
+CONFIG: dict[str, Any] = {
     "background": "transparent",
     "font": "system-ui, sans-serif",
     "axis": {
@@ -46,7 +46,7 @@ def specifications() -> dict[str, Any]:
     for name, chart in _CHARTS.items():
         specification = chart().to_dict()
         specification.pop("$schema")  # an address, which a page that asks nobody need not hold
-        found[name] = specification | {"config": _CONFIG}
+        found[name] = specification | {"config": CONFIG}
     return found
 
 
