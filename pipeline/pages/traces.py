@@ -41,7 +41,8 @@ def traces(samples: pl.DataFrame) -> pl.DataFrame:
         return ((pl.col(name) * weight).filter(has).sum() / weight.filter(has).sum()).fill_nan(None).alias(name)
 
     return (
-        moved.group_by("run_id", place=(pl.col("distance_m") / pl.col("step")).floor())
+        # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
+        moved.group_by("run_id", place=((pl.col("distance_m") / pl.col("step")).ceil() - 1).clip(0, POINTS - 1))
         .agg(
             pl.col("step").first(),
             *(mean(name).round(decimals) for name, decimals in TRACED.items()),
