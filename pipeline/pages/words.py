@@ -65,12 +65,17 @@ def change_words(row: Row, units: Units) -> tuple[str, str]:
 
 def more_than_slowing(drifts: Sequence[Row], units: Units) -> str:
     """The answer to the first question: does form change by more than slowing down and the hill, and from where?"""
-    known = [row for row in drifts if row["drift_pct_per_10km"] is not None and row["metric"] != EFFORT]
+    form = [row for row in drifts if row["metric"] != EFFORT]
+    known = [row for row in form if row["drift_pct_per_10km"] is not None]
     changes = [row for row in known if is_change(row)]
+    if not form:
+        return "Nothing of form was recorded: heart rate alone does not say whether it holds."
     if not known:
+        if any(row["finding"] == "unclear" for row in form):
+            return "Whether form holds is not clear: pace or hill goes along with the distance in these runs."
         return "There are too few runs to say whether form holds."
     if not changes:
-        open_ones = [METRIC[row["metric"]].label for row in known if row["finding"] != "holds"]
+        open_ones = [METRIC[row["metric"]].label for row in form if row["finding"] != "holds"]
         if open_ones:
             open_words = f"{listed(open_ones)} {'is' if len(open_ones) == 1 else 'are'} not clear"
             return f"Nothing of form is found to change beyond slowing down and the hill; {open_words}."
@@ -119,12 +124,17 @@ def cannot_say(drifts: Sequence[Row], never: Sequence[str], runs: Sequence[Row],
         told.append(f"Never recorded, or not computable from what was: {listed(never)}.")
     if flat := sum(row["altitude"] == "absent" for row in runs):
         told.append(
-            f"{flat} of {len(runs)} runs have no altitude: a hill in them cannot be told from a change of form."
+            f"{flat} of {count_of(len(runs), 'run', 'runs')} {'has' if flat == 1 else 'have'} no altitude: a hill "
+            f"in {'it' if flat == 1 else 'them'} cannot be told from a change of form."
         )
     if unlisted := sum(row["shoe_id"] is None and row["surface"] is None for row in runs):
-        told.append(f"{unlisted} of {len(runs)} runs have neither shoe nor surface in sessions.csv.")
-    if pacing is not None and pacing["n_walked_splits"]:
-        told.append(f"{pacing['n_walked_splits']} splits were partly walked and did not enter.")
+        has = "has" if unlisted == 1 else "have"
+        told.append(
+            f"{unlisted} of {count_of(len(runs), 'run', 'runs')} {has} neither shoe nor surface in sessions.csv."
+        )
+    if pacing is not None and (walked := pacing["n_walked_splits"]):
+        were = "was" if walked == 1 else "were"
+        told.append(f"{count_of(walked, 'split', 'splits')} {were} partly walked and did not enter.")
     told.append(
         "Wind, heat, drink, sleep and a sensor that slips are not in the data; what they do to form along a run is in "
         "what remains. How the foot lands is known from video alone."
