@@ -48,16 +48,30 @@ def _charts() -> str:
 
 
 def _kept(name: str, made_of: str, make: Callable[[], str]) -> str:
-    """What was made of the same before, if this machine still has it; else it is made, and kept if there is room."""
-    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser()) / "splitdrift"
-    file = cache / f"{name}-{hashlib.sha256(made_of.encode()).hexdigest()[:16]}.js"
-    with suppress(OSError):
-        return file.read_text(encoding="utf-8")
+    """What was made of the same before, if this machine still has it whole; else it is made, and kept if there is room.
+
+    Its digest stands before it: a power cut can leave a file of a right name and wrong content.
+    """
+    # Without a home there is a RuntimeError, and what is damaged may be no text, a ValueError.
+    with suppress(OSError, RuntimeError, ValueError):
+        file = _cache() / f"{name}-{_digest(made_of)[:16]}.js"
+        digest, _, text = file.read_text(encoding="utf-8").partition("\n")
+        if digest == _digest(text):
+            return text
     text = make()
-    with suppress(OSError):
-        cache.mkdir(parents=True, exist_ok=True)
+    with suppress(OSError, RuntimeError):
+        file = _cache() / f"{name}-{_digest(made_of)[:16]}.js"
+        file.parent.mkdir(parents=True, exist_ok=True)
         # Under a name of its own first: another process may be reading, or doing the same.
-        with tempfile.NamedTemporaryFile("w", dir=cache, delete=False, encoding="utf-8") as beside:
-            beside.write(text)
-        os.replace(beside.name, file)
+        with tempfile.TemporaryDirectory(dir=file.parent) as beside:
+            (Path(beside) / file.name).write_text(f"{_digest(text)}\n{text}", encoding="utf-8")
+            os.replace(Path(beside) / file.name, file)
     return text
+
+
+def _cache() -> Path:
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser()) / "splitdrift"
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
