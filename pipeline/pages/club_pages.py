@@ -36,7 +36,7 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
     units, ledger, runs = pages.units, club.table("recordings"), club.table("runs")
     of_runs = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())
     totals = {row["athlete_id"]: row for row in of_runs.iter_rows(named=True)}
-    known = [name for name in club.athletes if name in totals]
+    known = sorted((name for name in club.athletes if name in totals), key=club.place)
     drifts = {name: in_order(club.own("athlete_drift", name).iter_rows(named=True)) for name in known}
     changed = _changed(club, told["findings"], drifts)
     new = {one["athlete_id"] for one in told["findings"]} - {
@@ -47,8 +47,8 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
     return {
         "units": units,
         "refreshed_on": told["began_at_utc"][:10],
-        "n_runs": runs.height,
-        "n_athletes": len(known),
+        "n_runs": count_of(runs.height, "run", "runs"),
+        "n_athletes": count_of(len(known), "athlete", "athletes"),
         "came_in": [
             count_of(told[f"n_{word}"], one, several)
             for word, one, several in (
@@ -62,7 +62,7 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
         "changed": changed[:MOST_LISTED],
         "n_more_changed": len(changed[MOST_LISTED:]),
         "n_first_seen": len(new),
-        "refused": [_file(row, club) for row in refused.head(MOST_LISTED).iter_rows(named=True)],
+        "refused": _files(refused, club)[:MOST_LISTED],
         "n_refused": refused.height,
         "athletes": [
             _athlete(name, club, totals[name], drifts[name], is_new=name in newcomers, units=units) for name in known
@@ -80,7 +80,7 @@ def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapp
     """Findings that are others than before; athletes who had none before are counted, not listed."""
     known = {one["athlete_id"] for one in findings if one["before"] is not None}
     told = []
-    for one in findings:
+    for one in sorted(findings, key=lambda one: (club.place(one["athlete_id"]), one["metric"])):
         if one["athlete_id"] not in known:
             continue
         row = next((row for row in drifts.get(one["athlete_id"], []) if row["metric"] == one["metric"]), None)
@@ -153,9 +153,7 @@ def _club_drawn(metric: str, club: ClubRows, drifts: Mapping[str, list[Row]]) ->
 def file_pages(club: ClubRows) -> list[Context]:
     """What the pages of files show: counts, devices, missing readings, then every file; several pages if need be."""
     ledger, runs = club.table("recordings"), club.table("runs")
-    worst = {status: place for place, status in enumerate(reversed(STATUSES))}
-    ordered = ledger.sort(pl.col("status").replace_strict(worst, return_dtype=pl.Int64), "path", "session")
-    files = [_file(row, club) for row in ordered.iter_rows(named=True)]
+    files = _files(ledger, club)
     parts = [files[start : start + FILES_A_PAGE] for start in range(0, len(files), FILES_A_PAGE)]
     about = {
         "counts": _counted(ledger["status"].map_elements(_status, return_dtype=pl.String)),
@@ -175,6 +173,14 @@ def file_pages(club: ClubRows) -> list[Context]:
 
 def _status(status: str) -> str:
     return _STATUS_WORDS.get(status, status)
+
+
+def _files(ledger: pl.DataFrame, club: ClubRows) -> list[Context]:
+    """Files as they are shown, refused ones first."""
+    worst = {_status(status): place for place, status in enumerate(reversed(STATUSES))}
+    shown = [_file(row, club) for row in ledger.sort("path", "session").iter_rows(named=True)]
+    # By what is shown: where athletes are codes, the order of the names would tell whose each is.
+    return sorted(shown, key=lambda one: (worst[one["status"]], *((one["path"],) if club.is_coded else ())))
 
 
 def _file(row: Row, club: ClubRows) -> Context:

@@ -50,12 +50,12 @@ def pages_of(built: Path, before: Path | None, settings: Settings) -> Pages | No
 
     Keeps a key for the codes, if athletes are shown by these: the same while a store lives, another in every store.
     """
-    if settings.pages == "none":
-        return None
-    if settings.pages == "codes" and not (built / _KEY).is_file():
+    if not (built / _KEY).is_file():
+        # Also where no code is wanted now: whoever wants them again later wants the same.
         known = (before / _KEY).read_bytes() if before is not None and (before / _KEY).is_file() else None
-        (built / _KEY).write_bytes(known or secrets.token_bytes(32))
-    return Pages(built, before, settings, secrets.token_hex(4))
+        if known is not None or settings.pages == "codes":
+            (built / _KEY).write_bytes(known or secrets.token_bytes(32))
+    return None if settings.pages == "none" else Pages(built, before, settings, secrets.token_hex(4))
 
 
 class ClubRows:
@@ -103,6 +103,10 @@ class ClubRows:
     def shown(self, athlete_id: str) -> str:
         """The name that an athlete is shown by."""
         return self.folder(athlete_id) if self._is_coded else self._names.get(athlete_id, athlete_id)
+
+    def place(self, athlete_id: str) -> tuple[str, str]:
+        """What athletes are put in order by: as they are shown, since the order of the names tells whose a code is."""
+        return self.shown(athlete_id).casefold(), athlete_id
 
     def folder(self, athlete_id: str) -> str:
         """The name of the athlete's folder below `pages/athletes`."""
