@@ -26,6 +26,7 @@ STRIKES = ["rearfoot", "midfoot", "forefoot", "asymmetric"]
 
 CONFIG: dict[str, Any] = {
     "background": "transparent",
+    "aria": False,  # the page tells the whole picture in words; every single mark would be noise
     "font": "system-ui, sans-serif",
     "axis": {
         "labelColor": INK, "titleColor": INK, "gridColor": GRID, "domainColor": SOFT, "tickColor": SOFT,
@@ -163,27 +164,32 @@ def _curve() -> Chart:
     return alt.layer(points, curve)
 
 
+def _day(name: str) -> Chart:
+    # The day it was in UTC, as in the tables: the viewer's clock would move it.
+    return alt.X(f"{name}:T", title=None, scale=alt.Scale(type="utc"))
+
+
 def _season() -> Chart:
     """Drift of runs by date, months, and what was complained of when."""
     complaint = (
         alt.Chart(alt.NamedData("complaints"))
         .mark_rect(color=BAND, opacity=0.45)
-        .encode(x="from:T", x2=alt.X2("to:T"), tooltip=["site:N", "note:N"])
+        .encode(x=_day("from"), x2=alt.X2("to:T"), tooltip=["site:N", "note:N"])
     )
     site = (
         alt.Chart(alt.NamedData("complaints"))
         .mark_text(align="left", baseline="top", dx=3, dy=3, angle=0, fontSize=11)
-        .encode(x="from:T", y=alt.value(0), text="site:N")
+        .encode(x=_day("from"), y=alt.value(0), text="site:N")
     )
-    runs = alt.Chart(alt.NamedData("season")).encode(x=alt.X("date:T", title=None))
+    runs = alt.Chart(alt.NamedData("season")).encode(x=_day("date"))
     interval = runs.mark_rule(color=SOFT).encode(y=alt.Y("low:Q", title="change per 10 km, %"), y2=alt.Y2("high:Q"))
     value = runs.mark_point(filled=True, size=60).encode(
         y="percent:Q",
         color=alt.Color("shoe:N", title="shoe", scale=alt.Scale(range=SERIES), sort=None),
         shape=alt.Shape("surface:N", title="surface", scale=alt.Scale(range=SHAPES), sort=None),
-        tooltip=["date:T", alt.Tooltip("percent:Q", format="+.1f"), "shoe:N", "surface:N"],
+        tooltip=["run:N", alt.Tooltip("percent:Q", format="+.1f"), "shoe:N", "surface:N"],
     )
-    months = alt.Chart(alt.NamedData("months")).encode(x="from:T", x2=alt.X2("to:T"))
+    months = alt.Chart(alt.NamedData("months")).encode(x=_day("from"), x2=alt.X2("to:T"))
     band = months.mark_rect(color=REST, opacity=0.15).encode(y="low:Q", y2=alt.Y2("high:Q"))
     mean = months.mark_rule(color=REST, strokeWidth=3).encode(y="percent:Q")
     zero = alt.Chart(alt.NamedData("season")).mark_rule(color=SOFT).encode(y=alt.YDatum(0))

@@ -124,8 +124,7 @@ def _athlete(name: str, club: ClubRows, totals: Row, drifts: Sequence[Row], *, i
         "few": by_finding["too_little_data"],
         "nothing": not drifts,
         "largest": f"{largest:.2f}",
-        "metrics": " ".join(row["metric"] for row in changes),
-        "findings": " ".join(sorted({row["finding"] for row in drifts})) or "nothing",
+        "findings": " ".join(f"{row['metric']}:{row['finding']}" for row in drifts),
         "is_new": is_new,
     }
 

@@ -12,6 +12,17 @@ const asDay = (text) => {
 };
 for (const time of document.querySelectorAll("time")) time.textContent = asDay(time.dateTime);
 
+// The same along an axis, in the words of the library that draws: names of months, and whether they precede the day.
+const monthsAs = (month) =>
+  Array.from({ length: 12 }, (_, place) => new Date(Date.UTC(2026, place, 15)).toLocaleDateString(undefined, { timeZone: "UTC", month }));
+const dayParts = new Intl.DateTimeFormat(undefined, { day: "numeric", month: "short" }).formatToParts(0).map(({ type }) => type);
+const DAY_OF_AXIS = dayParts.indexOf("month") < dayParts.indexOf("day") ? "%b %-d" : "%-d %b";
+const DAY_LABEL = `utcFormat(datum.value, utcdate(datum.value) > 1 ? '${DAY_OF_AXIS}' : utcmonth(datum.value) > 0 ? '%B' : '%Y')`;
+const LOCALE = {
+  dateTime: "%x, %X", date: "%x", time: "%X", periods: ["AM", "PM"], months: monthsAs("long"), shortMonths: monthsAs("short"),
+  days: Array(7).fill(""), shortDays: Array(7).fill(""),
+};
+
 // --- Tables ----------------------------------------------------------------------------------------------------------
 
 function valueOf(row, column, kind) {
@@ -56,14 +67,15 @@ function filtering(form) {
   const apply = () => {
     const [name, finding, metric] = [value("name").trim().toLowerCase(), value("finding"), value("metric")];
     for (const row of rows) {
-      const findings = row.dataset.findings.split(" ");
-      const metrics = row.dataset.metrics.split(" ").filter(Boolean);
-      const changes = findings.includes("rises") || findings.includes("falls");
+      // "contact_time_ms:rises cadence_spm:holds": a finding is sought in the metric chosen, not in any other.
+      const pairs = row.dataset.findings.split(" ").filter(Boolean).map((pair) => pair.split(":"));
+      const found = pairs.filter(([of]) => !metric || of === metric).map(([, what]) => what);
+      const changes = found.includes("rises") || found.includes("falls");
       const fits = {
-        "": true, change: changes, steady: !changes, rises: findings.includes("rises"), falls: findings.includes("falls"),
+        "": true, change: changes, steady: !changes, rises: found.includes("rises"), falls: found.includes("falls"),
       }[finding];
-      const shown = fits && (!metric || metrics.includes(metric)) && row.cells[0].dataset.value.toLowerCase().includes(name);
-      row.hidden = !shown;
+      const named = row.cells[0].dataset.value.toLowerCase().includes(name);
+      row.hidden = !(fits && named && (!metric || found.length));
     }
     const n = rows.filter((row) => !row.hidden).length;
     form.querySelector("[data-count]").textContent = n === rows.length ? "" : `${n} of ${rows.length} shown`;
@@ -158,7 +170,7 @@ const DRAW = {
   },
   season(metric) {
     const { season, months } = page.metrics[metric];
-    const rows = season.map(([run, percent, low, high]) => ({ ...page.runs[run], percent, low, high }));
+    const rows = season.map(([run, percent, low, high]) => ({ ...page.runs[run], run: asDay(page.runs[run].date), percent, low, high }));
     const monthly = months.map(([month, percent, low, high]) => {
       const [year, number] = month.split("-").map(Number);
       const next = number === 12 ? `${year + 1}-01` : `${year}-${String(number + 1).padStart(2, "0")}`;
@@ -168,7 +180,7 @@ const DRAW = {
     const last = dates[dates.length - 1];
     const within = page.complaints.filter(({ from, to }) => from <= last && (to === null || to >= dates[0]));
     const complaints = within.map((one) => ({ ...one, to: one.to ?? last }));
-    return { datasets: { season: rows, months: monthly, complaints }, height: 260 };
+    return { datasets: { season: rows, months: monthly, complaints }, height: 260, isDated: true };
   },
   landing() {
     const order = ["rearfoot", "midfoot", "forefoot", "asymmetric"];
@@ -207,6 +219,10 @@ function asPace(specification, channel) {
   }
 }
 
+function asDays(specification) {
+  for (const { encoding } of specification.layer) if (encoding.x) encoding.x.axis = { ...encoding.x.axis, labelExpr: DAY_LABEL };
+}
+
 function stacked(specification, { panels, panelWidth }) {
   const { config, ...one } = specification;
   const vconcat = panels.map(({ trace, title, paced }, place) => {
@@ -228,6 +244,7 @@ async function draw(figure) {
   let specification = structuredClone(window.CHARTS[name]);
   const drawn = DRAW[name](metric, width);
   if (drawn.titles) retitle(specification.spec ?? specification, drawn.titles);
+  if (drawn.isDated) asDays(specification);
   if (drawn.isSpeed && isPace()) asPace(specification, "x");
   if (drawn.panels) {
     specification = stacked(specification, drawn);
@@ -245,6 +262,7 @@ async function draw(figure) {
   // Expressions are interpreted, not compiled: the policy of the page forbids to run what is not in a file.
   await window.vegaEmbed(place, specification, {
     ast: true, renderer: "svg", actions: false, defaultStyle: false, tooltip: { disableDefaultStyle: true }, logLevel: 1,
+    timeFormatLocale: LOCALE,
   });
 }
 
