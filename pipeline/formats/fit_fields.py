@@ -19,6 +19,8 @@ Column = npt.NDArray[np.float64]
 
 RECORD = 20  # number of the message `record` in the FIT profile
 
+UNIX_OF_FIT_EPOCH = 631_065_600  # 1989-12-31T00:00:00Z
+
 #: Native field number → reading (FIT profile, message `record`).
 NATIVE_FIELDS: Mapping[int, str] = {
     2: "altitude_m",

@@ -3,7 +3,8 @@
 Two decoders share the work because neither suffices alone. `fitfast` reads sound files, whole columns at a time; it
 gives nothing of a file with any fault in it, and on some faults ends in a panic that is not an `Exception`. `fitdecode`
 reads message by message, so that everything before a fault is kept; it is some eighty times slower and rejects a few
-sound files. Every link is tried with the first, then with the second.
+sound files. Every link is tried with the first, then with the second; plain records `fit_records` reads in place, with
+the first one's numbers in a fifth of its time.
 """
 
 from __future__ import annotations
@@ -25,15 +26,14 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import Refused
-from pipeline.formats.fit_fields import Described
+from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
 from pipeline.formats.fit_outline import outline
+from pipeline.formats.fit_records import sound_records
 
 Columns = dict[str, npt.NDArray[np.float64]]
 
 #: The process has one stderr: two threads that redirect it at once would leave it redirected.
 _STDERR = threading.Lock()
-
-UNIX_OF_FIT_EPOCH = 631_065_600  # 1989-12-31T00:00:00Z
 
 
 @dataclass
@@ -77,10 +77,14 @@ def _read_fast(link: bytes) -> Messages:
     """Read records by column, everything else from the outline, message by message."""
     short = outline(link)
     messages = None if short is None else _read_slowly(short, fault=None)
+    has_outline = messages is not None and messages.damage is None
     if messages is None or messages.damage is not None:
         messages = _by_columns(link)
     if not _has_running(messages.sessions):
         return messages
+    plain = sound_records(link) if has_outline and not messages.described else None
+    if plain is not None:
+        return replace(messages, records=plain)
     records = fitfast.records(link)
     if records and not {"distance", "speed", "enhanced_speed"} & set(records):
         packed = [message.get("compressed_speed_distance") for message in fitfast.parse(link).get("record", [])]

@@ -34,7 +34,7 @@ def outline(link: bytes) -> bytes | None:
     while place < end:
         header = link[place]
         if header & 0x40 and not header & 0x80:
-            local, size, number, after = _definition(link, place)
+            local, size, number, after = definition_of(link, place)
             sizes[local], is_kept[local] = size, number in KEPT
             if is_kept[local]:
                 parts.append(link[place:after])
@@ -48,14 +48,14 @@ def outline(link: bytes) -> bytes | None:
             parts.append(link[place : place + size])
             place += size
         else:
-            place += size * _alike(link, place, end, size)
+            place += size * alike_from(link, place, end, size)
     if place != end:
         return None
     messages = b"".join(parts)
     return link[:4] + len(messages).to_bytes(4, "little") + link[8 : link[0]] + messages + bytes(_CHECKSUM_BYTES)
 
 
-def _alike(link: bytes, place: int, end: int, size: int) -> int:
+def alike_from(link: bytes, place: int, end: int, size: int) -> int:
     """How many messages of one kind follow each other from here: thousands, as a rule, and all have the same header."""
     header, n_looked_at = link[place : place + 1], 8
     while True:
@@ -66,7 +66,7 @@ def _alike(link: bytes, place: int, end: int, size: int) -> int:
         n_looked_at *= 8
 
 
-def _definition(link: bytes, place: int) -> tuple[int, int, int, int]:
+def definition_of(link: bytes, place: int) -> tuple[int, int, int, int]:
     """Local number, size of a data message with its header, global number, and where the definition ends.
 
     Beyond the end of the file bytes are missing and the sizes come out too small: the walk then misses the end.
