@@ -12,8 +12,9 @@ at 135-140 steps/min; speed decides inside that band and where cadence is missin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,9 @@ import polars as pl
 from pipeline.formats import Recording
 
 Column = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+#: Columns by name, NaN where a value is missing. No frame: a run has too few rows for what a query costs at the least.
+Columns = Mapping[str, npt.NDArray[Any]]
 
 #: Walking and running cadence cross inside this band: 140 steps/min alone tells 91 % of strides, own cut-offs of
 #: 134-141 tell 93 %, recommended band 135-140. Source: Hum Mov Sci 2023, 90:103117 (28 adults).
@@ -55,6 +59,7 @@ ALTITUDE_M = (-450.0, 9000.0)
 STEEPEST_PCT = 45.0
 #: An altitude this far from the median of its neighbours is a spike. Common practice, no source.
 ALTITUDE_SPIKE_M = 15.0
+_NEIGHBOURS = 11
 #: A step back by more than this is a counter set back to zero, not a correction. Common practice, no source.
 COUNTER_RESET_M = 50.0
 #: Recorded speed whose mean departs from distance over time by more than this share belongs to another quantity.
@@ -100,7 +105,7 @@ class _Rule:
 
     column: str
     reason: str
-    broken: pl.Expr
+    broken: Callable[[Columns], Mask]
 
 
 def samples(
@@ -124,12 +129,11 @@ def samples(
         The samples in order of time. Empty if no reading has a time.
     """
     counts: dict[tuple[str, str], int] = {}
-    readings = _one_clock(recording.readings, counts)
-    if readings.is_empty():
-        return RunSamples(_with_gait(readings, counts), _set_aside(counts), 0.0, 0.0, "absent")
-
-    readings = _apply(_IMPOSSIBLE, readings, counts)
-    time_s = readings["time_s"].to_numpy()
+    rows = _one_clock(recording.readings, counts)
+    if rows.is_empty():
+        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent")
+    readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, counts)
+    time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
     longest_s = longest_s if recording.grain == "sample" else np.inf
 
@@ -144,22 +148,25 @@ def samples(
     distance_m: Column = np.cumsum(covered_m).round(3)
     covered_m = np.diff(distance_m, prepend=0.0).round(3)
 
-    altitude_m, roughness_m = _altitude(readings["altitude_m"].to_numpy(), counts)
+    altitude_m, roughness_m = _altitude(readings["altitude_m"], counts)
     rough = roughness_m > rough_altitude_m
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
-
-    run = readings.with_columns(
-        pl.Series("elapsed_s", time_s - time_s[0]),
-        pl.Series("interval_s", interval_s),
-        pl.Series("distance_m", distance_m),
-        pl.Series("covered_m", covered_m),
-        pl.Series("speed_m_s", _speed(readings["speed_m_s"].to_numpy(), interval_s, covered_m, hole, counts)),
-        pl.Series("altitude_m", altitude_m),
-        pl.Series("slope_pct", slope_pct),
-        pl.Series("is_hole", hole),
-    ).with_columns(pl.col("altitude_m", "slope_pct", "speed_m_s").fill_nan(None))
-    run = _with_gait(run, counts)
-    kind = "absent" if run["altitude_m"].null_count() == run.height else "rough" if rough else "steady"
+    speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole, counts)
+    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, counts)
+    run = pl.DataFrame(
+        {
+            "elapsed_s": time_s - time_s[0],
+            "interval_s": interval_s,
+            "distance_m": distance_m,
+            "covered_m": covered_m,
+            "speed_m_s": speed_m_s,
+            "altitude_m": altitude_m,
+            "slope_pct": slope_pct,
+            **{name: clean[name] for name in GAIT_VALUES},
+        },
+        nan_to_null=True,
+    ).with_columns(gait)
+    kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
     return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
 
 
@@ -203,23 +210,24 @@ def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[C
 # --- Distance and speed ----------------------------------------------------------------------------------------------
 
 
-def _covered(readings: pl.DataFrame, interval_s: Column, counts: dict[tuple[str, str], int]) -> Column:
+def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str], int]) -> Column:
     """Distance covered in each interval [m], from the best source there is."""
-    distance = readings["distance_m"].to_numpy()
+    distance = readings["distance_m"]
     known = np.isfinite(distance)
-    speed = readings["speed_m_s"].to_numpy()
+    speed = readings["speed_m_s"]
     by_speed = np.where(np.isfinite(speed), speed, 0.0) * interval_s
     if known.sum() < 2:
         return by_speed if np.isfinite(speed).sum() >= 2 else _great_circles(readings)
 
     # A missing distance lies on the line between its neighbours in running time.
-    clock = np.cumsum(interval_s)
-    distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
+    if not known.all():
+        clock = np.cumsum(interval_s)
+        distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
     back = np.diff(distance, prepend=distance[0])
     counter = np.cumsum(back < -COUNTER_RESET_M)
     _count(counts, "distance_m", "counter set back during the run", int(counter[-1]))
     forward = np.array(distance)
-    for one in np.unique(counter):
+    for one in range(int(counter[-1]) + 1):
         forward[counter == one] = np.maximum.accumulate(distance[counter == one])
     _count(counts, "distance_m", "stepped back", int((forward > distance).sum()))
     step = np.diff(forward, prepend=forward[0])
@@ -230,12 +238,12 @@ def _covered(readings: pl.DataFrame, interval_s: Column, counts: dict[tuple[str,
     return np.where(leap, by_speed, step)
 
 
-def _great_circles(readings: pl.DataFrame) -> Column:
+def _great_circles(readings: Columns) -> Column:
     """Haversine distance from the position before [m]; 0 where either is missing."""
-    latitude = np.radians(readings["latitude_deg"].to_numpy())
-    longitude = np.radians(readings["longitude_deg"].to_numpy())
+    latitude = np.radians(readings["latitude_deg"])
+    longitude = np.radians(readings["longitude_deg"])
     known = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
-    step = np.zeros(readings.height)
+    step = np.zeros(len(latitude))
     if len(known) < 2:
         return step
     before, here = known[:-1], known[1:]
@@ -269,16 +277,29 @@ def _speed(
 
 def _altitude(altitude_m: Column, counts: dict[tuple[str, str], int]) -> tuple[Column, float]:
     """Altitude without spikes [m], and its roughness: the median size of its second differences [m]."""
-    series = pl.Series(altitude_m).fill_nan(None)
-    if series.null_count() == len(series):
+    known = altitude_m[np.isfinite(altitude_m)]
+    if not len(known):
         return altitude_m, 0.0
-    around = series.rolling_median(11, center=True, min_samples=1)
-    spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
-    _count(counts, "altitude_m", "a spike", int(spike.sum()))
-    clean = np.where(spike, np.nan, altitude_m)
-    known = clean[np.isfinite(clean)]
+    if _may_spike(known):
+        series = pl.Series(altitude_m).fill_nan(None)
+        around = series.rolling_median(_NEIGHBOURS, center=True, min_samples=1)
+        spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
+        _count(counts, "altitude_m", "a spike", int(spike.sum()))
+        altitude_m = np.where(spike, np.nan, altitude_m)
+        known = altitude_m[np.isfinite(altitude_m)]
     roughness = float(np.median(np.abs(np.diff(known, n=2)))) if len(known) > 2 else 0.0
-    return clean, roughness
+    return altitude_m, roughness
+
+
+def _may_spike(known_m: Column) -> bool:
+    """Whether altitude moves so much among as many neighbours that one of them could be a spike: seldom, and to look
+    for spikes takes a fifth of the stage.
+    """
+    ways_m = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(known_m)))])
+    longest_m = np.max(ways_m[_NEIGHBOURS - 1 :] - ways_m[: 1 - _NEIGHBOURS], initial=0.0)
+    if len(ways_m) < _NEIGHBOURS:
+        longest_m = ways_m[-1]
+    return bool(longest_m > 0.99 * ALTITUDE_SPIKE_M)  # less what rounding of the sums may hide
 
 
 def _slope(distance_m: Column, altitude_m: Column, covered_m: Column, window_m: float) -> Column:
@@ -313,43 +334,56 @@ def _slope(distance_m: Column, altitude_m: Column, covered_m: Column, window_m: 
 # --- Values and gait -------------------------------------------------------------------------------------------------
 
 
-def _outside(column: str, limits: tuple[float, float]) -> pl.Expr:
+def _outside(column: str, limits: tuple[float, float]) -> Callable[[Columns], Mask]:
     """Outside its limits; a zero, which sensors write for "no reading", has a rule of its own."""
-    return (pl.col(column) != 0) & ~pl.col(column).is_between(*limits)
 
+    def broken(rows: Columns) -> Mask:
+        values: Column = rows[column]
+        return np.logical_and(values != 0, (values < limits[0]) | (values > limits[1]))
+
+    return broken
+
+
+def _zero(column: str) -> Callable[[Columns], Mask]:
+    return lambda rows: rows[column] == 0
+
+
+def _lost(column: str) -> Callable[[Columns], Mask]:
+    return lambda rows: np.logical_and(rows["is_hole"], np.isfinite(rows[column]))
+
+
+_NO_READING, _NO_PERSON = "zero: the sensor had no reading", "impossible for a person"
 
 _IMPOSSIBLE = (
-    _Rule("speed_m_s", "impossible for a person", (pl.col("speed_m_s") < 0) | (pl.col("speed_m_s") > FASTEST_M_S)),
+    _Rule("speed_m_s", _NO_PERSON, lambda rows: (rows["speed_m_s"] < 0) | (rows["speed_m_s"] > FASTEST_M_S)),
     _Rule("altitude_m", "not on the surface of the Earth", _outside("altitude_m", ALTITUDE_M)),
-    _Rule("cadence_spm", "impossible for a person", _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
-    _Rule("contact_time_ms", "zero: the sensor had no reading", pl.col("contact_time_ms") == 0),
-    _Rule("contact_time_ms", "impossible for a person", _outside("contact_time_ms", CONTACT_TIME_MS)),
-    _Rule("vertical_oscillation_mm", "zero: the sensor had no reading", pl.col("vertical_oscillation_mm") == 0),
-    _Rule(
-        "vertical_oscillation_mm",
-        "impossible for a person",
-        _outside("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM),
-    ),
-    _Rule("contact_balance_pct", "zero: the sensor had no reading", pl.col("contact_balance_pct") == 0),
-    _Rule("contact_balance_pct", "impossible for a person", _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
-    _Rule("heart_rate_bpm", "zero: the sensor had no reading", pl.col("heart_rate_bpm") == 0),
-    _Rule("heart_rate_bpm", "impossible for a person", _outside("heart_rate_bpm", HEART_RATE_BPM)),
+    _Rule("cadence_spm", _NO_PERSON, _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
+    _Rule("contact_time_ms", _NO_READING, _zero("contact_time_ms")),
+    _Rule("contact_time_ms", _NO_PERSON, _outside("contact_time_ms", CONTACT_TIME_MS)),
+    _Rule("vertical_oscillation_mm", _NO_READING, _zero("vertical_oscillation_mm")),
+    _Rule("vertical_oscillation_mm", _NO_PERSON, _outside("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM)),
+    _Rule("contact_balance_pct", _NO_READING, _zero("contact_balance_pct")),
+    _Rule("contact_balance_pct", _NO_PERSON, _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
+    _Rule("heart_rate_bpm", _NO_READING, _zero("heart_rate_bpm")),
+    _Rule("heart_rate_bpm", _NO_PERSON, _outside("heart_rate_bpm", HEART_RATE_BPM)),
 )
 
-_LOST = tuple(
-    _Rule(column, "one reading for a long hole", pl.col("is_hole") & pl.col(column).is_not_null())
-    for column in GAIT_VALUES
-)
-
-#: One noisy second is no change of gait: where speed has to decide alone, its neighbours are asked too.
-_STEADY_SPEED = pl.col("speed_m_s").rolling_mean(5, center=True, min_samples=1)
+_LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)
 
 _CADENCE_DROPPED = (
-    _Rule("cadence_spm", "zero while moving", (pl.col("cadence_spm") == 0) & (pl.col("speed_m_s") >= RUN_AT_LEAST_M_S)),
+    _Rule(
+        "cadence_spm",
+        "zero while moving",
+        lambda rows: (rows["cadence_spm"] == 0) & (rows["speed_m_s"] >= RUN_AT_LEAST_M_S),
+    ),
     _Rule(
         "cadence_spm",
         "a walk's at a speed that is only run",
-        (pl.col("cadence_spm") < WALK_BELOW_SPM) & (pl.col("cadence_spm") > 0) & (_STEADY_SPEED > WALK_UP_TO_M_S),
+        lambda rows: (
+            (rows["cadence_spm"] < WALK_BELOW_SPM)
+            & (rows["cadence_spm"] > 0)
+            & (rows["steady_speed_m_s"] > WALK_UP_TO_M_S)
+        ),
     ),
 )
 
@@ -357,45 +391,50 @@ _NOT_OF_A_RUN = (
     _Rule(
         "contact_time_ms",
         "longer than a running step allows",
-        (pl.col("gait") == "run")
-        & (pl.col("contact_time_ms") * pl.col("cadence_spm").fill_null(RUN_FROM_SPM) > LARGEST_DUTY_FACTOR * 120_000),
+        lambda rows: (
+            rows["is_run"]
+            & (
+                rows["contact_time_ms"] * np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
+                > LARGEST_DUTY_FACTOR * 120_000
+            )
+        ),
     ),
 )
 
-
-def _with_gait(run: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
-    """Tell run, walk and stand apart, then set aside what cannot belong to that gait."""
-    if run.is_empty():
-        return run
-    run = _apply((*_LOST, *_CADENCE_DROPPED), run, counts)
-    cadence, speed = pl.col("cadence_spm"), pl.col("speed_m_s").fill_null(0)
-    steady = _STEADY_SPEED.fill_null(0)
-    by_cadence = (
-        pl.when(cadence >= RUN_FROM_SPM)
-        .then(speed >= RUN_AT_LEAST_M_S)
-        .when(cadence < WALK_BELOW_SPM)
-        .then(statement=False)
-        .otherwise(steady >= RUN_FROM_M_S)
-    )
-    stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | cadence.is_null())
-    gait = pl.when(stands).then(pl.lit("stand")).when(by_cadence).then(pl.lit("run")).otherwise(pl.lit("walk"))
-    return _apply(_NOT_OF_A_RUN, run.with_columns(gait.alias("gait")), counts)
+_GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
 
-def _apply(rules: Sequence[_Rule], rows: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
-    """Set the values that break a rule to null, and count them."""
-    broken = [rule.broken.fill_null(value=False) for rule in rules]
-    found = rows.select(mask.sum().alias(str(place)) for place, mask in enumerate(broken)).row(0)
-    masks: dict[str, pl.Expr] = {}
-    for rule, mask, n_broken in zip(rules, broken, found, strict=True):
+def _gait(run: Columns, counts: dict[tuple[str, str], int]) -> tuple[pl.Series, Columns]:
+    """Tell run, walk and stand apart, then set aside what cannot belong to that gait.
+
+    Args:
+        run: at least `GAIT_VALUES`, `speed_m_s` and `is_hole`.
+        counts: of what was set aside, added to.
+
+    Returns:
+        The gait of each sample, and the columns with what was set aside missing.
+    """
+    # One noisy second is no change of gait: where speed has to decide alone, its neighbours are asked too.
+    steady = pl.Series(run["speed_m_s"]).fill_nan(None).rolling_mean(5, center=True, min_samples=1).to_numpy()
+    run = _apply((*_LOST, *_CADENCE_DROPPED), {**run, "steady_speed_m_s": steady}, counts)
+    cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
+    by_speed = ~(cadence < WALK_BELOW_SPM) & (steady >= RUN_FROM_M_S)
+    is_run = np.where(cadence >= RUN_FROM_SPM, speed >= RUN_AT_LEAST_M_S, by_speed)
+    stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | np.isnan(cadence))
+    run = _apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, counts)
+    return _GAITS.gather(np.where(stands, 2, is_run)), run
+
+
+def _apply(rules: Sequence[_Rule], rows: Columns, counts: dict[tuple[str, str], int]) -> Columns:
+    """Make the values that break a rule missing, and count them; no rule sees what another one set aside."""
+    clean = dict(rows)
+    for rule in rules:
+        broken = rule.broken(rows)
+        n_broken = int(np.count_nonzero(broken))
         _count(counts, rule.column, rule.reason, n_broken)
         if n_broken:
-            masks[rule.column] = masks[rule.column] | mask if rule.column in masks else mask
-    if not masks:
-        return rows
-    return rows.with_columns(
-        pl.when(mask).then(None).otherwise(pl.col(column)).alias(column) for column, mask in masks.items()
-    )
+            clean[rule.column] = np.where(broken, np.nan, clean[rule.column])
+    return clean
 
 
 def _count(counts: dict[tuple[str, str], int], quantity: str, reason: str, found: int) -> None:

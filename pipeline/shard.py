@@ -198,7 +198,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
     if found is None:
         return session, None
     try:
-        listed = started_at(inbox.sessions, session.name)
+        listed = None if found.has_clock else started_at(inbox.sessions, session.name)
         if not found.has_clock and listed is None:
             raise Refused(
                 "The file says how much time went by but not when it began.",
