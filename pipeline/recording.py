@@ -209,7 +209,7 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
                 "Set it, and correct the times of this recording before you export it again.",
             )
         )
-    measured = [word for column, word in WORTH.items() if (readings[column].fill_null(0) != 0).any()]
+    measured = [word for column, word in WORTH.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
     if found.unused:
         reason += f" Columns not used: {_few(found.unused)}."

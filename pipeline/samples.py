@@ -153,19 +153,17 @@ def samples(
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
     speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole, counts)
     gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, counts)
-    run = pl.DataFrame(
-        {
-            "elapsed_s": time_s - time_s[0],
-            "interval_s": interval_s,
-            "distance_m": distance_m,
-            "covered_m": covered_m,
-            "speed_m_s": speed_m_s,
-            "altitude_m": altitude_m,
-            "slope_pct": slope_pct,
-            **{name: clean[name] for name in GAIT_VALUES},
-        },
-        nan_to_null=True,
-    ).with_columns(gait)
+    columns = {
+        "elapsed_s": time_s - time_s[0],
+        "interval_s": interval_s,
+        "distance_m": distance_m,
+        "covered_m": covered_m,
+        "speed_m_s": speed_m_s,
+        "altitude_m": altitude_m,
+        "slope_pct": slope_pct,
+        **{name: clean[name] for name in GAIT_VALUES},
+    }
+    run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
     return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
 
@@ -339,7 +337,8 @@ def _outside(column: str, limits: tuple[float, float]) -> Callable[[Columns], Ma
 
     def broken(rows: Columns) -> Mask:
         values: Column = rows[column]
-        return np.logical_and(values != 0, (values < limits[0]) | (values > limits[1]))
+        outside: Mask = (values != 0) & ((values < limits[0]) | (values > limits[1]))
+        return outside
 
     return broken
 

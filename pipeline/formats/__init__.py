@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
 import polars as pl
 
 from pipeline.errors import Refused
@@ -99,11 +100,17 @@ def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
     unknown = set(columns) - set(READINGS)
     if unknown:
         raise KeyError(f"not a reading: {sorted(unknown)}")
-    return pl.DataFrame(columns).select(
-        _within_measure(pl.col(name).cast(dtype)) if name in columns else pl.lit(None, dtype=dtype).alias(name)
-        for name, dtype in READINGS.items()
+    # Column by column, since a query costs more than the columns of a run do.
+    absent = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(next(iter(columns.values()))))
+    return pl.DataFrame(
+        [
+            _within_measure(name, columns[name].cast(dtype)) if name in columns else absent.alias(name)
+            for name, dtype in READINGS.items()
+        ]
     )
 
 
-def _within_measure(reading: pl.Expr) -> pl.Expr:
-    return pl.when(reading.abs() < BEYOND_MEASURE).then(reading)
+def _within_measure(name: str, reading: pl.Series) -> pl.Series:
+    values = reading.to_numpy()
+    is_number = np.abs(values) < BEYOND_MEASURE
+    return pl.Series(name, np.where(is_number, values, np.nan), nan_to_null=True)

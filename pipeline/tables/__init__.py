@@ -6,6 +6,7 @@ Validation, rounding at publication, Parquet metadata, DuckDB comments and the d
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -76,12 +77,34 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
         for name, column in columns.items()
         if (decimals := decimals_of(column)) is not None
     )
+    if not rounded.is_empty() and rounded.select(_keeps_rules(table)).item():
+        return rounded
     try:
         validated = schema.validate(rounded)
     except (dy.exc.ValidationError, dy.exc.SchemaError) as error:
         rule = str(error).split("\n\nResolved plan")[0].replace("\n", "; ")
         raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rule}.") from error
     return pl.DataFrame(validated).sort(schema.primary_key())
+
+
+@cache
+def _keeps_rules(table: str) -> pl.Expr:
+    """Whether rows keep every rule of the table and are in order of its key already, as they mostly are.
+
+    That takes a third of the time of looking at each rule by itself, of finding out whether the key is unique and of
+    sorting. Where it does not hold, the table's class says which rule is broken, if any.
+    """
+    schema = TABLES[table]
+    rules = [
+        rule.all()  # where a value is missing it breaks no rule but that of not being so
+        for name, column in schema.columns().items()
+        for rule in column.validation_rules(pl.col(name)).values()
+    ]
+    ascends, is_same = pl.lit(value=False), pl.lit(value=True)
+    for name in schema.primary_key():
+        after, before = pl.col(name).slice(1), pl.col(name).slice(0, pl.len() - 1)
+        ascends, is_same = ascends | (is_same & (before < after)), is_same & (before == after)
+    return pl.all_horizontal(*rules, ascends.all())
 
 
 def empty(table: str) -> pl.DataFrame:
