@@ -14,6 +14,9 @@ import pyarrow.parquet as pq
 from pipeline.places import files_below, is_remote, make_folder, readable
 from pipeline.tables import TABLES, empty, meaning_of, unit_of
 
+#: The default takes a sixth more time and saves six bytes of a hundred.
+_COMPRESSION_LEVEL = 1
+
 
 @dataclass(frozen=True)
 class Provenance:
@@ -44,7 +47,9 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
     rows = frame.select(schema.names)
     # By way of memory: where the disk is full Polars says that the file is out of specification, the system says why.
     content = BytesIO()
-    rows.write_parquet(content, compression="zstd", arrow_schema=schema, metadata=about)
+    rows.write_parquet(
+        content, compression="zstd", compression_level=_COMPRESSION_LEVEL, arrow_schema=schema, metadata=about
+    )
     make_folder(path.parent)
     if not is_remote(path):
         path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name

@@ -58,30 +58,41 @@ pieces AS (
   CROSS JOIN UNNEST(RANGE(intervals.first_split, intervals.last_split + 1)) AS crossed (split_index)
 ),
 
+running AS (
+  -- The time run in a piece; null where it was not run, so that sums leave it out.
+  SELECT
+    *,
+    CASE WHEN gait = 'run' THEN time_s END AS run_s
+  FROM pieces
+),
+
 measured AS (
   SELECT
     run_id,
     km,
     SUM(length_m) AS length_m,
-    SUM(time_s) FILTER (WHERE gait <> 'stand') AS moving_s,
-    SUM(time_s) FILTER (WHERE gait = 'run') AS running_s,
-    SUM(length_m) FILTER (WHERE gait = 'run') AS running_m,
-    SUM(length_m) FILTER (WHERE slope_pct IS NOT NULL) AS sloped_m,
+    SUM(CASE WHEN gait <> 'stand' THEN time_s END) AS moving_s,
+    SUM(run_s) AS running_s,
+    SUM(CASE WHEN run_s IS NOT NULL THEN length_m END) AS running_m,
+    SUM(CASE WHEN slope_pct IS NOT NULL THEN length_m END) AS sloped_m,
     SUM(slope_pct * length_m) AS sloped_pct_m,
     SUM(slope_pct * slope_pct * length_m) AS sloped_pct2_m,
-    SUM(cadence_spm * time_s) FILTER (WHERE gait = 'run' AND cadence_spm IS NOT NULL)
-    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND cadence_spm IS NOT NULL), 0) AS cadence_spm,
-    SUM(contact_time_ms * time_s) FILTER (WHERE gait = 'run' AND contact_time_ms IS NOT NULL)
-    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND contact_time_ms IS NOT NULL), 0) AS contact_time_ms,
-    SUM(vertical_oscillation_mm * time_s) FILTER (WHERE gait = 'run' AND vertical_oscillation_mm IS NOT NULL)
-    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND vertical_oscillation_mm IS NOT NULL), 0)
+    SUM(cadence_spm * run_s)
+    / NULLIF(SUM(CASE WHEN cadence_spm IS NOT NULL THEN run_s END), 0) AS cadence_spm,
+    SUM(contact_time_ms * run_s)
+    / NULLIF(SUM(CASE WHEN contact_time_ms IS NOT NULL THEN run_s END), 0)
+      AS contact_time_ms,
+    SUM(vertical_oscillation_mm * run_s)
+    / NULLIF(SUM(CASE WHEN vertical_oscillation_mm IS NOT NULL THEN run_s END), 0)
       AS vertical_oscillation_mm,
-    SUM(contact_balance_pct * time_s) FILTER (WHERE gait = 'run' AND contact_balance_pct IS NOT NULL)
-    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND contact_balance_pct IS NOT NULL), 0) AS contact_balance_pct,
-    SUM(heart_rate_bpm * time_s) FILTER (WHERE gait = 'run' AND heart_rate_bpm IS NOT NULL)
-    / NULLIF(SUM(time_s) FILTER (WHERE gait = 'run' AND heart_rate_bpm IS NOT NULL), 0) AS heart_rate_bpm,
-    COUNT(*) FILTER (WHERE gait = 'run') AS n_valid
-  FROM pieces
+    SUM(contact_balance_pct * run_s)
+    / NULLIF(SUM(CASE WHEN contact_balance_pct IS NOT NULL THEN run_s END), 0)
+      AS contact_balance_pct,
+    SUM(heart_rate_bpm * run_s)
+    / NULLIF(SUM(CASE WHEN heart_rate_bpm IS NOT NULL THEN run_s END), 0)
+      AS heart_rate_bpm,
+    COUNT(run_s) AS n_valid
+  FROM running
   GROUP BY run_id, km
 )
 
