@@ -18,6 +18,7 @@ memory.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 import numpy as np
@@ -71,8 +72,9 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
 def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
     """Every value of a factor against the one with most runs, the first in the alphabet where several have as many."""
     column = FACTORS[factor]
-    counts = own.drop_nulls(column).group_by(column).len().filter(pl.col("len") >= FEWEST_RUNS)
-    values = counts.sort("len", column, descending=[True, False])[column].to_list()
+    counts = Counter(own[column].drop_nulls().to_list())
+    often = (value for value, n_runs in counts.items() if n_runs >= FEWEST_RUNS)
+    values = sorted(often, key=lambda value: (-counts[value], value))
     for value in values[1:]:
         compared, reference = own.filter(pl.col(column) == value), own.filter(pl.col(column) == values[0])
         yield {

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
@@ -58,8 +60,8 @@ def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, o
     usable = enter.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
-        own = usable.get((athlete_id,), everything.clear())
-        reference = own["speed_m_s"].median()
+        own = Numbers(usable.get((athlete_id,), everything.clear()))
+        reference = own.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
         for metric in METRICS:
             if everything[metric.column].null_count() < everything.height:
@@ -70,38 +72,55 @@ def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, o
                 )
 
 
-def design_of(usable: pl.DataFrame, metric: str, reference_speed_m_s: float, enter: Entering) -> Design:
+class Numbers:
+    """The usable splits of one athlete, and columns of them as numbers, NaN where null: all metrics share these."""
+
+    def __init__(self, rows: pl.DataFrame) -> None:
+        self.rows = rows
+        self._columns: dict[str, Array] = {}
+
+    def __getitem__(self, column: str) -> Array:
+        if column not in self._columns:
+            self._columns[column] = self.rows[column].cast(pl.Float64).to_numpy()
+        return self._columns[column]
+
+    @cached_property
+    def run(self) -> npt.NDArray[np.int64]:
+        """Index of the run of each split."""
+        return self.rows["run_id"].rle_id().to_numpy().astype(np.int64)
+
+    @cached_property
+    def run_ids(self) -> list[str]:
+        """Name of the run of each split."""
+        return self.rows["run_id"].to_list()
+
+
+def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, enter: Entering) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
-    value = _numbers(usable, metric)
-    run = usable["run_id"].rle_id().to_numpy().astype(np.int64)
-    has_slope = np.isfinite(_numbers(usable, "slope_pct"))
+    value, run = usable[metric], usable.run
+    has_slope = np.isfinite(usable["slope_pct"])
     # Where altitude was lost on the way, nobody knows whether a hill was there: such splits do not enter.
     kept = (value > 0) & (has_slope | (np.bincount(run, weights=has_slope)[run] == 0))
     kept &= np.bincount(run, weights=kept)[run] >= enter.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
-    run_ids = usable["run_id"].gather(np.flatnonzero(kept)[run_begins]).to_list()
+    run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
-    km = _numbers(usable, "km")[kept]
-    speed = np.log(_numbers(usable, "speed_m_s")[kept] / reference_speed_m_s)
+    km = usable["km"][kept]
+    speed = np.log(usable["speed_m_s"][kept] / reference_speed_m_s)
     columns = [
         np.log(value[kept]),
         (km - 0.5) * enter.split_length_m / TEN_KM,
         speed,
         # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
-        np.nan_to_num(_numbers(usable, "slope_pct")[kept]),
-        np.nan_to_num(_numbers(usable, "slope_squared_pct2")[kept]),
+        np.nan_to_num(usable["slope_pct"][kept]),
+        np.nan_to_num(usable["slope_squared_pct2"][kept]),
         speed**2,
     ]
     gap_km = np.diff(km, prepend=np.nan) * enter.split_length_m / 1000
     gap_km[run_begins] = np.nan
-    running = _numbers(usable, "running_s")[kept]
+    running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
     return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
-
-
-def _numbers(rows: pl.DataFrame, column: str) -> Array:
-    """A column as numbers, NaN where it is null."""
-    return rows[column].cast(pl.Float64).to_numpy()
 
 
 def telling(design: Design) -> tuple[int, ...]:

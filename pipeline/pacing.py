@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.design import TEN_KM, Entering, design_of
+from pipeline.design import TEN_KM, Entering, Numbers, design_of
 from pipeline.methods.mixed_model import (
     DISTANCE,
     FIRST_CAUSE,
@@ -83,9 +83,9 @@ def pacing(
     for (athlete_id,), own in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
         usable = enter.usable(own)
         cadenced = usable.filter(pl.col("cadence_spm") > 0)
-        design, has_cadence = design_of(cadenced, "cadence_spm", 1.0, enter), True
+        design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, enter), True
         if len(design.run_ids) < min_runs:
-            design, has_cadence = design_of(usable, "speed_m_s", 1.0, enter), False
+            design, has_cadence = design_of(Numbers(usable), "speed_m_s", 1.0, enter), False
         row: dict[str, object] = {
             "athlete_id": athlete_id,
             "n_runs": len(design.run_ids),
