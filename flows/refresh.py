@@ -9,9 +9,10 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
+from concurrent.futures import ThreadPoolExecutor
+from itertools import chain, repeat
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 # Prefect reads its environment once, when it is imported. Nothing is sent anywhere, a temporary server gets the time
 # that its first start needs, and only warnings are shown.
@@ -27,19 +28,18 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, as_completed
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from pipeline.athlete import analyse, respond
-from pipeline.club import finish, show_forth
 from pipeline.errors import UsageError
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Settled, Shard
 from pipeline.pages.club_rows import Pages
-from pipeline.pages.draw import draw
-from pipeline.recording import Session
 from pipeline.refresh import bring_up_to_date
-from pipeline.responses import club_responses
-from pipeline.shard import cut, measure, read, settle
 from pipeline.steps import Steps
 from pipeline.workers import Progress
+
+if TYPE_CHECKING:
+    from pipeline.recording import Session
+
+# What the stages stand on is loaded by whoever takes them: the process that plans for a cluster takes few.
 
 T = TypeVar("T")
 
@@ -65,6 +65,8 @@ _OPTIONS: dict[str, Any] = {
 @task(name="recording", **_OPTIONS)
 def recording(line: Line, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
     """Stage `recording` of a batch of shards."""
+    from pipeline.shard import read
+
     return [read(line, shard) for shard in shards]
 
 
@@ -73,44 +75,73 @@ def samples(
     line: Line, shards: Sequence[Shard], sessions: Sequence[Sequence[tuple[InboxFile, Session]]]
 ) -> list[Settled]:
     """Stage `samples` of a batch of shards."""
+    from pipeline.shard import settle
+
     return [settle(line, shard, own) for shard, own in zip(shards, sessions, strict=True)]
 
 
 @task(name="splits", **_OPTIONS)
 def splits(line: Line, settled: Sequence[Settled]) -> list[Measured]:
     """Stage `splits` of a batch of shards."""
+    from pipeline.shard import cut
+
     return [cut(line, one) for one in settled]
 
 
 @task(name="measure", **_OPTIONS)
 def measured(line: Line, shards: Sequence[Shard]) -> list[Measured]:
     """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
+    from pipeline.shard import measure
+
     return [measure(line, shard) for shard in shards]
 
 
 @task(name="responses", **_OPTIONS)
 def responses(line: Line, athletes: Sequence[Athlete]) -> list[pl.DataFrame]:
     """Stage `responses` of a batch of athletes."""
+    from pipeline.athlete import respond
+
     return [respond(line, one) for one in athletes]
 
 
 @task(name="drift", **_OPTIONS)
 def drift(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> list[Analysed]:
     """Stage `drift` of a batch of athletes."""
+    from pipeline.athlete import analyse
+
     return [analyse(line, one, club) for one in athletes]
 
 
 @task(name="summaries", **_OPTIONS)
 def summaries(line: Line) -> pl.DataFrame:
     """Stage `summaries` of the club."""
+    from pipeline.club import finish
+
     return finish(line)
 
 
 @task(name="pages", **_OPTIONS)
 def pages(shared: Pages, athletes: Sequence[str | None]) -> None:
     """The pages of a batch of athletes; of the club for None."""
+    from pipeline.pages.draw import draw
+
     for athlete_id in athletes:
         draw(shared, athlete_id)
+
+
+def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
+    """What the club's responses have in common; a matter of milliseconds, so in this process."""
+    from pipeline.responses import club_responses
+
+    return club_responses(athletes)
+
+
+def both_forms(line: Line) -> None:
+    """What the tables are given in besides; a matter of seconds, so in this process, side by side."""
+    from pipeline.club import show_forth
+
+    with ThreadPoolExecutor() as threads:
+        list(threads.map(show_forth, repeat(line), FORMS))
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
@@ -122,6 +153,8 @@ def refresh(
     def measure_all(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
         if is_cluster:
             futures = [measured.submit(line, batch) for batch in _batches(shards)]
+            import pipeline.club  # noqa: F401 -- needed at the end, and there is time while the workers measure
+
             return chain.from_iterable(future.result() for future in as_completed(futures))
         return _through_the_shards(line, _batches(shards), jobs)
 
@@ -135,8 +168,7 @@ def refresh(
     def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:
         batches = _of([None, *athletes], BATCH_ATHLETES) if shared is not None else []
         drawn = pages.map(unmapped(shared), batches)
-        for form in FORMS:  # a matter of seconds, so in this process
-            show_forth(line, form)
+        both_forms(line)
         drawn.result()
 
     steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries, show_all)
