@@ -48,7 +48,8 @@ def splits(*rows: dict[str, Any]) -> pl.DataFrame:
 
 def athlete_drift(**differing: Any) -> pl.DataFrame:
     row = {
-        "athlete_id": "ari", "metric": METRIC, "drift_pct_per_10km": 100 * np.expm1(DRIFT), "reference_speed_m_s": REFERENCE,
+        "athlete_id": "ari", "metric": METRIC, "drift_pct_per_10km": 100 * np.expm1(DRIFT),
+        "reference_speed_m_s": REFERENCE,
         "response_to_speed": SPEED, "response_to_speed_squared": CURVE, "response_to_slope": SLOPE,
         "response_to_slope_squared": SLOPE_SQUARED,
     }  # fmt: skip
