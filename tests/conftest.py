@@ -19,7 +19,9 @@ import pytest
 
 from data.generator.fit_writer import run_file
 from pipeline.inbox import read_inbox
+from pipeline.pages.club_rows import ClubRows
 from pipeline.refresh import refresh
+from pipeline.tables import empty, publishable
 
 CLUB = Path(__file__).parents[1] / "data" / "club"
 
@@ -86,3 +88,19 @@ def tiny_inbox(tmp_path: Path) -> Callable[[Mapping[str, bytes | str]], Path]:
         return folder
 
     return make
+
+
+class RowsInMemory(ClubRows):
+    """The rows of a club that a test gives, published; tables that it leaves out are empty."""
+
+    def __init__(self, *, is_coded: bool = False, since: Mapping[tuple[str, str], str] | None = None, **tables: Any):
+        super().__init__(Path("nowhere"), is_coded=is_coded)
+        self._frames = {
+            name: publishable(name, pl.DataFrame(rows, infer_schema_length=None), subject="test")
+            for name, rows in tables.items()
+            if rows
+        }
+        self.__dict__ |= {"since": since or {}, "_names": {}, "_key": b"a key of this test"}
+
+    def table(self, name: str) -> pl.DataFrame:
+        return self._frames[name] if name in self._frames else empty(name)
