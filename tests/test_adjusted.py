@@ -180,6 +180,12 @@ def test_a_run_that_did_not_enter_the_drift_has_no_values_and_no_line():
     assert lines(found, run_drift(1), METRIC)["run_id"].to_list() == ["ari-1"]
 
 
+def test_where_no_split_has_the_metric_there_is_no_line():
+    rows = splits(*(made(1, km, **{METRIC: None}) for km in range(1, 9)))
+    found = adjusted(rows, athlete_drift(), run_drift(1), **ENTERING)
+    assert lines(found, run_drift(1), METRIC).is_empty()
+
+
 def test_a_split_without_the_metric_is_a_hole_in_its_run():
     rows = [made(1, km, **({METRIC: None} if km == 4 else {})) for km in range(1, 7)]
     found = adjusted(splits(*rows), athlete_drift(), run_drift(1), **ENTERING)

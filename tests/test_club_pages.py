@@ -23,7 +23,8 @@ Row = dict[str, Any]
 def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
     return {
         "run_id": f"{athlete_id}-{day}", "athlete_id": athlete_id,
-        "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0, "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
+        "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0,
+        "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
     } | differing  # fmt: skip
 
 
@@ -36,8 +37,9 @@ def drift(athlete_id: str = "ari", metric: str = "contact_time_ms", finding: str
 
 def file(path: str, status: str = "accepted", **differing: Any) -> Row:
     return {
-        "path": path, "session": 1, "sha256": hashlib.sha256(path.encode()).hexdigest(), "athlete_id": path.partition("/")[0],
-        "run_id": None, "format": "fit", "status": status, "reason": "as it is", "fix": None, "n_samples": 9,
+        "path": path, "session": 1, "sha256": hashlib.sha256(path.encode()).hexdigest(),
+        "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "reason": "as it is",
+        "fix": None, "n_samples": 9,
     } | differing  # fmt: skip
 
 
@@ -325,6 +327,6 @@ def test_what_was_set_aside_is_summed_over_runs_largest_first():
     ]
     (page,) = file_pages(RowsInMemory(runs=[run()], recordings=[file("ari/a.fit")], set_aside=rows))
     assert page["set_aside"] == [
-        {"quantity": "contact_time_ms", "reason": "zero", "n_samples": 9, "n_runs": 1},
-        {"quantity": "speed_m_s", "reason": "too fast", "n_samples": 7, "n_runs": 2},
+        {"quantity": "contact time", "reason": "zero", "n_samples": 9, "n_runs": 1},
+        {"quantity": "speed", "reason": "too fast", "n_samples": 7, "n_runs": 2},
     ]

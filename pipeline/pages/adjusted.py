@@ -83,7 +83,7 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
         return np.asarray(np.add.reduceat(values * weight, begins) / np.add.reduceat(weight, begins))
 
     middle, centre = mean(distance), mean(logs)
-    ends = np.column_stack([distance[begins], distance[np.append(begins[1:], len(distance)) - 1]])
+    ends = np.column_stack([distance[begins], distance[np.append(begins[1:], len(distance))[: len(begins)] - 1]])
     from_middle = (ends - middle[:, None]) * 1000 / TEN_KM
     value, low, high = (
         100 * np.expm1(centre[:, None] + np.log1p(rows[name].to_numpy() / 100)[:, None] * from_middle)

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.metrics import METRICS
 from pipeline.pages.club_rows import ClubRows, Pages
+from pipeline.pages.run_page import QUANTITIES
 from pipeline.pages.units import Units, between, signed
 from pipeline.pages.words import METRIC, count_of, finding_words, in_order, in_short, is_change
 from pipeline.tables.recorded import STATUSES
@@ -210,4 +211,5 @@ def _missing(club: ClubRows) -> list[Context]:
 
 def _set_aside(club: ClubRows) -> list[Context]:
     rows = club.table("set_aside").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
-    return rows.sort("n_samples", "quantity", "reason", descending=[True, False, False]).to_dicts()
+    ordered = rows.sort("n_samples", "quantity", "reason", descending=[True, False, False])
+    return [row | {"quantity": QUANTITIES.get(row["quantity"], row["quantity"])} for row in ordered.to_dicts()]

@@ -5,14 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import polars as pl
+
+from pipeline.database import DATABASE, write_database
 from pipeline.errors import NothingDone
 from pipeline.generations import building, link_tree, published
 from pipeline.lock import locked
 from pipeline.pages.club_rows import has_names, pages_of
 from pipeline.pages.draw import FOLDER
+from pipeline.places import files_below, readable, written_here
 from pipeline.settings import read_settings
 from pipeline.steps import draw_over
-from pipeline.store import SETTINGS, read_rows, read_settings_text
+from pipeline.store import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.tables import TABLES
 from pipeline.workers import Progress, workers
 
 #: Fewer athletes than this are sooner drawn here than by workers, which take a second to start.
@@ -46,7 +51,7 @@ def rebuild_pages(
     published(store)  # or there is nothing to lock
     with locked(store, wait_s=wait_s) as assure:
         before = published(store)
-        if not has_names(before):
+        if not has_names(before) or not _has_columns(before):
             raise NothingDone(
                 f"The tables of {store} were made by another version of splitdrift. Refresh it once more."
             )
@@ -55,12 +60,23 @@ def rebuild_pages(
             settings = replace(settings, pages="codes" if anonymous else "names")
         athletes = read_rows(before, "runs")["athlete_id"].unique().sort().to_list()
         with building(store, keep=settings.keep_generations) as built:
-            link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != FOLDER.name)
+            link_tree(before, built, Path(), wanted=lambda file: file.parts[0] not in (FOLDER.name, DATABASE))
             pages = pages_of(built, before, settings)
             assert pages is not None
             with workers(len(athletes), jobs, few=FEW_ATHLETES) as spread:
                 for done, _ in enumerate(draw_over(spread, replace(pages, before=None), athletes)):
                     if progress is not None:
                         progress(done, len(athletes))
+            with written_here(built) as here:  # it names the folder that it lies in, and the one before will go
+                write_database(built, here)
             assure()
     return len(athletes)
+
+
+def _has_columns(folder: Path) -> bool:
+    """Whether the tables of a state have the columns that this version knows; one file stands for a table."""
+    return all(
+        set(TABLES[name].column_names()) <= set(pl.read_parquet_schema(readable(files[0])))
+        for name in TABLES
+        if (files := files_below(table_folder(folder, name)))
+    )

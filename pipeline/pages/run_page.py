@@ -37,7 +37,7 @@ TRACE_LABELS = {
     "heart_rate_bpm": "heart rate, beats/min",
 }
 #: What was set aside is told by the name of its column.
-QUANTITIES = {"sample": "whole samples", "speed_m_s": "speed", "altitude_m": "altitude"} | {
+QUANTITIES = {"sample": "whole samples", "distance_m": "distance", "speed_m_s": "speed", "altitude_m": "altitude"} | {
     column: heading for column, heading, _, _ in SPLIT_COLUMNS
 }
 
