@@ -7,7 +7,8 @@ correlations of -0.71 to 0.04), those of stride frequency moderately (0.48 to 0.
 from __future__ import annotations
 
 import polars as pl
-from scipy import special
+
+from pipeline.methods.reliability import intraclass, mean_square_between, typical_size
 
 #: Fewer athletes do not tell how athletes differ; fewer runs do not tell how an athlete's runs do.
 FEWEST_ATHLETES = 3
@@ -35,14 +36,10 @@ def repeatability(run_drift: pl.DataFrame) -> pl.DataFrame:
         if known.height < FEWEST_ATHLETES:
             continue
         n, mean = known["n"].to_numpy().astype(float), known["mean"].to_numpy()
-        between = float(n @ (mean - (n @ mean) / n.sum()) ** 2 / (len(n) - 1))
-        typical = float((n.sum() - (n @ n) / n.sum()) / (len(n) - 1))
+        between, size = mean_square_between(n, mean), typical_size(n)
         for row in known.filter(pl.col("variance") > 0).iter_rows(named=True):
-            ratio = between / row["variance"]
-            low = ratio / float(special.fdtri(len(n) - 1, row["n"] - 1, 0.975))
-            high = ratio * float(special.fdtri(row["n"] - 1, len(n) - 1, 0.975))
-            correlations = [(one - 1) / (one - 1 + typical) for one in (ratio, low, high)]
-            rows.append((row["athlete_id"], metric, *correlations))
+            low, single, high = intraclass(between, row["variance"], size, len(n) - 1, row["n"] - 1)
+            rows.append((row["athlete_id"], metric, single, low, high))
     names = ("repeatability", "repeatability_low", "repeatability_high")
     schema = {"athlete_id": pl.String, "metric": pl.String, **dict.fromkeys(names, pl.Float64)}
     return pl.DataFrame(rows, schema=schema, orient="row")

@@ -1,0 +1,191 @@
+"""Change between two looks at the same athletes: mean, interval, size in standard deviations, p by signs.
+
+Sources: t interval of the mean difference (Student 1908, doi 10.2307/2331554, from memory); Hedges 1981,
+doi 10.3102/10769986006002107 (the correction for small samples, exact by the gamma function, from memory); interval of
+the standardised change by the noncentral t distribution (Steiger and Fouladi 1997, from memory); signs of the
+differences at random (Fisher 1935, The Design of Experiments, section 21, read in secondary sources); (b + 1) / (m + 1)
+for drawn patterns (Phipson and Smyth 2010, doi 10.2202/1544-6115.1585, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+Array = npt.NDArray[np.float64]
+
+#: Up to so many pairs every pattern of signs is counted: 2^16 sums take a millisecond.
+MOST_PAIRS_COUNTED = 16
+#: Sums of the same numbers in another order differ by their last digits; within this share of all of them they tie.
+TIE = 1e-9
+#: A scatter that is this share of the values compared is rounding.
+NO_SCATTER = 1e-12
+#: Beyond it the noncentral t distribution is averaged here: a mean of a hundred standard errors.
+LARGE_T = 100.0
+#: Patterns drawn at a time, so that memory stays small.
+DRAWN_AT_ONCE = 1000
+
+
+@dataclass(frozen=True)
+class PairedChange:
+    """Change from the early to the late look, a pair an athlete.
+
+    Attributes:
+        n: pairs.
+        mean: of late less early, in the unit of the values.
+        sd: standard deviation of the differences, n - 1 in the denominator, in the unit of the values.
+        low: lower end of the t interval of the mean; None where differences do not scatter.
+        high: upper end.
+        effect: mean over standard deviation of the differences (d_z), times Hedges' correction; None where they do not
+            scatter, and of two pairs. Its sign is the mean's.
+        effect_low: lower end of the interval of the population's mean over standard deviation, exact for normal
+            differences and not multiplied by the correction; None where they do not scatter.
+        effect_high: upper end.
+        p_value: two-sided, by signs of the differences; holds without a normal distribution, if differences are
+            symmetric about zero under the null hypothesis.
+        p_method: how patterns of signs were come by.
+        p_t: two-sided, by Student's t with n - 1 degrees of freedom; None where differences do not scatter.
+        note: what a reader must know; empty where all is usual.
+    """
+
+    n: int
+    mean: float
+    sd: float
+    low: float | None
+    high: float | None
+    effect: float | None
+    effect_low: float | None
+    effect_high: float | None
+    p_value: float
+    p_method: str
+    p_t: float | None
+    note: str
+
+
+def paired_change(
+    early: npt.ArrayLike, late: npt.ArrayLike, *, seed: int, draws: int = 9999, level: float = 0.95
+) -> PairedChange:
+    """Compare two looks at the same athletes.
+
+    Args:
+        early: a value an athlete, n.
+        late: of the same athletes in the same order, n.
+        seed: of the patterns of signs, where they are drawn.
+        draws: how many patterns are drawn with more than 16 pairs.
+        level: of both intervals.
+
+    Raises:
+        ValueError: fewer than two pairs, different lengths, missing values, or an impossible level or number of draws.
+    """
+    first, second = np.asarray(early, dtype=np.float64), np.asarray(late, dtype=np.float64)
+    if first.ndim != 1 or first.shape != second.shape:
+        raise ValueError("Early and late values come in pairs: two lists of the same length.")
+    if not (np.isfinite(first).all() and np.isfinite(second).all()):
+        raise ValueError("A pair with a missing value is no pair: leave it out first.")
+    if len(first) < 2:
+        raise ValueError(f"A change needs at least two pairs, not {len(first)}.")
+    if not 0 < level < 1:
+        raise ValueError(f"The level of an interval lies between 0 and 1, not at {level}.")
+    if draws < 1:
+        raise ValueError(f"At least one pattern of signs is drawn, not {draws}.")
+    difference = second - first
+    n, mean, sd = len(difference), float(difference.mean()), float(difference.std(ddof=1))
+    p_value, p_method = sign_flips(difference, seed=seed, draws=draws)
+    if sd <= NO_SCATTER * float(max(np.abs(first).max(), np.abs(second).max())):
+        none = "no difference between early and late in any pair" if abs(mean) <= sd else "the same difference in all"
+        note = f"There is {none}: without scatter there are no intervals, no size in standard deviations and no t."
+        return PairedChange(n, mean, 0.0, None, None, None, None, None, p_value, p_method, None, note)
+    error = sd / np.sqrt(n)
+    reach = float(special.stdtrit(n - 1, 0.5 + level / 2)) * error
+    t = mean / error
+    effect_low, effect_high = standardised_interval(float(t), n, level=level)
+    return PairedChange(
+        n=n,
+        mean=mean,
+        sd=sd,
+        low=float(mean - reach),
+        high=float(mean + reach),
+        effect=hedges_correction(n - 1) * mean / sd if n > 2 else None,
+        effect_low=effect_low,
+        effect_high=effect_high,
+        p_value=p_value,
+        p_method=p_method,
+        p_t=float(2 * special.stdtr(n - 1, -abs(t))),
+        note="" if n > 2 else "Two pairs are too few to estimate the size of the change in standard deviations.",
+    )
+
+
+def hedges_correction(freedom: int) -> float:
+    """Expected value of the true standardised change over the plain one: Γ(f/2) / (√(f/2) Γ((f-1)/2)).
+
+    Args:
+        freedom: degrees of freedom f of the standard deviation, at least 2: with one the expectation does not exist.
+    """
+    return float(np.exp(special.gammaln(freedom / 2) - special.gammaln((freedom - 1) / 2)) / np.sqrt(freedom / 2))
+
+
+def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[float, float]:
+    """Interval of the population's mean over standard deviation: the noncentralities at which t is just not too far.
+
+    Args:
+        t: the mean over its standard error.
+        n: differences, at least 2.
+        level: of the interval.
+    """
+    size, tail = abs(t), (1 - level) / 2
+
+    def noncentrality(probability: float) -> float:
+        """At which so much of the distribution lies below t: it falls as noncentrality grows."""
+        # Below zero lies the normal distribution's share, whatever the degrees of freedom, and t is not below zero.
+        lowest, step = -float(special.ndtri(probability)) - 0.1, 1.0
+        while _share_below(size, n - 1, size + step) > probability:
+            step *= 2
+        return float(
+            optimize.brentq(
+                lambda shift: _share_below(size, n - 1, shift) - probability, lowest, size + step, xtol=1e-10
+            )
+        )
+
+    low, high = noncentrality(1 - tail) / np.sqrt(n), noncentrality(tail) / np.sqrt(n)
+    return (float(low), float(high)) if t >= 0 else (-float(high), -float(low))
+
+
+def _share_below(t: float, freedom: int, shift: float) -> float:
+    """Distribution function of the noncentral t at t ≥ 0."""
+    if t <= LARGE_T:
+        return float(special.nctdtr(freedom, shift, t))
+    # SciPy's series is slow there and fails. Averaged over the normal part, the rest is a chi-square distribution.
+    normal, weight = np.polynomial.hermite_e.hermegauss(60)
+    share = special.chdtrc(freedom, freedom * (np.maximum(shift + normal, 0.0) / t) ** 2)
+    return float(weight @ share / np.sqrt(2 * np.pi))
+
+
+def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]:
+    """Two-sided p of the mean: how often random signs of the differences put it as far from zero as it was found.
+
+    Args:
+        difference: n differences.
+        seed: of the patterns, where they are drawn.
+        draws: how many, where there are more than 16 differences.
+
+    Returns:
+        p, and how patterns were come by.
+    """
+    n, size = len(difference), np.abs(difference)
+    # Turning all signs changes nothing that counts, so the first keeps its own.
+    far = abs(float(difference.sum())) - TIE * float(size.sum())
+    if n <= MOST_PAIRS_COUNTED:
+        sums = size[:1]
+        for one in size[1:]:
+            sums = np.concatenate([sums + one, sums - one])
+        return float(np.mean(np.abs(sums) >= far)), f"signs, all 2^{n} patterns counted (exact)"
+    random = np.random.default_rng(seed)
+    as_far = 0
+    for start in range(0, draws, DRAWN_AT_ONCE):
+        shape = (min(DRAWN_AT_ONCE, draws - start), n)
+        sums = (2.0 * random.integers(0, 2, shape) - 1) @ size
+        as_far += int(np.sum(np.abs(sums) >= far))
+    return (as_far + 1) / (draws + 1), f"signs, {draws} patterns drawn with seed {seed}, (b + 1) / (m + 1)"
