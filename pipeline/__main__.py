@@ -13,6 +13,7 @@ import click
 
 from pipeline.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError
 from pipeline.night_commands import history, nightly
+from pipeline.study.command import study
 from pipeline.terminal import FOLDER, has_prefect_api, open_console
 
 if TYPE_CHECKING:
@@ -240,6 +241,7 @@ def pages(*, store: Path, anonymous: bool, jobs: int | None, wait: float) -> Non
 
 
 main.add_command(nightly)
+main.add_command(study)
 main.add_command(history)
 
 

@@ -1,0 +1,99 @@
+"""The cohort of a study: which runs of whom enter, and why the others do not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.errors import NothingDone
+from pipeline.study.study_file import Cohort
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the way from all runs to those that enter.
+
+    Attributes:
+        why: what took runs away in it.
+        n_runs: runs that it took.
+        n_athletes: athletes who had none left after it.
+    """
+
+    why: str
+    n_runs: int
+    n_athletes: int
+
+
+@dataclass(frozen=True)
+class Flow:
+    """The whole way.
+
+    Attributes:
+        n_runs: runs of the store.
+        n_athletes: their athletes.
+        steps: what was taken away, in order.
+        runs: rows of `runs` that are left.
+    """
+
+    n_runs: int
+    n_athletes: int
+    steps: tuple[Step, ...]
+    runs: pl.DataFrame
+
+
+def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
+    """Take the runs through the conditions of a cohort, one after the other.
+
+    Args:
+        runs: rows of `runs` of the store.
+        cohort: the conditions.
+
+    Raises:
+        NothingDone: fewer athletes are left than the cohort asks for; told with the whole way.
+    """
+    day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
+    asked = [
+        (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
+        (cohort.not_athletes, "an athlete left out by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
+        (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
+        (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
+        (cohort.devices, f"device not {_or(cohort.devices)}, or not named", _named("device", cohort.devices)),
+        (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),
+        (cohort.to_date, f"after {cohort.to_date}", day <= (cohort.to_date or "")),
+        (cohort.min_distance_km, f"shorter than {cohort.min_distance_km:g} km", distance >= cohort.min_distance_km),
+        (
+            cohort.min_runs > 1,
+            f"of an athlete with fewer than {cohort.min_runs} runs left",
+            pl.len().over("athlete_id") >= cohort.min_runs,
+        ),
+    ]
+    conditions = [(why, condition) for is_asked, why, condition in asked if is_asked]
+    left, steps = runs, []
+    for why, condition in conditions:
+        before, left = left, left.filter(condition.fill_null(value=False))
+        n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
+        steps.append(Step(why, before.height - left.height, n_athletes))
+    flow = Flow(runs.height, runs["athlete_id"].n_unique(), tuple(steps), left.sort("run_id"))
+    if left["athlete_id"].n_unique() < cohort.min_athletes:
+        raise NothingDone(
+            f"{left['athlete_id'].n_unique()} athletes with {left.height} runs are left, and the study asks for at "
+            f"least {cohort.min_athletes} athletes. {in_words(flow)}"
+        )
+    return flow
+
+
+def in_words(flow: Flow) -> str:
+    """The way from all runs to those that enter, in a sentence."""
+    taken = [f"{step.n_runs} {step.why}" for step in flow.steps if step.n_runs]
+    gone = f" Left out: {'; '.join(taken)}." if taken else ""
+    return f"The store holds {flow.n_runs} runs of {flow.n_athletes} athletes.{gone}"
+
+
+def _named(column: str, names: Sequence[str]) -> pl.Expr:
+    return pl.col(column).is_in(list(names))
+
+
+def _or(words: Sequence[str]) -> str:
+    return " or ".join(words)

@@ -1,0 +1,134 @@
+"""A study from its file to its report: the cohort, the analyses in the order of the file, what is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.design import Entering
+from pipeline.errors import NothingDone
+from pipeline.generations import published
+from pipeline.known import code_digest
+from pipeline.parquet import Provenance, read_provenance
+from pipeline.settings import Settings, read_settings
+from pipeline.store import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.study.agreements import agreements, reliabilities
+from pipeline.study.cohort import Flow, cohort_flow
+from pipeline.study.landings import landings
+from pipeline.study.material import Material
+from pipeline.study.results import Figure, Found, Outcome, beside_published, results
+from pipeline.study.study_file import Analysis, Study
+from pipeline.study.trends import onsets, trend
+from pipeline.study.windows import equivalent_windows, paired_windows, power
+
+_ANALYSES: Mapping[str, Callable[[Material, Analysis], Outcome]] = {
+    "paired_windows": paired_windows,
+    "trend": trend,
+    "onset": onsets,
+    "landing": landings,
+    "equivalence": equivalent_windows,
+    "agreement": agreements,
+    "reliability": reliabilities,
+}
+
+
+@dataclass(frozen=True)
+class Conducted:
+    """A study with its result.
+
+    Attributes:
+        study: as its file states it.
+        settings: that the store's tables were made with.
+        made_from: what the store's tables were made from.
+        flow: from all runs to those that entered.
+        material: the rows of the cohort.
+        results: rows of `pipeline.study.results.Results`.
+        beside: published results with the study's own beside them.
+        figures: pictures.
+        power: how many athletes would be needed; None where it was not asked.
+    """
+
+    study: Study
+    settings: Settings
+    made_from: Provenance
+    flow: Flow
+    material: Material
+    results: pl.DataFrame
+    beside: pl.DataFrame
+    figures: list[Figure]
+    power: pl.DataFrame | None
+
+    @property
+    def parts(self) -> dict[str, str]:
+        """What the result rests on, each with its digest."""
+        return {
+            "the study file": self.study.digest(),
+            "the recordings and lists": self.made_from.inputs_sha256,
+            "the settings": self.settings.digest(),
+            "the code": code_digest(),
+        }
+
+
+def conduct(study: Study, store: Path, *, against: Path | None = None, with_power: bool = False) -> Conducted:
+    """Take a study on a store.
+
+    Args:
+        study: as its file states it.
+        store: published.
+        against: a store of the same runs from another sensor, for agreement.
+        with_power: also say how many athletes would be needed.
+
+    Raises:
+        NothingDone: no store, too few athletes, a distance that nobody reached, a metric that nobody recorded.
+    """
+    folder = published(store)
+    settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
+    flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
+    material = _material(folder, settings, flow, study.seed, against)
+    found: list[Found] = []
+    figures: list[Figure] = []
+    needed: list[pl.DataFrame] = []
+    for analysis in study.analyses:
+        outcome = _taken(material, analysis)
+        found += outcome.found
+        figures += outcome.figures
+        if with_power and analysis.design in ("paired_windows", "equivalence"):
+            needed.append(power(material, analysis))
+    if with_power and not needed:
+        raise NothingDone("--power is of comparisons of an early and a late stretch; this study has none.")
+    told = results(found, study.correction)
+    return Conducted(
+        study, settings, read_provenance(table_folder(folder, "athlete_drift")), flow, material, told,
+        beside_published(told, study.published), figures, pl.concat(needed) if needed else None,
+    )  # fmt: skip
+
+
+def _taken(material: Material, analysis: Analysis) -> Outcome:
+    try:
+        return _ANALYSES[analysis.design](material, analysis)
+    except ValueError as error:  # of a method that has too little to go by
+        raise NothingDone(f"{analysis.name}: {error}") from error
+
+
+def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: Path | None) -> Material:
+    names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
+    other = None
+    if against is not None:
+        other = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
+    drifts, run_drifts = read_rows(folder, "athlete_drift"), read_rows(folder, "run_drift")
+    return Material(
+        runs=flow.runs,
+        splits=read_rows(folder, "splits").join(names, on="run_id", how="semi").sort("run_id", "km"),
+        drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
+        run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
+        strike_shift=read_rows(folder, "strike_shift"),
+        other_splits=other,
+        enter=Entering(
+            settings.split_length_m, settings.warm_up_m, settings.min_run_share, settings.min_length_share,
+            settings.min_splits_of_run,
+        ),
+        seed=seed,
+    )  # fmt: skip

@@ -1,0 +1,72 @@
+"""What the analyses of a study work on: the rows of its cohort."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.design import Entering
+from pipeline.errors import NothingDone
+from pipeline.metrics import METRICS
+from pipeline.study.stretches import values
+from pipeline.study.study_file import Analysis
+
+LABELS = {metric.column: metric.label for metric in METRICS}
+UNITS = {metric.column: metric.unit for metric in METRICS}
+
+
+@dataclass(frozen=True)
+class Material:
+    """Rows of the cohort.
+
+    Attributes:
+        runs: rows of `runs`.
+        splits: rows of `splits`.
+        drifts: rows of `athlete_drift` of the athletes, from all their runs.
+        run_drifts: rows of `run_drift`.
+        strike_shift: rows of that table, of the whole store.
+        other_splits: rows of `splits` of the store that agreement is asked with; None without one.
+        enter: which splits enter.
+        seed: of random draws.
+    """
+
+    runs: pl.DataFrame
+    splits: pl.DataFrame
+    drifts: pl.DataFrame
+    run_drifts: pl.DataFrame
+    strike_shift: pl.DataFrame
+    other_splits: pl.DataFrame | None
+    enter: Entering
+    seed: int
+
+    @property
+    def split_km(self) -> float:
+        """Length of a split [km]."""
+        return self.enter.split_length_m / 1000
+
+    def values(self, analysis: Analysis, metric: str) -> pl.DataFrame:
+        """The splits of a metric as `pipeline.study.stretches.values` gives them.
+
+        Raises:
+            NothingDone: none is left; told with the counts.
+        """
+        rows = values(self.splits, self.drifts, metric, adjust=analysis.adjust, enter=self.enter)
+        if rows.is_empty():
+            recorded = self.splits.filter(pl.col(metric).is_not_null())["run_id"].n_unique()
+            why = _without_estimate(self, analysis, metric)
+            raise NothingDone(
+                f"{analysis.name}: nobody's {LABELS[metric]} can be used. Of "
+                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} have it recorded; {why}"
+            )
+        return rows
+
+
+def _without_estimate(material: Material, analysis: Analysis, metric: str) -> str:
+    if not analysis.adjust:
+        return "none of their splits is whole, run and past the warm-up."
+    known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
+    return (
+        f"{known.height} of {material.runs['athlete_id'].n_unique()} athletes have responses to adjust with "
+        "(adjust = [] does without)."
+    )

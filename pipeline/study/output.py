@@ -1,0 +1,161 @@
+"""The output of a study: a folder that can be handed on.
+
+    report.html             to be read and printed
+    study.toml              the study as it was stated
+    results.csv, .parquet   a row a statistic
+    published.csv           published results with the study's own beside them
+    power.csv               how many athletes would be needed, where that was asked
+    data/splits.csv, .parquet, DICTIONARY.md    the cohort's splits under pseudonyms
+    provenance.json         what all of it rests on
+    CITATION.cff            how to cite it
+
+The same study on the same store gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import shutil
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import UsageError
+from pipeline.places import files_below
+from pipeline.study.conduct import Conducted
+from pipeline.study.pseudonyms import COLUMNS, pseudonymised
+from pipeline.study.register import Registered
+from pipeline.study.report import report
+from pipeline.study.results import Results
+
+_PROVENANCE = "provenance.json"
+#: Libraries that the numbers come out of.
+_LIBRARIES = ("numpy", "scipy", "statsmodels", "polars", "duckdb")
+
+
+def write_output(out: Path, told: Conducted, registered: Registered, key: bytes) -> list[str]:
+    """Write the folder, whole or not at all.
+
+    Args:
+        out: a new or empty folder, or one with an earlier output, which is replaced.
+        told: the study with its result.
+        registered: when it was stated.
+        key: of the pseudonyms.
+
+    Returns:
+        What the result rests on that is another than in the output that was replaced; empty if there was none.
+
+    Raises:
+        UsageError: the folder holds something else.
+    """
+    before = _parts_before(out)
+    beside = out.with_name(f".{out.name}-{secrets.token_hex(4)}")
+    beside.mkdir(parents=True)
+    try:
+        _write(beside, told, registered, key)
+        if out.exists():
+            shutil.rmtree(out)
+        os.replace(beside, out)
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    return [name for name, digest in told.parts.items() if before and before.get(name) != digest]
+
+
+def _parts_before(out: Path) -> dict[str, str]:
+    if not out.exists():
+        return {}
+    if not out.is_dir():
+        raise UsageError(f"--out {out} is a file; it takes a folder, which is made if it does not exist.")
+    if (out / _PROVENANCE).is_file():
+        parts: dict[str, str] = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))["rests_on"]
+        return parts
+    if any(out.iterdir()):
+        raise UsageError(f"--out {out} holds other things than the output of a study; name an empty or new folder.")
+    return {}
+
+
+def _write(folder: Path, told: Conducted, registered: Registered, key: bytes) -> None:
+    (folder / "study.toml").write_text(told.study.text, encoding="utf-8")
+    told.results.write_csv(folder / "results.csv")
+    told.results.write_parquet(folder / "results.parquet")
+    if told.beside.height:
+        told.beside.write_csv(folder / "published.csv")
+    if told.power is not None:
+        told.power.write_csv(folder / "power.csv")
+    _write_data(folder / "data", told, key)
+    (folder / "report.html").write_text(report(told, registered), encoding="utf-8")
+    (folder / "CITATION.cff").write_text(_citation(told, registered), encoding="utf-8")
+    (folder / _PROVENANCE).write_text(json.dumps(_provenance(folder, told, registered), indent=1), encoding="utf-8")
+
+
+def _write_data(folder: Path, told: Conducted, key: bytes) -> None:
+    folder.mkdir()
+    if told.flow.runs["athlete_id"].n_unique() >= told.study.least_cell:
+        rows = pseudonymised(told.material.splits, told.flow.runs, key, least_cell=told.study.least_cell)
+        rows.write_csv(folder / "splits.csv")
+        rows.write_parquet(folder / "splits.parquet")
+    (folder / "DICTIONARY.md").write_text(_dictionary(told.study.least_cell), encoding="utf-8")
+
+
+def _dictionary(least_cell: int) -> str:
+    lines = [
+        "# Dictionary",
+        "",
+        "## data/splits",
+        "",
+        f"A split of a run of the cohort. What fewer than {least_cell} athletes share is left out; with fewer athletes "
+        "in all there is no such file.",
+        "",
+        "| column | meaning |",
+        "| --- | --- |",
+        *(f"| {name} | {meaning} |" for name, meaning in COLUMNS.items()),
+        "",
+        "## results",
+        "",
+        " ".join((Results.__doc__ or "").split()),
+        "",
+        "| column | meaning |",
+        "| --- | --- |",
+        *(f"| {name} | {column.description} |" for name, column in Results.columns().items()),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _provenance(folder: Path, told: Conducted, registered: Registered) -> dict[str, Any]:
+    rests_on = told.parts
+    files = {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in files_below(folder)
+    }
+    return {
+        "digest": hashlib.sha256("\0".join(rests_on.values()).encode()).hexdigest(),
+        "rests_on": rests_on,
+        "seed": told.study.seed,
+        "stated_at_utc": registered.stated_at_utc,
+        "versions_before": registered.n_versions_before,
+        "splitdrift": version("splitdrift"),
+        "libraries": {name: version(name) for name in _LIBRARIES},
+        "settings": {name: json.loads(value) for name, value, _, _ in told.settings.describe()},
+        "files": files,
+    }
+
+
+def _citation(told: Conducted, registered: Registered) -> str:
+    authors = [f"  - name: {json.dumps(name, ensure_ascii=False)}" for name in told.study.authors]
+    lines = [
+        "cff-version: 1.2.0",
+        'message: "Results of a study defined in study.toml; provenance.json says what they rest on."',
+        "type: dataset",
+        f"title: {json.dumps(told.study.title, ensure_ascii=False)}",
+        f"abstract: {json.dumps(told.study.question, ensure_ascii=False)}",
+        "authors:",
+        *(authors or ['  - name: "not named"']),
+        f"date-released: {registered.stated_at_utc[:10]}",
+        f"version: {told.study.digest()[:12]}",
+        "",
+    ]
+    return "\n".join(lines)

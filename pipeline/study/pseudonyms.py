@@ -1,0 +1,96 @@
+"""Splits to be handed out with a study: no name, no id, no date, no device of the store.
+
+Athletes and runs are called by keyed digests, so that only who has the key can join them with the store again; the key
+is never written beside them. Dates are moved by whole weeks, each athlete's by as many, so that order and weekday of an
+athlete's runs stay. What fewer athletes share than the study allows is left out.
+"""
+
+from __future__ import annotations
+
+import hmac
+from collections.abc import Mapping
+from datetime import timedelta
+
+import polars as pl
+
+#: Dates move by at most so many weeks, either way: far enough to hide which race a run was.
+MOST_WEEKS = 26
+#: Of a digest so many hexadecimal digits are used: a thousand million athletes would hardly meet.
+DIGITS = 16
+
+#: What is handed out of each split, and what it is.
+COLUMNS: Mapping[str, str] = {
+    "athlete": "The athlete, by a keyed digest.",
+    "run": "The run, by a keyed digest.",
+    "ran_on": "Day of the run [YYYY-MM-DD], moved by a number of weeks that is the athlete's own.",
+    "kind": "Kind of session; null if not listed or shared by too few athletes.",
+    "surface": "Surface; likewise.",
+    "device": "A letter for each device; likewise.",
+    "km": "Number of the split along the run.",
+    "length_m": "Distance covered in it [m].",
+    "moving_s": "Time spent running or walking in it [s].",
+    "run_share": "Share of it that was run.",
+    "speed_m_s": "Speed while running [m/s].",
+    "slope_pct": "Mean slope [%].",
+    "cadence_spm": "Cadence, steps of both feet [steps/min].",
+    "contact_time_ms": "Contact time [ms].",
+    "flight_time_ms": "Flight time [ms].",
+    "duty_factor": "Contact time over stride time.",
+    "step_length_m": "Step length [m].",
+    "vertical_oscillation_mm": "Vertical oscillation [mm].",
+    "contact_balance_pct": "Share of the left foot in contact time [%].",
+    "heart_rate_bpm": "Heart rate [beats/min].",
+}
+
+
+def pseudonymised(splits: pl.DataFrame, runs: pl.DataFrame, key: bytes, *, least_cell: int) -> pl.DataFrame:
+    """The splits of a cohort as they may be handed out.
+
+    Args:
+        splits: rows of `splits` of the cohort's runs.
+        runs: rows of `runs` of the cohort.
+        key: known to the store's owner alone.
+        least_cell: a kind, surface or device of fewer athletes than this is left out.
+
+    Returns:
+        The columns of `COLUMNS`, in order of athlete, run and split. Stiffness is not among them: it was computed with
+        an athlete's mass, and would give it back.
+    """
+    letters = {name: f"device {place + 1}" for place, name in enumerate(_by_use(runs))}
+    about = runs.select(
+        "run_id",
+        _told(pl.col("athlete_id"), key, "athlete").alias("athlete"),
+        _told(pl.col("run_id"), key, "run").alias("run"),
+        pl.struct("athlete_id", "started_at_utc")
+        .map_elements(lambda row: _moved(row, key), return_dtype=pl.String)
+        .alias("ran_on"),
+        _shared("kind", least_cell),
+        _shared("surface", least_cell),
+        _shared("device", least_cell).replace_strict(letters, default=None, return_dtype=pl.String),
+    )
+    return splits.join(about, on="run_id", how="inner").select(*COLUMNS).sort("athlete", "ran_on", "run", "km")
+
+
+def _told(ids: pl.Expr, key: bytes, of: str) -> pl.Expr:
+    return ids.map_elements(
+        lambda text: hmac.digest(key, f"{of} {text}".encode(), "sha256").hex()[:DIGITS], return_dtype=pl.String
+    )
+
+
+def _moved(row: Mapping[str, object], key: bytes) -> str:
+    digest = hmac.digest(key, f"dates {row['athlete_id']}".encode(), "sha256")
+    # From one week to `MOST_WEEKS`, one way or the other: nobody's dates stay.
+    number = int.from_bytes(digest[:8], "big") % (2 * MOST_WEEKS)
+    weeks = number - MOST_WEEKS if number < MOST_WEEKS else number - MOST_WEEKS + 1
+    started = row["started_at_utc"]
+    return f"{started + timedelta(weeks=weeks):%Y-%m-%d}"  # type: ignore[operator]
+
+
+def _by_use(runs: pl.DataFrame) -> list[str]:
+    """Devices by digest-free order: the most used first, then as they first came."""
+    counts = runs.drop_nulls("device").group_by("device", maintain_order=True).len()
+    return counts.sort("len", descending=True, maintain_order=True)["device"].to_list()
+
+
+def _shared(column: str, least: int) -> pl.Expr:
+    return pl.when(pl.col("athlete_id").n_unique().over(column) >= least).then(column).alias(column)

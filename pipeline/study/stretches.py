@@ -1,0 +1,93 @@
+"""Values of a study: splits in logarithms, adjusted or not, and their means over stretches of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from pipeline.adjusting import RESPONSES, effect, entered
+from pipeline.design import Entering
+from pipeline.study.study_file import QUARTERS, Analysis
+
+
+def values(
+    splits: pl.DataFrame, drifts: pl.DataFrame, metric: str, *, adjust: Sequence[str], enter: Entering
+) -> pl.DataFrame:
+    """The logarithms of a metric in the splits that enter, with what causes do to it taken out.
+
+    An athlete's splits enter adjusted by the responses that `athlete_drift` publishes for the athlete; one without an
+    estimate there cannot be adjusted and does not enter where that is asked for.
+
+    Args:
+        splits: rows of `splits`.
+        drifts: rows of `athlete_drift`.
+        metric: the column of `splits`.
+        adjust: `speed`, `slope`, both or neither.
+        enter: which splits enter.
+
+    Returns:
+        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
+        [s]), `log` of the metric in its unit.
+    """
+    own = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
+    used = (
+        entered(splits, enter).filter(pl.col(metric) > 0).join(own, on="athlete_id", how="left", maintain_order="left")
+    )
+    if adjust:
+        used = used.filter(pl.col("fresh_level").is_not_null())
+    return used.select(
+        "athlete_id",
+        "run_id",
+        distance_km=(pl.col("km") - 0.5) * enter.split_length_m / 1000,
+        to_km=pl.col("km") * enter.split_length_m / 1000,
+        weight="running_s",
+        log=pl.col(metric).log() - effect(adjust),
+    )
+
+
+def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -> pl.DataFrame:
+    """The mean of each run over the early and the late stretch of an analysis.
+
+    Args:
+        rows: what `values` gave.
+        analysis: with `early_km` and `late_km`, or by quarters of each run.
+        split_km: length of a split [km]; a split belongs to a stretch that it lies in wholly.
+
+    Returns:
+        `athlete_id`, `run_id`, `early`, `late`: logarithms. Runs without a split in one of them are absent.
+    """
+    begin, end = pl.col("to_km") - split_km, pl.col("to_km")
+    if analysis.windows == QUARTERS:
+        first, last = begin.min().over("run_id"), end.max().over("run_id")
+        early, late = end <= first + (last - first) / 4 + 1e-9, begin >= last - (last - first) / 4 - 1e-9
+    else:
+        assert analysis.early_km is not None and analysis.late_km is not None  # noqa: PT018
+        early, late = (
+            (begin >= stretch[0] - 1e-9) & (end <= stretch[1] + 1e-9)
+            for stretch in (analysis.early_km, analysis.late_km)
+        )
+
+    def mean(inside: pl.Expr) -> pl.Expr:
+        return (
+            (pl.col("log") * pl.col("weight")).filter(inside).sum() / pl.col("weight").filter(inside).sum()
+        ).fill_nan(None)
+
+    # Which splits are inside is told before runs are gathered: the quarters look at all splits of a run.
+    told = rows.with_columns(early_=early, late_=late)
+    means = told.group_by("athlete_id", "run_id").agg(early=mean(pl.col("early_")), late=mean(pl.col("late_")))
+    return means.drop_nulls(["early", "late"]).sort("athlete_id", "run_id")
+
+
+def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """One row a unit of the analysis: an athlete, whose runs are averaged, or a run."""
+    if unit == "run":
+        return pairs
+    means = pairs.group_by("athlete_id").agg(pl.col("early", "late").mean(), n_runs=pl.len())
+    return means.sort("athlete_id")
+
+
+def percent(log_change: float | None) -> float | None:
+    """A change of a logarithm as percent."""
+    return None if log_change is None else 100 * float(np.expm1(log_change))

@@ -1,0 +1,160 @@
+"""Analyses of two stretches of the same runs: how much changes, and whether it is less than matters."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.errors import NothingDone
+from pipeline.methods.equivalence import equivalence
+from pipeline.methods.paired_change import PairedChange, paired_change
+from pipeline.methods.sample_size import change_components, sample_sizes
+from pipeline.study.material import LABELS, UNITS, Material
+from pipeline.study.results import Figure, Found, Outcome, found_in
+from pipeline.study.stretches import by_unit, early_and_late, percent
+from pipeline.study.study_file import QUARTERS, Analysis
+
+#: Numbers of runs an athlete that the question of power is answered for.
+RUNS_ASKED = (1, 2, 3, 5, 10)
+POWERS_ASKED = (0.8, 0.9)
+
+
+def paired_windows(material: Material, analysis: Analysis) -> Outcome:
+    """The change from the early to the late stretch, metric by metric."""
+    found: list[Found] = []
+    figures: list[Figure] = []
+    for metric in analysis.metrics:
+        pairs = _pairs(material, analysis, metric)
+        units = by_unit(pairs, analysis.unit)
+        change = paired_change(units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed)
+        found += _change_rows(analysis, metric, change, pairs)
+        figures.append(_figure(analysis, metric, units))
+    return Outcome(found, figures)
+
+
+def equivalent_windows(material: Material, analysis: Analysis) -> Outcome:
+    """Whether the change is less than the margin, either way: two one-sided tests in logarithms."""
+    assert analysis.margin_pct is not None
+    found = []
+    for metric in analysis.metrics:
+        pairs = _pairs(material, analysis, metric)
+        units = by_unit(pairs, analysis.unit)
+        changes = (units["late"] - units["early"]).to_numpy()
+        told = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)))
+        within = f"within {analysis.margin_pct:g} %"
+        found.append(
+            found_in(analysis, metric, pairs)(
+                statistic="change_pct",
+                estimate=percent(told.mean),
+                low=percent(told.low),
+                high=percent(told.high),
+                level=0.90,
+                p_value=told.p_value,
+                is_primary=True,
+                method="two one-sided t tests of the mean change of the logarithm; the 90 % interval belongs to them",
+                note=f"{'equivalent' if told.is_equivalent else 'not shown to be equivalent'} {within}"
+                + _by_runs(analysis),
+            )
+        )
+    return Outcome(found)
+
+
+def power(material: Material, analysis: Analysis) -> pl.DataFrame:
+    """How many athletes show a change, with the store's own scatter between and within athletes.
+
+    Returns:
+        `analysis`, `metric`, `change_pct`, `between_sd_pct`, `within_sd_pct`, `n_runs` an athlete, `power`,
+        `n_athletes` needed.
+    """
+    rows = []
+    for metric in analysis.metrics:
+        pairs = _pairs(material, analysis, metric)
+        # In percent of the logarithm, as everything else here.
+        scatter = change_components(pairs["athlete_id"].to_list(), 100 * (pairs["late"] - pairs["early"]).to_numpy())
+        change = 100 * float(np.log1p(analysis.change_pct / 100))
+        needed = sample_sizes(
+            change, between=scatter.between, within=scatter.within, runs=RUNS_ASKED, powers=POWERS_ASKED
+        )
+        rows += [
+            (analysis.name, metric, analysis.change_pct, scatter.between, scatter.within, one.runs, one.power, one.n)
+            for one in needed
+        ]
+    names = ("change_pct", "between_sd_pct", "within_sd_pct")
+    schema = {"analysis": pl.String, "metric": pl.String, **dict.fromkeys(names, pl.Float64)}
+    schema |= {"n_runs": pl.Int64, "power": pl.Float64, "n_athletes": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(pl.col(*names).round(4))
+
+
+def _pairs(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    rows = material.values(analysis, metric)
+    pairs = early_and_late(rows, analysis, split_km=material.split_km)
+    n_units = pairs["athlete_id"].n_unique() if analysis.unit == "athlete" else pairs.height
+    if n_units < 2:
+        longest = float(rows["to_km"].to_numpy().max())
+        raise NothingDone(
+            f"{analysis.name}: {n_units} {analysis.unit}s have {LABELS[metric]} {_stretches(analysis)}; at least 2 are "
+            f"needed. {rows['run_id'].n_unique()} runs of {rows['athlete_id'].n_unique()} athletes have it anywhere, "
+            f"the longest to km {longest:g}; splits of the warm-up do not enter."
+        )
+    return pairs
+
+
+def _stretches(analysis: Analysis) -> str:
+    if analysis.windows == QUARTERS:
+        return "in the first and in the last quarter of a run"
+    assert analysis.early_km is not None and analysis.late_km is not None  # noqa: PT018
+    return (
+        f"both from km {analysis.early_km[0]:g} to {analysis.early_km[1]:g} and from km {analysis.late_km[0]:g} to "
+        f"{analysis.late_km[1]:g}"
+    )
+
+
+def _by_runs(analysis: Analysis) -> str:
+    return "; runs of one athlete are alike, so that by runs errors are too small" if analysis.unit == "run" else ""
+
+
+def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Found]:
+    units, unit, about = by_unit(pairs, analysis.unit), UNITS[metric], found_in(analysis, metric, pairs)
+    levels = [
+        about(
+            statistic=f"{name}_level",
+            estimate=float(np.exp(units[name].to_numpy().mean())),
+            level=None,
+            method=f"geometric mean over {analysis.unit}s [{unit}]",
+        )
+        for name in ("early", "late")
+    ]
+    return [
+        *levels,
+        about(
+            statistic="change_pct",
+            estimate=percent(change.mean),
+            low=percent(change.low),
+            high=percent(change.high),
+            p_value=change.p_value,
+            is_primary=True,
+            method=f"mean change of the logarithm, t interval; p by {change.p_method}",
+            note=(change.note + _by_runs(analysis)).lstrip("; "),
+        ),
+        about(
+            statistic="effect_size",
+            estimate=change.effect,
+            low=change.effect_low,
+            high=change.effect_high,
+            method="mean change over its SD, with Hedges' correction for small samples; interval by the noncentral t",
+        ),
+    ]
+
+
+def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
+    """A line a unit, from early to late, without a name."""
+    rows = [
+        {"unit": place, "stretch": stretch, "value": float(np.exp(row[stretch]))}
+        for place, row in enumerate(units.iter_rows(named=True))
+        for stretch in ("early", "late")
+    ]
+    words = f"A line {'an athlete' if analysis.unit == 'athlete' else 'a run'}, from the early to the late stretch."
+    return Figure(
+        f"{LABELS[metric].capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
+        {"y": f"{LABELS[metric]}, {UNITS[metric]}"},
+    )  # fmt: skip

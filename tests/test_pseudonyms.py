@@ -1,0 +1,80 @@
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import polars as pl
+
+from pipeline.study.pseudonyms import COLUMNS, MOST_WEEKS, pseudonymised
+from pipeline.tables import TABLES
+
+KEY, OTHER_KEY = b"one key", b"another key"
+RUNS = pl.DataFrame(
+    [
+        ("ari-1", "ari", datetime(2026, 3, 1, 9, tzinfo=UTC), "race", "road", "blue 1234567"),
+        ("ari-2", "ari", datetime(2026, 3, 8, 9, tzinfo=UTC), "race", "sand", "blue 1234567"),
+        ("bo-1", "bo", datetime(2026, 3, 1, 9, tzinfo=UTC), "race", "road", "red 7654321"),
+        ("cy-1", "cy", datetime(2026, 3, 1, 9, tzinfo=UTC), "test", "road", "blue 1234567"),
+    ],
+    schema=["run_id", "athlete_id", "started_at_utc", "kind", "surface", "device"],
+    orient="row",
+)
+SPLITS = pl.DataFrame(
+    [(run_id, athlete_id, km, 170.0 + km) for run_id, athlete_id, *_ in RUNS.iter_rows() for km in (1, 2)],
+    schema=["run_id", "athlete_id", "km", "cadence_spm"],
+    orient="row",
+).with_columns(
+    pl.lit(None, dtype=column.dtype).alias(name)
+    for name, column in TABLES["splits"].columns().items()
+    if name not in ("run_id", "athlete_id", "km", "cadence_spm")
+)  # fmt: skip
+
+
+def given_out(key: bytes = KEY, least_cell: int = 2) -> pl.DataFrame:
+    return pseudonymised(SPLITS, RUNS, key, least_cell=least_cell)
+
+
+def test_no_name_id_date_or_device_is_left():
+    text = given_out().write_csv()
+    assert all(word not in text for word in ("ari", "bo-1", "cy", "2026-03-01", "blue", "red", "1234567"))
+    assert given_out().columns == list(COLUMNS)
+
+
+def test_splits_of_an_athlete_and_of_a_run_stay_together():
+    told = given_out()
+    assert told["athlete"].n_unique() == 3
+    assert told.group_by("run").agg(pl.col("athlete").n_unique())["athlete"].to_list() == [1, 1, 1, 1]
+    assert told.group_by("run").len()["len"].to_list() == [2, 2, 2, 2]
+
+
+def test_the_same_key_gives_the_same_pseudonyms_and_another_key_others():
+    assert given_out().equals(given_out())
+    assert not set(given_out()["athlete"]) & set(given_out(OTHER_KEY)["athlete"])
+
+
+def test_dates_move_by_whole_weeks_as_many_for_all_runs_of_an_athlete():
+    told = given_out()
+    two = told.group_by("athlete").agg(pl.col("ran_on").unique().sort()).filter(pl.col("ran_on").list.len() == 2)
+    first, second = (date.fromisoformat(day) for day in two["ran_on"][0])
+    assert (second - first).days == 7
+    weeks = (first - date(2026, 3, 1)).days / 7
+    assert weeks == int(weeks)
+    assert 1 <= abs(weeks) <= MOST_WEEKS
+
+
+def test_nobody_keeps_the_dates_whatever_the_key():
+    one_run_each = RUNS.filter(pl.col("athlete_id") != "ari")
+    for number in range(200):
+        told = pseudonymised(SPLITS, one_run_each, f"key {number}".encode(), least_cell=1)
+        assert told["athlete"].n_unique() == 2
+        assert "2026-03-01" not in told["ran_on"]
+
+
+def test_what_fewer_athletes_share_than_the_study_allows_is_left_out():
+    told = given_out(least_cell=2).unique(["run", "kind", "surface", "device"])
+    assert sorted(told["kind"].to_list(), key=str) == [None, "race", "race", "race"]
+    assert sorted(told["surface"].to_list(), key=str) == [None, "road", "road", "road"]
+    assert sorted(told["device"].to_list(), key=str) == [None, "device 1", "device 1", "device 1"]
+
+
+def test_stiffness_which_would_give_the_mass_back_is_not_given_out():
+    assert not {name for name in COLUMNS if "stiffness" in name or "force" in name or "leg" in name}

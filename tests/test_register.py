@@ -1,0 +1,78 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline.study import register as module
+from pipeline.study.register import register, study_key
+from pipeline.study.study_file import Study, read_study
+
+TEXT = """\
+title = "Cadence"
+question = "Does it fall?"
+[[analysis]]
+design = "trend"
+metrics = ["cadence_spm"]
+"""
+
+
+def study(text: str = TEXT) -> Study:
+    return read_study(text, name="study.toml")
+
+
+class Clock:
+    """Tells a day later each time it is asked."""
+
+    def __init__(self) -> None:
+        self.n = 0
+
+    def now(self, zone: object) -> object:
+        assert zone is UTC
+        self.n += 1
+        return datetime(2026, 11, 1, tzinfo=UTC) + timedelta(days=self.n)
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(module, "datetime", Clock())
+    return tmp_path
+
+
+def test_a_study_keeps_the_time_when_it_was_first_asked(store: Path):
+    first = register(store, study())
+    assert first.stated_at_utc == "2026-11-02T00:00:00+00:00"
+    assert register(store, study()) == first
+
+
+def test_another_version_has_a_time_of_its_own_and_says_how_many_were_before(store: Path):
+    register(store, study())
+    changed = register(store, study(TEXT.replace("fall", "rise")))
+    assert (changed.stated_at_utc, changed.n_versions_before) == ("2026-11-03T00:00:00+00:00", 1)
+    assert register(store, study()).n_versions_before == 0
+
+
+def test_studies_of_another_title_are_counted_but_are_no_versions(store: Path):
+    register(store, study())
+    other = register(store, study(TEXT.replace("Cadence", "Step rate")))
+    assert (other.n_versions_before, other.n_studies) == (0, 2)
+
+
+def test_the_store_keeps_one_key_which_only_its_owner_may_read(store: Path):
+    key = study_key(store, None)
+    assert len(key) == 32
+    assert study_key(store, None) == key
+    assert (store / "study.key").stat().st_mode & 0o777 == 0o600
+
+
+def test_another_key_may_be_given(store: Path, tmp_path: Path):
+    (tmp_path / "key").write_bytes(b"ours")
+    assert study_key(store, tmp_path / "key") == b"ours"
+    assert not (store / "study.key").exists()
+
+
+def test_what_the_register_holds_is_of_the_text_alone(store: Path):
+    register(store, replace(study(), title="Cadence"))
+    assert "Does it fall" not in (store / "studies.jsonl").read_text(encoding="utf-8")
