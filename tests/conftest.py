@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,12 +16,14 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from playwright.sync_api import Browser
 
 from data.generator.fit_writer import run_file
 from pipeline.inbox import read_inbox
 from pipeline.pages.club_rows import ClubRows
 from pipeline.refresh import refresh
 from pipeline.tables import empty, publishable
+from tests.browser import launched
 
 CLUB = Path(__file__).parents[1] / "data" / "club"
 
@@ -51,6 +53,13 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
 def demo_store(demo: Refreshed) -> Path:
     """The store of the demo club. Only to be read."""
     return demo.store
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One browser for the tests of a file."""
+    with launched() as one:
+        yield one
 
 
 def fit_run(
