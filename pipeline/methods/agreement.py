@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
+from pipeline.methods.noncentral_t import noncentral_t_quantile
 from pipeline.methods.reliability import reliability
 
 Array = npt.NDArray[np.float64]
@@ -174,7 +175,8 @@ def _one_pair(difference: Array, normal: float, level: float, *, exact: bool) ->
     error, t = sd / np.sqrt(n), float(special.stdtrit(n - 1, 1 - tail))
     if exact:
         # √n (mean - upper limit) / sd has a noncentral t distribution, shifted by -1.96 √n; the lower limit mirrors it.
-        inner, outer = stats.nct.ppf([tail, 1 - tail], n - 1, normal * np.sqrt(n)) * error
+        shift = normal * float(np.sqrt(n))
+        inner, outer = (noncentral_t_quantile(p, n - 1, shift) * error for p in (tail, 1 - tail))
     else:
         inner, outer = normal * sd + np.array([-1, 1]) * t * sd * np.sqrt(1 / n + normal**2 / (2 * (n - 1)))
     return Agreement(

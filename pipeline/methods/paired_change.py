@@ -13,7 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
+
+from pipeline.methods.noncentral_t import noncentral_t_shift
 
 Array = npt.NDArray[np.float64]
 
@@ -23,8 +25,6 @@ MOST_PAIRS_COUNTED = 16
 TIE = 1e-9
 #: A scatter that is this share of the values compared is rounding.
 NO_SCATTER = 1e-12
-#: Beyond it the noncentral t distribution is averaged here: a mean of a hundred standard errors.
-LARGE_T = 100.0
 #: Patterns drawn at a time, so that memory stays small.
 DRAWN_AT_ONCE = 1000
 
@@ -135,32 +135,9 @@ def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[flo
         n: differences, at least 2.
         level: of the interval.
     """
-    size, tail = abs(t), (1 - level) / 2
-
-    def noncentrality(probability: float) -> float:
-        """At which so much of the distribution lies below t: it falls as noncentrality grows."""
-        # Below zero lies the normal distribution's share, whatever the degrees of freedom, and t is not below zero.
-        lowest, step = -float(special.ndtri(probability)) - 0.1, 1.0
-        while _share_below(size, n - 1, size + step) > probability:
-            step *= 2
-        return float(
-            optimize.brentq(
-                lambda shift: _share_below(size, n - 1, shift) - probability, lowest, size + step, xtol=1e-10
-            )
-        )
-
-    low, high = noncentrality(1 - tail) / np.sqrt(n), noncentrality(tail) / np.sqrt(n)
-    return (float(low), float(high)) if t >= 0 else (-float(high), -float(low))
-
-
-def _share_below(t: float, freedom: int, shift: float) -> float:
-    """Distribution function of the noncentral t at t ≥ 0."""
-    if t <= LARGE_T:
-        return float(special.nctdtr(freedom, shift, t))
-    # SciPy's series is slow there and fails. Averaged over the normal part, the rest is a chi-square distribution.
-    normal, weight = np.polynomial.hermite_e.hermegauss(60)
-    share = special.chdtrc(freedom, freedom * (np.maximum(shift + normal, 0.0) / t) ** 2)
-    return float(weight @ share / np.sqrt(2 * np.pi))
+    tail = (1 - level) / 2
+    low, high = (noncentral_t_shift(share, t, n - 1) / np.sqrt(n) for share in (1 - tail, tail))
+    return float(low), float(high)
 
 
 def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]:

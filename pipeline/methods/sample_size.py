@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from pipeline.methods.noncentral_t import noncentral_t_below
 from pipeline.methods.reliability import reliability
 
 #: Numbers of runs and powers that are tabled if nothing else is asked for: common practice, no source.
@@ -99,11 +100,8 @@ def paired_power(n: int, delta: float, sd: float, *, level: float = 0.95) -> flo
         raise ValueError(f"A paired comparison needs at least two athletes, not {n}.")
     if not sd > 0:
         raise ValueError(f"A standard deviation lies above 0, not at {sd}.")
-    shift, t = abs(delta) / sd * np.sqrt(n), float(special.stdtrit(n - 1, 0.5 + level / 2))
-    if shift > t + 40:
-        # Beyond forty standard errors SciPy's series fails; what is left of one is less than a float can hold.
-        return 1.0
-    return float(1 - special.nctdtr(n - 1, shift, t) + special.nctdtr(n - 1, shift, -t))
+    shift, t = float(abs(delta) / sd * np.sqrt(n)), float(special.stdtrit(n - 1, 0.5 + level / 2))
+    return 1 - noncentral_t_below(t, n - 1, shift) + noncentral_t_below(-t, n - 1, shift)
 
 
 def fewest_athletes(delta: float, sd: float, *, power: float, level: float = 0.95) -> int:
