@@ -1,0 +1,69 @@
+"""Two one-sided tests against a margin."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.methods.equivalence import equivalence
+
+CHANGES = [0.4, -0.3, 0.1, 0.6, -0.2, 0.3]
+
+
+def test_the_interval_is_of_ninety_percent_at_a_level_of_95():
+    found = equivalence([-1.0, 0.0, 1.0], 5)
+    # The 95 % quantile of t with two degrees of freedom is 2.919985580353726; the standard error is 1/√3.
+    assert found.interval_level == pytest.approx(0.9)
+    assert (found.low, found.high) == pytest.approx((-2.919985580353726 / 3**0.5, 2.919985580353726 / 3**0.5))
+
+
+def test_a_margin_at_the_end_of_the_interval_is_just_enough():
+    high = equivalence(CHANGES, 1).high
+    at, below = equivalence(CHANGES, high), equivalence(CHANGES, float(np.nextafter(high, 0)))
+    assert (at.is_equivalent, below.is_equivalent) == (True, False)
+    assert at.p_value == pytest.approx(0.05, abs=1e-12)
+
+
+def test_at_the_lower_end_likewise():
+    changes = [-one for one in CHANGES]
+    low = equivalence(changes, 1).low
+    assert equivalence(changes, -low).is_equivalent
+    assert not equivalence(changes, float(np.nextafter(-low, 0))).is_equivalent
+
+
+def test_the_larger_of_both_p_values_decides():
+    found = equivalence(CHANGES, 0.4)
+    assert found.p_value == found.p_below_upper > found.p_above_lower
+    turned = equivalence([-one for one in CHANGES], 0.4)
+    assert turned.p_value == turned.p_above_lower == pytest.approx(found.p_value)
+
+
+def test_a_change_that_is_certain_can_still_be_too_small_to_matter():
+    found = equivalence([1.0, 1.1, 0.9, 1.05, 0.95], 2)
+    assert found.low > 0
+    assert found.is_equivalent
+
+
+def test_not_finding_a_change_is_no_equivalence():
+    found = equivalence([-9.0, 8.0, 1.0, -4.0, 6.0], 2)
+    assert found.low < 0 < found.high
+    assert not found.is_equivalent
+
+
+@pytest.mark.parametrize(
+    ("changes", "margin", "level", "said"),
+    [
+        ([1.0], 1, 0.95, "at least two changes, not 1"),
+        ([1.0, 1.0, 1.0], 2, 0.95, "All changes are equal"),
+        ([0.0, 0.0], 2, 0.95, "All changes are equal"),
+        ([1.0, math.nan], 1, 0.95, "without missing values"),
+        ([1.0, 2.0], 0, 0.95, "A margin lies above 0, not at 0"),
+        ([1.0, 2.0], math.inf, 0.95, "A margin lies above 0"),
+        ([1.0, 2.0], 1, 0.5, "between 0.5 and 1, not at 0.5"),
+    ],
+)
+def test_what_cannot_be_tested_is_refused_in_words(changes, margin, level, said):
+    with pytest.raises(ValueError, match=said):
+        equivalence(changes, margin, level=level)

@@ -1,0 +1,108 @@
+"""Variance within and between subjects, by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.methods.reliability import (
+    reliability,
+    smallest_detectable_change,
+    standard_error_of_measurement,
+    typical_error,
+)
+
+WHO = ["ari", "ari", "ari", "bo", "bo", "bo", "cy", "cy", "cy"]
+VALUES = [1.0, 2.0, 3.0, 2.0, 3.0, 4.0, 6.0, 7.0, 8.0]
+
+
+def test_mean_squares_and_what_follows_from_them():
+    found = reliability(WHO, VALUES)
+    # Between 3 × var(2, 3, 7) = 21, within 1; so 20 / 3 between and 20 / 23 of the variance.
+    assert (found.mean_square_between, found.mean_square_within) == pytest.approx((21, 1))
+    assert found.variance_between == pytest.approx(20 / 3)
+    assert found.icc == pytest.approx(20 / 23)
+    assert (found.n_subjects, found.n_values, found.typical_size) == (3, 9, 3)
+    assert found.typical_error == pytest.approx(1)
+
+
+def test_the_standard_error_of_measurement_is_the_typical_error_by_another_way():
+    for values in (VALUES, [1.0, 5.0, 3.0, 2.0, 4.4, 3.1, 2.0, 4.0, 2.5]):
+        found = reliability(WHO, values)
+        assert found.standard_error_of_measurement == pytest.approx(found.typical_error, rel=1e-12)
+        assert found.smallest_detectable == pytest.approx(1.96 * math.sqrt(2) * found.typical_error, rel=1e-12)
+
+
+def test_the_interval_of_the_typical_error_is_by_chi_square():
+    found = reliability(WHO, VALUES)
+    # Quantiles of chi-square with six degrees of freedom (tables): 14.449375, 1.237344.
+    assert (found.typical_error_low, found.typical_error_high) == pytest.approx(
+        (math.sqrt(6 / 14.449375), math.sqrt(6 / 1.237344)), rel=1e-6
+    )
+
+
+def test_subjects_with_unequal_numbers_weigh_by_them():
+    found = reliability(["ari", "ari", "bo", "bo", "bo", "cy"], [1.0, 3.0, 4.0, 5.0, 6.0, 9.0])
+    # Means 2, 5, 9 with 2, 3, 1 values, of all 28/6; within (2 + 2) / 3; typical size (6 - 14/6) / 2.
+    grand = 28 / 6
+    assert found.mean_square_between == pytest.approx(
+        (2 * (2 - grand) ** 2 + 3 * (5 - grand) ** 2 + (9 - grand) ** 2) / 2
+    )
+    assert found.mean_square_within == pytest.approx(4 / 3)
+    assert found.typical_size == pytest.approx((6 - 14 / 6) / 2)
+
+
+def test_the_order_of_rows_does_not_matter():
+    turned = np.random.default_rng(1).permutation(9)
+    found, again = reliability(WHO, VALUES), reliability(np.array(WHO)[turned], np.array(VALUES)[turned])
+    assert again.icc == pytest.approx(found.icc, rel=1e-12)
+
+
+def test_subjects_who_differ_less_than_their_values_are_below_zero():
+    found = reliability(["ari", "ari", "bo", "bo"], [1.0, 9.0, 2.0, 8.0])
+    assert found.icc == pytest.approx(-1)
+    assert found.variance_between < 0
+
+
+def test_values_that_repeat_exactly_are_one():
+    found = reliability(["ari", "ari", "bo", "bo"], [1.0, 1.0, 3.0, 3.0])
+    assert (found.icc_low, found.icc, found.icc_high) == (1, 1, 1)
+    assert (found.typical_error, found.smallest_detectable) == (0, 0)
+
+
+def test_a_shared_shift_is_error_within_subjects_and_none_in_differences():
+    first, second = np.array([10.0, 12.0, 15.0]), np.array([13.0, 15.0, 18.0])
+    assert typical_error(second - first) == 0
+    assert reliability([*"abc", *"abc"], [*first, *second]).typical_error == pytest.approx(3 / math.sqrt(2))
+
+
+def test_worked_values_of_the_formulas():
+    # Computed by hand: 12 × √0.1; 1.96 × √2 times that.
+    measurement = standard_error_of_measurement(12, 0.9)
+    assert measurement == pytest.approx(3.79473, abs=5e-6)
+    assert smallest_detectable_change(measurement) == pytest.approx(10.51846, abs=5e-6)
+    error = typical_error([3, -2, 1, 4, -1, 0, 2, -3, 1, 5])
+    assert error == pytest.approx(1.825742, abs=5e-7)
+    assert smallest_detectable_change(error) == pytest.approx(5.060698, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("who", "values", "said"),
+    [
+        (["ari", "ari"], [1.0, 2.0], "at least two subjects, not 1"),
+        (["ari", "bo"], [1.0, 2.0], "a subject with at least two values"),
+        (["ari", "ari", "bo"], [1.0, 1.0, 1.0], "All values are equal"),
+        (["ari", "ari", "bo"], [1.0, math.nan, 1.0], "leave it out first"),
+        (["ari", "ari"], [1.0], "same length"),
+    ],
+)
+def test_too_little_is_refused_in_words(who, values, said):
+    with pytest.raises(ValueError, match=said):
+        reliability(who, values)
+
+
+def test_one_difference_is_too_few():
+    with pytest.raises(ValueError, match="at least two differences, not 1"):
+        typical_error([1.0])
