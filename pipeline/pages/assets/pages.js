@@ -113,7 +113,7 @@ const DRAW = {
     const largest = rows.filter((row) => visible.has(row[0])).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1])).slice(0, MOST_LINES);
     const club = largest.map(([athlete, change, low, high, finding], order) => (
       { athlete, change, low, high, finding, order, interval: `${low} to ${high}` }));
-    return { datasets: { club, matters: matters === null ? [] : [{ low: -matters, high: matters }] }, height: 22 * club.length };
+    return { datasets: { club, matters: matters === null ? [] : [{ low: -matters, high: matters }] }, height: 22 * Math.max(1, club.length) };
   },
   parts() {
     const names = ["pace", "hill", "what remains"];
