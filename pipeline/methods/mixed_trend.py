@@ -22,19 +22,23 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import special
-from statsmodels.regression.mixed_linear_model import MixedLM
+from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
 Array = npt.NDArray[np.float64]
 
 #: In this order; the first that converges is taken.
 OPTIMIZERS = ("lbfgs", "bfgs", "cg", "powell", "nm")
 FEWEST_ATHLETES = 3
-#: Slopes that move values by less than this share of the error over a standard deviation of distance are none.
-NO_SLOPES = 1e-3
-#: The smaller eigenvalue of the athletes' covariance over the larger, below which intercept and slope are one.
-AT_BOUND = 1e-6
+#: Slopes that move values by less than this share of the error over a standard deviation of distance are none: they
+#: change the error of the slope by less than its own third digit, and an optimizer comes no nearer to zero.
+NO_SLOPES = 1e-2
+#: One less the squared correlation, of which less is no more than an optimizer tells from none.
+AT_BOUND = 1e-3
 #: A residual below this share of the scatter of all values is rounding.
 NO_ERROR = 1e-9
+#: statsmodels' words for what is judged here instead: it takes variances of little more than nothing, in whatever unit,
+#: for none, and its errors, which are not used, fail there.
+JUDGED_HERE = ("The MLE may be on the boundary", "The Hessian matrix at the estimated parameter values")
 
 
 @dataclass(frozen=True)
@@ -188,24 +192,40 @@ def _check(value: Array, distance: Array, further: Mapping[str, Array], who: npt
 
 def _check_design(rows: _Rows) -> None:
     """Refuse columns that follow from each other, and values without error about each athlete's own line."""
-    n_fixed = rows.fixed.shape[1]
-    if np.linalg.matrix_rank(rows.fixed) < n_fixed:
+    if np.linalg.matrix_rank(rows.fixed) < rows.fixed.shape[1]:
         raise ValueError("A covariate follows from distance and the others: it tells nothing of its own.")
-    own = np.zeros((len(rows.value), 2 * len(rows.names)))
-    own[np.arange(len(own)), 2 * rows.who], own[np.arange(len(own)), 2 * rows.who + 1] = 1, rows.fixed[:, 1]
-    full = np.column_stack([own, rows.fixed[:, 2:]])
-    rest = rows.value - full @ np.linalg.lstsq(full, rows.value)[0]
-    if float(np.abs(rest).max()) < NO_ERROR:
+    if float(np.abs(_own_lines(rows)[1]).max()) < NO_ERROR:
         raise ValueError(
             "Each athlete's values lie on a line of their own without error: there is none to estimate by."
         )
 
 
+def _own_lines(rows: _Rows) -> tuple[Array, Array]:
+    """Level and slope of each athlete by least squares, covariates in common, and what is left of each row."""
+    place, n_athletes = np.arange(len(rows.value)), len(rows.names)
+    own = np.zeros((len(place), 2 * n_athletes))
+    own[place, 2 * rows.who], own[place, 2 * rows.who + 1] = 1, rows.fixed[:, 1]
+    full = np.column_stack([own, rows.fixed[:, 2:]])
+    found = np.linalg.lstsq(full, rows.value)[0]
+    lines = np.asarray(found[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
+    return lines, np.asarray(rows.value - full @ found, dtype=np.float64)
+
+
+def _by_moments(rows: _Rows, n_random: int) -> Array:
+    """Covariance of athletes' lines beyond error, in units of the error's variance: where optimizers start."""
+    lines, rest = _own_lines(rows)
+    error = max(float(rest @ rest) / max(len(rest) - 2 * len(lines), 1), NO_ERROR)
+    expected = np.mean(
+        [np.linalg.pinv(x.T @ x) for x in (rows.fixed[rows.who == one, :2] for one in range(len(lines)))], axis=0
+    )
+    values, vectors = np.linalg.eigh((np.cov(lines.T) / error - expected)[:n_random, :n_random])
+    return np.asarray((vectors * np.maximum(values, NO_SLOPES)) @ vectors.T, dtype=np.float64)
+
+
 def _variances(rows: _Rows) -> _Variances:
     found = _restricted_likelihood(rows, rows.fixed[:, :2])
     if found is not None and found.athletes[1, 1] >= NO_SLOPES**2 * found.error:
-        smaller, larger = np.linalg.eigvalsh(found.athletes)
-        if smaller > AT_BOUND * larger:
+        if np.linalg.det(found.athletes) > AT_BOUND * np.prod(np.diag(found.athletes)):
             return found
         note = "Athletes' departures in level and slope go together entirely: their correlation lies at its bound."
         return _Variances(found.athletes, found.error, found.converged, (*found.notes, note))
@@ -222,18 +242,21 @@ def _variances(rows: _Rows) -> _Variances:
 def _restricted_likelihood(rows: _Rows, random: Array) -> _Variances | None:
     """Try optimizers in order; None where none of them comes to numbers."""
     model = MixedLM(rows.value, rows.fixed, groups=rows.who, exog_re=random)
+    start = MixedLMParams.from_components(
+        fe_params=np.linalg.lstsq(rows.fixed, rows.value)[0], cov_re=_by_moments(rows, random.shape[1])
+    )
     last: _Variances | None = None
     told: list[str] = []
     for method in OPTIMIZERS:
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always")
             try:
-                result = model.fit(reml=True, method=method)
+                result = model.fit(reml=True, method=method, start_params=start)
             except (np.linalg.LinAlgError, ValueError, FloatingPointError) as error:
                 told.append(f"{method}: {error}.")
                 continue
         warned = sorted({" ".join(str(one.message).split()).rstrip(".") for one in caught})
-        told += [f"{method}: {words}." for words in warned]
+        told += [f"{method}: {words}." for words in warned if not words.startswith(JUDGED_HERE)]
         athletes, error_variance = np.asarray(result.cov_re, dtype=np.float64), float(result.scale)
         if not (np.isfinite(athletes).all() and error_variance > 0):
             continue
