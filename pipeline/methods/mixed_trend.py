@@ -38,7 +38,17 @@ AT_BOUND = 1e-3
 NO_ERROR = 1e-9
 #: statsmodels' words for what is judged here instead: it takes variances of little more than nothing, in whatever unit,
 #: for none, and its errors, which are not used, fail there.
-JUDGED_HERE = ("The MLE may be on the boundary", "The Hessian matrix at the estimated parameter values")
+JUDGED_HERE = (
+    "The MLE may be on the boundary",
+    "The Hessian matrix at the estimated parameter values",
+    "Random effects covariance is singular",
+)
+#: Its three ways to say that an optimizer did not converge.
+NOT_CONVERGED = (
+    "Gradient optimization failed",
+    "Maximum Likelihood optimization failed",
+    "MixedLM optimization failed",
+)
 
 
 @dataclass(frozen=True)
@@ -256,13 +266,15 @@ def _restricted_likelihood(rows: _Rows, random: Array) -> _Variances | None:
                 told.append(f"{method}: {error}.")
                 continue
         warned = sorted({" ".join(str(one.message).split()).rstrip(".") for one in caught})
-        told += [f"{method}: {words}." for words in warned if not words.startswith(JUDGED_HERE)]
+        told += [f"{method}: {words}." for words in warned if not words.startswith(JUDGED_HERE + NOT_CONVERGED)]
         athletes, error_variance = np.asarray(result.cov_re, dtype=np.float64), float(result.scale)
         if not (np.isfinite(athletes).all() and error_variance > 0):
             continue
-        last = _Variances(athletes, error_variance, bool(result.converged), tuple(told))
         if result.converged:
-            return last
+            told += [f"The fit is that of {method}."] if method != OPTIMIZERS[0] else []
+            return _Variances(athletes, error_variance, True, tuple(told))
+        told.append(f"{method} did not converge.")
+        last = _Variances(athletes, error_variance, False, tuple(told))
     if last is None:
         return None
     return _Variances(last.athletes, last.error, False, ("No optimizer converged; read with care.", *last.notes))
