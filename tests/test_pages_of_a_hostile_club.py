@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import threading
 from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import numpy as np
@@ -98,7 +98,9 @@ def test_the_index_shows_the_names_as_they_are_written(browser: Browser, pages: 
     page = watched.open(pages / "index.html")
     inert(watched)
     assert set(page.locator(".people tbody th a").all_text_contents()) == set(ATHLETES.values())
-    assert set(ATHLETES.values()) <= set(page.locator("figure[data-chart=club] svg text").all_text_contents())
+    drawn = page.locator("figure[data-chart=club] svg text").all_text_contents()
+    for name in ATHLETES.values():  # long ones are cut
+        assert any(name.startswith(text.removesuffix("…")) for text in drawn if len(text) > 10)
     page.locator("summary").click()
     assert page.locator(".path").all_inner_texts() == [f"{ALL[0]}/{REFUSED}"]
     page.locator("[data-filter=name]").fill("</SCRIPT>")
@@ -131,7 +133,8 @@ def test_an_athlete_of_any_name_is_reached_shown_and_left_by_links(browser: Brow
     assert f"{SITE}. {NOTE}" in text
     assert SHOE in text
     season = page.locator("figure[data-chart=season] svg text").all_text_contents()
-    assert {SITE, SHOE} <= set(season)
+    assert SITE in season
+    assert any(text.endswith("…") and SHOE.startswith(text[:-1]) for text in season)  # long ones are cut
     for choice in page.locator("[data-choose]").all():
         choice.select_option("cadence_spm")
     page.locator("figure[data-chart=season] .mark-symbol.role-mark path").last.hover()
@@ -169,7 +172,7 @@ def asked() -> Iterator[tuple[str, list[str]]]:
         def log_message(self, *_: object) -> None:
             pass
 
-    with HTTPServer(("127.0.0.1", 0), Listening) as server:
+    with ThreadingHTTPServer(("127.0.0.1", 0), Listening) as server:
         threading.Thread(target=server.serve_forever, daemon=True).start()
         yield f"http://127.0.0.1:{server.server_port}", heard
         server.shutdown()
