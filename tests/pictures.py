@@ -10,8 +10,9 @@ from pathlib import Path
 
 from tests.browser import PAPER, WIDE, Watched, launched
 
-#: Of whom, and which of the athlete's runs.
+#: Of whom, which of the athlete's runs, and where on the athlete's page the charts along the runs begin.
 ATHLETE, RUN = "brine", "20260315*.html"
+BELOW = "#along"
 NARROW = {"width": 1000, "height": 900}
 PHONE = {"width": 390, "height": 844}
 
@@ -38,7 +39,9 @@ def take(store: Path, folder: Path) -> None:
                 page.emulate_media(media="print")
                 watched.drawn()
             whole = int(page.evaluate("document.documentElement.scrollHeight"))
-            clip = {"x": 0, "y": 0, "width": size["width"], "height": min(height, whole)}
+            # In the dark the charts further down: the beginning is in the light.
+            top = int(page.evaluate(f"document.querySelector('{BELOW}').offsetTop")) if form == "dark" else 0
+            clip = {"x": 0, "y": top, "width": size["width"], "height": min(height, whole - top)}
             page.screenshot(path=folder / f"{name}.png", full_page=True, clip=clip)  # type: ignore[arg-type]
             watched.close()
             print(f"{name}.png: {(folder / f'{name}.png').stat().st_size / 1000:.0f} kB")

@@ -33,7 +33,9 @@ def test_its_headings_stand_below_the_one_of_the_page():
 
 
 def test_its_table_is_a_table():
-    assert str(methods_page(Settings())["methods"]).count("<table>") == len(re.findall(r"^\| -", TEXT, re.MULTILINE))
+    assert str(methods_page(Settings())["methods"]).count('<table tabindex="0">') == len(
+        re.findall(r"^\| -", TEXT, re.MULTILINE)
+    )
 
 
 def test_every_setting_has_a_row_and_those_that_differ_are_marked():

@@ -286,8 +286,8 @@ def test_a_chart_changes_with_each_metric_that_is_chosen(browser: Browser, pages
 
 def test_dates_are_in_the_form_of_the_viewer_and_on_the_same_day_everywhere(browser: Browser, pages: Path):
     seen = {}
-    for locale in ("en-GB", "de-DE"):
-        for zone in ("UTC", "Pacific/Auckland", "America/Los_Angeles"):
+    for locale, zones in (("en-GB", ("UTC", "Pacific/Auckland", "America/Los_Angeles")), ("de-DE", ("UTC",))):
+        for zone in zones:
             watched = Watched(browser, locale=locale, timezone_id=zone)
             page = watched.open(page_of(pages, "athlete"))
             chart = "figure[data-chart={}] svg text"

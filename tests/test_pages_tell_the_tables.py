@@ -145,7 +145,7 @@ def test_the_list_of_runs_is_the_table_latest_first_and_each_line_leads_to_its_r
         for row in runs.iter_rows(named=True)
     ]
     assert cells(watched.page, "section[aria-labelledby=all-runs] table") == expected
-    for place, row in enumerate(runs.iter_rows(named=True)):
+    for place, row in list(enumerate(runs.iter_rows(named=True)))[::4]:
         watched.page.goto((pages / "athletes/brine/index.html").as_uri())
         watched.page.locator("section[aria-labelledby=all-runs] a").nth(place).click()
         assert f"{row['distance_km']:.2f} km in {clock(row['moving_s'])}" in watched.page.locator(".lead").inner_text()
@@ -262,7 +262,7 @@ def test_filters_show_whom_the_table_names_and_say_how_many(browser: Browser, de
     n_seen = set()
     for name, finding, metric in [
         ("", "", ""), ("AR", "", ""), ("nobody of this name", "", ""),
-        *(("", finding, metric) for finding in ("", *_ASKED) for metric in ("", *METRIC)),
+        *(("", finding, metric) for finding in ("", *_ASKED) for metric in ("", *SOME)),
         ("r", "falls", "cadence_spm"),
     ]:  # fmt: skip
         page.locator("[data-filter=name]").fill(name)
@@ -283,6 +283,8 @@ def test_filters_show_whom_the_table_names_and_say_how_many(browser: Browser, de
     watched.close()
 
 
+#: Brine's cadence falls and contact time rises, ember's the other way round.
+SOME = ("cadence_spm", "contact_time_ms", "heart_rate_bpm")
 _ASKED = {
     "change": lambda found: bool({"rises", "falls"} & set(found)),
     "steady": lambda found: not {"rises", "falls"} & set(found),
