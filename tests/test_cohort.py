@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import polars as pl
 import pytest
 
-from pipeline.errors import NothingDone
+from pipeline.errors import NothingDone, UsageError
 from pipeline.study.cohort import Step, cohort_flow, in_words
 from pipeline.study.study_file import Cohort
 
@@ -68,6 +68,26 @@ def test_too_few_athletes_are_refused_with_the_whole_way():
         "0 athletes with 0 runs are left, and the study asks for at least 3 athletes. The store holds 4 runs of 3 "
         "athletes. Left out: 2 kind of session not race, or not listed; 2 shorter than 50 km."
     )
+
+
+@pytest.mark.parametrize(
+    ("conditions", "told"),
+    [
+        ({"athletes": ("ari", "bob")}, "athletes of [cohort]: the store has no run of 'bob'. Did you mean 'bo'?"),
+        ({"not_athletes": ("zoe",)}, "not_athletes of [cohort]: the store has no run of 'zoe'. It has runs of ari, bo"),
+        ({"devices": ("bleu",)}, "devices of [cohort]: the store has no run of 'bleu'. Did you mean 'blue'?"),
+    ],
+    ids=str,
+)
+def test_a_name_that_the_store_does_not_know_is_refused_and_not_left_without_effect(conditions: dict, told: str):
+    with pytest.raises(UsageError) as raised:
+        flow(**conditions)
+    assert str(raised.value).startswith(told)
+
+
+def test_no_step_names_a_device():
+    _, (step,) = flow(devices=("blue", "red"))
+    assert step.why == "another device than those asked for, or not named"
 
 
 def test_what_took_nothing_away_is_not_told_in_the_sentence():

@@ -78,7 +78,7 @@ FAULTS = {
     ),
     "an unknown word": (
         WHOLE.replace("seed = 7", "sead = 7"),
-        "line 3: sead is the unknown word 'sead'; expected seed",
+        "line 3: sead is an unknown word; expected seed",
     ),
     "a seed that is no number": (
         WHOLE.replace("seed = 7", 'seed = "7"'),
@@ -113,7 +113,28 @@ FAULTS = {
         WHOLE.replace("paired_windows", "equivalence"),
         "margin_pct of [analysis] is none; expected the largest",
     ),
-    "no landing distances": (WHOLE.replace("paired_windows", "landing"), "line 13: early_km of [analysis] is [1, 5]"),
+    "no landing distances": (
+        WHOLE.replace("paired_windows", "landing").replace('metrics = ["contact_time_ms"]\n', ""),
+        "line 12: early_km of [analysis] is [1, 5]; expected kilometres, early_km = 10",
+    ),
+    "a word without effect": (
+        WHOLE.replace("paired_windows", "trend"),
+        "line 13: early_km of [analysis] is of no effect in trend; expected only metrics, adjust there",
+    ),
+    "one stretch beside quarters": (
+        WHOLE.replace("late_km = [10, 14]", 'windows = "quarters"'),
+        "line 13: early_km of [analysis] is both ways",
+    ),
+    "one stretch of two": (
+        WHOLE.replace("early_km = [1, 5]\n", ""),
+        "line 13: late_km of [analysis] is one of two stretches",
+    ),
+    "no number at all": (WHOLE.replace("_km = 14", "_km = nan"), "line 7: min_distance_km of [cohort] is nan"),
+    "a stretch without end": (WHOLE.replace("[10, 14]", "[10, inf]"), "line 14: late_km of [analysis] is [10, inf]"),
+    "a change of nothing": (
+        WHOLE.replace("late_km = [10, 14]", "late_km = [10, 14]\nchange_pct = 0"),
+        "line 15: change_pct of [analysis] is 0; expected a change",
+    ),
     "published of no analysis": (
         WHOLE.replace('analysis = "ends"', 'analysis = "end"'),
         "line 17: analysis of [published] is 'end'; expected 'ends'",
@@ -122,7 +143,7 @@ FAULTS = {
     "published and not read": (WHOLE.replace('"seen"', '"heard"'), "line 22: read_as of [published] is 'heard'"),
     "two of one name": (
         WHOLE + '\n[[analysis]]\nname = "ends"\ndesign = "trend"\nmetrics = ["cadence_spm"]\n',
-        "line 25: name of [analysis] is two analyses are called 'ends'",
+        "line 25: name of [analysis] is 'ends', as that of another; expected a name",
     ),
     "no analysis": (
         WHOLE.partition("[[analysis]]")[0],

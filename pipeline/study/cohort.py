@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.errors import NothingDone
+from pipeline.errors import NothingDone, UsageError
 from pipeline.study.study_file import Cohort
 
 
@@ -52,14 +53,21 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
 
     Raises:
         NothingDone: fewer athletes are left than the cohort asks for; told with the whole way.
+        UsageError: an athlete or a device is named of whom the store has no run.
     """
+    for word, names, known in (
+        ("athletes", cohort.athletes, runs["athlete_id"]),
+        ("not_athletes", cohort.not_athletes, runs["athlete_id"]),
+        ("devices", cohort.devices, runs["device"]),
+    ):
+        _require_known(word, names, known)
     day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
     asked = [
         (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
         (cohort.not_athletes, "an athlete left out by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
         (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
         (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
-        (cohort.devices, f"device not {_or(cohort.devices)}, or not named", _named("device", cohort.devices)),
+        (cohort.devices, "another device than those asked for, or not named", _named("device", cohort.devices)),
         (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),
         (cohort.to_date, f"after {cohort.to_date}", day <= (cohort.to_date or "")),
         (cohort.min_distance_km, f"shorter than {cohort.min_distance_km:g} km", distance >= cohort.min_distance_km),
@@ -89,6 +97,18 @@ def in_words(flow: Flow) -> str:
     taken = [f"{step.n_runs} {step.why}" for step in flow.steps if step.n_runs]
     gone = f" Left out: {'; '.join(taken)}." if taken else ""
     return f"The store holds {flow.n_runs} runs of {flow.n_athletes} athletes.{gone}"
+
+
+def _require_known(word: str, names: Sequence[str], of_runs: pl.Series) -> None:
+    """A name that is spelled otherwise than in the store would leave out, or let in, without a word."""
+    known = of_runs.drop_nulls().unique().sort().to_list()
+    for name in names:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            raise UsageError(
+                f"{word} of [cohort]: the store has no run of {name!r}. "
+                + (f"Did you mean {near[0]!r}?" if near else f"It has runs of {', '.join(known) or 'nobody'}.")
+            )
 
 
 def _named(column: str, names: Sequence[str]) -> pl.Expr:

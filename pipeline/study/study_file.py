@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import hashlib
+import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -27,6 +28,18 @@ DESIGNS = {
     "equivalence": "whether an early and a late stretch differ by less than a margin",
     "agreement": "two sensors on the same splits: this store against another one",
     "reliability": "how alike runs of an athlete are, in level and in slope",
+}
+#: What an analysis may state, by design, beside its name and the design itself: a word that a design does not ask for
+#: would be read and have no effect.
+_STRETCHES = ("metrics", "adjust", "early_km", "late_km", "windows", "unit", "change_pct")
+TAKES: Mapping[str, tuple[str, ...]] = {
+    "paired_windows": _STRETCHES,
+    "equivalence": (*_STRETCHES, "margin_pct"),
+    "trend": ("metrics", "adjust"),
+    "onset": ("metrics", "adjust"),
+    "landing": ("early_km", "late_km"),
+    "agreement": ("metrics",),
+    "reliability": ("metrics",),
 }
 CORRECTIONS = ("holm", "benjamini_hochberg", "none")
 CAUSES = ("speed", "slope")
@@ -131,7 +144,9 @@ class Study:
     """A study as its file states it.
 
     Attributes:
-        text: the file itself, which goes into the output as it is.
+        text: the file itself.
+        shown: the file as it is given out, where that is not as it stands
+            (`pipeline.study.pseudonyms.handed_out`); empty where it is.
         note: what a reader has to know before all else; empty for nothing.
         authors: as the citation file names them.
         least_cell: groups of fewer athletes than this are not told apart in what is given out.
@@ -148,9 +163,10 @@ class Study:
     correction: str = "holm"
     least_cell: int = 3
     text: str = field(default="", repr=False)
+    shown: str = field(default="", repr=False)
 
     def digest(self) -> str:
-        """SHA-256 of the file."""
+        """SHA-256 of the file as it was stated."""
         return hashlib.sha256(self.text.encode()).hexdigest()
 
 
@@ -167,6 +183,8 @@ def read_study(text: str, *, name: str) -> Study:
     return _Reader(text, name).study()
 
 
+#: Stretches are said by both, or by quarters: whether there are both, any, quarters.
+_SAID_ONCE = ((True, True, False), (False, False, True))
 #: A table of the file: its name, and which of several.
 Where = tuple[str | int, ...]
 
@@ -190,7 +208,7 @@ class _Reader:
         names = [one.name for one in analyses]
         for n, one in enumerate(names):
             if one in names[:n]:
-                raise self._fault(("analysis", n), "name", f"two analyses are called {one!r}", "a name of its own each")
+                raise self._fault(("analysis", n), "name", f"{one!r}, as that of another", "a name of its own")
         published = [self._published(one, n, analyses) for n, one in enumerate(self._tables(given, "published"))]
         return Study(
             title=self._words(given, "title", ()),
@@ -230,6 +248,9 @@ class _Reader:
         where = ("analysis", n)
         self._known(given, [one.name for one in dataclasses.fields(Analysis)], where)
         design = self._one_of(given, "design", where, tuple(DESIGNS), None)
+        for key in given:
+            if key not in ("name", "design", *TAKES[design]):
+                raise self._fault(where, key, f"of no effect in {design}", f"only {', '.join(TAKES[design])} there")
         metrics = self._list(given, "metrics", where, _METRICS)
         if design != "landing" and not metrics:
             raise self._fault(where, "metrics", "none", f"at least one of {', '.join(_METRICS)}")
@@ -245,14 +266,19 @@ class _Reader:
             margin_pct=self._number(given, "margin_pct", where, 0.0, least=0) or None,
             change_pct=self._number(given, "change_pct", where, 2.0),
         )
+        if analysis.change_pct == 0 or analysis.change_pct <= -100:
+            raise self._fault(where, "change_pct", repr(given["change_pct"]), "a change, above -100 and not 0")
         self._require_stretches(given, analysis, where)
         return analysis
 
     def _require_stretches(self, given: Mapping[str, Any], analysis: Analysis, where: tuple[str, int]) -> None:
         has_both = analysis.early_km is not None and analysis.late_km is not None
-        if analysis.design in ("paired_windows", "equivalence") and has_both == (analysis.windows is not None):
+        has_some = analysis.early_km is not None or analysis.late_km is not None
+        is_said = (has_both, has_some, analysis.windows is not None)
+        if analysis.design in ("paired_windows", "equivalence") and is_said not in _SAID_ONCE:
+            found = "both ways" if all(is_said[1:]) else "one of two stretches" if has_some else "no stretches"
             raise self._fault(
-                where, "early_km", "both ways or neither" if has_both else "no stretches",
+                where, "late_km" if "late_km" in given and "early_km" not in given else "early_km", found,
                 'early_km = [2, 6] and late_km = [30, 40], or windows = "quarters"',
             )  # fmt: skip
         if analysis.design == "landing" and not has_both:
@@ -296,9 +322,7 @@ class _Reader:
         for key in given:
             if key not in names:
                 near = difflib.get_close_matches(key, names, n=1)
-                raise self._fault(
-                    where, key, f"the unknown word {key!r}", near[0] if near else f"one of {', '.join(names)}"
-                )
+                raise self._fault(where, key, "an unknown word", near[0] if near else f"one of {', '.join(names)}")
 
     def _words(self, given: Mapping[str, Any], key: str, where: Where) -> str:
         value = given.get(key)
@@ -336,7 +360,7 @@ class _Reader:
             return default
         value = given.get(key)
         is_number = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
-        if not is_number or (least is not None and value < least):  # type: ignore[operator]
+        if not is_number or not math.isfinite(value) or (least is not None and value < least):  # type: ignore[arg-type, operator]
             kind = "a whole number" if whole else "a number"
             at_least = f" of at least {least:g}" if least is not None else ""
             raise self._fault(where, key, "nothing" if value is None else repr(value), kind + at_least)
@@ -355,7 +379,7 @@ class _Reader:
             return None
         numbers = [value] if design == "landing" else value
         is_right = isinstance(numbers, list) and all(
-            isinstance(one, int | float) and not isinstance(one, bool) and one >= 0 for one in numbers
+            isinstance(one, int | float) and not isinstance(one, bool) and 0 <= one < math.inf for one in numbers
         )
         if design == "landing" and is_right:
             return float(value), float(value)
