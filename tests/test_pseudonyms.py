@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+import hmac
 from datetime import UTC, date, datetime
 
 import polars as pl
+import pytest
 
-from pipeline.study.pseudonyms import COLUMNS, MOST_WEEKS, pseudonymised
+from pipeline.errors import UsageError
+from pipeline.study.pseudonyms import COLUMNS, MOST_WEEKS, handed_out, pseudonymised
+from pipeline.study.study_file import read_study
 from pipeline.tables import TABLES
 
 KEY, OTHER_KEY = b"one key", b"another key"
@@ -78,3 +82,77 @@ def test_what_fewer_athletes_share_than_the_study_allows_is_left_out():
 
 def test_stiffness_which_would_give_the_mass_back_is_not_given_out():
     assert not {name for name in COLUMNS if "stiffness" in name or "force" in name or "leg" in name}
+
+
+# --- The study file --------------------------------------------------------------------------------------------------
+
+NAMING = """\
+# Without Bo, whose pod slipped.
+title = "Ari's season (ari against cy)"
+question = "Does ari, or ariadne, fade? Devices: Blue 1234567."
+
+[cohort]
+athletes = ["ari", 'cy']
+not_athletes = ["bo"]
+devices = ["blue 1234567"]
+
+[[analysis]]
+name = "ari and cy"
+design = "trend"
+metrics = ["cadence_spm"]
+
+[[published]]
+analysis = "ari and cy"
+metric = "cadence_spm"
+statistic = "slope_pct_per_10km"
+value = 0.0
+source = "a paper 2026"
+read_as = "seen"
+"""
+
+
+def called(name: str, of: str = "athlete", key: bytes = KEY) -> str:
+    """The pseudonym, as who has the key can compute it."""
+    return hmac.digest(key, f"{of} {name}".encode(), "sha256").hex()[:16]
+
+
+def test_athletes_and_devices_named_in_the_cohort_are_pseudonyms_wherever_the_file_names_them():
+    told = handed_out(read_study(NAMING, name="study.toml"), KEY)
+    ari, bo, cy, blue = called("ari"), called("bo"), called("cy"), called("blue 1234567", "device")
+    lines = told.shown.splitlines()
+    assert lines[0].startswith("# Athletes and devices are called by pseudonyms here.")
+    assert lines[1] == f"# Without {bo}, whose pod slipped."
+    assert f"athletes = [\"{ari}\", '{cy}']" in lines
+    assert f'devices = ["{blue}"]' in lines
+    assert (told.title, told.question) == (
+        f"{ari}'s season ({ari} against {cy})", f"Does {ari}, or ariadne, fade? Devices: {blue}.",
+    )  # fmt: skip
+    assert told.analyses[0].name == told.published[0].analysis == f"{ari} and {cy}"
+
+
+def test_pseudonyms_in_the_file_are_those_of_the_data():
+    assert called("ari") in given_out()["athlete"].to_list()
+
+
+def test_the_runs_are_still_found_by_the_names_and_the_digest_is_that_of_the_file():
+    stated = read_study(NAMING, name="study.toml")
+    told = handed_out(stated, KEY)
+    assert (told.cohort, told.text, told.digest()) == (stated.cohort, NAMING, stated.digest())
+
+
+def test_a_file_that_names_nobody_is_given_out_as_it_is():
+    stated = read_study(NAMING.replace('athletes = ["ari", \'cy\']\nnot_athletes = ["bo"]\ndevices', "kinds"), name="x")
+    assert handed_out(stated, KEY) is stated
+    assert stated.shown == ""
+
+
+def test_an_athlete_called_like_a_key_of_the_file_changes_no_key():
+    told = handed_out(read_study(NAMING.replace('"bo"', '"name"'), name="study.toml"), KEY)
+    assert f'not_athletes = ["{called("name")}"]' in told.shown.splitlines()
+    assert told.analyses[0].design == "trend"
+
+
+@pytest.mark.parametrize("name", ["trend", "b\\u006f"], ids=["a word of the file", "with escapes"])
+def test_a_name_that_cannot_be_told_from_the_rest_is_refused_and_not_given_out(name: str):
+    with pytest.raises(UsageError, match="cannot be told from the rest of the study file, and would be given out"):
+        handed_out(read_study(NAMING.replace('"bo"', f'"{name}"'), name="study.toml"), KEY)
