@@ -45,21 +45,26 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
     from pipeline.generations import published
     from pipeline.places import whole_name
     from pipeline.study.conduct import conduct
-    from pipeline.study.output import write_output
+    from pipeline.study.output import earlier_output, write_output
+    from pipeline.study.pseudonyms import handed_out
     from pipeline.study.register import register, study_key
     from pipeline.study.study_file import read_study
     from pipeline.study.terminal_summary import study_summary
 
     try:
-        asked = read_study(file.read_text(encoding="utf-8"), name=file.name)
+        asked = read_study(file.read_bytes().decode("utf-8-sig"), name=file.name)
+    except FileNotFoundError:
+        raise UsageError(f"There is no file {file}. `splitdrift study --help` shows one to begin with.") from None
     except UnicodeDecodeError:
         raise UsageError(f"{file.name} is not a text in UTF-8. Save it again as UTF-8.") from None
+    earlier_output(out)  # or hours of computing would end in a refusal
     published(store)  # or there is nothing to ask, and nothing to note
-    registered = register(store, asked)
-    told = conduct(asked, store, against=against, with_power=power)
-    changed = write_output(out, told, registered, study_key(store, key))
+    registered, secret = register(store, asked), study_key(store, key)
+    told = conduct(handed_out(asked, secret), store, against=against, with_power=power)
+    changed = write_output(out, told, registered, secret)
     console = open_console()
     console.print(study_summary(told))
     if changed:
         console.print(f"Since the output that was replaced, these changed: {', '.join(changed)}.", highlight=False)
-    console.print(f"\nThe report: {whole_name(out)}/report.html", highlight=False, soft_wrap=True)
+    where = f"\nThe report: {whole_name(out)}/report.html"
+    console.print(where, highlight=False, markup=False, soft_wrap=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import polars as pl
 
@@ -24,6 +25,7 @@ from pipeline.study.study_file import Analysis, Study
 from pipeline.study.trends import onsets, trend
 from pipeline.study.windows import equivalent_windows, paired_windows, power
 
+T = TypeVar("T")
 _ANALYSES: Mapping[str, Callable[[Material, Analysis], Outcome]] = {
     "paired_windows": paired_windows,
     "trend": trend,
@@ -43,6 +45,7 @@ class Conducted:
         study: as its file states it.
         settings: that the store's tables were made with.
         made_from: what the store's tables were made from.
+        against: the same of the store of the other sensor; None without one.
         flow: from all runs to those that entered.
         material: the rows of the cohort.
         results: rows of `pipeline.study.results.Results`.
@@ -54,6 +57,7 @@ class Conducted:
     study: Study
     settings: Settings
     made_from: Provenance
+    against: Provenance | None
     flow: Flow
     material: Material
     results: pl.DataFrame
@@ -64,12 +68,16 @@ class Conducted:
     @property
     def parts(self) -> dict[str, str]:
         """What the result rests on, each with its digest."""
-        return {
+        parts = {
             "the study file": self.study.digest(),
             "the recordings and lists": self.made_from.inputs_sha256,
             "the settings": self.settings.digest(),
             "the code": code_digest(),
         }
+        if self.against is not None:
+            parts["the recordings and lists of the other store"] = self.against.inputs_sha256
+            parts["the settings of the other store"] = self.against.settings_sha256
+        return parts
 
 
 def conduct(study: Study, store: Path, *, against: Path | None = None, with_power: bool = False) -> Conducted:
@@ -92,23 +100,27 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     figures: list[Figure] = []
     needed: list[pl.DataFrame] = []
     for analysis in study.analyses:
-        outcome = _taken(material, analysis)
+        outcome = _taken(_ANALYSES[analysis.design], material, analysis)
         found += outcome.found
         figures += outcome.figures
         if with_power and analysis.design in ("paired_windows", "equivalence"):
-            needed.append(power(material, analysis))
+            needed.append(_taken(power, material, analysis))
     if with_power and not needed:
         raise NothingDone("--power is of comparisons of an early and a late stretch; this study has none.")
     told = results(found, study.correction)
     return Conducted(
-        study, settings, read_provenance(table_folder(folder, "athlete_drift")), flow, material, told,
+        study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material, told,
         beside_published(told, study.published), figures, pl.concat(needed) if needed else None,
     )  # fmt: skip
 
 
-def _taken(material: Material, analysis: Analysis) -> Outcome:
+def _made_from(folder: Path) -> Provenance:
+    return read_provenance(table_folder(folder, "athlete_drift"))
+
+
+def _taken(take: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:
     try:
-        return _ANALYSES[analysis.design](material, analysis)
+        return take(material, analysis)
     except ValueError as error:  # of a method that has too little to go by
         raise NothingDone(f"{analysis.name}: {error}") from error
 
@@ -117,6 +129,12 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other = None
     if against is not None:
+        length_m = read_settings(read_settings_text(published(against)), name=f"{against / SETTINGS}").split_length_m
+        if length_m != settings.split_length_m:
+            raise NothingDone(
+                f"Splits of both stores have to be of one length; here it is {settings.split_length_m:g} m, in the "
+                f"other store {length_m:g} m (split_length_m)."
+            )
         other = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
     drifts, run_drifts = read_rows(folder, "athlete_drift"), read_rows(folder, "run_drift")
     return Material(

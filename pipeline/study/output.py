@@ -51,7 +51,7 @@ def write_output(out: Path, told: Conducted, registered: Registered, key: bytes)
     Raises:
         UsageError: the folder holds something else.
     """
-    before = _parts_before(out)
+    before = earlier_output(out)
     beside = out.with_name(f".{out.name}-{secrets.token_hex(4)}")
     beside.mkdir(parents=True)
     try:
@@ -64,21 +64,31 @@ def write_output(out: Path, told: Conducted, registered: Registered, key: bytes)
     return [name for name, digest in told.parts.items() if before and before.get(name) != digest]
 
 
-def _parts_before(out: Path) -> dict[str, str]:
+def earlier_output(out: Path) -> dict[str, str]:
+    """What an earlier output in the folder rests on; empty if the folder is new or empty.
+
+    Raises:
+        UsageError: the folder holds something else, also beside an output, which would be lost.
+    """
+    if out.is_symlink() or (out.exists() and not out.is_dir()):
+        raise UsageError(f"--out {out} is no folder; it takes one, which is made if it does not exist.")
     if not out.exists():
         return {}
-    if not out.is_dir():
-        raise UsageError(f"--out {out} is a file; it takes a folder, which is made if it does not exist.")
-    if (out / _PROVENANCE).is_file():
-        parts: dict[str, str] = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))["rests_on"]
-        return parts
-    if any(out.iterdir()):
-        raise UsageError(f"--out {out} holds other things than the output of a study; name an empty or new folder.")
-    return {}
+    try:
+        told = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))
+        parts, ours = dict(told["rests_on"]), {_PROVENANCE, *told["files"]}
+    except (OSError, ValueError, KeyError, TypeError):
+        parts, ours = {}, set()
+    if others := sorted({path.relative_to(out).as_posix() for path in files_below(out)} - ours):
+        raise UsageError(
+            f"--out {out} holds other things than the output of a study, {others[0]} among {len(others)}; name an "
+            "empty or new folder."
+        )
+    return parts
 
 
 def _write(folder: Path, told: Conducted, registered: Registered, key: bytes) -> None:
-    (folder / "study.toml").write_text(told.study.text, encoding="utf-8")
+    (folder / "study.toml").write_text(told.study.shown or told.study.text, encoding="utf-8", newline="")
     told.results.write_csv(folder / "results.csv")
     told.results.write_parquet(folder / "results.parquet")
     if told.beside.height:
@@ -145,17 +155,24 @@ def _provenance(folder: Path, told: Conducted, registered: Registered) -> dict[s
 
 
 def _citation(told: Conducted, registered: Registered) -> str:
-    authors = [f"  - name: {json.dumps(name, ensure_ascii=False)}" for name in told.study.authors]
+    authors = [f"  - name: {_quoted(name)}" for name in told.study.authors]
     lines = [
         "cff-version: 1.2.0",
         'message: "Results of a study defined in study.toml; provenance.json says what they rest on."',
         "type: dataset",
-        f"title: {json.dumps(told.study.title, ensure_ascii=False)}",
-        f"abstract: {json.dumps(told.study.question, ensure_ascii=False)}",
+        f"title: {_quoted(told.study.title)}",
+        f"abstract: {_quoted(told.study.question)}",
         "authors:",
         *(authors or ['  - name: "not named"']),
         f"date-released: {registered.stated_at_utc[:10]}",
-        f"version: {told.study.digest()[:12]}",
+        # In quotes: digits alone, or with one e among them, would be read as a number.
+        f'version: "{told.study.digest()[:12]}"',
         "",
     ]
     return "\n".join(lines)
+
+
+def _quoted(text: str) -> str:
+    """A string of YAML in double quotes: one of JSON, with what YAML takes for no character or for a break escaped."""
+    escaped = (one if one.isprintable() else f"\\U{ord(one):08x}" for one in json.dumps(text, ensure_ascii=False))
+    return "".join(escaped)
