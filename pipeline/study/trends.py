@@ -64,7 +64,7 @@ def _require_athletes(rows: pl.DataFrame, analysis: Analysis, metric: str, least
     if n_athletes < least:
         raise NothingDone(
             f"{analysis.name}: {n_athletes} athletes have {LABELS[metric]} in {rows['run_id'].n_unique()} runs of the "
-            f"cohort; a {analysis.design} asks for at least {least}."
+            f"cohort; {'an' if analysis.design == 'onset' else 'a'} {analysis.design} asks for at least {least}."
         )
 
 
