@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -55,6 +56,14 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
 def demo_store(demo: Refreshed) -> Path:
     """The store of the demo club. Only to be read."""
     return demo.store
+
+
+@pytest.fixture
+def own_store(demo: Refreshed, tmp_path: Path) -> Path:
+    """A store like the demo club's, to be asked: what is asked of a store is noted in it."""
+    store = tmp_path / "own store"
+    shutil.copytree(demo.store, store, symlinks=True, copy_function=os.link)
+    return store
 
 
 @pytest.fixture(scope="module")

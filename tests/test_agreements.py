@@ -68,8 +68,26 @@ def test_stores_without_a_split_in_common_are_refused_with_the_counts():
     with pytest.raises(NothingDone) as raised:
         agreements(material, SENSORS)
     assert str(raised.value) == (
-        "sensors: 0 splits have contact time in both stores; at least 2 are needed. 0 runs are in both."
+        "sensors: 0 splits have contact time from different sensors in both stores; at least 2 are needed. 0 runs have "
+        "it in both, of which 0 read the same in every split."
     )
+
+
+def test_runs_of_one_sensor_alone_which_read_the_same_in_both_do_not_dilute_the_bias():
+    material = two_stores(1.04)
+    assert material.other_splits is not None
+    same = pl.col("run_id").str.ends_with("-0")
+    mixed = pl.concat([material.other_splits.filter(same), material.splits.filter(~same)])
+    diluted = cohort_of(lambda *_: 1.0, n_runs=2, splits=mixed, other_splits=material.other_splits)
+    bias = told(agreements(diluted, SENSORS))["bias_pct"]
+    assert bias.estimate == pytest.approx(100 * log(1.04), abs=0.3)
+    assert (bias.n_runs, bias.note) == (5, "5 runs that read the same in both stores, from one sensor, left out")
+
+
+def test_a_store_beside_itself_is_refused():
+    material = cohort_of(lambda *_: 240.0)
+    with pytest.raises(NothingDone, match="5 runs have it in both, of which 5 read the same in every split"):
+        agreements(cohort_of(lambda *_: 240.0, other_splits=material.splits), SENSORS)
 
 
 # --- How alike runs are ----------------------------------------------------------------------------------------------

@@ -19,8 +19,11 @@ FEWEST_ATHLETES = 3
 def agreements(material: Material, analysis: Analysis) -> Outcome:
     """This store's splits less the other store's of the same runs, in percent of their mean.
 
+    A run that reads the same in every split had one sensor alone, which both stores took: it says nothing of how two
+    agree, and does not enter.
+
     Raises:
-        NothingDone: there is no other store, or no split that both have.
+        NothingDone: there is no other store, or no split that both have from different sensors.
     """
     if material.other_splits is None:
         raise NothingDone(
@@ -30,18 +33,23 @@ def agreements(material: Material, analysis: Analysis) -> Outcome:
     found: list[Found] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
-        both = _both(material.splits, material.other_splits, metric)
+        shared = _both(material.splits, material.other_splits, metric)
+        both = shared.filter((pl.col("here") != pl.col("there")).any().over("run_id"))
+        n_same = shared["run_id"].n_unique() - both["run_id"].n_unique()
         if both.height < 2:
+            n_runs = shared["run_id"].n_unique()
             raise NothingDone(
-                f"{analysis.name}: {both.height} splits have {LABELS[metric]} in both stores; at least 2 are needed. "
-                f"{both['run_id'].n_unique()} runs are in both."
+                f"{analysis.name}: {both.height} splits have {LABELS[metric]} from different sensors in both stores; "
+                f"at least 2 are needed. {n_runs} runs have it in both, of which {n_same} read the same in every "
+                "split."
             )
         here, there = (100 * np.log(both[name].to_numpy()) for name in ("here", "there"))
         told = agreement(here, there, subject=both["run_id"].to_list())
         about = found_in(analysis, metric, both)
         method = f"{told.method}; several splits a run; of logarithms, as percent"
+        note = f"{n_same} runs that read the same in both stores, from one sensor, left out" if n_same else ""
         found += [
-            about(statistic=statistic, estimate=one.value, low=one.low, high=one.high, method=method)
+            about(statistic=statistic, estimate=one.value, low=one.low, high=one.high, method=method, note=note)
             for statistic, one in (
                 ("bias_pct", told.bias),
                 ("lower_limit_pct", told.lower),

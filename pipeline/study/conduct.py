@@ -92,6 +92,8 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     Raises:
         NothingDone: no store, too few athletes, a distance that nobody reached, a metric that nobody recorded.
     """
+    if against is not None and not any(one.design == "agreement" for one in study.analyses):
+        raise NothingDone("--against is for analyses of the design agreement; this study has none.")
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
     flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
