@@ -83,7 +83,7 @@ def test_statsmodels_gives_the_same_effects_errors_and_departures(seed: int):
     effects = [found.intercept, found.slope, found.covariate_slopes["speed"]]
     assert effects == pytest.approx(theirs.fe_params.tolist(), rel=1e-3)
     # Its errors are those of effects and variances together, from the curvature of the likelihood; lme4's and ours take
-    # the variances as found, by generalised least squares: a few percent with twenty athletes, nothing in balanced data.
+    # the variances as found, by generalised least squares: a few percent with twenty athletes.
     assert found.se == pytest.approx(theirs.bse_fe[1], rel=0.05)
     z = fixed[:, :2]
     covariance = np.where(who[:, None] == who, z @ theirs.cov_re @ z.T, 0) + theirs.scale * np.eye(len(who))
