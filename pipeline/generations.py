@@ -123,11 +123,8 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         store: prepared.
         keep: so many generations are kept, this one among them.
     """
-    whole = generations(store)
     there = list((store / _FOLDER).glob("*"))
-    for left in there:
-        if left not in whole:
-            remove_tree(left)
+    sweep(store, keep=keep)
     # Past what was left too: a worker that outlived its parent may still write there.
     number = 1 + max((int(one.name[:_DIGITS]) for one in there if one.name[:_DIGITS].isdigit()), default=0)
     folder = store / _FOLDER / f"{number:0{_DIGITS}d}"
@@ -143,7 +140,19 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         remove_tree(folder)
         raise
     point_to(store, folder)
-    for old in generations(store)[:-keep]:
+    sweep(store, keep=keep)
+
+
+def sweep(store: Path, *, keep: int) -> None:
+    """Remove what a dying process left half done or half removed, and the oldest states beyond `keep`.
+
+    The caller holds the store's lock.
+    """
+    whole = generations(store)
+    for left in (store / _FOLDER).glob("*"):
+        if left not in whole:
+            remove_tree(left)
+    for old in whole[:-keep]:
         if old != current(store):
             _remove(old)
 

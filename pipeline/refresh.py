@@ -21,7 +21,7 @@ import polars as pl
 
 from pipeline.duplicates import by_athlete
 from pipeline.errors import NothingDone, UsageError
-from pipeline.generations import building, current, link_tree, prepare
+from pipeline.generations import building, current, link_tree, prepare, sweep
 from pipeline.history import catch_up, note_nothing_new, record, write_record
 from pipeline.inbox import Inbox, InboxFile, read_inbox
 from pipeline.known import (
@@ -95,6 +95,7 @@ def bring_up_to_date(
         known = read_known(current(store))
         found = changes(inbox, store, known)
         if found.is_nothing and known.folder is not None:
+            sweep(store, keep=inbox.settings.keep_generations)
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
         with building(store, keep=inbox.settings.keep_generations) as built:
