@@ -8,9 +8,9 @@ import pytest
 from conftest import cohort_of
 
 from pipeline.errors import NothingDone
-from pipeline.study.results import Found, Outcome
+from pipeline.study.results import MOST_POINTS, Found, Outcome
 from pipeline.study.study_file import Analysis
-from pipeline.study.trends import MOST_POINTS, onsets, trend
+from pipeline.study.trends import onsets, trend
 
 LINE = Analysis("line", "trend", ("contact_time_ms",))
 FROM = Analysis("from where", "onset", ("contact_time_ms",))

@@ -9,7 +9,7 @@ from pipeline.errors import NothingDone
 from pipeline.methods.agreement import agreement
 from pipeline.methods.reliability import Reliability, reliability
 from pipeline.study.material import LABELS, Material
-from pipeline.study.results import Figure, Found, Outcome, found_in
+from pipeline.study.results import MOST_POINTS, Figure, Found, Outcome, found_in
 from pipeline.study.study_file import Analysis
 
 #: Fewer athletes do not tell how athletes differ.
@@ -105,7 +105,8 @@ def _agreement_figure(
     analysis: Analysis, metric: str, both: pl.DataFrame, ratio: np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 ) -> Figure:
     mean = np.sqrt(both["here"].to_numpy() * both["there"].to_numpy())
-    points = [{"x": float(x), "y": float(y)} for x, y in zip(mean, ratio, strict=True)]
+    some = np.linspace(0, len(ratio) - 1, min(len(ratio), MOST_POINTS)).astype(int)
+    points = [{"x": float(mean[k]), "y": float(ratio[k])} for k in some]
     return Figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}",
         "Difference of the two sensors against their mean, a point a split.",

@@ -17,7 +17,8 @@ def drawn(figure: Figure) -> str:
     """A figure as SVG; the same bytes for the same data."""
     chart = {"pairs": _pairs, "points": _points}[figure.kind](figure)
     specification = chart.properties(width=WIDTH, height=HEIGHT).to_dict()
-    specification["datasets"] = {name: list(rows) for name, rows in figure.data.items()}
+    # A line at nothing is drawn once, and not once a point.
+    specification["datasets"] = {"once": [{}]} | {name: list(rows) for name, rows in figure.data.items()}
     return str(vl_convert.vegalite_to_svg(specification | {"config": CONFIG}))
 
 
@@ -42,4 +43,4 @@ def _points(figure: Figure) -> Any:
             y=alt.Y("y:Q", title=figure.titles["y"]),
         )
     )
-    return alt.layer(alt.Chart(alt.NamedData("points")).mark_rule(color=SOFT).encode(y=alt.YDatum(0)), points)
+    return alt.layer(alt.Chart(alt.NamedData("once")).mark_rule(color=SOFT).encode(y=alt.YDatum(0)), points)

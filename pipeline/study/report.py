@@ -167,8 +167,9 @@ def _limits(told: Conducted) -> list[str]:
         "(heat, wind, drink, a sensor that slips) is in the result.",
         "Levels of different devices are not comparable; changes inside runs of one device are.",
     ]
-    if told.flow.runs["device"].n_unique() > 1:
-        said.append(f"{told.flow.runs['device'].n_unique()} kinds of device are in the cohort.")
+    n_devices = told.flow.runs["device"].drop_nulls().n_unique()
+    if n_devices > 1:
+        said.append(f"{n_devices} kinds of device are in the cohort.")
     if any(one.unit == "run" for one in study.analyses):
         said.append(
             "Where a run counts as one, runs of the same athlete are taken as if they were of different people."

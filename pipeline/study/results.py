@@ -63,6 +63,10 @@ def found_in(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) 
     return partial(Found, analysis.name, analysis.design, metric, n_athletes=n_athletes, n_runs=n_runs)
 
 
+#: So many points of a picture show what there is to see.
+MOST_POINTS = 1500
+
+
 @dataclass(frozen=True)
 class Figure:
     """A picture of an analysis.

@@ -15,7 +15,7 @@ from pipeline.methods.mixed_model import Design, fit
 from pipeline.methods.mixed_trend import MixedTrend, mixed_trend
 from pipeline.methods.onset import FEWEST_RUNS, onset
 from pipeline.study.material import LABELS, Material
-from pipeline.study.results import Figure, Found, Outcome, found_in
+from pipeline.study.results import MOST_POINTS, Figure, Found, Outcome, found_in
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import Analysis
 
@@ -126,10 +126,6 @@ def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.Da
         about(statistic="sd_of_athletes_slopes_pct", estimate=percent(fitted.sd_slope), level=None),
         about(statistic="sd_of_splits_pct", estimate=percent(fitted.sd_residual), level=None),
     ]
-
-
-#: So many points of a diagnostic picture show what there is to see.
-MOST_POINTS = 1500
 
 
 def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Figure]:
