@@ -75,6 +75,10 @@ def test_too_few_athletes_are_refused_with_the_whole_way():
     [
         ({"athletes": ("ari", "bob")}, "athletes of [cohort]: the store has no run of 'bob'. Did you mean 'bo'?"),
         ({"not_athletes": ("zoe",)}, "not_athletes of [cohort]: the store has no run of 'zoe'. It has runs of ari, bo"),
+        (
+            {"kinds": ("race", "trainig")},
+            "kinds of [cohort]: the store has no run of 'trainig'. Did you mean 'training'?",
+        ),
         ({"devices": ("bleu",)}, "devices of [cohort]: the store has no run of 'bleu'. Did you mean 'blue'?"),
     ],
     ids=str,

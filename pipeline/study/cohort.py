@@ -61,6 +61,8 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
         ("devices", cohort.devices, runs["device"]),
     ):
         _require_known(word, names, known)
+    for word, names in (("kinds", cohort.kinds), ("surfaces", cohort.surfaces)):
+        _require_known(word, names, runs[word.removesuffix("s")], may_be_absent=True)
     day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
     asked = [
         (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
@@ -99,12 +101,17 @@ def in_words(flow: Flow) -> str:
     return f"The store holds {flow.n_runs} runs of {flow.n_athletes} athletes.{gone}"
 
 
-def _require_known(word: str, names: Sequence[str], of_runs: pl.Series) -> None:
-    """A name that is spelled otherwise than in the store would leave out, or let in, without a word."""
+def _require_known(word: str, names: Sequence[str], of_runs: pl.Series, *, may_be_absent: bool = False) -> None:
+    """A name that is spelled otherwise than in the store would leave out, or let in, without a word.
+
+    A kind of session that nobody ran is no mistake; one that is nearly another is.
+    """
     known = of_runs.drop_nulls().unique().sort().to_list()
     for name in names:
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1)
+            if may_be_absent and not near:
+                continue
             raise UsageError(
                 f"{word} of [cohort]: the store has no run of {name!r}. "
                 + (f"Did you mean {near[0]!r}?" if near else f"It has runs of {', '.join(known) or 'nobody'}.")
