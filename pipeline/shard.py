@@ -23,7 +23,7 @@ from pipeline.parquet import Provenance, write_table
 from pipeline.recording import WORTH, Session, recording
 from pipeline.samples import RunSamples, samples
 from pipeline.splits import splits
-from pipeline.store import partition
+from pipeline.store import samples_file
 from pipeline.tables import empty, publishable
 from pipeline.workers import may_have_passed
 
@@ -231,9 +231,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
     except Exception as error:
         return session.refused(_our_fault(error)), None
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
-    # Recordings of one run have one name, and each needs a file of its own until it is known which is kept.
     own_name = hashlib.sha256(f"{session.name}:{session.place}".encode()).hexdigest()[:8]
-    folder = partition("samples", str(file.athlete_id), f"{started:%Y-%m}")
     row: dict[str, object] = {
         "run_id": run_id,
         "athlete_id": file.athlete_id,
@@ -250,7 +248,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "n_quantities": sum(run.samples[one].count() > 0 for one in WORTH),
         "is_damaged": found.damage is not None,
         "n_samples": session.n_samples,
-        "samples_file": f"{folder}/{run_id}-{own_name}.parquet",
+        "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
     }
     return session, _Run(row, run.named(run_id))
 

@@ -29,6 +29,18 @@ def partition(table: str, athlete_id: str, month: str | None = None) -> Path:
     return folder if month is None else folder / f"month={month}"
 
 
+def samples_file(run_id: str, athlete_id: str, month: str, recording: str) -> str:
+    """The file of a run's samples, relative to the store. Recordings of one run have one name, and each needs a file of
+    its own until it is known which is kept.
+    """
+    return f"{partition('samples', athlete_id, month)}/{run_id}-{recording}.parquet"
+
+
+def run_of(file: Path) -> str:
+    """The run whose samples lie in a file."""
+    return file.stem.rpartition("-")[0]
+
+
 def write_settings(built: Path, text: str) -> None:
     """Write the settings in force beside the tables of a state being built."""
     (built / SETTINGS).write_text(text, encoding="utf-8")

@@ -20,7 +20,7 @@ from conftest import CLUB, Refreshed
 from pipeline.generations import link_tree, published
 from pipeline.inbox import read_inbox
 from pipeline.pages import draw as drawing
-from pipeline.pages.club_rows import Pages, club_rows
+from pipeline.pages.club_rows import Pages, club_rows, run_name
 from pipeline.pages.draw import draw
 from pipeline.refresh import refresh
 from pipeline.settings import Settings
@@ -243,8 +243,8 @@ def rewritten(built: Path, table: str, column: str, value: pl.Expr, athlete_id: 
     ).write_parquet(path)
 
 
-def drawn_anew(pages: Pages, athlete_id: str) -> tuple[bool, bool]:
-    """Whether the athlete's page was drawn, and whether those of the runs were."""
+def drawn_anew(pages: Pages, athlete_id: str) -> tuple[bool, str]:
+    """Whether the athlete's page was drawn, and of how many runs: none, some, or all."""
     draw(pages, athlete_id)
     assert pages.before is not None
     folder = Path("pages") / "athletes" / club_rows(pages).folder(athlete_id)
@@ -252,34 +252,44 @@ def drawn_anew(pages: Pages, athlete_id: str) -> tuple[bool, bool]:
     assert len(after) > 1
     new = {name: name not in before or not file.samefile(before[name]) for name, file in after.items()}
     own = new.pop("index.html")
-    assert len(set(new.values())) == 1  # all or none
-    return own, any(new.values())
+    return own, "all" if all(new.values()) else "some" if any(new.values()) else "none"
 
 
 def test_what_did_not_change_gets_a_second_name(demo: Refreshed, tmp_path: Path):
-    assert drawn_anew(next_state(demo, tmp_path, nothing), "brine") == (False, False)
+    assert drawn_anew(next_state(demo, tmp_path, nothing), "brine") == (False, "none")
 
 
 @pytest.mark.parametrize(
     ("moved", "expected"),
     [
-        (("athlete_drift", "q_value", 2e-5), (False, False)),
-        (("athlete_drift", "q_value", 2e-3), (True, False)),
-        (("athlete_drift", "repeatability", 0.001), (False, False)),
-        (("athlete_drift", "repeatability", -0.2), (True, False)),
-        (("athlete_drift", "drift_pct_per_10km", 0.001), (True, False)),
-        (("run_drift", "drift_low", 0.001), (True, True)),
-        (("runs", "paused_s", 1.0), (True, True)),
+        (("athlete_drift", "q_value", 2e-5), (False, "none")),
+        (("athlete_drift", "q_value", 2e-3), (True, "none")),
+        (("athlete_drift", "repeatability", 0.001), (False, "none")),
+        (("athlete_drift", "repeatability", -0.2), (True, "none")),
+        (("athlete_drift", "drift_pct_per_10km", 0.001), (True, "none")),
+        (("run_drift", "drift_low", 0.001), (True, "some")),
+        (("runs", "paused_s", 1.0), (True, "all")),
     ],
     ids=str,
 )
 def test_pages_are_drawn_again_where_a_number_on_them_moves(
-    demo: Refreshed, tmp_path: Path, moved: tuple[str, str, float], expected: tuple[bool, bool]
+    demo: Refreshed, tmp_path: Path, moved: tuple[str, str, float], expected: tuple[bool, str]
 ):
     table, column, by = moved
     pages = next_state(demo, tmp_path, lambda built: rewritten(built, table, column, pl.col(column) + by))
     assert drawn_anew(pages, "brine") == expected
-    assert drawn_anew(pages, "wick") == (False, False)
+    assert drawn_anew(pages, "wick") == (False, "none")
+
+
+def test_a_number_of_one_run_draws_that_runs_page_alone(demo: Refreshed, tmp_path: Path):
+    run_id = demo.table("runs").filter(athlete_id="brine")["run_id"][3]
+    longer = pl.when(run_id=run_id).then(pl.col("paused_s") + 1).otherwise("paused_s")
+    pages = next_state(demo, tmp_path, lambda built: rewritten(built, "runs", "paused_s", longer))
+    assert drawn_anew(pages, "brine") == (True, "some")
+    folder = Path("pages") / "athletes" / "brine"
+    before, after = (pages_below(one / folder) for one in (published(demo.store), pages.built))
+    anew = {name for name, file in after.items() if not file.samefile(before[name])}
+    assert anew == {"index.html", f"{run_name(run_id, 'brine')}.html"}
 
 
 def test_another_name_in_the_roster_draws_that_athletes_pages_alone(demo: Refreshed, tmp_path: Path):
@@ -289,8 +299,8 @@ def test_another_name_in_the_roster_draws_that_athletes_pages_alone(demo: Refres
         (built / "known" / "names.json").write_text(json.dumps(names | {"brine": "Brine <the> younger"}))
 
     pages = next_state(demo, tmp_path, renamed)
-    assert drawn_anew(pages, "brine") == (True, True)
-    assert drawn_anew(pages, "wick") == (False, False)
+    assert drawn_anew(pages, "brine") == (True, "all")
+    assert drawn_anew(pages, "wick") == (False, "none")
     for file in pages_below(pages.built / "pages" / "athletes" / "brine").values():
         text = file.read_text(encoding="utf-8")
         assert "Brine &lt;the&gt; younger" in text
@@ -302,11 +312,11 @@ def test_another_name_in_the_roster_draws_that_athletes_pages_alone(demo: Refres
 )
 def test_another_setting_draws_everything(demo: Refreshed, tmp_path: Path, settings: Settings):
     pages = next_state(demo, tmp_path, nothing, settings)
-    assert drawn_anew(pages, "pip") == drawn_anew(pages, "moss") == (True, True)
+    assert drawn_anew(pages, "pip") == drawn_anew(pages, "moss") == (True, "all")
 
 
 def test_how_many_states_are_kept_draws_nothing(demo: Refreshed, tmp_path: Path):
-    assert drawn_anew(next_state(demo, tmp_path, nothing, Settings(keep_generations=9)), "brine") == (False, False)
+    assert drawn_anew(next_state(demo, tmp_path, nothing, Settings(keep_generations=9)), "brine") == (False, "none")
 
 
 @pytest.mark.parametrize("name", ["_templates_digest", "code_digest"])
@@ -314,7 +324,7 @@ def test_other_code_or_templates_draw_everything(
     demo: Refreshed, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr(drawing, name, lambda: "another")
-    assert drawn_anew(next_state(demo, tmp_path, nothing), "pip") == (True, True)
+    assert drawn_anew(next_state(demo, tmp_path, nothing), "pip") == (True, "all")
 
 
 @pytest.mark.parametrize("damage", [lambda file: file.unlink(), lambda file: file.write_text("<html>")])
@@ -325,7 +335,23 @@ def test_a_page_that_does_not_say_what_it_rests_on_is_not_taken_over(
     before = tmp_path / "before"
     shutil.copytree(published(demo.store) / "pages" / "athletes" / "pip", before / "pages" / "athletes" / "pip")
     damage(before / "pages" / "athletes" / "pip" / "index.html")
-    assert drawn_anew(Pages(pages.built, before, pages.settings, "damaged"), "pip") == (True, True)
+    assert drawn_anew(Pages(pages.built, before, pages.settings, "damaged"), "pip") == (True, "none")
+
+
+def test_a_run_page_that_is_gone_or_does_not_say_what_it_rests_on_is_drawn(demo: Refreshed, tmp_path: Path):
+    pages = next_state(demo, tmp_path, nothing)
+    before = tmp_path / "before"
+    folder = Path("pages") / "athletes" / "moss"
+    shutil.copytree(published(demo.store) / folder, before / folder)
+    gone, damaged, *others = sorted((before / folder).glob("2*.html"))
+    for file in (gone, before / folder / "index.html"):
+        file.unlink()
+    damaged.write_text("<html>")
+    draw(Pages(pages.built, before, pages.settings, "gone"), "moss")
+    after = pages_below(pages.built / folder)
+    assert all(after[file.name].samefile(file) for file in others)
+    assert [len(after[file.name].read_text(encoding="utf-8")) > 1000 for file in (gone, damaged)] == [True, True]
+    assert damaged.read_text() == "<html>"
 
 
 def test_drawing_over_a_second_name_leaves_the_state_before_as_it_was(demo: Refreshed, tmp_path: Path):
@@ -366,7 +392,8 @@ def test_a_run_of_another_athlete_leaves_an_athletes_pages_as_they_are(tmp_path:
     )  # fmt: skip
     assert len(ari) == 4
     assert set(ari.values()) == {True}
-    assert sorted(map(str, bea.values())) == ["False", "False", "None"]
+    # Her own page is drawn again, that of her first run is not, that of her second is new.
+    assert sorted(map(str, bea.values())) == ["False", "None", "True"]
     club.put("roster.csv", "athlete_id,display_name\nari,Ari of the hill\n")
     club.refresh()
     third = published(club.store)

@@ -11,7 +11,7 @@ from conftest import RowsInMemory
 
 from pipeline.formats import READINGS
 from pipeline.metrics import METRICS
-from pipeline.pages.run_page import QUANTITIES, SPLIT_COLUMNS, TRACE_LABELS, run_page
+from pipeline.pages.run_page import QUANTITIES, SPLIT_COLUMNS, TRACE_LABELS, drawn, run_page
 from pipeline.pages.traces import TRACED
 from pipeline.pages.units import MINUS, Units
 from pipeline.tables import TABLES
@@ -47,9 +47,9 @@ def page(
 ) -> dict[str, Any]:  # fmt: skip
     club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded)
     return run_page(
-        RUN | (run or {}), splits or [split()], drifts or [], set_aside or [], trace() if traced is None else traced,
+        RUN | (run or {}), splits or [split()], drifts or [], set_aside or [],
         club=club, units=units, split_length_m=split_length_m,
-    )  # fmt: skip
+    ) | {"data": drawn(trace() if traced is None else traced, units)}  # fmt: skip
 
 
 # --- The run ----------------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Traces: means over short steps of the distance, weighted by time, of running alone; runs are not mixed."""
+"""Traces: means over short steps of the distance, weighted by time, of running alone."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ import pytest
 
 from pipeline.pages.traces import POINTS, SHORTEST_STEP_M, TRACED, traces
 
-TYPES = {"run_id": pl.String, "distance_m": pl.Float64, "interval_s": pl.Float64, "gait": pl.String}
+TYPES = {"distance_m": pl.Float64, "interval_s": pl.Float64, "gait": pl.String}
 
 
 def samples(*rows: dict[str, Any]) -> pl.DataFrame:
     """Samples of one run, a second each, running, unless a row says otherwise."""
-    given = [{"run_id": "ari-1", "interval_s": 1.0, "gait": "run", **row} for row in rows]
+    given = [{"interval_s": 1.0, "gait": "run", **row} for row in rows]
     return pl.DataFrame(given, schema=TYPES | dict.fromkeys(TRACED, pl.Float64))
 
 
@@ -100,15 +100,6 @@ def test_steps_are_no_shorter_than_the_shortest_and_no_more_than_a_page_shows(le
     assert found["distance_km"].is_sorted()
     # No point lies beyond the end of the run: the middle of the last step is before it.
     assert found["distance_km"].max() < length_m / 1000
-
-
-def test_a_step_is_a_share_of_its_own_run_and_runs_are_not_mixed():
-    short = [{"run_id": "ari-2", "distance_m": 15.0, "cadence_spm": 150}]
-    long = [{"run_id": "ari-1", "distance_m": distance, "cadence_spm": 170} for distance in (15.0, 24_000.0)]
-    found = traces(samples(*short, *long))
-    assert found.select("run_id", "distance_km", "cadence_spm").rows() == [
-        ("ari-1", 0.05, 170.0), ("ari-1", 23.95, 170.0), ("ari-2", 0.015, 150.0),
-    ]  # fmt: skip
 
 
 def test_the_order_of_the_samples_does_not_matter():

@@ -5,8 +5,8 @@
     pages/athletes/<athlete>/<start>.html          a run
     pages/assets/                                  style sheet and scripts, once for all pages
 
-What an athlete's pages rest on is digested into the head of the page. Where the state before has a page of the same
-digest it gets a second name and is not drawn again.
+What a page rests on is digested into its head. Where the state before has a page of the same digest it gets a second
+name and is not drawn again.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ import hashlib
 import json
 import re
 from collections import defaultdict
-from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -31,18 +30,16 @@ from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
 from pipeline.pages.club_pages import file_pages, index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.methods_page import methods_page
-from pipeline.pages.run_page import run_page
-from pipeline.pages.traces import TRACED, traces
+from pipeline.pages.run_page import drawn, run_page
+from pipeline.pages.traces import TRACES_READ, traces
 from pipeline.pages.worth_a_look import cautions
 from pipeline.places import files_below, read_frame, written_here
 from pipeline.settings import PAGES
-from pipeline.store import partition
+from pipeline.store import partition, run_of
 
 FOLDER = Path("pages")
-#: So many files of samples are thinned together: as many as a shard of the refresh has.
-FILES_AT_ONCE = 16
-#: Where a page of an athlete says what it and the pages of the athlete's runs rest on.
-_RESTS_ON = re.compile(r'<meta name="rests-on" content="(\w+) (\w+)">')
+#: Where a page of an athlete says what it and the pages of the athlete's runs rest on, and where one of a run does.
+_RESTS_ON = re.compile(rb'<meta name="rests-on" content="([\w ]+)">')
 
 
 def draw(pages: Pages, athlete_id: str | None) -> None:
@@ -70,34 +67,47 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
     club = club_rows(pages)
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     own, of_runs = _rests_on(pages, club, athlete_id)
-    own_before, of_runs_before = _rested_on(pages, folder)
-    if of_runs == of_runs_before and pages.before is not None:
-        unchanged = own == own_before
+    before = _rested_on(pages, folder / "index.html")
+    if before[1:] == [of_runs] and pages.before is not None:
+        unchanged = before == [own, of_runs]
         link_tree(pages.before, pages.built, folder, wanted=lambda file: unchanged or file.name != "index.html")
         if unchanged:
             return
     else:
-        _draw_runs(pages, club, athlete_id, here / folder)
+        _draw_runs(pages, club, athlete_id, here)
     shown = athlete_page(pages, club, athlete_id) | {"rests_on": f"{own} {of_runs}", "cautions": cautions()}
     _write(here / folder / "index.html", "athlete.html", shown)
 
 
-def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, folder: Path) -> None:
-    splits, drifts, set_aside = (_by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "set_aside"))
-    runs = {row["run_id"]: row for row in club.own("runs", athlete_id).iter_rows(named=True)}
-    for trace in _traces(pages, athlete_id):
-        for (run_id,), own_trace in trace.partition_by("run_id", as_dict=True).items():
-            shown = run_page(
-                runs[run_id],
-                splits[run_id],
-                drifts[run_id],
-                set_aside[run_id],
-                own_trace,
-                club=club,
-                units=pages.units,
-                split_length_m=pages.settings.split_length_m,
-            )
-            _write(folder / f"{run_name(run_id, athlete_id)}.html", "run.html", shown)
+def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> None:
+    """The same of each run; the samples of a run are read only where its page is drawn."""
+    folder = FOLDER / "athletes" / club.folder(athlete_id)
+    splits, drifts, set_aside, recordings = (
+        _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "set_aside", "recordings")
+    )
+    samples_files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
+    common, unchanged = _common(pages), set()
+    for run in club.own("runs", athlete_id).iter_rows(named=True):
+        run_id = run["run_id"]
+        shown = run_page(
+            run,
+            splits[run_id],
+            drifts[run_id],
+            set_aside[run_id],
+            club=club,
+            units=pages.units,
+            split_length_m=pages.settings.split_length_m,
+        )
+        # Samples, too many to digest, are what the splits and the content of the files are.
+        rests_on = _digest([*common, repr(shown), *sorted(row["sha256"] for row in recordings[run_id])])
+        page = folder / f"{run_name(run_id, athlete_id)}.html"
+        if _rested_on(pages, page) == [rests_on]:
+            unchanged.add(page)
+            continue
+        trace = traces(read_frame(samples_files[run_id], TRACES_READ))
+        _write(here / page, "run.html", shown | {"rests_on": rests_on, "data": drawn(trace, pages.units)})
+    if unchanged and pages.before is not None:
+        link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
 
 
 def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
@@ -107,22 +117,12 @@ def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
-def _traces(pages: Pages, athlete_id: str) -> Iterator[pl.DataFrame]:
-    """The traces of an athlete's runs, a few files at a time: a season of samples is never in memory."""
-    files = files_below(pages.built / partition("samples", athlete_id))
-    columns = ["run_id", "distance_m", "interval_s", "gait", *TRACED]
-    for start in range(0, len(files), FILES_AT_ONCE):
-        yield traces(pl.concat(read_frame(file, columns) for file in files[start : start + FILES_AT_ONCE]))
-
-
 # --- What pages rest on ----------------------------------------------------------------------------------------------
 
 
 def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     """Digests of what the athlete's page rests on, and of what the pages of the runs do."""
-    common = [code_digest(), _templates_digest(), pages.settings.digest(PAGES), club.shown(athlete_id)]
-    # Samples, too many to digest, are what the splits and the content of the files are.
-    of_runs = [*common, *(club.own(name, athlete_id).write_csv() for name in _OF_RUNS)]
+    of_runs = [*_common(pages), club.shown(athlete_id), *(club.own(name, athlete_id).write_csv() for name in _OF_RUNS)]
     own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)
 
@@ -130,16 +130,24 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
 _OF_RUNS = ("recordings", "runs", "splits", "run_drift", "set_aside")
 
 
+def _common(pages: Pages) -> list[str]:
+    return [code_digest(), _templates_digest(), pages.settings.digest(PAGES)]
+
+
 def _as_shown(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(pl.col(name).round(n) for name, n in SHOWN_DECIMALS.items() if name in rows.columns)
 
 
-def _rested_on(pages: Pages, folder: Path) -> tuple[str, str]:
-    """The same of the pages that lie in the state before."""
-    if pages.before is None or not (pages.before / folder / "index.html").is_file():
-        return "", ""
-    found = _RESTS_ON.search((pages.before / folder / "index.html").read_text(encoding="utf-8")[:2000])
-    return (found[1], found[2]) if found else ("", "")
+def _rested_on(pages: Pages, page: Path) -> list[str]:
+    """The same of a page that lies in the state before; nothing where there is none."""
+    if pages.before is None:
+        return []
+    try:
+        with (pages.before / page.as_posix()).open("rb") as file:
+            found = _RESTS_ON.search(file.read(2000))
+    except FileNotFoundError:
+        return []
+    return found[1].decode().split() if found else []
 
 
 def _digest(words: list[str]) -> str:

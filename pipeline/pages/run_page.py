@@ -47,20 +47,18 @@ def run_page(
     splits: Sequence[Row],
     drifts: Sequence[Row],
     set_aside: Sequence[Row],
-    trace: pl.DataFrame,
     *,
     club: ClubRows,
     units: Units,
     split_length_m: float,
 ) -> Context:
-    """What the page of a run shows.
+    """What the page of a run shows, but for its traces.
 
     Args:
         run: its row of `runs`.
         splits: its rows of `splits`, in order.
         drifts: its rows of `run_drift`.
         set_aside: its rows of `set_aside`.
-        trace: its rows of `pipeline.pages.traces.traces`.
         club: by what names athletes and shoes are shown.
         units: of distance and speed.
         split_length_m: length of a whole split [m].
@@ -104,7 +102,6 @@ def run_page(
             {"what": QUANTITIES.get(row["quantity"], row["quantity"]), "why": row["reason"], "n": row["n_samples"]}
             for row in set_aside
         ],
-        "data": _drawn(trace, units),
     }
 
 
@@ -121,12 +118,13 @@ def _split(row: Row, columns: list[tuple[str, str, str, int]], units: Units, spl
     }
 
 
-def _drawn(trace: pl.DataFrame, units: Units) -> Context:
-    drawn = [name for name in TRACED if trace[name].null_count() < trace.height]
+def drawn(trace: pl.DataFrame, units: Units) -> Context:
+    """What the picture of a run's traces is drawn from: rows of `pipeline.pages.traces.traces`, as columns."""
+    recorded = [name for name in TRACED if trace[name].null_count() < trace.height]
     return {
         "units": {"distance": units.distance, "speed": units.speed},
         "km": trace["distance_km"].to_list(),
         "run_share": trace["run_share"].to_list() if (trace["run_share"] < 1).any() else None,
-        "traces": {name: trace[name].to_list() for name in drawn},
-        "labels": {name: TRACE_LABELS[name] for name in drawn},
+        "traces": {name: trace[name].to_list() for name in recorded},
+        "labels": {name: TRACE_LABELS[name] for name in recorded},
     }

@@ -1,7 +1,8 @@
-"""Traces: the samples of runs, thinned to what a picture of a run can show."""
+"""Traces: the samples of a run, thinned to what a picture of it can show."""
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 #: Points along a run: as many as a page is wide in dots, or nearly.
@@ -18,41 +19,46 @@ TRACED = {
     "vertical_oscillation_mm": 1,
     "heart_rate_bpm": 0,
 }
+#: Columns of `samples` that are read for it.
+TRACES_READ = ["distance_m", "interval_s", "gait", *TRACED]
+#: What is known of walking as well as it is of running.
+_OF_ALL_MOVEMENT = ("altitude_m",)
 
 
 def traces(samples: pl.DataFrame) -> pl.DataFrame:
-    """Thin the samples of runs.
+    """Thin the samples of a run.
 
     Args:
-        samples: rows of `samples` of any number of runs.
+        samples: its rows of `samples`; the columns `TRACES_READ` are read.
 
     Returns:
-        A row a run and step of its distance: `run_id`, `distance_km` (the middle of the step), the columns of `TRACED`
-        as means over the step's samples weighted by the time that each stands for, gait and heart rate over running
-        samples alone, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
+        A row a step of its distance, in order: `distance_km` (the middle of the step), the columns of `TRACED` as means
+        over the step's samples weighted by the time that each stands for, gait and heart rate over running samples
+        alone, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
-    step = (pl.col("distance_m").max().over("run_id") / POINTS).clip(SHORTEST_STEP_M, None)
-    weight, is_running = pl.col("interval_s"), pl.col("gait") == "run"
-    moved = samples.filter(pl.col("interval_s") > 0, pl.col("gait") != "stand").with_columns(step=step)
-    everywhere = ("altitude_m",)
+    moved = samples.filter(pl.col("interval_s") > 0, pl.col("gait") != "stand")
+    distance_m, weight = moved["distance_m"].to_numpy(), moved["interval_s"].to_numpy()
+    is_running = (moved["gait"] == "run").to_numpy()
+    step_m = max(distance_m.max(initial=0.0) / POINTS, SHORTEST_STEP_M)
+    # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
+    place = np.clip(np.ceil(distance_m / step_m) - 1, 0, POINTS - 1).astype(np.intp)
+    moving_s = np.bincount(place, weight, POINTS)
+    steps = np.flatnonzero(moving_s)
 
-    def mean(name: str) -> pl.Expr:
-        has = pl.col(name).is_not_null() & (True if name in everywhere else is_running)
-        return ((pl.col(name) * weight).filter(has).sum() / weight.filter(has).sum()).fill_nan(None).alias(name)
+    def mean(name: str) -> pl.Series:
+        values = moved[name].to_numpy()
+        counts = ~np.isnan(values) if name in _OF_ALL_MOVEMENT else is_running & ~np.isnan(values)
+        where, counted_s = place[counts], weight[counts]
+        sums = np.bincount(where, values[counts] * counted_s, POINTS)[steps]
+        with np.errstate(invalid="ignore"):  # a step without any has none
+            means = sums / np.bincount(where, counted_s, POINTS)[steps]
+        return pl.Series(name, np.round(means, TRACED[name]), nan_to_null=True)
 
-    return (
-        # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
-        moved.group_by("run_id", place=((pl.col("distance_m") / pl.col("step")).ceil() - 1).clip(0, POINTS - 1))
-        .agg(
-            pl.col("step").first(),
-            *(mean(name).round(decimals) for name, decimals in TRACED.items()),
-            run_share=(weight.filter(is_running).sum() / weight.sum()).round(2),
-        )
-        .sort("run_id", "place")
-        .select(
-            "run_id",
-            *TRACED,
-            "run_share",
-            distance_km=((pl.col("place") + 0.5) * pl.col("step") / 1000).round(3),
-        )
+    running_s = np.bincount(place[is_running], weight[is_running], POINTS)
+    return pl.DataFrame(
+        [
+            pl.Series("distance_km", np.round((steps + 0.5) * step_m / 1000, 3)),
+            *(mean(name) for name in TRACED),
+            pl.Series("run_share", np.round(running_s[steps] / moving_s[steps], 2)),
+        ]
     )

@@ -109,6 +109,11 @@ def _keeps_rules(table: str) -> pl.Expr:
 
 def empty(table: str) -> pl.DataFrame:
     """The table without rows."""
+    return _empty(table).clone()
+
+
+@cache
+def _empty(table: str) -> pl.DataFrame:
     return pl.DataFrame(TABLES[table].create_empty())
 
 
