@@ -137,6 +137,14 @@ def test_methods_say_what_was_done_and_limits_what_it_cannot_say(page: str):
         assert words in said, words
 
 
+def test_references_are_published_results_and_what_the_methods_used_rest_on(page: str):
+    named = [text.partition(". ")[0] for text in Outline(page).texts_of("li") if "(seen)" in text or "memory)" in text]
+    assert named == [
+        "Quarters (from memory)", "Fisher 1935", "Hedges 1981", "Holm 1979", "Johnson and Welch 1940",
+        "Searle, Casella and McCulloch 1992", "Steiger and Fouladi 1997", "Student 1908",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("top", "said"),
     [('correction = "benjamini_hochberg"', "Benjamini and Hochberg"), ('correction = "none"', "corrected not at all")],

@@ -18,6 +18,7 @@ from pipeline.study.conduct import Conducted
 from pipeline.study.figures import drawn
 from pipeline.study.material import LABELS, UNITS
 from pipeline.study.register import Registered
+from pipeline.study.sources import sources
 from pipeline.study.study_file import CORRECTIONS, DESIGNS, Analysis
 
 _PAGES = Path(__file__).parents[1] / "pages"
@@ -41,7 +42,7 @@ def report(told: Conducted, registered: Registered) -> str:
         figures=[(one, Markup(drawn(one))) for one in told.figures],
         methods=_methods(told),
         limits=_limits(told),
-        references=sorted({f"{one.source} ({one.read_as})" for one in study.published}),
+        references=_references(told),
         labels=LABELS,
         parts=told.parts,
     )
@@ -82,6 +83,13 @@ def _cohort(told: Conducted) -> list[tuple[str, str]]:
 def _spread(values: pl.Series, decimals: int) -> str:
     low, middle, high = (float(one) for one in (values.min(), values.median(), values.max()))  # type: ignore[arg-type]
     return f"{number(middle, decimals)} ({number(low, decimals)} to {number(high, decimals)})"
+
+
+def _references(told: Conducted) -> list[str]:
+    """Published results that stand beside the study's own, then what its methods rest on."""
+    beside = sorted({f"{one.source} ({one.read_as})" for one in told.study.published})
+    works = sources(told.study, told.results, with_power=told.power is not None)
+    return [*beside, *(f"{one.work}. Here for: {one.gives} ({one.read_as})" for one in works)]
 
 
 def _row(row: dict[str, Any]) -> dict[str, Any]:

@@ -1,0 +1,116 @@
+"""What the methods of a study rest on: all of it, and nothing else."""
+
+from __future__ import annotations
+
+import re
+
+import polars as pl
+import pytest
+
+from pipeline.study.sources import all_sources, sources
+from pipeline.study.study_file import CORRECTIONS, DESIGNS, Study, read_study
+
+STRETCHES = 'windows = "quarters"\nadjust = []\n'
+WORDS = {
+    "paired_windows": STRETCHES,
+    "equivalence": f"{STRETCHES}margin_pct = 2.0\n",
+    "trend": "adjust = []\n",
+    "onset": "adjust = []\n",
+    "landing": "early_km = 10\nlate_km = 32\n",
+    "agreement": "",
+    "reliability": "",
+}
+MODELS = {"Laird and Ware 1982", "Patterson and Thompson 1971"}
+#: Of each design, as its modules name them.
+WORKS = {
+    "paired_windows": {"Fisher 1935", "Hedges 1981", "Steiger and Fouladi 1997", "Student 1908"},
+    "equivalence": {"Schuirmann 1987"},
+    "trend": {*MODELS, "Seabold and Perktold 2010"},
+    "onset": {*MODELS, "Davies 1987", "Huber 1964", "Kline and Santos 2012"},
+    "landing": {"Edwards 1948", "Fagerland, Lydersen and Laake 2013", "McNemar 1947", "Wilson 1927"},
+    "agreement": {"Bland and Altman 1986"},
+    "reliability": {
+        *MODELS, "DerSimonian and Laird 1986", "Hopkins 2000", "Huber 1964", "Searle, Casella and McCulloch 1992",
+        "Shrout and Fleiss 1979", "Weir 2005",
+    },
+}  # fmt: skip
+
+
+def study(design: str, words: str = "", *, metric: str = "cadence_spm", top: str = "") -> Study:
+    metrics = "" if design == "landing" else f'metrics = ["{metric}"]\n'
+    text = f'title = "A"\nquestion = "B"\n{top}\n[[analysis]]\ndesign = "{design}"\n{metrics}{words or WORDS[design]}'
+    return read_study(text, name="study.toml")
+
+
+def named(asked: Study, method: str = "", *, corrected: float | None = None, with_power: bool = False) -> set[str]:
+    [analysis] = asked.analyses
+    rows = pl.DataFrame(
+        [(analysis.design, method, corrected)],
+        schema={"design": pl.String, "method": pl.String, "p_corrected": pl.Float64}, orient="row",
+    )  # fmt: skip
+    return {one.work.partition(". ")[0] for one in sources(asked, rows, with_power=with_power)}
+
+
+@pytest.mark.parametrize("design", DESIGNS)
+def test_a_design_names_the_works_of_its_own_methods_and_no_others(design: str):
+    assert named(study(design)) == WORKS[design]
+
+
+@pytest.mark.parametrize(
+    ("design", "method", "more"),
+    [
+        ("paired_windows", "signs, 9999 patterns drawn with seed 1, (b + 1) / (m + 1)", {"Phipson and Smyth 2010"}),
+        ("paired_windows", "signs, all 2^8 patterns counted (exact)", set()),
+        ("landing", "Bowker, 6 degrees of freedom", {"Bowker 1948"}),
+        ("landing", "Stuart-Maxwell chi-squared, approximate", {"Maxwell 1970", "Stuart 1955"}),
+        ("agreement", "several pairs a subject (Bland and Altman 2007)", {"Bland and Altman 2007", "Zou 2013"}),
+        ("agreement", "limits with exact intervals by the noncentral t distribution", {"Carkeet 2015"}),
+    ],
+)
+def test_of_several_ways_of_a_design_the_one_that_was_taken_is_named(design: str, method: str, more: set[str]):
+    assert named(study(design), method) == WORKS[design] | more
+
+
+def test_adjusting_names_what_the_responses_come_from():
+    adjusted = named(study("paired_windows", 'windows = "quarters"\n'))
+    assert adjusted == WORKS["paired_windows"] | MODELS | {"DerSimonian and Laird 1986", "Huber 1964"}
+
+
+@pytest.mark.parametrize(
+    ("correction", "more"),
+    [("holm", {"Holm 1979"}), ("benjamini_hochberg", {"Benjamini and Hochberg 1995"}), ("none", set())],
+)
+def test_a_correction_is_named_where_something_was_corrected(correction: str, more: set[str]):
+    asked = study("trend", top=f'correction = "{correction}"')
+    assert named(asked, corrected=0.04) == WORKS["trend"] | more
+    assert named(asked, corrected=None) == WORKS["trend"]
+
+
+def test_stiffness_and_power_are_named_where_they_are_told():
+    power = {"Johnson and Welch 1940", "Searle, Casella and McCulloch 1992"}
+    assert named(study("trend", metric="leg_stiffness_kn_m")) == {
+        *WORKS["trend"], "Morin, Dalleau, Kyrolainen, Jeannin and Belli 2005",
+    }  # fmt: skip
+    assert named(study("equivalence"), with_power=True) == WORKS["equivalence"] | power
+
+
+def test_every_work_of_the_file_is_called_for_by_something():
+    callers = {*DESIGNS, *CORRECTIONS, "adjust", "stiffness", "power"}
+    for one in all_sources():
+        assert one.of, one.work
+        assert set(one.of) <= callers, one.work
+        if one.said:
+            assert len(one.of) == 1, one.work
+    works = [one.work.partition(". ")[0] for one in all_sources()]
+    assert len(set(works)) == len(works)
+    elsewhere = {"Johnson and Welch", "Morin", "Holm", "Benjamini", "Phipson", "Bowker", "Maxwell", "Stuart", "Carkeet"}
+    for work in works:
+        assert any(work in named for named in WORKS.values()) or work.startswith((*elsewhere, "Bland", "Zou")), work
+
+
+@pytest.mark.parametrize("one", all_sources(), ids=lambda one: one.work[:20])
+def test_a_work_has_authors_a_year_a_title_and_a_place_and_says_how_it_was_read(one):
+    assert re.fullmatch(r"[A-Z][\w, -]+ (19|20)\d\d\. .{10,}\. .*\w.*", one.work)
+    assert re.search(r"\d+:e?\d|doi 10\.|\d-\d|Wiley|Oliver", one.work)
+    assert one.read_as in ("seen", "recalled from memory")
+    assert one.gives
