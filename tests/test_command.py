@@ -168,7 +168,8 @@ def test_a_second_store_counts_in_what_the_result_rests_on(few: Path, inbox: Pat
 
 def test_two_sensors_are_compared_in_the_runs_that_had_both(few: Path, inbox: Path, tmp_path: Path):
     other = other_store(tmp_path, inbox, settings='sensor_preference = ["self-described", "native"]\n')
-    study(written(tmp_path, TEXT + SENSORS), few, tmp_path / "out", "--against", other)
+    everybody = TEXT.replace("seed = 1", "seed = 1\nleast_cell = 1") + SENSORS
+    study(written(tmp_path, everybody), few, tmp_path / "out", "--against", other)
     [bias] = [
         line for line in (tmp_path / "out" / "results.csv").read_text(encoding="utf-8").splitlines() if "bias" in line
     ]
@@ -257,7 +258,7 @@ def test_a_refresh_leaves_register_and_key_alone(inbox: Path, tmp_path: Path):
 
 
 def test_another_key_gives_other_pseudonyms_and_the_same_results(few: Path, tmp_path: Path):
-    (tmp_path / "key").write_bytes(b"another key")
+    (tmp_path / "key").write_bytes(b"another key of its own")
     study(written(tmp_path), few, tmp_path / "own")
     study(written(tmp_path), few, tmp_path / "other", "--key", tmp_path / "key")
     own, other = contents(tmp_path / "own"), contents(tmp_path / "other")

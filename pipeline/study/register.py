@@ -6,17 +6,26 @@ first asked: a comparison that was reworded five times until it came out is no l
 
 from __future__ import annotations
 
+import fcntl
 import json
+import os
 import secrets
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from pipeline.errors import UsageError
+from pipeline.lock import locked
 from pipeline.places import is_remote
 from pipeline.study.study_file import Study
 
 REGISTER = "studies.jsonl"
 _KEY = "study.key"
+#: Of a key: as many as nobody tries through, even if they are letters alone; common practice, no source.
+FEWEST_BYTES = 16
+#: How long a store in object storage may be held by another process [s].
+LOCK_WAIT_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -35,27 +44,89 @@ class Registered:
 
 
 def register(store: Path, study: Study) -> Registered:
-    """Note a study in the store's register, or find it there."""
-    lines = [json.loads(line) for line in _text(store / REGISTER).splitlines()]
-    if not any(line["sha256"] == study.digest() for line in lines):
-        now = datetime.now(UTC).isoformat(timespec="seconds")
-        lines.append({"sha256": study.digest(), "title": study.title, "stated_at_utc": now})
-        (store / REGISTER).write_text("".join(f"{json.dumps(line)}\n" for line in lines), encoding="utf-8")
+    """Note a study in the store's register, or find it there.
+
+    A line is added in one piece to what is there, by one process at a time: two studies at once lose nothing, and a
+    process that dies leaves at most the beginning of its own line, which the next one ends.
+    """
+    if is_remote(store):
+        with locked(store, wait_s=LOCK_WAIT_S):
+            lines = _lines(_text(store / REGISTER))
+            if (added := _line_of(study, lines)) is not None:
+                lines.append(added)
+                # An object is written whole or not at all.
+                (store / REGISTER).write_text("".join(f"{json.dumps(line)}\n" for line in lines), encoding="utf-8")
+    else:
+        with (store / REGISTER).open("a+", encoding="utf-8") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            file.seek(0)
+            text = file.read()
+            lines = _lines(text)
+            if (added := _line_of(study, lines)) is not None:
+                lines.append(added)
+                file.write(("" if text.endswith("\n") or not text else "\n") + json.dumps(added) + "\n")
+                file.flush()
+                os.fsync(file.fileno())
     place = next(place for place, line in enumerate(lines) if line["sha256"] == study.digest())
     versions = sum(line["title"] == study.title for line in lines[:place])
     return Registered(lines[place]["stated_at_utc"], versions, place + 1)
 
 
+def _line_of(study: Study, lines: list[dict[str, str]]) -> dict[str, str] | None:
+    """The line of a study that is not among them yet."""
+    if any(line["sha256"] == study.digest() for line in lines):
+        return None
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    return {"sha256": study.digest(), "title": study.title, "stated_at_utc": now}
+
+
+def _lines(text: str) -> list[dict[str, str]]:
+    """The lines of a register, but the beginnings of lines that a dying process left."""
+    found = []
+    for line in text.splitlines():
+        with suppress(ValueError):
+            found.append(json.loads(line))
+    return found
+
+
 def study_key(store: Path, given: Path | None) -> bytes:
-    """The key of the pseudonyms: of a file, or the store's own, which is made when it is first needed."""
+    """The key of the pseudonyms: of a file, or the store's own, which is made when it is first needed.
+
+    Raises:
+        UsageError: a key so short that whoever has the pseudonyms could try all of its kind.
+    """
     if given is not None:
-        return given.read_bytes()
+        return _long_enough(given.read_bytes(), given)
     file = store / _KEY
     if not file.is_file():
-        file.write_bytes(secrets.token_bytes(32))
-        if not is_remote(file):
-            file.chmod(0o600)
-    return file.read_bytes()
+        _make_key(file)
+    return _long_enough(file.read_bytes(), file)
+
+
+def _make_key(file: Path) -> None:
+    key = secrets.token_bytes(32)
+    if is_remote(file):
+        file.write_bytes(key)
+        return
+    beside = file.with_name(f".{file.name}-{secrets.token_hex(4)}")
+    try:
+        with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as made:
+            made.write(key)
+            os.fsync(made.fileno())
+        with suppress(FileExistsError):  # another study made it meanwhile, and both take that one
+            os.link(beside, file)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _long_enough(key: bytes, file: Path) -> bytes:
+    if len(key.strip()) < FEWEST_BYTES:
+        raise UsageError(
+            f"The key in {file} has {len(key.strip())} characters; pseudonyms need at least {FEWEST_BYTES}, or whoever "
+            "has them could try all keys. To make one: "
+            f'python -c "import secrets; print(secrets.token_hex(32))" > {file.name}'
+        )
+    return key
 
 
 def _text(file: Path) -> str:
