@@ -6,7 +6,9 @@ import csv
 import hashlib
 import hmac
 import json
+import os
 import re
+import shutil
 from datetime import date
 from pathlib import Path
 
@@ -209,8 +211,19 @@ def test_a_surface_of_exactly_as_many_athletes_is_told_and_of_one_fewer_is_not(
     surfaces = set(pl.read_parquet(tmp_path / "out/data/splits.parquet")["surface"])
     assert surfaces == ({"road", "sand", None} if sand else {"road", None})
     said = (tmp_path / "out/report.html").read_text(encoding="utf-8")
-    assert f"surface: trail</th><td>fewer than {least} athletes" in said
-    assert (f"surface: sand</th><td>fewer than {least} athletes" in said) is not sand
+    assert f"surface: not listed, or with too few athletes to tell (under {least})</th>" in said
+    assert "surface: trail" not in said
+    assert ("surface: sand" in said) is sand
+
+
+def test_report_and_data_tell_the_same_of_a_surface_so_that_neither_can_be_taken_from_the_other(everybody: Path):
+    runs = pl.read_parquet(everybody / "data/splits.parquet").unique("run")
+    counted = dict(runs.group_by("surface").len().iter_rows())
+    said = (everybody / "report.html").read_text(encoding="utf-8")
+    for surface, n in counted.items():
+        assert (
+            f"surface: {surface or 'not listed, or with too few athletes to tell (under 3)'}</th><td>{n} runs" in said
+        )
 
 
 @pytest.mark.parametrize(("least", "is_given"), [(8, True), (9, False)])
@@ -220,7 +233,7 @@ def test_of_a_cohort_smaller_than_the_least_cell_no_splits_are_given_out(
     given_out(demo, tmp_path / "out", text(top=f"least_cell = {least}", cohort='kinds = ["race"]'))
     assert (tmp_path / "out/data/splits.csv").exists() is is_given
     assert (tmp_path / "out/data/splits.parquet").exists() is is_given
-    assert "with fewer athletes in all there is no such file" in (tmp_path / "out/data/DICTIONARY.md").read_text(
+    assert "With fewer athletes in all there is no such file" in (tmp_path / "out/data/DICTIONARY.md").read_text(
         "utf-8"
     )
 
@@ -277,6 +290,63 @@ def test_a_write_that_breaks_off_leaves_the_earlier_output_and_nothing_else(
         given_out(demo, tmp_path / "out", text(title="Other"))
     assert files(tmp_path / "out") == files(everybody)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("which", [1, 2], ids=["before the new one stands", "before the old one is gone"])
+def test_a_kill_while_an_output_is_replaced_loses_nothing(
+    which: int, everybody: Path, demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    given_out(demo, tmp_path / "out", text())
+    renamed, n_renames = os.replace, 0
+
+    def killed(*places: Path) -> None:
+        nonlocal n_renames
+        n_renames += 1
+        if n_renames > which:
+            raise SystemExit  # nothing more is renamed, not to put things right either
+        renamed(*places)
+
+    with monkeypatch.context() as broken:
+        broken.setattr("pipeline.study.output.os.replace", killed)
+        broken.setattr("pipeline.study.output.shutil.rmtree", killed_too if which == 2 else shutil.rmtree)
+        with pytest.raises(SystemExit):
+            given_out(demo, tmp_path / "out", text(title="Other"))
+    assert earlier_output(tmp_path / "out") != {}
+    stated = (tmp_path / "out" / "study.toml").read_text(encoding="utf-8")
+    assert stated == (text() if which == 1 else text(title="Other"))
+    assert not (tmp_path / ".out-before").exists()
+    if which == 1:
+        assert files(tmp_path / "out") == files(everybody)
+
+
+def killed_too(*_: object, **__: object) -> None:
+    raise SystemExit
+
+
+def test_a_rename_that_fails_puts_the_earlier_output_back_at_once(
+    everybody: Path, demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    given_out(demo, tmp_path / "out", text())
+    renamed = os.replace
+
+    def failing(source: Path, target: Path) -> None:
+        if target.name == "out" and source.name != ".out-before":
+            raise OSError("no")
+        renamed(source, target)
+
+    monkeypatch.setattr("pipeline.study.output.os.replace", failing)
+    with pytest.raises(OSError, match="no"):
+        given_out(demo, tmp_path / "out", text(title="Other"))
+    assert files(tmp_path / "out") == files(everybody)
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_a_folder_of_ones_own_of_the_name_aside_is_left_alone(demo: Refreshed, tmp_path: Path):
+    (tmp_path / ".out-before").mkdir()
+    (tmp_path / ".out-before" / "mine").touch()
+    given_out(demo, tmp_path / "out", text())
+    assert earlier_output(tmp_path / "out")
+    assert (tmp_path / ".out-before" / "mine").exists()
 
 
 def test_an_earlier_output_is_replaced_whole_and_what_it_rested_on_is_compared(demo: Refreshed, tmp_path: Path):

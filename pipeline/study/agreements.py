@@ -111,4 +111,5 @@ def _agreement_figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}",
         "Difference of the two sensors against their mean, a point a split.",
         "points", {"points": points}, {"x": LABELS[metric], "y": "difference, %"},
+        analysis.name, metric,
     )  # fmt: skip

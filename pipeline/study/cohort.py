@@ -18,13 +18,15 @@ class Step:
 
     Attributes:
         why: what took runs away in it.
-        n_runs: runs that it took.
-        n_athletes: athletes who had none left after it.
+        n_runs: runs that it took; None where that is not told (`pipeline.study.small_cells`).
+        n_athletes: athletes who had none left after it; likewise.
+        n_athletes_touched: athletes of whom it took a run; None where that is not told.
     """
 
     why: str
-    n_runs: int
-    n_athletes: int
+    n_runs: int | None
+    n_athletes: int | None
+    n_athletes_touched: int | None = None
 
 
 @dataclass(frozen=True)
@@ -32,14 +34,14 @@ class Flow:
     """The whole way.
 
     Attributes:
-        n_runs: runs of the store.
-        n_athletes: their athletes.
+        n_runs: runs of the store; None where that is not told.
+        n_athletes: their athletes; likewise.
         steps: what was taken away, in order.
         runs: rows of `runs` that are left.
     """
 
-    n_runs: int
-    n_athletes: int
+    n_runs: int | None
+    n_athletes: int | None
     steps: tuple[Step, ...]
     runs: pl.DataFrame
 
@@ -84,7 +86,8 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     for why, condition in conditions:
         before, left = left, left.filter(condition.fill_null(value=False))
         n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
-        steps.append(Step(why, before.height - left.height, n_athletes))
+        touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
+        steps.append(Step(why, before.height - left.height, n_athletes, touched))
     flow = Flow(runs.height, runs["athlete_id"].n_unique(), tuple(steps), left.sort("run_id"))
     if left["athlete_id"].n_unique() < cohort.min_athletes:
         raise NothingDone(
@@ -96,8 +99,10 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
 
 def in_words(flow: Flow) -> str:
     """The way from all runs to those that enter, in a sentence."""
-    taken = [f"{step.n_runs} {step.why}" for step in flow.steps if step.n_runs]
+    taken = [f"{'some' if step.n_runs is None else step.n_runs} {step.why}" for step in flow.steps if step.n_runs != 0]
     gone = f" Left out: {'; '.join(taken)}." if taken else ""
+    if flow.n_runs is None or flow.n_athletes is None:
+        return f"Of the store's runs {flow.runs.height} of {flow.runs['athlete_id'].n_unique()} athletes entered.{gone}"
     return f"The store holds {flow.n_runs} runs of {flow.n_athletes} athletes.{gone}"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -48,7 +48,8 @@ class Conducted:
         against: the same of the store of the other sensor; None without one.
         flow: from all runs to those that entered.
         material: the rows of the cohort.
-        results: rows of `pipeline.study.results.Results`.
+        found: statistics as the analyses gave them.
+        results: rows of `pipeline.study.results.Results`, one of each of these.
         beside: published results with the study's own beside them.
         figures: pictures.
         power: how many athletes would be needed; None where it was not asked.
@@ -60,6 +61,7 @@ class Conducted:
     against: Provenance | None
     flow: Flow
     material: Material
+    found: Sequence[Found]
     results: pl.DataFrame
     beside: pl.DataFrame
     figures: list[Figure]
@@ -111,8 +113,8 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
         raise NothingDone("--power is of comparisons of an early and a late stretch; this study has none.")
     told = results(found, study.correction)
     return Conducted(
-        study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material, told,
-        beside_published(told, study.published), figures, pl.concat(needed) if needed else None,
+        study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material,
+        found, told, beside_published(told, study.published), figures, pl.concat(needed) if needed else None,
     )  # fmt: skip
 
 

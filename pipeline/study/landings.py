@@ -54,12 +54,16 @@ def landings(material: Material, analysis: Analysis) -> Outcome:
     about = found_in(analysis, None, None)
     note = f"{n} pairs of landings in {rows.height} events; who ran several counts in each"
     found = []
-    for name, count in (("early", int(table[0].sum())), ("late", int(table[:, 0].sum()))):
+    counts = {"early": int(table[0].sum()), "late": int(table[:, 0].sum())}
+    # Both together: with the tests' numbers the one could be counted back from the other.
+    smallest = _smallest(*counts.values(), *(n - count for count in counts.values()))
+    for name, count in counts.items():
         low, high = wilson(count, n)
         found.append(
             about(
 statistic=f"share_{name}", estimate=count / n, low=float(low), high=float(high),
                 method="share of rearfoot landings; Wilson's interval", note=note,
+                smallest_cell=smallest,
             )
         )  # fmt: skip
     return Outcome([*found, *_tests(table, about)])
@@ -70,6 +74,9 @@ def _tests(table: Counts, about: Callable[..., Found]) -> list[Found]:
     rear, total = table[0, 0], table.sum()
     to_other, from_other = table[0].sum() - rear, table[:, 0].sum() - rear
     two = np.array([[rear, to_other], [from_other, total - rear - to_other - from_other]])
+    changed = total - int(np.trace(table))
+    # Of tests of two classes both numbers of people who changed follow; of those of several, with these, the rest.
+    of_two, of_several = _smallest(to_other, from_other), _smallest(changed, changed - to_other - from_other)
     occurs = np.flatnonzero(table.sum(axis=0) + table.sum(axis=1))
     told = {
         "mcnemar_exact": mcnemar_exact(two),
@@ -86,7 +93,13 @@ def _tests(table: Counts, about: Callable[..., Found]) -> list[Found]:
         about(
 statistic=f"{name}_statistic", estimate=one.statistic, level=None, p_value=one.p_value,
             is_primary=name == "mcnemar_exact",
+            smallest_cell=of_two if name.startswith("mcnemar") else _smallest(of_two or 0, of_several or 0),
             method=one.method + (f", {one.degrees_of_freedom} degrees of freedom" if one.degrees_of_freedom else ""),
         )
         for name, one in told.items()
     ]  # fmt: skip
+
+
+def _smallest(*counts: int) -> int | None:
+    """The smallest count that is not zero."""
+    return min((int(count) for count in counts if count), default=None)

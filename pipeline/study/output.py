@@ -30,6 +30,7 @@ from pipeline.study.pseudonyms import COLUMNS, pseudonymised
 from pipeline.study.register import Registered
 from pipeline.study.report import report
 from pipeline.study.results import Results
+from pipeline.study.small_cells import guarded
 
 _PROVENANCE = "provenance.json"
 #: Libraries that the numbers come out of.
@@ -55,10 +56,8 @@ def write_output(out: Path, told: Conducted, registered: Registered, key: bytes)
     beside = out.with_name(f".{out.name}-{secrets.token_hex(4)}")
     beside.mkdir(parents=True)
     try:
-        _write(beside, told, registered, key)
-        if out.exists():
-            shutil.rmtree(out)
-        os.replace(beside, out)
+        _write(beside, guarded(told), registered, key)
+        _replace(out, beside)
     finally:
         shutil.rmtree(beside, ignore_errors=True)
     return [name for name, digest in told.parts.items() if before and before.get(name) != digest]
@@ -67,11 +66,14 @@ def write_output(out: Path, told: Conducted, registered: Registered, key: bytes)
 def earlier_output(out: Path) -> dict[str, str]:
     """What an earlier output in the folder rests on; empty if the folder is new or empty.
 
+    One whose replacement was broken off, by a power cut or a kill, is put back first.
+
     Raises:
         UsageError: the folder holds something else, also beside an output, which would be lost.
     """
     if out.is_symlink() or (out.exists() and not out.is_dir()):
         raise UsageError(f"--out {out} is no folder; it takes one, which is made if it does not exist.")
+    _put_back(out)
     if not out.exists():
         return {}
     try:
@@ -85,6 +87,36 @@ def earlier_output(out: Path) -> dict[str, str]:
             "empty or new folder."
         )
     return parts
+
+
+def _replace(out: Path, beside: Path) -> None:
+    """Put a folder in another's place: it is aside under a known name until the new one stands, and so never lost."""
+    aside = _aside(out)
+    has_moved = out.exists() and any(out.iterdir())
+    if has_moved:
+        os.replace(out, aside)
+    try:
+        os.replace(beside, out)
+    except BaseException:
+        _put_back(out)
+        raise
+    if has_moved:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _put_back(out: Path) -> None:
+    """Undo or finish a replacement that was broken off: the earlier output returns where none took its place."""
+    aside = _aside(out)
+    if not (aside / _PROVENANCE).is_file():
+        return  # nothing of ours
+    if out.exists():
+        shutil.rmtree(aside)
+    else:
+        os.replace(aside, out)
+
+
+def _aside(out: Path) -> Path:
+    return out.with_name(f".{out.name}-before")
 
 
 def _write(folder: Path, told: Conducted, registered: Registered, key: bytes) -> None:
@@ -116,8 +148,12 @@ def _dictionary(least_cell: int) -> str:
         "",
         "## data/splits",
         "",
-        f"A split of a run of the cohort. What fewer than {least_cell} athletes share is left out; with fewer athletes "
-        "in all there is no such file.",
+        f"A split of a run of the cohort. Every combination of kind, surface and device that stands here, of nothing "
+        f"too, is of at least {least_cell} athletes: elsewhere device, then surface, then kind are left out. With "
+        "fewer athletes in all there is no such file.",
+        "",
+        "Whoever knows a run's distance or pace from elsewhere may find it here: hand this on as you would a list of "
+        "results, not to everybody.",
         "",
         "| column | meaning |",
         "| --- | --- |",
@@ -125,7 +161,9 @@ def _dictionary(least_cell: int) -> str:
         "",
         "## results",
         "",
-        " ".join((Results.__doc__ or "").split()),
+        " ".join((Results.__doc__ or "").split())
+        + f" Numbers of fewer than {least_cell} people, or that such a number follows from, are left out; `note` says "
+        "where.",
         "",
         "| column | meaning |",
         "| --- | --- |",

@@ -19,6 +19,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.errors import UsageError
+from pipeline.study.small_cells import shared_groups
 from pipeline.study.study_file import Study, read_study
 
 #: Dates move by at most so many weeks, either way: far enough to hide which race a run was.
@@ -31,7 +32,7 @@ COLUMNS: Mapping[str, str] = {
     "athlete": "The athlete, by a keyed digest.",
     "run": "The run, by a keyed digest.",
     "ran_on": "Day of the run [YYYY-MM-DD], moved by a number of weeks that is the athlete's own.",
-    "kind": "Kind of session; null if not listed or shared by too few athletes.",
+    "kind": "Kind of session; null if not listed, or where too few athletes share kind, surface and device.",
     "surface": "Surface; likewise.",
     "device": "A number for each device; likewise.",
     "km": "Number of the split along the run.",
@@ -58,23 +59,25 @@ def pseudonymised(splits: pl.DataFrame, runs: pl.DataFrame, key: bytes, *, least
         splits: rows of `splits` of the cohort's runs.
         runs: rows of `runs` of the cohort.
         key: known to the store's owner alone.
-        least_cell: a kind, surface or device of fewer athletes than this is left out.
+        least_cell: kind, surface and device that fewer athletes than this share are left out
+            (`pipeline.study.small_cells`).
 
     Returns:
         The columns of `COLUMNS`, in order of athlete, run and split. Stiffness is not among them: it was computed with
         an athlete's mass, and would give it back.
     """
-    letters = {name: f"device {place + 1}" for place, name in enumerate(_by_use(runs))}
-    about = runs.select(
+    told = shared_groups(runs, least_cell)
+    letters = {name: f"device {place + 1}" for place, name in enumerate(_by_use(told))}
+    about = told.select(
         "run_id",
         _told(pl.col("athlete_id"), key, "athlete").alias("athlete"),
         _told(pl.col("run_id"), key, "run").alias("run"),
         pl.struct("athlete_id", "started_at_utc")
         .map_elements(lambda row: _moved(row, key), return_dtype=pl.String)
         .alias("ran_on"),
-        _shared("kind", least_cell),
-        _shared("surface", least_cell),
-        _shared("device", least_cell).replace_strict(letters, default=None, return_dtype=pl.String),
+        "kind",
+        "surface",
+        pl.col("device").replace_strict(letters, default=None, return_dtype=pl.String),
     )
     return splits.join(about, on="run_id", how="inner").select(*COLUMNS).sort("athlete", "ran_on", "run", "km")
 
@@ -150,7 +153,3 @@ def _by_use(runs: pl.DataFrame) -> list[str]:
     """Devices by digest-free order: the most used first, then as they first came."""
     counts = runs.drop_nulls("device").group_by("device", maintain_order=True).len()
     return counts.sort("len", descending=True, maintain_order=True)["device"].to_list()
-
-
-def _shared(column: str, least: int) -> pl.Expr:
-    return pl.when(pl.col("athlete_id").n_unique().over(column) >= least).then(column).alias(column)

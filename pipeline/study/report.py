@@ -18,6 +18,7 @@ from pipeline.study.conduct import Conducted
 from pipeline.study.figures import drawn
 from pipeline.study.material import LABELS, UNITS
 from pipeline.study.register import Registered
+from pipeline.study.small_cells import FEWEST_OF_QUARTILES
 from pipeline.study.sources import sources
 from pipeline.study.study_file import CORRECTIONS, DESIGNS, Analysis
 
@@ -34,6 +35,7 @@ def report(told: Conducted, registered: Registered) -> str:
         registered=registered,
         in_words=in_words(told.flow),
         flow=told.flow,
+        n_athletes=told.flow.runs["athlete_id"].n_unique(),
         cohort=_cohort(told),
         results=[_row(row) for row in told.results.iter_rows(named=True)],
         beside=[_beside(row) for row in told.beside.iter_rows(named=True)],
@@ -58,31 +60,38 @@ def _template() -> jinja2.Template:
 
 
 def _cohort(told: Conducted) -> list[tuple[str, str]]:
-    """Table 1: who and what entered. Nobody can be found in it."""
+    """Table 1: who and what entered, counted from what is told of each run.
+
+    No range is among it: the longest run and the fastest athlete are known to everybody.
+    """
     runs = told.flow.runs
     by_athlete = runs.group_by("athlete_id").agg(pl.len(), pl.col("distance_km").sum())
     least = told.study.least_cell
-    rows = [
-        ("athletes", str(by_athlete.height)),
-        ("runs", str(runs.height)),
-        ("runs an athlete, median (range)", _spread(by_athlete["len"], 0)),
-        ("distance of a run, median (range) [km]", _spread(runs["distance_km"], 1)),
-        ("moving time of a run, median (range) [min]", _spread(runs["moving_s"] / 60, 0)),
-        ("mean speed of a run, median (range) [m/s]", _spread(1000 * runs["distance_km"] / runs["moving_s"], 2)),
-    ]
-    for column, words in (("kind", "kind of session"), ("surface", "surface")):
-        told_of = runs.with_columns(pl.col(column).fill_null("not listed")).group_by(column)
-        counts = told_of.agg(pl.len(), pl.col("athlete_id").n_unique().alias("n")).sort(column)
+    rows = [("athletes", str(by_athlete.height)), ("runs", str(runs.height))]
+    if by_athlete.height >= least:
+        has_quartiles = by_athlete.height >= FEWEST_OF_QUARTILES
+        of = "median (quartiles)" if has_quartiles else "median"
         rows += [
-            (f"{words}: {value}", f"{n_runs} runs" if n >= least else f"fewer than {least} athletes")
-            for value, n_runs, n in counts.iter_rows()
+            (f"{what}, {of}{unit}", _spread(values, decimals, has_quartiles=has_quartiles))
+            for what, unit, values, decimals in (
+                ("runs an athlete", "", by_athlete["len"], 0),
+                ("distance of a run", " [km]", runs["distance_km"], 1),
+                ("moving time of a run", " [min]", runs["moving_s"] / 60, 0),
+                ("mean speed of a run", " [m/s]", 1000 * runs["distance_km"] / runs["moving_s"], 2),
+            )
         ]
+    for column, words in (("kind", "kind of session"), ("surface", "surface")):
+        counts = runs.group_by(column).len().sort(column, nulls_last=True)
+        nothing = "not listed" if least == 1 else f"not listed, or with too few athletes to tell (under {least})"
+        rows += [(f"{words}: {nothing if value is None else value}", f"{n} runs") for value, n in counts.iter_rows()]
     return rows
 
 
-def _spread(values: pl.Series, decimals: int) -> str:
-    low, middle, high = (float(one) for one in (values.min(), values.median(), values.max()))  # type: ignore[arg-type]
-    return f"{number(middle, decimals)} ({number(low, decimals)} to {number(high, decimals)})"
+def _spread(values: pl.Series, decimals: int, *, has_quartiles: bool) -> str:
+    low, middle, high = (
+        number(float(values.quantile(share, "linear") or 0.0), decimals) for share in (0.25, 0.5, 0.75)
+    )
+    return f"{middle} ({low} to {high})" if has_quartiles else middle
 
 
 def _references(told: Conducted) -> list[str]:
@@ -175,7 +184,7 @@ def _limits(told: Conducted) -> list[str]:
         "(heat, wind, drink, a sensor that slips) is in the result.",
         "Levels of different devices are not comparable; changes inside runs of one device are.",
     ]
-    n_devices = told.flow.runs["device"].drop_nulls().n_unique()
+    n_devices = told.material.runs["device"].drop_nulls().n_unique()
     if n_devices > 1:
         said.append(f"{n_devices} kinds of device are in the cohort.")
     if any(one.unit == "run" for one in study.analyses):

@@ -33,6 +33,8 @@ class Found:
         n_runs: behind it; None where it was not counted by runs.
         method: how it was found, exactness and continuity included.
         note: how not to read it.
+        smallest_cell: people of the smallest group, but an empty one, whose number can be counted back from it; None
+            where it is no count of people.
     """
 
     analysis: str
@@ -49,6 +51,7 @@ class Found:
     n_runs: int | None = None
     method: str = ""
     note: str = ""
+    smallest_cell: int | None = None
 
 
 def found_in(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Found]:
@@ -77,6 +80,8 @@ class Figure:
         kind: which chart draws it (`pipeline.study.figures`).
         data: its data sets by name.
         titles: of its axes.
+        analysis: name of the analysis.
+        metric: column of `splits`.
     """
 
     title: str
@@ -84,6 +89,8 @@ class Figure:
     kind: str
     data: Mapping[str, Sequence[Mapping[str, Any]]]
     titles: Mapping[str, str] = field(default_factory=dict)
+    analysis: str = ""
+    metric: str = ""
 
 
 @dataclass(frozen=True)

@@ -140,12 +140,12 @@ def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Fi
             f"{name}, residuals",
             "Residuals against fitted values: a bend or a funnel would show what the model misses.",
             "points", {"points": [{"x": float(np.exp(values[k])), "y": 100 * float(residuals[k])} for k in some]},
-            {"x": "fitted", "y": "residual, %"},
+            {"x": "fitted", "y": "residual, %"}, analysis.name, metric,
         ),
         Figure(
             f"{name}, normal plot",
             "Residuals against what a normal distribution would give: on a straight line, but for the ends.",
             "points", {"points": [{"x": 100 * float(expected[k]), "y": 100 * float(ordered[k])} for k in some]},
-            {"x": "expected, %", "y": "residual, %"},
+            {"x": "expected, %", "y": "residual, %"}, analysis.name, metric,
         ),
     ]  # fmt: skip

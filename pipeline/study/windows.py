@@ -150,11 +150,11 @@ def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
     """A line a unit, from early to late, without a name."""
     rows = [
         {"unit": place, "stretch": stretch, "value": float(np.exp(row[stretch]))}
-        for place, row in enumerate(units.iter_rows(named=True))
+        for place, row in enumerate(units.sort("early", "late").iter_rows(named=True))  # in no order of names
         for stretch in ("early", "late")
     ]
     words = f"A line {'an athlete' if analysis.unit == 'athlete' else 'a run'}, from the early to the late stretch."
     return Figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
-        {"y": f"{LABELS[metric]}, {UNITS[metric]}"},
+        {"y": f"{LABELS[metric]}, {UNITS[metric]}"}, analysis.name, metric,
     )  # fmt: skip
