@@ -12,7 +12,7 @@ import pytest
 from conftest import CLUB, Refreshed
 from scipy import stats
 
-from pipeline.errors import NothingDone
+from pipeline.errors import NothingDone, UsageError
 from pipeline.study.conduct import Conducted, conduct
 from pipeline.study.study_file import Study, read_study
 
@@ -218,3 +218,35 @@ def test_a_method_with_too_little_to_go_by_refuses_in_the_name_of_the_analysis(d
     one_day = '[cohort]\nfrom_date = "2026-03-14"\nto_date = "2026-03-14"\n'
     with pytest.raises(NothingDone, match=r"^quarters: "):
         conduct(study(QUARTERS, one_day), demo.store, with_power=True)
+
+
+# --- The warm-up -----------------------------------------------------------------------------------------------------
+
+
+def stretches(design: str, early: str, more: str = "") -> Study:
+    metrics = 'metrics = ["cadence_spm"]\n'
+    return study(f'design = "{design}"\n{metrics}adjust = []\nearly_km = {early}\nlate_km = [5, 7]\n{more}')
+
+
+@pytest.mark.parametrize(("design", "more"), [("paired_windows", ""), ("equivalence", "margin_pct = 2.0")])
+@pytest.mark.parametrize("early", ["[0, 2]", "[0.999, 3]"])
+def test_a_stretch_that_begins_in_the_warm_up_is_refused_with_its_line_and_the_fix(
+    design: str, more: str, early: str, demo: Refreshed
+):
+    with pytest.raises(UsageError) as raised:
+        conduct(stretches(design, early, more), demo.store)
+    begins = early.strip("[").partition(",")[0]
+    assert str(raised.value) == (
+        f"The study file, line 8: early_km of '{design} 1' begins at km {begins}, and the store leaves out the first "
+        "1 km of each run as warm-up. Let it begin at km 1 or later, or refresh the store with a smaller warm_up_m in "
+        "settings.toml."
+    )
+
+
+def test_a_stretch_that_begins_where_the_warm_up_ends_is_taken(demo: Refreshed):
+    assert conduct(stretches("paired_windows", "[1, 3]"), demo.store).results.height == 4
+
+
+def test_a_landing_in_the_warm_up_is_none_of_its_business(demo: Refreshed):
+    with pytest.raises(NothingDone, match=r"nobody was filmed at both km 0.5 and km 15"):
+        conduct(study('design = "landing"\nearly_km = 0.5\nlate_km = 15'), demo.store)

@@ -85,3 +85,28 @@ def test_where_nobody_was_filmed_at_both_the_distances_there_are_are_told(materi
     assert str(raised.value) == (
         f"feet: nobody was filmed at both km 10 and km 32. Pairs of distances in the store: {pairs}."
     )
+
+
+# --- Few people ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("table", "shares", "of_two", "of_several"),
+    [
+        # Of 9 rearfoot and 6 others early 2 and 5 changed; all who changed changed from or to the rearfoot.
+        ([[7, 2, 0, 0], [5, 1, 0, 0], [0, 0, 0, 0], [0, 0, 0, 0]], 3, 2, None),
+        # The same, and one who changed between midfoot and forefoot.
+        ([[7, 4, 0, 0], [5, 4, 1, 0], [0, 0, 4, 0], [0, 0, 0, 0]], 11, 4, 1),
+        # Nobody changed from the rearfoot: nobody is no small group.
+        ([[7, 0, 0, 0], [5, 1, 0, 0], [0, 0, 4, 0], [0, 0, 0, 0]], 5, 5, 5),
+    ],
+)
+def test_each_number_knows_the_smallest_group_that_it_can_be_counted_back_to(
+    table: list, shares: int, of_two: int, of_several: int | None
+):
+    rows = told(filmed(spring=np.array(table)))
+    assert rows["share_early"].smallest_cell == rows["share_late"].smallest_cell == shares
+    assert rows["mcnemar_exact_statistic"].smallest_cell == rows["mcnemar_statistic"].smallest_cell == of_two
+    assert ("bowker_statistic" in rows) is (of_several is not None)
+    if of_several is not None:
+        assert rows["bowker_statistic"].smallest_cell == rows["stuart_maxwell_statistic"].smallest_cell == of_several

@@ -10,7 +10,7 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.design import Entering
-from pipeline.errors import NothingDone
+from pipeline.errors import NothingDone, UsageError
 from pipeline.generations import published
 from pipeline.known import code_digest
 from pipeline.parquet import Provenance, read_provenance
@@ -21,7 +21,7 @@ from pipeline.study.cohort import Flow, cohort_flow
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
 from pipeline.study.results import Figure, Found, Outcome, beside_published, results
-from pipeline.study.study_file import Analysis, Study
+from pipeline.study.study_file import Analysis, Study, line_of
 from pipeline.study.trends import onsets, trend
 from pipeline.study.windows import equivalent_windows, paired_windows, power
 
@@ -93,11 +93,13 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
 
     Raises:
         NothingDone: no store, too few athletes, a distance that nobody reached, a metric that nobody recorded.
+        UsageError: a stretch that begins in the warm-up; told with its line.
     """
     if against is not None and not any(one.design == "agreement" for one in study.analyses):
         raise NothingDone("--against is for analyses of the design agreement; this study has none.")
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
+    _require_past_warm_up(study, settings)
     flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
     material = _material(folder, settings, flow, study.seed, against)
     found: list[Found] = []
@@ -116,6 +118,18 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
         study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material,
         found, told, beside_published(told, study.published), figures, pl.concat(needed) if needed else None,
     )  # fmt: skip
+
+
+def _require_past_warm_up(study: Study, settings: Settings) -> None:
+    """A stretch that begins in the warm-up would be read as a shorter one, without a word."""
+    for n, one in enumerate(study.analyses):
+        begins_km, warm_up_km = one.early_km[0] if one.early_km else None, settings.warm_up_m / 1000
+        if one.design != "landing" and begins_km is not None and begins_km < warm_up_km:
+            raise UsageError(
+                f"The study file, {line_of(study.text, n, 'early_km')}: early_km of {one.name!r} begins at km "
+                f"{begins_km:g}, and the store leaves out the first {warm_up_km:g} km of each run as warm-up. Let it "
+                f"begin at km {warm_up_km:g} or later, or refresh the store with a smaller warm_up_m in settings.toml."
+            )
 
 
 def _made_from(folder: Path) -> Provenance:

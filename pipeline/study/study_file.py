@@ -170,6 +170,12 @@ class Study:
         return hashlib.sha256(self.text.encode()).hexdigest()
 
 
+def line_of(text: str, n: int, key: str) -> str:
+    """Where a word of the n-th analysis stands in a study file, as an error names it."""
+    line = _places(text).get(("analysis", n, key))
+    return f"line {line}" if line else "the file"
+
+
 def read_study(text: str, *, name: str) -> Study:
     """Parse a study file.
 
