@@ -93,8 +93,9 @@ def replicate(source: Path, built: Path, names: dict[str, str]) -> None:
             for table in PARTITIONED:
                 there, here = source / partition(table, old), built / partition(table, new)
                 files = files_below(there)
-                list(threads.map(_written, files, [here / one.relative_to(there) for one in files],
-                                 repeat(old), repeat(new)))  # fmt: skip
+                # Files of samples are named for their runs.
+                targets = [here / one.relative_to(there).with_name(one.name.replace(old, new, 1)) for one in files]
+                list(threads.map(_written, files, targets, repeat(old), repeat(new)))
 
 
 def _written(file: Path, target: Path, old: str, new: str) -> None:
