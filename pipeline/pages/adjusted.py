@@ -46,16 +46,16 @@ def adjusted(
     shown = used.select(
         "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * split_length_m / 1000
     )
+    # Responses are the athlete's, so that they are the same in every row; levels are the run's.
     estimated = drifts.filter(pl.col("drift_pct_per_10km").is_not_null())
-    for metric in estimated["metric"]:
-        own = estimated.filter(pl.col("metric") == metric).select("athlete_id", *RESPONSES)
-        fresh = run_drifts.filter(pl.col("metric") == metric).select("run_id", level="fresh_level")
-        beside = used.join(own, on="athlete_id", how="left", maintain_order="left").join(
-            fresh, on="run_id", how="left", maintain_order="left"
-        )
-        ratio = pl.col(metric) / pl.col("level") * (-effect()).exp()
-        shown = shown.with_columns(beside.select(100 * (ratio - 1)).to_series().alias(metric))
-    return shown
+    columns = []
+    for row in estimated.select("metric", *RESPONSES).iter_rows(named=True):
+        metric = row.pop("metric")
+        own = used.with_columns(pl.lit(value, dtype=pl.Float64).alias(name) for name, value in row.items())
+        levels = dict(run_drifts.filter(pl.col("metric") == metric).select("run_id", "fresh_level").iter_rows())
+        level = pl.Series([levels.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
+        columns.append(own.select(100 * (pl.col(metric) / level * (-effect()).exp() - 1)).to_series().alias(metric))
+    return shown.with_columns(columns)
 
 
 def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.DataFrame:
@@ -75,7 +75,9 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
     drawn = shown.select("run_id", "distance_km", "running_s", metric).drop_nulls(metric)
     of_run = run_drifts.filter(pl.col("metric") == metric).select("run_id", *_SLOPES, "onset_km")
     begins = np.flatnonzero(drawn["run_id"].rle_id().diff().fill_null(1).to_numpy())
-    rows = drawn[begins].select("run_id").join(of_run, on="run_id", how="left", maintain_order="left")
+    slopes = {run_id: own for run_id, *own in of_run.iter_rows()}
+    runs = [drawn["run_id"][int(place)] for place in begins]
+    *turned, onset_km = zip(*(slopes.get(run_id, [None] * 4) for run_id in runs), strict=True) if runs else ((),) * 4
     distance, weight = drawn["distance_km"].to_numpy(), drawn["running_s"].to_numpy()
     logs = np.log1p(drawn[metric].to_numpy() / 100)
 
@@ -86,8 +88,8 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
     ends = np.column_stack([distance[begins], distance[np.append(begins[1:], len(distance))[: len(begins)] - 1]])
     from_middle = (ends - middle[:, None]) * 1000 / TEN_KM
     value, low, high = (
-        100 * np.expm1(centre[:, None] + np.log1p(rows[name].to_numpy() / 100)[:, None] * from_middle)
-        for name in _SLOPES
+        100 * np.expm1(centre[:, None] + np.log1p(np.array(slope, dtype=float) / 100)[:, None] * from_middle)
+        for slope in turned
     )
     columns = {
         "from_km": ends[:, 0], "to_km": ends[:, 1], "from_pct": value[:, 0], "to_pct": value[:, 1],
@@ -95,7 +97,10 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
         "to_low_pct": np.minimum(low, high)[:, 1], "to_high_pct": np.maximum(low, high)[:, 1],
         "middle_km": middle, "middle_pct": 100 * np.expm1(centre),
     }  # fmt: skip
-    return rows.select("run_id", "onset_km").with_columns(pl.Series(name, column) for name, column in columns.items())
+    return pl.DataFrame(
+        {"run_id": runs, "onset_km": onset_km, **columns},
+        schema_overrides={"run_id": pl.String, "onset_km": pl.Float64},
+    )
 
 
 _SLOPES = ("drift_pct_per_10km", "drift_low", "drift_high")
