@@ -63,7 +63,9 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """
     described = run_drifts.join(runs.select("run_id", *FACTORS.values()), on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
-    for (athlete_id, metric), own in described.group_by("athlete_id", "metric", maintain_order=True):
+    for (athlete_id, metric), own in described.partition_by(
+        "athlete_id", "metric", as_dict=True, maintain_order=True
+    ).items():
         for factor in FACTORS:
             rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(own, factor)]
     return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric", "factor", "compared")

@@ -52,19 +52,22 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     Returns:
         Rows of `season_slope`; without estimate where the season is shorter than 60 days or has fewer than 6 runs.
     """
-    starts = runs.select("run_id", "started_at_utc")
-    entering = run_drifts.filter(pl.col("own_error_pct_per_10km") > 0).join(starts, on="run_id").sort("started_at_utc")
+    start = pl.col("started_at_utc")
+    starts = runs.select("run_id", start_us=start.dt.epoch("us"), month=start.dt.strftime("%Y-%m"))
+    entering = run_drifts.filter(pl.col("own_error_pct_per_10km") > 0).join(starts, on="run_id").sort("start_us")
     rows = []
-    for (athlete_id, metric), own in entering.group_by("athlete_id", "metric", maintain_order=True):
-        months = own["started_at_utc"].dt.strftime("%Y-%m")
+    for (athlete_id, metric), own in entering.partition_by(
+        "athlete_id", "metric", as_dict=True, maintain_order=True
+    ).items():
         row = {
             "athlete_id": athlete_id,
             "metric": metric,
             "n_runs": own.height,
-            "first_month": months[0],
-            "last_month": months[-1],
+            "first_month": own["month"][0],
+            "last_month": own["month"][-1],
         }
-        days = (own["started_at_utc"] - own["started_at_utc"][0]).dt.total_seconds().to_numpy() / 86_400
+        start_us = own["start_us"].to_numpy()
+        days = (start_us - start_us[0]) // 1_000_000 / 86_400
         if own.height >= FEWEST_RUNS and days[-1] >= SHORTEST_DAYS:
             row |= _line(own, days / MONTH_DAYS)
         rows.append(row)
