@@ -10,7 +10,7 @@ import pytest
 from conftest import Refreshed
 
 from pipeline.design import TEN_KM
-from pipeline.pages.adjusted import adjusted, lines
+from pipeline.pages.adjusted import adjusted, bent_levels, lines
 from pipeline.settings import Settings
 
 METRIC = "contact_time_ms"
@@ -137,6 +137,34 @@ def test_an_onset_is_handed_on_and_only_where_there_is_one():
                      run_drift(1, 2), **ENTERING)  # fmt: skip
     drifts = pl.concat([run_drift(1), run_drift(2, onset_km=4.5)])
     assert lines(shown, drifts, METRIC).select("run_id", "onset_km").rows() == [("ari-1", None), ("ari-2", 4.5)]
+
+
+BENT = {
+    "metric": METRIC, "onset_km": 8.5, "drift_pct_per_10km": 4.0, "drift_before_onset_pct": 1.0,
+    "drift_after_onset_pct": 9.0,
+}  # fmt: skip
+
+
+def test_the_fresh_level_by_the_broken_line_is_that_which_the_splits_were_made_with():
+    # Splits that follow the broken line from a level of 0, their straight line taken through the same mean.
+    km = np.arange(1.5, 16)
+    beyond = np.clip(km - BENT["onset_km"], 0, None)
+    broken = np.log1p(0.01) * (km - beyond) / 10 + np.log1p(0.09) * beyond / 10
+    seconds = 300.0 + km
+    level = np.average(broken - np.log1p(0.04) * km / 10, weights=seconds)
+    shown = pl.DataFrame(
+        {"run_id": "ari-1", "distance_km": km, "running_s": seconds, METRIC: 100 * np.expm1(broken - level)}
+    )
+    found = bent_levels(shown, BENT)
+    assert list(found) == ["ari-1"]
+    assert found["ari-1"] == pytest.approx(-level, abs=1e-12)
+    assert level < -0.005  # the straight line meets distance zero too low
+
+
+def test_without_an_onset_the_fresh_level_is_that_of_the_straight_line():
+    shown = pl.DataFrame({"run_id": ["ari-1"], "distance_km": [2.5], "running_s": [300.0], METRIC: [1.0]})
+    assert bent_levels(shown, BENT | {"onset_km": None}) == {}
+    assert bent_levels(shown.with_columns(pl.lit(None, pl.Float64).alias(METRIC)), BENT) == {}
 
 
 # --- What enters ------------------------------------------------------------------------------------------------------

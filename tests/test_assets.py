@@ -14,7 +14,8 @@ from pipeline.pages.charts import specifications
 
 OURS = Path(assets.__file__).parent / "assets"
 TEMPLATES = Path(assets.__file__).parent / "templates"
-NAMES = ["charts.js", "pages.css", "pages.js", "vega.js"]
+NAMES = ["charts.js", "pages.css", "pages.js", "shoes.js", "vega.js"]
+SHOES = ["alder", "</script>"]
 
 
 @pytest.fixture
@@ -39,7 +40,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def written(folder: Path) -> dict[str, str]:
-    write_assets(folder)
+    write_assets(folder, SHOES)
     return {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir()}
 
 
@@ -49,11 +50,11 @@ def written(folder: Path) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def real(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("assets")
-    write_assets(folder)
+    write_assets(folder, SHOES)
     return folder
 
 
-def test_four_files_are_written_and_all_are_complete(real: Path):
+def test_five_files_are_written_and_all_are_complete(real: Path):
     assert sorted(file.name for file in real.iterdir()) == NAMES
     for name in ("pages.css", "pages.js"):
         assert (real / name).read_bytes() == (OURS / name).read_bytes()
@@ -67,6 +68,12 @@ def test_the_charts_are_one_assignment_of_all_specifications(real: Path):
     found = re.fullmatch(r"window\.CHARTS = (\{.*\});\n", text)
     assert found
     assert json.loads(found[1]) == json.loads(json.dumps(specifications()))
+
+
+def test_the_shoes_of_the_club_are_one_assignment_in_their_order(real: Path):
+    found = re.fullmatch(r"window\.SHOES = (\[.*\]);\n", (real / "shoes.js").read_text(encoding="utf-8"))
+    assert found
+    assert json.loads(found[1]) == SHOES
 
 
 def test_every_chart_that_a_page_asks_for_is_there_and_every_one_there_is_asked_for():
@@ -132,26 +139,26 @@ def _is_a_file(cache: Path) -> None:
 
 
 def _names_are_folders(cache: Path) -> None:
-    write_assets(cache.parents[1] / "before")
+    write_assets(cache.parents[1] / "before", SHOES)
     for file in list(cache.iterdir()):
         file.unlink()
         file.mkdir()
 
 
 def _is_no_text(cache: Path) -> None:
-    write_assets(cache.parents[1] / "before")
+    write_assets(cache.parents[1] / "before", SHOES)
     for file in cache.iterdir():
         file.write_bytes(b"\xff\xfe\x00damaged\n\xff")
 
 
 def _was_emptied(cache: Path) -> None:
-    write_assets(cache.parents[1] / "before")
+    write_assets(cache.parents[1] / "before", SHOES)
     for file in cache.iterdir():
         file.write_bytes(b"")
 
 
 def _was_cut_off(cache: Path) -> None:
-    write_assets(cache.parents[1] / "before")
+    write_assets(cache.parents[1] / "before", SHOES)
     for file in cache.iterdir():
         file.write_bytes(file.read_bytes()[:-1])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -109,11 +110,12 @@ def test_nothing_that_people_wrote_is_shown_where_athletes_are_codes(demo: Refre
     named = of_demo(demo, "brine")
     text = json.dumps({name: value for name, value in found.items() if name not in ("units", "listed")}, default=str)
     assert named["complaints"][0]["note"]
-    assert found["complaints"][0] == named["complaints"][0] | {"note": None}
+    assert found["complaints"][0] == named["complaints"][0] | {"site": "complaint 1", "note": None}
     shoes = {run["shoe"] for run in named["runs"]} - {None}
     assert shoes == {"lantern", "ropewalk"}
-    assert not [word for word in ("brine", *shoes, named["complaints"][0]["note"]) if word in text.lower()]
-    assert {run["shoe"] for run in found["runs"]} - {None} == {"no. 1", "no. 2"}
+    written = [named["complaints"][0][name] for name in ("site", "note")]
+    assert not [word for word in ("brine", *shoes, *written) if word in text.lower()]
+    assert len({run["shoe"] for run in found["runs"]} - {None}) == 2
 
 
 # --- In short ---------------------------------------------------------------------------------------------------------
@@ -211,13 +213,33 @@ def contrast(factor: str, compared: str, reference: str) -> Row:
     }  # fmt: skip
 
 
-def test_shoes_compared_are_numbers_where_athletes_are_codes_and_surfaces_stay():
+def test_shoes_compared_are_codes_where_athletes_are_codes_and_surfaces_stay():
     rows = [contrast("shoe", "fern", "alder"), contrast("surface", "trail", "road")]
     runs = [run(1, shoe_id="alder"), run(2, shoe_id="fern")]
     named = page(drift(), contrasts=rows, runs=runs)["contrasts"]
     coded = page(drift(), contrasts=rows, runs=runs, is_coded=True)["contrasts"]
     assert [row["compared"] for row in named] == ["shoe fern against alder", "surface trail against road"]
-    assert [row["compared"] for row in coded] == ["shoe no. 2 against no. 1", "surface trail against road"]
+    assert coded[1]["compared"] == "surface trail against road"
+    assert re.fullmatch(r"shoe shoe-\w{5} against shoe-\w{5}", coded[0]["compared"])
+
+
+def test_two_runs_of_a_day_are_told_apart_by_their_number_everywhere():
+    at = datetime(2026, 3, 2, 7, tzinfo=UTC)
+    runs = [run(1), run(2), run(3, started_at_utc=at)]
+    found = page(drift(), runs=runs)
+    assert [row["session"] for row in found["runs"]] == [2, 1, None]
+    assert [row["session"] for row in found["data"]["runs"]] == [None, 1, 2]
+
+
+def test_that_a_metric_rests_on_level_splits_is_said_where_it_has_fewer_than_others():
+    rows = [
+        drift(),
+        drift("leg_stiffness_kn_m", n_splits=80),
+        drift("vertical_stiffness_kn_m"),
+        drift("duty_factor", n_splits=80),
+    ]
+    told = {row["metric"]: row["is_level"] for row in page(*rows)["numbers"]}
+    assert told == {"contact time": False, "leg stiffness": True, "vertical stiffness": False, "duty factor": False}
 
 
 def test_complaints_are_in_order_of_their_days_and_open_ones_have_no_end():
@@ -238,7 +260,16 @@ def test_complaints_are_in_order_of_their_days_and_open_ones_have_no_end():
 def test_looks_at_changes_come_first_each_with_its_own():
     found = page(drift("cadence_spm"), drift("contact_time_ms", "rises"))["looks"]
     assert [one["about"] for one in found] == ["contact time rises", "holds"]
-    assert found[0]["looks"] == looks("contact_time_ms", "rises")
+    assert found[0]["looks"] == list(looks("contact_time_ms", "rises"))
+
+
+def test_looks_at_form_come_before_those_at_the_heart_and_no_text_twice():
+    rows = [drift("heart_rate_bpm", "rises"), drift("step_length_m", "falls"), drift("cadence_spm", "falls"), drift()]
+    found = page(*rows)["looks"]
+    assert [one["about"] for one in found][:2] == ["cadence falls", "step length falls"]
+    assert [one["about"] for one in found].index("heart rate rises") == len(found) - 2
+    texts = [(look.examine, look.evidence) for one in found for look in one["looks"]]
+    assert len(texts) == len(set(texts)) > 3
 
 
 def test_findings_that_change_nothing_have_one_text_for_all():

@@ -85,6 +85,35 @@ def test_an_athlete_seen_first_is_counted_not_listed():
     assert (found["changed"], found["n_first_seen"]) == ([], 1)
 
 
+def test_a_first_refresh_says_so_names_whom_it_found_nothing_of_and_dates_nothing():
+    few = {"finding": "too_little_data", "drift_pct_per_10km": None, "drift_low": None, "drift_high": None}
+    people = club(
+        drift(finding="rises"), drift("bea", n_runs=2, **few),
+        runs=[run("ari"), run("bea"), run("cyd")],
+        recordings=[file("ari/a.fit"), file("ari/a.fit", session=2), file("dov/d.fit", "rejected")],
+    )  # fmt: skip
+    found = index(people, [was(None, "rises"), was(None, "too_little_data", "bea")], n_new=2)
+    assert found["is_first"]
+    assert found["without"] == [
+        {"name": "bea", "why": "Cannot be said yet: 2 of 3 runs"},
+        {"name": "cyd", "why": "Nothing of form was recorded"},
+        {"name": "dov", "why": "No run was read"},
+    ]
+    assert (found["n_recordings"], found["n_files"]) == ("3 recordings", "2 files")
+    assert found["athletes"][0]["since"] is None
+
+
+@pytest.mark.parametrize(
+    ("findings", "counts"),
+    [([], {}), ([was("holds", "rises")], {}), ([was(None, "rises")], {"n_gone": 1})],
+    ids=["none new", "one was another", "a file is gone"],
+)
+def test_a_later_refresh_is_not_called_the_first(findings: list[Row], counts: Row):
+    found = index(club(drift(finding="rises")), findings, **counts)
+    assert not found["is_first"]
+    assert found["athletes"][0]["since"] == "2026-03-01"
+
+
 def test_a_metric_that_is_new_of_a_known_athlete_is_listed():
     found = index(
         club(drift(), drift(metric="cadence_spm")), [was("unclear", "holds"), was(None, "holds", metric="cadence_spm")]
@@ -169,11 +198,8 @@ def test_findings_are_in_their_column_in_the_order_of_the_metrics():
         )
     )["athletes"]
     assert [one["words"] for one in line["changes"]] == ["contact time rises +3.0 % (+2.0 to +4.0)"]
-    assert (line["holds"], line["unclear"], line["few"]) == (
-        ["cadence", "flight time"],
-        ["heart rate"],
-        ["duty factor"],
-    )
+    assert (line["holds"], line["unclear"], line["few"]) == (["cadence", "flight time"], [], ["duty factor"])
+    assert line["effort"] == "heart rate not clear"
     assert set(line["findings"].split()) == {
         "cadence_spm:holds",
         "contact_time_ms:rises",
@@ -181,12 +207,20 @@ def test_findings_are_in_their_column_in_the_order_of_the_metrics():
         "duty_factor:too_little_data",
         "heart_rate_bpm:unclear",
     }
-    assert not line["nothing"]
+    assert (line["verdict"], line["form"]) == ("Form changes; no place stands out", "changes")
 
 
 def test_an_athlete_of_whom_nothing_was_recorded_says_so():
     (line,) = index(club(runs=[run()]))["athletes"]
-    assert (line["nothing"], line["findings"], line["changes"]) == (True, "", [])
+    assert (line["verdict"], line["form"]) == ("Nothing of form was recorded", "open")
+    assert (line["findings"], line["changes"], line["effort"]) == ("", [], "")
+
+
+def test_the_heart_neither_sorts_nor_counts_as_form():
+    (line,) = index(club(drift(), drift(metric="heart_rate_bpm", finding="rises", drift_pct_per_10km=9.0)))["athletes"]
+    assert (line["largest"], line["form"], line["verdict"]) == ("0.00", "holds", "Form holds")
+    assert line["changes"] == []
+    assert line["effort"] == "heart rate rises +9.0 % (+2.0 to +4.0)"
 
 
 def test_lines_are_sorted_by_the_largest_change_in_units_of_what_matters():

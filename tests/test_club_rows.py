@@ -120,14 +120,18 @@ def test_no_pages_are_wanted_where_the_settings_say_none(tmp_path: Path):
     assert pages_of(state(tmp_path / "1"), None, NONE) is None
 
 
-def test_a_shoe_is_a_number_where_athletes_are_codes(demo: Refreshed):
+def test_a_shoe_is_a_code_where_athletes_are_codes(demo: Refreshed):
     built = current(demo.store)
     assert built is not None
     by_name, by_code = (ClubRows(built, is_coded=coded) for coded in (False, True))
-    own = sorted(set(demo.table("runs").filter(pl.col("athlete_id") == "brine")["shoe_id"].drop_nulls()))
-    assert [by_name.shoe("brine", shoe) for shoe in own] == own
-    assert [by_code.shoe("brine", shoe) for shoe in own] == [f"no. {place + 1}" for place in range(len(own))]
-    assert by_name.shoe("brine", None) is by_code.shoe("brine", None) is None
+    by_code.__dict__["_key"] = b"a key of this test"
+    own = sorted(set(demo.table("runs")["shoe_id"].drop_nulls()))
+    assert by_name.shoes == [by_name.shoe(shoe) for shoe in own] == own
+    codes_of = {str(by_code.shoe(shoe)) for shoe in own}
+    assert by_code.shoes == sorted(codes_of)
+    assert len(codes_of) == len(own) > 2
+    assert all(re.fullmatch(r"shoe-[a-z2-7]{5}", one) for one in codes_of)
+    assert by_name.shoe(None) is by_code.shoe(None) is None
 
 
 # --- Rows -------------------------------------------------------------------------------------------------------------

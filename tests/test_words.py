@@ -12,13 +12,17 @@ from pipeline.pages.words import (
     cannot_say,
     change_words,
     count_of,
+    effort_words,
     finding_words,
+    form_state,
     in_order,
     in_short,
     is_change,
+    lag_words,
     listed,
     more_than_slowing,
     onset_words,
+    verdict,
 )
 from pipeline.tables.analysed import FINDINGS
 
@@ -35,6 +39,7 @@ def row(metric: str = "contact_time_ms", finding: str = "rises", **differing: An
         "metric": metric, "finding": finding, "drift_pct_per_10km": 2.97, "drift_low": 2.226, "drift_high": 3.72,
         "raw_pct_per_10km": 1.865, "speed_part_pct": -1.049, "slope_part_pct": -0.026, "onset_km": None,
         "onset_low": None, "onset_high": None, "drift_after_onset_pct": None, "detectable_pct": 1.014, "why": None,
+        "smallest_change_pct": 2.0, "n_runs": 9,
     } | differing  # fmt: skip
 
 
@@ -71,14 +76,19 @@ def test_metrics_are_told_in_the_order_of_the_tables_whatever_order_they_come_in
 
 def test_a_change_in_short_has_its_size_interval_and_place():
     assert in_short(row(), KM) == "contact time rises +3.0 % (+2.2 to +3.7)"
-    assert in_short(row(**ONSET), KM) == "contact time rises +3.0 % (+2.2 to +3.7) from km 9.5 (5.5 to 10.5)"
+    assert in_short(row(**ONSET), KM) == (
+        "contact time rises from km 9.5 (5.5 to 10.5), +5.4 % beyond; over whole runs +3.0 % (+2.2 to +3.7)"
+    )
     falls = row("cadence_spm", "falls", drift_pct_per_10km=-1.26, drift_low=-1.6, drift_high=-0.92)
     assert in_short(falls, KM) == f"cadence falls {MINUS}1.3 % ({MINUS}1.6 to {MINUS}0.9)"
 
 
-def test_a_change_in_full_says_how_much_from_where_and_what_it_is_more_than():
+def test_a_change_in_full_says_from_where_how_much_and_what_it_is_more_than():
     size, parts = change_words(row(**ONSET), KM)
-    assert size == "Contact time rises +3.0 % per 10 km (+2.2 to +3.7), from km 9.5 (5.5 to 10.5); beyond it +5.4 %."
+    assert size == (
+        "Contact time rises from km 9.5 (5.5 to 10.5): +5.4 % per 10 km beyond it; as one straight line over whole "
+        "runs +3.0 % per 10 km (+2.2 to +3.7)."
+    )
     assert parts == f"In all +1.9 %: pace {MINUS}1.0, hill 0.0, what remains +3.0."
     assert change_words(row(), KM)[0] == "Contact time rises +3.0 % per 10 km (+2.2 to +3.7)."
 
@@ -135,8 +145,8 @@ ANSWERS = {
         "Nothing of form is found to change beyond slowing down and the hill; contact time is not clear.",
     ),
     "too few runs": (
-        [row(**FEW), row("cadence_spm", **FEW), HEART],
-        "There are too few runs to say whether form holds.",
+        [row(**FEW, why="2 of the 3 runs needed"), row("cadence_spm", **FEW), HEART],
+        "There are too few runs to say whether form holds: 2 of the 3 runs needed.",
     ),
     "tied to the pace in all runs": (
         [row(finding="unclear", drift_pct_per_10km=None)],
@@ -152,6 +162,79 @@ def test_the_answer_to_the_first_question(drifts: list[dict[str, Any]], answer: 
 
 def test_the_answer_gives_places_in_the_unit_of_the_pages():
     assert more_than_slowing([row(**ONSET)], MILE).endswith("the first from mile 5.9.")
+
+
+# --- The verdict ------------------------------------------------------------------------------------------------------
+
+VERDICTS = {
+    "changes from the first of its places": (
+        [row(**ONSET), row("cadence_spm", "falls", **ONSET | {"onset_km": 8.5})],
+        "changes", "Form changes from km 8.5",
+    ),
+    "changes from no place": ([row(), row("cadence_spm", "holds")], "changes", "Form changes; no place stands out"),
+    "holds whatever the heart does": ([row(finding="holds"), HEART], "holds", "Form holds"),
+    "holds where another has too few runs": ([row("cadence_spm", "holds"), row(**FEW)], "holds", "Form holds"),
+    "the place of the heart is not that of form": (
+        [row(), row("heart_rate_bpm", "rises", **ONSET)], "changes", "Form changes; no place stands out",
+    ),
+    "too few runs": ([row(**FEW, n_runs=2), HEART], "open", "Cannot be said yet: 2 of 3 runs"),
+    "one of two not clear": (
+        [row(finding="unclear"), row("cadence_spm", "holds")],
+        "open", "No change found; 1 of 2 metrics of form not clear",
+    ),
+    "tied to the pace": (
+        [row(finding="unclear", drift_pct_per_10km=None)],
+        "open", "Not clear: pace or hill goes along with the distance",
+    ),
+    "the heart alone": ([HEART], "open", "Nothing of form was recorded"),
+    "nothing at all": ([], "open", "Nothing of form was recorded"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("drifts", "state", "words"), VERDICTS.values(), ids=VERDICTS)
+def test_form_is_told_in_a_word_for_the_filter_and_a_few_to_be_read(
+    drifts: list[dict[str, Any]], state: str, words: str
+):
+    assert (form_state(drifts), verdict(drifts, KM, 3)) == (state, words)
+
+
+def test_the_verdict_gives_the_place_in_the_unit_of_the_pages():
+    assert verdict([row(**ONSET)], MILE, 3) == "Form changes from mile 5.9"
+
+
+# --- The heart --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("pace", "beside", "note"),
+    [
+        (-1.9, "heart rate rises +3.0 % (+2.2 to +3.7)", ""),
+        (
+            -2.0,
+            "heart rate rises +3.0 % (+2.2 to +3.7); comes out too low, since it lags pace",
+            f"Heart rate lags pace, and pace moves it much here ({MINUS}2.0 % per 10 km): where an athlete slows, its "
+            "change at equal speed comes out too low.",
+        ),
+        (
+            2.0,
+            "heart rate rises +3.0 % (+2.2 to +3.7)",
+            "Heart rate lags pace, and pace moves it much here (+2.0 % per 10 km): part of the lag can pass for a "
+            "change at equal speed, or hide one.",
+        ),
+    ],
+)
+def test_that_heart_rate_lags_pace_is_said_where_pace_moves_it_by_what_matters(pace: float, beside: str, note: str):
+    drifts = [row(), row("heart_rate_bpm", speed_part_pct=pace)]
+    assert (effort_words(drifts, KM), lag_words(drifts)) == (beside, note)
+
+
+def test_without_an_estimate_of_the_heart_there_is_nothing_beside_form():
+    for drifts in ([row(speed_part_pct=-9.0)], [row("heart_rate_bpm", **FEW)]):
+        assert (effort_words(drifts, KM), lag_words(drifts)) == ("", "")
+
+
+def test_a_heart_that_holds_is_told_without_numbers():
+    assert effort_words([row("heart_rate_bpm", "holds")], KM) == "heart rate holds"
 
 
 # --- Lists and counts -------------------------------------------------------------------------------------------------
@@ -196,6 +279,14 @@ def test_a_doubt_about_a_finding_that_stands_is_told_too():
     assert first == "Contact time: a single run should not be read."
 
 
+def test_metrics_open_for_the_same_reason_are_one_line_and_those_with_another_their_own():
+    few = {**FEW, "why": "2 of the 3 runs needed"}
+    told = cannot_say([row(**few), row("cadence_spm", **few), row("duty_factor", **few)], [], [LISTED], None)
+    assert told == ["All 3 metrics are open: 2 of the 3 runs needed.", LAST]
+    told = cannot_say([row(**few), row("cadence_spm", **few), row("duty_factor", "holds")], [], [LISTED], None)
+    assert told == ["Cadence and contact time are open: 2 of the 3 runs needed.", LAST]
+
+
 def test_metrics_come_in_their_order():
     told = cannot_say([row(why="two"), row("cadence_spm", why="one")], [], [LISTED], None)
     assert [one.partition(":")[0] for one in told[:2]] == ["Cadence", "Contact time"]
@@ -216,8 +307,8 @@ BARE = LISTED | {"shoe_id": None}
         ([FLAT], "1 of 1 run has no altitude: a hill in it cannot be told from a change of form."),
         ([FLAT, LISTED], "1 of 2 runs has no altitude: a hill in it cannot be told from a change of form."),
         ([FLAT, FLAT, LISTED], "2 of 3 runs have no altitude: a hill in them cannot be told from a change of form."),
-        ([BARE, LISTED], "1 of 2 runs has neither shoe nor surface in sessions.csv."),
-        ([BARE, BARE], "2 of 2 runs have neither shoe nor surface in sessions.csv."),
+        ([BARE, LISTED], "1 of 2 runs has neither shoe nor surface in the list of sessions."),
+        ([BARE, BARE], "2 of 2 runs have neither shoe nor surface in the list of sessions."),
     ],
 )
 def test_runs_that_lack_something_are_counted(runs: list[dict[str, Any]], sentence: str):

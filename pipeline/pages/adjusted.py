@@ -5,12 +5,17 @@ Taken with the responses that `athlete_drift` publishes, so that whoever has the
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import polars as pl
 
 from pipeline.adjusting import RESPONSES, effect, entered
 from pipeline.design import TEN_KM, Entering
 
+Row = Mapping[str, Any]
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 
 
@@ -101,6 +106,30 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
         {"run_id": runs, "onset_km": onset_km, **columns},
         schema_overrides={"run_id": pl.String, "onset_km": pl.Float64},
     )
+
+
+def bent_levels(shown: pl.DataFrame, drift: Row) -> dict[str, float]:
+    """By how much the fresh level of each run is another by the broken line than by the straight one.
+
+    The straight line of a metric that breaks is steep from the start: at distance zero it is too low or too high.
+
+    Args:
+        shown: what `adjusted` gave.
+        drift: row of `athlete_drift` of the metric.
+
+    Returns:
+        By run, the logarithm of the level by the broken line over that by the straight one; nothing without an onset.
+    """
+    if drift["onset_km"] is None:
+        return {}
+    slopes = ("drift_pct_per_10km", "drift_before_onset_pct", "drift_after_onset_pct")
+    straight, before, after = (math.log1p(drift[name] / 100) * 1000 / TEN_KM for name in slopes)
+    at, onset = pl.col("distance_km"), drift["onset_km"]
+    beyond = (at - onset).clip(lower_bound=0)
+    shift = straight * at - before * (at - beyond) - after * beyond
+    weighted = (shift * pl.col("running_s")).sum() / pl.col("running_s").sum()
+    of_runs = shown.drop_nulls(drift["metric"]).group_by("run_id", maintain_order=True).agg(shift=weighted)
+    return dict(of_runs.iter_rows())
 
 
 _SLOPES = ("drift_pct_per_10km", "drift_low", "drift_high")

@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
@@ -21,14 +21,21 @@ from pipeline.places import make_folder
 _OWN = ("pages.css", "pages.js")
 
 
-def write_assets(folder: Path) -> None:
-    """Write style sheet and scripts into a folder, which is made if absent."""
+def write_assets(folder: Path, shoes: Sequence[str]) -> None:
+    """Write style sheet and scripts into a folder, which is made if absent.
+
+    Args:
+        folder: of the assets.
+        shoes: of the club, in the order in which they get their colours; every page has them from here, since a new
+            shoe of one athlete is no reason to draw the pages of all.
+    """
     make_folder(folder)
     for name in _OWN:
         (folder / name).write_bytes((Path(__file__).parent / "assets" / name).read_bytes())
     source = (Path(__file__).parent / "charts.py").read_bytes()
     made = {
         "vega.js": _kept("vega", version("vl-convert-python"), _library),
+        "shoes.js": f"window.SHOES = {json.dumps(list(shoes))};\n",
         "charts.js": _kept("charts", f"{version('altair')} {hashlib.sha256(source).hexdigest()}", _charts),
     }
     for name, text in made.items():

@@ -4,15 +4,18 @@ but the splits at equal speed and slope.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
 
 from pipeline.drift import ADJUSTED_BY
+from pipeline.lists import SURFACES
 from pipeline.metrics import METRICS
-from pipeline.pages.adjusted import adjusted, lines
+from pipeline.pages.adjusted import adjusted, bent_levels, lines
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
+from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words
 from pipeline.pages.units import Units, between, duration, number, signed
 from pipeline.pages.words import (
     EFFORT,
@@ -23,6 +26,7 @@ from pipeline.pages.words import (
     finding_words,
     in_order,
     is_change,
+    lag_words,
     listed,
     more_than_slowing,
     onset_words,
@@ -55,6 +59,8 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     with_estimate = [row for row in drifts if row["drift_pct_per_10km"] is not None]
     changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
+    contrasts = in_order(rows["contrasts"].iter_rows(named=True))
+    most_splits = max((row["n_splits"] for row in drifts), default=0)
     return {
         "name": club.shown(athlete_id),
         "units": units,
@@ -64,19 +70,23 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "last_run": runs["started_at_utc"].max(),
         "answer": more_than_slowing(drifts, units),
         "changes": [change_words(row, units) for row in changes],
+        "lag": lag_words(drifts),
         "holds": [METRIC[row["metric"]].label for row in drifts if row["finding"] == "holds"],
+        "landing": landing_words(rows["strike_counts"].filter(pl.col("scope") == "athlete"), units),
         "listed": listed,
-        "numbers": [_numbers(row, units) for row in drifts],
+        "numbers": [_numbers(row, units, most_splits=most_splits) for row in drifts],
         "drawn": [METRIC[row["metric"]] for row in with_estimate],
         "first": first,
         "reference": units.speed_text(drifts[0]["reference_speed_m_s"]) if drifts else "",
         "pacing": [_pacing(row) for row in _with_speed(rows["pacing"])],
-        "contrasts": [_contrast(row, club, athlete_id) for row in in_order(rows["contrasts"].iter_rows(named=True))],
+        "contrasts": [_contrast(row, club) for row in contrasts],
+        "compared": contrast_sentences(contrasts, lambda row, name: _shoe_or_surface(row, name, club)),
+        "n_compared": 2 * len(contrasts),
         "months": [_month(row) for row in in_order(rows["season_trend"].iter_rows(named=True))],
         "slopes": [_season_slope(row) for row in in_order(rows["season_slope"].iter_rows(named=True))],
-        "complaints": [_complaint(row, club) for row in rows["complaints"].sort("from_date").iter_rows(named=True)],
+        "complaints": _complaints(rows, club, _told_of_complaints(drifts, first), pages.settings.min_runs),
         "strikes": [_strike(row, units) for row in strikes.sort("distance_km", "strike").iter_rows(named=True)],
-        "runs": [_run(row, club, athlete_id, units) for row in runs.iter_rows(named=True)],
+        "runs": [_run(row, session, club, athlete_id, units) for row, session in _with_sessions(runs)],
         "cannot_say": cannot_say(
             drifts, _never_recorded(drifts), rows["runs"].to_dicts(), next(rows["pacing"].iter_rows(named=True), None)
         ),
@@ -98,18 +108,28 @@ _FIRST = (
 )  # fmt: skip
 
 
+#: By timing these are valid on level splits only.
+_ON_THE_LEVEL = ("leg_stiffness_kn_m", "vertical_stiffness_kn_m")
+
+
 def _never_recorded(drifts: Sequence[Row]) -> list[str]:
     seen = {row["metric"] for row in drifts}
     return [metric.label for metric in METRICS if metric.column not in seen]
 
 
+def _told_of_complaints(drifts: Sequence[Row], first: str | None) -> list[str]:
+    """Whose drifts are told beside complaints: those of form that change, or the one whose pictures come first."""
+    changes = [row["metric"] for row in drifts if is_change(row) and row["metric"] != EFFORT]
+    return changes or ([] if first is None else [first])
+
+
 def _looks(drifts: Sequence[Row]) -> list[Context]:
-    """What is worth a look, changes before all else; of findings that change nothing one text is enough."""
+    """What is worth a look: changes of form, of heart rate, then the rest; the same text once only."""
     told, seen = [], set()
-    for row in sorted(drifts, key=lambda row: not is_change(row)):
-        found = looks(row["metric"], row["finding"])
-        if found and (is_change(row) or found not in seen):
-            seen.add(found)
+    for row in sorted(drifts, key=lambda row: (not is_change(row), _FIRST.index(row["metric"]))):
+        found = [look for look in looks(row["metric"], row["finding"]) if (look.examine, look.evidence) not in seen]
+        if found:
+            seen |= {(look.examine, look.evidence) for look in found}
             about = f"{METRIC[row['metric']].label} {row['finding']}" if is_change(row) else finding_words(row)
             told.append({"about": about, "looks": found})
     return told
@@ -118,12 +138,13 @@ def _looks(drifts: Sequence[Row]) -> list[Context]:
 # --- Rows of tables --------------------------------------------------------------------------------------------------
 
 
-def _numbers(row: Row, units: Units) -> Context:
+def _numbers(row: Row, units: Units, *, most_splits: int) -> Context:
     metric = METRIC[row["metric"]]
     return {
         "metric": metric.label,
         "unit": metric.unit,
         "n_runs": row["n_runs"],
+        "is_level": row["metric"] in _ON_THE_LEVEL and row["n_splits"] < most_splits,
         "fresh": number(row["fresh_level"], metric.decimals),
         "raw": signed(row["raw_pct_per_10km"]),
         "pace": signed(row["speed_part_pct"]),
@@ -161,19 +182,21 @@ def _pacing(row: Row) -> list[Context]:
     ]
 
 
-def _contrast(row: Row, club: ClubRows, athlete_id: str) -> Context:
-    def shown(name: str) -> str | None:
-        return club.shoe(athlete_id, name) if row["factor"] == "shoe" else name
-
+def _contrast(row: Row, club: ClubRows) -> Context:
     return {
         "metric": METRIC[row["metric"]].label,
-        "compared": f"{row['factor']} {shown(row['compared'])} against {shown(row['reference'])}",
+        "compared": f"{row['factor']} {_shoe_or_surface(row, 'compared', club)} against "
+        f"{_shoe_or_surface(row, 'reference', club)}",
         "n_runs": f"{row['n_runs']} and {row['n_runs_reference']}",
         "level": signed(row["difference_pct"]),
         "level_interval": between(row["low"], row["high"]),
         "drift": signed(row["drift_difference_pct_per_10km"]),
         "drift_interval": between(row["drift_difference_low"], row["drift_difference_high"]),
     }
+
+
+def _shoe_or_surface(row: Row, name: str, club: ClubRows) -> str:
+    return str(club.shoe(row[name]) if row["factor"] == "shoe" else row[name])
 
 
 def _month(row: Row) -> Context:
@@ -197,13 +220,21 @@ def _season_slope(row: Row) -> Context:
     }
 
 
-def _complaint(row: Row, club: ClubRows) -> Context:
-    return {
-        "from": row["from_date"],
-        "to": row["to_date"],
-        "site": row["site"],
-        "note": None if club.is_coded else row["note"],
-    }
+def _complaints(
+    rows: Mapping[str, pl.DataFrame], club: ClubRows, metrics: Sequence[str], min_runs: int
+) -> list[Context]:
+    """Complaints by date. What people wrote of them is left out where athletes are codes: they are numbers then."""
+    in_time = rows["complaints"].sort("from_date", "line")
+    return [
+        {
+            "from": row["from_date"],
+            "to": row["to_date"],
+            "site": f"complaint {place}" if club.is_coded else row["site"],
+            "note": None if club.is_coded else row["note"],
+            "told": complaint_sentences(row, rows["runs"], rows["run_drift"], metrics, min_runs),
+        }
+        for place, row in enumerate(in_time.iter_rows(named=True), 1)
+    ]
 
 
 def _strike(row: Row, units: Units) -> Context:
@@ -217,17 +248,25 @@ def _strike(row: Row, units: Units) -> Context:
     }
 
 
-def _run(row: Row, club: ClubRows, athlete_id: str, units: Units) -> Context:
+def _with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
+    """Runs with their number where a day has several."""
+    day = pl.col("started_at_utc").dt.date()
+    number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
+    return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
+
+
+def _run(row: Row, session: int | None, club: ClubRows, athlete_id: str, units: Units) -> Context:
     return {
         "page": f"{run_name(row['run_id'], athlete_id)}.html",
         "date": row["started_at_utc"],
+        "session": session,
         "distance": units.distance_text(row["distance_km"]),
         "moving": duration(row["moving_s"]),
         "moving_s": row["moving_s"],
         "speed": units.speed_text(1000 * row["distance_km"] / row["moving_s"] if row["moving_s"] else None),
         "kind": row["kind"],
         "surface": row["surface"],
-        "shoe": club.shoe(athlete_id, row["shoe_id"]),
+        "shoe": club.shoe(row["shoe_id"]),
     }
 
 
@@ -249,10 +288,11 @@ def _drawn(
             {
                 "date": f"{row['started_at_utc']:%Y-%m-%d}",
                 "km": round(row["distance_km"], 1),
-                "shoe": club.shoe(athlete_id, row["shoe_id"]) or "not listed",
-                "surface": row["surface"] or "not listed",
+                "session": session,
+                "shoe": club.shoe(row["shoe_id"]),
+                "surface": row["surface"],
             }
-            for row in runs.iter_rows(named=True)
+            for row, session in _with_sessions(runs)
         ],
         "splits": {
             "run": [place[run_id] for run_id in shown["run_id"]],
@@ -260,10 +300,11 @@ def _drawn(
             "speed": shown["speed_m_s"].round(3).to_list(),
         },
         "metrics": {row["metric"]: _metric_drawn(row, shown, rows, place) for row in drifts},
+        "surfaces": SURFACES,
         "pacing": _pacing_drawn(rows["pacing"]),
         "complaints": [
             {"from": row["from"], "to": row["to"], "site": row["site"] or "a complaint", "note": row["note"] or ""}
-            for row in (_complaint(row, club) for row in rows["complaints"].iter_rows(named=True))
+            for row in _complaints(rows, club, (), pages.settings.min_runs)
         ],
         "landing": strikes.sort("distance_km", "strike").select(*columns, km="distance_km").to_dicts(),
     }
@@ -290,11 +331,13 @@ def _metric_drawn(row: Row, shown: pl.DataFrame, rows: Mapping[str, pl.DataFrame
     ends = ("from_km", "to_km", "from_pct", "to_pct", "from_low_pct", "from_high_pct", "to_low_pct", "to_high_pct")
     own = rows["run_drift"].filter(pl.col("metric") == metric, pl.col("run_id").is_in(list(place)))
     months = rows["season_trend"].filter(pl.col("metric") == metric)
+    bent = bent_levels(shown, row)
     return {
         "label": METRIC[metric].label,
         "unit": METRIC[metric].unit,
         "order": ORDER[metric],
-        "fresh": row["fresh_level"],
+        "fresh": row["fresh_level"] * math.exp(sum(bent.values()) / max(1, len(bent))),
+        "bent": {place[run_id]: round(shift, 5) for run_id, shift in bent.items()},
         "reference": row["reference_speed_m_s"],
         "to_speed": [row[name] or 0.0 for name in list(ADJUSTED_BY.values())[:2]],
         "parts": [row["speed_part_pct"], row["slope_part_pct"], row["drift_pct_per_10km"], row["raw_pct_per_10km"]],

@@ -19,7 +19,7 @@ Chart = Any
 INK, SOFT, GRID, PACE, HILL, REST, BAND = (
     f"var(--{name})" for name in ("ink", "soft", "grid", "pace", "hill", "rest", "band")
 )
-#: For shoes and surfaces, in order of their first run; with a shape each, since colours alone tell too little.
+#: For shoes and surfaces, the same for all athletes: pages.js gives each its place. What is not listed is soft, hollow.
 SERIES = [f"var(--series-{place})" for place in range(1, 7)]
 SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"]
 STRIKES = ["rearfoot", "midfoot", "forefoot", "asymmetric"]
@@ -148,7 +148,7 @@ def _curve() -> Chart:
         .mark_point(filled=True, opacity=0.8)
         .encode(
             x=x,
-            y=alt.Y("value:Q", title="level", scale=alt.Scale(zero=False)),
+            y=alt.Y("value:Q", title="level", scale=alt.Scale(zero=False, padding=12)),
             color=alt.Color("part:N", title="third of the run", scale=alt.Scale(domain=thirds, range=[PACE, HILL])),
             shape=alt.Shape(
                 "part:N", title="third of the run", scale=alt.Scale(domain=thirds, range=["circle", "triangle-up"])
@@ -173,7 +173,7 @@ def _season() -> Chart:
     """Drift of runs by date, months, and what was complained of when."""
     complaint = (
         alt.Chart(alt.NamedData("complaints"))
-        .mark_rect(color=BAND, opacity=0.45)
+        .mark_rect(color=SOFT, fillOpacity=0.18, stroke=SOFT, strokeDash=[3, 3])
         .encode(x=_day("from"), x2=alt.X2("to:T"), tooltip=["site:N", "note:N"])
     )
     site = (
@@ -183,17 +183,22 @@ def _season() -> Chart:
     )
     runs = alt.Chart(alt.NamedData("season")).encode(x=_day("date"))
     interval = runs.mark_rule(color=SOFT).encode(y=alt.Y("low:Q", title="change per 10 km, %"), y2=alt.Y2("high:Q"))
-    value = runs.mark_point(filled=True, size=60).encode(
-        y="percent:Q",
-        color=alt.Color("shoe:N", title="shoe", scale=alt.Scale(range=SERIES), sort=None),
-        shape=alt.Shape("surface:N", title="surface", scale=alt.Scale(range=SHAPES), sort=None),
-        tooltip=["run:N", alt.Tooltip("percent:Q", format="+.1f"), "shoe:N", "surface:N"],
-    )
+    values = [
+        runs.transform_filter(which)
+        .mark_point(filled=filled, size=60)
+        .encode(
+            y="percent:Q",
+            color=alt.Color("shoe:N", title="shoe", scale=alt.Scale(range=SERIES)),
+            shape=alt.Shape("surface:N", title="surface", scale=alt.Scale(range=SHAPES)),
+            tooltip=["run:N", alt.Tooltip("percent:Q", format="+.1f"), "shoe:N", "surface:N"],
+        )
+        for which, filled in (("datum.listed", True), ("!datum.listed", False))
+    ]
     months = alt.Chart(alt.NamedData("months")).encode(x=_day("from"), x2=alt.X2("to:T"))
     band = months.mark_rect(color=REST, opacity=0.15).encode(y="low:Q", y2=alt.Y2("high:Q"))
     mean = months.mark_rule(color=REST, strokeWidth=3).encode(y="percent:Q")
     zero = alt.Chart(alt.NamedData("season")).mark_rule(color=SOFT).encode(y=alt.YDatum(0))
-    return alt.layer(complaint, band, mean, zero, interval, value, site)
+    return alt.layer(complaint, band, mean, zero, interval, *values, site)
 
 
 def _landing() -> Chart:

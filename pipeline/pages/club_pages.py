@@ -11,8 +11,19 @@ import polars as pl
 from pipeline.metrics import METRICS
 from pipeline.pages.club_rows import ClubRows, Pages
 from pipeline.pages.run_page import QUANTITIES
-from pipeline.pages.units import Units, between, signed
-from pipeline.pages.words import METRIC, count_of, finding_words, in_order, in_short, is_change
+from pipeline.pages.units import between, signed
+from pipeline.pages.words import (
+    METRIC,
+    count_of,
+    effort_words,
+    finding_words,
+    form_of,
+    form_state,
+    in_order,
+    in_short,
+    is_change,
+    verdict,
+)
 from pipeline.tables.recorded import STATUSES
 
 Row = Mapping[str, Any]
@@ -45,8 +56,16 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
     }
     newcomers = new if len(new) < len(known) / 2 else set()  # where nearly all are new the word tells nothing
     refused = ledger.filter(pl.col("status") == "rejected")
+    is_first = _is_first(told, drifts)
+    lines = [
+        _athlete(name, club, totals[name], drifts[name], is_new=name in newcomers, is_first=is_first, pages=pages)
+        for name in known
+    ]
     return {
         "units": units,
+        "is_first": is_first,
+        "n_recordings": count_of(ledger.height, "recording", "recordings"),
+        "n_files": count_of(ledger["path"].n_unique(), "file", "files"),
         "refreshed_on": told["began_at_utc"][:10],
         "n_runs": count_of(runs.height, "run", "runs"),
         "n_athletes": count_of(len(known), "athlete", "athletes"),
@@ -63,14 +82,28 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
         "changed": changed[:MOST_LISTED],
         "n_more_changed": len(changed[MOST_LISTED:]),
         "n_first_seen": len(new),
+        "without": _without_finding(club, lines),
         "refused": _files(refused, club)[:MOST_LISTED],
         "n_refused": refused.height,
-        "athletes": [
-            _athlete(name, club, totals[name], drifts[name], is_new=name in newcomers, units=units) for name in known
-        ],
+        "athletes": lines,
         "metrics": [metric for metric in METRICS if any(_of(rows, metric.column) for rows in drifts.values())],
         "data": {"metrics": {metric.column: _club_drawn(metric.column, club, drifts) for metric in METRICS}},
     }
+
+
+def _is_first(told: Mapping[str, Any], drifts: Mapping[str, list[Row]]) -> bool:
+    """Whether there was no state before: every finding is a first one, and no file was known."""
+    first = {(one["athlete_id"], one["metric"]) for one in told["findings"] if one["before"] is None}
+    now = {(name, row["metric"]) for name, rows in drifts.items() for row in rows}
+    return bool(now) and now == first and not told["n_changed"] and not told["n_gone"]
+
+
+def _without_finding(club: ClubRows, lines: Sequence[Context]) -> list[Context]:
+    """Athletes of whose form nothing is found, with the reason; of some no recording is a run."""
+    runless = set(club.table("recordings")["athlete_id"].drop_nulls()) - set(club.athletes)
+    return [{"name": one["name"], "why": one["verdict"]} for one in lines if not one["is_found"]] + [
+        {"name": club.shown(name), "why": "No run was read"} for name in sorted(runless, key=club.place)
+    ]
 
 
 def _of(rows: Sequence[Row], metric: str) -> Row | None:
@@ -100,13 +133,16 @@ def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapp
     return told
 
 
-def _athlete(name: str, club: ClubRows, totals: Row, drifts: Sequence[Row], *, is_new: bool, units: Units) -> Context:
-    changes = [row for row in drifts if is_change(row)]
+def _athlete(
+    name: str, club: ClubRows, totals: Row, drifts: Sequence[Row], *, is_new: bool, is_first: bool, pages: Pages
+) -> Context:
+    units, form = pages.units, form_of(drifts)
+    changes = [row for row in form if is_change(row)]
     largest = max((abs(row["drift_pct_per_10km"]) / row["smallest_change_pct"] for row in changes), default=0.0)
-    since = [club.since[name, row["metric"]] for row in changes]
+    since = [] if is_first else [club.since[name, row["metric"]] for row in changes]
     days = set(since)
     by_finding: dict[str, list[str]] = {"holds": [], "unclear": [], "too_little_data": []}
-    for row in drifts:
+    for row in form:
         if row["finding"] in by_finding:
             by_finding[row["finding"]].append(METRIC[row["metric"]].label)
     return {
@@ -115,16 +151,19 @@ def _athlete(name: str, club: ClubRows, totals: Row, drifts: Sequence[Row], *, i
         "n_runs": totals["len"],
         "n_km": units.distance_text(totals["distance_km"], 0),
         "last_run": totals["started_at_utc"],
+        "verdict": verdict(drifts, units, pages.settings.min_runs),
+        "effort": effort_words(drifts, units),
         "changes": [
-            {"words": in_short(row, units), "since": day if len(days) > 1 else None}
-            for row, day in zip(changes, since, strict=True)
+            {"words": in_short(row, units), "since": since[place] if len(days) > 1 else None}
+            for place, row in enumerate(changes)
         ],
         "since": since[0] if len(days) == 1 else None,
         "holds": by_finding["holds"],
         "unclear": by_finding["unclear"],
         "few": by_finding["too_little_data"],
-        "nothing": not drifts,
         "largest": f"{largest:.2f}",
+        "form": form_state(drifts),
+        "is_found": any(row["finding"] != "too_little_data" for row in form),
         "findings": " ".join(f"{row['metric']}:{row['finding']}" for row in drifts),
         "is_new": is_new,
     }
@@ -162,7 +201,8 @@ def file_pages(club: ClubRows) -> list[Context]:
         "altitudes": _counted(runs["altitude"]),
         "missing": _missing(club),
         "set_aside": _set_aside(club),
-        "n_files": len(files),
+        "n_recordings": count_of(ledger.height, "recording", "recordings"),
+        "n_files": count_of(ledger["path"].n_unique(), "file", "files"),
     }
     names = ["files.html", *(f"files-{number}.html" for number in range(2, len(parts) + 1))]
     return [

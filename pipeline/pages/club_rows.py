@@ -112,19 +112,24 @@ class ClubRows:
         """The name of the athlete's folder below `pages/athletes`."""
         if not self._is_coded:
             return athlete_id
-        digest = hmac.digest(self._key, athlete_id.encode(), "sha256")
-        return "runner-" + base64.b32encode(digest)[:8].decode().lower()
+        return f"runner-{self._code(athlete_id)}"
+
+    def _code(self, name: str) -> str:
+        digest = hmac.digest(self._key, name.encode(), "sha256")
+        return base64.b32encode(digest)[:8].decode().lower()
 
     def address(self, athlete_id: str) -> str:
         """The athlete's page as seen from the index."""
         return f"athletes/{quote(self.folder(athlete_id))}/index.html"
 
-    def shoe(self, athlete_id: str, shoe_id: str | None) -> str | None:
+    def shoe(self, shoe_id: str | None) -> str | None:
         """The name that a shoe is shown by; what people call theirs may tell whose it is."""
-        if shoe_id is None or not self._is_coded:
-            return shoe_id
-        own = self.own("runs", athlete_id)["shoe_id"].drop_nulls().unique().sort().to_list()
-        return f"no. {own.index(shoe_id) + 1}"
+        return f"shoe-{self._code(f'shoe {shoe_id}')[:5]}" if shoe_id is not None and self._is_coded else shoe_id
+
+    @property
+    def shoes(self) -> list[str]:
+        """The shoes of the club as they are shown, in order."""
+        return sorted(filter(None, map(self.shoe, self.table("runs")["shoe_id"].unique())))
 
     @cached_property
     def since(self) -> Mapping[tuple[str, str], str]:

@@ -54,7 +54,7 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
 def draw_club(pages: Pages, folder: Path) -> None:
     """Draw what is there once: index, files, methods, scripts."""
     club = club_rows(pages)
-    write_assets(folder / "assets")
+    write_assets(folder / "assets", club.shoes)
     told = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
     _write(folder / "index.html", "index.html", index_page(pages, club, told))
     for one in file_pages(club):

@@ -78,7 +78,7 @@ def run_page(
             for heading, value in (
                 ("kind", run["kind"]),
                 ("surface", run["surface"]),
-                ("shoe", club.shoe(athlete_id, run["shoe_id"])),
+                ("shoe", club.shoe(run["shoe_id"])),
                 ("device", run["device"]),
                 ("sensors", run["sensors"]),
                 ("altitude", run["altitude"]),

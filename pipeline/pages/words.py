@@ -44,28 +44,99 @@ def onset_words(row: Row, units: Units) -> str:
 
 
 def in_short(row: Row, units: Units) -> str:
-    """A change in a line: "contact time rises +3.0 % (+2.2 to +3.7) from km 9.5 (5.5 to 10.5)"."""
+    """A change in a line: "contact time rises +2.9 % (+2.3 to +3.6)"."""
     size = f"{signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
-    words = f"{METRIC[row['metric']].label} {row['finding']} {size}"
-    where = onset_words(row, units)
-    return f"{words} {where}" if where else words
+    words = f"{METRIC[row['metric']].label} {row['finding']}"
+    if not (where := onset_words(row, units)):
+        return f"{words} {size}"
+    # The size beyond the place first: that of the whole run would else be read as the one from there.
+    return f"{words} {where}, {signed(row['drift_after_onset_pct'])} % beyond; over whole runs {size}"
 
 
 def change_words(row: Row, units: Units) -> tuple[str, str]:
-    """A change in two sentences: how much, how sure and from where; and what it is more than."""
+    """A change in two sentences: from where, how much and how sure; and what it is more than."""
     size = f"{signed(row['drift_pct_per_10km'])} % per 10 km ({between(row['drift_low'], row['drift_high'])})"
     where = onset_words(row, units)
-    beyond = f", {where}; beyond it {signed(row['drift_after_onset_pct'])} %" if where else ""
+    told = (
+        f" {where}: {signed(row['drift_after_onset_pct'])} % per 10 km beyond it; as one straight line over whole runs"
+        if where
+        else ""
+    )
     return (
-        f"{METRIC[row['metric']].label.capitalize()} {row['finding']} {size}{beyond}.",
+        f"{METRIC[row['metric']].label.capitalize()} {row['finding']}{told} {size}.",
         f"In all {signed(row['raw_pct_per_10km'])} %: pace {signed(row['speed_part_pct'])}, hill "
         f"{signed(row['slope_part_pct'])}, what remains {signed(row['drift_pct_per_10km'])}.",
     )
 
 
+def form_of(drifts: Iterable[Row]) -> list[Row]:
+    """The rows that are about form; heart rate tells what the running costs."""
+    return [row for row in drifts if row["metric"] != EFFORT]
+
+
+def form_state(drifts: Sequence[Row]) -> str:
+    """In a word for the filter: form `changes`, it `holds`, or whether it does is `open`."""
+    found = {row["finding"] for row in form_of(drifts)}
+    if found & set(_CHANGES):
+        return "changes"
+    return "holds" if "holds" in found and "unclear" not in found else "open"
+
+
+def verdict(drifts: Sequence[Row], units: Units, min_runs: int) -> str:
+    """The answer to the first question in a few words: "Form changes from km 8.5"."""
+    form, state = form_of(drifts), form_state(drifts)
+    if not form:
+        return "Nothing of form was recorded"
+    if state == "holds":
+        return "Form holds"
+    if state == "changes":
+        onsets = [row["onset_km"] for row in form if is_change(row) and row["onset_km"] is not None]
+        if not onsets:
+            return "Form changes; no place stands out"
+        return f"Form changes from {units.distance} {units.distance_text(min(onsets))}"
+    return _open_verdict(form, min_runs)
+
+
+def _open_verdict(form: Sequence[Row], min_runs: int) -> str:
+    unclear = [row for row in form if row["finding"] == "unclear"]
+    if not unclear:
+        return f"Cannot be said yet: {max(row['n_runs'] for row in form)} of {min_runs} runs"
+    if all(row["drift_pct_per_10km"] is None for row in form):
+        return "Not clear: pace or hill goes along with the distance"
+    return f"No change found; {len(unclear)} of {count_of(len(form), 'metric', 'metrics')} of form not clear"
+
+
+def effort_words(drifts: Iterable[Row], units: Units) -> str:
+    """Heart rate in a line beside form; empty where there is no estimate."""
+    row = next((row for row in drifts if row["metric"] == EFFORT and row["drift_pct_per_10km"] is not None), None)
+    if row is None:
+        return ""
+    words = in_short(row, units) if is_change(row) else f"{METRIC[EFFORT].label} {finding_words(row)}"
+    return f"{words}; {_TOO_LOW}" if _lags(row) and row["speed_part_pct"] < 0 else words
+
+
+_TOO_LOW = "comes out too low, since it lags pace"
+
+
+def _lags(row: Row) -> bool:
+    """Whether pace moves heart rate by so much that its lag behind pace matters."""
+    return row["speed_part_pct"] is not None and abs(row["speed_part_pct"]) >= row["smallest_change_pct"]
+
+
+def lag_words(drifts: Iterable[Row]) -> str:
+    """How not to read heart rate where pace moves it much; empty elsewhere."""
+    row = next((row for row in drifts if row["metric"] == EFFORT and row["drift_pct_per_10km"] is not None), None)
+    if row is None or not _lags(row):
+        return ""
+    size = f"Heart rate lags pace, and pace moves it much here ({signed(row['speed_part_pct'])} % per 10 km):"
+    if row["speed_part_pct"] < 0:
+        return f"{size} where an athlete slows, its change at equal speed comes out too low."
+    return f"{size} part of the lag can pass for a change at equal speed, or hide one."
+
+
 def more_than_slowing(drifts: Sequence[Row], units: Units) -> str:
     """The answer to the first question: does form change by more than slowing down and the hill, and from where?"""
-    form = [row for row in drifts if row["metric"] != EFFORT]
+    form = form_of(drifts)
     known = [row for row in form if row["drift_pct_per_10km"] is not None]
     changes = [row for row in known if is_change(row)]
     if not form:
@@ -73,7 +144,7 @@ def more_than_slowing(drifts: Sequence[Row], units: Units) -> str:
     if not known:
         if any(row["finding"] == "unclear" for row in form):
             return "Whether form holds is not clear: pace or hill goes along with the distance in these runs."
-        return "There are too few runs to say whether form holds."
+        return f"There are too few runs to say whether form holds: {form[0]['why']}."
     if not changes:
         open_ones = [METRIC[row["metric"]].label for row in form if row["finding"] != "holds"]
         if open_ones:
@@ -111,15 +182,7 @@ def cannot_say(drifts: Sequence[Row], never: Sequence[str], runs: Sequence[Row],
         runs: rows of `runs` of the athlete.
         pacing: the athlete's row of `pacing`.
     """
-    told = []
-    for row in in_order(drifts):
-        label = METRIC[row["metric"]].label.capitalize()
-        if row["finding"] in ("unclear", "too_little_data"):
-            told.append(f"{label} is {'not clear' if row['finding'] == 'unclear' else 'open'}: {row['why']}.")
-            if (size := row["detectable_pct"]) is not None:
-                told[-1] += f" Such runs would show a change of {number(size, 1)} % per 10 km four times in five."
-        elif row["why"]:
-            told.append(f"{label}: {row['why']}.")
+    told = _left_open(in_order(drifts))
     if never:
         told.append(f"Never recorded, or not computable from what was: {listed(never)}.")
     if flat := sum(row["altitude"] == "absent" for row in runs):
@@ -130,7 +193,8 @@ def cannot_say(drifts: Sequence[Row], never: Sequence[str], runs: Sequence[Row],
     if unlisted := sum(row["shoe_id"] is None and row["surface"] is None for row in runs):
         has = "has" if unlisted == 1 else "have"
         told.append(
-            f"{unlisted} of {count_of(len(runs), 'run', 'runs')} {has} neither shoe nor surface in sessions.csv."
+            f"{unlisted} of {count_of(len(runs), 'run', 'runs')} {has} neither shoe nor surface in the list of "
+            "sessions."
         )
     if pacing is not None and (walked := pacing["n_walked_splits"]):
         were = "was" if walked == 1 else "were"
@@ -140,3 +204,25 @@ def cannot_say(drifts: Sequence[Row], never: Sequence[str], runs: Sequence[Row],
         "what remains. How the foot lands is known from video alone."
     )
     return told
+
+
+def _left_open(drifts: Sequence[Row]) -> list[str]:
+    """Findings that are no more than they are, with the reason; those with nothing of their own to say in one line."""
+    alike: dict[tuple[str, str | None, str], list[str]] = {}
+    for row in drifts:
+        if row["why"]:
+            size = number(row["detectable_pct"], 1) if row["finding"] in _OPEN else ""
+            alike.setdefault((row["finding"], row["why"], size), []).append(METRIC[row["metric"]].label)
+    told = []
+    for (finding, why, size), labels in alike.items():
+        every = len(labels) == len(drifts) > 1
+        which = f"all {len(labels)} metrics" if every else listed(labels)
+        is_are = "is" if len(labels) == 1 else "are"
+        state = f" {is_are} {_OPEN[finding]}" if finding in _OPEN else ""
+        told.append(f"{which[0].upper()}{which[1:]}{state}: {why}.")
+        if size:
+            told[-1] += f" Such runs would show a change of {size} % per 10 km four times in five."
+    return told
+
+
+_OPEN = {"unclear": "not clear", "too_little_data": "open"}

@@ -60,6 +60,17 @@ for (const table of document.querySelectorAll("table[data-sortable]")) {
   }
 }
 
+// What a finding is in the filter; all others leave it open.
+const STATES = { rises: "changes", falls: "changes", holds: "holds" };
+
+// Says of a table that it goes on sideways, where it does.
+function sayWhatScrolls() {
+  for (const one of document.querySelectorAll(".wide")) one.classList.toggle("scrolls", one.scrollWidth > one.clientWidth + 1);
+}
+sayWhatScrolls();
+window.addEventListener("resize", sayWhatScrolls);
+document.addEventListener("toggle", sayWhatScrolls, true);
+
 function filtering(form) {
   const table = form.parentElement.querySelector("table");
   const rows = [...table.tBodies[0].rows];
@@ -67,15 +78,12 @@ function filtering(form) {
   const apply = () => {
     const [name, finding, metric] = [value("name").trim().toLowerCase(), value("finding"), value("metric")];
     for (const row of rows) {
-      // "contact_time_ms:rises cadence_spm:holds": a finding is sought in the metric chosen, not in any other.
+      // "contact_time_ms:rises cadence_spm:holds": of a metric chosen its own finding is sought, else that of form.
       const pairs = row.dataset.findings.split(" ").filter(Boolean).map((pair) => pair.split(":"));
-      const found = pairs.filter(([of]) => !metric || of === metric).map(([, what]) => what);
-      const changes = found.includes("rises") || found.includes("falls");
-      const fits = {
-        "": true, change: changes, steady: !changes, rises: found.includes("rises"), falls: found.includes("falls"),
-      }[finding];
+      const own = pairs.find(([of]) => of === metric)?.[1];
+      const state = metric ? STATES[own] ?? "open" : row.dataset.form;
       const named = row.cells[0].dataset.value.toLowerCase().includes(name);
-      row.hidden = !(fits && named && (!metric || found.length));
+      row.hidden = !((!finding || state === finding) && named && (!metric || own));
     }
     const n = rows.filter((row) => !row.hidden).length;
     form.querySelector("[data-count]").textContent = n === rows.length ? "" : `${n} of ${rows.length} shown`;
@@ -103,7 +111,22 @@ const PACE_LABEL = "floor(datum.value + 1 / 120) + ':' + pad(floor((datum.value 
 
 const MOST_LINES = 40;
 const NARROW = 480;
-const labelOf = (run) => `${asDay(run.date)}, ${inDistance(run.km).toFixed(1)} ${units.distance}`;
+const named = (run) => `${asDay(run.date)}${run.session ? ` (session ${run.session})` : ""}`;
+const labelOf = (run) => `${named(run)}, ${inDistance(run.km).toFixed(1)} ${units.distance}`;
+
+// Places in the colours or shapes, the same on all pages: that in the list of the club. The few of an athlete are told
+// apart all the same: a place that another has goes on to the next.
+function inSeries(seen, all) {
+  return (range) => {
+    const places = new Map();
+    for (const name of all.filter((one) => seen.includes(one))) {
+      let place = all.indexOf(name);
+      for (let tried = 0; tried < range.length && [...places.values()].includes(place % range.length); tried += 1) place += 1;
+      places.set(name, place % range.length);
+    }
+    return { domain: [...places.keys()], range: [...places.values()].map((place) => range[place]) };
+  };
+}
 
 // What each chart is drawn from: the data sets that its specification names, and what depends on metric and units.
 const DRAW = {
@@ -149,7 +172,7 @@ const DRAW = {
     return { datasets: { runs: rows }, columns, panel: { width: Math.floor(width / columns) - 50 } };
   },
   curve(metric) {
-    const { splits, fresh, reference, to_speed: [linear, squared], label, unit } = page.metrics[metric];
+    const { splits, fresh, bent, reference, to_speed: [linear, squared], label, unit } = page.metrics[metric];
     const level = (speed) => fresh * Math.exp(linear * Math.log(speed / reference) + squared * Math.log(speed / reference) ** 2);
     const longest = page.runs.map((run) => run.km);
     const points = [];
@@ -158,8 +181,8 @@ const DRAW = {
       if (splits[place] === null || (share > 1 / 3 && share < 2 / 3)) return;
       const speed = page.splits.speed[place];
       points.push({
-        speed: inSpeed(speed), value: level(speed) * (1 + splits[place] / 100), part: share < 0.5 ? "first" : "last",
-        run: asDay(page.runs[run].date), distance: inDistance(page.splits.km[place]),
+        speed: inSpeed(speed), value: level(speed) * (1 + splits[place] / 100) * Math.exp(-(bent[run] ?? 0)), part: share < 0.5 ? "first" : "last",
+        run: named(page.runs[run]), distance: inDistance(page.splits.km[place]),
       });
     });
     const speeds = page.splits.speed.filter((_, place) => splits[place] !== null);
@@ -170,7 +193,10 @@ const DRAW = {
   },
   season(metric) {
     const { season, months } = page.metrics[metric];
-    const rows = season.map(([run, percent, low, high]) => ({ ...page.runs[run], run: asDay(page.runs[run].date), percent, low, high }));
+    const rows = season.map(([run, percent, low, high]) => ({
+      ...page.runs[run], run: named(page.runs[run]), percent, low, high, listed: Boolean(page.runs[run].shoe && page.runs[run].surface),
+      shoe: page.runs[run].shoe ?? "not listed", surface: page.runs[run].surface ?? "not listed",
+    }));
     const monthly = months.map(([month, percent, low, high]) => {
       const [year, number] = month.split("-").map(Number);
       const next = number === 12 ? `${year + 1}-01` : `${year}-${String(number + 1).padStart(2, "0")}`;
@@ -179,8 +205,14 @@ const DRAW = {
     const dates = rows.map((row) => row.date).sort();
     const last = dates[dates.length - 1];
     const within = page.complaints.filter(({ from, to }) => from <= last && (to === null || to >= dates[0]));
-    const complaints = within.map((one) => ({ ...one, to: one.to ?? last }));
-    return { datasets: { season: rows, months: monthly, complaints }, height: 260, isDated: true };
+    // What is not over runs to the edge of the picture.
+    const edge = [last, ...monthly.map(({ to }) => to), ...within.map(({ to }) => to ?? last)].sort().pop();
+    const complaints = within.map((one) => ({ ...one, to: one.to ?? edge }));
+    const seen = (name) => [...new Set(rows.map((row) => row[name]))];
+    return {
+      datasets: { season: rows, months: monthly, complaints }, height: 260, isDated: true,
+      series: { color: inSeries(seen("shoe"), window.SHOES ?? []), shape: inSeries(seen("surface"), page.surfaces) },
+    };
   },
   landing() {
     const order = ["rearfoot", "midfoot", "forefoot", "asymmetric"];
@@ -223,6 +255,19 @@ function asDays(specification) {
   for (const { encoding } of specification.layer) if (encoding.x) encoding.x.axis = { ...encoding.x.axis, labelExpr: DAY_LABEL };
 }
 
+const UNLISTED = { color: "var(--soft)", shape: "circle" };
+
+function inPlaces(specification, series) {
+  for (const { encoding } of specification.layer) {
+    for (const [channel, placed] of Object.entries(series)) {
+      if (!encoding[channel]?.scale) continue;
+      const { domain, range } = placed(encoding[channel].scale.range);
+      encoding[channel].scale = { domain: [...domain, "not listed"], range: [...range, UNLISTED[channel]] };
+      encoding[channel].legend = domain.length ? { values: domain } : null;
+    }
+  }
+}
+
 function stacked(specification, { panels, panelWidth }) {
   const { config, ...one } = specification;
   const vconcat = panels.map(({ trace, title, paced }, place) => {
@@ -245,6 +290,7 @@ async function draw(figure) {
   const drawn = DRAW[name](metric, width);
   if (drawn.titles) retitle(specification.spec ?? specification, drawn.titles);
   if (drawn.isDated) asDays(specification);
+  if (drawn.series) inPlaces(specification, drawn.series);
   if (drawn.isSpeed && isPace()) asPace(specification, "x");
   if (drawn.panels) {
     specification = stacked(specification, drawn);

@@ -1,0 +1,98 @@
+"""What the season holds beside the drift, in sentences: shoes and surfaces, complaints, landings that were seen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from pipeline.pages.units import Units, between, signed
+from pipeline.pages.words import METRIC, count_of
+
+Row = Mapping[str, Any]
+
+
+def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str]) -> list[str]:
+    """Shoes and surfaces whose interval leaves out zero, a sentence each pair.
+
+    Args:
+        contrasts: rows of `contrasts` of the athlete, in the order in which metrics are told.
+        shown: gives the words for `compared` or `reference` of a row.
+    """
+    told: dict[str, list[str]] = {}
+    for row in contrasts:
+        pair = (
+            f"{row['factor'].capitalize()} {shown(row, 'compared')} against {shown(row, 'reference')} "
+            f"({row['n_runs']} and {row['n_runs_reference']} runs)"
+        )
+        for value, (low, high), unit in (
+            ("difference_pct", ("low", "high"), "% in level"),
+            (
+                "drift_difference_pct_per_10km",
+                ("drift_difference_low", "drift_difference_high"),
+                "% per 10 km in drift",
+            ),
+        ):
+            if row[low] is not None and row[high] is not None and (row[low] > 0 or row[high] < 0):
+                size = f"{signed(row[value])} {unit} ({between(row[low], row[high])})"
+                told.setdefault(pair, []).append(f"{METRIC[row['metric']].label} {size}")
+    return [f"{pair}: {'; '.join(differences)}." for pair, differences in told.items()]
+
+
+def complaint_sentences(
+    complaint: Row, runs: pl.DataFrame, run_drifts: pl.DataFrame, metrics: Sequence[str], min_runs: int
+) -> list[str]:
+    """The runs in the days of a complaint, and the drift before, within and after as plain means of runs.
+
+    Args:
+        complaint: row of `complaints`.
+        runs: rows of `runs` of the athlete.
+        run_drifts: rows of `run_drift` of the athlete.
+        metrics: whose drift is told.
+        min_runs: fewer runs have no mean.
+    """
+    day = pl.col("started_at_utc").dt.date().cast(pl.String)
+    begins, ends = complaint["from_date"], complaint["to_date"]
+    is_after = pl.lit(value=False) if ends is None else day > ends
+    when = pl.when(day < begins).then(pl.lit("before")).when(is_after).then(pl.lit("after")).otherwise(pl.lit("within"))
+    dated = runs.select("run_id", when=when)
+    within = dated.filter(pl.col("when") == "within").height
+    told = [f"{count_of(within, 'run', 'runs') if within else 'No run'} in these days."]
+    for metric in metrics:
+        own = run_drifts.filter(pl.col("metric") == metric).drop_nulls("drift_pct_per_10km")
+        values = {
+            key: part["drift_pct_per_10km"].to_list()
+            for (key,), part in own.join(dated, on="run_id").partition_by("when", as_dict=True).items()
+        }
+        parts = [
+            f"{part} {_mean(values.get(part, []), min_runs)}"
+            for part in ("before", "within", "after")
+            if part != "after" or ends is not None
+        ]
+        told.append(f"{METRIC[metric].label.capitalize()}, % per 10 km: {', '.join(parts)}.")
+    return told
+
+
+def _mean(values: Sequence[float], min_runs: int) -> str:
+    if len(values) < min_runs:
+        return f"too few runs ({len(values)})"
+    return f"{signed(sum(values) / len(values))} ({len(values)} runs)"
+
+
+def landing_words(counts: pl.DataFrame, units: Units) -> str:
+    """The share of rearfoot landings at the first and the last distance seen; empty where only one was.
+
+    Args:
+        counts: rows of `strike_counts` of the athlete.
+        units: of distance.
+    """
+    if counts["distance_km"].n_unique() < 2:
+        return ""
+    at = [counts["distance_km"].min(), counts["distance_km"].max()]
+    seen = []
+    for distance in at:
+        here = counts.filter(pl.col("distance_km") == distance)
+        n = int(here.filter(pl.col("strike") == "rearfoot")["n"].sum())
+        seen.append(f"{n} of {here['n_seen'][0]} at {units.distance} {units.distance_text(float(distance))}")  # type: ignore[arg-type]
+    return f"Landings seen: on the rearfoot {seen[0]}, {seen[1]}."
