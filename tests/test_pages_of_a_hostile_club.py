@@ -74,7 +74,7 @@ def inert(watched: Watched) -> None:
     assert page.evaluate(
         "[...document.scripts].map((one) => one.getAttribute('src')?.split('/').pop() ?? one.type)"
     ) in (
-        ["application/json", "vega.js", "charts.js", "pages.js"],
+        ["application/json", "vega.js", "charts.js", "shoes.js", "pages.js"],
         ["pages.js"],
     )
     assert page.locator("img, iframe, b, svg:not(figure svg), svg svg image").count() == 0

@@ -79,7 +79,8 @@ def test_the_numbers_of_every_athlete_are_those_of_athlete_drift(browser: Browse
     watched = Watched(browser, java_script_enabled=False)
     for (athlete_id,), rows in drifts.partition_by("athlete_id", as_dict=True).items():
         watched.page.goto((pages / "athletes" / athlete_id / "index.html").as_uri())
-        found = {row[0]: row[1:] for row in cells(watched.page, "section[aria-labelledby=numbers] table")}
+        table = cells(watched.page, "section[aria-labelledby=numbers] table")
+        found = {row[0].removesuffix(" level splits only"): row[1:] for row in table}
         assert len(found) == rows.height
         for row in rows.iter_rows(named=True):
             metric = METRIC[row["metric"]]
@@ -87,13 +88,13 @@ def test_the_numbers_of_every_athlete_are_those_of_athlete_drift(browser: Browse
             onset = [shown(row[name], signed=False) for name in ("onset_km", "onset_low", "onset_high")]
             assert found[metric.label] == [
                 WORDS.get(row["finding"], row["finding"]),
-                f"{fresh} {metric.unit}" if fresh else "",
-                shown(row["raw_pct_per_10km"]),
-                shown(row["speed_part_pct"]),
-                shown(row["slope_part_pct"]),
                 shown(row["drift_pct_per_10km"]),
                 interval(row["drift_low"], row["drift_high"]),
                 "from km {} ({} to {})".format(*onset) if onset[0] else "",
+                shown(row["raw_pct_per_10km"]),
+                shown(row["speed_part_pct"]),
+                shown(row["slope_part_pct"]),
+                f"{fresh} {metric.unit}" if fresh else "",
                 shown(row["smallest_change_pct"], signed=False),
                 "< 0.001" if p is not None and p < 0.0005 else shown(p, 3, signed=False),
                 shown(row["detectable_pct"], signed=False),
@@ -160,15 +161,29 @@ def test_the_index_tells_the_findings_of_everybody(browser: Browser, demo: Refre
     for athlete_id in runs["athlete_id"].unique():
         own = runs.filter(pl.col("athlete_id") == athlete_id)
         n_runs, _, told, holds, unclear = found[athlete_id.capitalize()]
+        told, _, heart = told.partition(" Beside form: ")
         assert n_runs == f"{own.height} {own['distance_km'].sum():.0f} km"
         rows = drifts.filter(pl.col("athlete_id") == athlete_id)
         by = {finding: set() for finding in ("rises", "falls", "holds", "unclear", "too_little_data")}
         for row in rows.iter_rows(named=True):
-            by[row["finding"]].add(METRIC[row["metric"]].label)
+            is_form = row["metric"] != "heart_rate_bpm"
+            if is_form:
+                by[row["finding"]].add(METRIC[row["metric"]].label)
             if row["finding"] in ("rises", "falls"):
                 size = f"{shown(row['drift_pct_per_10km'])} % ({interval(row['drift_low'], row['drift_high'])})"
-                assert f"{METRIC[row['metric']].label} {row['finding']} {size}" in told
-        assert len(re.findall(r" (?:rises|falls) [+−]", told)) == len(by["rises"] | by["falls"])
+                onset, begins = row["onset_km"], [shown(row[f"onset_{end}"], signed=False) for end in ("low", "high")]
+                where = (
+                    f"from km {shown(onset, signed=False)} ({begins[0]} to {begins[1]}), "
+                    f"{shown(row['drift_after_onset_pct'])} % beyond; over whole runs "
+                    if onset
+                    else ""
+                )
+                change = f"{METRIC[row['metric']].label} {row['finding']} {where}{size}"
+                assert change in (told if is_form else heart)
+        n_changes = len(by["rises"] | by["falls"])
+        assert len(re.findall(r" (?:rises|falls) (?:[+−]|from km)", told)) == n_changes
+        assert told.startswith("Form changes") == bool(n_changes)
+        assert told.startswith("Form holds") == (bool(by["holds"]) and not n_changes and not by["unclear"])
         assert set(holds.split(", ")) - {""} == by["holds"]
         assert set(unclear.partition("too few runs")[0].strip("; ").split(", ")) - {""} == by["unclear"]
         assert ("too few runs" in unclear) == bool(by["too_little_data"])
@@ -222,7 +237,8 @@ def test_charts_are_drawn_from_the_numbers_of_the_tables(
 
 
 def test_headings_sort_up_and_down_by_click_and_by_key(browser: Browser, demo: Refreshed, pages: Path):
-    runs, drifts = demo.table("runs"), demo.table("athlete_drift").filter(pl.col("finding").is_in(["rises", "falls"]))
+    is_change = pl.col("finding").is_in(["rises", "falls"]) & (pl.col("metric") != "heart_rate_bpm")
+    runs, drifts = demo.table("runs"), demo.table("athlete_drift").filter(is_change)
     largest = drifts.group_by("athlete_id").agg(
         (pl.col("drift_pct_per_10km").abs() / pl.col("smallest_change_pct")).max()
     )
@@ -231,7 +247,7 @@ def test_headings_sort_up_and_down_by_click_and_by_key(browser: Browser, demo: R
         "athlete": {name: name for name in runs["athlete_id"].unique()},
         "runs": dict(runs.group_by("athlete_id").len().iter_rows()),
         "last run": dict(runs.group_by("athlete_id").agg(pl.col("started_at_utc").max()).iter_rows()),
-        "rises or falls": {name: round(changes.get(name, 0.0), 2) for name in runs["athlete_id"].unique()},
+        "form": {name: round(changes.get(name, 0.0), 2) for name in runs["athlete_id"].unique()},
     }
     watched = Watched(browser)
     page = watched.open(pages / "index.html")
@@ -239,7 +255,7 @@ def test_headings_sort_up_and_down_by_click_and_by_key(browser: Browser, demo: R
     for heading, key in keys.items():
         button = page.locator(".people th button", has_text=re.compile(f"^{heading}$"))
         button.focus()
-        first, second = ("descending", "ascending") if heading == "rises or falls" else ("ascending", "descending")
+        first, second = ("descending", "ascending") if heading == "form" else ("ascending", "descending")
         for way, press in ((first, button.click), (second, button.click), (first, None), (second, None)):
             press() if press else page.keyboard.press("Enter")
             names = [name.lower() for name in page.locator(".people tbody th a").all_inner_texts()]
@@ -263,15 +279,16 @@ def test_filters_show_whom_the_table_names_and_say_how_many(browser: Browser, de
     for name, finding, metric in [
         ("", "", ""), ("AR", "", ""), ("nobody of this name", "", ""),
         *(("", finding, metric) for finding in ("", *_ASKED) for metric in ("", *SOME)),
-        ("r", "falls", "cadence_spm"),
+        ("r", "changes", "cadence_spm"),
     ]:  # fmt: skip
         page.locator("[data-filter=name]").fill(name)
         page.locator("[data-filter=finding]").select_option(finding)
         page.locator("[data-filter=metric]").select_option(metric)
         expected = []
         for one, own in findings.items():
-            asked = [own[metric]] if metric in own else [] if metric else list(own.values())
-            fits = _ASKED[finding](asked) if finding else True
+            form = [what for of, what in own.items() if of != "heart_rate_bpm"]
+            asked = [own[metric]] if metric in own else [] if metric else form
+            fits = _ASKED[finding](set(asked)) if finding else True
             if name.lower() in one and fits and (asked or not metric):
                 expected.append(one.capitalize())
         assert page.locator(".people tbody th a").filter(visible=True).all_inner_texts() == expected, (finding, metric)
@@ -286,10 +303,9 @@ def test_filters_show_whom_the_table_names_and_say_how_many(browser: Browser, de
 #: Brine's cadence falls and contact time rises, ember's the other way round.
 SOME = ("cadence_spm", "contact_time_ms", "heart_rate_bpm")
 _ASKED = {
-    "change": lambda found: bool({"rises", "falls"} & set(found)),
-    "steady": lambda found: not {"rises", "falls"} & set(found),
-    "rises": lambda found: "rises" in found,
-    "falls": lambda found: "falls" in found,
+    "changes": lambda found: bool({"rises", "falls"} & found),
+    "holds": lambda found: "holds" in found and not {"rises", "falls", "unclear"} & found,
+    "open": lambda found: not {"rises", "falls"} & found and ("unclear" in found or "holds" not in found),
 }
 
 

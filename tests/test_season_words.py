@@ -80,6 +80,11 @@ def test_a_complaint_that_is_not_over_has_no_after():
     ]
 
 
+def test_where_there_is_no_run_there_are_not_too_few():
+    (_, told) = of_complaint(4, 5, 1, 2, 3, 9)
+    assert told == "Cadence, % per 10 km: before +2.0 (3 runs), within no run, after no run."
+
+
 def test_a_complaint_without_a_run_says_so_and_without_a_metric_no_more():
     assert of_complaint(4, 5, 1, 9, metrics=()) == ["No run in these days."]
 

@@ -75,6 +75,8 @@ def complaint_sentences(
 
 
 def _mean(values: Sequence[float], min_runs: int) -> str:
+    if not values:
+        return "no run"
     if len(values) < min_runs:
         return f"too few runs ({len(values)})"
     return f"{signed(sum(values) / len(values))} ({len(values)} runs)"
