@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.sparse.csgraph import connected_components
 
 from pipeline.methods.paired_classes import (
     bowker,
@@ -78,6 +79,15 @@ def test_a_class_that_nobody_left_or_entered_costs_no_degree_of_freedom():
     found, narrow = stuart_maxwell(wider), stuart_maxwell(THREE)
     assert (found.degrees_of_freedom, narrow.degrees_of_freedom) == (2, 2)
     assert found.statistic == pytest.approx(narrow.statistic, rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_classes_fall_into_as_many_groups_as_scipy_finds(seed: int):
+    rng = np.random.default_rng(seed)
+    table = rng.binomial(1, 0.12, size=(7, 7)) + np.diag(rng.integers(0, 3, 7))
+    traffic = table + table.T - 2 * np.diag(np.diag(table))
+    n_groups, _ = connected_components(traffic, directed=False)
+    assert stuart_maxwell(table).degrees_of_freedom == 7 - n_groups
 
 
 def test_groups_of_classes_without_traffic_between_them_are_tested_together():
