@@ -161,8 +161,8 @@ def test_every_file_of_tests_is_named_for_what_it_tests():
     }
     whole = {
         "cluster", "commands", "conventions", "demo_club", "flow_refresh", "hostile_input", "limits", "mutated_files",
-        "pages_in_a_browser", "pages_of_a_hostile_club", "pages_tell_the_tables", "properties", "readme", "recordings",
-        "season_of_nights", "unbroken",
+        "pages_at_a_glance", "pages_in_a_browser", "pages_of_a_hostile_club", "pages_tell_the_tables", "properties",
+        "readme", "recordings", "season_of_nights", "unbroken",
     }  # fmt: skip
     for path in (ROOT / "tests").glob("test_*.py"):
         assert path.stem.removeprefix("test_") in modules | whole, path.name
