@@ -98,12 +98,14 @@ def counts(*rows: tuple[float, str, int, int]) -> pl.DataFrame:
 
 def test_the_rearfoot_is_told_at_the_first_and_the_last_distance():
     rows = [(5.0, "rearfoot", 2, 6), (5.0, "midfoot", 4, 6), (10.0, "rearfoot", 6, 6), (15.0, "rearfoot", 5, 6)]
-    assert landing_words(counts(*rows), KM) == ("Landings seen: on the rearfoot 2 of 6 at km 5.0, 5 of 6 at km 15.0.")
+    assert landing_words(counts(*rows), KM) == (
+        "Landings seen: on the rearfoot on 2 of 6 dates at km 5.0, on 5 of 6 dates at km 15.0."
+    )
 
 
 def test_where_nobody_landed_on_the_rearfoot_it_is_none():
-    assert landing_words(counts((5.0, "forefoot", 3, 3), (15.0, "midfoot", 4, 4)), KM) == (
-        "Landings seen: on the rearfoot 0 of 3 at km 5.0, 0 of 4 at km 15.0."
+    assert landing_words(counts((5.0, "forefoot", 1, 1), (15.0, "midfoot", 4, 4)), KM) == (
+        "Landings seen: on the rearfoot on 0 of 1 date at km 5.0, on 0 of 4 dates at km 15.0."
     )
 
 

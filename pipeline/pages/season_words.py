@@ -96,5 +96,6 @@ def landing_words(counts: pl.DataFrame, units: Units) -> str:
     for distance in at:
         here = counts.filter(pl.col("distance_km") == distance)
         n = int(here.filter(pl.col("strike") == "rearfoot")["n"].sum())
-        seen.append(f"{n} of {here['n_seen'][0]} at {units.distance} {units.distance_text(float(distance))}")  # type: ignore[arg-type]
-    return f"Landings seen: on the rearfoot {seen[0]}, {seen[1]}."
+        dates = count_of(here["n_seen"][0], "date", "dates")
+        seen.append(f"{n} of {dates} at {units.distance} {units.distance_text(float(distance))}")  # type: ignore[arg-type]
+    return f"Landings seen: on the rearfoot on {seen[0]}, on {seen[1]}."
