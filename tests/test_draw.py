@@ -28,7 +28,7 @@ from tests.test_known import Nights, drifting_run
 from tests.test_tcx import activity
 from tests.test_tcx import file as tcx_file
 
-VOID = {"meta", "link", "input", "br", "hr", "img"}
+VOID = {"meta", "wbr", "link", "input", "br", "hr", "img"}
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'none'"
 )
