@@ -166,8 +166,17 @@ def test_the_first_picture_is_of_a_measured_metric_that_changes(drifts: list[Row
 
 def test_changes_are_told_in_full_and_what_holds_is_listed():
     found = page(drift("cadence_spm", "falls"), drift(), drift("duty_factor"))
-    assert [size for size, _ in found["changes"]] == [f"Cadence falls +0.5 % per 10 km ({MINUS}0.5 to +1.5)."]
+    assert [size for size, _, _ in found["changes"]] == [f"Cadence falls +0.5 % per 10 km ({MINUS}0.5 to +1.5)."]
     assert found["holds"] == ["contact time", "duty factor"]
+
+
+@pytest.mark.parametrize(("finding", "beside"), [("rises", True), ("holds", False)])
+def test_that_heart_rate_lags_pace_stands_beside_its_finding_where_it_has_one(finding: str, beside: bool):
+    found = page(drift(finding="falls"), drift("heart_rate_bpm", finding, speed_part_pct=-7.3))
+    told = [caution for _, _, caution in found["changes"]]
+    assert told[0] == ""
+    assert ("comes out too low" in told[-1]) is beside
+    assert ("comes out too low" in found["lag"]) is not beside
 
 
 # --- Rows of tables ---------------------------------------------------------------------------------------------------

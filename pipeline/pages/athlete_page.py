@@ -60,6 +60,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
     contrasts = in_order(rows["contrasts"].iter_rows(named=True))
+    lag = lag_words(drifts)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     return {
         "name": club.shown(athlete_id),
@@ -69,8 +70,8 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "first_run": runs["started_at_utc"].min(),
         "last_run": runs["started_at_utc"].max(),
         "answer": more_than_slowing(drifts, units),
-        "changes": [change_words(row, units) for row in changes],
-        "lag": lag_words(drifts),
+        "changes": [(*change_words(row, units), lag if row["metric"] == EFFORT else "") for row in changes],
+        "lag": "" if EFFORT in [row["metric"] for row in changes] else lag,
         "holds": [METRIC[row["metric"]].label for row in drifts if row["finding"] == "holds"],
         "landing": landing_words(rows["strike_counts"].filter(pl.col("scope") == "athlete"), units),
         "listed": listed,
