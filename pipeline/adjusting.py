@@ -5,7 +5,7 @@ With the responses that `athlete_drift` publishes, so that whoever has the table
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -27,12 +27,20 @@ def entered(splits: pl.DataFrame, enter: Entering) -> pl.DataFrame:
     return enter.usable(splits).filter(has_slope | ~has_slope.any().over("run_id"))
 
 
-def effect(causes: Sequence[str] = CAUSES) -> pl.Expr:
-    """What causes add to the logarithm of a metric, at a split with the columns of `splits` and `RESPONSES`.
+def effect(causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | None = None) -> pl.Expr:
+    """What causes add to the logarithm of a metric, at a split with the columns of `splits`.
+
+    Args:
+        causes: which.
+        own: values by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
 
     A response that is null was not estimated, and does nothing.
     """
-    speed = (pl.col("speed_m_s") / pl.col("reference_speed_m_s")).log()
+
+    def response(name: str) -> pl.Expr:
+        return pl.col(name) if own is None else pl.lit(own[name], dtype=pl.Float64)
+
+    speed = (pl.col("speed_m_s") / response("reference_speed_m_s")).log()
     terms = {
         "speed": {"response_to_speed": speed, "response_to_speed_squared": speed**2},
         "slope": {
@@ -42,5 +50,5 @@ def effect(causes: Sequence[str] = CAUSES) -> pl.Expr:
     }
     return pl.sum_horizontal(
         pl.lit(0.0),
-        *((pl.col(name) * value).fill_null(0.0) for cause in causes for name, value in terms[cause].items()),
+        *((response(name) * value).fill_null(0.0) for cause in causes for name, value in terms[cause].items()),
     )

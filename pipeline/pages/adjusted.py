@@ -6,6 +6,7 @@ Taken with the responses that `athlete_drift` publishes, so that whoever has the
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping
 from typing import Any
 
@@ -51,16 +52,16 @@ def adjusted(
     shown = used.select(
         "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * split_length_m / 1000
     )
-    # Responses are the athlete's, so that they are the same in every row; levels are the run's.
-    estimated = drifts.filter(pl.col("drift_pct_per_10km").is_not_null())
+    levels: dict[str, dict[str, float]] = defaultdict(dict)
+    for name, run_id, level in run_drifts.select("metric", "run_id", "fresh_level").iter_rows():
+        levels[name][run_id] = level
+    estimated = drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).select("metric", *RESPONSES)
     columns = []
-    for row in estimated.select("metric", *RESPONSES).iter_rows(named=True):
-        metric = row.pop("metric")
-        own = used.with_columns(pl.lit(value, dtype=pl.Float64).alias(name) for name, value in row.items())
-        levels = dict(run_drifts.filter(pl.col("metric") == metric).select("run_id", "fresh_level").iter_rows())
-        level = pl.Series([levels.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
-        columns.append(own.select(100 * (pl.col(metric) / level * (-effect()).exp() - 1)).to_series().alias(metric))
-    return shown.with_columns(columns)
+    for own in estimated.iter_rows(named=True):
+        of_runs = levels[own["metric"]]
+        level = pl.Series([of_runs.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
+        columns.append((100 * (pl.col(own["metric"]) / level * (-effect(own=own)).exp() - 1)).alias(own["metric"]))
+    return shown.with_columns(used.select(columns))
 
 
 def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.DataFrame:
@@ -72,19 +73,23 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
         metric: whose.
 
     Returns:
-        A row a run with that metric, in order: `run_id`; `onset_km` where it has one; `from_km`, `to_km`, the first and
-        last split; `from_pct`, `to_pct`, the line there [% of the fresh level]; `from_low_pct` to `to_high_pct`, the
-        edges of its band there: the run's own interval of the drift, turned about the middle of its splits
-        (`middle_km`, `middle_pct`).
+        A row a run with that metric, in order: `run_id`; `onset_km` where it has one; `middle_km`, `middle_pct`, the
+        middle of its splits; `from_km`, `to_km`, the first and last split; `from_pct`, `to_pct`, the line there [% of
+        the fresh level]; `from_low_pct`, `from_high_pct`, `to_low_pct`, `to_high_pct`, the edges of its band there: the
+        run's own interval of the drift, turned about the middle.
     """
-    drawn = shown.select("run_id", "distance_km", "running_s", metric).drop_nulls(metric)
-    of_run = run_drifts.filter(pl.col("metric") == metric).select("run_id", *_SLOPES, "onset_km")
-    begins = np.flatnonzero(drawn["run_id"].rle_id().diff().fill_null(1).to_numpy())
-    slopes = {run_id: own for run_id, *own in of_run.iter_rows()}
-    runs = [drawn["run_id"][int(place)] for place in begins]
+    values = shown[metric].to_numpy()
+    has = ~np.isnan(values)
+    run_ids = np.array(shown["run_id"].to_list(), dtype=object)[has]
+    begins = np.flatnonzero(run_ids != np.append([None], run_ids[:-1]))
+    slopes = {
+        run_id: own for name, run_id, *own in run_drifts.select("metric", "run_id", *_SLOPES, "onset_km").iter_rows()
+        if name == metric
+    }  # fmt: skip
+    runs = run_ids[begins].tolist()
     *turned, onset_km = zip(*(slopes.get(run_id, [None] * 4) for run_id in runs), strict=True) if runs else ((),) * 4
-    distance, weight = drawn["distance_km"].to_numpy(), drawn["running_s"].to_numpy()
-    logs = np.log1p(drawn[metric].to_numpy() / 100)
+    distance, weight = shown["distance_km"].to_numpy()[has], shown["running_s"].to_numpy()[has]
+    logs = np.log1p(values[has] / 100)
 
     def mean(values: Array) -> Array:
         return np.asarray(np.add.reduceat(values * weight, begins) / np.add.reduceat(weight, begins))
@@ -97,10 +102,10 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
         for slope in turned
     )
     columns = {
+        "middle_km": middle, "middle_pct": 100 * np.expm1(centre),
         "from_km": ends[:, 0], "to_km": ends[:, 1], "from_pct": value[:, 0], "to_pct": value[:, 1],
         "from_low_pct": np.minimum(low, high)[:, 0], "from_high_pct": np.maximum(low, high)[:, 0],
         "to_low_pct": np.minimum(low, high)[:, 1], "to_high_pct": np.maximum(low, high)[:, 1],
-        "middle_km": middle, "middle_pct": 100 * np.expm1(centre),
     }  # fmt: skip
     return pl.DataFrame(
         {"run_id": runs, "onset_km": onset_km, **columns},

@@ -5,6 +5,7 @@ but the splits at equal speed and slope.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -283,6 +284,8 @@ def _drawn(
     place = {run_id: number for number, run_id in enumerate(runs["run_id"])}
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
     columns = ("strike", "n")
+    season = _by_metric(rows["run_drift"].select("metric", "run_id", *_DRIFT), place)
+    months = _by_metric(rows["season_trend"].select("metric", "month", *_DRIFT))
     return {
         "units": {"distance": pages.units.distance, "speed": pages.units.speed},
         "runs": [
@@ -300,7 +303,11 @@ def _drawn(
             "km": shown["distance_km"].round(3).to_list(),
             "speed": shown["speed_m_s"].round(3).to_list(),
         },
-        "metrics": {row["metric"]: _metric_drawn(row, shown, rows, place) for row in drifts},
+        "metrics": {
+            row["metric"]: _metric_drawn(row, shown, rows["run_drift"], place)
+            | {"season": season[row["metric"]], "months": months[row["metric"]]}
+            for row in drifts
+        },
         "surfaces": SURFACES,
         "pacing": _pacing_drawn(rows["pacing"]),
         "complaints": [
@@ -327,11 +334,20 @@ def _splits_that_entered(
     )
 
 
-def _metric_drawn(row: Row, shown: pl.DataFrame, rows: Mapping[str, pl.DataFrame], place: Mapping[str, int]) -> Context:
+_DRIFT = ("drift_pct_per_10km", "drift_low", "drift_high")
+
+
+def _by_metric(rows: pl.DataFrame, place: Mapping[str, int] | None = None) -> Mapping[str, list[list[object]]]:
+    """Of each metric the drifts that there are, each with its run, by its place, or with its month."""
+    found: dict[str, list[list[object]]] = defaultdict(list)
+    for metric, which, *drift in rows.drop_nulls(_DRIFT[0]).iter_rows():
+        if place is None or which in place:
+            found[metric].append([which if place is None else place[which], *drift])
+    return found
+
+
+def _metric_drawn(row: Row, shown: pl.DataFrame, run_drifts: pl.DataFrame, place: Mapping[str, int]) -> Context:
     metric = row["metric"]
-    ends = ("from_km", "to_km", "from_pct", "to_pct", "from_low_pct", "from_high_pct", "to_low_pct", "to_high_pct")
-    own = rows["run_drift"].filter(pl.col("metric") == metric, pl.col("run_id").is_in(list(place)))
-    months = rows["season_trend"].filter(pl.col("metric") == metric)
     bent = bent_levels(shown, row)
     return {
         "label": METRIC[metric].label,
@@ -344,17 +360,9 @@ def _metric_drawn(row: Row, shown: pl.DataFrame, rows: Mapping[str, pl.DataFrame
         "parts": [row["speed_part_pct"], row["slope_part_pct"], row["drift_pct_per_10km"], row["raw_pct_per_10km"]],
         "splits": shown[metric].round(2).to_list(),
         "lines": [
-            [place[run_id], onset_km, *values]
-            for run_id, onset_km, *values in lines(shown, rows["run_drift"], metric)
-            .select("run_id", "onset_km", pl.col("middle_km", "middle_pct", *ends).round(2))
-            .iter_rows()
+            [place[run_id], onset_km, *(round(value, 2) for value in values)]
+            for run_id, onset_km, *values in lines(shown, run_drifts, metric).iter_rows()
         ],
-        "season": [
-            [place[one["run_id"]], one["drift_pct_per_10km"], one["drift_low"], one["drift_high"]]
-            for one in own.iter_rows(named=True)
-            if one["drift_pct_per_10km"] is not None
-        ],
-        "months": months.select("month", "drift_pct_per_10km", "drift_low", "drift_high").rows(),
     }
 
 
