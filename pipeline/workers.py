@@ -125,6 +125,7 @@ def workers(
     *,
     few: int,
     loads: str = "pipeline.shard pipeline.athlete",
+    later: str = "pipeline.club pipeline.pages.draw",
     item_s: float | None = None,
     item_mb: float | None = None,
 ) -> Iterator[Spread]:
@@ -139,6 +140,7 @@ def workers(
         few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
             there are always workers, since this process can be held to none.
         loads: modules that each worker imports as it starts, with a blank between.
+        later: modules that it imports when it has nothing else to do.
         item_s: time an item may take [s].
         item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
     """
@@ -149,7 +151,7 @@ def workers(
         return
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ.update(_ONE_THREAD)
-    pool = _Pool(loads, limits)
+    pool = _Pool(loads, later, limits)
     try:
         pool.start(max(1, min(wanted, n_items)))
         yield pool.spread
@@ -193,8 +195,8 @@ class _Worker:
 class _Pool:
     """Workers with a pipe each, so that whatever happens to one touches no other. Each holds one task at most."""
 
-    def __init__(self, loads: str, limits: Limits) -> None:
-        self._loads, self._limits = loads, limits
+    def __init__(self, loads: str, later: str, limits: Limits) -> None:
+        self._loads, self._later, self._limits = loads, later, limits
         self._workers: list[_Worker] = []
         self._waiting: deque[_Task] = deque()
         self._n_failed_starts = 0
@@ -207,7 +209,7 @@ class _Pool:
         context = get_context("spawn")
         ours, theirs = context.Pipe()
         # A daemon, so that this process never waits for it as it exits.
-        process = context.Process(target=_serve, args=(self._loads, theirs), daemon=True)
+        process = context.Process(target=_serve, args=(self._loads, self._later, theirs), daemon=True)
         process.start()
         theirs.close()  # from now on the pipe ends when the worker does
         self._workers.append(_Worker(process, ours))
@@ -364,8 +366,9 @@ def _unpacked(answer: bytes) -> Any:
 # --- In a worker -----------------------------------------------------------------------------------------------------
 
 
-def _serve(loads: str, pipe: Connection) -> None:
+def _serve(loads: str, later: str, pipe: Connection) -> None:
     """What a worker does: it gets ready, then answers until the pipe ends, by will or with the parent."""
+    waiting = deque(later.split())
     # An interrupt from the keyboard is for the parent, which ends its workers itself.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # Without a handler the system itself ends this process when its time is up, whatever code it is in, and even if
@@ -380,6 +383,9 @@ def _serve(loads: str, pipe: Connection) -> None:
     with suppress(EOFError, OSError):
         while True:
             pipe.send_bytes(answer)
+            while waiting and not pipe.poll():
+                with suppress(Exception):  # whoever needs it will say what is wrong with it
+                    import_module(waiting.popleft())
             answer = _answer(pipe.recv_bytes())
     os._exit(0)
 
