@@ -30,7 +30,7 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline.errors import UsageError
 from pipeline.inbox import Inbox, InboxFile
-from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Settled, Shard
+from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Settled, Shard
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import bring_up_to_date
 from pipeline.steps import Steps
@@ -97,19 +97,19 @@ def measured(line: Line, shards: Sequence[Shard]) -> list[Measured]:
 
 
 @task(name="responses", **_OPTIONS)
-def responses(line: Line, athletes: Sequence[Athlete]) -> list[pl.DataFrame]:
-    """Stage `responses` of a batch of athletes."""
+def responses(line: Line, athletes: Sequence[Athlete]) -> list[Alone]:
+    """Stages `responses` and `pacing` of a batch of athletes."""
     from pipeline.athlete import respond
 
     return [respond(line, one) for one in athletes]
 
 
 @task(name="drift", **_OPTIONS)
-def drift(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> list[Analysed]:
+def drift(line: Line, due: Sequence[Due], club: pl.DataFrame) -> list[Analysed]:
     """Stage `drift` of a batch of athletes."""
     from pipeline.athlete import analyse
 
-    return [analyse(line, one, club) for one in athletes]
+    return [analyse(line, one, club) for one in due]
 
 
 @task(name="summaries", **_OPTIONS)
@@ -158,11 +158,11 @@ def refresh(
             return chain.from_iterable(future.result() for future in as_completed(futures))
         return _through_the_shards(line, _batches(shards), jobs)
 
-    def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[pl.DataFrame]:
+    def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[Alone]:
         return chain.from_iterable(responses.map(unmapped(line), _of(athletes, BATCH_ATHLETES)).result())
 
-    def analyse_all(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> Iterator[Analysed]:
-        batches = _of(athletes, BATCH_ATHLETES)
+    def analyse_all(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
+        batches = _of(due, BATCH_ATHLETES)
         return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
 
     def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:

@@ -12,7 +12,7 @@ from typing import TypedDict
 import polars as pl
 
 from pipeline.drift import drift
-from pipeline.line import Analysed, Athlete, Line, Measured
+from pipeline.line import Alone, Analysed, Athlete, Due, Line, Measured
 from pipeline.pacing import pacing
 from pipeline.parquet import Provenance, write_table
 from pipeline.places import files_below
@@ -44,20 +44,27 @@ def entering(settings: Settings) -> Numbers:
     }
 
 
-def respond(line: Line, athlete: Athlete) -> pl.DataFrame:
-    """Put what was measured anew in its place, and take the stage `responses`; rows of its table."""
+def respond(line: Line, athlete: Athlete) -> Alone:
+    """Put what was measured anew in its place, and take the stages `responses` and `pacing`."""
     if athlete.measured is not None:
         _put_in_place(line, athlete.athlete_id, athlete.measured)
-    return responses(_splits(line, athlete.athlete_id), **entering(line.inbox.settings))
+    own, numbers = _splits(line, athlete.athlete_id), entering(line.inbox.settings)
+    return Alone(responses(own, **numbers), pacing(own, **numbers))
 
 
-def analyse(line: Line, athlete_id: str, club: pl.DataFrame) -> Analysed:
-    """Take the stages `drift`, with what the club's responses have in common, and `pacing`."""
-    settings, own = line.inbox.settings, _splits(line, athlete_id)
-    run_drifts, athlete_drifts = drift(
-        own, **entering(settings), max_entanglement=settings.max_entanglement, seed=settings.seed, club=club
+def analyse(line: Line, due: Due, club: pl.DataFrame) -> Analysed:
+    """Take the stage `drift`, with what the club's responses have in common."""
+    settings = line.inbox.settings
+    return Analysed(
+        *drift(
+            _splits(line, due.athlete_id),
+            **entering(settings),
+            max_entanglement=settings.max_entanglement,
+            seed=settings.seed,
+            club=club,
+            metrics=due.metrics,
+        )
     )
-    return Analysed(run_drifts, athlete_drifts, pacing(own, **entering(settings)))
 
 
 def _splits(line: Line, athlete_id: str) -> pl.DataFrame:

@@ -6,7 +6,7 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -55,8 +55,12 @@ class Entering:
         ).sort("athlete_id", "run_id", "km")
 
 
-def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, object], Design, float | None]]:
-    """For each athlete and metric that was ever measured: its name, its design, the athlete's reference speed."""
+def designs(
+    splits: pl.DataFrame, enter: Entering, only: Collection[str] | None = None
+) -> Iterator[tuple[dict[str, object], Design, float | None]]:
+    """For each athlete and metric that was ever measured, or that is among some and was: its name, its design, the
+    athlete's reference speed.
+    """
     usable = enter.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
@@ -64,6 +68,8 @@ def designs(splits: pl.DataFrame, enter: Entering) -> Iterator[tuple[dict[str, o
         reference = own.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
         for metric in METRICS:
+            if only is not None and metric.column not in only:
+                continue
             if everything[metric.column].null_count() < everything.height:
                 yield (
                     {"athlete_id": athlete_id, "metric": metric.column},

@@ -11,7 +11,7 @@ its response times its own change along the distance: that is how pace and hill 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from itertools import chain
 from typing import Any
 
@@ -61,6 +61,7 @@ def drift(
     max_entanglement: float,
     seed: int,
     club: pl.DataFrame | None = None,
+    metrics: Collection[str] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Estimate the drift of every metric, per run and per athlete.
 
@@ -75,6 +76,7 @@ def drift(
         max_entanglement: share of distance that speed and slope may explain before `why` says that they are entangled.
         seed: of the random draws for the onset.
         club: rows of `club_responses`; None to let every athlete stand alone.
+        metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
 
     Returns:
         Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
@@ -83,7 +85,7 @@ def drift(
     common = club_of(club)
     run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
-    for name, design, reference in designs(splits, enter):
+    for name, design, reference in designs(splits, enter, metrics):
         row = name | {
             "n_runs": len(design.run_ids),
             "n_splits": len(design.run),

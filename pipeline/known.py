@@ -48,13 +48,11 @@ class Keys:
         files: of each file by its path; None for one that the next refresh has to read again.
         analysis: digest of the settings of the analysis.
         club: digest of the lists, of all settings and of where the store lies.
-        responses: digest of what the club's responses have in common, known once they are.
     """
 
     files: Mapping[str, str | None]
     analysis: str
     club: str
-    responses: str = ""
 
 
 @dataclass(frozen=True)
@@ -113,7 +111,7 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
     rows = [(file.path, file.athlete_id, keys.files[file.path]) for file in inbox.files]
     columns = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
     write_frame(folder / "files.parquet", pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
-    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "responses": keys.responses}
+    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club}
     (folder / "keys.json").write_text(json.dumps(about), encoding="utf-8")
     for name, order in PARTS.items():
         write_frame(folder / f"{name}.parquet", parts[name].sort(order))
@@ -169,11 +167,6 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
     lists = inbox.lists_digest()
     club = _digest([code_digest(), settings.digest(KEEPING), whole_name(store), lists])
     return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
-
-
-def rows_digest(rows: pl.DataFrame) -> str:
-    """Digest of the rows of a small frame."""
-    return _digest([rows.write_csv()])
 
 
 def _bodies(athletes: pl.DataFrame) -> pl.DataFrame:

@@ -98,12 +98,27 @@ class Athlete:
 
 
 @dataclass(frozen=True)
+class Alone:
+    """What an athlete's runs tell by themselves, as rows for the tables of these names."""
+
+    responses: pl.DataFrame
+    pacing: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Due:
+    """An athlete whose drift is to be estimated, and in which metrics."""
+
+    athlete_id: str
+    metrics: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Analysed:
-    """What is known of an athlete, as rows for the tables of these names."""
+    """What they tell beside the club's, as rows for the tables of these names."""
 
     run_drift: pl.DataFrame
     athlete_drift: pl.DataFrame
-    pacing: pl.DataFrame
 
 
 #: The forms in which the tables lie in a store besides Parquet: for SQL users, for spreadsheets. None needs another.

@@ -10,9 +10,9 @@ This process only plans and gathers: the steps, and the libraries they stand on,
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import fields, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -31,11 +31,11 @@ from pipeline.known import (
     changes,
     file_of,
     read_known,
-    rows_digest,
     write_known,
 )
-from pipeline.line import Analysed, Athlete, Line, Measured, Shard
+from pipeline.line import Athlete, Due, Line, Measured, Shard
 from pipeline.lock import locked
+from pipeline.metrics import METRICS
 from pipeline.pages.club_rows import pages_of, write_since
 from pipeline.places import is_remote, whole_name
 from pipeline.steps import Steps, steps_over
@@ -129,20 +129,18 @@ def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) 
     everyone = set(parts["runs"]["athlete_id"])
     touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
     others = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
-    parts["responses"] = _with(
-        known,
-        "responses",
-        {*found.touched, *others},
-        steps.respond(line, [*touched, *(Athlete(athlete_id) for athlete_id in others)]),
-    )
+    anew = {*found.touched, *others}
+    alone = list(steps.respond(line, [*touched, *(Athlete(athlete_id) for athlete_id in others)]))
+    parts |= {name: _with(known, name, anew, [getattr(one, name) for one in alone]) for name in ("responses", "pacing")}
     club = steps.club_responses(parts["responses"])
-    keys = replace(keys, responses=rows_digest(club))
-    if keys.responses != known.keys.responses:
-        others = sorted(everyone - {one.athlete_id for one in touched})
-    analysed = list(steps.analyse(line, sorted([*others, *(one.athlete_id for one in touched)]), club))
-    for part in fields(Analysed):
-        rows = [getattr(one, part.name) for one in analysed]
-        parts[part.name] = _with(known, part.name, {*found.touched, *others}, rows)
+    before = known.part("responses")
+    moved = () if before is None else _moved(steps.club_responses(before), club)
+    due = [Due(one, _ALL if one in anew else moved) for one in sorted(everyone) if one in anew or moved]
+    analysed = list(steps.analyse(line, due, club))
+    parts |= {
+        name: _with(known, name, anew, [getattr(one, name) for one in analysed], metrics=moved)
+        for name in ("run_drift", "athlete_drift")
+    }
     assert line.built is not None
     write_known(line.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
     return steps.finish(line)
@@ -175,8 +173,28 @@ def _carry_over(line: Line, found: Changes) -> list[Measured]:
     return carried
 
 
-def _with(known: Known, name: str, without: Iterable[str | None], new: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    """What is known, less that of some athletes, and what is new."""
+#: Whose drift is estimated of an athlete who is looked at anew.
+_ALL = tuple(metric.column for metric in METRICS)
+
+
+def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:
+    """The metrics of which the club's responses are others than before; everybody's drift in these rests on them."""
+
+    def of(metric: str, rows: pl.DataFrame) -> pl.DataFrame:
+        return rows.filter(pl.col("metric") == metric)
+
+    return tuple(metric for metric in _ALL if not of(metric, before).equals(of(metric, club)))
+
+
+def _with(
+    known: Known,
+    name: str,
+    without: Iterable[str | None],
+    new: Iterable[pl.DataFrame],
+    *,
+    metrics: Collection[str] = (),
+) -> pl.DataFrame:
+    """What is known, less that of some athletes and that of all in some metrics, and what is new."""
     rows, runs = known.part(name), known.part("runs")
     if rows is None or runs is None:
         return pl.concat(new)
@@ -185,6 +203,8 @@ def _with(known: Known, name: str, without: Iterable[str | None], new: Iterable[
         stays = rows.filter(~pl.col("athlete_id").is_in(gone.implode(), nulls_equal=True))
     else:
         stays = rows.join(runs.filter(~pl.col("athlete_id").is_in(gone.implode())), on="run_id", how="semi")
+    if metrics:
+        stays = stays.filter(~pl.col("metric").is_in(metrics))
     return pl.concat([stays, *new])
 
 

@@ -8,7 +8,7 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.line import FORMS, Analysed, Athlete, Line, Measured, Shard, one_file_each
+from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Shard, one_file_each
 from pipeline.pages.club_rows import Pages
 from pipeline.workers import Limits, Spread
 
@@ -18,8 +18,8 @@ class Steps:
     """Each maps over many items: here, in workers, or as tasks of a flow."""
 
     measure: Callable[[Line, Sequence[Shard]], Iterator[Measured]]
-    respond: Callable[[Line, Sequence[Athlete]], Iterator[pl.DataFrame]]
-    analyse: Callable[[Line, Sequence[str], pl.DataFrame], Iterator[Analysed]]
+    respond: Callable[[Line, Sequence[Athlete]], Iterator[Alone]]
+    analyse: Callable[[Line, Sequence[Due], pl.DataFrame], Iterator[Analysed]]
     club_responses: Callable[[pl.DataFrame], pl.DataFrame]
     finish: Callable[[Line], pl.DataFrame]
     show_forth: Callable[[Line, Pages | None, Sequence[str]], None]
@@ -33,8 +33,8 @@ def steps_over(spread: Spread) -> Steps:
         limits = Limits(settings.max_file_s, settings.max_file_mb)
         return spread(_measure, line, shards, smaller=one_file_each, lost=_lost, limits=limits)
 
-    def analyse(line: Line, athletes: Sequence[str], club: pl.DataFrame) -> Iterator[Analysed]:
-        return spread(partial(_analyse, club=club), line, athletes)
+    def analyse(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
+        return spread(partial(_analyse, club=club), line, due)
 
     def club_responses(responses: pl.DataFrame) -> pl.DataFrame:
         return next(spread(_club_responses, None, [responses]))
@@ -63,16 +63,16 @@ def _lost(line: Line, shard: Shard, why: str) -> Measured:
     return lost(line, shard, why)
 
 
-def _respond(line: Line, athlete: Athlete) -> pl.DataFrame:
+def _respond(line: Line, athlete: Athlete) -> Alone:
     from pipeline.athlete import respond
 
     return respond(line, athlete)
 
 
-def _analyse(line: Line, athlete_id: str, club: pl.DataFrame) -> Analysed:
+def _analyse(line: Line, due: Due, club: pl.DataFrame) -> Analysed:
     from pipeline.athlete import analyse
 
-    return analyse(line, athlete_id, club)
+    return analyse(line, due, club)
 
 
 def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:

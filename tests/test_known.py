@@ -22,7 +22,8 @@ from pipeline.generations import generations, published
 from pipeline.history import HISTORY, read_history
 from pipeline.inbox import read_inbox
 from pipeline.known import with_digests
-from pipeline.line import Athlete, Line
+from pipeline.line import Athlete, Due, Line
+from pipeline.metrics import METRICS
 from pipeline.refresh import bring_up_to_date, plan, refresh
 from pipeline.responses import club_responses
 from pipeline.settings import ANALYSIS, READING, Settings, settings_text
@@ -60,6 +61,7 @@ class Done:
     read: list[str]
     responded: list[str]
     analysed: list[str]
+    metrics: dict[str, tuple[str, ...]]
 
     @property
     def athletes(self) -> tuple[list[str], list[str], list[str]]:
@@ -91,7 +93,7 @@ class Nights:
         """Refresh in process, noting what the steps are given."""
         read: list[str] = []
         responded: list[str] = []
-        analysed: list[str] = []
+        analysed: list[Due] = []
 
         def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
             def taken(line: Line, items: Sequence[Any], *more: Any) -> Any:
@@ -111,7 +113,13 @@ class Nights:
                 analyse=noted(steps.analyse, analysed.extend),
             )
             ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
-        return Done(ledger, sorted(read), sorted(responded), sorted(analysed))
+        return Done(
+            ledger,
+            sorted(read),
+            sorted(responded),
+            sorted(one.athlete_id for one in analysed),
+            {one.athlete_id: one.metrics for one in analysed},
+        )
 
     def assert_as_if_done_anew(self) -> None:
         """Compare the store, byte by byte, with one refresh of the present inbox into a new store."""
@@ -294,6 +302,24 @@ def test_athletes_rest_on_what_the_club_responds_like(tmp_path: Path, monkeypatc
     nights.assert_as_if_done_anew()
 
 
+def test_only_metrics_in_which_the_club_responds_otherwise_are_estimated_anew_for_the_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("pipeline.responses.FEWEST_ATHLETES", 2)
+    nights = Nights(tmp_path)
+    for place, name in enumerate(("ari", "bo", "cy")):
+        for number in range(3):
+            nights.put(f"{name}/{number}.fit", drifting_run(number, seed=10 * place + number))
+    nights.refresh()
+    for number in range(3):
+        nights.put(f"di/{number}.fit", drifting_run(number, seed=number, contact_time_ms=np.nan))
+    done = nights.refresh()
+    assert done.responded == ["di"]
+    assert [done.metrics[name] for name in ("ari", "bo", "cy")] == [("cadence_spm", "step_length_m")] * 3
+    assert len(done.metrics["di"]) == len(METRICS)
+    nights.assert_as_if_done_anew()
+
+
 # --- Duplicates ------------------------------------------------------------------------------------------------------
 
 
@@ -430,7 +456,7 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
     reading, analysis = (Line(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
     found = [respond(analysis, Athlete(one.runs["athlete_id"][0], one)) for one in measured]
-    analyse(analysis, "ari", club_responses(pl.concat(found)))
+    analyse(analysis, Due("ari", ("cadence_spm",)), club_responses(pl.concat(one.responses for one in found)))
     marked = {of: {one.name for one in fields(Settings) if one.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS
     assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]
