@@ -195,13 +195,20 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
         taken = [one.as_posix() for one in found if one.name != _WHOLE and (wanted is None or wanted(one))]
         copy_objects([before / one for one in taken], [built / one for one in taken])
         return
-    for folder, _, names in os.walk(before / relative):
+    if not (before / relative).is_dir():
+        return
+    for folder, _, names in os.walk(before / relative, onerror=_stop):
         inside = Path(folder).relative_to(before)
         chosen = [name for name in names if name != _WHOLE and (wanted is None or wanted(inside / name))]
         if chosen:
             (built / inside).mkdir(parents=True, exist_ok=True)
         for name in chosen:
             _link(before / inside / name, built / inside / name)
+
+
+def _stop(error: OSError) -> None:
+    """What cannot be looked into would be missing in the next state, and nobody would be told."""
+    raise error
 
 
 def _link(source: Path, target: Path) -> None:

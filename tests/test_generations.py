@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from pathlib import Path
@@ -132,6 +133,24 @@ def test_only_what_is_wanted_is_linked(tmp_path: Path):
         (tmp_path / "old" / name / "x.txt").write_text(name)
     link_tree(tmp_path / "old", tmp_path / "new", Path(), wanted=lambda file: file == Path("a/x.txt"))
     assert [path.name for path in (tmp_path / "new").iterdir()] == ["a"]
+
+
+def test_a_folder_that_cannot_be_read_stops_the_next_state_instead_of_missing_in_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    (tmp_path / "old" / "tables" / "a").mkdir(parents=True)
+    (tmp_path / "old" / "tables" / "a" / "x.txt").write_text("a")
+    look_into = os.scandir
+
+    def no_disk(folder: str | Path) -> object:
+        if str(folder).endswith("a"):
+            raise OSError(errno.EIO, "Input/output error", str(folder))
+        return look_into(folder)
+
+    monkeypatch.setattr(os, "scandir", no_disk)
+    with pytest.raises(OSError, match="Input/output error"):
+        link_tree(tmp_path / "old", tmp_path / "new", Path("tables"))
+    link_tree(tmp_path / "old", tmp_path / "new", Path("absent"))
 
 
 def test_a_folder_that_holds_other_things_is_no_store(tmp_path: Path):
