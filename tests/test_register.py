@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -105,6 +106,15 @@ def test_many_studies_at_once_lose_no_line_and_agree_on_one_key(tmp_path: Path):
     assert len(lines) == 48
     assert len(keys) == 1
     assert sorted(path.name for path in tmp_path.iterdir()) == ["studies.jsonl", "study.key"]
+
+
+def test_where_files_cannot_have_two_names_the_key_is_made_all_the_same(store: Path, monkeypatch: pytest.MonkeyPatch):
+    def refuse(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuse)
+    assert len(study_key(store, None)) == 32
+    assert (store / "study.key").stat().st_mode & 0o777 == 0o600
 
 
 def test_what_was_noted_is_never_written_again(store: Path):

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from pipeline.errors import UsageError
 from pipeline.lock import locked
-from pipeline.places import is_remote
+from pipeline.places import is_remote, put_if
 from pipeline.study.study_file import Study
 
 REGISTER = "studies.jsonl"
@@ -104,17 +104,20 @@ def study_key(store: Path, given: Path | None) -> bytes:
 
 
 def _make_key(file: Path) -> None:
+    """Make a key, unless another study made it meanwhile: both take that one."""
     key = secrets.token_bytes(32)
     if is_remote(file):
-        file.write_bytes(key)
+        put_if(file, key, None)
         return
     beside = file.with_name(f".{file.name}-{secrets.token_hex(4)}")
     try:
         with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as made:
             made.write(key)
             os.fsync(made.fileno())
-        with suppress(FileExistsError):  # another study made it meanwhile, and both take that one
-            os.link(beside, file)
+        with file.with_name(REGISTER).open("a") as register_file:  # one at a time, as for the register
+            fcntl.flock(register_file, fcntl.LOCK_EX)
+            if not file.exists():
+                os.replace(beside, file)
     finally:
         beside.unlink(missing_ok=True)
 
