@@ -136,10 +136,11 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
     try:
         yield folder
         (folder / _WHOLE).write_bytes(b"")
+        point_to(store, folder)
     except BaseException:
-        remove_tree(folder)
+        if not _is_valid(store, folder):  # an interrupt may come when all is done
+            remove_tree(folder)
         raise
-    point_to(store, folder)
     sweep(store, keep=keep)
 
 
@@ -153,8 +154,14 @@ def sweep(store: Path, *, keep: int) -> None:
         if left not in whole:
             remove_tree(left)
     for old in whole[:-keep]:
-        if old != current(store):
+        if not _is_valid(store, old):
             _remove(old)
+
+
+def _is_valid(store: Path, generation: Path) -> bool:
+    """By name: a store may have been named by a relative path, its valid state never is."""
+    valid = current(store)
+    return valid is not None and valid.name == generation.name
 
 
 def point_to(store: Path, generation: Path) -> None:

@@ -64,6 +64,21 @@ def test_an_error_while_building_leaves_the_old_state_and_nothing_else(tmp_path:
     assert [one.name for one in (store / "generations").iterdir()] == ["000001"]
 
 
+def test_a_state_that_cannot_be_made_the_valid_one_is_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    store = tmp_path / "store"
+    publish(store, "first")
+
+    def refuse(source: Path, target: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", str(target))
+
+    with monkeypatch.context() as denied:
+        denied.setattr("os.replace", refuse)
+        for _ in range(3):
+            with pytest.raises(PermissionError):
+                publish(store, "never", keep=2)
+    assert (word(store), names(store)) == ("first", ["000001"])
+
+
 def test_what_a_killed_process_left_is_never_seen_and_removed_by_the_next(tmp_path: Path):
     store = tmp_path / "store"
     publish(store, "first")
@@ -92,8 +107,12 @@ def test_the_oldest_states_make_room_for_new_ones(tmp_path: Path):
     assert names(store) == ["000003", "000004"]
 
 
-def test_the_store_returns_to_an_old_state_which_is_then_not_removed(tmp_path: Path):
-    store = tmp_path / "store"
+@pytest.mark.parametrize("is_relative", [False, True])
+def test_the_store_returns_to_an_old_state_which_is_then_not_removed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_relative: bool
+):
+    monkeypatch.chdir(tmp_path)
+    store = Path("store") if is_relative else tmp_path / "store"
     for text in ("first", "second", "third"):
         publish(store, text)
     point_to(store, generations(store)[0])
@@ -101,7 +120,10 @@ def test_the_store_returns_to_an_old_state_which_is_then_not_removed(tmp_path: P
     with pytest.raises(RuntimeError, match="half way"):
         publish_half(store)
     assert word(store) == "first"
-    publish(store, "fourth", keep=2)
+    with building(store, keep=2) as built:
+        assert word(store) == "first"
+        (built / "tables").mkdir()
+        (built / "tables" / "word.txt").write_text("fourth")
     assert (word(store), names(store)) == ("fourth", ["000003", "000004"])
 
 
