@@ -187,7 +187,7 @@ def _remove(generation: Path) -> None:
     remove_tree(generation)
 
 
-def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Path], bool] | None = None) -> None:
+def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Path], bool] | None = None) -> int:
     """Give the files below a folder of one generation a second name in the next.
 
     Args:
@@ -195,15 +195,19 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
         built: folder of the one being built.
         relative: what to take over; nothing happens where it does not exist.
         wanted: which files, by their path in the generation; None for all.
+
+    Returns:
+        How many files that were.
     """
     if is_remote(before):
         root = before / relative.as_posix() if relative.parts else before
         found = [Path(file.relative_to(before).as_posix()) for file in files_below(root)]
         taken = [one.as_posix() for one in found if one.name != _WHOLE and (wanted is None or wanted(one))]
         copy_objects([before / one for one in taken], [built / one for one in taken])
-        return
+        return len(taken)
+    n_linked = 0
     if not (before / relative).is_dir():
-        return
+        return n_linked
     for folder, _, names in os.walk(before / relative, onerror=_stop):
         inside = Path(folder).relative_to(before)
         chosen = [name for name in names if name != _WHOLE and (wanted is None or wanted(inside / name))]
@@ -211,6 +215,8 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
             (built / inside).mkdir(parents=True, exist_ok=True)
         for name in chosen:
             _link(before / inside / name, built / inside / name)
+        n_linked += len(chosen)
+    return n_linked
 
 
 def _stop(error: OSError) -> None:

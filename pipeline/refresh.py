@@ -155,7 +155,12 @@ def _carry_over(line: Line, found: Changes) -> list[Measured]:
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in found.touched:
             for table in ("samples", "splits"):
-                link_tree(known.folder, line.built, partition(table, athlete_id))
+                if not link_tree(known.folder, line.built, partition(table, athlete_id)):
+                    # Without this the next state would lack the runs of somebody whose files have not changed.
+                    raise NothingDone(
+                        f"{known.folder}, the state to build on, is damaged: it has no {table} of {athlete_id}. "
+                        "`splitdrift history` names older states to return to; a new store makes everything anew."
+                    )
     read = {file.path for file in found.to_read}
     files = [file_of(path, known.keys.files) for path in recordings["path"]]
     stays = recordings.filter(pl.Series([name in keys.files and name not in read for name in files], dtype=pl.Boolean))

@@ -68,7 +68,7 @@ def test_a_state_that_cannot_be_made_the_valid_one_is_removed(tmp_path: Path, mo
     store = tmp_path / "store"
     publish(store, "first")
 
-    def refuse(source: Path, target: Path) -> None:
+    def refuse(_source: Path, target: Path) -> None:
         raise PermissionError(errno.EACCES, "Permission denied", str(target))
 
     with monkeypatch.context() as denied:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
@@ -483,3 +484,10 @@ def test_what_a_power_cut_damaged_is_done_anew(tmp_path: Path, name: str):
     (published(club.store) / "known" / name).write_bytes(b"")
     assert club.refresh().read == ["ari/0.fit"]
     club.assert_as_if_done_anew()
+
+
+def test_a_state_that_lacks_what_an_unchanged_athlete_ran_is_not_built_on(club: Nights):
+    shutil.rmtree(next((published(club.store) / "tables" / "samples").glob("athlete_id=bo")))
+    club.put("ari/2.fit", drifting_run(2, seed=9))
+    with pytest.raises(NothingDone, match="the state to build on, is damaged: it has no samples of bo"):
+        club.refresh()
