@@ -10,7 +10,8 @@ import polars as pl
 
 from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Shard, one_file_each
 from pipeline.pages.club_rows import Pages
-from pipeline.workers import Limits, Spread
+from pipeline.worker_process import Limits
+from pipeline.workers import Spread
 
 
 @dataclass(frozen=True)

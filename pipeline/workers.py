@@ -6,24 +6,20 @@ standard one breaks as a whole when a worker dies, and pebble's when a waiting o
 
 from __future__ import annotations
 
-import errno
 import os
-import resource
 import signal
+import subprocess
+import sys
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from importlib import import_module
-from multiprocessing import get_context
-from multiprocessing.connection import Connection, wait
-from multiprocessing.context import SpawnProcess
+from multiprocessing.connection import Connection, Pipe, wait
 from multiprocessing.reduction import ForkingPickler
-from pathlib import Path
-from traceback import format_exception
 from typing import Any, Protocol, TypeVar
 
 from pipeline.errors import SplitdriftError
+from pipeline.worker_process import EXIT_OUT_OF_MEMORY, READY, Limits
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -44,30 +40,25 @@ _ONE_THREAD = {
     "_RJEM_MALLOC_CONF": "background_thread:false",
 }
 
+#: What a worker runs, once it has been told where modules lie. The standard library's way to start a process would load
+#: the script that runs here, and does not allow it to the workers of a Dask cluster.
+_PROGRAM = """
+import sys
+from multiprocessing.connection import Connection
+pipe = Connection(int(sys.argv[1]))
+sys.path[:], loads, later = pipe.recv()
+from pipeline.worker_process import serve
+serve(loads, later, pipe)
+"""
+
 #: An item is not divided more often than this: the end of a `smaller` that makes nothing smaller.
 _MOST_DIVISIONS = 16
 #: So many workers may end while they start, with none between that got ready, before it is said that none can start.
 _MOST_FAILED_STARTS = 4
-#: How a worker ends that is out of memory but still master of itself.
-_EXIT_OUT_OF_MEMORY = 77
-_READY = b"ready"
 
 
 class WorkerLost(SplitdriftError):
     """An item ended its worker process, and nobody had said what is to be done then."""
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What one item may take; None for as much as it likes.
-
-    Attributes:
-        item_s: time by the wall [s].
-        item_mb: memory on top of what its worker held before [MB].
-    """
-
-    item_s: float | None = None
-    item_mb: float | None = None
 
 
 class Spread(Protocol):
@@ -131,8 +122,9 @@ def workers(
 ) -> Iterator[Spread]:
     """Give a function that maps over items, here or in worker processes.
 
-    Workers are started afresh (spawn), since forking after Polars has run can deadlock. A script that gets here must do
-    so under `if __name__ == "__main__":`. They start at once and load what they will need while this process goes on.
+    Workers are started afresh, since forking after Polars has run can deadlock; so they know nothing of the script that
+    runs here, and take functions of modules only. They start at once and load what they will need while this process
+    goes on.
 
     Args:
         n_items: how many items there will be.
@@ -149,19 +141,12 @@ def workers(
     if limits == Limits() and (wanted <= 1 or n_items < few):
         yield here
         return
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(_ONE_THREAD)
     pool = _Pool(loads, later, limits)
     try:
         pool.start(max(1, min(wanted, n_items)))
         yield pool.spread
     finally:
         pool.end()
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
 
 
 # --- In this process -------------------------------------------------------------------------------------------------
@@ -186,7 +171,7 @@ class _Task:
 
 @dataclass(eq=False)
 class _Worker:
-    process: SpawnProcess
+    process: subprocess.Popen[bytes]
     pipe: Connection
     is_ready: bool = False
     task: _Task | None = None
@@ -206,11 +191,12 @@ class _Pool:
             self._start_one()
 
     def _start_one(self) -> None:
-        context = get_context("spawn")
-        ours, theirs = context.Pipe()
-        # A daemon, so that this process never waits for it as it exits.
-        process = context.Process(target=_serve, args=(self._loads, self._later, theirs), daemon=True)
-        process.start()
+        ours, theirs = Pipe()
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-c", _PROGRAM, str(theirs.fileno())],
+            pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, env=os.environ | _ONE_THREAD,
+        )  # fmt: skip
+        ours.send((sys.path, self._loads, self._later))
         theirs.close()  # from now on the pipe ends when the worker does
         self._workers.append(_Worker(process, ours))
 
@@ -220,8 +206,7 @@ class _Pool:
             worker.process.kill()
         for worker in self._workers:
             worker.pipe.close()
-            if worker.task is not None:
-                worker.process.join()  # or it might still write where the caller cleans up
+            worker.process.wait()  # or it might still write where the caller cleans up
 
     def spread(
         self,
@@ -302,7 +287,7 @@ class _Pool:
             task, worker.task = worker.task, None
             if task is not None:
                 task.call.events.append((task, answer))
-            elif answer == _READY:
+            elif answer == READY:
                 worker.is_ready, self._n_failed_starts = True, 0
             else:
                 _unpacked(answer)  # raises why it could not get ready
@@ -310,13 +295,14 @@ class _Pool:
         self._feed()
 
     def _replace(self, worker: _Worker) -> None:
-        worker.process.join(5)
-        if worker.process.is_alive():  # it closed its end of the pipe, whatever for
+        try:
+            exit_code = worker.process.wait(5)
+        except subprocess.TimeoutExpired:  # it closed its end of the pipe, whatever for
             worker.process.kill()
-            worker.process.join()
+            exit_code = worker.process.wait()
         worker.pipe.close()
         self._workers.remove(worker)
-        task, exit_code = worker.task, worker.process.exitcode or 0
+        task = worker.task
         if not worker.is_ready:
             self._n_failed_starts += 1
             if self._n_failed_starts > _MOST_FAILED_STARTS:
@@ -331,7 +317,7 @@ def _why(exit_code: int, limits: Limits) -> str:
     memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
     if exit_code == -signal.SIGALRM and limits.item_s is not None:
         return f"{_TOOK_LONGER} than {limits.item_s:g} s"
-    if exit_code == _EXIT_OUT_OF_MEMORY:
+    if exit_code == EXIT_OUT_OF_MEMORY:
         return f"it needed {memory}"
     ended = f"reading it ended its process ({_ending(exit_code)})"
     if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or exit_code == -signal.SIGKILL:
@@ -361,81 +347,3 @@ def _unpacked(answer: bytes) -> Any:
         error.add_note(f"In a worker process:\n{told}")
         raise error
     return result
-
-
-# --- In a worker -----------------------------------------------------------------------------------------------------
-
-
-def _serve(loads: str, later: str, pipe: Connection) -> None:
-    """What a worker does: it gets ready, then answers until the pipe ends, by will or with the parent."""
-    waiting = deque(later.split())
-    # An interrupt from the keyboard is for the parent, which ends its workers itself.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # Without a handler the system itself ends this process when its time is up, whatever code it is in, and even if
-    # the parent is busy or gone.
-    signal.signal(signal.SIGALRM, signal.SIG_DFL)
-    try:
-        for module in loads.split():
-            import_module(module)
-        answer = _READY
-    except Exception as error:
-        answer = _packed_error(error)
-    with suppress(EOFError, OSError):
-        while True:
-            pipe.send_bytes(answer)
-            while waiting and not pipe.poll():
-                with suppress(Exception):  # whoever needs it will say what is wrong with it
-                    import_module(waiting.popleft())
-            answer = _answer(pipe.recv_bytes())
-    os._exit(0)
-
-
-def _answer(question: bytes) -> bytes:
-    limits = Limits()
-    try:
-        limits, function, shared, item = ForkingPickler.loads(question)
-        with _held_to(limits):
-            return bytes(ForkingPickler.dumps((None, "", function(shared, item))))
-    except BaseException as error:  # also what is no Exception, such as a panic of a compiled library
-        if _is_out_of_memory(error) or (limits.item_mb is not None and "panicked" in str(error)):
-            # What was half done when memory ended cannot be relied on. Compiled libraries panic when they get none.
-            os._exit(_EXIT_OUT_OF_MEMORY)
-        return _packed_error(error)
-
-
-@contextmanager
-def _held_to(limits: Limits) -> Iterator[None]:
-    statm = Path("/proc/self/statm")
-    before = resource.getrlimit(resource.RLIMIT_DATA)
-    if limits.item_mb is not None and statm.exists():
-        # Not the address space, of which allocators reserve much more than they use. Libraries, and memory that
-        # earlier items left to the allocator, are not this item's.
-        held = int(statm.read_text().split()[5]) * resource.getpagesize()
-        most = held + int(limits.item_mb * 1_000_000)
-        if before[1] == resource.RLIM_INFINITY or most < before[1]:
-            resource.setrlimit(resource.RLIMIT_DATA, (most, before[1]))
-    signal.setitimer(signal.ITIMER_REAL, limits.item_s or 0)
-    try:
-        yield
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        resource.setrlimit(resource.RLIMIT_DATA, before)
-
-
-def _is_out_of_memory(error: BaseException) -> bool:
-    """DuckDB's own error is known by its name, so that nobody loads it for this."""
-    return (
-        isinstance(error, MemoryError)
-        or type(error).__name__ == "OutOfMemoryException"
-        or (isinstance(error, OSError) and error.errno == errno.ENOMEM)
-    )
-
-
-def _packed_error(error: BaseException) -> bytes:
-    told = "".join(format_exception(error))
-    try:
-        packed = bytes(ForkingPickler.dumps((error, told, None)))
-        ForkingPickler.loads(packed)  # some errors can be pickled but not made again
-    except Exception:
-        packed = bytes(ForkingPickler.dumps((RuntimeError(f"{type(error).__name__}: {error}"), told, None)))
-    return packed

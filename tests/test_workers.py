@@ -9,13 +9,13 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from multiprocessing import active_children
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from pipeline.workers import Limits, Spread, WorkerLost, here, workers
+from pipeline.worker_process import Limits
+from pipeline.workers import Spread, WorkerLost, here, workers
 
 ROOT = Path(__file__).parents[1]
 
@@ -95,6 +95,14 @@ def spread() -> Iterator[Spread]:
         yield given
 
 
+def running() -> set[int]:
+    """Worker processes of this process."""
+    told = subprocess.run(
+        ["pgrep", "-P", f"{os.getpid()}", "-f", "pipeline.worker_process"], capture_output=True, text=True, check=False
+    )
+    return {int(word) for word in told.stdout.split()}
+
+
 SECOND = Limits(item_s=1)
 SMALL = Limits(item_mb=300)
 
@@ -159,9 +167,9 @@ def test_many_items_in_less_than_the_limit_each_may_take_longer_together(spread:
 
 def test_a_worker_that_waits_longer_than_an_item_may_take_stays(spread: Spread):
     assert len(list(spread(work, "", range(9), limits=Limits(item_s=0.2)))) == 9
-    before = {worker.pid for worker in active_children()}
+    before = running()
     time.sleep(0.4)
-    assert {worker.pid for worker in active_children()} == before
+    assert running() == before
 
 
 @pytest.mark.parametrize(
@@ -196,9 +204,10 @@ def test_all_workers_may_be_lost_at_once_and_more_often_than_there_are_workers(s
 
 
 def test_workers_that_end_while_they_wait_cost_nothing(spread: Spread):
-    for worker in active_children():
-        worker.kill()
-        worker.join()
+    waiting = running()
+    for pid in waiting:
+        os.kill(pid, signal.SIGKILL)
+    assert are_gone_within(2, waiting)
     assert sorted(spread(work, "", range(9))) == [str(number) for number in range(9)]
 
 
@@ -249,14 +258,14 @@ def touch_or_raise(folder: Path, name: str) -> None:
 
 
 def test_what_cannot_be_pickled_is_an_error_and_costs_no_worker(spread: Spread):
-    before = {worker.pid for worker in active_children()}
+    before = running()
     with pytest.raises((TypeError, AttributeError), match="pickle"):
         list(spread(work, "", [lambda: None]))  # type: ignore[list-item]
     with pytest.raises((TypeError, AttributeError), match="pickle"):
         list(spread(give_what_cannot_be_pickled, "", [1]))
     with pytest.raises(RuntimeError, match="TakesTwo: one and two"):
         list(spread(raise_what_cannot_be_made_again, "", [1]))
-    assert {worker.pid for worker in active_children()} == before
+    assert running() == before
 
 
 def give_what_cannot_be_pickled(_shared: str, _item: int) -> object:
@@ -305,15 +314,13 @@ def script(tmp_path: Path, body: str, **settings: object) -> subprocess.Popen[st
     given = "".join(f", {name}={value!r}" for name, value in settings.items())
     path.write_text(
         "import time\n"
-        "from multiprocessing import active_children\n"
         "from pipeline.workers import workers\n"
-        "from tests.test_workers import work\n"
+        "from tests.test_workers import running, work\n"
         "def tell():\n"
-        "    print(*(worker.pid for worker in active_children()), flush=True)\n"
-        "if __name__ == '__main__':\n"
-        f"    with workers(2, 2, few=0, loads='tests.test_workers'{given}) as spread:\n"
-        "        list(spread(work, '', range(9)))\n"
-        f"        {body}\n"
+        "    print(*running(), flush=True)\n"
+        f"with workers(2, 2, few=0, loads='tests.test_workers'{given}) as spread:\n"
+        "    list(spread(work, '', range(9)))\n"
+        f"    {body}\n"
     )
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     return subprocess.Popen(
@@ -374,14 +381,11 @@ def test_workers_do_not_keep_their_parent_from_ending(tmp_path: Path):
 
 
 @pytest.mark.slow
-def test_a_script_that_starts_workers_as_it_is_loaded_is_told_so_and_comes_to_an_end(tmp_path: Path):
-    path = tmp_path / "script.py"
-    path.write_text(
-        "from pipeline.workers import workers\n"
-        "with workers(9, 2, few=0, loads='pipeline.errors') as spread:\n"
-        "    list(spread(print, '', [1]))\n"
-    )
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
-    ended = subprocess.run([sys.executable, str(path)], capture_output=True, text=True, env=environment, check=False)
-    assert ended.returncode == 1
-    assert "Worker processes end before they are ready (exit code 1)." in ended.stderr
+def test_workers_that_end_as_they_start_are_not_started_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    (tmp_path / "leaves_at_once.py").write_text("import os\nos._exit(3)\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    with (
+        workers(9, 2, few=0, loads="leaves_at_once") as held,
+        pytest.raises(WorkerLost, match=r"Worker processes end before they are ready \(exit code 3\)\."),
+    ):
+        list(held(work, "", [1]))

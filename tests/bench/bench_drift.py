@@ -10,6 +10,7 @@ import os
 import time
 import warnings
 from collections.abc import Sequence
+from importlib import import_module
 
 # Libraries read this when they are imported. As the workers have it: one process is one core, also for statsmodels.
 os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "POLARS_MAX_THREADS": "1"}
@@ -137,4 +138,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    # Workers take functions of modules that they can load by name.
+    import_module("tests.bench.bench_drift").main()

@@ -19,7 +19,6 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import repeat
-from multiprocessing import active_children
 from pathlib import Path
 
 import polars as pl
@@ -121,10 +120,6 @@ def drawn(store: Path, jobs: int, change: Callable[[Path], None]) -> Took:
 
 
 def _cpu_s() -> float:
-    # A worker counts only once it is gone and was asked for.
-    until = time.monotonic() + 10
-    while active_children() and time.monotonic() < until:
-        time.sleep(0.01)
     used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
     return sum(one.ru_utime + one.ru_stime for one in used)
 

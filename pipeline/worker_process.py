@@ -1,0 +1,120 @@
+"""What a worker process does: it answers questions, each within limits on time and memory, and ends when it cannot.
+
+Loads nothing by itself, so that a worker is up as soon as what it needs is.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+import signal
+from collections import deque
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from importlib import import_module
+from multiprocessing.connection import Connection
+from multiprocessing.reduction import ForkingPickler
+from pathlib import Path
+from traceback import format_exception
+from typing import NoReturn
+
+#: The first answer, to no question.
+READY = b"ready"
+#: How a worker ends that is out of memory but still master of itself.
+EXIT_OUT_OF_MEMORY = 77
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one item may take; None for as much as it likes.
+
+    Attributes:
+        item_s: time by the wall [s].
+        item_mb: memory on top of what its worker held before [MB].
+    """
+
+    item_s: float | None = None
+    item_mb: float | None = None
+
+
+def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
+    """What a worker does: it gets ready, then answers until the pipe ends, by will or with the parent.
+
+    Args:
+        loads: modules to be imported first, with a blank between.
+        later: modules to be imported while there is nothing else to do.
+        pipe: where questions come from and answers go to.
+    """
+    waiting = deque(later.split())
+    # An interrupt from the keyboard is for the parent, which ends its workers itself.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Without a handler the system itself ends this process when its time is up, whatever code it is in, and even if
+    # the parent is busy or gone.
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    try:
+        for module in loads.split():
+            import_module(module)
+        answer = READY
+    except Exception as error:
+        answer = _packed_error(error)
+    with suppress(EOFError, OSError):
+        while True:
+            pipe.send_bytes(answer)
+            while waiting and not pipe.poll():
+                with suppress(Exception):  # whoever needs it will say what is wrong with it
+                    import_module(waiting.popleft())
+            answer = _answer(pipe.recv_bytes())
+    os._exit(0)
+
+
+def _answer(question: bytes) -> bytes:
+    limits = Limits()
+    try:
+        limits, function, shared, item = ForkingPickler.loads(question)
+        with _held_to(limits):
+            return bytes(ForkingPickler.dumps((None, "", function(shared, item))))
+    except BaseException as error:  # also what is no Exception, such as a panic of a compiled library
+        if _is_out_of_memory(error) or (limits.item_mb is not None and "panicked" in str(error)):
+            # What was half done when memory ended cannot be relied on. Compiled libraries panic when they get none.
+            os._exit(EXIT_OUT_OF_MEMORY)
+        return _packed_error(error)
+
+
+@contextmanager
+def _held_to(limits: Limits) -> Iterator[None]:
+    statm = Path("/proc/self/statm")
+    before = resource.getrlimit(resource.RLIMIT_DATA)
+    if limits.item_mb is not None and statm.exists():
+        # Not the address space, of which allocators reserve much more than they use. Libraries, and memory that
+        # earlier items left to the allocator, are not this item's.
+        held = int(statm.read_text().split()[5]) * resource.getpagesize()
+        most = held + int(limits.item_mb * 1_000_000)
+        if before[1] == resource.RLIM_INFINITY or most < before[1]:
+            resource.setrlimit(resource.RLIMIT_DATA, (most, before[1]))
+    signal.setitimer(signal.ITIMER_REAL, limits.item_s or 0)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        resource.setrlimit(resource.RLIMIT_DATA, before)
+
+
+def _is_out_of_memory(error: BaseException) -> bool:
+    """DuckDB's own error is known by its name, so that nobody loads it for this."""
+    return (
+        isinstance(error, MemoryError)
+        or type(error).__name__ == "OutOfMemoryException"
+        or (isinstance(error, OSError) and error.errno == errno.ENOMEM)
+    )
+
+
+def _packed_error(error: BaseException) -> bytes:
+    told = "".join(format_exception(error))
+    try:
+        packed = bytes(ForkingPickler.dumps((error, told, None)))
+        ForkingPickler.loads(packed)  # some errors can be pickled but not made again
+    except Exception:
+        packed = bytes(ForkingPickler.dumps((RuntimeError(f"{type(error).__name__}: {error}"), told, None)))
+    return packed
