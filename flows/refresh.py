@@ -2,6 +2,7 @@
 
 Each task takes a batch of athletes, or of shards of one with many files; never a single file: submitting a task costs
 10 to 200 ms. Only errors of storage are tried again: what a stage made of a file would be the same the second time.
+Files are read by worker processes that the tasks are lent, with the limits of every refresh.
 """
 
 from __future__ import annotations
@@ -30,11 +31,12 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline.errors import UsageError
 from pipeline.inbox import Inbox, InboxFile
-from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Settled, Shard
+from pipeline.lent_workers import end_waiting_workers, lent_worker
+from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Settled, Shard, one_file_each
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import bring_up_to_date
-from pipeline.steps import Steps
-from pipeline.workers import Progress
+from pipeline.steps import Steps, measure_over, read_over
+from pipeline.workers import COST_THE_CLUSTERS_WORKERS, Progress
 
 if TYPE_CHECKING:
     from pipeline.recording import Session
@@ -65,9 +67,8 @@ _OPTIONS: dict[str, Any] = {
 @task(name="recording", **_OPTIONS)
 def recording(line: Line, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
     """Stage `recording` of a batch of shards."""
-    from pipeline.shard import read
-
-    return [read(line, shard) for shard in shards]
+    with lent_worker() as spread:
+        return read_over(spread, line, shards)
 
 
 @task(name="samples", **_OPTIONS)
@@ -91,9 +92,8 @@ def splits(line: Line, settled: Sequence[Settled]) -> list[Measured]:
 @task(name="measure", **_OPTIONS)
 def measured(line: Line, shards: Sequence[Shard]) -> list[Measured]:
     """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
-    from pipeline.shard import measure
-
-    return [measure(line, shard) for shard in shards]
+    with lent_worker() as spread:
+        return list(measure_over(spread, line, shards))
 
 
 @task(name="responses", **_OPTIONS)
@@ -152,10 +152,7 @@ def refresh(
 
     def measure_all(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
         if is_cluster:
-            futures = [measured.submit(line, batch) for batch in _batches(shards)]
-            import pipeline.club  # noqa: F401 -- needed at the end, and there is time while the workers measure
-
-            return chain.from_iterable(future.result() for future in as_completed(futures))
+            return _over_the_cluster(line, _batches(shards))
         return _through_the_shards(line, _batches(shards), jobs)
 
     def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[Alone]:
@@ -189,6 +186,31 @@ def _batches(shards: Iterable[Shard]) -> Iterator[list[Shard]]:
         batch.append(shard)
     if batch:
         yield batch
+
+
+def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Measured]:
+    """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
+    from distributed import KilledWorker
+
+    futures = {measured.submit(line, batch): batch for batch in batches}
+    import pipeline.club  # noqa: F401 -- needed at the end, and there is time while the workers measure
+
+    left: list[Shard] = []
+    for future in as_completed(list(futures)):
+        try:
+            results = future.result()
+        except KilledWorker:
+            left += chain.from_iterable(map(one_file_each, futures[future]))
+        else:
+            yield from results
+    for shard in left:
+        try:
+            results = measured.submit(line, [shard]).result()
+        except KilledWorker:
+            from pipeline.shard import lost
+
+            results = [lost(line, shard, COST_THE_CLUSTERS_WORKERS)]
+        yield from results
 
 
 def _through_the_shards(line: Line, batches: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
@@ -231,9 +253,12 @@ def refresh_with_prefect(
     """
     workers = jobs if jobs is not None else os.cpu_count() or 1
     runner: Any = ThreadPoolTaskRunner(max_workers=workers) if cluster is None else _dask(cluster)
-    return refresh.with_options(task_runner=runner)(
-        inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress
-    )
+    try:
+        return refresh.with_options(task_runner=runner)(
+            inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress
+        )
+    finally:
+        end_waiting_workers()
 
 
 def _dask(address: str) -> Any:

@@ -94,8 +94,13 @@ def _our_fault(error: Exception) -> Refused:
     )
 
 
-def lost(_line: Line, shard: Shard, why: str) -> Measured:
-    """What stands for a shard of one file that cost its worker: the file, turned away.
+def lost(line: Line, shard: Shard, why: str) -> Measured:
+    """What stands for a shard of one file that cost its worker: the file, turned away."""
+    return settle(line, shard, unread(line, shard, why)).measured
+
+
+def unread(_line: Line, shard: Shard, why: str) -> list[tuple[InboxFile, Session]]:
+    """The same after the first stage.
 
     Args:
         _line: shared by all.
@@ -106,10 +111,8 @@ def lost(_line: Line, shard: Shard, why: str) -> Measured:
     reason = Refused(
         f"The file could not be read: {why}.", "The next refresh tries again; if that does not help, leave it out."
     )
-    session = replace(_turned_away(file, b"", reason, is_passing=False), sha256=file.sha256 or "")
-    passing = (file.path,) if may_have_passed(why) else ()
-    ledger = _ledger(shard.athlete_id, [session], {})
-    return Measured(ledger, pl.DataFrame(schema=RUN), empty("set_aside"), empty("splits"), passing)
+    session = _turned_away(file, b"", reason, is_passing=may_have_passed(why))
+    return [(file, replace(session, sha256=file.sha256 or ""))]
 
 
 @dataclass(frozen=True)

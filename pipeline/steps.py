@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -12,6 +13,10 @@ from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, 
 from pipeline.pages.club_rows import Pages
 from pipeline.worker_process import Limits
 from pipeline.workers import Spread
+
+if TYPE_CHECKING:
+    from pipeline.inbox import InboxFile
+    from pipeline.recording import Session
 
 
 @dataclass(frozen=True)
@@ -29,11 +34,6 @@ class Steps:
 def steps_over(spread: Spread) -> Steps:
     """The steps, mapped by workers. What they need is loaded where they run."""
 
-    def measure(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
-        settings = line.inbox.settings
-        limits = Limits(settings.max_file_s, settings.max_file_mb)
-        return spread(_measure, line, shards, smaller=one_file_each, lost=_lost, limits=limits)
-
     def analyse(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
         return spread(partial(_analyse, club=club), line, due)
 
@@ -49,7 +49,26 @@ def steps_over(spread: Spread) -> Steps:
         for _ in (*forms, *drawn):  # in workers both are under way by now
             pass
 
-    return Steps(measure, partial(spread, _respond), analyse, club_responses, finish, show_forth)
+    return Steps(partial(measure_over, spread), partial(spread, _respond), analyse, club_responses, finish, show_forth)
+
+
+def measure_over(spread: Spread, line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+    """Take shards through the stages recording, samples and splits; a file that costs its worker costs itself only."""
+    return spread(_measure, line, shards, smaller=one_file_each, lost=_lost, limits=_limits(line))
+
+
+def read_over(spread: Spread, line: Line, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
+    """Take shards through the stage recording alone, with the same limits; one list a shard, in their order."""
+    found: dict[str, list[tuple[InboxFile, Session]]] = {}
+    for sessions in spread(_read, line, shards, smaller=one_file_each, lost=_unread, limits=_limits(line)):
+        for file, session in sessions:
+            found.setdefault(file.path, []).append((file, session))
+    return [[one for file in shard.files for one in found.get(file.path, [])] for shard in shards]
+
+
+def _limits(line: Line) -> Limits:
+    settings = line.inbox.settings
+    return Limits(settings.max_file_s, settings.max_file_mb)
 
 
 def _measure(line: Line, shard: Shard) -> Measured:
@@ -62,6 +81,18 @@ def _lost(line: Line, shard: Shard, why: str) -> Measured:
     from pipeline.shard import lost
 
     return lost(line, shard, why)
+
+
+def _read(line: Line, shard: Shard) -> list[tuple[InboxFile, Session]]:
+    from pipeline.shard import read
+
+    return read(line, shard)
+
+
+def _unread(line: Line, shard: Shard, why: str) -> list[tuple[InboxFile, Session]]:
+    from pipeline.shard import unread
+
+    return unread(line, shard, why)
 
 
 def _respond(line: Line, athlete: Athlete) -> Alone:

@@ -8,7 +8,9 @@ from __future__ import annotations
 import errno
 import os
 import resource
+import select
 import signal
+import threading
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -51,8 +53,9 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
     # An interrupt from the keyboard is for the parent, which ends its workers itself.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # Without a handler the system itself ends this process when its time is up, whatever code it is in, and even if
-    # the parent is busy or gone.
+    # the parent is busy.
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    threading.Thread(target=_end_with, args=(pipe.fileno(),), daemon=True).start()
     try:
         for module in loads.split():
             import_module(module)
@@ -66,6 +69,14 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
                 with suppress(Exception):  # whoever needs it will say what is wrong with it
                     import_module(waiting.popleft())
             answer = _answer(pipe.recv_bytes())
+    os._exit(0)
+
+
+def _end_with(pipe: int) -> None:
+    """End this process when the other end of the pipe is gone, whatever it is about: another may do the same again."""
+    poll = select.poll()
+    poll.register(pipe, 0)  # nothing but that it broke off
+    poll.poll()
     os._exit(0)
 
 

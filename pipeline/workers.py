@@ -141,7 +141,7 @@ def workers(
     if limits == Limits() and (wanted <= 1 or n_items < few):
         yield here
         return
-    pool = _Pool(loads, later, limits)
+    pool = Pool(loads, later, limits)
     try:
         pool.start(max(1, min(wanted, n_items)))
         yield pool.spread
@@ -177,8 +177,11 @@ class _Worker:
     task: _Task | None = None
 
 
-class _Pool:
-    """Workers with a pipe each, so that whatever happens to one touches no other. Each holds one task at most."""
+class Pool:
+    """Workers with a pipe each, so that whatever happens to one touches no other. Each holds one task at most.
+
+    For one thread at a time. What it takes is told at `workers`.
+    """
 
     def __init__(self, loads: str, later: str, limits: Limits) -> None:
         self._loads, self._later, self._limits = loads, later, limits
@@ -187,6 +190,7 @@ class _Pool:
         self._n_failed_starts = 0
 
     def start(self, n_workers: int) -> None:
+        """Start workers; they get ready while this process goes on."""
         for _ in range(n_workers):
             self._start_one()
 
@@ -207,6 +211,11 @@ class _Pool:
         for worker in self._workers:
             worker.pipe.close()
             worker.process.wait()  # or it might still write where the caller cleans up
+
+    @property
+    def is_at_work(self) -> bool:
+        """Whether there is anything that nobody waited for."""
+        return bool(self._waiting) or any(worker.task is not None for worker in self._workers)
 
     def spread(
         self,
@@ -326,11 +335,13 @@ def _why(exit_code: int, limits: Limits) -> str:
 
 
 _TOOK_LONGER = "it took longer"
+#: Why an item is given up over which the workers of a cluster were lost, not only the processes that they have.
+COST_THE_CLUSTERS_WORKERS = "the workers of the cluster that tried it were lost, one after the other"
 
 
 def may_have_passed(why: str) -> bool:
     """Whether what cost a worker may have been the machine's doing: busy or suspended, or short of memory itself."""
-    return why.startswith(_TOOK_LONGER) or signal.SIGKILL.name in why
+    return why.startswith(_TOOK_LONGER) or why == COST_THE_CLUSTERS_WORKERS or signal.SIGKILL.name in why
 
 
 def _ending(exit_code: int) -> str:
