@@ -23,6 +23,7 @@ from pipeline.generations import building, current, generations, link_tree, prep
 from pipeline.lock import locked
 from pipeline.places import files_below, place, put_if, read_tagged, written_here
 from pipeline.store import read_table
+from tests.bad_files import BadFiles
 
 #: Files that say when and where a state was made, or that DuckDB lays out anew each time.
 OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "since.parquet", "splitdrift.duckdb"}
@@ -264,11 +265,14 @@ def prefect_api() -> Iterator[str]:
         yield str(PREFECT_API_URL.value())
 
 
-def refreshed_by_cluster(store: Path, api: str, *, kill_after: str | None = None) -> subprocess.CompletedProcess[str]:
+def refreshed_by_cluster(
+    store: Path, api: str, *, inbox: Path = CLUB, kill_after: str | None = None, **environment: str
+) -> subprocess.CompletedProcess[str]:
     """Refresh the demo club on two workers; with `kill_after` one dies when a file of that kind is there."""
+    settings = {"PREFECT_API_URL": api, "DASK_LOGGING__DISTRIBUTED": "critical", "POLARS_MAX_THREADS": "1"}
     return subprocess.run(
-        [sys.executable, "-c", _CLUSTER, str(CLUB), str(store), kill_after or ""],
-        env=os.environ | {"PREFECT_API_URL": api, "DASK_LOGGING__DISTRIBUTED": "critical", "POLARS_MAX_THREADS": "1"},
+        [sys.executable, "-c", _CLUSTER, str(inbox), str(store), kill_after or ""],
+        env=os.environ | settings | environment,
         capture_output=True, text=True, check=False, timeout=300,
     )  # fmt: skip
 
@@ -311,3 +315,17 @@ def test_a_worker_that_is_killed_on_the_way_is_survived(prefect_api: str, demo: 
     assert "killed" in told.stdout
     assert told.returncode == 0, told.stderr
     assert different(published(tmp_path / "store"), published(demo.store)) == []
+
+
+@pytest.mark.slow
+def test_files_that_hang_crash_or_eat_memory_and_one_that_costs_workers_of_the_cluster_cost_themselves_only(
+    prefect_api: str, tmp_path: Path
+):
+    files = BadFiles(tmp_path, "ari/kills-parent.fit")
+    told = refreshed_by_cluster(
+        tmp_path / "store", prefect_api, inbox=files.inbox,
+        DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0", **files.environment,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stderr
+    reasons = files.assert_cost_themselves_only(tmp_path / "store")
+    assert "the workers of the cluster that tried it were lost" in reasons["ari/kills-parent.fit"]

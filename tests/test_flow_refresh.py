@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,14 +15,23 @@ from pipeline.refresh import refresh
 from pipeline.resources import shipped
 from pipeline.store import read_table
 from pipeline.tables import TABLES
+from tests.bad_files import BadFiles
+from tests.test_workers import running
 
 THREE = ("brine", "quill", "wick")
 
 
+@pytest.fixture(scope="module", autouse=True)
+def prefect_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A folder of Prefect's own, which it reads when it is imported."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PREFECT_HOME", str(tmp_path_factory.mktemp("prefect")))
+        yield
+
+
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
-def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("PREFECT_HOME", str(tmp_path / "prefect"))
+def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path) -> None:
     from flows.refresh import refresh_with_prefect  # noqa: PLC0415 - it reads the environment when imported
 
     found = read_inbox(shipped("data/club"))
@@ -32,6 +42,21 @@ def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path, m
     for table in TABLES:
         assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(tmp_path / "in-process", table))
     assert seen[-1] == (len(few.files), len(few.files))
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("default")
+def test_files_that_hang_crash_or_eat_memory_cost_the_flow_themselves_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from flows.refresh import refresh_with_prefect  # noqa: PLC0415
+
+    files, before = BadFiles(tmp_path), running()
+    for name, value in files.environment.items():
+        monkeypatch.setenv(name, value)
+    refresh_with_prefect(read_inbox(files.inbox), tmp_path / "store", jobs=2)
+    files.assert_cost_themselves_only(tmp_path / "store")
+    assert running() == before
 
 
 def test_every_stage_that_shares_out_work_is_a_task_of_its_name_in_the_same_order() -> None:
