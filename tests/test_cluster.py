@@ -321,11 +321,11 @@ def test_a_worker_that_is_killed_on_the_way_is_survived(prefect_api: str, demo: 
 def test_files_that_hang_crash_or_eat_memory_and_one_that_costs_workers_of_the_cluster_cost_themselves_only(
     prefect_api: str, tmp_path: Path
 ):
-    files = BadFiles(tmp_path, "ari/kills-parent.fit")
+    files = BadFiles(tmp_path, "ari/00-kills-parent.fit")
     told = refreshed_by_cluster(
         tmp_path / "store", prefect_api, inbox=files.inbox,
         DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0", **files.environment,
     )  # fmt: skip
     assert told.returncode == 0, told.stderr
     reasons = files.assert_cost_themselves_only(tmp_path / "store")
-    assert "the workers of the cluster that tried it were lost" in reasons["ari/kills-parent.fit"]
+    assert "the workers of the cluster that tried it were lost" in reasons["ari/00-kills-parent.fit"]

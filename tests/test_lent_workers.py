@@ -9,14 +9,15 @@ from collections.abc import Iterator
 
 import pytest
 
+from pipeline import lent_workers
 from pipeline.lent_workers import end_waiting_workers, lent_worker
 from tests.test_workers import SECOND, running, why, work
 
 
 @pytest.fixture(autouse=True)
-def none_waiting() -> Iterator[None]:
-    """No worker is left of a test before."""
-    end_waiting_workers()
+def none_waiting(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """No worker is left of a test before, and nobody looks after those."""
+    monkeypatch.setattr(lent_workers, "_waiting", lent_workers._Waiting())
     yield
     end_waiting_workers()
 
