@@ -58,8 +58,6 @@ def refresh(
 ) -> pl.DataFrame:
     """Bring a store up to date with its inbox.
 
-    Workers are started afresh (spawn), so a script that calls this must do so under `if __name__ == "__main__":`.
-
     Args:
         inbox: what `pipeline.inbox.read_inbox` found.
         store: folder of the store.
