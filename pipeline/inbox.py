@@ -56,6 +56,7 @@ class Inbox:
         strikes: rows of `strikes.csv`, one a foot.
         complaints: rows of `complaints.csv`, with their line.
         notices: what a person should look at although nothing stops for it, a sentence each.
+        closed: folders that may not be looked into, as paths in the inbox.
     """
 
     folder: Path
@@ -66,6 +67,7 @@ class Inbox:
     strikes: pl.DataFrame
     complaints: pl.DataFrame
     notices: tuple[str, ...] = ()
+    closed: tuple[str, ...] = ()
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -115,7 +117,9 @@ def read_inbox(folder: Path) -> Inbox:
         raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder an athlete.")
     settings_file = folder / SETTINGS_FILE
     settings = read_settings(read_text(settings_file)) if settings_file.is_file() else Settings()
-    files = tuple(_files(folder))
+    closed: list[Path] = []
+    files = tuple(_files(folder, closed))
+    shut = tuple(_in_utf8(one.relative_to(folder).as_posix()) for one in closed)
     if not files:
         raise NothingDone(
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
@@ -134,8 +138,12 @@ def read_inbox(folder: Path) -> Inbox:
         lists["roster.csv"],
         lists["strikes.csv"],
         lists["complaints.csv"],
-        (*_unmatched(listed, files), *_strangers(lists, files)),
+        (*(_CLOSED.format(one) for one in shut), *_unmatched(listed, files), *_strangers(lists, files)),
+        shut,
     )
+
+
+_CLOSED = "The folder '{}' may not be looked into, so nothing in it is read. Check its permissions."
 
 
 def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
@@ -157,7 +165,7 @@ def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) ->
                 yield f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}"
 
 
-def _files(folder: Path) -> Iterator[InboxFile]:
+def _files(folder: Path, closed: list[Path]) -> Iterator[InboxFile]:
     """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over."""
     if is_remote(folder):
         for name, tag in versions_below(folder).items():
@@ -166,7 +174,7 @@ def _files(folder: Path) -> Iterator[InboxFile]:
                 yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)
         return
     root = folder.resolve()
-    for path in sorted(beneath(folder)):
+    for path in sorted(beneath(folder, closed)):
         relative = path.relative_to(folder)
         if _is_beside(relative.parts) or not _is_file_within(path, root):
             continue

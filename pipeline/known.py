@@ -19,6 +19,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.errors import NothingDone
 from pipeline.inbox import Inbox, InboxFile
 from pipeline.places import is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.resources import shipped
@@ -227,18 +228,34 @@ class Changes:
 
 
 def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
-    """Compare an inbox, of whose files the content is read, with what is known of it in a store."""
+    """Compare an inbox, of whose files the content is read, with what is known of it in a store.
+
+    Raises:
+        NothingDone: a folder with known files may not be looked into.
+    """
     inbox = with_digests(inbox)
     keys = keys_of(inbox, store)
     before = known.keys.files
     new = tuple(path for path in keys.files if path not in before)
     changed = tuple(path for path, key in keys.files.items() if path in before and key != before[path])
     gone = tuple(path for path in before if path not in keys.files)
+    _require_open(inbox, gone)
     athletes = {file.path: file.athlete_id for file in inbox.files}
     touched = frozenset([*(athletes[path] for path in (*new, *changed)), *(known.athletes[path] for path in gone)])
     anew = {*new, *changed, *_duplicates(known)}
     to_read = tuple(file for file in inbox.files if file.athlete_id in touched and file.path in anew)
     return Changes(inbox, keys, known, new, changed, gone, touched, to_read)
+
+
+def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
+    """What lies in a folder that nobody may look into is not gone."""
+    for folder in inbox.closed:
+        unseen = sum(path.startswith(f"{folder}/") for path in gone)
+        if unseen:
+            raise NothingDone(
+                f"The folder '{folder}' of the inbox may not be looked into, and the store knows {unseen} files of it. "
+                "Give this user the permission to read it; or, if its files are to go, move it away."
+            )
 
 
 def _duplicates(known: Known) -> set[str]:

@@ -90,26 +90,30 @@ def write_frame(path: Path, rows: pl.DataFrame) -> None:
     path.write_bytes(content.getvalue())
 
 
-def beneath(folder: Path) -> Iterator[Path]:
+def beneath(folder: Path, closed: list[Path] | None = None) -> Iterator[Path]:
     """What lies in a folder and in the folders below it; linked and hidden ones are not entered.
 
     However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
+
+    Args:
+        folder: where to begin.
+        closed: is given the folders that may not be looked into.
     """
     folders = [str(folder)]
     while folders:
+        entered = folders.pop()
         try:
-            with os.scandir(folders.pop()) as entries:
+            with os.scandir(entered) as entries:
                 for entry in entries:
                     yield Path(entry.path)
                     if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
                         folders.append(entry.path)
         except OSError as error:
-            if error.errno not in _NO_WAY_IN:
+            if error.errno in {errno.EACCES, errno.EPERM}:
+                if closed is not None:
+                    closed.append(Path(entered))
+            elif error.errno not in {errno.ENOENT, errno.ENAMETOOLONG}:  # gone by now, or no path of a file
                 raise
-
-
-#: A folder that may not be read, that is gone by now, or whose path is too long.
-_NO_WAY_IN = frozenset({errno.EACCES, errno.EPERM, errno.ENOENT, errno.ENAMETOOLONG})
 
 
 def files_below(folder: Path) -> list[Path]:

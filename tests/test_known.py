@@ -399,6 +399,21 @@ def test_a_file_that_nobody_may_read_is_no_change_every_night_and_is_read_once_i
     club.assert_as_if_done_anew()
 
 
+def test_files_in_a_folder_that_nobody_may_look_into_are_not_taken_for_gone(club: Nights):
+    (club.inbox / "lost+found").mkdir()
+    before = generations(club.store)
+    for folder in (club.inbox / "bo", club.inbox / "lost+found"):
+        folder.chmod(0)
+    with no_privilege_to_read_everything():
+        with pytest.raises(NothingDone, match=f"'bo' of the inbox may not be .* the store knows {len(BO_FILES)} files"):
+            club.refresh()
+        (club.inbox / "bo").chmod(0o700)
+        assert club.refresh().read == []
+        (notice,) = read_inbox(club.inbox).notices
+    assert notice.startswith("The folder 'lost+found' may not be looked into")
+    assert generations(club.store) == before
+
+
 @pytest.mark.parametrize("then", [b"half", None], ids=["another content", "gone"])
 def test_a_file_that_changes_between_its_digest_and_its_reading_is_read_again(
     club: Nights, monkeypatch: pytest.MonkeyPatch, then: bytes | None
