@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError
+from pipeline.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError, in_words
 from pipeline.night_commands import history, nightly
 from pipeline.study.command import study
 from pipeline.terminal import FOLDER, has_prefect_api, open_console
@@ -32,12 +32,14 @@ class _Commands(click.Group):
     def invoke(self, ctx: click.Context) -> object:
         try:
             return super().invoke(ctx)
-        except SplitdriftError as error:
-            click.echo(f"splitdrift: {error}", err=True)
-            ctx.exit(error.exit_code)
-        except OSError as error:
-            click.echo(f"splitdrift: {error.strerror or error}: {error.filename or 'unknown file'}", err=True)
-            ctx.exit(EXIT_NOTHING_DONE)
+        except BrokenPipeError:
+            raise  # whoever read along has seen enough; click knows
+        except Exception as error:
+            told = in_words(error)
+            if told is None:
+                raise
+            click.echo(f"splitdrift: {told}", err=True)
+            ctx.exit(error.exit_code if isinstance(error, SplitdriftError) else EXIT_NOTHING_DONE)
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})

@@ -6,6 +6,8 @@ stops a refresh; a `UsageError` concerns the person at the keyboard; a `BrokenPr
 
 from __future__ import annotations
 
+import errno
+
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
 EXIT_DONE_BUT_REFUSED = 3
@@ -51,3 +53,32 @@ class Held(NothingDone):
 
 class BrokenPromise(SplitdriftError):
     """A stage handed on rows that break its own table's schema. This is a bug in splitdrift, not in the data."""
+
+
+# --- In words --------------------------------------------------------------------------------------------------------
+
+#: Libraries between us and an object store, known by name so that nobody loads them for this.
+_OF_OBJECT_STORES = ("aiobotocore", "aiohttp", "botocore", "fsspec", "s3fs")
+_REMEDIES = {
+    errno.EACCES: "Check who may read and write there.",
+    errno.EPERM: "Check who may read and write there.",
+    errno.EROFS: "Name a place that can be written to.",
+    errno.ENOSPC: "Make room on that disk; nothing is lost.",
+    errno.EDQUOT: "Make room in that quota; nothing is lost.",
+}
+
+
+def in_words(error: BaseException) -> str | None:
+    """What went wrong and what to do, for errors that the surroundings cause; None for any other, which is a fault."""
+    if isinstance(error, SplitdriftError):
+        return str(error)
+    if type(error).__module__.partition(".")[0] in _OF_OBJECT_STORES:
+        return (
+            f"The object store cannot be used ({type(error).__name__}): {str(error).rstrip('.')}. "
+            "Check its address, and the endpoint (AWS_ENDPOINT_URL) and credentials in the environment."
+        )
+    if isinstance(error, OSError):
+        what = f"{error.strerror or error}".rstrip(".")
+        where = f": {error.filename}" if error.filename else ""
+        return f"{what}{where}. {_REMEDIES.get(error.errno or 0, '')}".strip()
+    return None

@@ -16,7 +16,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import SplitdriftError
+from pipeline.errors import in_words
 from pipeline.history import Record
 from pipeline.known import file_of
 from pipeline.metrics import METRICS
@@ -58,11 +58,7 @@ class Failure:
 
 def why(error: Exception) -> str:
     """An error in words. What an unexpected one says may quote what it stumbled over, so its kind alone is told."""
-    if isinstance(error, SplitdriftError):
-        return str(error)
-    if isinstance(error, OSError) and error.strerror:
-        return f"{error.strerror}: {error.filename}" if error.filename else error.strerror
-    return f"an error that nobody foresaw ({type(error).__name__})"
+    return in_words(error) or f"an error that nobody foresaw ({type(error).__name__})"
 
 
 def title_of(page: str) -> str:
@@ -107,6 +103,7 @@ def done(
         parts += ["## Whose finding changed", _listed(_findings(told["findings"], drifts, shown), "splitdrift show")]
         parts += [_MEASURE] if told["findings"] else []
         parts += ["## What was refused", *_refused(told, ledger), *_still_refused(ledger, came_in)]
+        parts += _used_in_part(ledger, came_in)
     if notices:
         parts += ["## To look at", _listed([f"- {inert(one)}" for one in notices], "splitdrift check")]
     return _page([*parts, _CAUTION])
@@ -173,6 +170,8 @@ def _in_short(told: Record) -> str:
     parts = [f"{_count(told['n_new'], 'file')} came in"]
     if told["n_changed"]:
         parts.append(f"{told['n_changed']} read anew")
+    if told["n_gone"]:
+        parts.append(f"{told['n_gone']} gone")
     if told["n_refused"]:
         parts.append(f"{told['n_refused']} refused")
     parts.append(f"{_count(n_findings, 'finding')} changed" if n_findings else "no finding changed")
@@ -204,6 +203,11 @@ def _came_in(told: Record, ledger: pl.DataFrame, came_in: set[str], shown: Mappi
         more = f" and {len(athletes) - MOST_NAMES} more" if len(athletes) > MOST_NAMES else ""
         sentence += f" Athletes concerned: {named}{more}."
     lines = [f"Files: {sentence}"]
+    if told["n_gone"] > ledger.height:
+        lines.append(
+            "**More files are gone than are left.** If that was not meant, a disk or a share may be missing; "
+            "`splitdrift history` names the state before, to return to."
+        )
     # The record names a part of a long list only, so its rows would be too few to count.
     if came_in and len(came_in) == told["n_new"] + told["n_changed"]:
         rows = ledger.select("path", "status").iter_rows()
@@ -222,14 +226,20 @@ def _findings(changed: Sequence[Mapping[str, Any]], drifts: pl.DataFrame, shown:
     rows = {(row["athlete_id"], row["metric"]): row for row in drifts.iter_rows(named=True)}
     new, order = _first_seen(changed), list(LABELS)
     lines, first = [], dict[str, list[tuple[str, str]]]()
-    for one in sorted(changed, key=lambda one: (one["athlete_id"], order.index(one["metric"]))):
+    kept = {*drifts["athlete_id"], *(one["athlete_id"] for one in changed if one["after"] is not None)}
+    gone = Counter(one["athlete_id"] for one in changed if one["athlete_id"] not in kept)
+    lines += [f"- **{_named(one, shown)}**: no run is left; {_count(n, 'finding')} before." for one, n in gone.items()]
+    stays = [one for one in changed if one["athlete_id"] in kept]
+    for one in sorted(stays, key=lambda one: (one["athlete_id"], order.index(one["metric"]))):
         row = rows.get((one["athlete_id"], one["metric"]))
         name, label = f"**{_named(one['athlete_id'], shown)}**", LABELS[one["metric"]]
         if one["athlete_id"] in new:
             number = _number(row) if one["after"] in ("rises", "falls") else ""
             first.setdefault(name, []).append((one["after"], label + number))
         elif one["after"] is None:
-            lines.append(f"- {name}, {label}: was *{_finding(one['before'])}*, is no longer found: no run is left.")
+            lines.append(
+                f"- {name}, {label}: was *{_finding(one['before'])}*, is no longer found: no run with it is left."
+            )
         else:
             was = f"was *{_finding(one['before'])}*, now" if one["before"] is not None else "for the first time"
             lines.append(f"- {name}, {label}: {was} *{_finding(one['after'])}*{_number(row)}.")
@@ -262,6 +272,16 @@ def _refused(told: Record, ledger: pl.DataFrame) -> list[str]:
         fix = fixes.get(one["path"])
         lines.append(f"- {inert(one['path'])}: {inert(one['reason'])}" + (f" {inert(fix)}" if fix else ""))
     return [_listed(lines, "splitdrift check", n_in_all=told["n_refused"])]
+
+
+def _used_in_part(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
+    damaged = ledger.filter(pl.col("status") == "salvaged").select("path", "reason", "fix").iter_rows()
+    lines = [
+        f"- {inert(path)}: {inert(reason or '')}" + (f" {inert(fix)}" if fix else "")
+        for path, reason, fix in damaged
+        if file_of(path, came_in) in came_in
+    ]
+    return ["## What was used in part", _listed(lines, "splitdrift check")] if lines else []
 
 
 def _still_refused(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:

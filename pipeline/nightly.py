@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import polars as pl
 
 from pipeline import hand_on, night
-from pipeline.errors import Held, NothingDone, SplitdriftError, UsageError
+from pipeline.errors import Held, NothingDone, SplitdriftError, UsageError, in_words
 from pipeline.generations import is_store, prepare, published
 from pipeline.history import read_history
 from pipeline.inbox import Inbox, read_inbox
@@ -192,6 +192,8 @@ def _try(plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[ni
     if is_store(plan.store):
         with locked(plan.store):
             pass  # free a moment ago; what decides is that the refresh itself gets it
+    if not plan.inbox.is_dir():  # it was there when the schedule began
+        raise NothingDone(f"The inbox {plan.inbox} is not there. Is its disk or share missing?")
     found = read_inbox(plan.inbox)
     require_apart(found, plan.store)
     ledger = refresh(found, plan.store)
@@ -244,7 +246,9 @@ class _Page:
                 return None
             make_folder(self._store / NIGHTS)
             self._place = _write(self._store / NIGHTS, self._place, text)
-        except OSError:
+        except Exception as error:
+            if in_words(error) is None:
+                raise
             # A full disk has ended the night already, and that is told to whom the page is handed.
             return self._place
         return self._place

@@ -243,3 +243,16 @@ def test_nothing_in_a_store_can_be_read_by_others(tiny_inbox: Make, tmp_path: Pa
         path for path in (tmp_path / "store").rglob("*") if path.lstat().st_mode & 0o077 and not path.is_symlink()
     ]
     assert open_to_others == []
+
+
+def test_an_object_store_that_cannot_be_reached_is_told_with_its_address_and_without_a_traceback():
+    somewhere = {"AWS_ENDPOINT_URL": "http://127.0.0.1:9", "AWS_MAX_ATTEMPTS": "1", "AWS_EC2_METADATA_DISABLED": "true"}
+    keys = {"AWS_ACCESS_KEY_ID": "nobody", "AWS_SECRET_ACCESS_KEY": "nothing"}
+    ended = subprocess.run(
+        [sys.executable, "-m", "pipeline", "show", "--store", "s3://club/store"],
+        capture_output=True, text=True, check=False, env=os.environ | somewhere | keys,
+    )  # fmt: skip
+    assert ended.returncode == 1
+    assert "Traceback" not in ended.stderr
+    assert ended.stderr.startswith("splitdrift: The object store cannot be used (EndpointConnectionError)")
+    assert "http://127.0.0.1:9" in ended.stderr

@@ -91,6 +91,21 @@ def test_what_came_in_is_counted_with_what_became_of_it_and_whose_it_was():
     assert second == "Of those files, 2 are runs that can be used; 1 is a run that was there already."
 
 
+def test_files_that_are_gone_are_in_the_heading_and_more_than_are_left_make_one_look():
+    few, many = page(told(n_gone=1, gone=["bo/1.fit"])), page(told(n_gone=2, gone=["bo/1.fit", "bo/2.fit"]))
+    assert title_of(few) == "Night of 2026-11-26: 1 file came in, 1 gone, no finding changed"
+    assert "More files are gone than are left" not in few
+    assert "**More files are gone than are left.** If that was not meant, a disk or a share may be missing" in many
+
+
+def test_files_that_were_used_in_part_are_named_with_what_is_wrong():
+    rows = ledger(
+        ("ari/a.fit", "salvaged", "The file ends early.", "Copy it again."), ("bo/b.fit", "salvaged", "Cut.", None)
+    )
+    assert section(page(told(), rows), "What was used in part")[0] == "- ari/a.fit: The file ends early. Copy it again."
+    assert "bo/b.fit" not in page(told(), rows)
+
+
 def test_where_the_record_names_only_a_part_of_the_files_nothing_is_counted_from_it():
     assert len(section(page(told(n_new=900)), "What came in")) == 1
 
@@ -116,14 +131,15 @@ def test_a_finding_with_too_few_runs_has_no_number_and_one_without_runs_is_gone(
     changed = [
         finding("ari", "cadence_spm", "holds", "too_little_data"),
         finding("bo", "cadence_spm", "holds", None),
-        finding("cy", "cadence_spm", "holds", "rises"),
+        finding("bo", "heart_rate_bpm", "rises", None),
+        finding("cy", "cadence_spm", "holds", None),
         finding("cy", "heart_rate_bpm", None, "rises"),
     ]
     ends = drifts(("ari", "cadence_spm", None), ("cy", "heart_rate_bpm", 2.0))
     assert section(page(told(findings=changed), ends=ends), "Whose finding changed")[:4] == [
+        "- **bo**: no run is left; 2 findings before.",
         "- **ari**, cadence: was *holds*, now *too few runs*.",
-        "- **bo**, cadence: was *holds*, is no longer found: no run is left.",
-        "- **cy**, cadence: was *holds*, now *rises*.",
+        "- **cy**, cadence: was *holds*, is no longer found: no run with it is left.",
         "- **cy**, heart rate: for the first time *rises* +2.0 % (+1.0 to +3.0).",
     ]
 
@@ -215,8 +231,12 @@ def test_the_last_failure_says_that_the_next_night_takes_it_up():
 def test_an_error_is_told_in_its_own_words_unless_nobody_foresaw_it():
     assert why(NothingDone("The inbox is empty.")) == "The inbox is empty."
     assert why(Refused("Broken.", "Mend it.")) == "Broken. Mend it."
-    assert why(OSError(28, "No space left on device", "x.duckdb")) == "No space left on device: x.duckdb"
-    assert why(OSError(28, "No space left on device")) == "No space left on device"
+    assert why(OSError(28, "No space left on device", "x.duckdb")) == (
+        "No space left on device: x.duckdb. Make room on that disk; nothing is lost."
+    )
+    assert why(OSError(28, "No space left on device")) == (
+        "No space left on device. Make room on that disk; nothing is lost."
+    )
     assert why(ValueError("latitude 52.51631")) == "an error that nobody foresaw (ValueError)"
 
 

@@ -198,7 +198,8 @@ def test_a_failed_night_is_tried_again_after_ten_minutes_and_its_page_says_so(in
     assert "It is tried again at 01:15." in seen[1]
     assert seen[1].startswith("# Night of 2026-11-26: failed so far")
     (page,) = pages(store)
-    assert "2 tries failed:\n\n- 00:55: No space left on device\n- 01:05: a rule\n" in page
+    room = "No space left on device. Make room on that disk; nothing is lost."
+    assert f"2 tries failed:\n\n- 00:55: {room}\n- 01:05: a rule\n" in page
 
 
 def refresh_of(inbox: Path, store: Path) -> None:
@@ -220,6 +221,22 @@ def test_after_the_last_try_it_has_failed_and_the_store_is_as_it_was(inbox: Path
     assert current(store) == before
     assert handed.read_text() == pages(store)[0]
     assert "52.5" not in handed.read_text()
+
+
+def test_an_inbox_that_is_not_there_is_tried_again(inbox: Path, store: Path):
+    refresh_of(inbox, store)
+    away, clock = inbox.with_name("away"), Clock()
+    inbox.rename(away)
+
+    def sleep(seconds: float) -> None:
+        clock.sleep(seconds)
+        away.rename(inbox)
+
+    outcome = one_night(Plan(inbox, store, BERLIN), failing(), sleep=sleep, now=clock.now)
+    assert (outcome.how, clock.slept) == (nightly.DONE, [600.0])
+    (page,) = pages(store)
+    assert "- 00:55: The inbox " in page
+    assert " is not there. Is its disk or share missing?\n" in page
 
 
 def test_wrong_use_is_not_tried_again(inbox: Path, store: Path):
