@@ -267,6 +267,25 @@ def test_what_is_drawn_of_a_metric_is_everybody_with_an_estimate():
     assert [metric.column for metric in found["metrics"]] == ["contact_time_ms"]
 
 
+def test_a_complaint_that_is_not_over_stands_in_the_line_without_its_words_where_athletes_are_codes():
+    over, still = complaint("2026-02-01", "2026-02-09"), complaint("2026-03-03", None)
+    named, coded = (
+        index(club(drift(), complaints=[over, still], is_coded=is_coded))["athletes"][0]["complaint"]
+        for is_coded in (False, True)
+    )
+    assert (named, coded) == ("A complaint is open since 2026-03-03 (calf)", "A complaint is open since 2026-03-03")
+    assert index(club(drift(), complaints=[over]))["athletes"][0]["complaint"] is None
+
+
+def complaint(begins: str, ends: str | None) -> Row:
+    return {"line": 2, "athlete_id": "ari", "from_date": begins, "to_date": ends, "site": "calf", "note": "after hills"}
+
+
+def test_members_of_an_archive_are_recordings_and_no_files_of_their_own():
+    found = index(club(drift(), recordings=[file("ari/a.fit"), file("ari/b.zip!1.fit"), file("ari/b.zip!2.fit")]))
+    assert (found["n_recordings"], found["n_files"]) == ("3 recordings", "2 files")
+
+
 # --- Files ------------------------------------------------------------------------------------------------------------
 
 

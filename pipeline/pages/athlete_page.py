@@ -16,7 +16,7 @@ from pipeline.lists import SURFACES
 from pipeline.metrics import METRICS
 from pipeline.pages.adjusted import adjusted, bent_levels, lines
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
-from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words
+from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words, open_complaints
 from pipeline.pages.units import Units, between, duration, number, signed
 from pipeline.pages.words import (
     EFFORT,
@@ -71,6 +71,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "first_run": runs["started_at_utc"].min(),
         "last_run": runs["started_at_utc"].max(),
         "answer": more_than_slowing(drifts, units),
+        "open_complaints": open_complaints(rows["complaints"], club),
         "changes": [(*change_words(row, units), lag if row["metric"] == EFFORT else "") for row in changes],
         "lag": "" if EFFORT in [row["metric"] for row in changes] else lag,
         "holds": [METRIC[row["metric"]].label for row in drifts if row["finding"] == "holds"],

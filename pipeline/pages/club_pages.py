@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.metrics import METRICS
 from pipeline.pages.club_rows import ClubRows, Pages
 from pipeline.pages.run_page import QUANTITIES
+from pipeline.pages.season_words import open_complaints
 from pipeline.pages.units import between, signed
 from pipeline.pages.words import (
     METRIC,
@@ -65,7 +66,7 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
         "units": units,
         "is_first": is_first,
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
-        "n_files": count_of(ledger["path"].n_unique(), "file", "files"),
+        "n_files": count_of(_n_files(ledger), "file", "files"),
         "refreshed_on": told["began_at_utc"][:10],
         "n_runs": count_of(runs.height, "run", "runs"),
         "n_athletes": count_of(len(known), "athlete", "athletes"),
@@ -96,6 +97,11 @@ def _is_first(told: Mapping[str, Any], drifts: Mapping[str, list[Row]]) -> bool:
     first = {(one["athlete_id"], one["metric"]) for one in told["findings"] if one["before"] is None}
     now = {(name, row["metric"]) for name, rows in drifts.items() for row in rows}
     return bool(now) and now == first and not told["n_changed"] and not told["n_gone"]
+
+
+def _n_files(ledger: pl.DataFrame) -> int:
+    """A member of an archive is no file of its own."""
+    return ledger["path"].str.split("!").list.first().n_unique()
 
 
 def _without_finding(club: ClubRows, lines: Sequence[Context]) -> list[Context]:
@@ -153,6 +159,7 @@ def _athlete(
         "last_run": totals["started_at_utc"],
         "verdict": verdict(drifts, units, pages.settings.min_runs),
         "effort": effort_words(drifts, units),
+        "complaint": next(iter(open_complaints(club.own("complaints", name), club)), None),
         "changes": [
             {"words": in_short(row, units), "since": since[place] if len(days) > 1 else None}
             for place, row in enumerate(changes)
@@ -202,7 +209,7 @@ def file_pages(club: ClubRows) -> list[Context]:
         "missing": _missing(club),
         "set_aside": _set_aside(club),
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
-        "n_files": count_of(ledger["path"].n_unique(), "file", "files"),
+        "n_files": count_of(_n_files(ledger), "file", "files"),
     }
     names = ["files.html", *(f"files-{number}.html" for number in range(2, len(parts) + 1))]
     return [

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.units import Units, between, signed
 from pipeline.pages.words import METRIC, count_of
 
@@ -72,6 +73,21 @@ def complaint_sentences(
         ]
         told.append(f"{METRIC[metric].label.capitalize()}, % per 10 km: {', '.join(parts)}.")
     return told
+
+
+def open_complaints(complaints: pl.DataFrame, club: ClubRows) -> list[str]:
+    """The complaints that are not over, in words, the oldest first; what people wrote is left out for coded pages.
+
+    Args:
+        complaints: rows of `complaints` of an athlete.
+        club: whether athletes are shown by codes.
+    """
+    still = complaints.filter(pl.col("to_date").is_null()).sort("from_date", "line")
+    return [
+        f"A complaint is open since {row['from_date']}"
+        + (f" ({row['site']})" if row["site"] and not club.is_coded else "")
+        for row in still.iter_rows(named=True)
+    ]
 
 
 def _mean(values: Sequence[float], min_runs: int) -> str:
