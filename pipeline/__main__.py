@@ -116,9 +116,10 @@ def _refresh(
 ) -> None:
     by_flow = flow or cluster is not None or has_prefect_api()
     with nullcontext() if by_flow else _workers(jobs) as spread:
+        from pipeline.generations import published
         from pipeline.history import what_came_in
         from pipeline.inbox import read_inbox
-        from pipeline.places import whole_name
+        from pipeline.places import is_remote, whole_name
         from pipeline.refresh import refresh as in_process
         from pipeline.show import ledger_summary
 
@@ -139,7 +140,7 @@ def _refresh(
     console.print()
     _show_club(store, found.athletes)
     console.print(
-        f"\nEverything is in {whole_name(store)}\n"
+        f"\nEverything is in {whole_name(published(store) if is_remote(store) else store)}\n"
         "  pages/index.html       the club and every athlete, to be read in a browser\n"
         "  splitdrift.duckdb      every table, for SQL\n"
         "  tables/                the same as Parquet\n"
@@ -231,8 +232,8 @@ def pages(*, store: Path, anonymous: bool, jobs: int | None, wait: float) -> Non
     To hand on:     splitdrift pages --store store --anonymous, then copy the folder store/pages
 
     The next refresh goes by the settings again: pages = "codes" in settings.toml keeps names out for good. A code stays
-    the same as long as the store lives. Dates of runs, shoes by number, and sites of complaints stay in; who
-    knows an athlete's runs will know the athlete.
+    the same as long as the store lives. What stays in: starts of runs to the second, devices, dates of complaints,
+    shoes and complaints by number. Who knows an athlete's runs will know the athlete.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     from pipeline.pages.rebuild import rebuild_pages
     from pipeline.places import whole_name

@@ -118,7 +118,8 @@ def read_inbox(folder: Path) -> Inbox:
     settings_file = folder / SETTINGS_FILE
     settings = read_settings(read_text(settings_file)) if settings_file.is_file() else Settings()
     closed: list[Path] = []
-    files = tuple(_files(folder, closed))
+    links: list[str] = []
+    files = tuple(_files(folder, closed, links))
     shut = tuple(_in_utf8(one.relative_to(folder).as_posix()) for one in closed)
     if not files:
         raise NothingDone(
@@ -138,12 +139,18 @@ def read_inbox(folder: Path) -> Inbox:
         lists["roster.csv"],
         lists["strikes.csv"],
         lists["complaints.csv"],
-        (*(_CLOSED.format(one) for one in shut), *_unmatched(listed, files), *_strangers(lists, files)),
+        (
+            *(_CLOSED.format(one) for one in shut),
+            *(_LINK.format(one) for one in links),
+            *_unmatched(listed, files),
+            *_strangers(lists, files),
+        ),
         shut,
     )
 
 
 _CLOSED = "The folder '{}' may not be looked into, so nothing in it is read. Check its permissions."
+_LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is passed over. Copy what it leads to."
 
 
 def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
@@ -165,7 +172,7 @@ def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) ->
                 yield f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}"
 
 
-def _files(folder: Path, closed: list[Path]) -> Iterator[InboxFile]:
+def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
     """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over."""
     if is_remote(folder):
         for name, tag in versions_below(folder).items():
@@ -176,9 +183,13 @@ def _files(folder: Path, closed: list[Path]) -> Iterator[InboxFile]:
     root = folder.resolve()
     for path in sorted(beneath(folder, closed)):
         relative = path.relative_to(folder)
-        if _is_beside(relative.parts) or not _is_file_within(path, root):
+        if _is_beside(relative.parts):
             continue
         path_shown = _in_utf8(relative.as_posix())
+        if not _is_file_within(path, root):
+            if path.is_symlink():
+                links.append(path_shown)
+            continue
         yield InboxFile(path_shown, path_shown.partition("/")[0] if len(relative.parts) > 1 else None)
 
 

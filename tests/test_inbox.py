@@ -66,7 +66,11 @@ def test_links_that_lead_out_of_the_inbox_are_passed_over_others_followed(tiny_i
     (folder / "ari" / "out.fit").symlink_to(tmp_path / "secret.fit")
     (folder / "ari" / "nowhere.fit").symlink_to(tmp_path / "absent.fit")
     (folder / "ari" / "within.fit").symlink_to(folder / "ari" / "a.fit")
-    assert [file.path for file in read_inbox(folder).files] == ["ari/a.fit", "ari/within.fit"]
+    (folder / "bo").symlink_to(tmp_path)
+    found = read_inbox(folder)
+    assert [file.path for file in found.files] == ["ari/a.fit", "ari/within.fit"]
+    passed_over = " is a link out of the inbox, to a folder or to nothing, so it is passed over. Copy what it leads to."
+    assert list(found.notices) == [f"'{name}'{passed_over}" for name in ("ari/nowhere.fit", "ari/out.fit", "bo")]
 
 
 def test_an_inbox_that_is_itself_a_link_is_read(tiny_inbox: Make, tmp_path: Path):

@@ -83,6 +83,7 @@ COLUMNS: Mapping[str, Column] = {
     "heart_rate_bpm": Column("heart_rate_bpm"),
     "heart_rate": Column("heart_rate_bpm"),  # nothing but beats a minute is in use
     "heartrate": Column("heart_rate_bpm"),
+    "hr": Column("heart_rate_bpm"),
     "sport": Column("sport", written_as="word"),
 }
 
@@ -136,11 +137,11 @@ AMBIGUOUS: Mapping[str, Mapping[str, str]] = {
     **dict.fromkeys(("time", "timestamp", "time_s"), _TIME),
     **dict.fromkeys(("elapsed", "elapsed_time"), _ELAPSED),
     "duration": _DURATION,
-    **dict.fromkeys(("cadence", "cadence_rpm", "run_cadence", "running_cadence"), _CADENCE),
-    **dict.fromkeys(("distance", "total_distance"), _DISTANCE),
+    **dict.fromkeys(("cadence", "cad", "cadence_rpm", "run_cadence", "running_cadence"), _CADENCE),
+    **dict.fromkeys(("distance", "dist", "total_distance"), _DISTANCE),
     "speed": _SPEED,
     "pace": _PACE,
-    **dict.fromkeys(("altitude", "elevation"), _ALTITUDE),
+    **dict.fromkeys(("altitude", "alt", "elevation", "ele"), _ALTITUDE),
     **dict.fromkeys(("contact_time", "ground_contact_time", "stance_time"), _CONTACT_TIME),
     "flight_time": {"flight_time_ms": "it is in milliseconds", "flight_time_s": "it is in seconds"},
     "vertical_oscillation": {
