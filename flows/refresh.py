@@ -10,8 +10,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from itertools import chain, repeat
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -46,8 +45,8 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: A task takes shards of athletes until they hold so many files, and so many athletes after that.
-BATCH_FILES = 64
-BATCH_ATHLETES = 16
+BATCH_FILES = 32
+BATCH_ATHLETES = 8
 
 
 def _is_storage_error(_task: object, _task_run: object, state: Any) -> bool:
@@ -120,6 +119,14 @@ def summaries(line: Line) -> pl.DataFrame:
     return finish(line)
 
 
+@task(name="forms", **_OPTIONS)
+def forms(line: Line, form: str) -> None:
+    """What the tables are given in besides: for SQL users, for spreadsheets."""
+    from pipeline.club import show_forth
+
+    show_forth(line, form)
+
+
 @task(name="pages", **_OPTIONS)
 def pages(shared: Pages, athletes: Sequence[str | None]) -> None:
     """The pages of a batch of athletes; of the club for None."""
@@ -134,14 +141,6 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
     from pipeline.responses import club_responses
 
     return club_responses(athletes)
-
-
-def both_forms(line: Line) -> None:
-    """What the tables are given in besides; a matter of seconds, so in this process, side by side."""
-    from pipeline.club import show_forth
-
-    with ThreadPoolExecutor() as threads:
-        list(threads.map(show_forth, repeat(line), FORMS))
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
@@ -163,12 +162,16 @@ def refresh(
         return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
 
     def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:
+        shown = forms.map(unmapped(line), FORMS)
         batches = _of([None, *athletes], BATCH_ATHLETES) if shared is not None else []
         drawn = pages.map(unmapped(shared), batches)
-        both_forms(line)
+        shown.result()
         drawn.result()
 
-    steps = Steps(measure_all, respond_all, analyse_all, club_responses, summaries, show_all)
+    def finish(line: Line) -> pl.DataFrame:
+        return summaries.submit(line).result()
+
+    steps = Steps(measure_all, respond_all, analyse_all, club_responses, finish, show_all)
     return bring_up_to_date(inbox, store, steps, wait_s=wait_s, progress=progress)
 
 
@@ -193,8 +196,6 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
     from distributed import KilledWorker
 
     futures = {measured.submit(line, batch): batch for batch in batches}
-    import pipeline.club  # noqa: F401 -- needed at the end, and there is time while the workers measure
-
     left: list[Shard] = []
     for future in as_completed(list(futures)):
         try:
