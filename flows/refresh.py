@@ -45,8 +45,8 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: A task takes shards of athletes until they hold so many files, and so many athletes after that.
-BATCH_FILES = 32
-BATCH_ATHLETES = 8
+BATCH_FILES = 64
+BATCH_ATHLETES = 16
 
 
 def _is_storage_error(_task: object, _task_run: object, state: Any) -> bool:
