@@ -187,7 +187,7 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
             continue
         path_shown = _in_utf8(relative.as_posix())
         if not _is_file_within(path, root):
-            if path.is_symlink():
+            if os.path.islink(path):  # Path.is_symlink raises for a path longer than the system can hold
                 links.append(path_shown)
             continue
         yield InboxFile(path_shown, path_shown.partition("/")[0] if len(relative.parts) > 1 else None)

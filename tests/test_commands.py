@@ -142,7 +142,8 @@ def test_1_when_the_disk_says_no_with_its_own_words(tiny_inbox: Make, tmp_path: 
 
     monkeypatch.setattr("pipeline.generations.point_to", full_disk)
     result = run("refresh", "--inbox", tiny_inbox({"ari/a.fit": fit_run(km=1)}), "--store", tmp_path / "store")
-    assert (result.exit_code, result.stderr) == (1, "splitdrift: No space left on device: splitdrift.duckdb\n")
+    told = "splitdrift: No space left on device: splitdrift.duckdb. Make room on that disk; nothing is lost.\n"
+    assert (result.exit_code, result.stderr) == (1, told)
 
 
 def test_1_when_there_is_no_store_to_show(tmp_path: Path):
