@@ -37,7 +37,7 @@ from pipeline.line import Athlete, Due, Line, Measured, Shard
 from pipeline.lock import locked
 from pipeline.metrics import METRICS
 from pipeline.pages.club_rows import pages_of, write_since
-from pipeline.places import is_remote, whole_name
+from pipeline.places import is_remote, remove_tree, whole_name
 from pipeline.steps import Steps, steps_over
 from pipeline.store import partition, read_partitions, read_rows
 from pipeline.tables import empty, publishable
@@ -125,6 +125,7 @@ def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) 
         raise _nothing_usable(found.inbox, parts["recordings"])
 
     everyone = set(parts["runs"]["athlete_id"])
+    _remove_samples_of_nobody(line, gathered, everyone)
     touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
     others = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
     anew = {*found.touched, *others}
@@ -176,7 +177,14 @@ def _carry_over(line: Line, found: Changes) -> list[Measured]:
     return carried
 
 
-#: Whose drift is estimated of an athlete who is looked at anew.
+def _remove_samples_of_nobody(line: Line, gathered: Iterable[Measured], everyone: set[str]) -> None:
+    """Runs may be turned away after their samples were written; of athletes with others `respond` removes them."""
+    assert line.built is not None
+    for athlete_id in {name for one in gathered if (name := _athlete_of(one)) is not None} - everyone:
+        remove_tree(line.built / partition("samples", athlete_id))
+
+
+#: What is estimated of an athlete who is looked at anew.
 _ALL = tuple(metric.column for metric in METRICS)
 
 

@@ -14,11 +14,11 @@ import pytest
 from conftest import CLUB, Refreshed, fit_run
 from polars.testing import assert_frame_equal
 
-from pipeline.errors import NothingDone, UsageError
+from pipeline.errors import BrokenPromise, NothingDone, UsageError
 from pipeline.inbox import read_inbox
 from pipeline.refresh import SHARD_FILES, check, refresh
 from pipeline.store import read_table
-from pipeline.tables import TABLES
+from pipeline.tables import TABLES, publishable
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
 TRUTH = CLUB.parent / "truth.csv"
@@ -342,6 +342,18 @@ def test_an_athlete_who_left_the_inbox_leaves_the_store(line: Line, tmp_path: Pa
     refresh(read_inbox(tmp_path / "inbox"), store, jobs=1)
     assert read_table(store, "splits")["athlete_id"].unique().to_list() == ["ari"]
     assert [path.name for path in (store / "tables" / "samples").iterdir()] == ["athlete_id=ari"]
+
+
+def test_a_run_that_breaks_a_promise_of_ours_leaves_no_samples_behind(line: Line, monkeypatch: pytest.MonkeyPatch):
+    def broken(table: str, rows: pl.DataFrame, *, subject: str) -> pl.DataFrame:
+        if table == "splits" and "bo" in rows["run_id"].str.slice(0, 2).to_list():
+            raise BrokenPromise("a rule")
+        return publishable(table, rows, subject=subject)
+
+    monkeypatch.setattr("pipeline.shard.publishable", broken)
+    refreshed = line({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})
+    assert fates(refreshed) == {"ari/a.fit": "accepted", "bo/a.fit": "rejected"}
+    assert [path.name for path in (refreshed.store / "tables" / "samples").iterdir()] == ["athlete_id=ari"]
 
 
 # --- What was planted in the demo club -------------------------------------------------------------------------------
