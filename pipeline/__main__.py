@@ -116,6 +116,7 @@ def _refresh(
 ) -> None:
     by_flow = flow or cluster is not None or has_prefect_api()
     with nullcontext() if by_flow else _workers(jobs) as spread:
+        from pipeline.duplicates import with_several_athletes
         from pipeline.generations import published
         from pipeline.history import what_came_in
         from pipeline.inbox import read_inbox
@@ -136,7 +137,7 @@ def _refresh(
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     console.print(what_came_in(store), highlight=False)
-    _show_notices(found.notices)
+    _show_notices([*found.notices, *with_several_athletes(ledger)])
     console.print()
     _show_club(store, found.athletes)
     console.print(
@@ -159,6 +160,7 @@ def _refresh(
 def check(inbox: Path, jobs: int | None) -> None:
     """Read and judge everything in an inbox, write nothing."""
     with _workers(jobs) as spread:
+        from pipeline.duplicates import with_several_athletes
         from pipeline.inbox import read_inbox
         from pipeline.refresh import check as judge
         from pipeline.show import ledger_summary
@@ -167,7 +169,7 @@ def check(inbox: Path, jobs: int | None) -> None:
         with _progress(f"Reading {len(found.files)} files") as progress:
             ledger = judge(found, progress=progress, spread=spread)
     open_console().print(ledger_summary(ledger, everything=True))
-    _show_notices(found.notices)
+    _show_notices([*found.notices, *with_several_athletes(ledger)])
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
 

@@ -1,4 +1,7 @@
-"""Duplicates: which recordings of an athlete are of the same run, and which of them is kept."""
+"""Duplicates: which recordings of an athlete are of the same run, and which of them is kept.
+
+One that lies with two athletes counts for both, since nothing tells whose it is; it is named to whoever can tell.
+"""
 
 from __future__ import annotations
 
@@ -60,6 +63,31 @@ def _best_first(runs: pl.DataFrame) -> pl.DataFrame:
     return runs.sort(
         "n_quantities", "is_damaged", "n_samples", "path", "session", descending=[True, False, True, False, False]
     )
+
+
+def with_several_athletes(ledger: pl.DataFrame) -> list[str]:
+    """Name the recordings that are used, to the byte the same, for more than one athlete.
+
+    Args:
+        ledger: rows of `recordings`.
+
+    Returns:
+        A sentence for each group of athletes, in order.
+    """
+    used = ledger.filter(pl.col("status").is_in(["accepted", "salvaged"])).drop_nulls("sha256")
+    of_each = used.group_by("sha256").agg(pl.col("athlete_id").unique().sort(), pl.col("path").unique().sort())
+    shared = of_each.filter(pl.col("athlete_id").list.len() > 1).sort("path")
+    groups = shared.group_by("athlete_id", maintain_order=True).agg(pl.len(), pl.col("path").first()).sort("athlete_id")
+    return [
+        f"{n} recording{'s' if n > 1 else ''} of {_and_more(athletes)} {'are' if n > 1 else 'is'} the same to the byte "
+        f"and count{'' if n > 1 else 's'} for each of them, such as '{paths[0]}' and '{paths[1]}'. "
+        "Leave each with whoever ran it."
+        for athletes, n, paths in groups.iter_rows()
+    ]
+
+
+def _and_more(names: Sequence[str]) -> str:
+    return f"{names[0]} and {names[1]}" if len(names) == 2 else f"{names[0]} and {len(names) - 1} others"
 
 
 def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -23,6 +23,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import polars as pl
 
 from pipeline import hand_on, night
+from pipeline.duplicates import with_several_athletes
 from pipeline.errors import Held, NothingDone, SplitdriftError, UsageError, in_words
 from pipeline.generations import is_store, prepare, published
 from pipeline.history import read_history
@@ -203,7 +204,7 @@ def _try(plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[ni
         ledger=ledger,
         drifts=read_rows(published(plan.store), "athlete_drift"),
         names=dict(found.athletes.select("athlete_id", "display_name").drop_nulls().iter_rows()),
-        notices=found.notices,
+        notices=[*found.notices, *with_several_athletes(ledger)],
         failures=failures,
     )
 

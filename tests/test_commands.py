@@ -146,6 +146,14 @@ def test_1_when_the_disk_says_no_with_its_own_words(tiny_inbox: Make, tmp_path: 
     assert (result.exit_code, result.stderr) == (1, told)
 
 
+@pytest.mark.parametrize("command", ["refresh", "check"])
+def test_a_recording_that_lies_with_two_athletes_is_pointed_out(command: str, tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})
+    store = ["--store", tmp_path / "store"] if command == "refresh" else []
+    result = run(command, "--inbox", inbox, *store)
+    assert "1 recording of ari and bo is the same to the byte and counts for each of them" in result.stdout
+
+
 def test_1_when_there_is_no_store_to_show(tmp_path: Path):
     result = run("show", "runs", "--store", tmp_path / "store")
     assert result.exit_code == 1

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from pipeline.duplicates import without_duplicates
+from pipeline.duplicates import with_several_athletes, without_duplicates
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 SAME = {"n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1}
@@ -71,3 +71,46 @@ def test_no_runs_have_no_duplicates():
     rows = pl.DataFrame(schema={"path": pl.String, **dict.fromkeys(SAME, pl.Int64)})
     none = rows.with_columns(run_id=pl.lit(""), started_at_utc=pl.lit(NINE), ended_at_utc=pl.lit(NINE))
     assert without_duplicates(none).schema == {"path": pl.String, "session": pl.Int64, "duplicate_of": pl.String}
+
+
+# --- One recording, several athletes ---------------------------------------------------------------------------------
+
+
+def ledger(*rows: tuple[str, str, str]) -> pl.DataFrame:
+    """Rows of path, SHA-256 and status; the athlete is the folder."""
+    named = pl.DataFrame(rows, schema=["path", "sha256", "status"], orient="row")
+    return named.with_columns(athlete_id=pl.col("path").str.split("/").list.first())
+
+
+def test_recordings_that_lie_with_two_athletes_are_named_once_a_pair():
+    assert with_several_athletes(
+        ledger(
+            ("ari/a.fit", "11", "accepted"), ("bo/b.fit", "11", "accepted"), ("ari/c.fit", "22", "salvaged"),
+            ("bo/c.fit", "22", "accepted"), ("bo/own.fit", "33", "accepted"),
+        )
+    ) == [
+        "2 recordings of ari and bo are the same to the byte and count for each of them, such as 'ari/a.fit' and "
+        "'bo/b.fit'. Leave each with whoever ran it."
+    ]  # fmt: skip
+
+
+def test_a_recording_that_lies_with_three_is_told_in_one_sentence():
+    assert with_several_athletes(
+        ledger(("ari/a.fit", "11", "accepted"), ("bo/a.fit", "11", "accepted"), ("cy/a.fit", "11", "accepted"))
+    ) == [
+        "1 recording of ari and 2 others is the same to the byte and counts for each of them, such as 'ari/a.fit' and "
+        "'bo/a.fit'. Leave each with whoever ran it."
+    ]
+
+
+@pytest.mark.parametrize("status", ["rejected", "duplicate"])
+def test_what_is_not_used_twice_is_not_named(status: str):
+    assert with_several_athletes(ledger(("ari/a.fit", "11", "accepted"), ("bo/a.fit", "11", status))) == []
+
+
+def test_copies_in_one_athletes_folder_and_files_nobody_could_open_are_not_named():
+    copies = ledger(("ari/a.fit", "11", "accepted"), ("ari/b.fit", "11", "accepted"))
+    unread = ledger(("ari/a.fit", "11", "accepted"), ("bo/a.fit", "11", "accepted")).with_columns(
+        sha256=pl.lit(None, dtype=pl.String)
+    )
+    assert (with_several_athletes(copies), with_several_athletes(unread)) == ([], [])
