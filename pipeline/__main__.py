@@ -185,7 +185,8 @@ def show(table: str | None, store: Path) -> None:
     if table is None:
         _show_club(store, None)
     else:
-        open_console().print(table_as_it_is(table, read_table(store, table)))
+        console = open_console()
+        console.print(table_as_it_is(table, read_table(store, table), width=console.width))
 
 
 @main.command()

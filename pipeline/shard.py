@@ -44,7 +44,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     try:
         if file.athlete_id is None:
             raise Refused(
-                "The file lies in the inbox itself, so it is nobody's.", "Move it into a folder named for the athlete."
+                "The file lies in the inbox itself, so it is nobody's.",
+                "Move it into a folder named for the athlete; if it is no recording, out of the inbox.",
             )
         content = (inbox.folder / file.path).read_bytes()
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:

@@ -158,17 +158,43 @@ def _in_order(athlete_drift: pl.DataFrame) -> pl.DataFrame:
     return athlete_drift.sort("athlete_id", pl.col("metric").replace_strict(order, return_dtype=pl.Int64))
 
 
-def table_as_it_is(name: str, rows: pl.DataFrame) -> RenderableType:
-    """The first rows of a table, numbers with the decimals they are published with."""
-    table = Table(header_style="bold", pad_edge=False)
+def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> RenderableType:
+    """The first rows of a table, numbers with the decimals they are published with.
+
+    A table wider than the terminal is shown in parts one below the other, each headed by what tells its rows apart.
+
+    Args:
+        name: of the table.
+        rows: its rows.
+        width: of the terminal [characters].
+    """
     columns = TABLES[name].columns()
-    for column_name in rows.columns:
-        number = rows.schema[column_name].is_numeric()
-        table.add_column(column_name, justify="right" if number else "left", overflow="fold")
-    for row in rows.head(MOST_ROWS).iter_rows(named=True):
-        table.add_row(*(_cell(value, decimals_of(columns[column_name])) for column_name, value in row.items()))
+    cells = {
+        column: [_cell(value, decimals_of(columns[column])) for value in rows[column].head(MOST_ROWS)]
+        for column in rows.columns
+    }
+    parts = []
+    for shown in _fitting(cells, [one for one in TABLES[name].primary_key() if one in cells], width):
+        table = Table(header_style="bold", pad_edge=False)
+        for column in shown:
+            table.add_column(column, justify="right" if rows.schema[column].is_numeric() else "left", overflow="fold")
+        for row in zip(*(cells[column] for column in shown), strict=True):
+            table.add_row(*row)
+        parts.append(table)
     more = rows.height - MOST_ROWS
-    return Group(table, Text(f"and {more} more rows" if more > 0 else f"{rows.height} rows"))
+    return Group(*parts, Text(f"and {more} more rows" if more > 0 else f"{rows.height} rows"))
+
+
+def _fitting(cells: Mapping[str, Sequence[Text]], key: Sequence[str], width: int) -> list[list[str]]:
+    """The columns shared out so that each part, headed by the key, is no wider than the terminal where it can be."""
+    lines = 3  # between two columns
+    widths = {column: lines + max(len(column), *(len(cell) for cell in own), 0) for column, own in cells.items()}
+    parts: list[list[str]] = [[*key]]
+    for column in (column for column in cells if column not in key):
+        if parts[-1] != key and sum(widths[one] for one in (*parts[-1], column)) > width:
+            parts.append([*key])
+        parts[-1].append(column)
+    return parts
 
 
 def _cell(value: object, decimals: int | None) -> Text:

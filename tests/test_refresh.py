@@ -224,7 +224,7 @@ def test_a_file_in_the_inbox_itself_is_nobodys(line: Line):
     row = found.ledger.row(by_predicate=pl.col("path") == "loose.fit", named=True)
     assert (row["athlete_id"], row["status"]) == (None, "rejected")
     assert row["reason"] == "The file lies in the inbox itself, so it is nobody's."
-    assert row["fix"] == "Move it into a folder named for the athlete."
+    assert row["fix"] == "Move it into a folder named for the athlete; if it is no recording, out of the inbox."
 
 
 def test_a_file_that_cannot_be_opened_is_rejected_with_the_systems_words(tiny_inbox: Make, tmp_path: Path):

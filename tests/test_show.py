@@ -137,6 +137,18 @@ def test_numbers_have_the_decimals_of_their_column_and_nothing_stands_for_null()
     assert line == "ari cadence_spm 2026-03 1.500"
 
 
+def test_a_table_wider_than_the_terminal_is_shown_in_parts_that_fit(demo: Refreshed):
+    rows = demo.table("athlete_drift").head(3)
+    lines = printed(table_as_it_is("athlete_drift", rows, width=100), width=100).splitlines()
+    heads = [line.replace("┃", " ").split() for line in lines if "athlete_id" in line]
+    assert max(map(len, lines)) <= 100
+    assert len(heads) > 1
+    assert all(head[:2] == ["athlete_id", "metric"] for head in heads)
+    assert [column for head in heads for column in head[2:]] == [
+        column for column in rows.columns if column not in ("athlete_id", "metric")
+    ]
+
+
 def test_an_empty_table_is_shown_as_such():
     assert "0 rows" in printed(table_as_it_is("runs", empty("runs")))
 
