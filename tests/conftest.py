@@ -31,6 +31,14 @@ from tests.browser import launched
 CLUB = Path(__file__).parents[1] / "data" / "club"
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The files whose tests are mostly slow come first: at the end every process has a short one left, not one all."""
+    slow: dict[Path, list[bool]] = {}
+    for item in items:
+        slow.setdefault(item.path, []).append(item.get_closest_marker("slow") is not None)
+    items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))
+
+
 @dataclass(frozen=True)
 class Refreshed:
     """A store and the ledger of the refresh that made it."""
