@@ -303,7 +303,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(folder)], check=True)
 
 
-@pytest.mark.parametrize("room_kb", [4, 1000])
+@pytest.mark.parametrize("room_kb", [4, 500])
 def test_a_full_disk_leaves_the_store_as_it_was_says_so_and_with_room_the_next_refresh_finishes(
     club: Nights, small_disk: Path, room_kb: int
 ):
