@@ -193,8 +193,8 @@ def _try(plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[ni
     if is_store(plan.store):
         with locked(plan.store):
             pass  # free a moment ago; what decides is that the refresh itself gets it
-    if is_store(plan.store) and not plan.inbox.is_dir():  # it was there at the last refresh
-        raise NothingDone(f"The inbox {plan.inbox} is not there. Is its disk or share missing?")
+        if not plan.inbox.is_dir():  # it was there at the last refresh
+            raise NothingDone(f"The inbox {plan.inbox} is not there. Is its disk or share missing?")
     found = read_inbox(plan.inbox)
     require_apart(found, plan.store)
     ledger = refresh(found, plan.store)
