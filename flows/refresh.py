@@ -12,7 +12,8 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from uuid import uuid4
 
 # Prefect reads its environment once, when it is imported. Nothing is sent anywhere, a temporary server gets the time
 # that its first start needs, and only warnings are shown.
@@ -43,6 +44,42 @@ if TYPE_CHECKING:
 # What the stages stand on is loaded by whoever takes them: the process that plans for a cluster takes few.
 
 T = TypeVar("T")
+T_co = TypeVar("T_co", covariant=True)
+
+
+class Given:
+    """What the flow is given, and keeps to itself.
+
+    Prefect sends what a flow was given along with each of its tasks, a club's worth of files every time, and to its
+    server, which would keep the names of people. Of this one they get nothing.
+    """
+
+    __slots__ = ("inbox", "is_cluster", "jobs", "progress", "store", "wait_s")
+
+    def __init__(
+        self, inbox: Inbox, store: Path, *, jobs: int, is_cluster: bool, wait_s: float, progress: Progress | None
+    ) -> None:
+        self.inbox, self.store, self.jobs, self.is_cluster = inbox, store, jobs, is_cluster
+        self.wait_s, self.progress = wait_s, progress
+
+    def __reduce__(self) -> tuple[type[str], tuple[()]]:
+        return str, ()
+
+
+class Sealed(Generic[T_co]):
+    """What nobody looks into but the task that it is meant for.
+
+    Otherwise Prefect searches all of it for futures, and Dask digests it, down to every field of every file.
+    """
+
+    __slots__ = ("content",)
+
+    def __init__(self, content: T_co) -> None:
+        self.content = content
+
+    def __dask_tokenize__(self) -> str:
+        return uuid4().hex
+
 
 #: A task takes shards of athletes until they hold so many files, and so many athletes after that.
 BATCH_FILES = 64
@@ -64,76 +101,76 @@ _OPTIONS: dict[str, Any] = {
 
 
 @task(name="recording", **_OPTIONS)
-def recording(line: Line, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
+def recording(line: Sealed[Line], shards: Sealed[Sequence[Shard]]) -> list[list[tuple[InboxFile, Session]]]:
     """Stage `recording` of a batch of shards."""
     with lent_worker() as spread:
-        return read_over(spread, line, shards)
+        return read_over(spread, line.content, shards.content)
 
 
 @task(name="samples", **_OPTIONS)
 def samples(
-    line: Line, shards: Sequence[Shard], sessions: Sequence[Sequence[tuple[InboxFile, Session]]]
+    line: Sealed[Line], shards: Sealed[Sequence[Shard]], sessions: Sequence[Sequence[tuple[InboxFile, Session]]]
 ) -> list[Settled]:
     """Stage `samples` of a batch of shards."""
     from pipeline.shard import settle
 
-    return [settle(line, shard, own) for shard, own in zip(shards, sessions, strict=True)]
+    return [settle(line.content, shard, own) for shard, own in zip(shards.content, sessions, strict=True)]
 
 
 @task(name="splits", **_OPTIONS)
-def splits(line: Line, settled: Sequence[Settled]) -> list[Measured]:
+def splits(line: Sealed[Line], settled: Sequence[Settled]) -> list[Measured]:
     """Stage `splits` of a batch of shards."""
     from pipeline.shard import cut
 
-    return [cut(line, one) for one in settled]
+    return [cut(line.content, one) for one in settled]
 
 
 @task(name="measure", **_OPTIONS)
-def measured(line: Line, shards: Sequence[Shard]) -> list[Measured]:
+def measured(line: Sealed[Line], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
     """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
     with lent_worker() as spread:
-        return list(measure_over(spread, line, shards))
+        return list(measure_over(spread, line.content, shards.content))
 
 
 @task(name="responses", **_OPTIONS)
-def responses(line: Line, athletes: Sequence[Athlete]) -> list[Alone]:
+def responses(line: Sealed[Line], athletes: Sealed[Sequence[Athlete]]) -> list[Alone]:
     """Stages `responses` and `pacing` of a batch of athletes."""
     from pipeline.athlete import respond
 
-    return [respond(line, one) for one in athletes]
+    return [respond(line.content, one) for one in athletes.content]
 
 
 @task(name="drift", **_OPTIONS)
-def drift(line: Line, due: Sequence[Due], club: pl.DataFrame) -> list[Analysed]:
+def drift(line: Sealed[Line], due: Sealed[Sequence[Due]], club: Sealed[pl.DataFrame]) -> list[Analysed]:
     """Stage `drift` of a batch of athletes."""
     from pipeline.athlete import analyse
 
-    return [analyse(line, one, club) for one in due]
+    return [analyse(line.content, one, club.content) for one in due.content]
 
 
 @task(name="summaries", **_OPTIONS)
-def summaries(line: Line) -> pl.DataFrame:
+def summaries(line: Sealed[Line]) -> pl.DataFrame:
     """Stage `summaries` of the club."""
     from pipeline.club import finish
 
-    return finish(line)
+    return finish(line.content)
 
 
 @task(name="forms", **_OPTIONS)
-def forms(line: Line, form: str) -> None:
+def forms(line: Sealed[Line], form: str) -> None:
     """What the tables are given in besides: for SQL users, for spreadsheets."""
     from pipeline.club import show_forth
 
-    show_forth(line, form)
+    show_forth(line.content, form)
 
 
 @task(name="pages", **_OPTIONS)
-def pages(shared: Pages, athletes: Sequence[str | None]) -> None:
+def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None:
     """The pages of a batch of athletes; of the club for None."""
     from pipeline.pages.draw import draw
 
-    for athlete_id in athletes:
-        draw(shared, athlete_id)
+    for athlete_id in athletes.content:
+        draw(shared.content, athlete_id)
 
 
 def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
@@ -144,39 +181,42 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
-def refresh(
-    inbox: Inbox, store: Path, *, jobs: int, is_cluster: bool, wait_s: float, progress: Progress | None
-) -> pl.DataFrame:
+def refresh(given: Given) -> pl.DataFrame:
     """Bring a store up to date; returns the ledger."""
 
     def measure_all(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
-        if is_cluster:
+        if given.is_cluster:
             return _over_the_cluster(line, _batches(shards))
-        return _through_the_shards(line, _batches(shards), jobs)
+        return _through_the_shards(line, _batches(shards), given.jobs)
 
     def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[Alone]:
-        return chain.from_iterable(responses.map(unmapped(line), _of(athletes, BATCH_ATHLETES)).result())
+        return chain.from_iterable(responses.map(_shared(line), _of(athletes, BATCH_ATHLETES)).result())
 
     def analyse_all(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
         batches = _of(due, BATCH_ATHLETES)
-        return chain.from_iterable(drift.map(unmapped(line), batches, unmapped(club)).result())
+        return chain.from_iterable(drift.map(_shared(line), batches, _shared(club)).result())
 
     def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:
-        shown = forms.map(unmapped(line), FORMS)
+        shown = forms.map(_shared(line), FORMS)
         batches = _of([None, *athletes], BATCH_ATHLETES) if shared is not None else []
-        drawn = pages.map(unmapped(shared), batches)
+        drawn = pages.map(_shared(shared), batches)
         shown.result()
         drawn.result()
 
     def finish(line: Line) -> pl.DataFrame:
-        return summaries.submit(line).result()
+        return summaries.submit(Sealed(line)).result()
 
     steps = Steps(measure_all, respond_all, analyse_all, club_responses, finish, show_all)
-    return bring_up_to_date(inbox, store, steps, wait_s=wait_s, progress=progress)
+    return bring_up_to_date(given.inbox, given.store, steps, wait_s=given.wait_s, progress=given.progress)
 
 
-def _of(items: Sequence[T], size: int) -> list[Sequence[T]]:
-    return [items[start : start + size] for start in range(0, len(items), size)]
+def _shared(content: T) -> Any:
+    """What every task of a map is given."""
+    return unmapped(Sealed(content))
+
+
+def _of(items: Sequence[T], size: int) -> list[Sealed[Sequence[T]]]:
+    return [Sealed(items[start : start + size]) for start in range(0, len(items), size)]
 
 
 def _batches(shards: Iterable[Shard]) -> Iterator[list[Shard]]:
@@ -195,7 +235,7 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
     """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker
 
-    futures = {measured.submit(line, batch): batch for batch in batches}
+    futures = {measured.submit(Sealed(line), Sealed(batch)): batch for batch in batches}
     left: list[Shard] = []
     for future in as_completed(list(futures)):
         try:
@@ -206,7 +246,7 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
             yield from results
     for shard in left:
         try:
-            results = measured.submit(line, [shard]).result()
+            results = measured.submit(Sealed(line), Sealed([shard])).result()
         except KilledWorker:
             from pipeline.shard import lost
 
@@ -218,9 +258,10 @@ def _through_the_shards(line: Line, batches: Iterable[list[Shard]], jobs: int) -
     """Keep two batches a worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
     for batch in batches:
-        sessions: Any = recording.submit(line, batch)  # a future, which Prefect hands on as its result
-        settled: Any = samples.submit(line, batch, sessions)
-        waiting.append(splits.submit(line, settled))
+        sealed, own = Sealed(line), Sealed(batch)
+        sessions: Any = recording.submit(sealed, own)  # a future, which Prefect hands on as its result
+        settled: Any = samples.submit(sealed, own, sessions)
+        waiting.append(splits.submit(sealed, settled))
         if len(waiting) > 2 * jobs:
             yield from waiting.popleft().result()
     while waiting:
@@ -255,9 +296,8 @@ def refresh_with_prefect(
     workers = jobs if jobs is not None else os.cpu_count() or 1
     runner: Any = ThreadPoolTaskRunner(max_workers=workers) if cluster is None else _dask(cluster)
     try:
-        return refresh.with_options(task_runner=runner)(
-            inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress
-        )
+        given = Given(inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress)
+        return refresh.with_options(task_runner=runner)(given)
     finally:
         end_waiting_workers()
 
