@@ -50,8 +50,8 @@ T_co = TypeVar("T_co", covariant=True)
 class Given:
     """What the flow is given, and keeps to itself.
 
-    Prefect sends what a flow was given along with each of its tasks, a club's worth of files every time, and to its
-    server, which would keep the names of people. Of this one they get nothing.
+    Prefect sends what a flow was given along with each of its tasks, a club's worth of files every time. Of this one
+    they get nothing.
     """
 
     __slots__ = ("inbox", "is_cluster", "jobs", "progress", "store", "wait_s")
