@@ -235,7 +235,12 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
     """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker
 
-    futures = {measured.submit(Sealed(line), Sealed(batch)): batch for batch in batches}
+    sealed = Sealed(line)
+
+    def submitted(batch: Sequence[Shard]) -> PrefectFuture[list[Measured]]:
+        return measured.submit(sealed, Sealed(batch))
+
+    futures = {submitted(batch): batch for batch in batches}
     left: list[Shard] = []
     for future in as_completed(list(futures)):
         try:
@@ -246,7 +251,7 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
             yield from results
     for shard in left:
         try:
-            results = measured.submit(Sealed(line), Sealed([shard])).result()
+            results = submitted([shard]).result()
         except KilledWorker:
             from pipeline.shard import lost
 

@@ -15,6 +15,8 @@ from pipeline.tables import TABLES, decimals_of
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 MOST_ROWS = 60
+#: Athletes whose numbers are shown below the club at a glance; more would push it far out of sight.
+MOST_WITH_NUMBERS = 40
 
 #: Where the window is narrower than this, the numbers on the way to what remains are left out.
 WIDE = 125
@@ -22,11 +24,14 @@ _NARROW = ("athlete", "metric", "what remains", "95 % interval", "in words")
 _HEADINGS = (
     "athlete", "metric", "runs", "fresh level", "in all", "pace", "hill", "what remains", "95 % interval", "in words",
 )  # fmt: skip
-_LEGEND = (
+_LEGEND_OF_NUMBERS = (
     "Change per 10 km, in percent of the athlete's own fresh level. 'in all' is what was measured; 'pace' and 'hill' "
     "are the parts that the athlete's own response to speed and slope passes on; 'what remains' is the change at equal "
-    "speed and slope, with its 95 % interval over whole runs. 'holds' means that whatever remains is smaller than "
-    "matters (`splitdrift settings`: smallest_change_pct); 'not clear' that these runs leave both possible."
+    "speed and slope, with its 95 % interval over whole runs."
+)
+_LEGEND = (
+    "'holds' means that whatever remains is smaller than matters (`splitdrift settings`: smallest_change_pct); "
+    "'not clear' that these runs leave both possible."
 )
 _CAUTION = (
     "These numbers say what changed, not why, and are no advice. Pain, or a change after an injury, belongs with a "
@@ -38,7 +43,7 @@ _LABELS = {metric.column: metric for metric in METRICS}
 def club_summary(
     athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
 ) -> RenderableType:
-    """The club at a glance: a line an athlete, then the numbers behind it for the leading metrics.
+    """The club at a glance: a line an athlete, then, but for a large club, the numbers of the leading metrics.
 
     Args:
         athlete_drift: rows of that table.
@@ -50,13 +55,7 @@ def club_summary(
     drifts = _in_order(athlete_drift)
     return Group(
         _at_a_glance(drifts, runs, shown),
-        Text(),
-        _numbers(
-            drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading])),
-            shown,
-            _HEADINGS if width >= WIDE else _NARROW,
-        ),
-        Text(_LEGEND),
+        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
         Text(
             "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
         ),
@@ -64,13 +63,24 @@ def club_summary(
     )
 
 
+def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> list[RenderableType]:
+    """The numbers and how to read them; of a large club, what the changes are and where the numbers stand."""
+    n_athletes = drifts["athlete_id"].n_unique()
+    if n_athletes > MOST_WITH_NUMBERS:
+        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
+        return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
+    leading = drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading]))
+    return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
+
+
 def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]) -> Table:
     table = Table(title="At equal speed and slope, as the kilometres add up", title_justify="left", pad_edge=False)
     for heading in ("athlete", "runs", "rises", "falls", "holds", "not clear"):
         table.add_column(heading, justify="right" if heading == "runs" else "left", overflow="fold")
     counts = runs.group_by("athlete_id").len().sort("athlete_id")
+    of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
     for athlete_id, n_runs in counts.iter_rows():
-        own = drifts.filter(pl.col("athlete_id") == athlete_id)
+        own = of_athletes.get((athlete_id,), drifts.clear())
         cells = {finding: _listed(own.filter(pl.col("finding") == finding)) for finding in FINDINGS}
         unclear = [cells["unclear"]]
         if own.is_empty():

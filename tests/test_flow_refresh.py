@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -57,6 +58,48 @@ def test_files_that_hang_crash_or_eat_memory_cost_the_flow_themselves_only(
     refresh_with_prefect(read_inbox(files.inbox), tmp_path / "store", jobs=2)
     files.assert_cost_themselves_only(tmp_path / "store")
     assert running() == before
+
+
+class Watched:
+    """Something that notes who looks at it; Dask digests what it finds by writing it out."""
+
+    def __init__(self) -> None:
+        self.seen: list[str] = []
+
+    def __reduce__(self) -> tuple[type[str], tuple[()]]:
+        self.seen.append("Dask")
+        return str, ()
+
+
+def looked_into(given: object, noted: Watched) -> list[str]:
+    """Who came upon what is noted, looking through what a task is given."""
+    from dask.tokenize import tokenize  # noqa: PLC0415 - Prefect's home is set by then
+    from prefect.utilities.collections import visit_collection  # noqa: PLC0415
+
+    noted.seen.clear()
+    visit_collection(given, lambda one: noted.seen.append("Prefect") if one is noted else None, return_data=False)
+    tokenize(given)
+    return sorted(set(noted.seen))
+
+
+@pytest.mark.filterwarnings("default")
+def test_neither_prefect_nor_dask_looks_into_what_a_task_is_given() -> None:
+    from flows.refresh import Sealed  # noqa: PLC0415
+
+    noted = Watched()
+    assert looked_into([noted], noted) == ["Dask", "Prefect"]
+    assert looked_into(Sealed([noted]), noted) == []
+    assert pickle.loads(pickle.dumps(Sealed(["all of it"]))).content == ["all of it"]
+
+
+@pytest.mark.filterwarnings("default")
+def test_what_the_flow_is_given_does_not_travel_with_its_tasks(tmp_path: Path) -> None:
+    from flows.refresh import Given  # noqa: PLC0415
+
+    found = read_inbox(shipped("data/club"))
+    assert len(pickle.dumps(found)) > 10_000
+    given = Given(found, tmp_path, jobs=1, is_cluster=True, wait_s=0.0, progress=None)
+    assert len(pickle.dumps(given)) < 100
 
 
 def test_every_stage_that_shares_out_work_is_a_task_of_its_name_in_the_same_order() -> None:

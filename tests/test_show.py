@@ -8,7 +8,7 @@ from conftest import Refreshed
 from rich.console import Console, RenderableType
 
 from pipeline.metrics import METRICS
-from pipeline.show import MOST_ROWS, WIDE, club_summary, in_words, ledger_summary, table_as_it_is
+from pipeline.show import MOST_ROWS, MOST_WITH_NUMBERS, WIDE, club_summary, in_words, ledger_summary, table_as_it_is
 from pipeline.tables import TABLES, empty, publishable
 from pipeline.tables.analysed import FINDINGS
 
@@ -97,6 +97,18 @@ def test_the_summary_says_that_it_is_no_advice(demo: Refreshed):
     assert "are no advice. Pain, or a change after an injury, belongs with a physiotherapist or doctor." in text
     for athlete_id in demo.table("runs")["athlete_id"].unique():
         assert lines_with(text, athlete_id)
+
+
+@pytest.mark.parametrize(("n_athletes", "tables"), [(MOST_WITH_NUMBERS, 2), (MOST_WITH_NUMBERS + 1, 1)])
+def test_a_club_too_large_for_its_numbers_is_shown_at_a_glance_and_told_where_they_are(n_athletes: int, tables: int):
+    names = [f"runner-{n:02}" for n in range(n_athletes)]
+    text = printed(club_summary(drifts(*({"athlete_id": name} for name in names)), runs(*names)))
+    assert [len(lines_with(text, name)) for name in names] == [tables] * n_athletes
+    assert lines_with(text, names[-1])[0] == f"{names[-1]} 1 contact time +3.5 %"
+    assert ("The numbers of 41 athletes are in the workbook (here: of 40 at most)." in " ".join(text.split())) == (
+        tables == 1
+    )
+    assert "'holds' means that whatever remains is smaller than matters" in " ".join(text.split())
 
 
 def test_the_summary_fits_the_width_that_files_get(demo: Refreshed):
