@@ -85,13 +85,28 @@ def note_nothing_new(store: Path, generation: Path, began_at: datetime) -> None:
     _append(store, [json.dumps(told | {"nothing_new": True})])
 
 
+def note_return(store: Path, generation: Path, before: Path | None) -> None:
+    """Note that somebody made an older state the valid one."""
+    told = {
+        "began_at_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+        "generation": generation.name,
+        "returned_from": before.name if before is not None else None,
+    }
+    _append(store, [json.dumps(told)])
+
+
+def made_a_state(told: Record) -> bool:
+    """Whether a record is of a refresh that made the generation it names: not of one with nothing new, nor a return."""
+    return not told.get("nothing_new") and "returned_from" not in told
+
+
 def _seconds_since(began_at: datetime) -> float:
     return round((datetime.now(UTC) - began_at).total_seconds(), 1)
 
 
 def catch_up(store: Path) -> None:
     """Write into the history what generations tell and it does not; a process may have died between the two."""
-    told = {one["generation"] for one in read_history(store) if not one.get("nothing_new")}
+    told = {one["generation"] for one in read_history(store) if made_a_state(one)}
     untold = [one for one in generations(store) if one.name not in told and (one / RECORD).is_file()]
     records = {one.name: (one / RECORD).read_text(encoding="utf-8") for one in untold}
     # A generation that a self-check made holds the record of the one that it was made from.

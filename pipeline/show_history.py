@@ -14,7 +14,7 @@ from rich.text import Text
 
 from pipeline.errors import UsageError
 from pipeline.generations import current, generations, point_to, published
-from pipeline.history import read_history
+from pipeline.history import made_a_state, note_return, read_history
 from pipeline.lock import locked
 from pipeline.metrics import METRICS
 from pipeline.tables.analysed import FINDING_WORDS
@@ -37,7 +37,7 @@ def told_history(store: Path) -> list[dict[str, Any]]:
     valid = published(store).name
     kept = [one.name for one in generations(store)]
     records = read_history(store)
-    told = {one["generation"] for one in records if not one.get("nothing_new")}
+    told = {one["generation"] for one in records if made_a_state(one)}
     for name in kept:
         if name not in told:
             place = next((n for n, one in enumerate(records) if one["generation"] > name), len(records))
@@ -67,6 +67,7 @@ def return_to(store: Path, generation: str) -> str:
         if before is not None and before.name == generation:
             return f"Generation {generation} is the valid one already."
         point_to(store, kept[generation])
+        note_return(store, kept[generation], before)
     return (
         f"Generation {generation} is valid now. The others are kept as before. The next refresh builds on it and "
         "brings the store up to date with the inbox again: to stay here, stop the schedule, or take out of the inbox "
@@ -75,7 +76,7 @@ def return_to(store: Path, generation: str) -> str:
 
 
 def history_table(records: Sequence[Mapping[str, Any]]) -> RenderableType:
-    """The refreshes of a store, a row each; refreshes in a row that found nothing new share one.
+    """The refreshes of a store and the returns to older states, a row each; refreshes without news in a row share one.
 
     Args:
         records: as `told_history` gives them.
@@ -102,6 +103,8 @@ def history_table(records: Sequence[Mapping[str, Any]]) -> RenderableType:
 
 
 def _state(told: Mapping[str, Any]) -> str:
+    if "returned_from" in told:
+        return ""
     mark = "\nvalid now" if told["is_valid"] else "\nkept" if told["is_kept"] else ""
     return f"{told['generation']}{mark}"
 
@@ -110,10 +113,15 @@ def _began(told: Sequence[Mapping[str, Any]]) -> str:
     if "began_at_utc" not in told[0]:
         return ""
     first, last = (f"{datetime.fromisoformat(one['began_at_utc']):%Y-%m-%d %H:%M}" for one in (told[0], told[-1]))
-    return f"{first}\n" + (f"to {last}" if len(told) > 1 else f"took {told[0]['seconds']:.1f} s")
+    if len(told) > 1:
+        return f"{first}\nto {last}"
+    return f"{first}\ntook {told[0]['seconds']:.1f} s" if "seconds" in told[0] else first
 
 
 def _files(told: Mapping[str, Any]) -> Iterator[str]:
+    if "returned_from" in told:
+        yield f"returned to {told['generation']}"
+        return
     if "n_new" not in told:
         yield _UNTOLD
         return

@@ -169,8 +169,23 @@ def test_the_next_refresh_builds_from_there_and_brings_the_store_up_to_date(stor
     assert read_table(store, "runs").height == 3
 
 
+def test_a_return_is_a_row_of_the_history_where_it_happened(store: Path, tmp_path: Path):
+    return_to(store, "000001")
+    refresh(read_inbox(tmp_path / "inbox"), store, jobs=1)
+    records = told_history(store)
+    assert [(one["generation"], one.get("returned_from")) for one in records[3:]] == [
+        ("000003", None), ("000003", None), ("000001", "000003"), ("000004", None),
+    ]  # fmt: skip
+    when = {one["generation"]: one["began_at_utc"][:16].replace("T", " ") for one in records[5:]}
+    lines = printed(records[5:], 100)
+    assert f"{when['000001']} returned to 000001" in lines
+    assert lines.index(f"{when['000001']} returned to 000001") < lines.index(f"000004 {when['000004']} 3 new")
+
+
 def test_to_return_to_where_one_is_changes_nothing(store: Path):
+    before = read_history(store)
     assert return_to(store, "000003") == "Generation 000003 is the valid one already."
+    assert read_history(store) == before
 
 
 @pytest.mark.parametrize("name", ["000009", "3", "../generations/000001", ""])

@@ -21,6 +21,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import dask
 from distributed import LocalCluster
 
 from data.generator.club import write_season
@@ -56,7 +57,10 @@ def prefect_server(home: Path) -> Iterator[None]:
 
 def refreshed_s(inbox: Path, store: Path, n_workers: int) -> float:
     """Seconds of a refresh on a cluster that has started and loaded what it needs."""
-    with LocalCluster(n_workers=n_workers, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+    with (
+        dask.config.set({"distributed.worker.profile.enabled": False}),  # as the README starts workers
+        LocalCluster(n_workers=n_workers, threads_per_worker=1, processes=True, dashboard_address=None) as cluster,
+    ):
         command = [sys.executable, "-m", "pipeline", "refresh", "--cluster", cluster.scheduler_address]
         few = store.parent / "few"
         if not few.exists():
