@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -26,6 +27,7 @@ os.environ.setdefault("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")
 import polars as pl
 from prefect import flow, task, unmapped
 from prefect.cache_policies import NO_CACHE
+from prefect.context import FlowRunContext
 from prefect.futures import PrefectFuture, as_completed
 from prefect.task_runners import ThreadPoolTaskRunner
 
@@ -81,9 +83,18 @@ class Sealed(Generic[T_co]):
         return uuid4().hex
 
 
-#: A task takes shards of athletes until they hold so many files, and so many athletes after that.
-BATCH_FILES = 64
-BATCH_ATHLETES = 16
+@dataclass(frozen=True)
+class BatchSize:
+    """How many a task takes: few tasks, but the last ones no longer than what the workers then still have to do."""
+
+    most: int
+    least: int
+
+
+#: Of files, in shards of athletes. On a cluster no samples are in memory until the batch is through.
+BATCH_FILES = BatchSize(64, 32)
+BATCH_FILES_ON_A_CLUSTER = BatchSize(128, 32)
+BATCH_ATHLETES = BatchSize(64, 8)
 
 
 def _is_storage_error(_task: object, _task_run: object, state: Any) -> bool:
@@ -183,23 +194,27 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
 @flow(name="refresh", persist_result=False, validate_parameters=False)
 def refresh(given: Given) -> pl.DataFrame:
     """Bring a store up to date; returns the ledger."""
+    n_workers = _workers_of_the_cluster() if given.is_cluster else given.jobs
+
+    def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
+        return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, n_workers)]
 
     def measure_all(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+        size = BATCH_FILES_ON_A_CLUSTER if given.is_cluster else BATCH_FILES
+        of_files = batches(shards, size, n_workers, weight=lambda shard: len(shard.files))
         if given.is_cluster:
-            return _over_the_cluster(line, _batches(shards))
-        return _through_the_shards(line, _batches(shards), given.jobs)
+            return _over_the_cluster(line, of_files)
+        return _through_the_shards(line, of_files, given.jobs)
 
     def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[Alone]:
-        return chain.from_iterable(responses.map(_shared(line), _of(athletes, BATCH_ATHLETES)).result())
+        return chain.from_iterable(responses.map(_shared(line), of_athletes(athletes)).result())
 
     def analyse_all(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
-        batches = _of(due, BATCH_ATHLETES)
-        return chain.from_iterable(drift.map(_shared(line), batches, _shared(club)).result())
+        return chain.from_iterable(drift.map(_shared(line), of_athletes(due), _shared(club)).result())
 
     def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:
         shown = forms.map(_shared(line), FORMS)
-        batches = _of([None, *athletes], BATCH_ATHLETES) if shared is not None else []
-        drawn = pages.map(_shared(shared), batches)
+        drawn = pages.map(_shared(shared), of_athletes([None, *athletes]) if shared is not None else [])
         shown.result()
         drawn.result()
 
@@ -215,23 +230,39 @@ def _shared(content: T) -> Any:
     return unmapped(Sealed(content))
 
 
-def _of(items: Sequence[T], size: int) -> list[Sealed[Sequence[T]]]:
-    return [Sealed(items[start : start + size]) for start in range(0, len(items), size)]
+def _workers_of_the_cluster() -> int:
+    running: Any = FlowRunContext.get()
+    cores: dict[str, int] = running.task_runner.client.ncores()
+    return max(1, sum(cores.values()))
 
 
-def _batches(shards: Iterable[Shard]) -> Iterator[list[Shard]]:
-    """Shards of one athlete or several, until a batch is full."""
-    batch: list[Shard] = []
-    for shard in shards:
-        if batch and sum(len(one.files) for one in [*batch, shard]) > BATCH_FILES:
+def batches(
+    items: Sequence[T], size: BatchSize, n_workers: int, *, weight: Callable[[T], int] = lambda _: 1
+) -> Iterator[list[T]]:
+    """Batches of items in their order, the smaller the less is left.
+
+    Args:
+        items: what is divided.
+        size: what a batch may weigh: at first `most`, then half of what each worker would have to do of all that is
+            left, but not less than `least`. What weighs more by itself is a batch of its own.
+        n_workers: who the batches are for.
+        weight: of an item.
+    """
+    left = sum(map(weight, items))
+    batch: list[T] = []
+    weighs = 0
+    for item in items:
+        own, room = weight(item), min(size.most, max(size.least, left // (2 * n_workers)))
+        if batch and weighs + own > room:
             yield batch
-            batch = []
-        batch.append(shard)
+            batch, left, weighs = [], left - weighs, 0
+        batch.append(item)
+        weighs += own
     if batch:
         yield batch
 
 
-def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Measured]:
+def _over_the_cluster(line: Line, of_files: Iterable[list[Shard]]) -> Iterator[Measured]:
     """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker
 
@@ -240,7 +271,7 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
     def submitted(batch: Sequence[Shard]) -> PrefectFuture[list[Measured]]:
         return measured.submit(sealed, Sealed(batch))
 
-    futures = {submitted(batch): batch for batch in batches}
+    futures = {submitted(batch): batch for batch in of_files}
     left: list[Shard] = []
     for future in as_completed(list(futures)):
         try:
@@ -259,10 +290,10 @@ def _over_the_cluster(line: Line, batches: Iterable[list[Shard]]) -> Iterator[Me
         yield from results
 
 
-def _through_the_shards(line: Line, batches: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
+def _through_the_shards(line: Line, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
     """Keep two batches a worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
-    for batch in batches:
+    for batch in of_files:
         sealed, own = Sealed(line), Sealed(batch)
         sessions: Any = recording.submit(sealed, own)  # a future, which Prefect hands on as its result
         settled: Any = samples.submit(sealed, own, sessions)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pickle
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -90,6 +91,34 @@ def test_neither_prefect_nor_dask_looks_into_what_a_task_is_given() -> None:
     assert looked_into([noted], noted) == ["Dask", "Prefect"]
     assert looked_into(Sealed([noted]), noted) == []
     assert pickle.loads(pickle.dumps(Sealed(["all of it"]))).content == ["all of it"]
+
+
+@pytest.mark.filterwarnings("default")
+@pytest.mark.parametrize(
+    ("n_items", "n_workers", "sizes"),
+    [
+        (83, 1, [41, 21, 10, 8, 3]),
+        (83, 2, [20, 15, 12, 9, 8, 8, 8, 3]),
+        (83, 50, [8, 8, 8, 8, 8, 8, 8, 8, 8, 8, 3]),
+        (300, 2, [64, 59, 44, 33, 25, 18, 14, 10, 8, 8, 8, 8, 1]),
+        (0, 2, []),
+    ],
+)
+def test_batches_grow_smaller_the_less_is_left_for_each_worker(n_items: int, n_workers: int, sizes: list[int]) -> None:
+    from flows.refresh import BatchSize, batches  # noqa: PLC0415
+
+    divided = list(batches(range(n_items), BatchSize(most=64, least=8), n_workers))
+    assert [len(batch) for batch in divided] == sizes
+    assert list(chain.from_iterable(divided)) == list(range(n_items))
+
+
+@pytest.mark.filterwarnings("default")
+def test_what_weighs_more_than_a_batch_may_is_a_batch_of_its_own() -> None:
+    from flows.refresh import BatchSize, batches  # noqa: PLC0415
+
+    weights = [5, 5, 200, 5, 60, 5, 3, 1]
+    divided = batches(weights, BatchSize(most=64, least=8), 2, weight=lambda one: one)
+    assert list(divided) == [[5, 5], [200], [5], [60], [5, 3], [1]]
 
 
 @pytest.mark.filterwarnings("default")
