@@ -4,9 +4,10 @@
     store/current                   a link to the valid one; replaced in one step of the file system
     store/tables, exports, ...      links into `current`, so that people find everything in its usual place
 
-What is not linked to is not seen, so a process may die at any instant: what it left is removed by the next. Files that
-do not change from one generation to the next are one file with several names (hard links). A program that reads several
-files should follow `current` once and read below that (`published`): its generation then stays as it was.
+What is not linked to is not seen, so a process may die at any instant: what it left is removed by the next. All of a
+state is on the disk before its link is made, so the machine may die too. Files that do not change from one generation
+to the next are one file with several names (hard links). A program that reads several files should follow `current`
+once and read below that (`published`): its generation then stays as it was.
 
 In an object store, which knows no links, `current` is an object that holds the generation's name, written last; files
 that do not change are copied inside the store, and there are no names outside the generations.
@@ -135,13 +136,21 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         folder.mkdir()  # an error where something could not be removed: nothing is built on what somebody left
     try:
         yield folder
+        _settle(store)
         (folder / _WHOLE).write_bytes(b"")
+        _settle(store)
         point_to(store, folder)
     except BaseException:
         if not _is_valid(store, folder):  # an interrupt may come when all is done
             remove_tree(folder)
         raise
     sweep(store, keep=keep)
+
+
+def _settle(store: Path) -> None:
+    """Have all that was written on the disk first: a power cut may keep what comes later and lose what came before."""
+    if not is_remote(store):
+        os.sync()
 
 
 def sweep(store: Path, *, keep: int) -> None:

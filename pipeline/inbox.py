@@ -13,14 +13,14 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import polars as pl
 
 from pipeline.errors import NothingDone, Refused, UsageError
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.lists import LISTS, athletes, complaints, read_text, sessions, strikes
-from pipeline.places import beneath, files_below, is_remote, versions_below
+from pipeline.places import beneath, is_remote, versions_below
 from pipeline.settings import SETTINGS_FILE, Settings, read_settings
 
 COLUMNS_FILE = "columns.toml"
@@ -55,6 +55,7 @@ class Inbox:
         athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
         strikes: rows of `strikes.csv`, one a foot.
         complaints: rows of `complaints.csv`, with their line.
+        described: every `columns.toml`, as paths in the inbox; also one that holds for no file.
         notices: what a person should look at although nothing stops for it, a sentence each.
         closed: folders that may not be looked into, as paths in the inbox.
     """
@@ -66,6 +67,7 @@ class Inbox:
     athletes: pl.DataFrame
     strikes: pl.DataFrame
     complaints: pl.DataFrame
+    described: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
     closed: tuple[str, ...] = ()
 
@@ -85,22 +87,16 @@ class Inbox:
 
     def columns_file_for(self, file: InboxFile) -> Path | None:
         """The `columns.toml` that holds for a file."""
-        for folder in (self.folder / file.path).parents:
-            try:
-                if (folder / COLUMNS_FILE).is_file():
-                    return folder / COLUMNS_FILE
-            except OSError:  # a name that just fits and would not with this one in place of its last part
-                continue
-            if folder == self.folder:
-                break
+        for folder in PurePosixPath(file.path).parents:
+            if (path := (folder / COLUMNS_FILE).as_posix()) in self.described:
+                return self.folder / path
         return None
 
     def lists_digest(self) -> str:
         """SHA-256 of the lists and of every `columns.toml`, also of those that hold for no file."""
         digest = hashlib.sha256()
-        for described in files_below(self.folder):
-            if described.name == COLUMNS_FILE:
-                digest.update(described.read_bytes())
+        for path in self.described:
+            digest.update((self.folder / path).read_bytes())
         for rows in (self.athletes, self.sessions, self.strikes, self.complaints):
             digest.update(rows.write_csv().encode())
         return digest.hexdigest()
@@ -119,7 +115,9 @@ def read_inbox(folder: Path) -> Inbox:
     settings = read_settings(read_text(settings_file)) if settings_file.is_file() else Settings()
     closed: list[Path] = []
     links: list[str] = []
-    files = tuple(_files(folder, closed, links))
+    found = list(_files(folder, closed, links))
+    described = tuple(sorted(file.path for file in found if PurePosixPath(file.path).name == COLUMNS_FILE))
+    files = tuple(file for file in found if PurePosixPath(file.path).name != COLUMNS_FILE)
     shut = tuple(_in_utf8(one.relative_to(folder).as_posix()) for one in closed)
     if not files:
         raise NothingDone(
@@ -139,6 +137,7 @@ def read_inbox(folder: Path) -> Inbox:
         lists["roster.csv"],
         lists["strikes.csv"],
         lists["complaints.csv"],
+        described,
         (
             *(_CLOSED.format(one) for one in shut),
             *(_LINK.format(one) for one in links),
@@ -173,7 +172,10 @@ def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) ->
 
 
 def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
-    """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over."""
+    """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over.
+
+    Every `columns.toml` is among them: to ask for it beside each recording is a request each in an object store.
+    """
     if is_remote(folder):
         for name, tag in versions_below(folder).items():
             parts = name.split("/")
@@ -186,6 +188,8 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
         if _is_beside(relative.parts):
             continue
         path_shown = _in_utf8(relative.as_posix())
+        if relative.name == COLUMNS_FILE and path_shown != relative.as_posix():
+            continue  # nothing beside it can be opened either
         if not _is_file_within(path, root):
             if os.path.islink(path):  # Path.is_symlink raises for a path longer than the system can hold
                 links.append(path_shown)
@@ -204,9 +208,9 @@ def _is_file_within(path: Path, root: Path) -> bool:
 
 
 def _is_beside(parts: Sequence[str]) -> bool:
-    """Whether a path is no recording: hidden, a list, settings, a description of columns."""
+    """Whether a path is hidden, a list or settings."""
     is_list = len(parts) == 1 and parts[0] in {*LISTS, SETTINGS_FILE}
-    return is_list or parts[-1] == COLUMNS_FILE or any(part.startswith(".") for part in parts)
+    return is_list or any(part.startswith(".") for part in parts)
 
 
 def _in_utf8(name: str) -> str:

@@ -79,6 +79,26 @@ def test_a_state_that_cannot_be_made_the_valid_one_is_removed(tmp_path: Path, mo
     assert (word(store), names(store)) == ("first", ["000001"])
 
 
+def test_a_state_is_on_the_disk_before_it_is_called_whole_and_before_it_is_valid(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    store = tmp_path / "store"
+    publish(store, "first")
+    on_disk: list[tuple[str, list[str], str]] = []
+
+    def sync() -> None:
+        built = store / "generations" / "000002" / "tables" / "word.txt"
+        on_disk.append((built.read_text(), names(store), word(store)))
+
+    monkeypatch.setattr(os, "sync", sync)
+    publish(store, "second")
+    assert on_disk == [
+        ("second", ["000001"], "first"),
+        ("second", ["000001", "000002"], "first"),
+    ]
+    assert word(store) == "second"
+
+
 def test_what_a_killed_process_left_is_never_seen_and_removed_by_the_next(tmp_path: Path):
     store = tmp_path / "store"
     publish(store, "first")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -250,6 +251,35 @@ def test_the_nearest_columns_toml_counts_alone(tiny_inbox: Make):
         "ari/2026/a.csv": {"Near": "cadence_spm"},
         "bo/b.csv": {"Far": "cadence_spm"},
     }
+
+
+def test_every_columns_toml_is_found_with_the_files_and_none_is_asked_for_later(tiny_inbox: Make):
+    folder = tiny_inbox(dict.fromkeys(["ari/a.csv", "ari/x/columns.toml", "columns.toml", "bo/.x/columns.toml"], b""))
+    inbox = read_inbox(folder)
+    assert (inbox.described, [file.path for file in inbox.files]) == (
+        ("ari/x/columns.toml", "columns.toml"),
+        ["ari/a.csv"],
+    )
+    shutil.rmtree(folder)
+    assert inbox.columns_file_for(inbox.files[0]) == folder / "columns.toml"
+
+
+def test_a_columns_toml_that_is_a_link_out_of_the_inbox_is_passed_over_and_named(tiny_inbox: Make, tmp_path: Path):
+    (tmp_path / "outside.toml").write_text('[columns]\nOutside = "cadence_spm"\n')
+    folder = tiny_inbox({"ari/a.csv": b""})
+    (folder / "ari" / "columns.toml").symlink_to(tmp_path / "outside.toml")
+    inbox = read_inbox(folder)
+    assert inbox.mapping_for(inbox.files[0]) is None
+    assert "'ari/columns.toml' is a link out of the inbox" in inbox.notices[0]
+
+
+def test_a_columns_toml_in_a_folder_whose_name_is_no_utf_8_changes_nothing(tiny_inbox: Make):
+    folder = tiny_inbox({"ari/a.csv": b""})
+    strange = os.fsencode(folder) + b"/caf\xe9"
+    os.mkdir(strange)
+    Path(os.fsdecode(strange), "columns.toml").write_text("")
+    inbox = read_inbox(folder)
+    assert (inbox.described, [file.path for file in inbox.files]) == ((), ["ari/a.csv"])
 
 
 def test_columns_toml_above_the_inbox_does_not_count(tiny_inbox: Make, tmp_path: Path):

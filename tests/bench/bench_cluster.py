@@ -1,11 +1,13 @@
 """What does a second worker of a Dask cluster bring? The same refresh on one worker and on two.
 
-python -m tests.bench.bench_cluster [--runs 1000 3000] [--hours 1.5]
+python -m tests.bench.bench_cluster [--runs 1000 3000] [--hours 1.5] [--share 1]
 
 A club's season and a federation's, since what does not shrink with workers (starting the planner, the club's tables)
 is hardly more for the larger one.
 One Prefect server is started beside it, so that no worker starts one of its own. Scheduler, workers, server and the
-process that plans share this machine: with two cores the second worker has less than a core to itself.
+process that plans share this machine: with two cores the second worker has less than a core to itself. With `--share
+0.4` each of the five has that much of a core and no more, which two cores can give to all at once: the same as five
+cores of that speed, where nobody waits for another's core (`cpu_share`).
 """
 
 from __future__ import annotations
@@ -18,13 +20,14 @@ import tempfile
 import time
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import dask
 from distributed import LocalCluster
 
 from data.generator.club import write_season
+from tests.bench.cpu_share import CpuShare, cpu_share
 
 RUNS_OF_AN_ATHLETE = 12
 TARGET = 1.7
@@ -32,14 +35,14 @@ PORT = 4747
 
 
 @contextmanager
-def prefect_server(home: Path) -> Iterator[None]:
+def prefect_server(home: Path, held: CpuShare) -> Iterator[None]:
     """A Prefect server of one's own, named in the environment of everything started meanwhile."""
     os.environ |= {
         "PREFECT_HOME": f"{home}", "PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1",
         "PREFECT_LOGGING_LEVEL": "WARNING", "DASK_LOGGING__DISTRIBUTED": "critical",
     }  # fmt: skip
     command = [sys.executable, "-m", "prefect", "server", "start", "--port", f"{PORT}", "--no-services", "--no-ui"]
-    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    server = subprocess.Popen(held.starting(command), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     os.environ["PREFECT_API_URL"] = f"http://127.0.0.1:{PORT}/api"
     try:
         until = time.monotonic() + 120
@@ -55,22 +58,27 @@ def prefect_server(home: Path) -> Iterator[None]:
         server.wait()
 
 
-def refreshed_s(inbox: Path, store: Path, n_workers: int) -> float:
+def refreshed_s(inbox: Path, store: Path, n_workers: int, share: float) -> float:
     """Seconds of a refresh on a cluster that has started and loaded what it needs."""
     with (
         dask.config.set({"distributed.worker.profile.enabled": False}),  # as the README starts workers
         LocalCluster(n_workers=n_workers, threads_per_worker=1, processes=True, dashboard_address=None) as cluster,
+        ExitStack() as groups,
     ):
+        for number, worker in cluster.workers.items():
+            groups.enter_context(cpu_share(f"worker-{number}", share)).take(worker.pid)
+        planner = groups.enter_context(cpu_share("planner", share))
         command = [sys.executable, "-m", "pipeline", "refresh", "--cluster", cluster.scheduler_address]
         few = store.parent / "few"
         if not few.exists():
             write_season(few, 4, 8, 0.1)
-        subprocess.run(
-            [*command, "--inbox", f"{few}", "--store", f"{store}-few"], check=True, stdout=subprocess.DEVNULL
-        )
-        began = time.perf_counter()
-        subprocess.run([*command, "--inbox", f"{inbox}", "--store", f"{store}"], check=True, stdout=subprocess.DEVNULL)
-        return time.perf_counter() - began
+        seconds = 0.0
+        for taken, built in ((few, Path(f"{store}-few")), (inbox, store)):  # the first one only loads
+            began = time.perf_counter()
+            whole = planner.starting([*command, "--inbox", f"{taken}", "--store", f"{built}"])
+            subprocess.run(whole, check=True, stdout=subprocess.DEVNULL)
+            seconds = time.perf_counter() - began
+        return seconds
 
 
 def main() -> None:
@@ -78,17 +86,25 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--runs", type=int, nargs="+", default=[1000, 3000])
     parser.add_argument("--hours", type=float, default=1.5)
+    parser.add_argument("--share", type=float, default=1.0)
     asked = parser.parse_args()
     os.environ |= dict.fromkeys(("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
-    with tempfile.TemporaryDirectory() as name, prefect_server(Path(name) / "prefect"):
-        for n_runs in asked.runs:
-            folder = Path(name) / f"{n_runs}"
+    with tempfile.TemporaryDirectory() as name:
+        folders = {n_runs: Path(name) / f"{n_runs}" for n_runs in asked.runs}
+        for n_runs, folder in folders.items():
             write_season(folder / "inbox", max(1, n_runs // RUNS_OF_AN_ATHLETE), n_runs, asked.hours)
-            one = refreshed_s(folder / "inbox", folder / "one", 1)
-            two = refreshed_s(folder / "inbox", folder / "two", 2)
-            print(f"{n_runs} runs of {asked.hours:g} h, {os.cpu_count()} cores, from the shell to the next prompt")
-            print(f"one worker   {one:7.1f} s")
-            print(f"two workers  {two:7.1f} s   {one / two:.2f} times faster (target {TARGET})", flush=True)
+        with (
+            cpu_share("scheduler", asked.share) as scheduler,
+            cpu_share("server", asked.share) as server,
+            prefect_server(Path(name) / "prefect", server),
+        ):
+            scheduler.take(os.getpid())
+            for n_runs, folder in folders.items():
+                one, two = (refreshed_s(folder / "inbox", folder / f"{n}", n, asked.share) for n in (1, 2))
+                cores = f"{os.cpu_count()} cores" if asked.share >= 1 else f"{asked.share:g} of a core each"
+                print(f"{n_runs} runs of {asked.hours:g} h, {cores}, from the shell to the next prompt")
+                print(f"one worker   {one:7.1f} s")
+                print(f"two workers  {two:7.1f} s   {one / two:.2f} times faster (target {TARGET})", flush=True)
 
 
 if __name__ == "__main__":
