@@ -113,6 +113,17 @@ def test_on_paper_there_is_no_navigation_and_no_table_is_cut_off(browser: Browse
     watched.close()
 
 
+def test_what_is_folded_on_the_screen_is_not_lost_on_paper(browser: Browser, pages: Path):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, "athlete"))
+    folded = page.locator("details:not([open]) table, details:not([open]) p").all()
+    assert folded
+    assert not any(one.is_visible() for one in folded)
+    page.emulate_media(media="print")
+    assert all(one.is_visible() for one in folded)
+    watched.close()
+
+
 _SCROLLING = """[...document.querySelectorAll('main *')]
   .filter((one) => one.clientWidth && one.scrollWidth > one.clientWidth + 1 && !one.closest('svg'))
   .filter((one) => getComputedStyle(one).overflowX !== 'visible')
