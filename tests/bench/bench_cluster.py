@@ -68,17 +68,19 @@ def refreshed_s(inbox: Path, store: Path, n_workers: int, share: float) -> float
         for number, worker in cluster.workers.items():
             groups.enter_context(cpu_share(f"worker-{number}", share)).take(worker.pid)
         planner = groups.enter_context(cpu_share("planner", share))
-        command = [sys.executable, "-m", "pipeline", "refresh", "--cluster", cluster.scheduler_address]
+
+        def refresh(taken: Path, built: Path) -> None:
+            command = [sys.executable, "-m", "pipeline", "refresh", "--cluster", cluster.scheduler_address]
+            whole = planner.starting([*command, "--inbox", f"{taken}", "--store", f"{built}"])
+            subprocess.run(whole, check=True, stdout=subprocess.DEVNULL)
+
         few = store.parent / "few"
         if not few.exists():
             write_season(few, 4, 8, 0.1)
-        seconds = 0.0
-        for taken, built in ((few, Path(f"{store}-few")), (inbox, store)):  # the first one only loads
-            began = time.perf_counter()
-            whole = planner.starting([*command, "--inbox", f"{taken}", "--store", f"{built}"])
-            subprocess.run(whole, check=True, stdout=subprocess.DEVNULL)
-            seconds = time.perf_counter() - began
-        return seconds
+        refresh(few, Path(f"{store}-few"))
+        began = time.perf_counter()
+        refresh(inbox, store)
+        return time.perf_counter() - began
 
 
 def main() -> None:
