@@ -24,9 +24,9 @@ from prefect.types.entrypoint import EntrypointType
 
 # isort: off  -- flows.refresh sets the environment which Prefect reads when it is imported
 from flows.refresh import refresh_with_prefect
-from pipeline.inbox import Inbox
-from pipeline.nightly import FAILED, SKIPPED, Plan, one_night, zone_of
-from pipeline.places import place, whole_name
+from pipeline.core.places import place, whole_name
+from pipeline.inbox.inbox import Inbox
+from pipeline.nightly.nightly import FAILED, SKIPPED, Plan, one_night, zone_of
 
 #: Names the web address in the environment, so that what may be a secret is neither an argument nor a parameter.
 WEBHOOK = "SPLITDRIFT_WEBHOOK"

@@ -24,7 +24,7 @@ from tempfile import TemporaryDirectory
 from urllib.error import URLError
 from urllib.request import ProxyHandler, build_opener
 
-from pipeline.errors import NothingDone
+from pipeline.core.errors import NothingDone
 
 #: A first start on a busy machine has taken half a minute.
 START_S = 180.0

@@ -31,17 +31,17 @@ from prefect.context import FlowRunContext
 from prefect.futures import PrefectFuture, as_completed
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from pipeline.errors import UsageError
-from pipeline.inbox import Inbox, InboxFile
-from pipeline.lent_workers import end_waiting_workers, lent_worker
-from pipeline.line import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Settled, Shard, one_file_each
+from pipeline.core.errors import UsageError
+from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
-from pipeline.refresh import bring_up_to_date
-from pipeline.steps import Steps, measure_over, read_over
-from pipeline.workers import COST_THE_CLUSTERS_WORKERS, Progress
+from pipeline.refresh.context import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Settled, Shard, one_file_each
+from pipeline.refresh.refresh import bring_up_to_date
+from pipeline.refresh.steps import Steps, measure_over, read_over
+from pipeline.workers.lending import end_waiting_workers, lent_worker
+from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS, Progress
 
 if TYPE_CHECKING:
-    from pipeline.recording import Session
+    from pipeline.stages.recording import Session
 
 # What the stages stand on is loaded by whoever takes them: the process that plans for a cluster takes few.
 
@@ -123,7 +123,7 @@ def samples(
     line: Sealed[Line], shards: Sealed[Sequence[Shard]], sessions: Sequence[Sequence[tuple[InboxFile, Session]]]
 ) -> list[Settled]:
     """Stage `samples` of a batch of shards."""
-    from pipeline.shard import settle
+    from pipeline.refresh.shard import settle
 
     return [settle(line.content, shard, own) for shard, own in zip(shards.content, sessions, strict=True)]
 
@@ -131,7 +131,7 @@ def samples(
 @task(name="splits", **_OPTIONS)
 def splits(line: Sealed[Line], settled: Sequence[Settled]) -> list[Measured]:
     """Stage `splits` of a batch of shards."""
-    from pipeline.shard import cut
+    from pipeline.refresh.shard import cut
 
     return [cut(line.content, one) for one in settled]
 
@@ -146,7 +146,7 @@ def measured(line: Sealed[Line], shards: Sealed[Sequence[Shard]]) -> list[Measur
 @task(name="responses", **_OPTIONS)
 def responses(line: Sealed[Line], athletes: Sealed[Sequence[Athlete]]) -> list[Alone]:
     """Stages `responses` and `pacing` of a batch of athletes."""
-    from pipeline.athlete import respond
+    from pipeline.refresh.athlete import respond
 
     return [respond(line.content, one) for one in athletes.content]
 
@@ -154,7 +154,7 @@ def responses(line: Sealed[Line], athletes: Sealed[Sequence[Athlete]]) -> list[A
 @task(name="drift", **_OPTIONS)
 def drift(line: Sealed[Line], due: Sealed[Sequence[Due]], club: Sealed[pl.DataFrame]) -> list[Analysed]:
     """Stage `drift` of a batch of athletes."""
-    from pipeline.athlete import analyse
+    from pipeline.refresh.athlete import analyse
 
     return [analyse(line.content, one, club.content) for one in due.content]
 
@@ -162,7 +162,7 @@ def drift(line: Sealed[Line], due: Sealed[Sequence[Due]], club: Sealed[pl.DataFr
 @task(name="summaries", **_OPTIONS)
 def summaries(line: Sealed[Line]) -> pl.DataFrame:
     """Stage `summaries` of the club."""
-    from pipeline.club import finish
+    from pipeline.refresh.club import finish
 
     return finish(line.content)
 
@@ -170,7 +170,7 @@ def summaries(line: Sealed[Line]) -> pl.DataFrame:
 @task(name="forms", **_OPTIONS)
 def forms(line: Sealed[Line], form: str) -> None:
     """What the tables are given in besides: for SQL users, for spreadsheets."""
-    from pipeline.club import show_forth
+    from pipeline.refresh.club import show_forth
 
     show_forth(line.content, form)
 
@@ -186,7 +186,7 @@ def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None
 
 def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
     """What the club's responses have in common; a matter of milliseconds, so in this process."""
-    from pipeline.responses import club_responses
+    from pipeline.stages.responses import club_responses
 
     return club_responses(athletes)
 
@@ -284,7 +284,7 @@ def _over_the_cluster(line: Line, of_files: Iterable[list[Shard]]) -> Iterator[M
         try:
             results = submitted([shard]).result()
         except KilledWorker:
-            from pipeline.shard import lost
+            from pipeline.refresh.shard import lost
 
             results = [lost(line, shard, COST_THE_CLUSTERS_WORKERS)]
         yield from results
@@ -313,13 +313,13 @@ def refresh_with_prefect(
     wait_s: float = 0.0,
     progress: Progress | None = None,
 ) -> pl.DataFrame:
-    """Run the flow; the same tables as `pipeline.refresh.refresh`.
+    """Run the flow; the same tables as `pipeline.refresh.refresh.refresh`.
 
     Uses the Prefect API that the environment names, else a temporary one on this machine. The workers of a cluster need
     splitdrift, and the inbox and the store under the same name as this process: a shared folder or an object store.
 
     Args:
-        inbox: what `pipeline.inbox.read_inbox` found.
+        inbox: what `pipeline.inbox.inbox.read_inbox` found.
         store: folder of the store.
         jobs: worker threads; None for one a core.
         cluster: address of a Dask scheduler; its workers then take the place of threads.

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Stage:
-    """One step of the line: its module is `pipeline/<name>.py`, its tests are `tests/test_<name>.py`.
+    """One step of the line: its module is `pipeline/stages/<name>.py`, its tests are `tests/stages/test_<name>.py`.
 
     Attributes:
         name: the one word that finds everything about it.
@@ -41,4 +41,4 @@ STAGES = (
 )
 
 #: Beside the line: made on demand from what is published, and gone with the next refresh.
-ON_DEMAND = (Stage("calibrate", "the published splits", ("calibration",), "athlete"),)
+ON_DEMAND = (Stage("calibration", "the published splits", ("calibration",), "athlete"),)

@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError, in_words
-from pipeline.night_commands import history, nightly
-from pipeline.study.command import study
-from pipeline.terminal import FOLDER, has_prefect_api, open_console
+from pipeline.commands.nightly import history, nightly
+from pipeline.commands.study import study
+from pipeline.commands.terminal import FOLDER, has_prefect_api, open_console
+from pipeline.core.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, SplitdriftError, in_words
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipeline.workers import Spread
+    from pipeline.workers.pool import Spread
 
 
 #: A step that takes longer has failed; files have limits of their own in the settings.
@@ -78,7 +78,7 @@ def main() -> None:
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow.")
 def demo(store: Path, jobs: int | None, flow: bool) -> None:
     """Take an invented club through the whole line and show the result."""
-    from pipeline.resources import shipped
+    from pipeline.core.resources import shipped
 
     inbox = shipped("data/club")
     _refresh(inbox, store, jobs=jobs, flow=flow)
@@ -122,13 +122,13 @@ def _refresh(
 ) -> None:
     by_flow = flow or cluster is not None or has_prefect_api()
     with nullcontext() if by_flow else _workers(jobs) as spread:
-        from pipeline.duplicates import with_several_athletes
-        from pipeline.generations import published
-        from pipeline.history import what_came_in
-        from pipeline.inbox import read_inbox
-        from pipeline.places import is_remote, whole_name
-        from pipeline.refresh import refresh as in_process
-        from pipeline.show import ledger_summary
+        from pipeline.commands.show import ledger_summary
+        from pipeline.core.places import is_remote, whole_name
+        from pipeline.inbox.inbox import read_inbox
+        from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.refresh import refresh as in_process
+        from pipeline.store.generations import published
+        from pipeline.store.history import what_came_in
 
         found = read_inbox(inbox)
         with _progress(f"Reading {len(found.files)} files") as progress:
@@ -166,10 +166,10 @@ def _refresh(
 def check(inbox: Path, jobs: int | None) -> None:
     """Read and judge everything in an inbox, write nothing."""
     with _workers(jobs) as spread:
-        from pipeline.duplicates import with_several_athletes
-        from pipeline.inbox import read_inbox
-        from pipeline.refresh import check as judge
-        from pipeline.show import ledger_summary
+        from pipeline.commands.show import ledger_summary
+        from pipeline.inbox.inbox import read_inbox
+        from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.refresh import check as judge
 
         found = read_inbox(inbox)
         with _progress(f"Reading {len(found.files)} files") as progress:
@@ -185,8 +185,8 @@ def check(inbox: Path, jobs: int | None) -> None:
 @click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
 def show(table: str | None, store: Path) -> None:
     """Show a TABLE in the terminal; without TABLE the club summary. `splitdrift dictionary` lists the tables."""
-    from pipeline.show import table_as_it_is
-    from pipeline.store import read_table
+    from pipeline.commands.show import table_as_it_is
+    from pipeline.store.layout import read_table
 
     if table is None:
         _show_club(store, None)
@@ -220,8 +220,8 @@ def calibrate(store: Path, draws: int, jobs: int | None) -> None:
     Writes the table `calibration` into the store; a refresh that finds something new empties it. The same store gives
     the same numbers.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
-    from pipeline.self_check import self_check
-    from pipeline.show_calibration import calibration_summary
+    from pipeline.commands.show_calibration import calibration_summary
+    from pipeline.refresh.self_check import self_check
 
     with _progress("Inventing seasons") as progress:
         rates = self_check(store, draws=draws, jobs=jobs, progress=progress)
@@ -244,8 +244,8 @@ def pages(*, store: Path, anonymous: bool, jobs: int | None, wait: float) -> Non
     the same as long as the store lives. What stays in: starts of runs to the second, devices, dates of complaints,
     shoes and complaints by number. Who knows an athlete's runs will know the athlete.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
-    from pipeline.pages.rebuild import rebuild_pages
-    from pipeline.places import whole_name
+    from pipeline.core.places import whole_name
+    from pipeline.refresh.redraw import rebuild_pages
 
     with _progress("Drawing") as progress:
         n_athletes = rebuild_pages(store, anonymous=anonymous, jobs=jobs, wait_s=wait, progress=progress)
@@ -260,7 +260,7 @@ main.add_command(history)
 @main.command()
 def dictionary() -> None:
     """Every table and column: unit, meaning."""
-    from pipeline.dictionary import dictionary as text
+    from pipeline.tables.dictionary import dictionary as text
 
     click.echo(text(), nl=False)
 
@@ -269,8 +269,8 @@ def dictionary() -> None:
 @click.option("--inbox", type=FOLDER, help="Show the settings in force for this inbox. [default: the defaults]")
 def settings(inbox: Path | None) -> None:
     """Every setting: its value, its unit, and why that default."""
-    from pipeline.inbox import read_inbox
-    from pipeline.settings import Settings
+    from pipeline.core.settings import Settings
+    from pipeline.inbox.inbox import read_inbox
 
     in_force = read_inbox(inbox).settings if inbox is not None else Settings()
     for name, value, unit, why in in_force.describe():
@@ -279,15 +279,15 @@ def settings(inbox: Path | None) -> None:
 
 
 def _show_notices(notices: Sequence[str]) -> None:
-    from pipeline.show import plain
+    from pipeline.commands.show import plain
 
     for notice in notices:
         click.echo(plain(notice).plain)
 
 
 def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
-    from pipeline.show import club_summary
-    from pipeline.store import read_table
+    from pipeline.commands.show import club_summary
+    from pipeline.store.layout import read_table
 
     console = open_console()
     drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
@@ -297,7 +297,7 @@ def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
 @contextmanager
 def _workers(jobs: int | None) -> Iterator[Spread]:
     """Workers, started before this process loads what it needs itself: all then load at the same time."""
-    from pipeline.workers import workers
+    from pipeline.workers.pool import workers
 
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     # Files of strangers are read in a process of their own even if there is but one.

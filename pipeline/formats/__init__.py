@@ -1,7 +1,7 @@
 """Input formats. One module a format, each `bytes -> list[Recording]`: nothing judged, nothing repaired.
 
 A file usually holds one recording; a multisport, chained or zipped file holds several. What a format cannot read at all
-it refuses (`pipeline.errors.Refused`); what it could read only in part it marks as `damage`.
+it refuses (`pipeline.core.errors.Refused`); what it could read only in part it marks as `damage`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 
 #: The readings a recording can carry, in the one unit each has from here on. A column that the file did not have is
 #: present and null, so that every later stage meets the same frame.

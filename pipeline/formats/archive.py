@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import PurePosixPath, PureWindowsPath
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 
 _GZIP = b"\x1f\x8b"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 
 MIN_ROWS = 2
 

@@ -33,7 +33,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats import GRAINS
 from pipeline.formats.columns import AMBIGUOUS, COLUMNS, plain
 

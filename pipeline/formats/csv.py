@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats import READINGS, Recording, clock, readings_frame
 from pipeline.formats.cells import MIN_ROWS, Table, read_table
 from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, read_mapping, toml_line

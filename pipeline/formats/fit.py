@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats import RUNNING, Recording, readings_frame, require_few_sessions
 from pipeline.formats.fit_fields import read_columns
 from pipeline.formats.fit_messages import Columns, Messages, read_messages

@@ -25,7 +25,7 @@ import fitfast
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
 from pipeline.formats.fit_outline import outline
 from pipeline.formats.fit_records import sound_records

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats.column_mapping import toml_line
 
 Readings = Mapping[str, pl.Series]

@@ -14,7 +14,7 @@ import polars as pl
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats import clock
 
 #: Every element is held in memory, at thirty times the bytes that it takes in the file. Two days, the longest run that

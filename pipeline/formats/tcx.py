@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element
 
 import polars as pl
 
-from pipeline.errors import Refused
+from pipeline.core.errors import Refused
 from pipeline.formats import Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.adjusting import RESPONSES, effect, entered
-from pipeline.design import TEN_KM, Entering
+from pipeline.methods.adjustment import RESPONSES, effect, entered
+from pipeline.methods.design import TEN_KM, Entering
 
 Row = Mapping[str, Any]
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]

@@ -15,7 +15,7 @@ from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 
-from pipeline.places import make_folder
+from pipeline.core.places import make_folder
 
 #: Written here; they lie beside this module.
 _OWN = ("pages.css", "pages.js")

@@ -11,9 +11,9 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.drift import ADJUSTED_BY
-from pipeline.lists import SURFACES
-from pipeline.metrics import METRICS
+from pipeline.core.metrics import METRICS
+from pipeline.inbox.lists import SURFACES
+from pipeline.methods.design import ADJUSTED_BY
 from pipeline.pages.adjusted import adjusted, bent_levels, lines
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
 from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words, open_complaints

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.metrics import METRICS
+from pipeline.core.metrics import METRICS
 from pipeline.pages.club_rows import ClubRows, Pages
 from pipeline.pages.run_page import QUANTITIES
 from pipeline.pages.season_words import open_complaints
@@ -44,7 +44,7 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
     Args:
         pages: what all pages have in common.
         club: the rows.
-        told: the record of the refresh that made the state (`pipeline.history.record`).
+        told: the record of the refresh that made the state (`pipeline.store.history.record`).
     """
     units, ledger, runs = pages.units, club.table("recordings"), club.table("runs")
     of_runs = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())

@@ -14,10 +14,10 @@ from urllib.parse import quote
 
 import polars as pl
 
+from pipeline.core.places import read_frame, write_frame
+from pipeline.core.settings import Settings
 from pipeline.pages.units import Units
-from pipeline.places import read_frame, write_frame
-from pipeline.settings import Settings
-from pipeline.store import read_rows
+from pipeline.store.layout import read_rows
 from pipeline.tables import empty
 
 _NAMES, _SINCE, _KEY = (Path("known") / name for name in ("names.json", "since.parquet", "page_key"))

@@ -22,9 +22,8 @@ from typing import Any
 import jinja2
 import polars as pl
 
-from pipeline.generations import link_tree
-from pipeline.history import RECORD
-from pipeline.known import code_digest
+from pipeline.core.places import files_below, read_frame, written_here
+from pipeline.core.settings import PAGES
 from pipeline.pages.assets import write_assets
 from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
 from pipeline.pages.club_pages import file_pages, index_page
@@ -33,9 +32,10 @@ from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import drawn, run_page
 from pipeline.pages.traces import TRACES_READ, traces
 from pipeline.pages.worth_a_look import cautions
-from pipeline.places import files_below, read_frame, written_here
-from pipeline.settings import PAGES
-from pipeline.store import partition, run_of
+from pipeline.store.generations import link_tree
+from pipeline.store.history import RECORD
+from pipeline.store.known import code_digest
+from pipeline.store.layout import partition, run_of
 
 FOLDER = Path("pages")
 #: Where a page of an athlete says what it and the pages of the athlete's runs rest on, and where one of a run does.

@@ -8,8 +8,8 @@ from typing import Any
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
-from pipeline.resources import shipped
-from pipeline.settings import Settings
+from pipeline.core.resources import shipped
+from pipeline.core.settings import Settings
 
 
 def methods_page(settings: Settings) -> dict[str, Any]:

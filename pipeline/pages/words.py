@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from pipeline.metrics import METRICS
+from pipeline.core.metrics import METRICS
 from pipeline.pages.units import Units, between, number, signed
 from pipeline.tables.analysed import FINDING_WORDS
 

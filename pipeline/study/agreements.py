@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.errors import NothingDone
+from pipeline.core.errors import NothingDone
 from pipeline.methods.agreement import agreement
 from pipeline.methods.reliability import Reliability, reliability
 from pipeline.study.material import LABELS, Material

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.errors import NothingDone, UsageError
+from pipeline.core.errors import NothingDone, UsageError
 from pipeline.study.study_file import Cohort
 
 

@@ -9,13 +9,13 @@ from typing import TypeVar
 
 import polars as pl
 
-from pipeline.design import Entering
-from pipeline.errors import NothingDone, UsageError
-from pipeline.generations import published
-from pipeline.known import code_digest
-from pipeline.parquet import Provenance, read_provenance
-from pipeline.settings import Settings, read_settings
-from pipeline.store import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.settings import Settings, read_settings
+from pipeline.methods.design import Entering
+from pipeline.store.generations import published
+from pipeline.store.known import code_digest
+from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.cohort import Flow, cohort_flow
 from pipeline.study.landings import landings

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.errors import NothingDone
+from pipeline.core.errors import NothingDone
 from pipeline.methods.paired_classes import (
     bowker,
     mcnemar_chi_squared,

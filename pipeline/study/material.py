@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.design import Entering
-from pipeline.errors import NothingDone
-from pipeline.metrics import METRICS
+from pipeline.core.errors import NothingDone
+from pipeline.core.metrics import METRICS
+from pipeline.methods.design import Entering
 from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
 

@@ -23,8 +23,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import UsageError
-from pipeline.places import files_below
+from pipeline.core.errors import UsageError
+from pipeline.core.places import files_below
 from pipeline.study.conduct import Conducted
 from pipeline.study.pseudonyms import COLUMNS, pseudonymised
 from pipeline.study.register import Registered

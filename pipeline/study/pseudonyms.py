@@ -18,7 +18,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.errors import UsageError
+from pipeline.core.errors import UsageError
 from pipeline.study.small_cells import shared_groups
 from pipeline.study.study_file import Study, read_study
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline.errors import UsageError
-from pipeline.lock import locked
-from pipeline.places import is_remote, put_if
+from pipeline.core.errors import UsageError
+from pipeline.core.places import is_remote, put_if
+from pipeline.store.lock import locked
 from pipeline.study.study_file import Study
 
 REGISTER = "studies.jsonl"

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from pipeline.adjusting import RESPONSES, effect, entered
-from pipeline.design import Entering
+from pipeline.methods.adjustment import RESPONSES, effect, entered
+from pipeline.methods.design import Entering
 from pipeline.study.study_file import QUARTERS, Analysis
 
 

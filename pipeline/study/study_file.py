@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from pipeline.errors import UsageError
-from pipeline.metrics import METRICS
+from pipeline.core.errors import UsageError
+from pipeline.core.metrics import METRICS
 
 DESIGNS = {
     "paired_windows": "an early and a late stretch of the same runs",

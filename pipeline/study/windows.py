@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.errors import NothingDone
+from pipeline.core.errors import NothingDone
 from pipeline.methods.equivalence import equivalence
 from pipeline.methods.paired_change import PairedChange, paired_change
 from pipeline.methods.sample_size import change_components, sample_sizes

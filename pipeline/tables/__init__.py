@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import BrokenPromise
+from pipeline.core.errors import BrokenPromise
 from pipeline.tables.analysed import (
     AthleteDrift,
     Calibration,

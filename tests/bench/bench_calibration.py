@@ -4,7 +4,7 @@ python -m tests.bench.bench_calibration [--athletes 2000] [--seed 1] [--jobs N]
 
 Invented clubs of 50 athletes go the whole way from splits to findings: `responses`, the club's, `drift`, correction for
 the number of athletes (Benjamini and Hochberg). Beside it stands the drift of each athlete alone, without what the club
-knows. The invented splits come from tests/reference/season.py, which shares no code with the pipeline. Each club has
+knows. The invented splits come from tests/support/season.py, which shares no code with the pipeline. Each club has
 its own seed, made of the seed asked for, the case and the number of the club, so nothing depends on the jobs.
 """
 
@@ -27,13 +27,13 @@ import numpy.typing as npt
 import polars as pl
 from scipy import special
 
-from pipeline.drift import drift
+from pipeline.core.settings import Settings
 from pipeline.methods.paired_classes import wilson
-from pipeline.responses import club_responses, responses
-from pipeline.settings import Settings
-from pipeline.summaries import LEVEL, athlete_drift
-from pipeline.workers import workers
-from tests.reference.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import club_responses, responses
+from pipeline.stages.summaries import LEVEL, athlete_drift
+from pipeline.workers.pool import workers
+from tests.support.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
 
 CONTACT, CADENCE = "contact_time_ms", "cadence_spm"
 COUNTS = ("split_length_m", "warm_up_m", "min_run_share", "min_length_share", "min_splits_of_run", "min_runs")
@@ -155,7 +155,7 @@ def simulated(cases: Sequence[Case], n_clubs: int, seed: int, jobs: int | None) 
     """All clubs of all cases; the athletes of each case, in the order of the cases."""
     tasks = [(case, place) for case in cases for place in range(n_clubs)]
     told: dict[tuple[Case, int], pl.DataFrame] = {}
-    with workers(len(tasks), jobs, few=2, loads="pipeline.drift") as spread:
+    with workers(len(tasks), jobs, few=2, loads="pipeline.stages.drift") as spread:
         for n_done, (case, place, rows) in enumerate(spread(analysed, seed, tasks), start=1):
             told[case, place] = rows.with_columns(club=pl.lit(place))
             print(f"\r{n_done} of {len(tasks)} clubs", end="", file=sys.stderr, flush=True)

@@ -19,13 +19,13 @@ import numpy as np
 import polars as pl
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from pipeline.drift import drift
-from pipeline.metrics import METRICS
-from pipeline.responses import club_responses, responses
-from pipeline.settings import Settings
-from pipeline.summaries import athlete_drift
-from pipeline.workers import workers
-from tests.reference.season import ORDINARY, draw
+from pipeline.core.metrics import METRICS
+from pipeline.core.settings import Settings
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import club_responses, responses
+from pipeline.stages.summaries import athlete_drift
+from pipeline.workers.pool import workers
+from tests.support.season import ORDINARY, draw
 
 TARGET_S = 20.0
 COUNTS = ("split_length_m", "warm_up_m", "min_run_share", "min_length_share", "min_splits_of_run", "min_runs")

@@ -24,16 +24,16 @@ from pathlib import Path
 import polars as pl
 
 from data.generator.club import write_season
-from pipeline.generations import building, link_tree, prepare, published
-from pipeline.inbox import read_inbox
+from pipeline.core.places import files_below, read_frame, write_frame
+from pipeline.core.settings import Settings
+from pipeline.inbox.inbox import read_inbox
 from pipeline.pages.club_rows import pages_of
-from pipeline.places import files_below, read_frame, write_frame
-from pipeline.refresh import refresh
-from pipeline.settings import Settings
-from pipeline.steps import draw_over
-from pipeline.store import partition
+from pipeline.refresh.refresh import refresh
+from pipeline.refresh.steps import draw_over
+from pipeline.store.generations import building, link_tree, prepare, published
+from pipeline.store.layout import partition
 from pipeline.tables import PARTITIONED, TABLES
-from pipeline.workers import workers
+from pipeline.workers.pool import workers
 from tests.bench.watched import watched
 
 KEPT_AS_IT_IS = ("settings.toml", "refresh.json")

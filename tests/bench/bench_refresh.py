@@ -14,11 +14,11 @@ from importlib import import_module
 from pathlib import Path
 
 from data.generator.club import write_season
-from pipeline.inbox import read_inbox
-from pipeline.line import Line, Shard
-from pipeline.refresh import line_for, plan
-from pipeline.shard import read, settle
-from pipeline.workers import FEW_FILES, workers
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.context import Line, Shard
+from pipeline.refresh.refresh import line_for, plan
+from pipeline.refresh.shard import read, settle
+from pipeline.workers.pool import FEW_FILES, workers
 from tests.bench.watched import watched
 
 RUNS_OF_AN_ATHLETE = 12

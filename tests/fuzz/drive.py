@@ -12,8 +12,8 @@ from pathlib import Path
 #: What coverage is measured of. The fast FIT decoder, Polars and expat are compiled and stay dark.
 INSTRUMENTED = [
     "pipeline.formats",
-    "pipeline.recording",
-    "pipeline.samples",
+    "pipeline.stages.recording",
+    "pipeline.stages.samples",
     "fitdecode",
     "defusedxml",
     "zipfile",

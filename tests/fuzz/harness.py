@@ -9,9 +9,9 @@ from contextlib import contextmanager
 import numpy as np
 
 from pipeline.formats import GRAINS, READINGS
-from pipeline.inbox import utc
-from pipeline.recording import Session, recording
-from pipeline.samples import samples
+from pipeline.inbox.inbox import utc
+from pipeline.stages.recording import Session, recording
+from pipeline.stages.samples import samples
 from pipeline.tables import publishable
 
 #: What `STATUSES` of the ledger a single file can come to.

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import false_discovery_control
 
-from pipeline.drift import drift
-from pipeline.summaries import athlete_drift
+from pipeline.stages.drift import drift
+from pipeline.stages.summaries import athlete_drift
 from pipeline.tables import empty
 
 NUMBERS = {

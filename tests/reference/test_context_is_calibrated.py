@@ -12,12 +12,12 @@ from functools import cache
 import polars as pl
 import pytest
 
-from pipeline.contrasts import contrasts
-from pipeline.drift import drift
-from pipeline.pacing import pacing
-from pipeline.season_slope import season_slope
-from pipeline.summaries import season_trend
-from tests.reference.season import ORDINARY, draw
+from pipeline.stages.contrasts import contrasts
+from pipeline.stages.drift import drift
+from pipeline.stages.pacing import pacing
+from pipeline.stages.season_slope import season_slope
+from pipeline.stages.summaries import season_trend
+from tests.support.season import ORDINARY, draw
 
 pytestmark = pytest.mark.slow
 

@@ -18,9 +18,9 @@ import statsmodels.api as sm
 from scipy import linalg, optimize, special, stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from pipeline.drift import drift
 from pipeline.methods.mixed_model import FAR_OFF, RHO, SPREAD
-from tests.reference.season import ORDINARY, Form, Season, draw
+from pipeline.stages.drift import drift
+from tests.support.season import ORDINARY, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 NUMBERS = {

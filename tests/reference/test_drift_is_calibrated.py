@@ -12,10 +12,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.drift import drift
-from pipeline.responses import club_responses, responses
-from pipeline.summaries import athlete_drift
-from tests.reference.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import club_responses, responses
+from pipeline.stages.summaries import athlete_drift
+from tests.support.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
 
 pytestmark = pytest.mark.slow
 

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.formats import Recording, readings_frame
-from pipeline.samples import samples
+from pipeline.stages.samples import samples
 
 
 def gait(cadence_spm: float | None, speed_m_s: float) -> str:

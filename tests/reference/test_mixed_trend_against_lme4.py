@@ -12,7 +12,7 @@ from statsmodels.regression.linear_model import GLS
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from pipeline.methods.mixed_trend import mixed_trend
-from tests.reference.sleep_deprivation import REACTION_MS
+from tests.support.sleep_deprivation import REACTION_MS
 
 REACTION = np.array([value for values in REACTION_MS.values() for value in values])
 DAYS = np.tile(np.arange(10.0), len(REACTION_MS))

@@ -14,7 +14,7 @@ from statsmodels.stats.contingency_tables import SquareTable, mcnemar
 from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.methods.paired_classes import bowker, mcnemar_exact, paired_change, wilson
-from pipeline.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
+from pipeline.stages.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
 
 USUAL = ANGLE_THRESHOLDS["altman-davis-2012"]
 FOUR = ("rearfoot", "midfoot", "forefoot", "asymmetric")

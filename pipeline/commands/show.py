@@ -1,0 +1,244 @@
+"""Tables in the terminal: the club summary in words a coach uses, any other table as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.core.metrics import METRICS
+from pipeline.tables import TABLES, decimals_of
+from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
+
+MOST_ROWS = 60
+#: Athletes whose numbers are shown below the club at a glance; more would push it far out of sight.
+MOST_WITH_NUMBERS = 40
+
+#: Where the window is narrower than this, the numbers on the way to what remains are left out.
+WIDE = 125
+_NARROW = ("athlete", "metric", "what remains", "95 % interval", "in words")
+_HEADINGS = (
+    "athlete", "metric", "runs", "fresh level", "in all", "pace", "hill", "what remains", "95 % interval", "in words",
+)  # fmt: skip
+_LEGEND_OF_NUMBERS = (
+    "Change per 10 km, in percent of the athlete's own fresh level. 'in all' is what was measured; 'pace' and 'hill' "
+    "are the parts that the athlete's own response to speed and slope passes on; 'what remains' is the change at equal "
+    "speed and slope, with its 95 % interval over whole runs."
+)
+_LEGEND = (
+    "'holds' means that whatever remains is smaller than matters (`splitdrift settings`: smallest_change_pct); "
+    "'not clear' that these runs leave both possible."
+)
+_CAUTION = (
+    "These numbers say what changed, not why, and are no advice. Pain, or a change after an injury, belongs with a "
+    "physiotherapist or doctor."
+)
+_LABELS = {metric.column: metric for metric in METRICS}
+
+
+def club_summary(
+    athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
+) -> RenderableType:
+    """The club at a glance: a line an athlete, then, but for a large club, the numbers of the leading metrics.
+
+    Args:
+        athlete_drift: rows of that table.
+        runs: rows of that table.
+        names: `athlete_id` and `display_name`; None to show ids alone.
+        width: of the terminal [characters].
+    """
+    shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
+    drifts = _in_order(athlete_drift)
+    return Group(
+        _at_a_glance(drifts, runs, shown),
+        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
+        Text(
+            "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
+        ),
+        Text(_CAUTION, style="italic"),
+    )
+
+
+def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> list[RenderableType]:
+    """The numbers and how to read them; of a large club, what the changes are and where the numbers stand."""
+    n_athletes = drifts["athlete_id"].n_unique()
+    if n_athletes > MOST_WITH_NUMBERS:
+        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
+        return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
+    leading = drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading]))
+    return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
+
+
+def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]) -> Table:
+    table = Table(title="At equal speed and slope, as the kilometres add up", title_justify="left", pad_edge=False)
+    for heading in ("athlete", "runs", "rises", "falls", "holds", "not clear"):
+        table.add_column(heading, justify="right" if heading == "runs" else "left", overflow="fold")
+    counts = runs.group_by("athlete_id").len().sort("athlete_id")
+    of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
+    for athlete_id, n_runs in counts.iter_rows():
+        own = of_athletes.get((athlete_id,), drifts.clear())
+        cells = {finding: _listed(own.filter(pl.col("finding") == finding)) for finding in FINDINGS}
+        unclear = [cells["unclear"]]
+        if own.is_empty():
+            unclear = ["no cadence, contact time or heart rate recorded"]
+        elif cells["too_little_data"]:
+            few = (
+                "too few runs"
+                if (own["finding"] == "too_little_data").all()
+                else f"too few: {cells['too_little_data']}"
+            )
+            unclear.append(few)
+        name = plain(_named(athlete_id, shown))
+        texts = (cells["rises"], cells["falls"], cells["holds"], "; ".join(filter(None, unclear)))
+        table.add_row(name, str(n_runs), *texts)
+    return table
+
+
+def _listed(rows: pl.DataFrame) -> str:
+    """Metrics in words; with the size of the change, and from where, for those that change."""
+    parts = []
+    for row in rows.iter_rows(named=True):
+        part = _LABELS[row["metric"]].label
+        if row["finding"] in ("rises", "falls"):
+            part += f" {row['drift_pct_per_10km']:+.1f} %"
+        if row["onset_km"] is not None:
+            part += f" (from km {row['onset_km']:.1f})"
+        parts.append(part)
+    return ", ".join(parts)
+
+
+def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> Table:
+    table = Table(title="The numbers", title_justify="left", header_style="bold", pad_edge=False)
+    for heading in headings:
+        is_text = heading in ("athlete", "metric", "in words")
+        table.add_column(heading, justify="left" if is_text else "right", no_wrap=not is_text)
+    previous = None
+    for row in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
+        metric, athlete_id = _LABELS[row["metric"]], row["athlete_id"]
+        if previous not in (None, athlete_id):
+            table.add_section()
+        cells: dict[str, str | Text] = {
+            "athlete": plain(_named(athlete_id, shown) if athlete_id != previous else ""),
+            "metric": metric.label,
+            "runs": str(row["n_runs"]),
+            "fresh level": f"{row['fresh_level']:.{metric.decimals}f} {metric.unit}",
+            "in all": _signed(row["raw_pct_per_10km"]),
+            "pace": _signed(row["speed_part_pct"]),
+            "hill": _signed(row["slope_part_pct"]),
+            "what remains": _signed(row["drift_pct_per_10km"]),
+            "95 % interval": f"{_signed(row['drift_low'])} to {_signed(row['drift_high'])}",
+            "in words": in_words(row),
+        }
+        table.add_row(*(cells[heading] for heading in headings))
+        previous = athlete_id
+    return table
+
+
+def plain(text: str) -> Text:
+    """A text from outside, without the signs that a terminal obeys instead of showing them."""
+    return Text("".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text))
+
+
+def _signed(value: float) -> str:
+    """With its sign, to a tenth; nothing is less than zero that is shown as zero."""
+    return f"{round(value, 1) + 0.0:+.1f}"
+
+
+def in_words(row: Mapping[str, Any]) -> str:
+    """The finding of a row of `athlete_drift` as a coach would say it."""
+    finding = str(row["finding"])
+    words = FINDING_WORDS.get(finding, finding)
+    if row["onset_km"] is None:
+        return words
+    where = f"from km {row['onset_km']:.1f} ({row['onset_low']:.1f} to {row['onset_high']:.1f})"
+    return f"{words} {where}, {row['drift_after_onset_pct']:+.1f} beyond"
+
+
+def _named(athlete_id: str, shown: dict[str, str]) -> str:
+    name = shown.get(athlete_id)
+    return athlete_id if name is None or name.lower() == athlete_id.lower() else f"{name} ({athlete_id})"
+
+
+def _in_order(athlete_drift: pl.DataFrame) -> pl.DataFrame:
+    order = {metric.column: place for place, metric in enumerate(METRICS)}
+    return athlete_drift.sort("athlete_id", pl.col("metric").replace_strict(order, return_dtype=pl.Int64))
+
+
+def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> RenderableType:
+    """The first rows of a table, numbers with the decimals they are published with.
+
+    A table wider than the terminal is shown in parts one below the other, each headed by what tells its rows apart.
+
+    Args:
+        name: of the table.
+        rows: its rows.
+        width: of the terminal [characters].
+    """
+    columns = TABLES[name].columns()
+    cells = {
+        column: [_cell(value, decimals_of(columns[column])) for value in rows[column].head(MOST_ROWS)]
+        for column in rows.columns
+    }
+    parts = []
+    for shown in _fitting(cells, [one for one in TABLES[name].primary_key() if one in cells], width):
+        table = Table(header_style="bold", pad_edge=False)
+        for column in shown:
+            table.add_column(column, justify="right" if rows.schema[column].is_numeric() else "left", overflow="fold")
+        for row in zip(*(cells[column] for column in shown), strict=True):
+            table.add_row(*row)
+        parts.append(table)
+    more = rows.height - MOST_ROWS
+    return Group(*parts, Text(f"and {more} more rows" if more > 0 else f"{rows.height} rows"))
+
+
+def _fitting(cells: Mapping[str, Sequence[Text]], key: Sequence[str], width: int) -> list[list[str]]:
+    """The columns shared out so that each part, headed by the key, is no wider than the terminal where it can be."""
+    lines = 3  # between two columns
+    widths = {column: lines + max(len(column), *(len(cell) for cell in own), 0) for column, own in cells.items()}
+    parts: list[list[str]] = [[*key]]
+    for column in (column for column in cells if column not in key):
+        if parts[-1] != key and sum(widths[one] for one in (*parts[-1], column)) > width:
+            parts.append([*key])
+        parts[-1].append(column)
+    return parts
+
+
+def _cell(value: object, decimals: int | None) -> Text:
+    if value is None:
+        return Text("")
+    return plain(f"{value:.{decimals}f}" if isinstance(value, float) and decimals is not None else str(value))
+
+
+def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
+    """How many files became what; and each that needs a person's eye, with reason and fix.
+
+    Args:
+        ledger: rows of `recordings`.
+        everything: list the accepted ones too.
+    """
+    counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
+    line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
+    listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
+    n_files = ledger["path"].str.split("!").list.first().n_unique()
+    head = Text(
+        f"{n_files} files, {ledger.height} sessions in them: {line}."
+        if ledger.height > n_files
+        else f"{n_files} files: {line}."
+    )
+    if listed.is_empty():
+        return head
+    table = Table(header_style="bold", pad_edge=False)
+    for heading in ("file", "status", "reason and what to do"):
+        table.add_column(heading, overflow="fold")
+    for row in listed.iter_rows(named=True):
+        place = f" (session {row['session']})" if row["session"] > 1 else ""
+        table.add_row(
+            plain(row["path"] + place),
+            row["status"].replace("_", " "),
+            plain(" ".join(filter(None, (row["reason"], row["fix"])))),
+        )
+    return Group(head, table)

@@ -1,0 +1,28 @@
+"""The result of a study in the terminal."""
+
+from __future__ import annotations
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.commands.show import plain
+from pipeline.study.cohort import in_words
+from pipeline.study.conduct import Conducted
+from pipeline.study.material import LABELS
+
+
+def study_summary(told: Conducted) -> RenderableType:
+    """Who entered, and the primary statistics."""
+    table = Table(header_style="bold", pad_edge=False)
+    for heading in ("analysis", "metric", "statistic", "estimate", "interval", "p corrected"):
+        table.add_column(heading, justify="left" if heading in ("analysis", "metric", "statistic") else "right")
+    for row in told.results.iter_rows(named=True):
+        interval = "" if row["low"] is None else f"{row['low']:.2f} to {row['high']:.2f}"
+        estimate = "" if row["estimate"] is None else f"{row['estimate']:.2f}"
+        corrected = "" if row["p_corrected"] is None else f"{row['p_corrected']:.4f}"
+        label = LABELS.get(row["metric"], "landing")
+        table.add_row(plain(row["analysis"]), label, row["statistic"], estimate, interval, corrected)
+    runs = told.flow.runs
+    entered = f"{runs.height} runs of {runs['athlete_id'].n_unique()} athletes entered. {in_words(told.flow)}"
+    return Group(plain(told.study.title), Text(), plain(entered), Text(), table)

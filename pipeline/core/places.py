@@ -1,0 +1,211 @@
+"""Places: folders of this machine and addresses of object stores, read and written the same way.
+
+An address such as `s3://bucket/folder` becomes a path that works like one of this machine; credentials and an endpoint
+of one's own come from the environment. What differs stands here: objects cannot be linked or renamed, a folder of them
+does not have to be made, and a library that wants a file of this machine gets the bytes.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from io import BytesIO
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, cast
+
+import polars as pl
+
+from pipeline.core.errors import UsageError
+
+
+def place(address: str) -> Path:
+    """The path of a folder, or of an object store's address.
+
+    Args:
+        address: as the user wrote it.
+
+    Returns:
+        A path; for an object store one that only looks like it.
+
+    Raises:
+        UsageError: an address of a kind that cannot be read here.
+    """
+    if "://" not in address:
+        return Path(address)
+    try:
+        from upath import UPath
+    except ImportError:
+        raise UsageError(
+            f"{address} is the address of an object store, which takes more libraries: "
+            "python -m pip install 'splitdrift[cluster]'."
+        ) from None
+    try:
+        found = UPath(address.rstrip("/"), use_listings_cache=False)
+        found.fs  # noqa: B018 -- loads the library of this kind of store, or says that there is none
+        if found.protocol not in _STORES:
+            raise ValueError(f"it is not the address of an object store, but of '{found.protocol}'")
+    except (ImportError, ValueError) as error:
+        raise UsageError(f"{address} cannot be read: {error}. Addresses of object stores begin with s3://.") from error
+    return cast("Path", found)
+
+
+_STORES = ("s3", "s3a")
+
+
+def is_remote(path: Path) -> bool:
+    """Whether a path is an address of an object store."""
+    return not isinstance(path, Path)
+
+
+def whole_name(path: Path) -> str:
+    """A place by the one name that does not depend on where a command was given."""
+    return str(path) if is_remote(path) else str(path.resolve())
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder with its parents, where folders have to be made."""
+    if not is_remote(path):
+        path.mkdir(parents=True, exist_ok=True)
+
+
+def readable(path: Path) -> Path | BytesIO:
+    """What a library that reads files takes: a file of this machine, else its bytes."""
+    return BytesIO(path.read_bytes()) if is_remote(path) else path
+
+
+def read_frame(path: Path, columns: list[str] | None = None) -> pl.DataFrame:
+    """The rows of a Parquet file; of some columns, or of all for None."""
+    return pl.read_parquet(readable(path), columns=columns, hive_partitioning=False, glob=False)
+
+
+def write_frame(path: Path, rows: pl.DataFrame) -> None:
+    """Write rows as a plain Parquet file."""
+    content = BytesIO()
+    rows.write_parquet(content)
+    path.write_bytes(content.getvalue())
+
+
+def beneath(folder: Path, closed: list[Path] | None = None) -> Iterator[Path]:
+    """What lies in a folder and in the folders below it; linked and hidden ones are not entered.
+
+    However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
+
+    Args:
+        folder: where to begin.
+        closed: is given the folders that may not be looked into.
+    """
+    folders = [str(folder)]
+    while folders:
+        entered = folders.pop()
+        try:
+            with os.scandir(entered) as entries:
+                for entry in entries:
+                    yield Path(entry.path)
+                    if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
+                        folders.append(entry.path)
+        except OSError as error:
+            if error.errno in {errno.EACCES, errno.EPERM}:
+                if closed is not None:
+                    closed.append(Path(entered))
+            elif error.errno not in {errno.ENOENT, errno.ENAMETOOLONG}:  # gone by now, or no path of a file
+                raise
+
+
+def files_below(folder: Path) -> list[Path]:
+    """All files in a folder and the folders below it, in order; none where it does not exist."""
+    if is_remote(folder):
+        fs = _file_system(folder)
+        return [_of_key(folder, key) for key in sorted(fs.find(_key(folder))) if not key.endswith("/")]
+    return sorted(path for path in beneath(folder) if path.is_file())
+
+
+def versions_below(folder: Path) -> dict[str, str]:
+    """The tag of each object below an address, which changes with its content; by its path from there."""
+    found: dict[str, dict[str, Any]] = _file_system(folder).find(_key(folder), detail=True)
+    begins = len(_key(folder)) + 1
+    tags = {key[begins:]: str(about.get("ETag") or about) for key, about in found.items()}
+    return {name: tag for name, tag in sorted(tags.items()) if name and not name.endswith("/")}
+
+
+def remove_tree(folder: Path) -> None:
+    """Remove a folder and everything in it; nothing happens where it does not exist."""
+    if is_remote(folder):
+        fs = _file_system(folder)
+        if keys := fs.find(_key(folder)):
+            fs.rm(keys)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def copy_objects(sources: Sequence[Path], targets: Sequence[Path]) -> None:
+    """Copy objects inside their store, many at a time."""
+    if sources:
+        _file_system(sources[0]).copy([_key(one) for one in sources], [_key(one) for one in targets])
+
+
+def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
+    """Write an object if it is the one with this tag still, or if `tag` is None, only if there is none.
+
+    Returns:
+        The tag of what was written; None where it was not.
+    """
+    fs, (bucket, _, key) = _file_system(path), _key(path).partition("/")
+    condition = {"IfNoneMatch": "*"} if tag is None else {"IfMatch": tag}
+    try:
+        told = fs.call_s3("put_object", Bucket=bucket, Key=key, Body=content, **condition)
+    except FileExistsError:
+        return None
+    except FileNotFoundError as error:
+        if tag is not None:
+            return None
+        raise UsageError(f"There is no bucket {bucket}, or it may not be written to: {error}.") from error
+    except OSError as error:
+        if "pre-condition" in str(error) or "PreconditionFailed" in str(error) or "Conflict" in str(error):
+            return None
+        raise
+    return str(told["ETag"])
+
+
+def read_tagged(path: Path) -> tuple[bytes | None, str | None]:
+    """An object, and a tag that was its own just before; None for both where there is none."""
+    fs, (bucket, _, key) = _file_system(path), _key(path).partition("/")
+    try:
+        tag = str(fs.info(f"{bucket}/{key}", refresh=True)["ETag"])
+        return bytes(fs.cat_file(f"{bucket}/{key}")), tag
+    except FileNotFoundError:
+        return None, None
+
+
+@contextmanager
+def written_here(folder: Path) -> Iterator[Path]:
+    """A folder of this machine to write in, whose files are in `folder` when the block has ended well."""
+    if not is_remote(folder):
+        yield folder
+        return
+    with TemporaryDirectory(prefix="splitdrift-") as name:
+        here = Path(name)
+        yield here
+        files = files_below(here)
+        with ThreadPoolExecutor(8) as threads:
+            list(
+                threads.map(
+                    lambda file: (folder / file.relative_to(here).as_posix()).write_bytes(file.read_bytes()), files
+                )
+            )
+
+
+def _file_system(path: Path) -> Any:
+    return cast("Any", path).fs
+
+
+def _key(path: Path) -> str:
+    return str(cast("Any", path).path).rstrip("/")
+
+
+def _of_key(folder: Path, key: str) -> Path:
+    return folder / os.path.relpath(key, _key(folder))

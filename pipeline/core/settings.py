@@ -1,0 +1,334 @@
+"""Every number and choice that a person may change: unit, default, and why that default.
+
+Read from `settings.toml` in the inbox. A stage is never handed this object, only the numbers it uses, by name.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import hashlib
+import json
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.core.errors import UsageError
+
+SETTINGS_FILE = "settings.toml"
+
+
+#: What a setting has a say in, each step resting on the ones before it; the last two change no number.
+READING, ANALYSIS, SUMMARIES, PAGES, KEEPING = "reading", "analysis", "summaries", "pages", "keeping"
+_STEPS = (READING, ANALYSIS, SUMMARIES, PAGES, KEEPING)
+
+
+def _setting(
+    default: Any,
+    *,
+    of: str,
+    unit: str,
+    why: str,
+    choices: tuple[str, ...] = (),
+    smallest: float | None = None,
+) -> Any:
+    """A setting of a step; numbers are above zero, or not below `smallest` where that is given."""
+    metadata = {"of": of, "unit": unit, "why": why, "choices": choices, "smallest": smallest}
+    if isinstance(default, dict):
+        return field(default_factory=lambda: dict(default), metadata=metadata)
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """The settings in force. `splitdrift settings` prints them with their reasons."""
+
+    split_length_m: float = _setting(
+        1000.0, of=READING, unit="m", why="Length of a split. 1609.344 for miles; everything counted in splits follows."
+    )
+    sensor_preference: tuple[str, ...] = _setting(
+        ("native", "self-described"),
+        of=READING,
+        unit="",
+        why="Which sensor wins when a FIT file holds a quantity twice. Sensors differ by several percent in contact "
+        "time (Garcia-Pinillos 2019, PLoS One 14:e0222872), so one is taken whole, never a mixture.",
+    )
+    described_fields: Mapping[str, str] = _setting(
+        {},
+        of=READING,
+        unit="",
+        why="Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the field's "
+        "own name and unit do not tell.",
+    )
+    max_unpacked_mb: float = _setting(
+        256.0,
+        of=READING,
+        unit="MB",
+        why="Largest content of one packed file; a day at ten samples a second needs about 60.",
+    )
+    max_members: int = _setting(1000, of=READING, unit="files", why="Most files in one archive.")
+    slope_window_m: float = _setting(
+        100.0,
+        of=READING,
+        unit="m",
+        why="Window of the local fit that gives the slope, for steady (barometric) altitude: long enough for steps of "
+        "0.2 m to vanish, short enough to see a hill. Common practice, no source.",
+    )
+    slope_window_rough_m: float = _setting(
+        400.0,
+        of=READING,
+        unit="m",
+        why="The same for rough (satellite) altitude, whose noise is metres. Common practice, no source.",
+    )
+    rough_altitude_m: float = _setting(
+        0.6,
+        of=READING,
+        unit="m",
+        why="Altitude whose second differences between samples have a median size above this counts as rough. Common "
+        "practice, no source.",
+    )
+    gap_s: float = _setting(
+        10.0,
+        of=READING,
+        unit="s",
+        why="A reading stands for at most this long before it; a longer hole without progress is a pause. Devices that "
+        "save memory write every 1 to 8 s.",
+    )
+    warm_up_m: float = _setting(
+        1000.0,
+        of=ANALYSIS,
+        unit="m",
+        why="Splits that begin before this distance do not enter drift: form settles and sensors lock.",
+        smallest=0,
+    )
+    min_run_share: float = _setting(
+        0.95,
+        of=READING,
+        unit="share of moving time",
+        why="Splits with more walking than this leaves do not enter drift.",
+    )
+    min_length_share: float = _setting(
+        0.99, of=ANALYSIS, unit="share of a split", why="Partial splits do not enter drift."
+    )
+    min_splits_of_run: int = _setting(
+        4,
+        of=ANALYSIS,
+        unit="splits",
+        why="Fewer usable splits cannot show a slope of their own beside their scatter.",
+        smallest=3,
+    )
+    min_runs: int = _setting(
+        3, of=ANALYSIS, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
+    )
+    max_entanglement: float = _setting(
+        0.9,
+        of=ANALYSIS,
+        unit="share",
+        why="Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift "
+        "is then over three times what it would be without them, and rests on the exact form of the responses.",
+    )
+    smallest_change_pct: Mapping[str, float] = _setting(
+        {
+            "cadence_spm": 1.0,
+            "contact_time_ms": 2.0,
+            "flight_time_ms": 5.0,
+            "duty_factor": 2.0,
+            "step_length_m": 1.0,
+            "leg_stiffness_kn_m": 4.0,
+            "vertical_stiffness_kn_m": 2.0,
+            "vertical_oscillation_mm": 3.0,
+            "heart_rate_bpm": 2.0,
+        },
+        of=SUMMARIES,
+        unit="% per 10 km",
+        why="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are off "
+        "by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by 5 %, leg stiffness by "
+        "4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the 1.4 % that an hour of "
+        "running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The rest: common practice, no source.",
+    )
+    seed: int = _setting(
+        1,
+        of=ANALYSIS,
+        unit="",
+        why="Of the random draws for the onset: the same data give the same answer.",
+        smallest=0,
+    )
+    level_slope_pct: float = _setting(
+        1.0,
+        of=READING,
+        unit="%",
+        why="Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on inclines "
+        "(Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8 mm during a "
+        "contact, an eighth of the body's own movement.",
+    )
+    level_roughness_pct: float = _setting(
+        2.0,
+        of=READING,
+        unit="%",
+        why="Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat ground "
+        "with steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well above. Common "
+        "practice, no source.",
+    )
+    strike_angle_thresholds: str = _setting(
+        "altman-davis-2012",
+        of=SUMMARIES,
+        unit="",
+        why="Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6 "
+        "degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or "
+        "7.4 and -0.8 (Mo 2021, Research in Sports Medicine).",
+        choices=("altman-davis-2012", "mo-2021"),
+    )
+
+    pages: str = _setting(
+        "names",
+        of=PAGES,
+        unit="",
+        why="Pages with the names of the roster; with a code in place of each athlete, to be handed on; or none.",
+        choices=("names", "codes", "none"),
+    )
+    page_distance: str = _setting(
+        "km",
+        of=PAGES,
+        unit="",
+        why="Unit of distances on the pages. Tables stay in km, and changes are per 10 km everywhere.",
+        choices=("km", "mile"),
+    )
+    page_speed: str = _setting(
+        "min/km",
+        of=PAGES,
+        unit="",
+        why="How the pages give speed. Tables stay in m/s.",
+        choices=("min/km", "min/mile", "m/s"),
+    )
+
+    max_file_s: float = _setting(
+        120.0,
+        of=READING,
+        unit="s",
+        why="A file that takes longer to read is turned away; an hour of running takes a hundredth of a second.",
+    )
+    max_file_mb: float = _setting(
+        2000.0,
+        of=READING,
+        unit="MB",
+        why="Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.",
+    )
+    keep_generations: int = _setting(
+        5,
+        of=KEEPING,
+        unit="refreshes",
+        why="So many states of the store are kept to return to. At least two, so that whoever reads the one before can "
+        "finish; what has not changed between them is on the disk once.",
+        smallest=2,
+    )
+
+    def digest(self, step: str = SUMMARIES) -> str:
+        """SHA-256 of the values that have a say in a step, to tell whether two results were made with the same."""
+        counted = _STEPS[: _STEPS.index(step) + 1]
+        steps = {one.name: one.metadata["of"] for one in dataclasses.fields(self)}
+        values = {name: value for name, value in _plain(self).items() if steps[name] in counted}
+        return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+    def describe(self) -> list[tuple[str, str, str, str]]:
+        """Rows of (name, value, unit, why), in order of use."""
+        values = _plain(self)
+        return [
+            (one.name, json.dumps(values[one.name]), one.metadata["unit"], one.metadata["why"])
+            for one in dataclasses.fields(self)
+        ]
+
+
+def _plain(settings: Settings) -> dict[str, Any]:
+    values = {one.name: getattr(settings, one.name) for one in dataclasses.fields(settings)}
+    return {name: dict(value) if isinstance(value, Mapping) else value for name, value in values.items()}
+
+
+def settings_text(settings: Settings) -> str:
+    """The settings as `read_settings` reads them, each with its unit and reason beside it."""
+    values = _plain(settings)
+    lines = ["# The settings that these tables were made with.", ""]
+    for name, _, unit, why in settings.describe():
+        lines += [f"# {f'[{unit}] ' if unit else ''}{why}", f"{name} = {_toml(values[name])}", ""]
+    return "\n".join(lines)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_toml(key)} = {_toml(one)}" for key, one in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    # A string, a number or a truth value is written the same in both; only this one sign JSON leaves as it is.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
+    """Parse a settings file.
+
+    Raises:
+        UsageError: not TOML, an unknown setting (with the nearest known one), a value of the wrong kind or range.
+    """
+    try:
+        given = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"{name} is not valid TOML: {error}.") from error
+    known = {one.name: one for one in dataclasses.fields(Settings)}
+    defaults = _plain(Settings())
+    accepted: dict[str, Any] = {}
+    for key, value in given.items():
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
+            raise UsageError(f"{name}: there is no setting '{key}'.{hint}")
+        if key == "smallest_change_pct":
+            accepted[key] = defaults[key] | _checked_changes(name, key, value, defaults[key])
+        else:
+            accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata)
+    return Settings(**accepted)
+
+
+def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[str, Any]) -> Any:
+    if metadata["choices"]:
+        if value not in metadata["choices"]:
+            raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(metadata['choices'])}.")
+        return value
+    if isinstance(default, dict):
+        if not isinstance(value, dict) or not all(isinstance(one, str) for one in value.values()):
+            raise UsageError(
+                f'{name}: {key} is {value!r}; expected a table such as {{"Step contact" = "contact_time_ms"}}.'
+            )
+        return dict(value)
+    if isinstance(default, tuple):
+        if not isinstance(value, list) or sorted(map(str, value)) != sorted(default):
+            raise UsageError(
+                f"{name}: {key} is {value!r}; expected the words {', '.join(default)}, the preferred one first."
+            )
+        return tuple(value)
+    return _checked_number(name, key, value, default, metadata["smallest"])
+
+
+def _checked_number(name: str, key: str, value: Any, default: Any, smallest: float | None) -> Any:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not is_number or (value <= 0 if smallest is None else value < smallest):
+        least = "above zero" if smallest is None else f"of at least {smallest:g}"
+        raise UsageError(f"{name}: {key} is {value!r}; expected a number {least}, such as {default!r}.")
+    if isinstance(default, int) and not isinstance(value, int):
+        raise UsageError(f"{name}: {key} is {value!r}; expected a whole number, such as {default!r}.")
+    if (key.endswith("_share") or key == "max_entanglement") and value > 1:
+        raise UsageError(f"{name}: {key} is {value!r}; expected a share between 0 and 1, such as {default!r}.")
+    return type(default)(value)
+
+
+def _checked_changes(name: str, key: str, value: Any, default: Mapping[str, float]) -> dict[str, float]:
+    """A table of metrics and percentages; metrics that it leaves out keep their default."""
+    if not isinstance(value, dict):
+        raise UsageError(f'{name}: {key} is {value!r}; expected a table such as {{"contact_time_ms" = 2.0}}.')
+    for metric, change in value.items():
+        if metric not in default:
+            near = difflib.get_close_matches(metric, default, n=1)
+            hint = f" Did you mean {near[0]}?" if near else f" Metrics: {', '.join(default)}."
+            raise UsageError(f"{name}: {key} names '{metric}', which is no metric.{hint}")
+        if isinstance(change, bool) or not isinstance(change, int | float) or not 0 < change < math.inf:
+            raise UsageError(f"{name}: {key}.{metric} is {change!r}; expected a number above zero, such as 2.0.")
+    return {metric: float(change) for metric, change in value.items()}

@@ -1,0 +1,236 @@
+"""The inbox: which files it holds, whose they are, and the lists that lie beside them.
+
+The lists (`roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`) are written by hand. A fault in
+one is the user's to mend before anything is computed: a wrong surface or mass would be silently wrong everywhere.
+"""
+
+from __future__ import annotations
+
+import difflib
+import errno
+import hashlib
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path, PurePosixPath
+
+import polars as pl
+
+from pipeline.core.errors import NothingDone, Refused, UsageError
+from pipeline.core.places import beneath, is_remote, versions_below
+from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
+from pipeline.formats.column_mapping import ColumnMapping, read_mapping
+from pipeline.inbox.lists import LISTS, athletes, complaints, read_text, sessions, strikes
+
+COLUMNS_FILE = "columns.toml"
+
+
+@dataclass(frozen=True)
+class InboxFile:
+    """A file of the inbox.
+
+    Attributes:
+        path: in the inbox.
+        athlete_id: None for one that lies in no athlete's folder.
+        sha256: of its content when the refresh began; None where nobody looked, or could.
+        tag: what an object store says of its content instead.
+    """
+
+    path: str
+    athlete_id: str | None
+    sha256: str | None = None
+    tag: str | None = None
+
+
+@dataclass(frozen=True)
+class Inbox:
+    """What was found in an inbox.
+
+    Attributes:
+        folder: its place.
+        files: everything that may be a recording, in order of path; lists and settings are not among them.
+        settings: the settings in force.
+        sessions: rows of `sessions.csv`, with all its columns; `started_at_utc` as a time.
+        athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
+        strikes: rows of `strikes.csv`, one a foot.
+        complaints: rows of `complaints.csv`, with their line.
+        described: every `columns.toml`, as paths in the inbox; also one that holds for no file.
+        notices: what a person should look at although nothing stops for it, a sentence each.
+        closed: folders that may not be looked into, as paths in the inbox.
+    """
+
+    folder: Path
+    files: tuple[InboxFile, ...]
+    settings: Settings
+    sessions: pl.DataFrame
+    athletes: pl.DataFrame
+    strikes: pl.DataFrame
+    complaints: pl.DataFrame
+    described: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+    closed: tuple[str, ...] = ()
+
+    def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
+        """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
+
+        Raises:
+            Refused: that file has a fault.
+        """
+        described = self.columns_file_for(file)
+        if described is None:
+            return None
+        try:
+            return read_mapping(described.read_text(encoding="utf-8"), Path(file.path).name)
+        except UnicodeDecodeError:
+            raise Refused("columns.toml is not a text in UTF-8.", "Save it again as UTF-8.") from None
+
+    def columns_file_for(self, file: InboxFile) -> Path | None:
+        """The `columns.toml` that holds for a file."""
+        for folder in PurePosixPath(file.path).parents:
+            if (path := (folder / COLUMNS_FILE).as_posix()) in self.described:
+                return self.folder / path
+        return None
+
+    def lists_digest(self) -> str:
+        """SHA-256 of the lists and of every `columns.toml`, also of those that hold for no file."""
+        digest = hashlib.sha256()
+        for path in self.described:
+            digest.update((self.folder / path).read_bytes())
+        for rows in (self.athletes, self.sessions, self.strikes, self.complaints):
+            digest.update(rows.write_csv().encode())
+        return digest.hexdigest()
+
+
+def read_inbox(folder: Path) -> Inbox:
+    """Look through an inbox and read its lists and settings; recordings are not opened.
+
+    Raises:
+        UsageError: the folder does not exist, or a list or the settings have a fault.
+        NothingDone: it holds no file that could be a recording.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder an athlete.")
+    settings_file = folder / SETTINGS_FILE
+    settings = read_settings(read_text(settings_file)) if settings_file.is_file() else Settings()
+    closed: list[Path] = []
+    links: list[str] = []
+    found = list(_files(folder, closed, links))
+    described = tuple(sorted(file.path for file in found if PurePosixPath(file.path).name == COLUMNS_FILE))
+    files = tuple(file for file in found if PurePosixPath(file.path).name != COLUMNS_FILE)
+    shut = tuple(_in_utf8(one.relative_to(folder).as_posix()) for one in closed)
+    if not files:
+        raise NothingDone(
+            f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
+            "such as inbox/ari/2026-03-14.fit."
+        )
+    listed = sessions(folder)
+    lists = {
+        "roster.csv": athletes(folder), "sessions.csv": listed, "strikes.csv": strikes(folder),
+        "complaints.csv": complaints(folder),
+    }  # fmt: skip
+    return Inbox(
+        folder,
+        files,
+        settings,
+        listed,
+        lists["roster.csv"],
+        lists["strikes.csv"],
+        lists["complaints.csv"],
+        described,
+        (
+            *(_CLOSED.format(one) for one in shut),
+            *(_LINK.format(one) for one in links),
+            *_unmatched(listed, files),
+            *_strangers(lists, files),
+        ),
+        shut,
+    )
+
+
+_CLOSED = "The folder '{}' may not be looked into, so nothing in it is read. Check its permissions."
+_LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is passed over. Copy what it leads to."
+
+
+def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
+    """Lines of sessions.csv whose file is not there: most likely a slip, whose run would go without its surface."""
+    there = {file.path for file in files}
+    for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
+        if path.partition("!")[0] not in there:
+            yield f"sessions.csv, line {line}: there is no file '{path}' in the inbox."
+
+
+def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) -> Iterator[str]:
+    """Athletes in the lists who have no folder: a slip of the pen leaves a runner without mass or landings."""
+    folders = {file.athlete_id for file in files if file.athlete_id is not None}
+    for name, rows in lists.items():
+        for athlete_id in rows["athlete_id"].drop_nulls().unique(maintain_order=True):
+            if athlete_id not in folders:
+                near = difflib.get_close_matches(athlete_id, folders, n=1)
+                hint = f" Did you mean '{near[0]}'?" if near else ""
+                yield f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}"
+
+
+def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
+    """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over.
+
+    Every `columns.toml` is among them: to ask for it beside each recording is a request each in an object store.
+    """
+    if is_remote(folder):
+        for name, tag in versions_below(folder).items():
+            parts = name.split("/")
+            if not _is_beside(parts):
+                yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)
+        return
+    root = folder.resolve()
+    for path in sorted(beneath(folder, closed)):
+        relative = path.relative_to(folder)
+        if _is_beside(relative.parts):
+            continue
+        path_shown = _in_utf8(relative.as_posix())
+        if relative.name == COLUMNS_FILE and path_shown != relative.as_posix():
+            continue  # nothing beside it can be opened either
+        if not _is_file_within(path, root):
+            if os.path.islink(path):  # Path.is_symlink raises for a path longer than the system can hold
+                links.append(path_shown)
+            continue
+        yield InboxFile(path_shown, path_shown.partition("/")[0] if len(relative.parts) > 1 else None)
+
+
+def _is_file_within(path: Path, root: Path) -> bool:
+    """Whether a path leads to a file inside the inbox; one too long for the system nobody can open."""
+    try:
+        return path.is_file() and path.resolve().is_relative_to(root)
+    except OSError as error:
+        if error.errno != errno.ENAMETOOLONG:
+            raise
+        return False
+
+
+def _is_beside(parts: Sequence[str]) -> bool:
+    """Whether a path is hidden, a list or settings."""
+    is_list = len(parts) == 1 and parts[0] in {*LISTS, SETTINGS_FILE}
+    return is_list or any(part.startswith(".") for part in parts)
+
+
+def _in_utf8(name: str) -> str:
+    """A file's name as tables can hold it; bytes that are no UTF-8 stay as their numbers, and it cannot be opened."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")
+
+
+def started_at(sessions: pl.DataFrame, path: str) -> datetime | None:
+    """Start that `sessions.csv` gives for a file, for recordings without a clock of their own."""
+    listed = sessions.filter(pl.col("file") == path)["started_at_utc"].drop_nulls()
+    return listed[0] if len(listed) else None
+
+
+def utc(seconds: float) -> datetime:
+    """Seconds since 1970 as a time in UTC.
+
+    Raises:
+        Refused: no date of a calendar.
+    """
+    try:
+        return datetime.fromtimestamp(seconds, tz=UTC)
+    except (ValueError, OverflowError, OSError) as error:
+        raise Refused("The recording's time is no date of any calendar.", "Set the device's clock.") from error

@@ -1,0 +1,53 @@
+"""Splits at equal speed and slope: what an athlete's own responses do to a metric, to be taken out of it.
+
+With the responses that `athlete_drift` publishes, so that whoever has the tables finds the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import polars as pl
+
+from pipeline.methods.design import ADJUSTED_BY, Entering
+
+CAUSES = ("speed", "slope")
+#: Columns of `athlete_drift` that `effect` reads.
+RESPONSES = ("reference_speed_m_s", *ADJUSTED_BY.values())
+
+
+def entered(splits: pl.DataFrame, enter: Entering) -> pl.DataFrame:
+    """The splits that enter the regressions, but for the counts of splits and runs that each metric has to reach.
+
+    Where altitude was lost on the way, nobody knows whether a hill was there: such splits do not enter. A run without
+    any altitude enters as level.
+    """
+    has_slope = pl.col("slope_pct").is_not_null()
+    return enter.usable(splits).filter(has_slope | ~has_slope.any().over("run_id"))
+
+
+def effect(causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | None = None) -> pl.Expr:
+    """What causes add to the logarithm of a metric, at a split with the columns of `splits`.
+
+    Args:
+        causes: which.
+        own: values by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
+
+    A response that is null was not estimated, and does nothing.
+    """
+
+    def response(name: str) -> pl.Expr:
+        return pl.col(name) if own is None else pl.lit(own[name], dtype=pl.Float64)
+
+    speed = (pl.col("speed_m_s") / response("reference_speed_m_s")).log()
+    terms = {
+        "speed": {"response_to_speed": speed, "response_to_speed_squared": speed**2},
+        "slope": {
+            "response_to_slope": pl.col("slope_pct"),
+            "response_to_slope_squared": pl.col("slope_squared_pct2"),
+        },
+    }
+    return pl.sum_horizontal(
+        pl.lit(0.0),
+        *((response(name) * value).fill_null(0.0) for cause in causes for name, value in terms[cause].items()),
+    )

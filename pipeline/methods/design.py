@@ -1,0 +1,204 @@
+"""What enters the regressions: which splits of an athlete, and which causes they can tell apart.
+
+Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixed_model.py`. The stages `responses` and
+`drift` share it, so that both speak of the same splits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.core.metrics import METRICS
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
+
+TEN_KM = 10_000.0
+
+#: The causes, in the order of their columns after `FIRST_CAUSE`.
+CAUSES = ("speed", "slope", "slope_squared", "speed_squared")
+SPEED, SLOPE, SLOPE_SQUARED, SPEED_SQUARED = range(FIRST_CAUSE, FIRST_CAUSE + len(CAUSES))
+
+#: Where the response to each cause that the drift was adjusted with is published.
+ADJUSTED_BY = {
+    SPEED: "response_to_speed",
+    SPEED_SQUARED: "response_to_speed_squared",
+    SLOPE: "response_to_slope",
+    SLOPE_SQUARED: "response_to_slope_squared",
+}
+
+#: A response is estimated only from what varied inside runs, the most varied run left out: standard deviations below
+#: these teach nothing. Half a percent of speed; a third of a percent of slope. Common practice, no source.
+VARIES = {SPEED: 0.005, SLOPE: 0.3, SLOPE_SQUARED: 0.3}
+#: Log speed must vary this much before a curve is looked for, and the curve be this many standard errors strong.
+SPEED_VARIES_FOR_CURVE = 0.04
+CURVE_STANDS_OUT = 3.0
+#: A cause that the ones before it explain but for this share of its size is one of them under another name.
+APART = 1e-3
+#: Beyond this share of distance explained by the causes, arithmetic itself cannot tell them apart.
+INSEPARABLE = 0.999
+
+
+@dataclass(frozen=True)
+class Entering:
+    """Which splits enter, as the settings say."""
+
+    split_length_m: float
+    warm_up_m: float
+    min_run_share: float
+    min_length_share: float
+    min_splits_of_run: int
+
+    def usable(self, splits: pl.DataFrame) -> pl.DataFrame:
+        """Whole, run and past the warm-up, in order of athlete, run and place."""
+        return splits.filter(
+            (pl.col("km") - 1) * self.split_length_m >= self.warm_up_m,
+            pl.col("run_share") >= self.min_run_share,
+            pl.col("length_m") >= self.min_length_share * self.split_length_m,
+            pl.col("speed_m_s") > 0,
+        ).sort("athlete_id", "run_id", "km")
+
+
+def designs(
+    splits: pl.DataFrame, enter: Entering, only: Collection[str] | None = None
+) -> Iterator[tuple[dict[str, object], Design, float | None]]:
+    """For each athlete and metric that was ever measured, or that is among some and was: its name, its design, the
+    athlete's reference speed.
+    """
+    usable = enter.usable(splits).partition_by("athlete_id", as_dict=True)
+    athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
+    for (athlete_id,), everything in athletes.items():
+        own = Numbers(usable.get((athlete_id,), everything.clear()))
+        reference = own.rows["speed_m_s"].median()
+        reference = float(reference) if isinstance(reference, float) else None
+        for metric in METRICS:
+            if only is not None and metric.column not in only:
+                continue
+            if everything[metric.column].null_count() < everything.height:
+                yield (
+                    {"athlete_id": athlete_id, "metric": metric.column},
+                    design_of(own, metric.column, reference or 1.0, enter),
+                    reference,
+                )
+
+
+class Numbers:
+    """The usable splits of one athlete, and columns of them as numbers, NaN where null: all metrics share these."""
+
+    def __init__(self, rows: pl.DataFrame) -> None:
+        self.rows = rows
+        self._columns: dict[str, Array] = {}
+
+    def __getitem__(self, column: str) -> Array:
+        if column not in self._columns:
+            self._columns[column] = self.rows[column].cast(pl.Float64).to_numpy()
+        return self._columns[column]
+
+    @cached_property
+    def run(self) -> npt.NDArray[np.int64]:
+        """Index of the run of each split."""
+        return self.rows["run_id"].rle_id().to_numpy().astype(np.int64)
+
+    @cached_property
+    def run_ids(self) -> list[str]:
+        """Name of the run of each split."""
+        return self.rows["run_id"].to_list()
+
+
+def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, enter: Entering) -> Design:
+    """The splits of one athlete's runs that have a metric, in runs with enough of them."""
+    value, run = usable[metric], usable.run
+    has_slope = np.isfinite(usable["slope_pct"])
+    # Where altitude was lost on the way, nobody knows whether a hill was there: such splits do not enter.
+    kept = (value > 0) & (has_slope | (np.bincount(run, weights=has_slope)[run] == 0))
+    kept &= np.bincount(run, weights=kept)[run] >= enter.min_splits_of_run
+    run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
+    run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
+    run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
+    km = usable["km"][kept]
+    speed = np.log(usable["speed_m_s"][kept] / reference_speed_m_s)
+    columns = [
+        np.log(value[kept]),
+        (km - 0.5) * enter.split_length_m / TEN_KM,
+        speed,
+        # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
+        np.nan_to_num(usable["slope_pct"][kept]),
+        np.nan_to_num(usable["slope_squared_pct2"][kept]),
+        speed**2,
+    ]
+    gap_km = np.diff(km, prepend=np.nan) * enter.split_length_m / 1000
+    gap_km[run_begins] = np.nan
+    running = usable["running_s"][kept]
+    weight = running / np.median(running) if len(running) else running
+    return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+
+
+def telling(design: Design) -> tuple[int, ...]:
+    """The causes that varied enough inside runs, in more than one of them, to tell a response."""
+    if not design.run_ids:
+        return ()
+    squares = design.per_run(design.within_runs() ** 2)
+    deviation = np.sqrt((squares.sum(axis=0) - squares.max(axis=0)) / len(design.run))
+    causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
+    if deviation[SLOPE] > VARIES[SLOPE]:
+        causes += (SLOPE, SLOPE_SQUARED) if deviation[SLOPE_SQUARED] > VARIES[SLOPE_SQUARED] else (SLOPE,)
+    return _told_apart(design, causes)
+
+
+def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
+    """The causes less those that the ones before them explain, in all runs or in all but one: two slopes, say."""
+    within = design.within_runs()
+    kept: list[int] = []
+    for cause in causes:
+        before, own = within[:, kept], within[:, cause]
+        rest = own - before @ np.linalg.lstsq(before, own, rcond=None)[0] if kept else own
+        squares = design.per_run(rest**2)
+        if squares.sum() - squares.max() > APART**2 * (own @ own):
+            kept.append(cause)
+    return tuple(kept)
+
+
+def explained(design: Design, causes: tuple[int, ...]) -> float:
+    """Share of the distance inside runs that lies in the span of the causes."""
+    if not causes or not design.run_ids:
+        return 0.0
+    within = design.within_runs()
+    x, distance = within[:, list(causes)], within[:, DISTANCE]
+    rest = distance - x @ np.linalg.lstsq(x, distance, rcond=None)[0]
+    return float(1 - (rest @ rest) / (distance @ distance))
+
+
+#: What the club knows of a response, by metric and cause: mean and variance.
+Club = Mapping[tuple[str, str], tuple[float, float]]
+
+
+def club_of(rows: pl.DataFrame | None) -> Club | None:
+    """Rows of `club_responses` by metric and cause."""
+    if rows is None:
+        return None
+    return {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in rows.iter_rows(named=True)}
+
+
+def fit_causes(design: Design, causes: tuple[int, ...], club: Club | None, metric: str) -> Fit:
+    """The model with the causes that tell, and with a curve of speed where there is one."""
+    fitted = fit(design, causes, prior_for(club, metric, causes))
+    if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+        return fitted
+    curved = _told_apart(design, (*causes, SPEED_SQUARED))
+    if SPEED_SQUARED not in curved or explained(design, curved) > INSEPARABLE:
+        return fitted
+    with_curve = fit(design, curved, prior_for(club, metric, curved))
+    error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
+    return with_curve if error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error else fitted
+
+
+def prior_for(club: Club | None, metric: str, causes: tuple[int, ...]) -> Prior | None:
+    """What the club knows of the responses of a metric to some causes; nothing where it is silent."""
+    if club is None:
+        return None
+    pairs = [club.get((metric, CAUSES[cause - FIRST_CAUSE]), (0.0, np.inf)) for cause in causes]
+    return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))

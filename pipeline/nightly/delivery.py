@@ -1,0 +1,128 @@
+"""A page handed on: to a command of this machine, or to an address on the web.
+
+Neither can spoil the night: what went wrong comes back in words. An address may hold a secret, so only its host is
+ever told.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import signal
+import subprocess
+from contextlib import suppress
+from http.client import HTTPException
+from urllib.error import HTTPError, URLError
+from urllib.parse import urlsplit
+from urllib.request import HTTPRedirectHandler, Request, build_opener
+
+from pipeline.core.errors import UsageError
+
+#: How long a command or a web server may take before it is given up [s].
+LIMIT_S = 60.0
+
+
+def words_of(command: str) -> list[str]:
+    """A command as its words; there is no shell that would read meaning into any of them.
+
+    Raises:
+        UsageError: it has none, or a quotation mark that is never closed.
+    """
+    try:
+        words = shlex.split(command)
+    except ValueError:
+        words = []
+    if not words:
+        raise UsageError(f"--hand-to {command!r} is no command: write its name and options as in a terminal.")
+    return words
+
+
+def host_of(url: str) -> str:
+    """The host that an address belongs to.
+
+    Raises:
+        UsageError: it is no address of a web server.
+    """
+    try:
+        parts = urlsplit(url)
+        _ = parts.port  # a port that is no number is told here
+    except ValueError:
+        parts = urlsplit("")
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise UsageError("--webhook takes an address that begins with https:// or http:// and names a host.")
+    return parts.hostname
+
+
+def to_command(command: str, page: str | None, text: str, *, limit_s: float = LIMIT_S) -> str | None:
+    """Start a command with the place of a page as its last word and the page on its standard input.
+
+    Args:
+        command: as one would write it in a terminal.
+        page: where the page lies; None where it lies nowhere.
+        text: what stands on it.
+        limit_s: how long it may take [s].
+
+    Returns:
+        What went wrong, in words; None for nothing.
+    """
+    words = words_of(command)
+    name = os.path.basename(words[0])
+    try:
+        # A session of its own, so that whatever it started is ended with it.
+        process = subprocess.Popen(
+            words if page is None else [*words, page],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+    except OSError as error:
+        return f"The command {name} could not be started: {error.strerror}."
+    with process:
+        try:
+            process.communicate(text.encode(), timeout=limit_s)
+        except subprocess.TimeoutExpired:
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            return f"The command {name} took longer than {limit_s:g} s and was ended."
+    return f"The command {name} ended with exit code {process.returncode}." if process.returncode else None
+
+
+def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str | None:
+    """Send a page to a web server, as JSON with `title` and `text`.
+
+    Args:
+        url: its address.
+        title: of the page.
+        text: what stands on it, in Markdown.
+        limit_s: how long each step of the exchange may take [s].
+
+    Returns:
+        What went wrong, in words; None for nothing.
+    """
+    host = host_of(url)
+    body = json.dumps({"title": title, "text": text}).encode()
+    request = Request(
+        url, data=body, headers={"Content-Type": "application/json", "User-Agent": "splitdrift"}, method="POST"
+    )
+    try:
+        with build_opener(_StayHere).open(request, timeout=limit_s):
+            return None
+    except HTTPError as error:
+        error.close()
+        return f"The web server {host} answered {error.code}."
+    except TimeoutError:
+        return f"The web server {host} did not answer within {limit_s:g} s."
+    except URLError as error:
+        reason = error.reason
+        known = isinstance(reason, OSError) and reason.strerror
+        return f"The web server {host} cannot be reached: {known or type(reason).__name__}."
+    except (HTTPException, OSError, ValueError) as error:
+        return f"The web server {host} did not answer as one does ({type(error).__name__})."
+
+
+class _StayHere(HTTPRedirectHandler):
+    """A page goes to the address that was given, and to no other that it points to."""
+
+    def redirect_request(self, *_: object) -> None:
+        """None lets the answer stand as the error that it then is."""

@@ -1,0 +1,135 @@
+"""Duplicates: which recordings of an athlete are of the same run, and which of them is kept.
+
+One that lies with two athletes counts for both, since nothing tells whose it is; it is named to whoever can tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from itertools import groupby
+
+import polars as pl
+
+from pipeline.refresh.context import Measured
+
+#: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
+#: device handed on. Common practice, no source.
+SAME_RUN_SHARE = 0.5
+
+
+def _overlap_enough(first: datetime, last: datetime, start: datetime, end: datetime) -> bool:
+    shared = min(last, end) - max(first, start)
+    return shared > timedelta(0) and shared >= SAME_RUN_SHARE * min(last - first, end - start)
+
+
+def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
+    """Find the recordings of one athlete that are of the same run.
+
+    They are if they begin in the same second, or else overlap in time by half or more. The one that measured most is
+    kept: most quantities, then undamaged, then most samples. What comes out depends on the recordings alone, not on
+    which of them were looked at together before.
+
+    Args:
+        runs: columns `run_id` (athlete and second of the start), `started_at_utc`, `ended_at_utc`, `n_quantities`,
+            `is_damaged`, `n_samples`, `path`, `session`; of one athlete.
+
+    Returns:
+        `path`, `session` and `duplicate_of` (the run that was kept) of each recording that was not.
+    """
+    kept: list[tuple[datetime, datetime, str]] = []
+    counts_as: dict[str, str] = {}
+    duplicates: list[tuple[str, int, str]] = []
+    for row in _best_first(runs).iter_rows(named=True):
+        start, end = row["started_at_utc"], row["ended_at_utc"]
+        same = counts_as.get(row["run_id"]) or next(
+            (run_id for first, last, run_id in kept if _overlap_enough(first, last, start, end)), None
+        )
+        counts_as[row["run_id"]] = same or row["run_id"]
+        if same is None:
+            kept.append((start, end, row["run_id"]))
+        else:
+            duplicates.append((row["path"], row["session"], same))
+    schema = {"path": pl.String, "session": pl.Int64, "duplicate_of": pl.String}
+    return pl.DataFrame(duplicates, schema=schema, orient="row")
+
+
+def best_of_each_start(runs: pl.DataFrame) -> pl.DataFrame:
+    """Of recordings with one `run_id` the one that is kept if any of them is."""
+    return _best_first(runs).unique("run_id", keep="first", maintain_order=True)
+
+
+def _best_first(runs: pl.DataFrame) -> pl.DataFrame:
+    return runs.sort(
+        "n_quantities", "is_damaged", "n_samples", "path", "session", descending=[True, False, True, False, False]
+    )
+
+
+def with_several_athletes(ledger: pl.DataFrame) -> list[str]:
+    """Name the recordings that are used, to the byte the same, for more than one athlete.
+
+    Args:
+        ledger: rows of `recordings`.
+
+    Returns:
+        A sentence for each group of athletes, in order.
+    """
+    used = ledger.filter(pl.col("status").is_in(["accepted", "salvaged"])).drop_nulls("sha256")
+    of_each = used.group_by("sha256").agg(pl.col("athlete_id").unique().sort(), pl.col("path").unique().sort())
+    shared = of_each.filter(pl.col("athlete_id").list.len() > 1).sort("path")
+    groups = shared.group_by("athlete_id", maintain_order=True).agg(pl.len(), pl.col("path").first()).sort("athlete_id")
+    return [
+        f"{n} recording{'s' if n > 1 else ''} of {_and_more(athletes)} {'are' if n > 1 else 'is'} the same to the byte "
+        f"and count{'' if n > 1 else 's'} for each of them, such as '{paths[0]}' and '{paths[1]}'. "
+        "Leave each with whoever ran it."
+        for athletes, n, paths in groups.iter_rows()
+    ]
+
+
+def _and_more(names: Sequence[str]) -> str:
+    return f"{names[0]} and {names[1]}" if len(names) == 2 else f"{names[0]} and {len(names) - 1} others"
+
+
+def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The ledger with duplicates marked, and the runs without them."""
+    duplicates = without_duplicates(measured.runs)
+    if duplicates.is_empty():
+        return measured.recordings, measured.runs
+    kept = measured.runs.join(duplicates, on=["path", "session"], how="anti")
+    named = duplicates.join(kept.select(duplicate_of="run_id", original="path"), on="duplicate_of", how="left")
+    ledger = measured.recordings.join(named, on=["path", "session"], how="left").with_columns(
+        status=pl.when(pl.col("duplicate_of").is_null()).then("status").otherwise(pl.lit("duplicate")),
+        run_id=pl.coalesce("duplicate_of", "run_id"),
+        reason=pl.when(pl.col("duplicate_of").is_null())
+        .then("reason")
+        .otherwise(pl.format("The same run as {}, which holds at least as much.", pl.col("original"))),
+    )
+    return ledger.select(measured.recordings.columns), kept
+
+
+def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
+    """Gather what the shards of each athlete handed on, in order of athlete and path; each run once."""
+
+    def athlete(one: Measured) -> str:
+        return one.recordings["athlete_id"][0] or ""
+
+    def first_path(one: Measured) -> str:
+        return str(one.recordings["path"].min())
+
+    ordered = sorted(measured, key=lambda one: (athlete(one), first_path(one)))
+    return [_gathered(list(group)) for _, group in groupby(ordered, key=athlete)]
+
+
+def _gathered(shards: Sequence[Measured]) -> Measured:
+    whole = Measured(
+        *(pl.concat([getattr(one, part) for one in shards]) for part in ("recordings", "runs", "set_aside", "splits"))
+    )
+    recordings, kept = _mark(whole)
+    # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
+    set_aside, splits = [], []
+    for one in shards:
+        own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
+        set_aside.append(one.set_aside.join(own, on="run_id", how="semi"))
+        splits.append(one.splits.join(own, on="run_id", how="semi"))
+    passing = tuple(path for one in shards for path in one.passing)
+    return Measured(recordings, kept, pl.concat(set_aside), pl.concat(splits), passing)

@@ -1,0 +1,82 @@
+"""The pages alone: drawn once more from the tables of a store, into a state of their own beside the ones before."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.errors import NothingDone
+from pipeline.core.places import files_below, readable, written_here
+from pipeline.core.settings import read_settings
+from pipeline.pages.club_rows import has_names, pages_of
+from pipeline.pages.draw import FOLDER
+from pipeline.refresh.steps import draw_over
+from pipeline.store.database import DATABASE, write_database
+from pipeline.store.generations import building, link_tree, published
+from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.lock import locked
+from pipeline.tables import TABLES
+from pipeline.workers.pool import Progress, workers
+
+#: Fewer athletes than this are sooner drawn here than by workers, which take a second to start.
+FEW_ATHLETES = 24
+
+
+def rebuild_pages(
+    store: Path,
+    *,
+    anonymous: bool = False,
+    jobs: int | None = None,
+    wait_s: float = 0.0,
+    progress: Progress | None = None,
+) -> int:
+    """Draw the pages of a store anew.
+
+    Args:
+        store: published.
+        anonymous: show athletes by codes, whatever the settings say.
+        jobs: worker processes; None for one a core.
+        wait_s: how long to wait for a refresh of the store to end [s].
+        progress: called with the pages of athletes drawn and those in all.
+
+    Returns:
+        How many athletes have pages now.
+
+    Raises:
+        NothingDone: no store, or one that another version made.
+        Held: another process is changing the store.
+    """
+    published(store)  # or there is nothing to lock
+    with locked(store, wait_s=wait_s) as assure:
+        before = published(store)
+        if not has_names(before) or not _has_columns(before):
+            raise NothingDone(
+                f"The tables of {store} were made by another version of splitdrift. Refresh it once more."
+            )
+        settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
+        if anonymous or settings.pages == "none":
+            settings = replace(settings, pages="codes" if anonymous else "names")
+        athletes = read_rows(before, "runs")["athlete_id"].unique().sort().to_list()
+        with building(store, keep=settings.keep_generations) as built:
+            link_tree(before, built, Path(), wanted=lambda file: file.parts[0] not in (FOLDER.name, DATABASE))
+            pages = pages_of(built, before, settings)
+            assert pages is not None
+            with workers(len(athletes), jobs, few=FEW_ATHLETES) as spread:
+                for done, _ in enumerate(draw_over(spread, replace(pages, before=None), athletes)):
+                    if progress is not None:
+                        progress(done, len(athletes))
+            with written_here(built) as here:  # it names the folder that it lies in, and the one before will go
+                write_database(built, here)
+            assure()
+    return len(athletes)
+
+
+def _has_columns(folder: Path) -> bool:
+    """Whether the tables of a state have the columns that this version knows; one file stands for a table."""
+    return all(
+        set(TABLES[name].column_names()) <= set(pl.read_parquet_schema(readable(files[0])))
+        for name in TABLES
+        if (files := files_below(table_folder(folder, name)))
+    )

@@ -1,0 +1,317 @@
+"""The line in process: an inbox → a store.
+
+What has not changed since the last refresh is taken over from it (`pipeline/store/known.py`). The rest is shared out
+twice: by shard (`shard.py`), then by athlete (`athlete.py`). What only the whole club can say comes last (`club.py`).
+Samples never travel between processes and are never all in memory.
+
+This process only plans and gathers: the steps, and the libraries they stand on, are loaded by the workers.
+`flows/refresh.py` runs the same steps in the same order as Prefect tasks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
+from datetime import UTC, datetime
+from itertools import groupby
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.metrics import METRICS
+from pipeline.core.places import is_remote, remove_tree, whole_name
+from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
+from pipeline.pages.club_rows import pages_of, write_since
+from pipeline.refresh.context import Athlete, Due, Line, Measured, Shard
+from pipeline.refresh.duplicates import by_athlete
+from pipeline.refresh.steps import Steps, steps_over
+from pipeline.store.generations import building, current, link_tree, prepare, sweep
+from pipeline.store.history import catch_up, note_nothing_new, record, write_record
+from pipeline.store.known import (
+    Changes,
+    Keys,
+    Known,
+    changes,
+    file_of,
+    read_known,
+    write_known,
+)
+from pipeline.store.layout import partition, read_partitions, read_rows
+from pipeline.store.lock import locked
+from pipeline.tables import empty, publishable
+from pipeline.workers.pool import FEW_FILES, Progress, Spread, workers
+
+#: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
+SHARD_FILES = 16
+
+
+def refresh(
+    inbox: Inbox,
+    store: Path,
+    *,
+    jobs: int | None = None,
+    wait_s: float = 0.0,
+    progress: Progress | None = None,
+    spread: Spread | None = None,
+) -> pl.DataFrame:
+    """Bring a store up to date with its inbox.
+
+    Args:
+        inbox: what `pipeline.inbox.inbox.read_inbox` found.
+        store: folder of the store.
+        jobs: worker processes; None for one a core. With 1, and for a handful of files, all is done in this process,
+            where a file that crashes its reader takes the refresh with it.
+        wait_s: how long to wait for another refresh of the same store to end [s].
+        progress: called with the files done and the files in all.
+        spread: workers that have been started already; `jobs` is then of no account.
+
+    Returns:
+        The ledger: rows of `recordings`.
+
+    Raises:
+        NothingDone: no file holds a run that could be used; the store stays as it was.
+        UsageError: the store's folder cannot be one.
+        Held: another process is changing the store.
+    """
+    with _spread(inbox, jobs, spread) as over:
+        return bring_up_to_date(inbox, store, steps_over(over), wait_s=wait_s, progress=progress)
+
+
+def bring_up_to_date(
+    inbox: Inbox, store: Path, steps: Steps, *, wait_s: float = 0.0, progress: Progress | None = None
+) -> pl.DataFrame:
+    """The same by given steps."""
+    began_at = datetime.now(UTC)
+    require_apart(inbox, store)
+    prepare(store)
+    with locked(store, wait_s=wait_s) as assure:
+        if wait_s:
+            inbox = read_inbox(inbox.folder)  # while we waited, more may have come in, and been seen by the other
+        catch_up(store)
+        known = read_known(current(store))
+        found = changes(inbox, store, known)
+        if found.is_nothing and known.folder is not None:
+            sweep(store, keep=inbox.settings.keep_generations)
+            note_nothing_new(store, known.folder, began_at)
+            return read_rows(known.folder, "recordings")
+        with building(store, keep=inbox.settings.keep_generations) as built:
+            line = line_for(inbox, built)
+            ledger = _build(line, steps, found, progress)
+            before, after = _findings(known.folder), _findings(built)
+            told = record(found, ledger, began_at=began_at, before=before, after=after)
+            write_record(built, told, began_at)
+            write_since(built, known.folder, told["findings"], f"{began_at:%Y-%m-%d}")
+            steps.show_forth(line, pages_of(built, known.folder, inbox.settings), _everyone(built))
+            write_record(built, told, began_at)  # once more, now that it is known how long it took
+            assure()
+        catch_up(store)
+    return ledger
+
+
+def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) -> pl.DataFrame:
+    """Make the next state; returns the ledger."""
+    known, keys = found.known, found.keys
+    carried = _carry_over(line, found)
+    measured = _watched(steps.measure(line, plan(found.to_read)), found.to_read, progress)
+    gathered = by_athlete([*measured, *carried])
+    parts = {
+        name: _with(known, name, found.touched, [getattr(one, name) for one in gathered])
+        for name in ("recordings", "runs", "set_aside")
+    }
+    _require_still_there(found.inbox, gathered)
+    if parts["runs"].is_empty():
+        raise _nothing_usable(found.inbox, parts["recordings"])
+
+    everyone = set(parts["runs"]["athlete_id"])
+    _remove_samples_of_nobody(line, gathered, everyone)
+    touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
+    others = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
+    anew = {*found.touched, *others}
+    alone = list(steps.respond(line, [*touched, *(Athlete(athlete_id) for athlete_id in others)]))
+    parts |= {name: _with(known, name, anew, [getattr(one, name) for one in alone]) for name in ("responses", "pacing")}
+    club = steps.club_responses(parts["responses"])
+    before = known.part("responses")
+    moved = () if before is None else _moved(steps.club_responses(before), club)
+    due = [Due(one, _ALL if one in anew else moved) for one in sorted(everyone) if one in anew or moved]
+    analysed = list(steps.analyse(line, due, club))
+    parts |= {
+        name: _with(known, name, anew, [getattr(one, name) for one in analysed], metrics=moved)
+        for name in ("run_drift", "athlete_drift")
+    }
+    assert line.built is not None
+    write_known(line.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
+    return steps.finish(line)
+
+
+def _carry_over(line: Line, found: Changes) -> list[Measured]:
+    """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
+    known, keys = found.known, found.keys
+    recordings, runs, set_aside = known.part("recordings"), known.part("runs"), known.part("set_aside")
+    if known.folder is None or line.built is None or recordings is None or runs is None or set_aside is None:
+        return []
+    for athlete_id in runs["athlete_id"].unique().sort():
+        if athlete_id not in found.touched:
+            for table in ("samples", "splits"):
+                if not link_tree(known.folder, line.built, partition(table, athlete_id)):
+                    # Without this the next state would lack the runs of somebody whose files have not changed.
+                    raise NothingDone(
+                        f"{known.folder}, the state to build on, is damaged: it has no {table} of {athlete_id}. "
+                        "`splitdrift history` names older states to return to; a new store makes everything anew."
+                    )
+    read = {file.path for file in found.to_read}
+    files = [file_of(path, known.keys.files) for path in recordings["path"]]
+    stays = recordings.filter(pl.Series([name in keys.files and name not in read for name in files], dtype=pl.Boolean))
+    carried = []
+    for athlete_id in sorted(found.touched, key=lambda one: one or ""):
+        own = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
+        if not own.is_empty():
+            own_runs = runs.join(own, on=["path", "session"], how="semi")
+            names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
+            folder = partition("samples", athlete_id or "")
+            link_tree(known.folder, line.built, folder, wanted=samples_files.__contains__)
+            splits = read_partitions(known.folder, "splits", athlete_id or "")
+            own_set_aside, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (set_aside, splits))
+            carried.append(Measured(own, own_runs, own_set_aside, own_splits))
+    return carried
+
+
+def _remove_samples_of_nobody(line: Line, gathered: Iterable[Measured], everyone: set[str]) -> None:
+    """Runs may be turned away after their samples were written; of athletes with others `respond` removes them."""
+    assert line.built is not None
+    for athlete_id in {name for one in gathered if (name := _athlete_of(one)) is not None} - everyone:
+        remove_tree(line.built / partition("samples", athlete_id))
+
+
+#: What is estimated of an athlete who is looked at anew.
+_ALL = tuple(metric.column for metric in METRICS)
+
+
+def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:
+    """The metrics of which the club's responses are others than before; everybody's drift in these rests on them."""
+
+    def of(metric: str, rows: pl.DataFrame) -> pl.DataFrame:
+        return rows.filter(pl.col("metric") == metric)
+
+    return tuple(metric for metric in _ALL if not of(metric, before).equals(of(metric, club)))
+
+
+def _with(
+    known: Known,
+    name: str,
+    without: Iterable[str | None],
+    new: Iterable[pl.DataFrame],
+    *,
+    metrics: Collection[str] = (),
+) -> pl.DataFrame:
+    """What is known, less that of some athletes and that of all in some metrics, and what is new."""
+    rows, runs = known.part(name), known.part("runs")
+    if rows is None or runs is None:
+        return pl.concat(new)
+    gone = pl.Series(list(without), dtype=pl.String)
+    if "athlete_id" in rows.columns:
+        stays = rows.filter(~pl.col("athlete_id").is_in(gone.implode(), nulls_equal=True))
+    else:
+        stays = rows.join(runs.filter(~pl.col("athlete_id").is_in(gone.implode())), on="run_id", how="semi")
+    if metrics:
+        stays = stays.filter(~pl.col("metric").is_in(metrics))
+    return pl.concat([stays, *new])
+
+
+def _everyone(built: Path) -> list[str]:
+    return read_rows(built, "runs")["athlete_id"].unique().sort().to_list()
+
+
+def _athlete_of(measured: Measured) -> str | None:
+    athlete_id: str | None = measured.recordings["athlete_id"][0]
+    return athlete_id
+
+
+def _without_passing(keys: Keys, gathered: Iterable[Measured], inbox: Inbox) -> Keys:
+    """Keys of files that have to be read again next time are forgotten; of one that nobody could open, nothing passed
+    as long as that is so.
+    """
+    opened = {file.path for file in inbox.files if file.sha256 is not None or file.tag is not None}
+    passing = {path for one in gathered for path in one.passing} & opened
+    return replace(keys, files={path: None if path in passing else key for path, key in keys.files.items()})
+
+
+def _findings(folder: Path | None) -> pl.DataFrame:
+    try:
+        return empty("athlete_drift") if folder is None else read_rows(folder, "athlete_drift")
+    except pl.exceptions.PolarsError:  # other code made it, whose table had other columns
+        return empty("athlete_drift")
+
+
+def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
+    """Where nothing at all is left of an inbox, its disk is gone, not its runs."""
+    if any(one.passing for one in gathered) and not any((inbox.folder / file.path).exists() for file in inbox.files):
+        raise NothingDone(f"The inbox {inbox.folder} vanished while it was being read.")
+
+
+def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
+    first = ledger.sort(pl.col("status") != "rejected", "path", "session").row(0, named=True)
+    return NothingDone(
+        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. "
+        f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
+        "`splitdrift check` lists them all."
+    )
+
+
+def _spread(inbox: Inbox, jobs: int | None, started: Spread | None) -> AbstractContextManager[Spread]:
+    return workers(len(inbox.files), jobs, few=FEW_FILES) if started is None else nullcontext(started)
+
+
+# --- Beside the refresh ----------------------------------------------------------------------------------------------
+
+
+def require_apart(inbox: Inbox, store: Path) -> None:
+    """Keep a store out of its own inbox, where the next refresh would take it for an athlete.
+
+    Raises:
+        UsageError: it lies there.
+    """
+    if is_remote(store) != is_remote(inbox.folder):
+        return
+    if Path(whole_name(store)).is_relative_to(whole_name(inbox.folder)):
+        raise UsageError(
+            f"--store {store} lies inside the inbox {inbox.folder}, whose folders are athletes; name one outside."
+        )
+
+
+def check(
+    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, spread: Spread | None = None
+) -> pl.DataFrame:
+    """Read and judge every file, write nothing; returns the ledger."""
+    with _spread(inbox, jobs, spread) as over:
+        shards = plan(inbox.files)
+        measured = list(_watched(steps_over(over).measure(line_for(inbox, None), shards), inbox.files, progress))
+    ledger = pl.concat([one.recordings for one in by_athlete(measured)])
+    return publishable("recordings", ledger, subject="the ledger")
+
+
+# --- Sharing out -----------------------------------------------------------------------------------------------------
+
+
+def line_for(inbox: Inbox, built: Path | None) -> Line:
+    """What every step shares; without the list of files, which is shared out in the shards and would outweigh them."""
+    return Line(replace(inbox, files=()), built)
+
+
+def plan(files: Iterable[InboxFile]) -> list[Shard]:
+    """Share files, which are in order, out; never two athletes in one shard."""
+    shards: list[Shard] = []
+    for athlete_id, group in groupby(files, key=lambda file: file.athlete_id):
+        own = tuple(group)
+        shards += [Shard(athlete_id, own[start : start + SHARD_FILES]) for start in range(0, len(own), SHARD_FILES)]
+    return shards
+
+
+def _watched(results: Iterator[Measured], files: Sequence[InboxFile], progress: Progress | None) -> Iterator[Measured]:
+    done, names = 0, {file.path for file in files}
+    for result in results:
+        done += len({file_of(path, names) for path in result.recordings["path"]})
+        if progress is not None:
+            progress(done, len(names))
+        yield result

@@ -1,0 +1,206 @@
+"""The self-check over a whole store: what the stage `calibration` needs is read, spread over workers, and published.
+
+A draw is an invented season of the whole club, since the stages share what its athletes have in common and correct for
+their number. It goes the way of the real one: `responses` of each athlete, the club's, `drift` of each, the findings.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import polars as pl
+
+from pipeline.core.errors import NothingDone
+from pipeline.core.places import written_here
+from pipeline.core.settings import Settings, read_settings
+from pipeline.methods.design import Entering
+from pipeline.refresh.athlete import entering
+from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import club_responses, responses
+from pipeline.stages.summaries import athlete_drift
+from pipeline.store.database import DATABASE, write_database
+from pipeline.store.generations import building, link_tree, published
+from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.lock import locked
+from pipeline.store.parquet import read_provenance, write_table
+from pipeline.tables import empty, publishable
+from pipeline.tables.analysed import CALIBRATION_TESTS
+from pipeline.workers.pool import Progress, workers
+
+T = TypeVar("T")
+
+#: Where the table lies that is made here.
+TABLE = ("tables", "calibration")
+#: Draws of each test unless asked for otherwise: each planted size comes up twice in every athlete and metric.
+DRAWS = 20
+#: Fewer seasons of an athlete than this are sooner drawn here than by workers.
+FEW_SEASONS = 40
+
+
+@dataclass(frozen=True)
+class Task:
+    """One athlete in one draw."""
+
+    athlete: TakenApart
+    place: int
+    draw: Draw
+    club: pl.DataFrame | None = None
+
+
+@dataclass(frozen=True)
+class Season:
+    """One draw of the whole club, and what was planted in it, by athlete and metric."""
+
+    draw: Draw
+    athlete_drift: pl.DataFrame
+    planted_pct: dict[tuple[str, str], float]
+
+
+def self_check(
+    store: Path,
+    *,
+    draws: int = DRAWS,
+    jobs: int | None = None,
+    wait_s: float = 0.0,
+    progress: Progress | None = None,
+) -> pl.DataFrame:
+    """Calibrate on a store's own splits and publish the table `calibration` there.
+
+    Args:
+        store: published.
+        draws: invented seasons of each of the three tests.
+        jobs: worker processes; None for one a core.
+        wait_s: how long to wait for a refresh of the store to end [s].
+        progress: called with the steps done and the steps in all.
+
+    Returns:
+        Rows of the table `calibration`.
+
+    Raises:
+        NothingDone: no store, one that does not fit its settings, or no athlete with enough runs.
+    """
+    published(store)  # or there is nothing to lock
+    with locked(store, wait_s=wait_s) as assure:
+        before = published(store)
+        settings, rates = _check(store, before, draws, jobs, progress)
+        made_from = read_provenance(table_folder(before, "athlete_drift"))
+        with building(store, keep=settings.keep_generations) as built:
+            link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
+            write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
+            with written_here(built) as here:
+                write_database(built, here)
+            assure()
+    return rates
+
+
+def _check(
+    store: Path, before: Path, draws: int, jobs: int | None, progress: Progress | None
+) -> tuple[Settings, pl.DataFrame]:
+    """The settings in force, and rows of the table `calibration`."""
+    settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
+    made_from = read_provenance(table_folder(before, "athlete_drift"))
+    if made_from.settings_sha256 != settings.digest():
+        raise NothingDone(f"The tables of {store} were not made with the settings beside them. Refresh it once more.")
+    all_splits = read_rows(before, "splits")
+    club = club_responses(read_rows(before, "responses"))
+    athletes = list(take_apart(all_splits, club, _entering(settings), min_runs=settings.min_runs))
+    if not athletes:
+        raise NothingDone(
+            f"There is nothing to calibrate with: {store} holds {all_splits['run_id'].n_unique()} runs of "
+            f"{all_splits['athlete_id'].n_unique()} athletes, and none of them has {settings.min_runs} runs with "
+            f"{settings.min_splits_of_run} usable splits each."
+        )
+    seasons = [Draw(test, place, settings.seed) for test in CALIBRATION_TESTS for place in range(draws)]
+    told = _told(settings, athletes, seasons, jobs, progress)
+    return settings, publishable("calibration", calibration(told), subject="the club")
+
+
+def _told(
+    settings: Settings, athletes: list[TakenApart], seasons: list[Draw], jobs: int | None, progress: Progress | None
+) -> list[pl.DataFrame]:
+    """Take every season through the stages, athlete by athlete, and ask what was found."""
+    tasks = [Task(athlete, place, draw) for draw in seasons for place, athlete in enumerate(athletes)]
+    watched = _counter(2 * len(tasks), progress)
+    with workers(len(tasks), jobs, few=FEW_SEASONS) as spread:
+        clubs = {draw: club_responses(rows) for draw, rows in _by_draw(watched(spread(respond, settings, tasks)))}
+        tasks = [Task(one.athlete, one.place, one.draw, clubs[one.draw]) for one in tasks]
+        found = [
+            Season(draw, rows, _planted(draw, athletes))
+            for draw, rows in _by_draw(watched(spread(analyse, settings, tasks)))
+        ]
+        return list(spread(judge, settings, found))
+
+
+def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
+    """Stage `responses` of an athlete in a draw."""
+    told = responses(redrawn(task.athlete, task.draw, task.place), **entering(settings))
+    return task.draw, task.place, told
+
+
+def analyse(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
+    """Stage `drift` of an athlete in a draw."""
+    _, found = drift(
+        redrawn(task.athlete, task.draw, task.place),
+        **entering(settings),
+        max_entanglement=settings.max_entanglement,
+        seed=settings.seed,
+        club=task.club,
+    )
+    return task.draw, task.place, found
+
+
+def judge(settings: Settings, season: Season) -> pl.DataFrame:
+    """The findings of a draw, and what they say of it. No finding rests on single runs, so there are none."""
+    found = athlete_drift(
+        season.athlete_drift,
+        empty("run_drift"),
+        smallest_change_pct=settings.smallest_change_pct,
+        max_entanglement=settings.max_entanglement,
+    )
+    return trials(found, season.planted_pct, season.draw)
+
+
+def _entering(settings: Settings) -> Entering:
+    return Entering(
+        settings.split_length_m,
+        settings.warm_up_m,
+        settings.min_run_share,
+        settings.min_length_share,
+        settings.min_splits_of_run,
+    )
+
+
+def _planted(draw: Draw, athletes: list[TakenApart]) -> dict[tuple[str, str], float]:
+    return {
+        (athlete.athlete_id, part.metric): draw.planted_pct(place, part.metric)
+        for place, athlete in enumerate(athletes)
+        for part in athlete.parts
+    }
+
+
+def _by_draw(results: Iterable[tuple[Draw, int, pl.DataFrame]]) -> Iterator[tuple[Draw, pl.DataFrame]]:
+    """Gather the athletes of each draw in their order, whichever worker was first: sums of floats depend on it."""
+    gathered: dict[Draw, list[tuple[int, pl.DataFrame]]] = defaultdict(list)
+    for draw, place, rows in results:
+        gathered[draw].append((place, rows))
+    for draw, rows_of in gathered.items():
+        yield draw, pl.concat(rows for _, rows in sorted(rows_of, key=lambda one: one[0]))
+
+
+def _counter(total: int, progress: Progress | None) -> Callable[[Iterable[T]], Iterator[T]]:
+    done = 0
+
+    def watched(results: Iterable[T]) -> Iterator[T]:
+        nonlocal done
+        for result in results:
+            done += 1
+            if progress is not None:
+                progress(done, total)
+            yield result
+
+    return watched

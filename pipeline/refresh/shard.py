@@ -1,0 +1,303 @@
+"""A shard: a handful of files of one athlete, taken through the stages recording, samples and splits.
+
+The stages themselves are pure; here their inputs are read, their outputs brought into the form of their tables, and the
+samples written. Only small frames are handed on.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+
+import polars as pl
+
+from pipeline.core.errors import BrokenPromise, Refused
+from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
+from pipeline.methods.spring_mass import with_stiffness
+from pipeline.refresh.context import RUN, Line, Measured, Settled, Shard
+from pipeline.refresh.duplicates import best_of_each_start
+from pipeline.stages.recording import WORTH, Session, recording
+from pipeline.stages.samples import RunSamples, samples
+from pipeline.stages.splits import splits
+from pipeline.store.layout import samples_file
+from pipeline.store.parquet import Provenance, write_table
+from pipeline.tables import empty, publishable
+from pipeline.workers.pool import may_have_passed
+
+
+def measure(line: Line, shard: Shard) -> Measured:
+    """Take a shard through the stages recording, samples and splits."""
+    return cut(line, settle(line, shard, read(line, shard)))
+
+
+def read(line: Line, shard: Shard) -> list[tuple[InboxFile, Session]]:
+    """Stage `recording` for the files of a shard."""
+    return [(file, session) for file in shard.files for session in _read_file(line.inbox, file)]
+
+
+def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
+    settings = inbox.settings
+    content, is_passing = b"", False
+    try:
+        if file.athlete_id is None:
+            raise Refused(
+                "The file lies in the inbox itself, so it is nobody's.",
+                "Move it into a folder named for the athlete; if it is no recording, out of the inbox.",
+            )
+        content = (inbox.folder / file.path).read_bytes()
+        if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
+            is_passing = True
+            raise Refused("The file was being written while it was read.", "The next refresh reads it again.")
+        return recording(
+            file.path,
+            content,
+            mapping=inbox.mapping_for(file),
+            sensor_preference=settings.sensor_preference,
+            described_fields=settings.described_fields,
+            max_unpacked_bytes=int(settings.max_unpacked_mb * 1_000_000),
+            max_members=settings.max_members,
+        )
+    except Refused as refusal:
+        reason = refusal
+    except OSError as error:
+        if error.errno not in _FILES_OWN_FAULT:
+            raise  # the storage's, which may pass; a run must not vanish for it
+        is_passing = True
+        reason = Refused(
+            f"The file cannot be opened: {error.strerror}.",
+            "Check its permissions and its name; a name that is no valid UTF-8 must be changed.",
+        )
+    except MemoryError:
+        raise  # the worker's limit: the shard is divided, and the file that is too large is found
+    except Exception as error:
+        reason = _our_fault(error)
+    return [_turned_away(file, content, reason, is_passing=is_passing)]
+
+
+def _turned_away(file: InboxFile, content: bytes, reason: Refused, *, is_passing: bool) -> Session:
+    digest = hashlib.sha256(content).hexdigest()
+    unread = Session(name=file.path, place=1, sha256=digest, format=None, status="rejected", reason="")
+    return unread.refused(reason, is_passing=is_passing)
+
+
+#: Errors of opening that lie with the file itself.
+_FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENAMETOOLONG, errno.EINVAL})
+
+
+def _our_fault(error: Exception) -> Refused:
+    # One file must not stop a night's refresh, whatever is wrong with it or with us.
+    return Refused(
+        f"splitdrift failed on this file ({type(error).__name__}); the fault is splitdrift's.",
+        "Please report it together with the file.",
+    )
+
+
+def lost(line: Line, shard: Shard, why: str) -> Measured:
+    """What stands for a shard of one file that cost its worker: the file, turned away."""
+    return settle(line, shard, unread(line, shard, why)).measured
+
+
+def unread(_line: Line, shard: Shard, why: str) -> list[tuple[InboxFile, Session]]:
+    """The same after the first stage.
+
+    Args:
+        _line: shared by all.
+        shard: of one file.
+        why: what it did to its worker, such as "it took longer than 60 s".
+    """
+    (file,) = shard.files
+    reason = Refused(
+        f"The file could not be read: {why}.", "The next refresh tries again; if that does not help, leave it out."
+    )
+    session = _turned_away(file, b"", reason, is_passing=may_have_passed(why))
+    return [(file, replace(session, sha256=file.sha256 or ""))]
+
+
+@dataclass(frozen=True)
+class _Run:
+    """A run that a session turned out to be: its row in `Measured.runs`, its samples and what was set aside."""
+
+    row: dict[str, object]
+    found: RunSamples
+
+
+def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> Settled:
+    """Stage `samples` for the sessions of a shard; the samples are written, and handed on once for the next stage."""
+    ledger: list[Session] = []
+    runs: list[_Run] = []
+    passing: set[str] = set()
+    for file, session in sessions:
+        judged, run = _settle_session(line.inbox, file, session)
+        ledger.append(judged)
+        if judged.is_passing:
+            passing.add(file.path)
+        if run is not None:
+            runs.append(run)
+    run_of_file = {(run.row["path"], run.row["session"]): run.row["run_id"] for run in runs}
+    rows = pl.DataFrame([run.row for run in runs], schema=RUN)
+    # Two recordings that begin in one second have one name; the samples of the lesser one stop here.
+    best = best_of_each_start(rows)
+    wanted = set(zip(best["path"], best["session"], strict=True))
+    own = [run for run in runs if (run.row["path"], run.row["session"]) in wanted]
+    recordings = _ledger(shard.athlete_id, ledger, run_of_file)
+    if not own:
+        return Settled(Measured(recordings, rows, empty("set_aside"), empty("splits"), tuple(sorted(passing))), {})
+    set_aside = pl.concat([run.found.set_aside for run in own])
+    measured = Measured(recordings, rows, set_aside, empty("splits"), tuple(sorted(passing)))
+    everything = pl.concat([run.found.samples for run in own])
+    try:
+        everything = publishable("samples", everything, subject=f"athlete {shard.athlete_id}")
+    except BrokenPromise as broken:
+        faulty = [str(run.row["run_id"]) for run in own if not _keeps_promise("samples", run.found.samples)]
+        measured = _without(measured, faulty, broken)
+        sound = everything.filter(~pl.col("run_id").is_in(faulty))
+        everything = publishable("samples", sound, subject=f"athlete {shard.athlete_id}")
+    by_run = _by_run(everything)
+    if line.built is not None:
+        settings_sha256, code = line.inbox.settings.digest("reading"), version("splitdrift")
+        for run in own:
+            if (samples_of := by_run.get(str(run.row["run_id"]))) is not None:
+                made_from = Provenance(str(run.row["sha256"]), settings_sha256, code)
+                write_table(line.built / str(run.row["samples_file"]), "samples", samples_of, made_from)
+    return Settled(measured, by_run)
+
+
+def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The rows of each run, which lie one after the other: nothing is copied."""
+    parts, begins = {}, 0
+    for n_rows, run_id in rows["run_id"].rle().struct.unnest().iter_rows():
+        parts[run_id] = rows.slice(begins, n_rows)
+        begins += n_rows
+    return parts
+
+
+def _keeps_promise(table: str, rows: pl.DataFrame) -> bool:
+    try:
+        publishable(table, rows, subject="one run")
+    except BrokenPromise:
+        return False
+    return True
+
+
+def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) -> Measured:
+    """Turn runs away whose rows break a rule of their table: our fault, but one run must not stop the others."""
+    refusal = _our_fault(broken)
+    names = measured.runs.filter(pl.col("run_id").is_in(run_ids)).select("path", "session")
+    is_faulty = pl.col("is_faulty").fill_null(value=False)
+    recordings = (
+        measured.recordings.join(names.with_columns(is_faulty=True), on=["path", "session"], how="left")
+        .with_columns(
+            status=pl.when(is_faulty).then(pl.lit("rejected")).otherwise("status"),
+            reason=pl.when(is_faulty).then(pl.lit(refusal.reason)).otherwise("reason"),
+            fix=pl.when(is_faulty).then(pl.lit(refusal.fix)).otherwise("fix"),
+            run_id=pl.when(is_faulty).then(None).otherwise("run_id"),
+        )
+        .select(measured.recordings.columns)
+    )
+    return replace(
+        measured,
+        recordings=recordings,
+        runs=measured.runs.join(names, on=["path", "session"], how="anti"),
+        set_aside=measured.set_aside.filter(~pl.col("run_id").is_in(run_ids)),
+    )
+
+
+def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Session, _Run | None]:
+    """The samples of a session and its row for `runs`; or the session turned away after all."""
+    found, settings = session.recording, inbox.settings
+    if found is None:
+        return session, None
+    try:
+        listed = None if found.has_clock else started_at(inbox.sessions, session.name)
+        if not found.has_clock and listed is None:
+            raise Refused(
+                "The file says how much time went by but not when it began.",
+                f'Add a line "{session.name},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
+            )
+        run = samples(
+            found,
+            gap_s=settings.gap_s,
+            slope_window_m=settings.slope_window_m,
+            slope_window_rough_m=settings.slope_window_rough_m,
+            rough_altitude_m=settings.rough_altitude_m,
+        )
+        if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
+            raise Refused("The session covers no distance.", "Look whether the sensor for distance was connected.")
+        started = utc(run.started_s) if found.has_clock or listed is None else listed
+        ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
+    except Refused as refusal:
+        return session.refused(refusal), None
+    except MemoryError:
+        raise
+    except Exception as error:
+        return session.refused(_our_fault(error)), None
+    run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
+    own_name = hashlib.sha256(f"{session.name}:{session.place}".encode()).hexdigest()[:8]
+    row: dict[str, object] = {
+        "run_id": run_id,
+        "athlete_id": file.athlete_id,
+        "file": file.path,
+        "path": session.name,
+        "session": session.place,
+        "sha256": session.sha256,
+        "started_at_utc": started,
+        "ended_at_utc": ended,
+        "paused_s": run.paused_s,
+        "device": found.device,
+        "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in found.sensors.items()) or None,
+        "altitude": run.altitude,
+        "n_quantities": sum(run.samples[one].count() > 0 for one in WORTH),
+        "is_damaged": found.damage is not None,
+        "n_samples": session.n_samples,
+        "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
+    }
+    return session, _Run(row, run.named(run_id))
+
+
+def _ledger(
+    athlete_id: str | None, sessions: Sequence[Session], run_of_file: dict[tuple[object, object], object]
+) -> pl.DataFrame:
+    rows = [
+        {
+            "path": one.name,
+            "session": one.place,
+            "sha256": one.sha256,
+            "athlete_id": athlete_id,
+            "run_id": run_of_file.get((one.name, one.place)),
+            "format": one.format,
+            "status": one.status,
+            "reason": one.reason,
+            "fix": one.fix,
+            "n_samples": one.n_samples,
+        }
+        for one in sessions
+    ]
+    return pl.DataFrame(rows, schema=empty("recordings").schema)
+
+
+def cut(line: Line, settled: Settled) -> Measured:
+    """Stage `splits` for the runs of a shard."""
+    measured, by_run = settled.measured, settled.samples
+    if not by_run:
+        return measured
+    settings = line.inbox.settings
+    rows = splits(pl.concat(by_run.values()), split_length_m=settings.split_length_m)
+    names = measured.runs.select("run_id", "athlete_id").unique("run_id")
+    rows = with_stiffness(
+        rows.join(names, on="run_id", how="left"),
+        line.inbox.athletes,
+        level_slope_pct=settings.level_slope_pct,
+        level_roughness_pct=settings.level_roughness_pct,
+        min_run_share=settings.min_run_share,
+    )
+    subject = f"athlete {measured.runs['athlete_id'][0]}"
+    try:
+        return replace(measured, splits=publishable("splits", rows, subject=subject))
+    except BrokenPromise as broken:
+        by_run = {str(key[0]): frame for key, frame in rows.partition_by("run_id", as_dict=True).items()}
+        faulty = [run_id for run_id, own in by_run.items() if not _keeps_promise("splits", own)]
+        sound = rows.filter(~pl.col("run_id").is_in(faulty))
+        return replace(_without(measured, faulty, broken), splits=publishable("splits", sound, subject=subject))

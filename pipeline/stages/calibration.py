@@ -1,0 +1,231 @@
+"""The self-check: how often the tool cries drift where there is none, and how often it finds one that is there.
+
+Splits in; each metric of an athlete is taken apart into what the model expects of a split (level of its run, responses
+to speed and slope), the drift, and a remainder: the real scatter of this athlete, sensor and season. The remainder is
+rearranged inside runs so that no direction is left in it and put back without the drift (placebo), or with a drift of
+known size (planted). What the stages then find in these splits can be counted.
+
+Two ways to rearrange. `reversed` turns whole runs round, each with probability one half: neighbours stay neighbours and
+runs keep differing in their own slopes, of which half now point the other way. `shuffled` puts blocks of three
+kilometres into a random order: hardly any run keeps a slope. All metrics of a run are rearranged alike.
+
+Related: sign flips of whole clusters, Cameron, Gelbach and Miller 2008 (doi 10.1162/rest.90.3.414); blocks, Künsch 1989
+(doi 10.1214/aos/1176347265). From memory.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.core.metrics import METRICS
+from pipeline.core.queries import run_query
+from pipeline.methods.design import INSEPARABLE, TEN_KM, Entering, club_of, designs, explained, fit_causes, telling
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array
+from pipeline.methods.paired_classes import wilson
+
+#: Splits of a block that stays together.
+BLOCK = 3
+#: Planted drifts [% per 10 km]: from within the smallest changes of interest to far beyond them.
+PLANTED = (0.5, -0.5, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0, 5.0, -5.0)
+#: In the place of a metric: all of them together.
+EVERY_METRIC = "all"
+
+
+@dataclass(frozen=True)
+class Part:
+    """One metric of an athlete, taken apart; a value for each split that entered, runs one after the other.
+
+    Attributes:
+        metric: its column.
+        place: row of the split among the athlete's.
+        run: index of its run.
+        distance: of its middle [10 km].
+        expected: logarithm of the metric by the run's level and the athlete's responses, without drift.
+        remainder: what is left beside that and the drift.
+    """
+
+    metric: str
+    place: npt.NDArray[np.int64]
+    run: npt.NDArray[np.int64]
+    distance: Array
+    expected: Array
+    remainder: Array
+
+
+@dataclass(frozen=True)
+class TakenApart:
+    """An athlete: the splits as they were, and each metric that has an estimate, taken apart."""
+
+    athlete_id: str
+    splits: pl.DataFrame
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class Draw:
+    """One invented season of the whole club.
+
+    Attributes:
+        test: one of `pipeline.tables.CALIBRATION_TESTS`.
+        place: which of the draws of this test.
+        seed: of all draws.
+    """
+
+    test: str
+    place: int
+    seed: int
+
+    def planted_pct(self, athlete_place: int, metric: str) -> float:
+        """Drift planted in an athlete and metric: sizes take turns, so that a club holds all of them."""
+        if self.test != "planted":
+            return 0.0
+        columns = [one.column for one in METRICS]
+        return PLANTED[(self.place + athlete_place + columns.index(metric)) % len(PLANTED)]
+
+    def random(self, athlete_id: str) -> np.random.Generator:
+        """The same numbers for the same athlete, whoever else is in the club."""
+        name = f"{self.seed}:{self.test}:{self.place}:{athlete_id}"
+        return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))
+
+
+def take_apart(splits: pl.DataFrame, club: pl.DataFrame, enter: Entering, *, min_runs: int) -> Iterator[TakenApart]:
+    """Fit the model to each athlete and metric, and separate what it expects from what is left.
+
+    Args:
+        splits: rows of the table `splits`, of any number of athletes.
+        club: rows of `club_responses`.
+        enter: which splits enter.
+        min_runs: athletes with fewer runs left have no estimate.
+    """
+    ordered = splits.sort("athlete_id", "run_id", "km")
+    for (athlete_id,), own in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
+        parts = tuple(_parts(own, club, enter, min_runs))
+        if parts:
+            yield TakenApart(str(athlete_id), own, parts)
+
+
+def _parts(own: pl.DataFrame, club: pl.DataFrame, enter: Entering, min_runs: int) -> Iterator[Part]:
+    place_of = {key: place for place, key in enumerate(own.select("run_id", "km").iter_rows())}
+    for name, design, _ in designs(own, enter):
+        causes = telling(design)
+        if len(design.run_ids) < min_runs or explained(design, causes) > INSEPARABLE:
+            continue
+        fitted = fit_causes(design, causes, club_of(club), str(name["metric"]))
+        effects = np.zeros(design.columns.shape[1])
+        effects[list(fitted.places)] = fitted.beta
+        distance = design.columns[:, DISTANCE]
+        responses = design.columns[:, FIRST_CAUSE:] @ effects[FIRST_CAUSE:]
+        rest = design.columns[:, VALUE] - responses - distance * effects[DISTANCE]
+        weight = fitted.design.weight
+        level = (design.per_run(rest * weight) / design.per_run(weight))[design.run]
+        km = np.rint(distance * TEN_KM / enter.split_length_m + 0.5).astype(np.int64)
+        place = np.array([place_of[design.run_ids[run], one] for run, one in zip(design.run, km.tolist(), strict=True)])
+        yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level)
+
+
+def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame:
+    """The athlete's splits with every metric's remainder rearranged, the drift gone, and one planted if so asked.
+
+    Args:
+        athlete: taken apart.
+        draw: which season.
+        athlete_place: which athlete of the club, for the turn that planted sizes take.
+
+    Returns:
+        Rows of the table `splits`.
+    """
+    random = draw.random(athlete.athlete_id)
+    run_of = athlete.splits["run_id"].rle_id().to_numpy()
+    turned = random.random(int(run_of[-1]) + 1) < 0.5
+    lot = random.random(athlete.splits.height)
+    columns = []
+    for part in athlete.parts:
+        if draw.test == "shuffled":
+            order = _blocks_shuffled(part.run, lot[part.place])
+        else:
+            order = _turned_round(part.run, turned[run_of[part.place]])
+        drift = np.log1p(draw.planted_pct(athlete_place, part.metric) / 100)
+        values = athlete.splits[part.metric].cast(pl.Float64).to_numpy().copy()
+        values[part.place] = np.exp(part.expected + part.remainder[order] + drift * part.distance)
+        columns.append(pl.Series(part.metric, values).fill_nan(None))
+    return athlete.splits.with_columns(columns)
+
+
+def _turned_round(run: npt.NDArray[np.int64], is_turned: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """For each split the one whose remainder it gets: its mirror image in its run, where the run is turned round."""
+    begins = np.flatnonzero(np.diff(run, prepend=-1))
+    ends = np.append(begins[1:], len(run)) - 1
+    here = np.arange(len(run))
+    return np.where(is_turned, begins[run] + ends[run] - here, here)
+
+
+def _blocks_shuffled(run: npt.NDArray[np.int64], lot: Array) -> npt.NDArray[np.intp]:
+    """The same for blocks of neighbours put into a random order inside their run; the last block may be shorter."""
+    begins = np.flatnonzero(np.diff(run, prepend=-1))
+    here = np.arange(len(run))
+    place = here - begins[run]
+    return np.lexsort((place, lot[here - place % BLOCK], run))
+
+
+def trials(found: pl.DataFrame, planted_pct: Mapping[tuple[str, str], float], draw: Draw) -> pl.DataFrame:
+    """What was found in one draw, as questions with an answer.
+
+    Args:
+        found: rows of `athlete_drift` of the whole club.
+        planted_pct: what was planted, by athlete and metric [% per 10 km]; those not named do not count.
+        draw: which one.
+
+    Returns:
+        `test`, `place`, `planted_pct_per_10km`, `athlete_id`, `metric`, `n_runs`, `question`, `answer`.
+    """
+    keys = {"athlete_id": [key[0] for key in planted_pct], "metric": [key[1] for key in planted_pct]}
+    planted = pl.DataFrame(keys | {"planted_pct_per_10km": list(planted_pct.values())}, schema_overrides=_KEYS)
+    low, high, truth = pl.col("drift_low"), pl.col("drift_high"), pl.col("planted_pct_per_10km")
+    rises, falls = pl.col("finding") == "rises", pl.col("finding") == "falls"
+    answers = {
+        "called": pl.when(truth == 0).then(rises | falls).when(truth > 0).then(rises).otherwise(falls),
+        # Where nothing is planted there is no wrong way.
+        "called_wrong_way": pl.when(truth > 0).then(falls).when(truth < 0).then(rises),
+        "holds": pl.col("finding") == "holds",
+        "excludes_zero": (low > 0) | (high < 0),
+        "covers": (low <= truth) & (truth <= high),
+    }
+    judged = found.filter(pl.col("drift_low").is_not_null()).join(planted, on=["athlete_id", "metric"])
+    return (
+        judged.select("athlete_id", "metric", "n_runs", truth, **answers)
+        .unpivot(
+            list(answers),
+            index=["athlete_id", "metric", "n_runs", "planted_pct_per_10km"],
+            variable_name="question",
+            value_name="answer",
+        )
+        .drop_nulls("answer")
+        .with_columns(test=pl.lit(draw.test), place=pl.lit(draw.place))
+    )
+
+
+_KEYS = {"athlete_id": pl.String, "metric": pl.String, "planted_pct_per_10km": pl.Float64}
+
+
+def calibration(told: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """Rates over all draws, by metric and over all metrics, with their intervals.
+
+    Args:
+        told: what `trials` gave for each draw.
+
+    Returns:
+        Rows of the table `calibration`.
+    """
+    counted = run_query("calibration", {"trials": pl.concat(told)}, {"every_metric": EVERY_METRIC})
+    low, high = wilson(counted["n_yes"].to_numpy(), counted["n"].to_numpy())
+    return counted.with_columns(
+        share=pl.col("n_yes") / pl.col("n"),
+        low=pl.Series(low, dtype=pl.Float64),
+        high=pl.Series(high, dtype=pl.Float64),
+    )

@@ -1,0 +1,267 @@
+"""Stage `drift`: the splits of athletes → how each metric changes as the distance adds up, at equal speed and slope.
+
+Rows in: splits. Rows out: one a run and metric, and one an athlete and metric. What enters is decided in
+`pipeline/methods/design.py`, the method is that of `pipeline/methods/mixed_model.py` and, for where a change begins, of
+`pipeline/methods/onset.py`; here the result is brought into percent of the fresh level. `data/METHODS.md` has it all on
+two pages.
+
+With the same weights throughout, the raw change along the distance is exactly the drift plus what each cause passes on,
+its response times its own change along the distance: that is how pace and hill get their parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from itertools import chain
+from typing import Any
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from pipeline.methods.design import (
+    ADJUSTED_BY,
+    INSEPARABLE,
+    SLOPE,
+    SLOPE_SQUARED,
+    SPEED,
+    SPEED_SQUARED,
+    Entering,
+    club_of,
+    designs,
+    explained,
+    fit_causes,
+    telling,
+)
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
+from pipeline.methods.onset import Onset, onset, run_onsets
+
+#: Power that `detectable_pct` is for. Common practice, no source.
+POWER = 0.80
+#: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
+#: of every athlete, run and metric and not corrected for that.
+ONSET_LEVEL = 0.02
+
+
+def drift(
+    splits: pl.DataFrame,
+    *,
+    split_length_m: float,
+    warm_up_m: float,
+    min_run_share: float,
+    min_length_share: float,
+    min_splits_of_run: int,
+    min_runs: int,
+    max_entanglement: float,
+    seed: int,
+    club: pl.DataFrame | None = None,
+    metrics: Collection[str] | None = None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Estimate the drift of every metric, per run and per athlete.
+
+    Args:
+        splits: rows of the table `splits`, of any number of athletes.
+        split_length_m: length of a whole split [m].
+        warm_up_m: splits that begin before this distance do not enter [m].
+        min_run_share: splits with a smaller share of running do not enter.
+        min_length_share: splits shorter than this share of `split_length_m` do not enter.
+        min_splits_of_run: runs with fewer splits left do not enter.
+        min_runs: athletes with fewer runs left get no estimate, only the counts.
+        max_entanglement: share of distance that speed and slope may explain before `why` says that they are entangled.
+        seed: of the random draws for the onset.
+        club: rows of `club_responses`; None to let every athlete stand alone.
+        metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
+
+    Returns:
+        Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
+    """
+    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
+    common = club_of(club)
+    run_rows: list[_Columns] = []
+    athlete_rows: list[dict[str, object]] = []
+    for name, design, reference in designs(splits, enter, metrics):
+        row = name | {
+            "n_runs": len(design.run_ids),
+            "n_splits": len(design.run),
+            "reference_speed_m_s": reference,
+            "why": None,
+        }
+        causes = telling(design)
+        if len(design.run_ids) < min_runs:
+            row["why"] = f"{len(design.run_ids)} of the {min_runs} runs needed have {min_splits_of_run} usable splits"
+        elif explained(design, causes) > INSEPARABLE:
+            row |= {"entanglement": 1.0, "why": _entangled(1.0)}
+        else:
+            fitted = fit_causes(design, causes, common, str(name["metric"]))
+            row |= _athlete_row(fitted, onset(fitted, seed=seed))
+            if fitted.entanglement > max_entanglement:
+                row["why"] = _entangled(fitted.entanglement)
+            run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
+        athlete_rows.append(row)
+    return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
+
+
+_RUN_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "run_id": pl.String,
+    "athlete_id": pl.String,
+    "metric": pl.String,
+    "n_splits": pl.Int64,
+    "fresh_level": pl.Float64,
+    "raw_pct_per_10km": pl.Float64,
+    "drift_pct_per_10km": pl.Float64,
+    "drift_low": pl.Float64,
+    "drift_high": pl.Float64,
+    "onset_km": pl.Float64,
+    "onset_low": pl.Float64,
+    "onset_high": pl.Float64,
+    "own_error_pct_per_10km": pl.Float64,
+    "shared_error_pct_per_10km": pl.Float64,
+    "drift_shared": pl.List(pl.Float64),
+    "level_shared": pl.List(pl.Float64),
+}
+_ATHLETE_COLUMNS = {
+    "athlete_id": pl.String,
+    "metric": pl.String,
+    "n_runs": pl.Int64,
+    "n_splits": pl.Int64,
+    "fresh_level": pl.Float64,
+    "reference_speed_m_s": pl.Float64,
+    "raw_pct_per_10km": pl.Float64,
+    "drift_pct_per_10km": pl.Float64,
+    "drift_low": pl.Float64,
+    "drift_high": pl.Float64,
+    "p_value": pl.Float64,
+    "speed_part_pct": pl.Float64,
+    "slope_part_pct": pl.Float64,
+    "onset_km": pl.Float64,
+    "onset_low": pl.Float64,
+    "onset_high": pl.Float64,
+    "drift_before_onset_pct": pl.Float64,
+    "drift_after_onset_pct": pl.Float64,
+    "detectable_pct": pl.Float64,
+    "entanglement": pl.Float64,
+    **dict.fromkeys(ADJUSTED_BY.values(), pl.Float64),
+    "why": pl.String,
+}
+
+
+def _entangled(share: float) -> str:
+    return (
+        f"speed and slope explain {100 * share:.0f} % of distance in these runs, so their effects cannot be told apart"
+    )
+
+
+def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
+    freedom = fitted.drift_freedom
+    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
+    quantile = float(special.stdtrit(freedom, 0.975))
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
+    passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
+    row: dict[str, object] = {
+        "fresh_level": float(np.exp(_fresh_levels(fitted).mean())),
+        "raw_pct_per_10km": _percent(b.sum(axis=0)[0] / a.sum(axis=0)[0, 0]),
+        "drift_pct_per_10km": _percent(estimate),
+        "drift_low": _percent(estimate - quantile * error),
+        "drift_high": _percent(estimate + quantile * error),
+        "p_value": 2 * float(special.stdtr(freedom, -abs(estimate) / error)) if error > 0 else None,
+        "speed_part_pct": _percent(passed_on.get(SPEED, 0.0) + passed_on.get(SPEED_SQUARED, 0.0)),
+        "slope_part_pct": _percent(passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)),
+        "detectable_pct": _percent((quantile + float(special.stdtrit(freedom, POWER))) * error),
+        "entanglement": fitted.entanglement,
+        **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
+    }
+    if found is not None and found.is_given(ONSET_LEVEL):
+        row |= {
+            "onset_km": 10 * found.distance,
+            "onset_low": 10 * found.low,
+            "onset_high": 10 * found.high,
+            "drift_before_onset_pct": _percent(found.before),
+            "drift_after_onset_pct": _percent(found.after),
+        }
+    return row
+
+
+def _fresh_levels(fitted: Fit) -> Array:
+    """Log level of each run at the reference speed, on the level, at distance zero."""
+    design = fitted.design
+    effects = np.zeros(design.columns.shape[1])
+    effects[list(fitted.places)] = fitted.beta
+    fresh = design.columns[:, VALUE] - design.columns[:, DISTANCE:] @ effects[DISTANCE:]
+    return np.asarray(_means(design, fresh[:, None])[:, 0])
+
+
+def _means(design: Design, columns: Array) -> Array:
+    """Mean of columns over each run, with the weights of the fit: a single bad split moves no level."""
+    weight = design.weight[:, None]
+    return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
+
+
+def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | None]) -> _Columns:
+    """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
+
+    What runs share of it is handed on in full: the product of two runs' `drift_shared` (or `level_shared`) is the
+    covariance that the estimated responses give to the two drifts (or log levels). Neither is published.
+    """
+    causes = list(fitted.places[1:])
+    along = fitted.products[:, DISTANCE, DISTANCE]
+    passes_on = fitted.products[:, DISTANCE, causes] / along[:, None]
+    raw = fitted.products[:, DISTANCE, VALUE] / along
+    estimate = raw - passes_on @ fitted.beta[1:]
+    shared = passes_on @ _root(fitted.covariance[1:, 1:])
+    own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
+    reach = float(special.stdtrit(fitted.freedom, 0.975)) * np.sqrt(own + of_responses)
+    in_percent = 100 * np.exp(estimate)
+    onset_km = 10 * np.array(
+        [
+            (one.distance, one.low, one.high) if one is not None and one.is_given(ONSET_LEVEL) else (np.nan,) * 3
+            for one in onsets
+        ]
+    )
+    level_shared = _means(fitted.design, fitted.design.columns[:, list(fitted.places)]) @ _root(fitted.covariance)
+    return {
+        "run_id": fitted.design.run_ids,
+        **{key: [str(word)] * len(along) for key, word in name.items()},
+        "n_splits": np.bincount(fitted.design.run),
+        "fresh_level": np.exp(_fresh_levels(fitted)),
+        "raw_pct_per_10km": 100 * np.expm1(raw),
+        "drift_pct_per_10km": 100 * np.expm1(estimate),
+        "drift_low": 100 * np.expm1(estimate - reach),
+        "drift_high": 100 * np.expm1(estimate + reach),
+        **dict(zip(_ONSETS, onset_km.T, strict=True)),
+        "own_error_pct_per_10km": in_percent * np.sqrt(own),
+        "shared_error_pct_per_10km": in_percent * np.sqrt(of_responses),
+        # By way of an array: building lists one by one takes longer than the fit.
+        "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),
+        "level_shared": pl.Series(level_shared).arr.to_list(),
+    }
+
+
+#: Rows still in columns, of whatever kind each came: to make a frame of each metric takes longer than its fit.
+_Columns = dict[str, list[str] | Array | pl.Series]
+_ONSETS = ("onset_km", "onset_low", "onset_high")
+
+
+def _stacked(parts: Sequence[_Columns]) -> pl.DataFrame:
+    """The rows of all metrics as one frame."""
+    if not parts:
+        return pl.DataFrame(schema=_RUN_COLUMNS)
+    stacked: dict[str, Any] = {}
+    for name in parts[0]:
+        values: list[Any] = [part[name] for part in parts]
+        if isinstance(values[0], pl.Series):
+            stacked[name] = pl.concat(values)
+        else:
+            stacked[name] = list(chain.from_iterable(values)) if isinstance(values[0], list) else np.concatenate(values)
+    return pl.DataFrame(stacked, schema=_RUN_COLUMNS).with_columns(pl.col(*_ONSETS).fill_nan(None))
+
+
+def _root(covariance: Array) -> Array:
+    """The symmetric square root of a covariance, which may be singular."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+
+
+def _percent(change_of_log: float) -> float:
+    """A difference of logarithms as percent."""
+    return 100 * float(np.expm1(change_of_log))

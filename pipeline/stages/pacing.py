@@ -1,0 +1,143 @@
+"""Stage `pacing`: the splits of athletes → how speed itself changes along runs, and what that change is made of.
+
+Rows in: splits. Rows out: one an athlete. Speed is cadence times step length, so in logarithms its change is exactly
+the change of cadence plus that of step length, if all three come from the same splits with the same weights: they do.
+The change of log speed per 10 km is pooled over runs as drift is (`pipeline/methods/mixed_model.py`), with nothing
+adjusted: hills, plans and fatigue are all in it. Every kilometre counts the same, whatever time it took.
+
+Walking is looked at beside it, in the same kilometres and those partly or wholly walked: the least-squares change of
+the share of moving time that was walked, over all kilometres, each run with a level of its own.
+
+Intervals leave out one whole run at a time, as the drift's do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from pipeline.methods.design import TEN_KM, Entering, Numbers, design_of
+from pipeline.methods.mixed_model import (
+    DISTANCE,
+    FIRST_CAUSE,
+    VALUE,
+    Array,
+    Design,
+    fit,
+    leaving_out_runs,
+    normal_equations,
+)
+
+#: Place of log cadence in the design, where the stage `drift` has its first cause.
+CADENCE = FIRST_CAUSE
+#: One run cannot be left out of one.
+FEWEST_RUNS = 2
+
+_PARTS = ("speed", "cadence_part", "step_length_part")
+_ESTIMATES = ("speed_pct_per_10km", "cadence_part_pct", "step_length_part_pct")
+_COLUMNS = {
+    "athlete_id": pl.String,
+    "n_runs": pl.Int64,
+    "n_splits": pl.Int64,
+    **dict.fromkeys(_ESTIMATES, pl.Float64),
+    **{f"{part}_{end}": pl.Float64 for part in _PARTS for end in ("low", "high")},
+    "n_walked_splits": pl.Int64,
+    "walk_points_per_10km": pl.Float64,
+    "walk_low": pl.Float64,
+    "walk_high": pl.Float64,
+}
+
+
+def pacing(
+    splits: pl.DataFrame,
+    *,
+    split_length_m: float,
+    warm_up_m: float,
+    min_run_share: float,
+    min_length_share: float,
+    min_splits_of_run: int,
+    min_runs: int,
+) -> pl.DataFrame:
+    """Estimate how speed and walking change along runs.
+
+    Where at least `min_runs` runs have cadence, only splits with cadence enter, so that the parts add up; else all do,
+    and the parts are null.
+
+    Args:
+        splits: rows of the table `splits`, of any number of athletes.
+        split_length_m: length of a whole split [m].
+        warm_up_m: splits that begin before this distance do not enter [m].
+        min_run_share: splits with a smaller share of running do not enter for speed.
+        min_length_share: splits shorter than this share of `split_length_m` do not enter.
+        min_splits_of_run: runs with fewer splits left do not enter.
+        min_runs: athletes with fewer runs left get no estimate, only the counts.
+
+    Returns:
+        Rows of the table `pacing`.
+    """
+    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
+    rows: list[dict[str, object]] = []
+    for (athlete_id,), own in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
+        usable = enter.usable(own)
+        cadenced = usable.filter(pl.col("cadence_spm") > 0)
+        design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, enter), True
+        if len(design.run_ids) < min_runs:
+            design, has_cadence = design_of(Numbers(usable), "speed_m_s", 1.0, enter), False
+        row: dict[str, object] = {
+            "athlete_id": athlete_id,
+            "n_runs": len(design.run_ids),
+            "n_splits": len(design.run),
+        }
+        if len(design.run_ids) >= max(min_runs, FEWEST_RUNS):
+            row |= _speed(design, n_parts=3 if has_cadence else 1)
+        rows.append(row | _walking(own, enter, min_runs))
+    return pl.DataFrame(rows, schema=_COLUMNS)
+
+
+def _speed(design: Design, n_parts: int) -> dict[str, object]:
+    """Change of speed and of its parts, from a design whose value is log cadence where there is one."""
+    log_cadence, distance, log_speed = design.columns[:, [VALUE, DISTANCE, FIRST_CAUSE]].T
+    columns = np.column_stack([log_speed, distance, log_cadence])
+    fitted = fit(replace(design, columns=columns, weight=np.ones(len(columns))), ())
+    a, b, _ = normal_equations(fitted.products, (DISTANCE, CADENCE), fitted.spread)
+    speed, cadence, along = b[:, 0], a[:, 0, 1], a[:, 0, 0]
+    found: dict[str, object] = {}
+    parts = (speed, cadence, speed - cadence)
+    for name, part, products in list(zip(_ESTIMATES, _PARTS, parts, strict=True))[:n_parts]:
+        slope, reach = _left_out(products, along)
+        ends = 100 * np.expm1([slope, slope - reach, slope + reach])
+        found |= dict(zip((name, f"{part}_low", f"{part}_high"), ends, strict=True))
+    return found
+
+
+def _left_out(products: Array, along: Array) -> tuple[float, float]:
+    """A slope from each run's sums of products, and the reach of its 95 % interval by leaving out one run at a time."""
+    a, b = along[:, None, None], products[:, None]
+    slope = b.sum(axis=0) / a.sum()
+    covariance, freedom = leaving_out_runs(a, b, a.sum(axis=0), slope)
+    return float(slope[0]), float(special.stdtrit(freedom, 0.975) * np.sqrt(covariance[0, 0]))
+
+
+def _walking(own: pl.DataFrame, enter: Entering, min_runs: int) -> dict[str, object]:
+    """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
+    rows = own.filter(
+        (pl.col("km") - 1) * enter.split_length_m >= enter.warm_up_m,
+        pl.col("length_m") >= enter.min_length_share * enter.split_length_m,
+        pl.col("run_share").is_not_null(),
+    ).filter(pl.len().over("run_id") >= enter.min_splits_of_run)
+    found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < enter.min_run_share).sum())}
+    if rows["run_id"].n_unique() < max(min_runs, FEWEST_RUNS):
+        return found
+    walked = 100 * (1 - pl.col("run_share"))
+    distance = (pl.col("km") - 0.5) * enter.split_length_m / TEN_KM
+    from_mean = distance - distance.mean().over("run_id")
+    sums = rows.select("run_id", product=from_mean * walked, square=from_mean**2).group_by("run_id").sum()
+    sums = sums.sort("run_id")
+    slope, reach = _left_out(sums["product"].to_numpy(), sums["square"].to_numpy())
+    found["walk_points_per_10km"] = slope
+    if (rows["run_share"] < 1).any():
+        found |= {"walk_low": slope - reach, "walk_high": slope + reach}
+    return found

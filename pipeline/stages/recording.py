@@ -1,0 +1,237 @@
+"""Stage `recording`: an inbox file → the sessions in it, each accepted or turned away with a reason.
+
+Bytes in. Out: one row of the table `recordings` for every session of every file in it, and the recording itself where
+it is a run. Here it is decided which reader a file gets and whether what it read is a run at all; how good the run is,
+later stages say.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import unicodedata
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, replace
+from itertools import chain, count
+from pathlib import PurePosixPath
+
+import numpy as np
+
+from pipeline.core.errors import Refused
+from pipeline.formats import RUNNING, Recording, csv, fit, gpx, tcx
+from pipeline.formats.archive import Member, unpack
+from pipeline.formats.column_mapping import ColumnMapping
+
+READERS = ("fit", "csv", "tcx", "gpx")
+
+#: What a run needs at the very least: two instants, and something that says how far apart they are.
+_DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
+
+#: Times of a clock that can be right [s since 1970]. A FIT time below 0x10000000 counts from when the device was
+#: switched on (FIT profile, type `date_time`), which would be 1998, and no watch recorded runs before. Far on, from
+#: 2080, it is set wrong: common practice, no source.
+CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
+
+#: A text out of a file is shown up to here: a file may hold a name of a hundred megabytes.
+MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
+
+#: What makes one recording of a run more worth than another of the same run, in words for the ledger.
+WORTH = {
+    "cadence_spm": "cadence",
+    "contact_time_ms": "contact time",
+    "vertical_oscillation_mm": "vertical oscillation",
+    "heart_rate_bpm": "heart rate",
+    "altitude_m": "altitude",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """A session of a file, and what became of it.
+
+    Attributes:
+        name: of the file; a member of an archive follows after '!'.
+        place: of the session inside the file, 1 the first.
+        sha256: digest of the file's (or the member's) bytes.
+        format: the reader's name; None if none was chosen.
+        status: of `pipeline.tables.STATUSES`.
+        reason: why.
+        fix: what the owner can do; None where nothing needs doing.
+        recording: the run, where it is one.
+        n_samples: rows with a time.
+        is_passing: whether the reason for turning it away may have passed by the next refresh.
+    """
+
+    name: str
+    place: int
+    sha256: str
+    format: str | None
+    status: str
+    reason: str
+    fix: str | None = None
+    recording: Recording | None = None
+    n_samples: int = 0
+    is_passing: bool = False
+
+    def refused(self, refusal: Refused, *, is_passing: bool = False) -> Session:
+        """The same session, turned away."""
+        return replace(
+            self,
+            status="rejected",
+            reason=_shown(refusal.reason, MOST_REASON_CHARACTERS),
+            fix=_shown(
+                refusal.fix or "Export the activity again, or take the file out of the inbox.", MOST_REASON_CHARACTERS
+            ),
+            recording=None,
+            is_passing=is_passing,
+        )
+
+
+def recording(
+    name: str,
+    content: bytes,
+    *,
+    mapping: ColumnMapping | None,
+    sensor_preference: Sequence[str],
+    described_fields: Mapping[str, str],
+    max_unpacked_bytes: int,
+    max_members: int,
+) -> list[Session]:
+    """Read every session of an inbox file.
+
+    Args:
+        name: of the file, as the ledger should show it.
+        content: its bytes.
+        mapping: what `columns.toml` beside it says, for CSV.
+        sensor_preference: which sensor wins where a FIT file holds a quantity twice.
+        described_fields: names of self-described FIT fields → readings.
+        max_unpacked_bytes: limit for archives [bytes].
+        max_members: limit for archives.
+
+    Returns:
+        At least one session; never raises for what a file may hold.
+    """
+    own_name = PurePosixPath(name).name
+    try:
+        members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
+    except Refused as refusal:
+        return [_turned_away(name, content, None, refusal)]
+    if len(members) == 1 and not own_name.lower().endswith(".zip"):
+        return _read(name, members[0], mapping, sensor_preference, described_fields)
+    sessions: list[Session] = []
+    names: set[str] = set()
+    for member in members:
+        distinct = _distinct(f"{name}!{member.name}", names)
+        names.add(distinct)
+        sessions += _read(distinct, member, mapping, sensor_preference, described_fields)
+    return sessions
+
+
+def _distinct(name: str, others: Set[str]) -> str:
+    """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
+    numbered = chain([name], (f"{name} ({number})" for number in count(2)))
+    return next(one for one in numbered if one not in others)
+
+
+def _read(
+    name: str,
+    member: Member,
+    mapping: ColumnMapping | None,
+    sensor_preference: Sequence[str],
+    described_fields: Mapping[str, str],
+) -> list[Session]:
+    ending = PurePosixPath(member.name).suffix.lower()
+    reader = ending[1:] if ending[1:] in READERS else None
+    try:
+        if reader == "fit":
+            found = fit.decode(member.content, sensor_preference=sensor_preference, described_fields=described_fields)
+        elif reader == "csv":
+            found = csv.decode(member.content, mapping)
+        elif reader == "tcx":
+            found = tcx.decode(member.content)
+        elif reader == "gpx":
+            found = gpx.decode(member.content)
+        else:
+            raise Refused(
+                f"splitdrift does not read files of the kind '{ending or 'without ending'}'.",
+                f"Recordings end in {', '.join('.' + one for one in READERS)}, also packed as .gz or .zip.",
+            )
+    except Refused as refusal:
+        return [_turned_away(name, member.content, reader, refusal)]
+    digest = hashlib.sha256(member.content).hexdigest()
+    return [_judged(name, place, digest, one) for place, one in enumerate(found, start=1)]
+
+
+def _turned_away(name: str, content: bytes, reader: str | None, refusal: Refused) -> Session:
+    digest = hashlib.sha256(content).hexdigest()
+    return Session(name=name, place=1, sha256=digest, format=reader, status="rejected", reason="").refused(refusal)
+
+
+def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
+    readings = found.readings
+    if found.device is not None:
+        found = replace(found, device=_shown(found.device, MOST_NAME_CHARACTERS) or None)
+    session = Session(
+        name=name,
+        place=place,
+        sha256=digest,
+        format=found.format,
+        status="accepted",
+        reason="",
+        recording=found,
+        n_samples=readings["time_s"].count(),
+    )
+    if found.sport not in (None, RUNNING):
+        return replace(
+            session,
+            status="not_running",
+            reason=f"The sport of the session is '{_shown(found.sport or '', MOST_NAME_CHARACTERS)}', not running.",
+            recording=None,
+        )
+    if session.n_samples < 2:
+        return session.refused(
+            Refused(
+                f"The session holds {session.n_samples} measurement(s) over time; a run needs many.",
+                "Export the whole activity again.",
+            )
+        )
+    if not any(all(readings[one].count() >= 2 for one in source) for source in _DISTANCE_SOURCES):
+        return session.refused(
+            Refused(
+                "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
+                "Record with a sensor for distance, or add a column of distance.",
+            )
+        )
+    # Of the middle one: a few odd times are set aside by the next stage.
+    if found.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
+        return session.refused(
+            Refused(
+                "The times of the session are no dates of a run: the clock of the device was not set.",
+                "Set it, and correct the times of this recording before you export it again.",
+            )
+        )
+    measured = [word for column, word in WORTH.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
+    reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
+    if found.unused:
+        reason += f" Columns not used: {_few(found.unused)}."
+    if found.sport is None:
+        reason += " The file does not name the sport; taken as running."
+    if found.damage is not None:
+        return replace(session, status="salvaged", reason=f"Damaged: {found.damage}. {reason}")
+    return replace(session, reason=reason)
+
+
+def _shown(text: str, most: int) -> str:
+    """A text out of a file as a terminal and a sheet may show it: not too long, nothing that moves the cursor."""
+    cut = text if len(text) <= most else text[: most - 1] + "…"
+    return "".join(
+        letter if letter.isprintable() or unicodedata.category(letter) == "Zs" else "\N{REPLACEMENT CHARACTER}"
+        for letter in cut
+    )
+
+
+def _few(names: Sequence[str], most: int = 8) -> str:
+    """Names in a row; of many the first ones and how many more."""
+    more = len(names) - most
+    return ", ".join(_shown(name, MOST_NAME_CHARACTERS) for name in names[:most]) + (
+        f" and {more} more" if more > 0 else ""
+    )

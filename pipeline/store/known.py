@@ -1,0 +1,272 @@
+"""What a refresh knows from the one before, so that it redoes only what changed.
+
+Every file of the inbox has a key: the digest of its content and of everything else that its rows rest on, the code
+included. A file whose key is unchanged is not read again. Kept beside the tables are the keys, and what the steps of an
+athlete gave, unrounded: so the club's tables come out the same, to the byte, as if everything had been done anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from collections.abc import Container, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.errors import NothingDone
+from pipeline.core.places import is_remote, make_folder, read_frame, whole_name, write_frame
+from pipeline.core.resources import shipped
+from pipeline.core.settings import ANALYSIS, KEEPING, READING
+from pipeline.inbox.inbox import Inbox, InboxFile
+
+#: What the steps of files and athletes gave, with the columns that bring each into one order.
+PARTS: Mapping[str, tuple[str, ...]] = {
+    "recordings": ("path", "session"),
+    "runs": ("athlete_id", "run_id"),
+    "set_aside": ("run_id", "quantity", "reason"),
+    "responses": ("athlete_id", "metric", "cause"),
+    "run_drift": ("athlete_id", "metric", "run_id"),
+    "athlete_drift": ("athlete_id", "metric"),
+    "pacing": ("athlete_id",),
+}
+
+_FOLDER = "known"
+#: Libraries whose version may move a last digit.
+_LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitdecode")
+
+
+@dataclass(frozen=True)
+class Keys:
+    """What decides whether anything has to be done.
+
+    Attributes:
+        files: of each file by its path; None for one that the next refresh has to read again.
+        analysis: digest of the settings of the analysis.
+        club: digest of the lists, of all settings and of where the store lies.
+    """
+
+    files: Mapping[str, str | None]
+    analysis: str
+    club: str
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the last refresh left; empty where there was none.
+
+    Attributes:
+        folder: of its generation.
+        keys: of its inputs.
+        athletes: whose each file was.
+        parts: rows of each of `PARTS`; none where other code left them, whose rows may have other columns.
+    """
+
+    folder: Path | None
+    keys: Keys
+    athletes: Mapping[str, str | None]
+    parts: Mapping[str, pl.DataFrame]
+
+    def part(self, name: str) -> pl.DataFrame | None:
+        """Rows of one of `PARTS`; None where there was no refresh, or one by other code."""
+        return self.parts.get(name)
+
+
+def read_known(generation: Path | None) -> Known:
+    """Read what a generation knows; nothing where there is none."""
+    nothing = Known(None, Keys({}, "", ""), {}, {})
+    if generation is None or not (generation / _FOLDER / "keys.json").is_file():
+        return nothing
+    try:
+        files = read_part(generation, "files")
+        about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
+        parts = {name: read_part(generation, name) for name in PARTS}
+    except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
+        return nothing  # damaged, as by a power cut: everything is done anew
+    is_of_this_code = about.pop("code", None) == code_digest()
+    keys = dict(files.select("path", "key").iter_rows())
+    return Known(
+        generation,
+        Keys(keys, **about) if is_of_this_code else Keys(keys, "", ""),
+        dict(files.select("path", "athlete_id").iter_rows()),
+        parts if is_of_this_code else {},
+    )
+
+
+def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.DataFrame]) -> None:
+    """Leave to the next refresh what it needs.
+
+    Args:
+        built: folder of the state being built.
+        keys: of the inputs.
+        inbox: whose each file is.
+        parts: rows of each of `PARTS`, in any order.
+    """
+    folder = built / _FOLDER
+    make_folder(folder)
+    rows = [(file.path, file.athlete_id, keys.files[file.path]) for file in inbox.files]
+    columns = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
+    write_frame(folder / "files.parquet", pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
+    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club}
+    (folder / "keys.json").write_text(json.dumps(about), encoding="utf-8")
+    for name, order in PARTS.items():
+        write_frame(folder / f"{name}.parquet", parts[name].sort(order))
+
+
+def read_part(built: Path, name: str) -> pl.DataFrame:
+    """One of `PARTS` in a generation, also in the one being built."""
+    return read_frame(built / _FOLDER / f"{name}.parquet")
+
+
+# --- Keys ------------------------------------------------------------------------------------------------------------
+
+
+def with_digests(inbox: Inbox) -> Inbox:
+    """The inbox with the digest of every file's content; None for one that cannot be read.
+
+    An object store tells by a tag when an object's content changed: nothing has to be fetched for that.
+    """
+    if is_remote(inbox.folder):
+        return inbox
+
+    def digest(file: InboxFile) -> InboxFile:
+        try:
+            with (inbox.folder / file.path).open("rb") as stream:
+                return replace(file, sha256=hashlib.file_digest(stream, "sha256").hexdigest())
+        except OSError:
+            return file
+
+    with ThreadPoolExecutor() as threads:
+        return replace(inbox, files=tuple(threads.map(digest, inbox.files)))
+
+
+def keys_of(inbox: Inbox, store: Path) -> Keys:
+    """The keys of an inbox whose files have their digests."""
+    settings = inbox.settings
+    common = _digest([code_digest(), settings.digest(READING)])
+    listed: dict[str, list[str]] = {}
+    names = {file.path for file in inbox.files}
+    for path, started in inbox.sessions.drop_nulls("file").select("file", "started_at_utc").iter_rows():
+        listed.setdefault(file_of(path, names), []).append(f"{path} {started}")
+    roster = {row["athlete_id"]: repr(row) for row in _bodies(inbox.athletes).iter_rows(named=True)}
+    described: dict[Path | None, str] = {None: ""}
+    files: dict[str, str | None] = {}
+    for file in inbox.files:
+        columns = inbox.columns_file_for(file)
+        if columns not in described:
+            described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
+        rests_on = [
+            common, file.path, file.sha256 or file.tag or "", described[columns], roster.get(file.athlete_id or "", ""),
+            *listed.get(file.path, []),
+        ]  # fmt: skip
+        files[file.path] = _digest(rests_on)
+    lists = inbox.lists_digest()
+    club = _digest([code_digest(), settings.digest(KEEPING), whole_name(store), lists])
+    return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
+
+
+def _bodies(athletes: pl.DataFrame) -> pl.DataFrame:
+    """What the splits rest on of what the roster says."""
+    return athletes.select("athlete_id", "mass_kg", "height_m", "leg_length_m")
+
+
+def _digest(words: Iterable[str]) -> str:
+    return hashlib.sha256("\0".join(words).encode()).hexdigest()
+
+
+@cache
+def code_digest() -> str:
+    """Digest of the code that makes the tables, and of the versions of what it stands on."""
+    package = Path(__file__).parents[1]
+    digest = hashlib.sha256()
+    for file in sorted([*package.rglob("*.py"), *shipped("sql").glob("*.sql")]):
+        digest.update(file.name.encode() + file.read_bytes())
+    versions = [platform.python_version(), *(f"{name} {version(name)}" for name in _LIBRARIES)]
+    digest.update("\0".join(versions).encode())
+    return digest.hexdigest()
+
+
+# --- What is to be done ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Changes:
+    """How an inbox differs from what is known.
+
+    Attributes:
+        inbox: with digests.
+        keys: of its files.
+        known: from the refresh before.
+        new: paths of files that were not there.
+        changed: paths of files whose key is another.
+        gone: paths of files that are no longer there.
+        touched: athletes to whom one of these belongs.
+        to_read: the files to be read: those above that are there, and the duplicates of the athletes touched, since
+            what they are duplicates of may be gone.
+    """
+
+    inbox: Inbox
+    keys: Keys
+    known: Known
+    new: tuple[str, ...]
+    changed: tuple[str, ...]
+    gone: tuple[str, ...]
+    touched: frozenset[str | None]
+    to_read: tuple[InboxFile, ...]
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether a refresh would give what is there already."""
+        before, now = self.known.keys, self.keys
+        has_state = self.known.folder is not None
+        return has_state and not self.touched and now.analysis == before.analysis and now.club == before.club
+
+
+def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
+    """Compare an inbox, of whose files the content is read, with what is known of it in a store.
+
+    Raises:
+        NothingDone: a folder with known files may not be looked into.
+    """
+    inbox = with_digests(inbox)
+    keys = keys_of(inbox, store)
+    before = known.keys.files
+    new = tuple(path for path in keys.files if path not in before)
+    changed = tuple(path for path, key in keys.files.items() if path in before and key != before[path])
+    gone = tuple(path for path in before if path not in keys.files)
+    _require_open(inbox, gone)
+    athletes = {file.path: file.athlete_id for file in inbox.files}
+    touched = frozenset([*(athletes[path] for path in (*new, *changed)), *(known.athletes[path] for path in gone)])
+    anew = {*new, *changed, *_duplicates(known)}
+    to_read = tuple(file for file in inbox.files if file.athlete_id in touched and file.path in anew)
+    return Changes(inbox, keys, known, new, changed, gone, touched, to_read)
+
+
+def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
+    """What lies in a folder that nobody may look into is not gone."""
+    for folder in inbox.closed:
+        unseen = sum(path.startswith(f"{folder}/") for path in gone)
+        if unseen:
+            raise NothingDone(
+                f"The folder '{folder}' of the inbox may not be looked into, and the store knows {unseen} files of it. "
+                "Give this user the permission to read it; or, if its files are to go, move it away."
+            )
+
+
+def _duplicates(known: Known) -> set[str]:
+    recordings = known.part("recordings")
+    if recordings is None:
+        return set()
+    names = recordings.filter(pl.col("status") == "duplicate")["path"]
+    return {file_of(path, known.keys.files) for path in names}
+
+
+def file_of(path: str, files: Container[str]) -> str:
+    """The inbox file of a path in the ledger, which names a member of an archive after '!', as files themselves may."""
+    parts = path.split("!")
+    return next((name for n in range(len(parts), 0, -1) if (name := "!".join(parts[:n])) in files), path)

@@ -1,0 +1,81 @@
+"""Parquet files: each carries the unit and meaning of its columns, and what it was made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.core.places import files_below, is_remote, make_folder, readable
+from pipeline.tables import TABLES, empty, meaning_of, unit_of
+
+#: The default takes a sixth more time and saves six bytes of a hundred.
+_COMPRESSION_LEVEL = 1
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What a table was made from: digests of the inputs and the settings, and the version of the code."""
+
+    inputs_sha256: str
+    settings_sha256: str
+    version: str
+
+
+def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
+    """Write rows of a table as one Parquet file.
+
+    Args:
+        path: the file; its folder is made.
+        table: a name in `TABLES`.
+        frame: publishable rows (see `pipeline.tables.publishable`).
+        provenance: written into the file.
+    """
+    about = {
+        "splitdrift.table": table,
+        "splitdrift.meaning": meaning_of(table),
+        "splitdrift.inputs_sha256": provenance.inputs_sha256,
+        "splitdrift.settings_sha256": provenance.settings_sha256,
+        "splitdrift.version": provenance.version,
+    }
+    schema = _schema(table).with_metadata(about)
+    rows = frame.select(schema.names)
+    # By way of memory: where the disk is full Polars says that the file is out of specification, the system says why.
+    content = BytesIO()
+    rows.write_parquet(
+        content, compression="zstd", compression_level=_COMPRESSION_LEVEL, arrow_schema=schema, metadata=about
+    )
+    make_folder(path.parent)
+    if not is_remote(path):
+        path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
+    path.write_bytes(content.getvalue())
+
+
+@cache
+def _schema(table: str) -> pa.Schema:
+    """The types of a table's columns, with unit and meaning in the form that readers of Parquet know."""
+    columns = TABLES[table].columns()
+    types = empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()).schema
+    return pa.schema(
+        [
+            pa.field(
+                one.name,
+                one.type,
+                nullable=columns[one.name].nullable,
+                metadata={"unit": unit_of(columns[one.name]), "meaning": columns[one.name].description or ""},
+            )
+            for one in types
+        ]
+    )
+
+
+def read_provenance(folder: Path) -> Provenance:
+    """What the table in a folder was made from, by its first file."""
+    about = pq.read_schema(readable(files_below(folder)[0])).metadata
+    names = ("inputs_sha256", "settings_sha256", "version")
+    return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))

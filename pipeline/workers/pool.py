@@ -1,0 +1,360 @@
+"""Worker processes: one function mapped over many items, here or in several processes.
+
+An item whose worker hangs, crashes or eats memory costs itself only. The pool is our own, small as it is, because the
+standard one breaks as a whole when a worker dies, and pebble's when a waiting one does.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, Pipe, wait
+from multiprocessing.reduction import ForkingPickler
+from typing import Any, Protocol, TypeVar
+
+from pipeline.core.errors import SplitdriftError
+from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits
+
+S = TypeVar("S")
+T = TypeVar("T")
+R = TypeVar("R")
+
+#: Called with what is done and what there is in all.
+Progress = Callable[[int, int], None]
+
+#: Fewer files than this are read sooner by one process than by workers.
+FEW_FILES = 12
+
+#: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
+#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread.
+_ONE_THREAD = {
+    "POLARS_MAX_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "_RJEM_MALLOC_CONF": "background_thread:false",
+}
+
+#: What a worker runs, once it has been told where modules lie. The standard library's way to start a process would load
+#: the script that runs here, and does not allow it to the workers of a Dask cluster.
+_PROGRAM = """
+import sys
+from multiprocessing.connection import Connection
+pipe = Connection(int(sys.argv[1]))
+sys.path[:], loads, later = pipe.recv()
+from pipeline.workers.process import serve
+serve(loads, later, pipe)
+"""
+
+#: An item is not divided more often than this: the end of a `smaller` that makes nothing smaller.
+_MOST_DIVISIONS = 16
+#: So many workers may end while they start, with none between that got ready, before it is said that none can start.
+_MOST_FAILED_STARTS = 4
+
+
+class WorkerLost(SplitdriftError):
+    """An item ended its worker process, and nobody had said what is to be done then."""
+
+
+class Spread(Protocol):
+    """Maps `function(shared, item)` over items; results come in whatever order they end."""
+
+    def __call__(
+        self,
+        function: Callable[[S, T], R],
+        shared: S,
+        items: Sequence[T],
+        /,
+        *,
+        smaller: Callable[[T], Sequence[T]] | None = None,
+        lost: Callable[[S, T, str], R] | None = None,
+        limits: Limits | None = None,
+    ) -> Iterator[R]:
+        """One result an item, or one a part where an item had to be divided.
+
+        What the function raises is raised here, after which nothing more is begun. It is otherwise with an item that
+        costs its worker, because the process died or the item went over a limit: its parts are tried again, each with
+        the whole limit; what has no parts is answered for by `lost`.
+
+        Args:
+            function: can be pickled, like everything that it takes and gives.
+            shared: what it is given with every item.
+            items: what it is mapped over.
+            smaller: parts of an item; fewer than two where it cannot be divided.
+            lost: makes the result of an item that cost its worker, of `shared`, the item, and why in words that follow
+                a colon ("it took longer than 60 s"). Called in this process.
+            limits: others than those that the workers were started with.
+
+        Raises:
+            WorkerLost: an item cost its worker, and there is no `lost`.
+        """
+
+
+def here(
+    function: Callable[[S, T], R],
+    shared: S,
+    items: Sequence[T],
+    /,
+    *,
+    smaller: Callable[[T], Sequence[T]] | None = None,  # noqa: ARG001 -- nothing is lost without workers
+    lost: Callable[[S, T, str], R] | None = None,  # noqa: ARG001
+    limits: Limits | None = None,  # noqa: ARG001 -- nor can it be held to limits
+) -> Iterator[R]:
+    """A `Spread` in this process, one item after the other: no limits, and an item that crashes takes all with it."""
+    return (function(shared, item) for item in items)
+
+
+@contextmanager
+def workers(
+    n_items: int,
+    jobs: int | None,
+    *,
+    few: int,
+    loads: str = "pipeline.refresh.shard pipeline.refresh.athlete",
+    later: str = "pipeline.refresh.club pipeline.pages.draw",
+    item_s: float | None = None,
+    item_mb: float | None = None,
+) -> Iterator[Spread]:
+    """Give a function that maps over items, here or in worker processes.
+
+    Workers are started afresh, since forking after Polars has run can deadlock; so they know nothing of the script that
+    runs here, and take functions of modules only. They start at once and load what they will need while this process
+    goes on.
+
+    Args:
+        n_items: how many items there will be.
+        jobs: worker processes; None for one a core.
+        few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
+            there are always workers, since this process can be held to none.
+        loads: modules that each worker imports as it starts, with a blank between.
+        later: modules that it imports when it has nothing else to do.
+        item_s: time an item may take [s].
+        item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
+    """
+    wanted = jobs if jobs is not None else os.cpu_count() or 1
+    limits = Limits(item_s, item_mb)
+    if limits == Limits() and (wanted <= 1 or n_items < few):
+        yield here
+        return
+    pool = Pool(loads, later, limits)
+    try:
+        pool.start(max(1, min(wanted, n_items)))
+        yield pool.spread
+    finally:
+        pool.end()
+
+
+# --- In this process -------------------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class _Call:
+    """One mapping, and what has become of its items: an answer in bytes, an error, or why the worker was lost."""
+
+    function: Callable[[Any, Any], Any]
+    shared: Any
+    limits: Limits
+    events: deque[tuple[_Task, bytes | BaseException | str]] = field(default_factory=deque)
+
+
+@dataclass(eq=False)
+class _Task:
+    call: _Call
+    item: Any
+    n_divisions: int = 0
+
+
+@dataclass(eq=False)
+class _Worker:
+    process: subprocess.Popen[bytes]
+    pipe: Connection
+    is_ready: bool = False
+    task: _Task | None = None
+
+
+class Pool:
+    """Workers with a pipe each, so that whatever happens to one touches no other. Each holds one task at most.
+
+    For one thread at a time. What it takes is told at `workers`.
+    """
+
+    def __init__(self, loads: str, later: str, limits: Limits) -> None:
+        self._loads, self._later, self._limits = loads, later, limits
+        self._workers: list[_Worker] = []
+        self._waiting: deque[_Task] = deque()
+        self._n_failed_starts = 0
+
+    def start(self, n_workers: int) -> None:
+        """Start workers; they get ready while this process goes on."""
+        for _ in range(n_workers):
+            self._start_one()
+
+    def _start_one(self) -> None:
+        ours, theirs = Pipe()
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-c", _PROGRAM, str(theirs.fileno())],
+            pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, env=os.environ | _ONE_THREAD,
+        )  # fmt: skip
+        ours.send((sys.path, self._loads, self._later))
+        theirs.close()  # from now on the pipe ends when the worker does
+        self._workers.append(_Worker(process, ours))
+
+    def end(self) -> None:
+        """End the workers. After an error what they are about need not be done; after success they only wait."""
+        for worker in self._workers:
+            worker.process.kill()
+        for worker in self._workers:
+            worker.pipe.close()
+            worker.process.wait()  # or it might still write where the caller cleans up
+
+    @property
+    def is_at_work(self) -> bool:
+        """Whether there is anything that nobody waited for."""
+        return bool(self._waiting) or any(worker.task is not None for worker in self._workers)
+
+    def spread(
+        self,
+        function: Callable[[S, T], R],
+        shared: S,
+        items: Sequence[T],
+        /,
+        *,
+        smaller: Callable[[T], Sequence[T]] | None = None,
+        lost: Callable[[S, T, str], R] | None = None,
+        limits: Limits | None = None,
+    ) -> Iterator[R]:
+        """See `Spread`."""
+        call = _Call(function, shared, self._limits if limits is None else limits)
+        tasks = [_Task(call, item) for item in items]
+        self._waiting.extend(tasks)
+        self._feed()
+        return self._results(call, len(tasks), smaller, lost)
+
+    def _results(
+        self,
+        call: _Call,
+        n_open: int,
+        smaller: Callable[[Any], Sequence[Any]] | None,
+        lost: Callable[[Any, Any, str], Any] | None,
+    ) -> Iterator[Any]:
+        try:
+            while n_open:
+                while not call.events:
+                    self._listen()
+                task, event = call.events.popleft()
+                n_open -= 1
+                if isinstance(event, BaseException):
+                    raise event
+                if isinstance(event, bytes):
+                    yield _unpacked(event)
+                    continue
+                parts = smaller(task.item) if smaller is not None and task.n_divisions < _MOST_DIVISIONS else ()
+                if len(parts) > 1:
+                    n_open += len(parts)
+                    self._waiting.extendleft(_Task(call, part, task.n_divisions + 1) for part in reversed(parts))
+                    self._feed()
+                elif lost is not None:
+                    yield lost(call.shared, task.item, event)
+                else:
+                    raise WorkerLost(f"A worker process was lost over its task: {event}.")
+        finally:
+            # After an error, or when nobody wants the rest: nothing more is begun.
+            self._waiting = deque(task for task in self._waiting if task.call is not call)
+
+    def _feed(self) -> None:
+        """Give every worker that waits something to do."""
+        for worker in self._workers:
+            if worker.is_ready and worker.task is None and self._waiting:
+                task = self._waiting.popleft()
+                call = task.call
+                try:
+                    packed = ForkingPickler.dumps((call.limits, call.function, call.shared, task.item))
+                except Exception as error:  # pickling calls what it pickles, so anything may come
+                    call.events.append((task, error))
+                    continue
+                try:
+                    worker.pipe.send_bytes(packed)
+                    worker.task = task
+                except OSError:  # it died as it waited, which is no fault of the item's; the pipe will tell
+                    self._waiting.appendleft(task)
+
+    def _listen(self) -> None:
+        """Wait until a worker is ready, answers or dies."""
+        pipes = {worker.pipe: worker for worker in self._workers}
+        for pipe in wait(list(pipes)):
+            worker = pipes[pipe]  # type: ignore[index] # the stubs know sockets and handles too
+            try:
+                answer = worker.pipe.recv_bytes()
+            except (EOFError, OSError):  # with or without half an answer
+                self._replace(worker)
+                continue
+            task, worker.task = worker.task, None
+            if task is not None:
+                task.call.events.append((task, answer))
+            elif answer == READY:
+                worker.is_ready, self._n_failed_starts = True, 0
+            else:
+                _unpacked(answer)  # raises why it could not get ready
+        # Answers are unpickled later: workers must not wait for that.
+        self._feed()
+
+    def _replace(self, worker: _Worker) -> None:
+        try:
+            exit_code = worker.process.wait(5)
+        except subprocess.TimeoutExpired:  # it closed its end of the pipe, whatever for
+            worker.process.kill()
+            exit_code = worker.process.wait()
+        worker.pipe.close()
+        self._workers.remove(worker)
+        task = worker.task
+        if not worker.is_ready:
+            self._n_failed_starts += 1
+            if self._n_failed_starts > _MOST_FAILED_STARTS:
+                raise WorkerLost(f"Worker processes end before they are ready ({_ending(exit_code)}).")
+        self._start_one()
+        if task is not None:
+            task.call.events.append((task, _why(exit_code, task.call.limits)))
+
+
+def _why(exit_code: int, limits: Limits) -> str:
+    """Why a worker was lost, in words that follow a colon."""
+    memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
+    if exit_code == -signal.SIGALRM and limits.item_s is not None:
+        return f"{_TOOK_LONGER} than {limits.item_s:g} s"
+    if exit_code == EXIT_OUT_OF_MEMORY:
+        return f"it needed {memory}"
+    ended = f"reading it ended its process ({_ending(exit_code)})"
+    if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or exit_code == -signal.SIGKILL:
+        return f"{ended}, perhaps because it needed {memory}"
+    return ended
+
+
+_TOOK_LONGER = "it took longer"
+#: Why an item is given up over which the workers of a cluster were lost, not only the processes that they have.
+COST_THE_CLUSTERS_WORKERS = "the workers of the cluster that tried it were lost, one after the other"
+
+
+def may_have_passed(why: str) -> bool:
+    """Whether what cost a worker may have been the machine's doing: busy or suspended, or short of memory itself."""
+    return why.startswith(_TOOK_LONGER) or why == COST_THE_CLUSTERS_WORKERS or signal.SIGKILL.name in why
+
+
+def _ending(exit_code: int) -> str:
+    if exit_code >= 0:
+        return f"exit code {exit_code}"
+    with suppress(ValueError):
+        return f"signal {signal.Signals(-exit_code).name}"
+    return f"signal {-exit_code}"
+
+
+def _unpacked(answer: bytes) -> Any:
+    error, told, result = ForkingPickler.loads(answer)
+    if error is not None:
+        error.add_note(f"In a worker process:\n{told}")
+        raise error
+    return result

@@ -1,0 +1,267 @@
+"""The commands: exit codes by real cases, help that teaches, and nothing heavy before it is needed."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from pipeline.__main__ import main
+from pipeline.core.settings import Settings
+from pipeline.tables import TABLES
+from pipeline.tables.dictionary import dictionary
+from tests.support.fit_runs import fit_run
+
+Make = Callable[[Mapping[str, bytes | str]], Path]
+ROOT = Path(__file__).parents[2]
+HEAVY = ("polars", "duckdb", "prefect", "scipy", "numpy", "pyarrow", "dataframely")
+
+
+@pytest.fixture(autouse=True)
+def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The commands run in this process even where the machine has a Prefect API configured."""
+    monkeypatch.delenv("PREFECT_API_URL", raising=False)
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def commands() -> list[str]:
+    return sorted(main.list_commands(click.Context(main)))
+
+
+# --- Help ------------------------------------------------------------------------------------------------------------
+
+
+def test_help_teaches_the_first_steps_and_the_layout_of_the_inbox():
+    text = run("--help").output
+    for line in (
+        "A first look:      splitdrift demo",
+        "splitdrift refresh --inbox inbox --store store",
+        "inbox/ari/2026-03-14.fit",
+        "inbox/sessions.csv",
+    ):
+        assert line in text
+
+
+@pytest.mark.parametrize("command", commands())
+def test_every_command_says_what_it_does_in_a_sentence(command: str):
+    result = run(command, "--help")
+    assert result.exit_code == 0
+    assert result.output.startswith(f"Usage: main {command}")
+    about = result.output.split("\n\n")[1]
+    assert about.strip().endswith((".", "?"))
+    assert "\\b" not in result.output, "click takes the sign \\b, not the two letters"
+    assert len(about.split()) > 4
+
+
+def test_every_option_is_explained():
+    for name, command in main.commands.items():
+        for parameter in command.params:
+            if isinstance(parameter, click.Option):
+                assert parameter.help, f"{name} {parameter.opts[0]}"
+
+
+def test_refresh_explains_its_exit_codes():
+    text = " ".join(run("refresh", "--help").output.split())
+    assert "0 done (refused files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
+
+
+@pytest.mark.parametrize("words", [["--help"], ["refresh", "--help"], ["calibrate", "--help"], ["--version"]])
+def test_help_does_not_wait_for_heavy_modules(words: list[str]):
+    code = (
+        "import sys\nfrom pipeline.__main__ import main\n"
+        f"main({words!r}, standalone_mode=False)\n"
+        "print('loaded:', *sorted({name.partition('.')[0] for name in sys.modules}))"
+    )
+    output = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout  # fmt: skip
+    loaded = output.partition("loaded:")[2].split()
+    assert "click" in loaded
+    assert not set(HEAVY) & set(loaded)
+
+
+def test_an_unknown_command_or_option_is_wrong_use():
+    assert run("refrsh").exit_code == 2
+    assert run("refresh", "--inbox", "x", "--store", "y", "--fast").exit_code == 2
+    assert run("refresh").exit_code == 2
+
+
+# --- Exit codes ------------------------------------------------------------------------------------------------------
+
+
+def test_0_when_done_and_everything_is_told(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--strict")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "1 files: 1 accepted." in result.output
+    assert f"Everything is in {tmp_path / 'store'}" in result.output
+    for name in ("splitdrift.duckdb", "tables", "exports/splitdrift.xlsx", "rejected/rejected.csv"):
+        assert (tmp_path / "store" / name).exists()
+
+
+def test_0_also_when_some_files_were_refused_which_are_listed(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
+    result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    assert result.exit_code == 0
+    assert "2 files: 1 accepted, 1 rejected." in result.output
+    assert "ari/b.fit" in result.output
+
+
+def test_3_when_files_were_refused_and_strict_was_given_but_the_store_is_there(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
+    result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--strict")
+    assert result.exit_code == 3
+    assert (tmp_path / "store" / "splitdrift.duckdb").is_file()
+
+
+@pytest.mark.parametrize(
+    "files", [{"ari/a.fit": b"broken"}, {"roster.csv": "athlete_id\nari\n"}], ids=["no run", "no file"]
+)
+def test_1_when_nothing_could_be_done(tiny_inbox: Make, tmp_path: Path, files: dict[str, bytes | str]):
+    inbox = tiny_inbox(files)
+    result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    assert result.exit_code == 1
+    assert result.stderr.startswith(("splitdrift: None of the 1 files in ", "splitdrift: The inbox "))
+    assert "Traceback" not in result.output
+    assert run("check", "--inbox", inbox).exit_code == 1
+    assert not (tmp_path / "store" / "splitdrift.duckdb").exists()
+
+
+def test_1_when_the_disk_says_no_with_its_own_words(tiny_inbox: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    def full_disk(*_: object) -> None:
+        raise OSError(28, "No space left on device", "splitdrift.duckdb")
+
+    monkeypatch.setattr("pipeline.store.generations.point_to", full_disk)
+    result = run("refresh", "--inbox", tiny_inbox({"ari/a.fit": fit_run(km=1)}), "--store", tmp_path / "store")
+    told = "splitdrift: No space left on device: splitdrift.duckdb. Make room on that disk; nothing is lost.\n"
+    assert (result.exit_code, result.stderr) == (1, told)
+
+
+@pytest.mark.parametrize("command", ["refresh", "check"])
+def test_a_recording_that_lies_with_two_athletes_is_pointed_out(command: str, tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})
+    store = ["--store", tmp_path / "store"] if command == "refresh" else []
+    result = run(command, "--inbox", inbox, *store)
+    assert "1 recording of ari and bo is the same to the byte and counts for each of them" in result.stdout
+
+
+def test_1_when_there_is_no_store_to_show(tmp_path: Path):
+    result = run("show", "runs", "--store", tmp_path / "store")
+    assert result.exit_code == 1
+    assert "is not a store yet" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("files", "message"),
+    [
+        ({"sessions.csv": "file,kind\nari/a.fit,jog\n"}, "sessions.csv, line 2: kind is 'jog'; expected race or"),
+        ({"settings.toml": "gap = 5\n"}, "settings.toml: there is no setting 'gap'. Did you mean gap_s?"),
+    ],
+)
+def test_2_when_a_list_or_the_settings_have_a_fault(
+    tiny_inbox: Make, files: dict[str, str], message: str, tmp_path: Path
+):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), **files})
+    for words in (("refresh", "--store", tmp_path / "store"), ("check",), ("settings",)):
+        result = run(*words, "--inbox", inbox)
+        assert result.exit_code == 2
+        assert result.stderr.startswith(f"splitdrift: {message}")
+    assert not (tmp_path / "store").exists()
+
+
+def test_2_when_there_is_no_inbox(tmp_path: Path):
+    result = run("check", "--inbox", tmp_path / "absent")
+    assert result.exit_code == 2
+    assert "There is no folder" in result.stderr
+
+
+def test_2_when_there_is_no_table_of_that_name(demo_store: Path):
+    result = run("show", "split", "--store", demo_store)
+    assert result.exit_code == 2
+    assert result.stderr.startswith("splitdrift: There is no table 'split'. Tables: recordings, ")
+
+
+# --- What they do ----------------------------------------------------------------------------------------------------
+
+
+def test_check_lists_everything_and_writes_nothing(tiny_inbox: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
+    monkeypatch.chdir(tmp_path)
+    before = sorted(tmp_path.rglob("*"))
+    result = run("check", "--inbox", inbox)
+    assert result.exit_code == 0
+    assert "2 files: 1 accepted, 1 rejected." in result.output
+    assert "ari/a.fit" in result.output
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_show_shows_every_table(demo_store: Path, table: str):
+    result = run("show", table, "--store", demo_store)
+    assert result.exit_code == 0
+    assert "rows" in result.output.splitlines()[-1]
+
+
+def test_show_without_a_table_shows_the_club(demo_store: Path):
+    result = run("show", "--store", demo_store)
+    assert result.exit_code == 0
+    for athlete in ("tallow", "brine", "moss"):
+        assert athlete in result.output
+
+
+def test_dictionary_prints_the_dictionary():
+    assert run("dictionary").output == dictionary()
+
+
+def test_settings_prints_every_setting_with_value_and_reason():
+    text = run("settings").output
+    for name, value, _, why in Settings().describe():
+        assert f"{name} = {value}" in text
+        assert " ".join(why.split()[:5]) in text
+
+
+def test_settings_of_an_inbox_are_those_in_force(tiny_inbox: Make):
+    inbox = tiny_inbox({"ari/a.fit": b"", "settings.toml": "gap_s = 12\n"})
+    assert "gap_s = 12.0" in run("settings", "--inbox", inbox).output
+
+
+def test_the_installed_command_is_this_one():
+    # As the shell starts it: a module of the package, from any folder.
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    result = subprocess.run(
+        [sys.executable, "-m", "pipeline", "--version"], env=environment, capture_output=True, text=True, check=True
+    )
+    assert result.stdout.startswith("splitdrift, version ") or "version" in result.stdout
+
+
+@pytest.mark.slow
+def test_nothing_in_a_store_can_be_read_by_others(tiny_inbox: Make, tmp_path: Path):
+    folder = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    command = [sys.executable, "-m", "pipeline", "refresh", "--inbox", str(folder), "--store", str(tmp_path / "store")]
+    subprocess.run(command, check=True, capture_output=True)
+    open_to_others = [
+        path for path in (tmp_path / "store").rglob("*") if path.lstat().st_mode & 0o077 and not path.is_symlink()
+    ]
+    assert open_to_others == []
+
+
+def test_an_object_store_that_cannot_be_reached_is_told_with_its_address_and_without_a_traceback():
+    somewhere = {"AWS_ENDPOINT_URL": "http://127.0.0.1:9", "AWS_MAX_ATTEMPTS": "1", "AWS_EC2_METADATA_DISABLED": "true"}
+    keys = {"AWS_ACCESS_KEY_ID": "nobody", "AWS_SECRET_ACCESS_KEY": "nothing"}
+    ended = subprocess.run(
+        [sys.executable, "-m", "pipeline", "show", "--store", "s3://club/store"],
+        capture_output=True, text=True, check=False, env=os.environ | somewhere | keys,
+    )  # fmt: skip
+    assert ended.returncode == 1
+    assert "Traceback" not in ended.stderr
+    assert ended.stderr.startswith("splitdrift: The object store cannot be used (EndpointConnectionError)")
+    assert "http://127.0.0.1:9" in ended.stderr

@@ -1,0 +1,331 @@
+"""Past one machine: a Dask cluster and an object store, both on this one, give the tables that a local run gives."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+import pytest
+from prefect.settings import PREFECT_API_URL
+from prefect.testing.utilities import prefect_test_harness
+
+from pipeline.core.errors import Held, UsageError
+from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
+from pipeline.store.generations import building, current, generations, link_tree, prepare, published
+from pipeline.store.layout import read_table
+from pipeline.store.lock import locked
+from tests.support.bad_files import BadFiles
+from tests.support.demo_store import CLUB, Refreshed
+
+#: Files that say when and where a state was made, or that DuckDB lays out anew each time.
+OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "since.parquet", "splitdrift.duckdb"}
+
+
+def contents(generation: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(generation).as_posix(): path.read_bytes()
+        for path in files_below(generation)
+        if path.name not in OF_THE_MOMENT
+    }
+
+
+def different(one: Path, other: Path) -> list[str]:
+    """Names of the files that two states do not have in common to the byte."""
+    here, there = contents(one), contents(other)
+    assert len(here) > 100
+    return sorted(name for name in {*here, *there} if here.get(name) != there.get(name))
+
+
+# --- An object store -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def bucket() -> Iterator[str]:
+    """The address of an empty bucket in a server on this machine."""
+    server = subprocess.Popen(
+        [sys.executable, "-c", _SERVER], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
+    assert server.stdout is not None
+    port = server.stdout.readline().strip()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
+        for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
+            patch.setenv(name, "none")
+        patch.setenv("AWS_DEFAULT_REGION", "us-east-1")
+        store: Any = place("s3://club")
+        store.fs.mkdir("club")
+        yield "s3://club"
+    server.terminate()
+    server.wait()
+    server.stdout.close()
+
+
+_SERVER = """
+import sys, threading
+from moto.server import ThreadedMotoServer
+server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+server.start()
+print(server.get_host_and_port()[1], flush=True)
+threading.Event().wait()
+"""
+
+
+def command(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "pipeline", *words], capture_output=True, text=True, check=False)
+
+
+@pytest.mark.slow
+def test_the_demo_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run(bucket: str, demo: Refreshed):
+    inbox, store = place(f"{bucket}/inbox"), place(f"{bucket}/store")
+    for file in CLUB.rglob("*"):
+        if file.is_file():
+            (inbox / file.relative_to(CLUB).as_posix()).write_bytes(file.read_bytes())
+    first = command("refresh", "--inbox", str(inbox), "--store", str(store))
+    assert first.returncode == 0, first.stderr
+    assert different(published(store), published(demo.store)) == []
+
+    # One file less: what stays is copied, and the rest is what a local run gives of the same files.
+    (inbox / "ember" / sorted(path.name for path in (CLUB / "ember").glob("*.fit*"))[0]).unlink()
+    assert command("refresh", "--inbox", str(inbox), "--store", str(store)).returncode == 0
+    assert [one.name[:6] for one in generations(store)] == ["000001", "000002"]
+    kept = demo.table("runs").filter(pl.col("run_id").is_in(read_table(store, "runs")["run_id"].implode()))
+    assert read_table(store, "runs")["run_id"].to_list() == kept["run_id"].to_list()
+    assert kept.height == demo.table("runs").height - 1
+
+    again = command("refresh", "--inbox", str(inbox), "--store", str(store))
+    assert again.returncode == 0
+    assert current(store) == generations(store)[-1]
+    assert len(generations(store)) == 2
+    assert "ember" in command("show", "--store", str(store)).stdout
+
+
+@pytest.mark.slow
+def test_duckdb_reads_a_table_and_the_samples_of_a_store_in_an_object_store(bucket: str, tmp_path: Path):
+    (tmp_path / "inbox" / "ari").mkdir(parents=True)
+    (tmp_path / "inbox" / "ari" / "a.csv").write_text(
+        "timestamp,distance_m\n"
+        + "".join(f"2026-03-14T09:{second // 60:02}:{second % 60:02}Z,{3 * second}\n" for second in range(600))
+    )
+    store = place(f"{bucket}/small")
+    told = command("refresh", "--inbox", str(tmp_path / "inbox"), "--store", str(store))
+    assert told.returncode == 0, told.stderr
+    (tmp_path / "here.duckdb").write_bytes((published(store) / "splitdrift.duckdb").read_bytes())
+    with duckdb.connect(str(tmp_path / "here.duckdb"), read_only=True) as connection:
+        found: Any = store
+        connection.register_filesystem(found.fs)
+        assert connection.sql("SELECT COUNT(*), MAX(distance_m) FROM samples").fetchall() == [(600, 1797.0)]
+        assert connection.sql("SELECT km, length_m FROM splits").fetchall() == [(1, 1000.0), (2, 797.0)]
+
+
+def numbered(folder: Path) -> list[str]:
+    """The files below, without what tells the places of two builders apart."""
+    names = [path.relative_to(folder).as_posix() for path in files_below(folder)]
+    return [re.sub(r"(\d{6})-[0-9a-f]{8}/", r"\1/", name) for name in names]
+
+
+def build_half(store: Path) -> None:
+    with building(store, keep=2) as built:
+        (built / "tables" / "word.txt").write_text("half")
+        raise RuntimeError("half way")
+
+
+def write_half(folder: Path) -> None:
+    with written_here(folder) as here:
+        (here / "a.txt").write_text("a")
+        raise RuntimeError("half way")
+
+
+def test_a_state_that_breaks_half_way_is_not_seen_and_leaves_nothing(bucket: str):
+    store = place(f"{bucket}/half")
+    prepare(store)
+    with building(store, keep=2) as built:
+        (built / "tables" / "word.txt").write_text("first")
+    with pytest.raises(RuntimeError, match="half way"):
+        build_half(store)
+    assert (published(store) / "tables" / "word.txt").read_text() == "first"
+    assert numbered(store) == ["current", "generations/000001/tables/word.txt", "generations/000001/whole"]
+
+
+def test_what_a_dead_process_left_is_removed_and_the_oldest_states_make_room(bucket: str):
+    store = place(f"{bucket}/room")
+    prepare(store)
+    for word in ("first", "second", "third"):
+        (store / "generations" / "left" / "left.txt").write_text("by a dead one")
+        with building(store, keep=2) as built:
+            (built / "word.txt").write_text(word)
+            if before := current(store):
+                link_tree(before, built, Path("old"))
+    assert numbered(store / "generations") == [
+        "000002/whole", "000002/word.txt", "000003/whole", "000003/word.txt",
+    ]  # fmt: skip
+
+
+def test_a_state_may_take_everything_of_the_one_before(bucket: str):
+    store = place(f"{bucket}/all")
+    prepare(store)
+    with building(store, keep=2) as built:
+        (built / "tables" / "word.txt").write_text("first")
+    with building(store, keep=2) as built:
+        link_tree(published(store), built, Path())
+    assert (published(store) / "tables" / "word.txt").read_text() == "first"
+
+
+def test_a_bucket_that_is_not_there_is_said_not_to_be(bucket: str):
+    assert bucket == "s3://club"
+    with pytest.raises(UsageError, match="There is no bucket no-such-club"), locked(place("s3://no-such-club/store")):
+        pass
+
+
+def test_a_store_whose_first_refresh_died_early_is_no_other_thing(bucket: str):
+    store = place(f"{bucket}/early")
+    (store / ".lock").write_bytes(b"{}")
+    prepare(store)
+
+
+def test_files_written_here_arrive_whole_or_not_at_all(bucket: str):
+    folder = place(f"{bucket}/written")
+    with pytest.raises(RuntimeError, match="half way"):
+        write_half(folder)
+    assert files_below(folder) == []
+    with written_here(folder) as here:
+        (here / "b").mkdir()
+        (here / "b" / "c.txt").write_text("c")
+    assert (folder / "b" / "c.txt").read_text() == "c"
+
+
+def test_an_object_is_written_only_if_it_is_still_the_one_that_was_read(bucket: str):
+    path = place(f"{bucket}/tagged")
+    first = put_if(path, b"first", None)
+    assert first is not None
+    assert put_if(path, b"other", None) is None
+    second = put_if(path, b"second", first)
+    assert put_if(path, b"late", first) is None
+    assert read_tagged(path) == (b"second", second)
+    assert read_tagged(path.parent / "absent") == (None, None)
+
+
+def test_the_lock_in_an_object_store_keeps_others_out_until_it_is_given_back(bucket: str):
+    store = place(f"{bucket}/locked")
+    with locked(store) as assure:
+        with pytest.raises(Held, match=rf"is being changed by process {os.getpid()} on "), locked(store):
+            pass
+        assure()
+    with locked(store):
+        pass
+
+
+def test_the_lock_of_a_holder_who_died_is_taken_over_when_it_has_expired(bucket: str):
+    store = place(f"{bucket}/expired")
+    (store / ".lock").write_bytes(b'{"process": 1, "host": "gone", "since": "long ago", "until": 1.0}')
+    with locked(store):
+        assert b"gone" not in (store / ".lock").read_bytes()
+
+
+def test_a_living_holder_puts_the_end_of_the_lock_off(bucket: str, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.store.lock.LEASE_S", 1.0)
+    store = place(f"{bucket}/alive")
+    with locked(store):
+        time.sleep(1.5)
+        with pytest.raises(Held), locked(store):
+            pass
+
+
+def test_a_holder_whose_lock_was_taken_over_is_told_before_he_publishes(bucket: str, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.store.lock.LEASE_S", 0.4)
+    store = place(f"{bucket}/stolen")
+    with locked(store) as assure:
+        (store / ".lock").write_bytes(b"another's")
+        time.sleep(0.5)
+        with pytest.raises(Held, match="was taken over by another process"):
+            assure()
+    assert (store / ".lock").read_bytes() == b"another's"
+
+
+@pytest.mark.parametrize("address", ["gopher://club/store", "s4://club", "memory://club"])
+def test_an_address_that_cannot_be_read_says_which_can(address: str):
+    with pytest.raises(UsageError, match=r"cannot be read: .* Addresses of object stores begin with s3://"):
+        place(address)
+
+
+# --- A cluster -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def prefect_api() -> Iterator[str]:
+    """A Prefect server for the processes that a test starts, so that each need not start one of its own."""
+    with prefect_test_harness(server_startup_timeout=120):
+        yield str(PREFECT_API_URL.value())
+
+
+def refreshed_by_cluster(
+    store: Path, api: str, *, inbox: Path = CLUB, kill_after: str | None = None, **environment: str
+) -> subprocess.CompletedProcess[str]:
+    """Refresh the demo club on two workers; with `kill_after` one dies when a file of that kind is there."""
+    settings = {"PREFECT_API_URL": api, "DASK_LOGGING__DISTRIBUTED": "critical", "POLARS_MAX_THREADS": "1"}
+    return subprocess.run(
+        [sys.executable, "-c", _CLUSTER, str(inbox), str(store), kill_after or ""],
+        env=os.environ | settings | environment,
+        capture_output=True, text=True, check=False, timeout=300,
+    )  # fmt: skip
+
+
+_CLUSTER = """
+import os, signal, subprocess, sys, threading, time
+from pathlib import Path
+from distributed import Client, LocalCluster
+
+def strike(store, pattern, pid):
+    while not any(store.glob(pattern)):
+        time.sleep(0.02)
+    os.kill(pid, signal.SIGKILL)
+    print("killed", flush=True)
+
+if __name__ == "__main__":
+    inbox, store, kill_after = sys.argv[1:]
+    with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        if kill_after:
+            with Client(cluster) as client:
+                pids = list(client.run(os.getpid).values())
+            threading.Thread(target=strike, args=(Path(store), kill_after, pids[0]), daemon=True).start()
+        words = ["refresh", "--inbox", inbox, "--store", store, "--cluster", cluster.scheduler_address]
+        sys.exit(subprocess.run([sys.executable, "-m", "pipeline", *words]).returncode)
+"""
+
+
+@pytest.mark.slow
+def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(prefect_api: str, demo: Refreshed, tmp_path: Path):
+    told = refreshed_by_cluster(tmp_path / "store", prefect_api)
+    assert told.returncode == 0, told.stderr
+    assert different(published(tmp_path / "store"), published(demo.store)) == []
+
+
+@pytest.mark.slow
+def test_a_worker_that_is_killed_on_the_way_is_survived(prefect_api: str, demo: Refreshed, tmp_path: Path):
+    told = refreshed_by_cluster(
+        tmp_path / "store", prefect_api, kill_after="generations/*/tables/samples/*/*/*.parquet"
+    )
+    assert "killed" in told.stdout
+    assert told.returncode == 0, told.stderr
+    assert different(published(tmp_path / "store"), published(demo.store)) == []
+
+
+@pytest.mark.slow
+def test_files_that_hang_crash_or_eat_memory_and_one_that_costs_workers_of_the_cluster_cost_themselves_only(
+    prefect_api: str, tmp_path: Path
+):
+    files = BadFiles(tmp_path, "ari/00-kills-parent.fit")
+    told = refreshed_by_cluster(
+        tmp_path / "store", prefect_api, inbox=files.inbox,
+        DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0", **files.environment,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stderr
+    reasons = files.assert_cost_themselves_only(tmp_path / "store")
+    assert "the workers of the cluster that tried it were lost" in reasons["ari/00-kills-parent.fit"]

@@ -1,0 +1,163 @@
+"""TCX files: which activities and points are read, and how a damaged or hostile file is met."""
+
+from __future__ import annotations
+
+import random
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.core.errors import Refused
+from pipeline.formats import READINGS, Recording
+from pipeline.formats.tcx import decode
+from tests.support.tcx_files import POINTS, activity, file
+
+
+def rows(recording: Recording, *columns: str) -> list[tuple[object, ...]]:
+    return recording.readings.select(columns).rows()
+
+
+def refusal(content: bytes) -> str:
+    with pytest.raises(Refused) as caught:
+        decode(content)
+    return str(caught.value)
+
+
+def test_a_track_point_gives_every_reading_and_strides_become_steps():
+    [recording] = decode(file(activity()))
+    assert rows(
+        recording, "time_s", "distance_m", "speed_m_s", "altitude_m", "latitude_deg", "longitude_deg", "cadence_spm",
+        "heart_rate_bpm",
+    ) == [
+        (10.0, 0.0, 3.5, 100.5, 10.5, -20.5, 170.0, 150.0),
+        (11.5, 5.25, None, None, None, None, None, None),
+    ]  # fmt: skip
+    assert (recording.format, recording.grain, recording.has_clock) == ("tcx", "sample", True)
+    assert recording.damage is None
+
+
+def test_the_laps_of_an_activity_are_one_recording():
+    early, late = (
+        f"<Trackpoint><Time>1970-01-01T00:00:{second}Z</Time></Trackpoint>" * 2 for second in ("10", "20")
+    )  # fmt: skip
+    [recording] = decode(
+        file(f"<Activity><Lap><Track>{early}</Track></Lap><Lap><Track>{late}</Track></Lap></Activity>")
+    )
+    assert recording.readings["time_s"].to_list() == [10.0, 10.0, 20.0, 20.0]
+
+
+def test_each_activity_is_a_recording_with_its_own_sport():
+    recordings = decode(file(activity(), activity(sport='Sport="Biking"'), activity(sport="")))
+    assert [recording.sport for recording in recordings] == ["running", "biking", None]
+
+
+def test_the_device_is_the_name_of_the_creator_and_never_its_number():
+    creator = "<Creator><Name> Wrist unit 7 </Name><UnitId>123456789</UnitId></Creator>"
+    [recording] = decode(file(activity(after=creator)))
+    assert recording.device == "Wrist unit 7"
+
+
+def test_without_a_creator_the_device_is_unknown():
+    [recording] = decode(file(activity()))
+    assert recording.device is None
+
+
+def test_a_point_without_time_is_left_out():
+    [recording] = decode(file(activity(f"<Trackpoint><DistanceMeters>9</DistanceMeters></Trackpoint>{POINTS}")))
+    assert recording.readings["distance_m"].to_list() == [0.0, 5.25]
+
+
+def test_a_reading_that_is_no_number_or_infinite_is_null():
+    points = POINTS.replace("100.5", "high").replace("3.5", "INF")
+    [recording] = decode(file(activity(points)))
+    assert rows(recording, "altitude_m", "speed_m_s") == [(None, None), (None, None)]
+
+
+def test_an_activity_without_points_is_left_out():
+    [recording] = decode(file(activity(points=""), activity()))
+    assert len(recording.readings) == 2
+
+
+def test_a_file_that_breaks_off_keeps_the_points_before_and_says_where():
+    content = file(activity(POINTS + POINTS + POINTS))
+    broken = content[: content.rindex(b"<DistanceMeters>")]
+    [recording] = decode(broken)
+    assert len(recording.readings) == 5
+    assert recording.sport == "running"
+    n_lines = broken.count(b"\n") + 1
+    assert recording.damage is not None
+    assert recording.damage.startswith(f"the XML breaks off or is malformed in line {n_lines}, column ")
+    assert recording.damage.endswith("; 5 points before it could be read")
+
+
+def test_an_activity_that_ended_before_the_damage_is_sound():
+    content = file(activity(), activity())
+    first, second = decode(content[: content.rindex(b"</Track>")])
+    assert first.damage is None
+    assert second.damage is not None
+
+
+@pytest.mark.parametrize(
+    "declaration",
+    [
+        '<!DOCTYPE a [<!ENTITY b "c">]>',
+        '<!DOCTYPE a [<!ENTITY b SYSTEM "file:///etc/hostname">]>',
+        '<!DOCTYPE a SYSTEM "http://example.invalid/a.dtd">',
+        '<!DOCTYPE a [<!ENTITY b "bb"><!ENTITY c "&b;&b;&b;&b;">]>',
+    ],
+)
+def test_a_file_that_declares_entities_is_refused(declaration: str):
+    text = refusal(
+        file(activity()).replace(b"<TrainingCenterDatabase", declaration.encode() + b"<TrainingCenterDatabase")
+    )
+    assert "The XML file declares a document type or entities" in text
+    assert "Export the recording again" in text
+
+
+@pytest.mark.parametrize(
+    ("content", "expected"),
+    [
+        (file(), "The file holds no Activity with at least 2 track points that have a time."),
+        (file(activity(POINTS.replace("Time>", "When>"))), "no Activity with at least 2 track points"),
+        (b"<gpx><trk/></gpx>", "that have a time; it is XML of the kind gpx."),
+        (b"", "(the XML breaks off or is malformed in line 1, column 1)"),
+        (b"elapsed_s,distance_m\n0,0\n", "(the XML breaks off or is malformed in line 1, column 1)"),
+        (b'<?xml version="1.0" encoding="cuneiform"?><a/>', "(the XML"),
+    ],
+)
+def test_a_file_without_a_recording_says_what_was_expected(content: bytes, expected: str):
+    assert expected in refusal(content)
+
+
+@settings(max_examples=100, deadline=None)
+@given(start=st.sampled_from([b"", b"<", b'<?xml version="1.0" encoding="', b"\xff\xfe<"]), rest=st.binary(max_size=80))
+def test_bytes_of_any_kind_are_read_or_refused(start: bytes, rest: bytes):
+    refuse_or_hold(start + rest)
+
+
+@settings(max_examples=300, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_a_file_with_bytes_changed_is_read_or_refused(seed: int):
+    source = random.Random(seed)
+    changed = bytearray(file(activity(), activity()))
+    for _ in range(source.randint(1, 4)):
+        place = source.randrange(len(changed))
+        piece = source.choice([b"", b"<", b">", b"&", b'"', b"\x00", b"\xff", b"9" * 30, b"<a>", b"]]>", b"<!--", b"-"])
+        changed[place : place + source.randint(0, 3)] = piece
+    refuse_or_hold(bytes(changed))
+
+
+def refuse_or_hold(content: bytes) -> None:
+    """Whatever is read keeps the promises of a recording; whatever is not is refused."""
+    try:
+        recordings = decode(content)
+    except Refused:
+        return
+    for recording in recordings:
+        assert dict(recording.readings.schema) == dict(READINGS)
+        assert len(recording.readings) >= 2
+        assert recording.readings["time_s"].null_count() == 0
+        finite = recording.readings.select(pl.all().is_finite().fill_null(value=True).all())
+        assert finite.row(0) == (True,) * len(READINGS)

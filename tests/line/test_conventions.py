@@ -1,0 +1,167 @@
+"""The house rules of DEVELOPERS.md. A rule without a test here is a wish."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from pipeline import STAGES
+from pipeline.tables import TABLES
+
+ROOT = Path(__file__).parents[2]
+MODULES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "flows").rglob("*.py")])
+NAMES = [path.relative_to(ROOT).as_posix() for path in MODULES]
+MOST_LINES_OF_A_FILE, MOST_LINES_OF_A_FUNCTION = 450, 70
+
+Function = ast.FunctionDef | ast.AsyncFunctionDef
+
+
+def tracked_files() -> list[Path]:
+    """What git keeps; where this is no clone, what lies here and is not hidden or made by a tool."""
+    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode == 0 and listed.stdout:
+        return [ROOT / name for name in listed.stdout.split("\0") if name and (ROOT / name).is_file()]
+    return [
+        path
+        for path in ROOT.rglob("*")
+        if path.is_file() and not any(part.startswith((".", "__")) for part in path.relative_to(ROOT).parts)
+    ]
+
+
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+# --- One word finds everything ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", [stage.name for stage in STAGES])
+def test_a_stage_has_a_module_a_function_or_tables_and_a_file_of_tests_of_its_name(name: str):
+    module = importlib.import_module(f"pipeline.stages.{name}")
+    (stage,) = (stage for stage in STAGES if stage.name == name)
+    public = {word for word, thing in vars(module).items() if getattr(thing, "__module__", "") == module.__name__}
+    assert public & {name, *stage.writes}
+    assert (ROOT / "tests" / "stages" / f"test_{name}.py").is_file()
+    assert (module.__doc__ or "").startswith(f"Stage `{name}`: ")
+
+
+def test_every_file_of_sql_is_named_for_a_table():
+    stems = {path.stem for path in (ROOT / "sql").glob("*.sql")}
+    assert stems <= set(TABLES)
+    assert stems
+
+
+def test_sql_is_run_nowhere_but_from_its_files():
+    # The database gets tables and comments of names it knows itself; everything that reads rows is a file of sql/.
+    for path in MODULES:
+        if path.name not in ("database.py", "queries.py"):
+            assert not re.search(r"\bSELECT\b[^.]*\bFROM\b", path.read_text(encoding="utf-8")), path.name
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_module_is_a_drawer_for_everything(name: str):
+    assert not re.search(r"(^|[/_])(utils?|helpers?|common|misc|tools?)([._/]|$)", name)
+
+
+def test_stages_know_nothing_of_paths_clocks_environment_prefect_or_settings():
+    for stage in STAGES:
+        imported = {
+            word
+            for node in ast.walk(tree(ROOT / "pipeline" / "stages" / f"{stage.name}.py"))
+            for word in (
+                [alias.name for alias in node.names]
+                if isinstance(node, ast.Import)
+                else [f"{node.module}"]
+                if isinstance(node, ast.ImportFrom)
+                else []
+            )
+        }
+        forbidden = {"os", "pathlib", "time", "prefect", "pipeline.core.settings", "pipeline.store", "random"}
+        # Paths inside archives and inboxes are names, not places.
+        names_only = {"pathlib"} if stage.name == "recording" else set()
+        assert not imported & (forbidden - names_only), stage.name
+
+
+# --- Size and words --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_file_is_too_long_to_read_at_once(name: str):
+    n_lines = len((ROOT / name).read_text(encoding="utf-8").splitlines())
+    assert n_lines <= MOST_LINES_OF_A_FILE
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_function_is_too_long_to_see_at_once(name: str):
+    for node in ast.walk(tree(ROOT / name)):
+        if isinstance(node, Function):
+            assert (node.end_lineno or 0) - node.lineno < MOST_LINES_OF_A_FUNCTION, node.name
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_module_and_everything_public_says_what_it_is(name: str):
+    module = tree(ROOT / name)
+    assert ast.get_docstring(module), name
+    public = [
+        node for node in module.body if isinstance(node, Function | ast.ClassDef) and not node.name.startswith("_")
+    ]
+    for node in public:
+        assert ast.get_docstring(node), f"{name}: {node.name}"
+        if isinstance(node, ast.ClassDef):
+            for inner in node.body:
+                if isinstance(inner, Function) and not inner.name.startswith("_"):
+                    assert ast.get_docstring(inner), f"{name}: {node.name}.{inner.name}"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_printed_or_logged_but_by_the_commands(name: str):
+    if name == "pipeline/__main__.py":
+        return
+    for node in ast.walk(tree(ROOT / name)):
+        if isinstance(node, ast.Call):
+            called = ast.unparse(node.func)
+            assert called != "print", f"{name}, line {node.lineno}"
+            # Prefect's own loggers may be quietened; nothing of ours speaks through them.
+            assert not re.search(r"\blog(ger|ging)?\.(debug|info|warning|error|exception|critical)$", called), name
+
+
+# --- What git keeps --------------------------------------------------------------------------------------------------
+
+#: A folder of somebody's machine. Patterns are written so that this file does not hold what it looks for.
+MACHINE_PATH = re.compile(
+    rb"/(?:ho" + rb"me|Us" + rb"ers|ro" + rb"ot|wo" + rb"rk|t" + rb"mp)/[\w.-]+|[A-Z]:\\Us" + rb"ers"
+)
+
+
+def test_no_file_holds_a_path_of_somebodys_machine():
+    found = [
+        f"{path.relative_to(ROOT)}: {match.group().decode()}"
+        for path in tracked_files()
+        if path.suffix not in (".gz", ".fit", ".zip", ".xlsx", ".png")
+        for match in [MACHINE_PATH.search(path.read_bytes())]
+        if match
+    ]
+    assert found == []
+
+
+def test_nothing_that_is_made_is_kept():
+    endings = (".pyc", ".log", ".duckdb", ".parquet", ".xlsx")
+    assert [path.name for path in tracked_files() if path.name.endswith(endings)] == []
+
+
+def test_every_file_of_tests_lies_as_what_it_tests_does():
+    # tests/<folder>/test_<module>.py tests pipeline/<folder>/<module>.py; these test a property of the whole.
+    whole = {"flows/cluster", "flows/flow_refresh", "commands/commands", "tables/tables"} | {
+        f"pages/pages_{name}" for name in ("at_a_glance", "in_a_browser", "of_a_hostile_club", "tell_the_tables")
+    }
+    for path in (ROOT / "tests").glob("*/test_*.py"):
+        folder, name = path.parent.name, path.stem.removeprefix("test_")
+        if folder not in ("line", "reference"):
+            module = ROOT / "pipeline" / folder / f"{name}.py"
+            assert module.is_file() or f"{folder}/{name}" in whole, path.relative_to(ROOT)
+    assert [path.name for path in (ROOT / "tests").glob("test_*.py")] == []

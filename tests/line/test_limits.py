@@ -1,0 +1,47 @@
+"""A file that hangs its reader, crashes it or eats memory costs itself only."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.context import Line, Shard
+from pipeline.refresh.shard import lost
+from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS
+from tests.support.bad_files import BadFiles
+
+
+@pytest.mark.slow
+def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(tmp_path: Path):
+    files = BadFiles(tmp_path)
+    words = ["refresh", "--inbox", str(files.inbox), "--store", str(tmp_path / "store"), "--jobs", "2"]
+    told = subprocess.run(
+        [sys.executable, "-m", "pipeline", *words],
+        env=os.environ | files.environment, capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stderr
+    files.assert_cost_themselves_only(tmp_path / "store")
+
+
+@pytest.mark.parametrize(
+    ("why", "is_tried_again"),
+    [
+        ("it took longer than 60 s", True),
+        ("reading it ended its process (signal SIGKILL), perhaps because it needed more than 9 MB of memory", True),
+        (COST_THE_CLUSTERS_WORKERS, True),
+        ("reading it ended its process (signal SIGSEGV)", False),
+        ("it needed more than 2000 MB of memory", False),
+    ],
+)
+def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(why: str, is_tried_again: bool, tmp_path: Path):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "a.fit").write_bytes(b"")
+    inbox = read_inbox(tmp_path)
+    told = lost(Line(inbox, None), Shard("ari", inbox.files), why)
+    assert told.passing == (("ari/a.fit",) if is_tried_again else ())
+    assert told.recordings["status"].to_list() == ["rejected"]

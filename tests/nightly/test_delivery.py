@@ -1,0 +1,145 @@
+"""A page handed on: real commands and a real web server; what goes wrong comes back in words."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+import pytest
+
+from pipeline.core.errors import UsageError
+from pipeline.nightly.delivery import host_of, to_command, to_web, words_of
+
+SAVE = "import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.argv[2] + '|' + sys.stdin.read())"
+
+
+@dataclass
+class Web:
+    """A web server of this machine that notes what it is sent, and answers with a code."""
+
+    answer: int = 200
+    waits_s: float = 0.0
+    received: list[tuple[str, str, bytes]] = field(default_factory=list)
+    url: str = ""
+
+
+@pytest.fixture
+def web() -> Iterator[Web]:
+    state = Web()
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            state.received.append((self.path, self.headers["Content-Type"], body))
+            time.sleep(state.waits_s)
+            self.send_response(state.answer)
+            if state.answer == 302:
+                self.send_header("Location", f"{state.url}/elsewhere")
+            self.end_headers()
+
+        def do_GET(self) -> None:
+            state.received.append((self.path, "", b""))
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Handler) as server:
+        state.url = f"http://127.0.0.1:{server.server_port}"
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        yield state
+        server.shutdown()
+        thread.join()
+
+
+# --- A command -------------------------------------------------------------------------------------------------------
+
+
+def test_a_command_gets_the_place_of_the_page_last_and_the_page_on_its_input(tmp_path: Path):
+    command = f'{sys.executable} -c "{SAVE}" "{tmp_path}/got here.txt"'
+    assert to_command(command, "nights/1.md", "# Näght\n") is None
+    assert (tmp_path / "got here.txt").read_text() == "nights/1.md|# Näght\n"
+
+
+def test_no_shell_reads_meaning_into_it(tmp_path: Path):
+    command = f'{sys.executable} -c "{SAVE}" {tmp_path}/got.txt $(touch;hurt) && x'
+    to_command(command, "nights/1.md", "text")
+    assert (tmp_path / "got.txt").read_text() == "$(touch;hurt)|text"
+
+
+def test_without_a_page_there_is_no_last_word():
+    command = f'{sys.executable} -c "import sys; sys.exit(len(sys.argv))"'
+    assert "exit code 1." in (to_command(command, None, "text") or "")
+    assert "exit code 2." in (to_command(command, "page", "text") or "")
+
+
+def test_a_command_that_does_not_read_its_input_is_no_fault():
+    assert to_command(f'{sys.executable} -c "pass"', "page", "x" * 1_000_000) is None
+
+
+@pytest.mark.parametrize(
+    ("command", "fault"),
+    [
+        ("no-such-command --x", "The command no-such-command could not be started: No such file or directory."),
+        (f'{sys.executable} -c "raise SystemExit(3)"', "ended with exit code 3."),
+    ],
+)
+def test_what_goes_wrong_with_a_command_is_told(command: str, fault: str):
+    assert (to_command(command, "page", "text") or "").endswith(fault)
+
+
+def test_a_command_that_hangs_is_ended_with_all_that_it_started(tmp_path: Path):
+    late = f"import time, pathlib; time.sleep(2); pathlib.Path({str(tmp_path / 'late')!r}).touch()"
+    inner = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {late!r}])"
+    (tmp_path / "hang.py").write_text(inner)
+    began = time.monotonic()
+    fault = to_command(f"{sys.executable} {tmp_path}/hang.py", "page", "text", limit_s=0.5)
+    assert time.monotonic() - began < 2
+    assert (fault or "").endswith("took longer than 0.5 s and was ended.")
+    time.sleep(2.5)
+    assert not (tmp_path / "late").exists()
+
+
+@pytest.mark.parametrize("command", ["", "   ", "say 'hello"])
+def test_what_is_no_command_is_wrong_use(command: str):
+    with pytest.raises(UsageError, match="is no command: write its name and options as in a terminal"):
+        words_of(command)
+
+
+# --- The web ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_web_gets_title_and_text_as_json(web: Web):
+    assert to_web(f"{web.url}/hook?key=1", "Night", "# Näght\n") is None
+    ((path, kind, body),) = web.received
+    assert (path, kind) == ("/hook?key=1", "application/json")
+    assert json.loads(body) == {"title": "Night", "text": "# Näght\n"}
+
+
+@pytest.mark.parametrize("code", [404, 500, 302])
+def test_an_answer_other_than_yes_is_told_by_its_number_and_nobody_is_sent_elsewhere(web: Web, code: int):
+    web.answer = code
+    assert to_web(f"{web.url}/hook?key=secret", "Night", "text") == f"The web server 127.0.0.1 answered {code}."
+    assert len(web.received) == 1
+
+
+def test_a_web_server_that_does_not_answer_is_given_up(web: Web):
+    web.waits_s = 1.0
+    assert to_web(web.url, "Night", "text", limit_s=0.2) == "The web server 127.0.0.1 did not answer within 0.2 s."
+
+
+def test_where_nobody_listens_the_host_is_told_and_never_the_address():
+    fault = to_web("http://127.0.0.1:9/key=secret", "Night", "text")
+    assert fault == "The web server 127.0.0.1 cannot be reached: Connection refused."
+
+
+@pytest.mark.parametrize("url", ["ftp://host/x", "file:///etc/passwd", "host/x", "https://", "http://host:port/x", ""])
+def test_what_is_no_address_of_a_web_server_is_wrong_use(url: str):
+    with pytest.raises(UsageError, match=r"--webhook takes an address that begins with https:// or http://"):
+        host_of(url)

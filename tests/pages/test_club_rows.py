@@ -1,0 +1,225 @@
+"""By what names athletes are shown, and since when findings are what they are."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from urllib.parse import unquote
+
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from pipeline.core.places import read_frame
+from pipeline.core.settings import Settings
+from pipeline.pages.club_rows import (
+    ClubRows,
+    Pages,
+    club_rows,
+    has_names,
+    pages_of,
+    run_name,
+    write_names,
+    write_since,
+)
+from pipeline.store.generations import current
+from pipeline.tables import publishable
+from tests.support.demo_store import Refreshed
+
+NAMES, CODES, NONE = Settings(), Settings(pages="codes"), Settings(pages="none")
+PEOPLE = ["ari", "bea", "çelik d'or", "x#1 50%"]
+
+
+def state(folder: Path, *, names: dict[str, str] | None = None) -> Path:
+    (folder / "known").mkdir(parents=True)
+    rows = pl.DataFrame(
+        {"athlete_id": PEOPLE, "display_name": [(names or {}).get(one) for one in PEOPLE]},
+        schema={"athlete_id": pl.String, "display_name": pl.String},
+    )
+    write_names(folder, rows)
+    return folder
+
+
+def codes(built: Path, before: Path | None, settings: Settings = CODES) -> list[str]:
+    pages = pages_of(built, before, settings)
+    assert pages is not None
+    return [club_rows(pages).shown(one) for one in PEOPLE]
+
+
+# --- Names ------------------------------------------------------------------------------------------------------------
+
+
+def test_athletes_are_shown_by_the_roster_and_by_their_id_where_it_has_no_name(tmp_path: Path):
+    club = ClubRows(state(tmp_path / "1", names={"ari": "Ari Ä."}), is_coded=False)
+    assert [club.shown(one) for one in ("ari", "bea")] == ["Ari Ä.", "bea"]
+
+
+def test_a_page_lies_in_the_folder_of_the_id_whatever_signs_it_has(tmp_path: Path):
+    club = ClubRows(state(tmp_path / "1"), is_coded=False)
+    for one in PEOPLE:
+        address = club.address(one)
+        assert unquote(address) == f"athletes/{one}/index.html"
+        assert re.fullmatch(r"[\w./%~-]+", address, re.ASCII)
+
+
+def test_athletes_are_put_in_order_as_they_are_shown(tmp_path: Path):
+    club = ClubRows(state(tmp_path / "1", names={"ari": "zoe", "bea": "Anna"}), is_coded=False)
+    assert sorted(("ari", "bea"), key=club.place) == ["bea", "ari"]
+
+
+def test_a_run_is_named_by_its_start():
+    assert run_name("ari-20260314T090000Z", "ari") == "20260314T090000Z"
+    assert run_name("ari-ari-20260314T090000Z-2", "ari-ari") == "20260314T090000Z-2"
+
+
+# --- Codes ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_code_tells_nothing_and_is_a_name_of_a_folder(tmp_path: Path):
+    found = codes(state(tmp_path / "1"), None)
+    assert len(set(found)) == len(PEOPLE)
+    assert all(re.fullmatch(r"runner-[a-z2-7]{8}", one) for one in found)
+
+
+def test_codes_stay_while_the_store_lives(tmp_path: Path):
+    first = codes(state(tmp_path / "1"), None)
+    assert codes(state(tmp_path / "2"), tmp_path / "1") == first
+    assert codes(tmp_path / "2", tmp_path / "1") == first
+
+
+@pytest.mark.parametrize("between", [NAMES, NONE], ids=["names", "none"])
+def test_codes_stay_also_where_a_state_between_had_none(tmp_path: Path, between: Settings):
+    first = codes(state(tmp_path / "1"), None)
+    pages_of(state(tmp_path / "2"), tmp_path / "1", between)
+    assert codes(state(tmp_path / "3"), tmp_path / "2") == first
+
+
+def test_codes_of_two_stores_differ(tmp_path: Path):
+    assert not set(codes(state(tmp_path / "1"), None)) & set(codes(state(tmp_path / "2"), None))
+
+
+def test_no_key_is_made_where_nobody_asks_for_codes(tmp_path: Path):
+    pages_of(state(tmp_path / "1"), None, NAMES)
+    pages_of(tmp_path / "1", None, NONE)
+    assert not (tmp_path / "1" / "known" / "page_key").exists()
+
+
+def test_the_order_of_codes_is_not_the_order_of_the_ids(demo: Refreshed, tmp_path: Path):
+    # Ten athletes: by chance one key in 3.6 million would do so.
+    (tmp_path / "known").mkdir()
+    pages_of(tmp_path, None, CODES)
+    club = ClubRows(tmp_path, is_coded=True)
+    athletes = sorted(demo.table("runs")["athlete_id"].unique())
+    ordered = sorted(athletes, key=club.place)
+    assert ordered != athletes
+    assert [club.shown(one) for one in ordered] == sorted(club.shown(one) for one in athletes)
+
+
+def test_no_pages_are_wanted_where_the_settings_say_none(tmp_path: Path):
+    assert pages_of(state(tmp_path / "1"), None, NONE) is None
+
+
+def test_a_shoe_is_a_code_where_athletes_are_codes(demo: Refreshed):
+    built = current(demo.store)
+    assert built is not None
+    by_name, by_code = (ClubRows(built, is_coded=coded) for coded in (False, True))
+    by_code.__dict__["_key"] = b"a key of this test"
+    own = sorted(set(demo.table("runs")["shoe_id"].drop_nulls()))
+    assert by_name.shoes == [by_name.shoe(shoe) for shoe in own] == own
+    codes_of = {str(by_code.shoe(shoe)) for shoe in own}
+    assert by_code.shoes == sorted(codes_of)
+    assert len(codes_of) == len(own) > 2
+    assert all(re.fullmatch(r"shoe-[a-z2-7]{5}", one) for one in codes_of)
+    assert by_name.shoe(None) is by_code.shoe(None) is None
+
+
+# --- Rows -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("table", ["runs", "splits", "run_drift", "athlete_drift", "recordings"])
+def test_own_rows_are_those_of_the_athlete(demo: Refreshed, table: str):
+    built = current(demo.store)
+    assert built is not None
+    club = ClubRows(built, is_coded=False)
+    whole = club.table(table)
+    assert_frame_equal(club.own(table, "brine"), whole.filter(pl.col("athlete_id") == "brine"))
+    assert club.own(table, "nobody").is_empty()
+    assert club.own(table, "nobody").columns == whole.columns
+
+
+def test_a_table_without_athletes_is_told_by_the_runs(demo: Refreshed):
+    built = current(demo.store)
+    assert built is not None
+    club = ClubRows(built, is_coded=False)
+    own = club.own("set_aside", "brine")
+    assert set(own["run_id"]) <= set(club.own("runs", "brine")["run_id"])
+    assert sum(club.own("set_aside", one).height for one in club.athletes) == club.table("set_aside").height > 0
+
+
+def test_rows_are_read_once_a_state_also_where_a_folder_has_the_name_of_one_before(tmp_path: Path):
+    built = state(tmp_path / "1")
+    first, second = Pages(built, None, NAMES, "one"), Pages(built, None, NAMES, "two")
+    assert club_rows(first) is club_rows(first)
+    assert club_rows(first) is not club_rows(second)
+    assert not club_rows(first).is_coded
+    assert club_rows(replace(first, settings=CODES)).is_coded
+
+
+# --- Since ------------------------------------------------------------------------------------------------------------
+
+
+def with_drifts(folder: Path, *keys: tuple[str, str]) -> Path:
+    rows = [
+        {
+            "athlete_id": one,
+            "metric": metric,
+            "n_runs": 1,
+            "n_splits": 9,
+            "finding": "holds",
+            "smallest_change_pct": 1.0,
+        }
+        for one, metric in keys
+    ]
+    table = folder / "tables" / "athlete_drift"
+    table.mkdir(parents=True)
+    publishable("athlete_drift", pl.DataFrame(rows), subject="test").write_parquet(table / "athlete_drift.parquet")
+    return state(folder)
+
+
+def changed(*keys: tuple[str, str]) -> list[dict[str, str | None]]:
+    return [{"athlete_id": one, "metric": metric, "before": "holds", "after": "rises"} for one, metric in keys]
+
+
+CADENCE, CONTACT = ("ari", "cadence_spm"), ("ari", "contact_time_ms")
+
+
+def test_a_finding_is_kept_with_its_day_while_it_stays_and_moves_when_it_changes(tmp_path: Path):
+    one, two, three = (with_drifts(tmp_path / name, CADENCE, CONTACT) for name in "123")
+    write_since(one, None, [], "2026-03-01")
+    write_since(two, one, changed(CONTACT), "2026-03-02")
+    write_since(three, two, [], "2026-03-03")
+    assert dict(ClubRows(three, is_coded=False).since) == {CADENCE: "2026-03-01", CONTACT: "2026-03-02"}
+
+
+def test_a_metric_that_comes_later_counts_from_its_own_day_and_one_that_goes_is_forgotten(tmp_path: Path):
+    one, two, three = with_drifts(tmp_path / "1", CADENCE), with_drifts(tmp_path / "2", CONTACT), tmp_path / "3"
+    write_since(one, None, [], "2026-03-01")
+    write_since(two, one, changed(CADENCE), "2026-03-02")
+    write_since(with_drifts(three, CADENCE, CONTACT), two, changed(CADENCE), "2026-03-03")
+    assert dict(ClubRows(three, is_coded=False).since) == {CADENCE: "2026-03-03", CONTACT: "2026-03-02"}
+
+
+def test_a_state_of_an_older_version_before_counts_as_none(tmp_path: Path):
+    (tmp_path / "1").mkdir()
+    write_since(with_drifts(tmp_path / "2", CADENCE), tmp_path / "1", [], "2026-03-02")
+    assert read_frame(tmp_path / "2" / "known" / "since.parquet").rows() == [(*CADENCE, "2026-03-02")]
+
+
+@pytest.mark.parametrize("missing", ["names.json", "since.parquet"])
+def test_a_state_has_what_the_pages_need_only_with_both(tmp_path: Path, missing: str):
+    built = with_drifts(tmp_path / "1", CADENCE)
+    write_since(built, None, [], "2026-03-01")
+    assert has_names(built)
+    (built / "known" / missing).unlink()
+    assert not has_names(built)

@@ -1,0 +1,264 @@
+"""What a coach may examine next: the texts keep to what was published, and prescribe and diagnose nothing."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from pipeline.core.metrics import METRICS
+from pipeline.pages import worth_a_look
+from pipeline.pages.worth_a_look import ANY, Look, cautions, every_look, looks
+
+COLUMNS = [metric.column for metric in METRICS]
+CHANGES = ("rises", "falls")
+OTHERS = ("holds", "unclear", "too_little_data")
+#: In place of a published source.
+NO_SOURCE = re.compile(r"^(common practice, no source|METHODS\.md, sections? \d( and \d)*)$")
+YEAR = re.compile(r"\b(19|20)\d\d\b")
+PLACE = re.compile(r"\bdoi 10\.\d{4,}/\S+|, [A-Z][\w ]+? \d+:e?\d+|, pp?\. \d+")
+
+#: How a foot lands is looked at from the hip, never asked to change.
+LANDING = re.compile(
+    r"\b(land(s|ing|ed)?|strik(e|es|ing)|switch(es|ing)?|transition(s|ing)?) (on|onto|with|to)\b"
+    r"|\b(fore|rear|mid)-?(foot|feet)\b|\bheels?\b|\btoes?\b|\bball of the foot\b|\bfoot ?strike\b",
+    re.IGNORECASE,
+)
+#: Words of a prescription, a treatment or a diagnosis.
+PRESCRIBING = re.compile(
+    r"\b(should|must|ought|needs? to|ha(s|ve) to|correct(s|ed|ing|ion)?|fix(es|ed|ing)?|improv\w+|prevent\w*"
+    r"|treat\w*|therap\w*|rehab\w*|cur(e|es|ed|ing)|heal(s|ed|ing)?|diagnos\w*|prescri\w+|symptom\w*|syndrome\w*"
+    r"|tendin\w+|arthr\w+|strain(s|ed)?|sprain\w*|injur\w+|strengthen\w*|stretching|exercises?|massage\w*|drugs?"
+    r"|supplements?|weak(ness|er)?|wrong|bad|poor(ly)?)\b",
+    re.IGNORECASE,
+)
+#: A sentence that begins so tells the athlete to run otherwise.
+ORDER = re.compile(
+    r"(?:^|[.:;!?] )(increase|raise|reduce|lower|lengthen|shorten|lean|run|rest|stop|avoid|change|use|wear|drink|eat"
+    r"|lift|keep|hold|make|take|do|quicken|slow|relax|train|practi[cs]e|add|cut)\b",
+    re.IGNORECASE,
+)
+#: What examining sounds like.
+EXAMINING = re.compile(r"\b(see|look|check|compare|film|ask|note|watch|show|tell)\b", re.IGNORECASE)
+
+#: Published values: a beginning of the source, and what the evidence says of it. Behind it a section of our collection.
+PUBLISHED = [
+    ("Hunter and Smith 2007", "174.0 to 171.6"),  # 6
+    ("Hunter and Smith 2007", "1.45 to 1.43"),
+    ("Lieberman et al. 2015", "5.9 %"),  # 8
+    ("Musgjerd et al. 2021", "7.3 %"),  # 8
+    ("Morin et al. 2011, Med Sci Sports Exerc", "4.5 %"),  # 6
+    ("Morin et al. 2011, Med Sci Sports Exerc", "4.9 %"),
+    ("Morin et al. 2011, Med Sci Sports Exerc", "13.0 %"),
+    ("Burns et al. 2019", "5.6 steps a minute"),  # 4, 6
+    ("Chan-Roper et al. 2012", "13.1 %"),  # 6
+    ("Girard et al. 2013", "8.9 %"),  # 6
+    ("Girard et al. 2013", "11.6 %"),
+    ("Girard et al. 2013", "7.4 %"),
+    ("Girard et al. 2013", "6.0 %"),
+    ("overground meta-analysis 2024", "0.52 standard deviations (0.22 to 0.82)"),  # 6
+    ("overground meta-analysis 2024", "1.27 standard deviations (0.75 to 1.79)"),
+    ("Reproducibility of the evolution", "-0.71 to 0.04"),  # 7
+    ("Reproducibility of the evolution", "0.48 to 0.72"),
+    ("Garcia-Pinillos et al. 2019", "5.2 %"),  # 7
+    ("Garcia-Pinillos et al. 2019", "2.3 %"),
+    ("Garcia-Pinillos et al. 2019", "15.1 %"),
+    ("Watari et al. 2016", "6 ms"),  # 7
+    ("Watari et al. 2016", "16.27 to 17.56 mm"),
+    ("Meyer et al. 2021", "km 25 and 35"),  # 6
+    ("Dutto and Smith 2002", "9.3 to 9.0 kN/m"),  # 6
+    ("Dutto and Smith 2002", "23.9 to 23.1 kN/m"),
+    ("Farley and Gonzalez 1996", "7.0 to 16.3 kN/m"),  # 3.4
+    ("Morin et al. 2005", "about 25 %"),  # 3.2
+    ("Morin et al. 2005", "about 20 %"),
+    ("Willson et al. 2014", "22.2 %"),  # 8
+    ("Willson et al. 2014", "7.5 %"),
+    ("Willson et al. 2014", "31 %"),
+    ("Willson et al. 2014", "14 %"),
+    ("Lenhart et al. 2014", "peak force there 14 %"),  # 8
+    ("Heiderscheit et al. 2011", "5 and 10 %"),  # 8
+    ("Zandbergen et al. 2023", "33 studies"),  # 6
+]
+
+
+def names(look: Look) -> str:
+    return f"{look.metric} {look.finding} {look.order}"
+
+
+every = pytest.mark.parametrize("look", every_look(), ids=names)
+
+
+# --- What there is ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("finding", CHANGES)
+@pytest.mark.parametrize("column", COLUMNS)
+def test_every_metric_that_rises_or_falls_has_looks_of_its_own(column: str, finding: str):
+    found = looks(column, finding)
+    assert found
+    assert {(look.metric, look.finding) for look in found} == {(column, finding)}
+
+
+@pytest.mark.parametrize("finding", OTHERS)
+@pytest.mark.parametrize("column", COLUMNS)
+def test_every_other_finding_has_looks_that_go_for_any_metric(column: str, finding: str):
+    found = looks(column, finding)
+    assert found
+    assert {(look.metric, look.finding) for look in found} == {(ANY, finding)}
+
+
+def test_looks_for_any_metric_stand_in_only_where_a_metric_has_none_of_its_own(monkeypatch: pytest.MonkeyPatch):
+    shared, second, own = (
+        Look(metric, "holds", title, "See it.", "", "common practice, no source", "", order)
+        for metric, title, order in ((ANY, "shared", 1), (ANY, "second", 2), ("cadence_spm", "own", 1))
+    )
+    monkeypatch.setattr(worth_a_look, "every_look", lambda: (shared, own, second))
+    assert looks("cadence_spm", "holds") == (own,)
+    assert looks("duty_factor", "holds") == (shared, second)
+
+
+def test_a_finding_that_nobody_knows_has_none():
+    assert looks("cadence_spm", "wobbles") == ()
+
+
+@every
+def test_a_look_is_of_a_metric_and_a_finding_that_exist(look: Look):
+    assert (look.metric in COLUMNS and look.finding in CHANGES) or (look.metric == ANY and look.finding in OTHERS)
+
+
+@pytest.mark.parametrize("finding", [*CHANGES, *OTHERS])
+@pytest.mark.parametrize("column", COLUMNS)
+def test_looks_come_in_an_order_that_counts_from_one_without_gap_or_tie(column: str, finding: str):
+    found = looks(column, finding)
+    assert [look.order for look in found] == list(range(1, len(found) + 1))
+
+
+# --- Evidence ---------------------------------------------------------------------------------------------------------
+
+
+@every
+def test_what_claims_evidence_says_where_it_was_published_and_how_it_was_read(look: Look):
+    if look.evidence:
+        for source in look.source.split("; "):
+            assert YEAR.search(source), source
+            assert PLACE.search(source), source
+        assert look.read_as in ("abstract or more read", "from memory")
+        assert re.search(r"\d", look.evidence), "evidence has a size, at least of the group"
+    else:
+        assert NO_SOURCE.match(look.source)
+        assert look.read_as == ""
+
+
+@every
+def test_what_was_not_read_says_so_to_the_reader(look: Look):
+    assert (look.read_as == "from memory") == ("from memory" in look.evidence)
+
+
+@pytest.mark.parametrize(("source", "value"), PUBLISHED)
+def test_a_published_value_is_told_with_its_source(source: str, value: str):
+    citing = [look for look in every_look() if source in look.source]
+    assert citing
+    assert any(value in look.evidence for look in citing)
+
+
+def test_the_same_source_is_cited_alike_everywhere():
+    cited = {source for look in every_look() for source in look.source.split("; ") if not NO_SOURCE.match(source)}
+    # Two papers of one group and year differ by their journal.
+    by_paper: dict[str, set[str]] = {}
+    for source in cited:
+        authors_year, _, rest = source.partition(", ")
+        by_paper.setdefault(f"{authors_year}, {rest.split(',')[0].rstrip('0123456789:-()')}", set()).add(source)
+    assert {paper: spellings for paper, spellings in by_paper.items() if len(spellings) > 1} == {}
+
+
+# --- What is never said -----------------------------------------------------------------------------------------------
+
+
+@every
+def test_no_look_asks_for_another_landing(look: Look):
+    assert not LANDING.search(f"{look.title} {look.examine}")
+
+
+@every
+def test_no_look_prescribes_treats_or_diagnoses(look: Look):
+    assert not PRESCRIBING.search(f"{look.title}. {look.examine}")
+    assert not ORDER.search(look.examine)
+
+
+@every
+def test_a_look_is_something_to_examine(look: Look):
+    assert EXAMINING.search(look.examine)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Let the athlete land on the midfoot.", "See whether a forefoot landing helps.", "Let them switch to flat shoes."],
+)
+def test_the_words_of_another_landing_are_known(text: str):
+    assert LANDING.search(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Increase cadence by 5 %.", "The athlete should rest.", "See the film. Shorten the step.",
+        "Strengthen the hip.", "This is a sign of tendinopathy.", "The hip is weak.", "Treat the calf.",
+    ],
+)  # fmt: skip
+def test_the_words_of_a_prescription_are_known(text: str):
+    assert PRESCRIBING.search(text) or ORDER.search(text)
+
+
+@every
+def test_a_look_is_short(look: Look):
+    assert len(look.title) <= 60
+    assert 1 <= len(re.findall(r"[.?!](?:\s|$)", look.examine)) <= 3
+    assert len(look.examine) <= 320
+    assert len(look.evidence) <= 400
+
+
+@every
+def test_texts_are_joined_where_the_file_wraps_them(look: Look):
+    for text in (look.title, look.examine, look.evidence, look.source):
+        assert text == " ".join(text.split())
+    assert look.examine.endswith((".", "?"))
+    assert look.evidence.endswith(".") or not look.evidence
+
+
+# --- Cautions ---------------------------------------------------------------------------------------------------------
+
+
+def test_cautions_are_these_four():
+    assert set(cautions()) == {"one_thing", "hand_over", "no_landing", "association"}
+
+
+def test_pain_is_handed_to_a_physiotherapist_or_doctor_and_local_rules_come_first():
+    said = cautions()["hand_over"]
+    assert "pain" in said.lower()
+    assert "physiotherapist or doctor" in said
+    assert re.search(r"safeguarding rules come first", said)
+
+
+def test_change_is_one_thing_at_a_time_and_gradual():
+    said = cautions()["one_thing"].lower()
+    assert "one thing at a time" in said
+    assert "gradually" in said
+
+
+def test_why_landing_is_left_alone_is_told_with_sizes_and_sources():
+    said = cautions()["no_landing"]
+    assert "moves load rather than removing it" in said
+    for words in ("27 %", "Vannatta and Kernozek 2015", "11 %", "Almonroeder et al. 2013", "abstract read"):
+        assert words in said
+
+
+def test_numbers_are_of_recorded_runs_and_groups_are_not_this_athlete():
+    said = cautions()["association"]
+    assert "recorded runs" in said
+    assert "not this athlete" in said
+    assert "no cause" in said
+
+
+def test_cautions_cannot_be_changed_by_a_caller():
+    with pytest.raises(TypeError):
+        cautions()["hand_over"] = ""  # type: ignore[index]

@@ -1,0 +1,328 @@
+"""The pages alone: drawn once more beside the state before, with names or with nothing that tells whose they are."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shutil
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+from click.testing import CliRunner, Result
+
+from pipeline.__main__ import main
+from pipeline.commands.show_history import return_to
+from pipeline.core.errors import Held, NothingDone
+from pipeline.core.places import remove_tree
+from pipeline.core.settings import Settings
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.redraw import rebuild_pages
+from pipeline.refresh.refresh import refresh
+from pipeline.store.generations import current, generations, published
+from pipeline.store.history import read_history
+from pipeline.store.layout import read_table
+from pipeline.store.lock import locked
+from pipeline.tables import TABLES
+from tests.support.demo_store import CLUB, Refreshed
+from tests.support.nights import Nights, drifting_run
+
+
+@pytest.fixture
+def store(demo: Refreshed, tmp_path: Path) -> Path:
+    """A copy of the demo's store, to be changed."""
+    shutil.copytree(demo.store, tmp_path / "store", symlinks=True)
+    return tmp_path / "store"
+
+
+@pytest.fixture(scope="module")
+def coded(demo: Refreshed, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the demo's store whose pages were drawn without names, by the command. Only to be read."""
+    store = tmp_path_factory.mktemp("coded") / "store"
+    shutil.copytree(demo.store, store, symlinks=True)
+    assert run("pages", "--store", store, "--anonymous", "--jobs", "1").exit_code == 0
+    return store
+
+
+@pytest.fixture
+def club(tmp_path: Path) -> Nights:
+    """Two athletes with a run each, one of them in the roster."""
+    nights = Nights(tmp_path)
+    nights.put("ari/0.fit", drifting_run(0))
+    nights.put("bea/0.fit", drifting_run(0, seed=2))
+    nights.put("roster.csv", "athlete_id,display_name\nari,Ari of the hill\n")
+    return nights
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {
+        file.relative_to(folder).as_posix(): file.read_bytes() for file in sorted(folder.rglob("*")) if file.is_file()
+    }
+
+
+def folders(store: Path) -> list[str]:
+    return sorted(one.name for one in (published(store) / "pages" / "athletes").iterdir())
+
+
+# --- Rebuilding -------------------------------------------------------------------------------------------------------
+
+
+def test_pages_that_went_come_back_the_same_to_the_byte(demo: Refreshed, store: Path):
+    remove_tree(published(store) / "pages")  # as where the settings had wanted none
+    assert not (store / "pages" / "index.html").exists()
+    result = run("pages", "--store", store, "--jobs", "1")
+    assert (result.exit_code, result.output) == (0, f"Pages of 10 athletes: {store}/pages/index.html\n")
+    assert contents(store / "pages") == contents(published(demo.store) / "pages")
+
+
+def test_everything_but_the_pages_is_taken_over_and_the_state_before_stays_whole(demo: Refreshed, coded: Path):
+    assert [one.name for one in generations(coded)] == ["000001", "000002"]
+    first = generations(coded)[0]
+    beside, now = contents(published(coded)), contents(first)
+    assert now == contents(published(demo.store))
+    apart = {name for name in beside.keys() | now.keys() if beside.get(name) != now.get(name)}
+    assert {name.partition("/")[0] for name in apart} == {"pages", "splitdrift.duckdb", "known"}
+    assert {name for name in apart if name.startswith("known")} == {"known/page_key"}
+    for table in TABLES:
+        assert read_table(coded, table).equals(read_table(first, table))
+
+
+def test_the_database_reads_its_own_state_also_when_the_one_before_is_gone(store: Path):
+    rebuild_pages(store, jobs=1)
+    remove_tree(generations(store)[0])
+    with duckdb.connect(str(store / "splitdrift.duckdb"), read_only=True) as connection:
+        ((n_samples,),) = connection.sql("SELECT COUNT(*) FROM samples").fetchall()
+    assert n_samples > 100_000
+
+
+def test_pages_are_drawn_where_the_settings_of_the_refresh_wanted_none(club: Nights):
+    club.put("settings.toml", 'pages = "none"')
+    club.refresh()
+    assert not (club.store / "pages" / "index.html").exists()
+    assert not (published(club.store) / "pages").exists()
+    assert run("pages", "--store", club.store).exit_code == 0
+    assert folders(club.store) == ["ari", "bea"]
+    assert "Ari of the hill" in (club.store / "pages" / "index.html").read_text(encoding="utf-8")
+    assert read_table(club.store, "runs").height == 2
+
+
+def test_progress_is_told_by_athletes(club: Nights):
+    club.refresh()
+    told: list[tuple[int, int]] = []
+    rebuild_pages(club.store, jobs=1, progress=lambda done, total: told.append((done, total)))
+    assert told == [(0, 2), (1, 2), (2, 2)]
+
+
+@pytest.mark.slow
+def test_workers_draw_the_same_pages(demo: Refreshed, store: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.refresh.redraw.FEW_ATHLETES", 0)
+    rebuild_pages(store, jobs=2)
+    assert contents(published(store) / "pages") == contents(published(demo.store) / "pages")
+
+
+# --- Without names ----------------------------------------------------------------------------------------------------
+
+
+def lines(name: str) -> list[dict[str, str]]:
+    with (CLUB / name).open(encoding="utf-8", newline="") as rows:
+        return list(csv.DictReader(rows))
+
+
+def telling_words() -> set[str]:
+    """What tells whose a page of the demo club is: ids, names, notes of the lists, and files by any part of their path.
+
+    Left out is what is in itself nobody's: a day (the days of runs stay, as the help says), and the ending of a file.
+    """
+    roster, sessions, complaints, shoes = (
+        lines(f"{name}.csv") for name in ("roster", "sessions", "complaints", "shoes")
+    )
+    words = {row[column] for row in roster for column in ("athlete_id", "display_name", "note")}
+    words |= {row["note"] for row in (*sessions, *complaints)} | {row["site"] for row in complaints}
+    words |= {row[column] for row in shoes for column in ("shoe_id", "name")}
+    for file in CLUB.glob("*/**/*"):
+        if file.is_file():
+            name = file.relative_to(CLUB).as_posix()
+            words |= {name, file.name, file.name.partition(".")[0], *name.split("/")[:-1]}
+    return {word.lower() for word in words if word and not re.fullmatch(r"\d{4}(-\d\d)*", word)}
+
+
+def found_in(folder: Path, words: set[str]) -> dict[str, set[str]]:
+    """Which words are in which files, contents or names, as whole words."""
+    found = {}
+    for name, content in contents(folder).items():
+        text = f"{name}\n{content.decode('utf-8')}".lower()
+        # Looking for parts of words first takes a hundredth of the time.
+        if hits := {one for one in words if one in text and re.search(rf"(?<!\w){re.escape(one)}(?!\w)", text)}:
+            found[name] = hits
+    return found
+
+
+def test_words_that_tell_whose_a_page_is_are_on_the_pages_with_names(demo: Refreshed):
+    # Or the next test would find nothing because it looks for nothing.
+    found = set().union(*found_in(published(demo.store) / "pages", telling_words()).values())
+    assert {"tallow", "brine", "ropewalk", "tallow/2026-04-07-fading-strides.fit", "new laces", "left calf"} <= found
+
+
+def test_no_page_without_names_tells_whose_it_is(coded: Path):
+    assert found_in(published(coded) / "pages", telling_words()) == {}
+
+
+def test_every_athlete_has_a_code(coded: Path):
+    codes = folders(coded)
+    assert len(codes) == 10
+    assert all(re.fullmatch(r"runner-[a-z2-7]{8}", name) for name in codes)
+    assert [one for one in codes if one not in (coded / "pages" / "index.html").read_text(encoding="utf-8")] == []
+
+
+def test_codes_stay_on_a_second_rebuild_and_are_others_in_another_store(club: Nights):
+    club.refresh()
+    seen = []
+    for _ in range(2):
+        rebuild_pages(club.store, anonymous=True, jobs=1)
+        seen.append(folders(club.store))
+    assert seen[0] == seen[1]
+    shutil.copytree(club.store, club.root / "other", symlinks=True)
+    for key in (club.root / "other").glob("generations/*/known/page_key"):
+        key.unlink()  # as if it had never had codes
+    rebuild_pages(club.root / "other", anonymous=True, jobs=1)
+    assert not set(folders(club.root / "other")) & set(seen[0])
+
+
+def test_the_order_of_lines_does_not_tell_whose_a_code_is(coded: Path):
+    for name in ("index.html", "files.html"):
+        text = (coded / "pages" / name).read_text(encoding="utf-8")
+        rows = re.findall(r'<th scope="row"[^>]*>(?:<a [^>]*>)?(runner-\w+)', text)
+        assert len(set(rows)) == 10
+        accepted = rows[-100:] if name == "files.html" else rows
+        assert accepted == sorted(accepted)
+
+
+def test_codes_stay_over_refreshes_with_names_and_the_next_refresh_goes_by_the_settings(club: Nights):
+    club.refresh()
+    rebuild_pages(club.store, anonymous=True, jobs=1)
+    first = folders(club.store)
+    club.put("bea/1.fit", drifting_run(1, seed=3))
+    club.refresh()
+    assert folders(club.store) == ["ari", "bea"]
+    rebuild_pages(club.store, anonymous=True, jobs=1)
+    assert folders(club.store) == first
+
+
+def test_a_refresh_draws_codes_where_the_settings_say_so(club: Nights):
+    club.put("settings.toml", 'pages = "codes"')
+    club.refresh()
+    first = folders(club.store)
+    assert all(name.startswith("runner-") for name in first)
+    assert found_in(published(club.store) / "pages", {"ari", "bea", "ari of the hill", "0.fit"}) == {}
+    index = published(club.store) / "pages" / "athletes" / first[0] / "index.html"
+    club.put("bea/1.fit", drifting_run(1, seed=3))
+    club.refresh()
+    assert folders(club.store) == first
+    same = [
+        (published(club.store) / "pages" / "athletes" / name / "index.html").samefile(
+            index.parents[1] / name / "index.html"
+        )
+        for name in first
+    ]
+    assert sorted(same) == [False, True]
+
+
+# --- What stands in the way -------------------------------------------------------------------------------------------
+
+
+def refused(store: Path) -> str:
+    """What the command says of a store that it cannot draw; nothing of it is changed."""
+    before = [one.name for one in generations(store)] if store.exists() else []
+    result = run("pages", "--store", store, "--jobs", "1")
+    assert (result.exit_code, result.exception is None or isinstance(result.exception, SystemExit)) == (1, True)
+    assert ([one.name for one in generations(store)] if store.exists() else []) == before
+    return result.output
+
+
+def test_a_folder_that_is_no_store_is_refused(tmp_path: Path):
+    (tmp_path / "store").mkdir()
+    assert "is not a store yet" in refused(tmp_path / "store")
+
+
+@pytest.mark.parametrize("name", ["names.json", "since.parquet"])
+def test_a_store_of_a_version_without_pages_is_refused(store: Path, name: str):
+    (published(store) / "known" / name).unlink()
+    with pytest.raises(NothingDone, match=r"made by another version of splitdrift\. Refresh it once more"):
+        rebuild_pages(store)
+    assert "Refresh it once more" in refused(store)
+
+
+def test_a_store_whose_tables_lack_a_column_is_refused(store: Path):
+    file = published(store) / "tables" / "runs" / "runs.parquet"
+    pl.read_parquet(file).drop("sensors").write_parquet(file)
+    assert "Refresh it once more" in refused(store)
+
+
+def test_a_store_whose_settings_this_version_does_not_know_is_refused(store: Path):
+    (published(store) / "settings.toml").write_text("of_another_version = 1\n")
+    result = run("pages", "--store", store)
+    assert (result.exit_code, "there is no setting 'of_another_version'" in result.output) == (2, True)
+
+
+def test_a_store_that_another_process_changes_is_left_alone(store: Path):
+    with locked(store, wait_s=0):
+        with pytest.raises(Held):
+            rebuild_pages(store)
+        assert "process" in refused(store)
+
+
+def test_a_fault_while_drawing_leaves_the_store_as_it_was(store: Path, monkeypatch: pytest.MonkeyPatch):
+    before, names = contents(store), [one.name for one in generations(store)]
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pipeline.pages.draw.write_assets", full)
+    with pytest.raises(OSError, match="No space left"):
+        rebuild_pages(store, jobs=1)
+    assert [one.name for one in generations(store)] == names
+    assert contents(store) == before
+
+
+# --- History ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_rebuild_is_no_refresh_and_one_can_return_to_the_state_before_it(club: Nights):
+    club.refresh()
+    rebuild_pages(club.store, anonymous=True, jobs=1)
+    assert [one["generation"] for one in read_history(club.store)] == ["000001"]
+    return_to(club.store, "000001")
+    assert folders(club.store) == ["ari", "bea"]
+    return_to(club.store, "000002")
+    assert all(name.startswith("runner-") for name in folders(club.store))
+
+
+def test_a_refresh_after_a_rebuild_builds_on_it(club: Nights):
+    club.refresh()
+    rebuild_pages(club.store, jobs=1)
+    nothing_new = club.refresh()
+    assert nothing_new.read == []
+    assert published(club.store).name == "000002"
+    club.put("bea/1.fit", drifting_run(1, seed=3))
+    assert club.refresh().read == ["bea/1.fit"]
+    assert [one["generation"] for one in read_history(club.store) if not one.get("nothing_new")] == ["000001", "000003"]
+
+
+def test_old_states_go_as_the_settings_say(club: Nights):
+    club.put("settings.toml", "keep_generations = 2")
+    club.refresh()
+    for _ in range(3):
+        rebuild_pages(club.store, jobs=1)
+    assert [one.name for one in generations(club.store)] == ["000003", "000004"]
+    record = json.loads((published(club.store) / "refresh.json").read_text())
+    assert record["generation"] == "000001"
+    assert current(club.store) == published(club.store)
+    assert Settings().keep_generations == 5
+    refresh(read_inbox(club.inbox), club.store, jobs=1)
+    assert published(club.store).name == "000004"

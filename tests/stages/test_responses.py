@@ -1,0 +1,117 @@
+"""Stage `responses`: what an athlete's own runs tell of speed and slope, and what the club has in common."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import FEWEST_ATHLETES, club_responses, responses
+from pipeline.tables import publishable
+from tests.support.season import Form, Season, draw
+
+NUMBERS = {
+    "split_length_m": 1000.0,
+    "warm_up_m": 1000.0,
+    "min_run_share": 0.95,
+    "min_length_share": 0.99,
+    "min_splits_of_run": 4,
+    "min_runs": 3,
+}
+HILLY = Season(
+    n_runs=6,
+    km=(8, 15),
+    split_speed_sd_pct=3.0,
+    hills_sd_pct=1.5,
+    contact=Form(level=250.0, per_speed=-0.6, per_slope=0.004, error_sd_pct=0.5),
+)
+
+
+def told(splits: pl.DataFrame) -> dict[str, tuple[float, float]]:
+    rows = responses(splits, **NUMBERS).filter(pl.col("metric") == "contact_time_ms")
+    return {
+        cause: (response, error)
+        for cause, response, error in rows.select("cause", "response", "standard_error").iter_rows()
+    }
+
+
+def club(rows: list[tuple[float, float]]) -> pl.DataFrame:
+    """Athletes with a response of contact time to speed and its standard error."""
+    columns = {"athlete_id": pl.String, "metric": pl.String, "cause": pl.String, "response": pl.Float64}
+    table = [(f"athlete-{place}", "contact_time_ms", "speed", *row) for place, row in enumerate(rows)]
+    return pl.DataFrame(table, schema=columns | {"standard_error": pl.Float64}, orient="row")
+
+
+def test_planted_responses_come_back_within_their_errors() -> None:
+    found = told(draw(HILLY, 1))
+    assert abs(found["speed"][0] + 0.6) < 4 * found["speed"][1]
+    assert abs(found["slope"][0] - 0.004) < 4 * found["slope"][1]
+    assert 0 < found["speed"][1] < 0.1
+    publishable("responses", responses(draw(HILLY, 1), **NUMBERS), subject="the test")
+
+
+def test_a_level_course_tells_nothing_of_slope_and_an_even_pace_nothing_of_speed() -> None:
+    assert set(told(draw(replace(HILLY, hills_sd_pct=0.0, rough_pct2=0.0), 1))) == {"speed"}
+    assert set(told(draw(replace(HILLY, split_speed_sd_pct=0.0), 1))) == {"slope", "slope_squared"}
+
+
+def test_one_varied_run_among_even_ones_does_not_tell_a_response() -> None:
+    even = draw(replace(HILLY, split_speed_sd_pct=0.0, hills_sd_pct=0.0, rough_pct2=0.0), 1)
+    first = even["run_id"].unique().sort()[0]
+    varied = even.with_columns(
+        pl.when(pl.col("run_id") == first)
+        .then(pl.col("speed_m_s") * (1 + 0.1 * (pl.col("km") % 3)))
+        .otherwise("speed_m_s")
+    )
+    assert told(varied) == {}
+
+
+def assert_coarsely(found: dict[str, float], mean: float, variance: float) -> None:
+    """The next steps: variance a power of the root of two, mean a multiple of a quarter of the deviation."""
+    assert found["variance"] == pytest.approx(2 ** (round(2 * np.log2(variance)) / 2))
+    step = found["variance"] ** 0.5 / 4
+    assert found["mean"] / step == pytest.approx(round(mean / step))
+
+
+def test_the_club_is_the_mean_of_athletes_who_agree_as_unsure_as_that_mean_is() -> None:
+    found = club_responses(club([(-0.6, 0.1)] * FEWEST_ATHLETES)).row(0, named=True)
+    assert_coarsely(found, -0.6, 0.01 / FEWEST_ATHLETES)
+
+
+def test_athletes_who_differ_beyond_their_errors_make_a_wide_club() -> None:
+    # DerSimonian and Laird with equal errors: between = variance of the estimates − error², here 0.04 × 6/5 − 0.0001.
+    rows = [(-0.4, 0.01), (-0.8, 0.01)] * (FEWEST_ATHLETES // 2)
+    found = club_responses(club(rows)).row(0, named=True)
+    between = 0.04 * FEWEST_ATHLETES / (FEWEST_ATHLETES - 1) - 0.0001
+    assert_coarsely(found, -0.6, between + (between + 0.0001) / FEWEST_ATHLETES)
+
+
+def test_one_more_run_of_one_athlete_leaves_the_club_as_it_was() -> None:
+    rows = [(-0.4, 0.1), (-0.8, 0.1), (-0.6, 0.1)] * 8
+    assert club_responses(club(rows)).equals(club_responses(club([(-0.41, 0.099), *rows[1:]])))
+
+
+def test_a_sensor_that_always_says_the_same_does_not_stop_the_club() -> None:
+    rows = [(-0.6, 0.1)] * FEWEST_ATHLETES
+    assert club_responses(club([*rows, (0.0, 7e-33), (0.0, float("nan"))])).equals(club_responses(club(rows)))
+
+
+def test_fewer_than_six_athletes_make_no_club() -> None:
+    assert club_responses(club([(-0.6, 0.1)] * (FEWEST_ATHLETES - 1))).is_empty()
+
+
+def test_an_athlete_of_three_runs_is_drawn_to_the_club_and_one_of_thirty_is_not() -> None:
+    common = pl.DataFrame({"metric": ["contact_time_ms"], "cause": ["speed"], "mean": [-0.9], "variance": [0.01]})
+    moved = {}
+    for n_runs in (3, 30):
+        splits = draw(replace(HILLY, n_runs=n_runs, km=(8, 8), split_speed_sd_pct=1.0, fade_pct=-4.0), 2)
+        more = NUMBERS | {"max_entanglement": 0.9, "seed": 1}
+        alone = drift(splits, **more)[1].filter(pl.col("metric") == "contact_time_ms")["speed_part_pct"][0]
+        drawn = drift(splits, **more, club=common)[1].filter(pl.col("metric") == "contact_time_ms")["speed_part_pct"][0]
+        # Nine tenths is one and a half times the true response: how far the part was drawn there.
+        moved[n_runs] = abs(drawn - alone) / abs(0.5 * alone)
+    assert moved[3] > 3 * moved[30]
+    assert np.isfinite(list(moved.values())).all()

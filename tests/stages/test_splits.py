@@ -1,0 +1,272 @@
+"""Splits: input rows and the rows that must come of them, side by side; every expected number is worked out by hand.
+
+An input row is (interval_s, covered_m, gait, cadence_spm, contact_time_ms); what is left out is a plain running sample.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.stages.splits import splits
+from pipeline.tables import publishable
+
+MILE_M = 1609.344
+MEASURED = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
+
+
+def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
+    plain = (None, None, "run", 170.0, 250.0)
+    complete = [(*row, *plain[len(row) :]) for row in rows]
+    schema = {"interval_s": pl.Float64, "covered_m": pl.Float64, "gait": pl.String,
+              "cadence_spm": pl.Float64, "contact_time_ms": pl.Float64}  # fmt: skip
+    return pl.DataFrame(complete, schema=schema, orient="row").with_columns(
+        pl.lit(run_id).alias("run_id"),
+        pl.col("covered_m").cum_sum().alias("distance_m"),
+        pl.lit(0.0).alias("slope_pct"),
+        pl.lit(80.0).alias("vertical_oscillation_mm"),
+        pl.lit(50.0).alias("contact_balance_pct"),
+        pl.lit(150.0).alias("heart_rate_bpm"),
+    )
+
+
+def cut(rows: pl.DataFrame, *columns: str, length_m: float = 1000) -> list[tuple[Any, ...]]:
+    found = splits(rows, split_length_m=length_m)
+    publishable("splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
+    return found.select(columns).with_columns(pl.selectors.float().round(6)).rows()
+
+
+# --- Boundaries ------------------------------------------------------------------------------------------------------
+
+
+def test_a_boundary_inside_an_interval_shares_distance_by_place_and_time_by_distance():
+    rows = samples((0, 0), (300, 990), (10, 40), (300, 970))
+    assert cut(rows, "km", "length_m", "moving_s", "n_valid") == [
+        (1, 1000, 302.5, 2),
+        (2, 1000, 307.5, 2),
+    ]
+
+
+def test_a_sample_exactly_on_the_boundary_ends_the_split_before_it():
+    rows = samples((0, 0), (300, 1000), (250, 1000))
+    assert cut(rows, "km", "length_m", "moving_s", "n_valid") == [(1, 1000, 300, 1), (2, 1000, 250, 1)]
+
+
+def test_standing_on_a_boundary_belongs_to_the_split_just_run():
+    rows = samples((0, 0), (300, 1000), (60, 0, "walk"), (250, 1000))
+    assert cut(rows, "km", "moving_s", "running_s") == [(1, 360, 300), (2, 250, 250)]
+
+
+def test_standing_at_the_very_start_belongs_to_the_first_split():
+    rows = samples((0, 0), (30, 0, "walk"), (300, 1000))
+    assert cut(rows, "km", "length_m", "moving_s", "running_s") == [(1, 1000, 330, 300)]
+
+
+def test_an_interval_may_span_three_splits():
+    rows = samples((0, 0), (200, 500), (1000, 2500))
+    assert cut(rows, "km", "length_m", "moving_s") == [(1, 1000, 400), (2, 1000, 400), (3, 1000, 400)]
+
+
+def test_the_last_split_has_what_was_left():
+    rows = samples((0, 0), (300, 1000), (100, 250))
+    assert cut(rows, "km", "length_m", "moving_s", "speed_m_s") == [(1, 1000, 300, 3.333333), (2, 250, 100, 2.5)]
+
+
+@pytest.mark.parametrize(("covered_m", "lengths"), [(999.99, [999.99]), (1000, [1000]), (1000.01, [1000, 0.01])])
+def test_a_kilometre_ends_at_1000_metres_and_not_where_a_number_rounds_to_it(covered_m: float, lengths: list[float]):
+    """A cast to a whole number rounds in DuckDB, and // does not floor floats: either would move the boundary."""
+    rows = samples((0, 0), (150, 499.5), (150, covered_m - 499.5))
+    assert [length for (length,) in cut(rows, "length_m")] == pytest.approx(lengths, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("step_m", "length_m"),
+    [(0.1, 1000), (1000 / 357, 1000), (MILE_M, MILE_M), (MILE_M / 7, MILE_M), (MILE_M / 100, MILE_M)],
+)
+def test_thirteen_splits_are_thirteen_whatever_running_sums_of_floats_say(step_m: float, length_m: float):
+    """Sums of 0.1 m miss 13 km by some billionths; no fourteenth split may come of it, no sample count twice."""
+    n = round(13 * length_m / step_m)
+    found = cut(samples(*[(1, step_m)] * n), "km", "length_m", "moving_s", "n_valid", length_m=length_m)
+    assert [km for km, *_ in found] == list(range(1, 14))
+    assert [length for _, length, *_ in found] == pytest.approx([length_m] * 13, abs=1e-6)
+    assert [moving for *_, moving, _ in found] == pytest.approx([n / 13] * 13, abs=1e-6)
+    assert [n_valid for *_, n_valid in found] == [n // 13] * 13
+
+
+def test_splits_may_be_miles():
+    rows = samples((0, 0), (800, 2 * MILE_M), (200, 0.5 * MILE_M))
+    found = cut(rows, "km", "length_m", "moving_s", length_m=MILE_M)
+    assert found == [(1, MILE_M, 400), (2, MILE_M, 400), (3, 804.672, 200)]
+
+
+def test_a_sample_that_stands_for_no_time_is_no_part_of_a_split():
+    rows = samples((0, 0, "run", 999, 999), (300, 1000), (0, 0, "run", 999, 999))
+    assert cut(rows, "km", "cadence_spm", "contact_time_ms", "n_valid") == [(1, 170, 250, 1)]
+
+
+# --- Means -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_mean_is_weighted_by_time_and_not_by_samples():
+    rows = samples((0, 0), (1, 4, "run", 160, 200), (9, 36, "run", 180, 300))
+    assert cut(rows, "cadence_spm", "contact_time_ms") == [(178, 290)]
+
+
+def test_a_mean_leaves_out_the_samples_that_lack_the_value_but_not_their_time():
+    rows = samples((0, 0), (1, 4, "run", 160, None), (1, 4, "run", None, 300), (2, 8, "run", 170, 270))
+    assert cut(rows, "cadence_spm", "contact_time_ms", "running_s", "n_valid") == [(166.666667, 280, 4, 3)]
+
+
+def test_a_sample_across_a_boundary_counts_in_both_splits_by_its_share():
+    rows = samples((0, 0), (249, 996, "run", 160), (2, 8, "run", 180))
+    assert cut(rows, "cadence_spm") == [(160.08,), (180,)]  # (249 s at 160, 1 s at 180) and 1 s at 180
+
+
+def test_walking_takes_time_but_does_not_enter_the_means():
+    rows = samples((0, 0), (200, 700, "run", 170, 250), (200, 300, "walk", 110, 650))
+    assert cut(rows, "moving_s", "running_s", "run_share", "speed_m_s", "cadence_spm", "contact_time_ms") == [
+        (400, 200, 0.5, 3.5, 170, 250),
+    ]
+
+
+def test_standing_takes_no_moving_time():
+    rows = samples((0, 0), (200, 700), (60, 1, "stand"), (100, 299))
+    assert cut(rows, "length_m", "moving_s", "run_share", "speed_m_s") == [(1000, 300, 1, 3.33)]
+
+
+def test_a_split_that_is_only_walked_has_no_speed_and_no_form():
+    rows = samples((0, 0), (600, 1000, "walk", 115, 600))
+    columns = ("run_share", "speed_m_s", "cadence_spm", "contact_time_ms", "flight_time_ms", "step_length_m", "n_valid")
+    assert cut(rows, *columns) == [(0, None, None, None, None, None, 0)]
+
+
+def test_a_split_that_is_only_stood_in_has_no_share():
+    assert cut(samples((600, 1, "stand")), "moving_s", "running_s", "run_share") == [(0, 0, None)]
+
+
+def test_slope_is_a_mean_over_distance_of_all_gaits_and_hills_do_not_cancel_in_its_square():
+    rows = samples((0, 0), (100, 300), (400, 600, "walk"), (30, 100)).with_columns(
+        pl.Series("slope_pct", [None, -4.0, 2.0, None])
+    )
+    assert cut(rows, "slope_pct", "slope_squared_pct2") == [(0, 8)]  # (16 * 300 + 4 * 600) / 900
+
+
+def test_each_quantity_has_its_own_mean():
+    """One interval of 1 s, one of 3 s: the mean of x and y is (x + 3 y) / 4."""
+    rows = samples((0, 0), (1, 4), (3, 12)).with_columns(
+        pl.Series("vertical_oscillation_mm", [None, 80.0, 84.0]),
+        pl.Series("contact_balance_pct", [None, 49.0, 53.0]),
+        pl.Series("heart_rate_bpm", [None, 140.0, 160.0]),
+    )
+    assert cut(rows, "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm") == [(83, 52, 155)]
+
+
+# --- Identities ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("speed_m_s", "contact_ms", "flight_ms", "duty_of_stride"),
+    # Rows of the spring-mass examples worked out from Morin 2005, J Appl Biomech 21:167 (contact, flight, duty factor
+    # over the stride printed to four digits).
+    [(2.5, 280, 80, 0.3889), (3.0, 260, 100, 0.3611), (3.33, 245, 115, 0.3403), (4.0, 220, 130, 0.3143)],
+)
+def test_flight_duty_factor_and_step_length_of_a_step_known_in_all_its_parts(
+    speed_m_s: float, contact_ms: float, flight_ms: float, duty_of_stride: float
+):
+    step_s = (contact_ms + flight_ms) / 1000
+    rows = samples((0, 0), (100, 100 * speed_m_s, "run", 60 / step_s, contact_ms))
+    [(flight, duty, length)] = cut(rows, "flight_time_ms", "duty_factor", "step_length_m")
+    assert flight == pytest.approx(flight_ms)
+    assert duty == pytest.approx(duty_of_stride, abs=5e-5)
+    assert length == pytest.approx(speed_m_s * step_s)
+
+
+def test_step_length_at_3_m_s_is_that_of_256_runners():
+    """75.01 + 3.006 v strides/min, hence 168.06 steps/min and 1.0711 m (van Oeveren 2019, J Sports Sci 37:1996)."""
+    cadence_spm = 2 * (75.01 + 3.006 * 3.0)
+    [(cadence, length)] = cut(samples((0, 0), (100, 300, "run", cadence_spm)), "cadence_spm", "step_length_m")
+    assert cadence == pytest.approx(168.06, abs=0.005)
+    assert length == pytest.approx(1.0711, abs=5e-5)
+
+
+def test_a_row_never_contradicts_itself_even_where_its_samples_do():
+    """The mean of quotients is not the quotient of means: the row keeps to the latter."""
+    rows = samples((0, 0), (100, 350, "run", 150, 300), (200, 600, "run", 190, 200), (10, 50, "run", 0, None))
+    [row] = splits(rows, split_length_m=1000).rows(named=True)
+    assert row["flight_time_ms"] == pytest.approx(60_000 / row["cadence_spm"] - row["contact_time_ms"])
+    assert row["duty_factor"] == pytest.approx(row["contact_time_ms"] * row["cadence_spm"] / 120_000)
+    assert row["step_length_m"] == pytest.approx(60 * row["speed_m_s"] / row["cadence_spm"])
+    assert row["speed_m_s"] == pytest.approx(1000 / 310)
+
+
+def test_flight_is_negative_where_both_feet_overlap_on_the_ground():
+    assert cut(samples((0, 0), (100, 200, "run", 150, 410)), "flight_time_ms") == [(-10,)]
+
+
+# --- Many runs -------------------------------------------------------------------------------------------------------
+
+
+def test_many_runs_at_once_are_each_cut_alone_and_come_in_order():
+    second, first = samples((300, 1200), run_id="b"), samples((400, 900), (100, 300), run_id="a")
+    found = cut(pl.concat([second, first]), "run_id", "km", "length_m", "moving_s")
+    assert found == [("a", 1, 1000, 433.333333), ("a", 2, 200, 66.666667),
+                     ("b", 1, 1000, 250), ("b", 2, 200, 50)]  # fmt: skip
+
+
+def test_no_samples_give_no_splits():
+    assert splits(samples().clear(), split_length_m=1000).height == 0
+
+
+def by_hand(rows: pl.DataFrame, length_m: float) -> dict[int, dict[str, Any]]:
+    """The same table in plain Python: walk along the run and cut wherever a boundary comes."""
+    sums: dict[int, dict[str, Any]] = defaultdict(lambda: defaultdict(float))
+    km, room_m = 1, length_m
+    for row in rows.iter_rows(named=True):
+        left_m, left_s = row["covered_m"], row["interval_s"]
+        while left_s > 0:
+            if room_m == 0 and left_m > 0:
+                km, room_m = km + 1, length_m
+            piece_m = min(left_m, room_m)
+            piece_s = left_s if piece_m == left_m else left_s * piece_m / left_m
+            room_m -= piece_m
+            split = sums[km]
+            split["length_m"] += piece_m
+            split["moving_s"] += piece_s * (row["gait"] != "stand")
+            if row["gait"] == "run":
+                split["n_valid"] += 1
+                split["running_s"] += piece_s
+                split["running_m"] += piece_m
+                for name in MEASURED:
+                    if row[name] is not None:
+                        split[name] += row[name] * piece_s
+                        split[f"{name} of"] += piece_s
+            left_m, left_s = left_m - piece_m, left_s - piece_s if piece_m < left_m else 0.0
+    for split in sums.values():
+        split["speed_m_s"] = split["running_m"] / split["running_s"] if split["running_s"] else None
+        for name in MEASURED:
+            split[name] = split[name] / split[f"{name} of"] if split[f"{name} of"] else None
+    return sums
+
+
+@pytest.mark.parametrize("length_m", [1000, 400, MILE_M])
+def test_a_random_run_is_cut_as_one_would_by_hand(length_m: float):
+    rng = np.random.default_rng(4)
+    n = 3000
+    gait = rng.choice(["run", "walk", "stand"], n, p=[0.8, 0.15, 0.05])
+    covered = np.where(gait == "stand", 0, rng.uniform(0.5, 12, n))
+    covered[1500] = 2.5 * length_m  # a hole with progress
+    rows = samples(*zip(rng.choice([1.0, 2.0, 5.0, 0.5], n), covered, gait, strict=True)).with_columns(
+        pl.Series(name, np.where(rng.random(n) < 0.2, np.nan, rng.normal(170, 10, n)), nan_to_null=True)
+        for name in MEASURED
+    )
+    expected = by_hand(rows, length_m)
+    found = {row["km"]: row for row in splits(rows, split_length_m=length_m).rows(named=True)}
+    assert found.keys() == expected.keys()
+    for km, row in expected.items():
+        for name in ("length_m", "moving_s", "running_s", "speed_m_s", "n_valid", *MEASURED):
+            expected_value = None if row[name] is None else pytest.approx(row[name], rel=1e-6, abs=1e-5)
+            assert found[km][name] == expected_value, (km, name)

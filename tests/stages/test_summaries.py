@@ -1,0 +1,250 @@
+"""The stage summaries: what sessions.csv adds to a run, the corrected p-values, the months."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from math import sqrt
+
+import polars as pl
+import pytest
+
+from pipeline.inbox.lists import LISTS
+from pipeline.stages.summaries import LEAST_FREEDOM, SAME_START_S, athlete_drift, runs, season_trend
+from pipeline.tables import empty
+
+NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
+
+
+def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
+    """Kind, surface and shoe of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
+    measured = pl.DataFrame(
+        {
+            "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
+            "started_at_utc": [started], "paused_s": [0.0],
+            "device": ["watch"], "sensors": [None], "altitude": ["steady"],
+        },
+        schema_overrides={"sensors": pl.String},
+    )  # fmt: skip
+    splits = pl.DataFrame({"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5]})
+    schema = {**dict.fromkeys(LISTS["sessions.csv"], pl.String), "started_at_utc": pl.Datetime("us", "UTC")}
+    rows = [{**line, "line": number} for number, line in enumerate(lines, start=2)]
+    (row,) = runs(measured, splits, pl.DataFrame(rows, schema={**schema, "line": pl.Int64})).rows(named=True)
+    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
+    return row["kind"], row["surface"], row["shoe_id"]
+
+
+def test_a_line_that_names_the_file_describes_the_run():
+    assert described({"file": "ari/a.fit", "kind": "race", "surface": "sand", "shoe_id": "lantern"}) == (
+        "race", "sand", "lantern",
+    )  # fmt: skip
+
+
+def test_a_run_that_is_not_listed_is_kept_without_description():
+    assert described({"file": "ari/b.fit", "kind": "race"}) == (None, None, None)
+
+
+def test_a_line_that_names_the_file_comes_before_one_that_names_the_start():
+    by_start = {"athlete_id": "ari", "started_at_utc": NINE, "kind": "test", "surface": "track"}
+    assert described(by_start, {"file": "ari/a.fit", "kind": "race"}) == ("race", None, None)
+
+
+@pytest.mark.parametrize(
+    ("away_s", "kind"), [(0, "race"), (SAME_START_S, "race"), (-SAME_START_S, "race"), (SAME_START_S + 1, None)]
+)
+def test_a_line_without_file_is_of_the_run_that_began_within_300_seconds(away_s: int, kind: str | None):
+    line = {"athlete_id": "ari", "started_at_utc": NINE + timedelta(seconds=away_s), "kind": "race"}
+    assert SAME_START_S == 300
+    assert described(line)[0] == kind
+
+
+def test_the_start_of_another_athlete_does_not_count():
+    assert described({"athlete_id": "bo", "started_at_utc": NINE, "kind": "race"})[0] is None
+
+
+def test_a_line_with_file_and_start_is_of_that_file_alone():
+    assert described({"file": "ari/b.fit", "athlete_id": "ari", "started_at_utc": NINE, "kind": "race"})[0] is None
+
+
+def test_of_two_lines_for_a_run_the_upper_one_counts():
+    line = {"file": "ari/a.fit"}
+    assert described({**line, "kind": "race"}, {**line, "kind": "test"})[0] == "race"
+
+
+# --- Months ----------------------------------------------------------------------------------------------------------
+
+MARCH, APRIL = NINE, datetime(2026, 4, 2, 9, tzinfo=UTC)
+#: Student's t at 97.5 % by degrees of freedom, from printed tables.
+T_1, T_3 = 12.7062, 3.18245
+
+
+def months(*drifts: tuple[str, datetime, float | None, float | None], shared: float = 0.0) -> list[tuple[object, ...]]:
+    """Rows of (athlete, month, drift, low, high, runs) for runs of (athlete, start, drift, its own error)."""
+    rows = [
+        {
+            "run_id": f"run {place}", "athlete_id": athlete, "metric": "cadence_spm", "n_splits": 9,
+            "drift_pct_per_10km": drift, "own_error_pct_per_10km": own, "shared_error_pct_per_10km": shared,
+        }
+        for place, (athlete, _, drift, own) in enumerate(drifts)
+    ]  # fmt: skip
+    starts = pl.DataFrame(
+        {"run_id": [f"run {place}" for place in range(len(drifts))], "started_at_utc": [one[1] for one in drifts]},
+        schema_overrides={"run_id": pl.String, "started_at_utc": pl.Datetime("us", "UTC")},
+    )
+    trend = season_trend(pl.DataFrame(rows, schema=empty("run_drift").schema), starts)
+    columns = trend.select("athlete_id", "month", "drift_pct_per_10km", "drift_low", "drift_high", "n_runs")
+    return [tuple(round(one, 3) if isinstance(one, float) else one for one in row) for row in columns.iter_rows()]
+
+
+def interval(mean: float, reach: float) -> tuple[float, float, float]:
+    return (mean, round(mean - reach, 3), round(mean + reach, 3))
+
+
+def test_a_season_of_one_run_has_no_interval_for_nothing_says_how_runs_scatter():
+    assert months(("ari", MARCH, 2.0, 0.5)) == [("ari", "2026-03", 2.0, None, None, 1)]
+
+
+def test_runs_weigh_by_their_precision_as_worked_out_by_hand():
+    # Errors 0.5 and 1: weights 4 to 1. Mean (4 × 2 + 1 × 1) / 5 = 1.8. The runs differ by less than their errors allow,
+    # so the error of the mean is that of the weights, 1 / sqrt(5), with one degree of freedom.
+    assert months(("ari", MARCH, 2.0, 0.5), ("ari", MARCH, 1.0, 1.0)) == [
+        ("ari", "2026-03", *interval(1.8, T_1 / sqrt(5)), 2)
+    ]
+
+
+def test_runs_that_disagree_weigh_alike_and_widen_the_interval_as_worked_out_by_hand():
+    # Two runs at 0 and 6 with errors of 1: mean 3, disagreement 9 + 9 where 1 was to be expected. Between them lies a
+    # variance of (18 - 1) / (2 - 2/2) = 17, so each has 1 + 17 = 18 and the mean 18 / 2: its error is 3.
+    assert months(("ari", MARCH, 0.0, 1.0), ("ari", MARCH, 6.0, 1.0)) == [
+        ("ari", "2026-03", *interval(3.0, 3 * T_1), 2)
+    ]
+
+
+def test_with_three_runs_beyond_one_a_month_scatter_is_what_lies_inside_months():
+    # Three runs at 0 in March, two at 10 in April, errors 1: inside months nothing differs, 5 - 2 = 3 are free.
+    drifts = [("ari", MARCH, 0.0, 1.0)] * 3 + [("ari", APRIL, 10.0, 1.0)] * 2
+    assert LEAST_FREEDOM == 3
+    assert months(*drifts) == [
+        ("ari", "2026-03", *interval(0.0, T_3 / sqrt(3)), 3),
+        ("ari", "2026-04", *interval(10.0, T_3 / sqrt(2)), 2),
+    ]
+
+
+def test_with_two_beyond_one_a_month_scatter_is_that_of_the_season():
+    # Two runs at 0 in March, two at 10 in April, errors 1: about the season's mean of 5 they disagree by 4 × 25 where 3
+    # was to be expected. Between them lies (100 - 3) / (4 - 4/4) = 97/3, so a run has 100/3 and a month of two 50/3.
+    drifts = [("ari", MARCH, 0.0, 1.0)] * 2 + [("ari", APRIL, 10.0, 1.0)] * 2
+    assert months(*drifts) == [
+        ("ari", "2026-03", *interval(0.0, T_3 * sqrt(50 / 3)), 2),
+        ("ari", "2026-04", *interval(10.0, T_3 * sqrt(50 / 3)), 2),
+    ]
+
+
+def test_an_error_that_runs_share_does_not_shrink_with_their_number():
+    drifts = [("ari", MARCH, 2.0, 1.0)] * 4
+    assert months(*drifts, shared=0.7) == [("ari", "2026-03", *interval(2.0, T_3 * sqrt(1 / 4 + 0.7**2)), 4)]
+
+
+def test_runs_without_an_error_of_their_own_do_not_enter():
+    sound = [("ari", MARCH, 2.0, 0.5), ("ari", MARCH, 1.0, 1.0)]
+    assert months(*sound, ("ari", MARCH, 9.0, None), ("ari", MARCH, 9.0, 0.0)) == months(*sound)
+
+
+def test_a_run_belongs_to_the_month_of_its_start_in_utc():
+    last, first = datetime(2026, 3, 31, 23, 59, 59, tzinfo=UTC), datetime(2026, 4, 1, tzinfo=UTC)
+    assert [row[1] for row in months(("ari", last, 2.0, 0.5), ("ari", first, 2.0, 0.5))] == ["2026-03", "2026-04"]
+
+
+def test_athletes_are_kept_apart():
+    ari, bo = [("ari", MARCH, 0.0, 1.0), ("ari", MARCH, 6.0, 1.0)], [("bo", MARCH, 2.0, 0.5), ("bo", MARCH, 1.0, 1.0)]
+    assert months(*bo, *ari) == [*months(*ari), *months(*bo)]
+
+
+def test_no_drifts_give_no_months():
+    assert months() == []
+
+
+# --- Conclusions -----------------------------------------------------------------------------------------------------
+
+#: What the stage drift gives of an athlete's cadence; here with an interval well away from zero.
+RISEN = {
+    "athlete_id": "a", "metric": "cadence_spm", "n_runs": 9, "n_splits": 99, "fresh_level": 170.0,
+    "drift_pct_per_10km": 3.0, "drift_low": 2.0, "drift_high": 4.0, "p_value": 0.001, "entanglement": 0.1,
+    "onset_km": 9.0, "onset_low": 8.0, "onset_high": 10.0,
+}  # fmt: skip
+FROM_DRIFT = {
+    name: dtype
+    for name, dtype in empty("athlete_drift").schema.items()
+    if not name.startswith("repeatability") and name not in ("q_value", "smallest_change_pct", "finding")
+}
+
+
+def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) -> list[dict[str, object]]:
+    """Rows of athlete_drift for athletes a, b, c ... with these differences from RISEN."""
+    drifts = [{**RISEN, "athlete_id": chr(97 + place), **row} for place, row in enumerate(rows)]
+    found = athlete_drift(
+        pl.DataFrame(drifts, schema=FROM_DRIFT),
+        empty("run_drift") if run_drifts is None else run_drifts,
+        smallest_change_pct={"cadence_spm": 1.0},
+        max_entanglement=0.9,
+    )
+    return found.sort("athlete_id").to_dicts()
+
+
+def corrected(*p_values: float | None) -> list[object]:
+    return [
+        row["q_value"] and round(float(row["q_value"]), 9) for row in concluded(*({"p_value": p} for p in p_values))
+    ]
+
+
+def test_p_values_are_stepped_up_as_worked_out_by_hand():
+    # In order 0.01 × 4/1 = 0.04, 0.02 × 4/2 = 0.04, 0.03 × 4/3 = 0.04, 0.5 × 4/4 = 0.5.
+    assert corrected(0.5, 0.01, 0.03, 0.02) == [0.5, 0.04, 0.04, 0.04]
+
+
+def test_a_step_never_goes_below_the_one_before():
+    # 0.01 × 3 = 0.03, 0.04 × 3/2 = 0.06, 0.045 × 3/3 = 0.045: the second is held to the third.
+    assert corrected(0.01, 0.04, 0.045) == [0.03, 0.045, 0.045]
+
+
+def test_an_athlete_without_p_value_stays_without_and_does_not_count():
+    assert corrected(0.01, None, 0.03) == [0.02, None, 0.03]
+
+
+def test_a_club_without_any_p_value_stays_as_it_is():
+    assert corrected(None, None) == [None, None]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "q_value", "finding"),
+    [
+        (2.0, 4.0, 0.001, "rises"),
+        (-4.0, -2.0, 0.001, "falls"),
+        (-0.9, 0.9, 0.8, "holds"),
+        (0.1, 0.9, 0.001, "holds"),  # certain, and too small to matter
+        (-1.0, 0.5, 0.5, "unclear"),  # reaches the smallest change of interest
+        (-0.5, 1.0, 0.5, "unclear"),
+        (-0.5, 3.0, 0.2, "unclear"),
+        (2.0, 4.0, 0.05, "rises"),
+        (2.0, 4.0, 0.0501, "unclear"),  # the interval is clear of zero, the corrected p-value is not
+        (0.0, 4.0, 0.05, "unclear"),
+    ],
+)
+def test_the_finding_follows_from_interval_and_corrected_p_value(low: float, high: float, q_value: float, finding: str):
+    (row,) = concluded({"drift_low": low, "drift_high": high, "p_value": q_value})
+    assert row["finding"] == finding
+
+
+@pytest.mark.parametrize(("entanglement", "finding"), [(0.9, "rises"), (0.91, "unclear")])
+def test_too_entangled_to_tell_apart_is_unclear(entanglement: float, finding: str):
+    assert concluded({"entanglement": entanglement})[0]["finding"] == finding
+
+
+def test_without_a_drift_there_was_too_little_data():
+    nothing = dict.fromkeys(("drift_pct_per_10km", "drift_low", "drift_high", "p_value", "entanglement"))
+    assert concluded(nothing)[0]["finding"] == "too_little_data"
+
+
+def test_an_onset_is_told_only_of_what_changes():
+    changed, unchanged = concluded({}, {"drift_low": -0.5, "drift_high": 0.5, "p_value": 0.9})
+    assert (changed["onset_km"], changed["onset_low"], changed["onset_high"]) == (9.0, 8.0, 10.0)
+    assert (unchanged["finding"], unchanged["onset_km"], unchanged["onset_low"]) == ("holds", None, None)

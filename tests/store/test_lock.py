@@ -1,0 +1,187 @@
+"""The lock of a store: one process at a time; the dead hold nothing; who is turned away learns who holds it."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from pipeline.core.errors import Held
+from pipeline.store.lock import locked
+
+HOLD = """
+import subprocess, sys, time
+from pathlib import Path
+from pipeline.store.lock import locked
+if __name__ == "__main__":
+    with locked(Path(sys.argv[1])):
+        child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]) if "child" in sys.argv else None
+        print(child.pid if child else 0, flush=True)
+        time.sleep(float(sys.argv[2]))
+"""
+SPAWN = """
+import sys, time
+from multiprocessing import get_context
+from pathlib import Path
+from pipeline.store.lock import locked
+if __name__ == "__main__":
+    with locked(Path(sys.argv[1])):
+        worker = get_context("spawn").Process(target=time.sleep, args=(60,))
+        worker.start()
+        print(worker.pid, flush=True)
+        time.sleep(60)
+"""
+
+
+@dataclass
+class Started:
+    """What a test has started and what that has started, to be ended after it."""
+
+    processes: list[subprocess.Popen[str]] = field(default_factory=list)
+    children: list[int] = field(default_factory=list)
+
+
+@pytest.fixture
+def started() -> Iterator[Started]:
+    found = Started()
+    yield found
+    for process in found.processes:
+        process.kill()
+        process.wait()
+    for child in found.children:
+        with suppress(ProcessLookupError):
+            os.kill(child, signal.SIGKILL)
+
+
+def holder(
+    store: Path,
+    tmp_path: Path,
+    started: Started,
+    *,
+    seconds: float = 60,
+    words: tuple[str, ...] = (),
+    code: str = HOLD,
+) -> tuple[subprocess.Popen[str], int]:
+    """A process that holds the lock of a store already, and the id of the child that it has started since."""
+    script = tmp_path / "hold.py"  # a file, since a worker that is started afresh reads it again
+    script.write_text(code)
+    process = subprocess.Popen(
+        [sys.executable, str(script), str(store), str(seconds), *words],
+        stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])},
+    )  # fmt: skip
+    started.processes.append(process)
+    assert process.stdout is not None
+    child = int(process.stdout.readline())
+    process.stdout.close()
+    if child:
+        started.children.append(child)
+    return process, child
+
+
+def is_alive(process: int) -> bool:
+    return not re.search(r"State:\s+Z", Path(f"/proc/{process}/status").read_text())
+
+
+def test_who_comes_second_is_told_process_host_and_since_when(tmp_path: Path, started: Started):
+    before = datetime.now(UTC).replace(microsecond=0)
+    process, _ = holder(tmp_path, tmp_path, started)
+    with pytest.raises(Held) as told, locked(tmp_path):
+        pass
+    said = re.fullmatch(
+        rf"{re.escape(str(tmp_path))} is being changed by process (\d+) on (.+), since (.+)\. "
+        r"Wait until it has ended \(`splitdrift refresh` does with --wait SECONDS\); readers need not wait\.",
+        str(told.value),
+    )
+    assert said is not None, str(told.value)
+    assert (int(said[1]), said[2]) == (process.pid, socket.gethostname())
+    assert before <= datetime.fromisoformat(said[3]) <= datetime.now(UTC)
+    assert told.value.exit_code == 1
+
+
+def test_who_waits_gets_the_lock_once_it_is_free(tmp_path: Path, started: Started):
+    holder(tmp_path, tmp_path, started, seconds=0.7)
+    began = time.monotonic()
+    with locked(tmp_path, wait_s=30):
+        assert 0.3 < time.monotonic() - began < 15
+
+
+def test_who_waits_in_vain_is_told_after_as_long(tmp_path: Path, started: Started):
+    holder(tmp_path, tmp_path, started)
+    began = time.monotonic()
+    with pytest.raises(Held, match="is being changed by process"), locked(tmp_path, wait_s=0.5):
+        pass
+    assert 0.5 <= time.monotonic() - began < 5
+
+
+def test_in_one_process_too_the_lock_is_held_once(tmp_path: Path):
+    with locked(tmp_path), pytest.raises(Held, match=f"process {os.getpid()} on "), locked(tmp_path):
+        pass
+    with locked(tmp_path):
+        pass
+
+
+def test_a_holder_who_was_killed_holds_nothing(tmp_path: Path, started: Started):
+    process, _ = holder(tmp_path, tmp_path, started)
+    process.kill()
+    process.wait()
+    assert b"process" in (tmp_path / ".lock").read_bytes(), "what the dead wrote is still there"
+    with locked(tmp_path):
+        pass
+
+
+def test_an_error_under_the_lock_frees_it(tmp_path: Path):
+    with pytest.raises(ZeroDivisionError), locked(tmp_path):
+        _ = 1 / 0
+    with locked(tmp_path):
+        assert f'"process": {os.getpid()}'.encode() in (tmp_path / ".lock").read_bytes()
+    assert (tmp_path / ".lock").read_bytes() == b"", "nobody is named who no longer holds it"
+
+
+GARBAGE = [b"", b"\xff\xfe\x00garbage", b"{", b"[1, 2]", b"7", b'{"process": 1}', b"null", b"\0" * 9000]
+
+
+@pytest.mark.parametrize("garbage", GARBAGE)
+def test_garbage_in_the_file_hinders_nobody(tmp_path: Path, garbage: bytes):
+    (tmp_path / ".lock").write_bytes(garbage)
+    with locked(tmp_path):
+        pass
+    with locked(tmp_path):
+        (tmp_path / ".lock").write_bytes(garbage)
+        with pytest.raises(Held, match="is being changed by another process"), locked(tmp_path):
+            pass
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="asks /proc whether the child lives")
+@pytest.mark.parametrize(("code", "words"), [(HOLD, ("child",)), (SPAWN, ())], ids=["a program", "a worker process"])
+def test_what_a_holder_started_does_not_hold_on_after_his_death(
+    tmp_path: Path, started: Started, code: str, words: tuple[str, ...]
+):
+    process, child = holder(tmp_path, tmp_path, started, words=words, code=code)
+    process.kill()
+    process.wait()
+    assert is_alive(child)
+    with locked(tmp_path):
+        pass
+
+
+def test_the_file_is_for_its_owner_alone(tmp_path: Path):
+    with locked(tmp_path):
+        assert (tmp_path / ".lock").stat().st_mode & 0o777 == 0o600
+
+
+def test_the_lock_of_one_store_is_not_that_of_another(tmp_path: Path):
+    for name in ("one", "other"):
+        (tmp_path / name).mkdir()
+    with locked(tmp_path / "one"), locked(tmp_path / "other"):
+        pass

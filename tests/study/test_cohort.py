@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from pipeline.core.errors import NothingDone, UsageError
+from pipeline.study.cohort import Step, cohort_flow, in_words
+from pipeline.study.study_file import Cohort
+
+RUNS = pl.DataFrame(
+    [
+        ("ari-1", "ari", datetime(2026, 3, 1, tzinfo=UTC), 42.2, "race", "road", "blue"),
+        ("ari-2", "ari", datetime(2026, 4, 1, tzinfo=UTC), 12.0, "training", "road", "blue"),
+        ("bo-1", "bo", datetime(2026, 3, 1, tzinfo=UTC), 42.2, "race", "trail", "red"),
+        ("cy-1", "cy", datetime(2026, 3, 2, tzinfo=UTC), 10.0, None, None, None),
+    ],
+    schema=["run_id", "athlete_id", "started_at_utc", "distance_km", "kind", "surface", "device"],
+    orient="row",
+)
+
+
+def flow(**conditions: object) -> tuple[list[str], tuple[Step, ...]]:
+    told = cohort_flow(RUNS, Cohort(min_athletes=2, **conditions))  # type: ignore[arg-type]
+    return told.runs["run_id"].to_list(), told.steps
+
+
+def test_without_conditions_everything_enters():
+    assert flow() == (["ari-1", "ari-2", "bo-1", "cy-1"], ())
+
+
+@pytest.mark.parametrize(
+    ("conditions", "left", "gone"),
+    [
+        ({"kinds": ("race",)}, ["ari-1", "bo-1"], (2, 1)),
+        ({"athletes": ("ari", "bo")}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
+        ({"not_athletes": ("bo",)}, ["ari-1", "ari-2", "cy-1"], (1, 1)),
+        ({"surfaces": ("road", "trail")}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
+        ({"devices": ("blue", "red")}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
+        ({"from_date": "2026-03-02"}, ["ari-2", "cy-1"], (2, 1)),
+        ({"to_date": "2026-03-01"}, ["ari-1", "bo-1"], (2, 1)),
+        ({"min_distance_km": 12.0}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
+    ],
+    ids=str,
+)
+def test_a_condition_takes_away_what_does_not_meet_it(conditions: dict, left: list[str], gone: tuple[int, int]):
+    entered, (step,) = flow(**conditions)
+    assert entered == left
+    assert (step.n_runs, step.n_athletes) == gone
+
+
+def test_conditions_are_told_in_order_each_with_what_it_took_from_what_was_left():
+    entered, steps = flow(kinds=("race", "training"), min_distance_km=20.0)
+    assert entered == ["ari-1", "bo-1"]
+    assert [(step.n_runs, step.n_athletes) for step in steps] == [(1, 1), (1, 0)]
+
+
+def test_an_athlete_with_too_few_runs_left_does_not_enter():
+    told = cohort_flow(pl.concat([RUNS, RUNS.with_columns(pl.col("run_id") + "b")]), Cohort(min_athletes=1, min_runs=3))
+    assert told.runs["athlete_id"].unique().to_list() == ["ari"]
+
+
+def test_too_few_athletes_are_refused_with_the_whole_way():
+    with pytest.raises(NothingDone) as raised:
+        cohort_flow(RUNS, Cohort(kinds=("race",), min_distance_km=50.0))
+    assert str(raised.value) == (
+        "0 athletes with 0 runs are left, and the study asks for at least 3 athletes. The store holds 4 runs of 3 "
+        "athletes. Left out: 2 kind of session not race, or not listed; 2 shorter than 50 km."
+    )
+
+
+@pytest.mark.parametrize(
+    ("conditions", "told"),
+    [
+        ({"athletes": ("ari", "bob")}, "athletes of [cohort]: the store has no run of 'bob'. Did you mean 'bo'?"),
+        ({"not_athletes": ("zoe",)}, "not_athletes of [cohort]: the store has no run of 'zoe'. It has runs of ari, bo"),
+        (
+            {"kinds": ("race", "trainig")},
+            "kinds of [cohort]: the store has no run of 'trainig'. Did you mean 'training'?",
+        ),
+        ({"devices": ("bleu",)}, "devices of [cohort]: the store has no run of 'bleu'. Did you mean 'blue'?"),
+    ],
+    ids=str,
+)
+def test_a_name_that_the_store_does_not_know_is_refused_and_not_left_without_effect(conditions: dict, told: str):
+    with pytest.raises(UsageError) as raised:
+        flow(**conditions)
+    assert str(raised.value).startswith(told)
+
+
+def test_no_step_names_a_device():
+    _, (step,) = flow(devices=("blue", "red"))
+    assert step.why == "another device than those asked for, or not named"
+
+
+def test_what_took_nothing_away_is_not_told_in_the_sentence():
+    told = cohort_flow(RUNS, Cohort(min_athletes=2, min_distance_km=1.0))
+    assert in_words(told) == "The store holds 4 runs of 3 athletes."

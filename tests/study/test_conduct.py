@@ -1,0 +1,252 @@
+"""Studies of the demo club against numbers that are computed here from its tables, by NumPy and SciPy alone."""
+
+from __future__ import annotations
+
+import csv
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from pipeline.core.errors import NothingDone, UsageError
+from pipeline.study.conduct import Conducted, conduct
+from pipeline.study.study_file import Study, read_study
+from tests.support.demo_store import CLUB, Refreshed
+
+STUDIES = Path(__file__).parents[2] / "data" / "studies" / "demo"
+
+
+def shipped(name: str) -> Study:
+    return read_study((STUDIES / f"{name}.toml").read_text(encoding="utf-8"), name=name)
+
+
+def study(analysis: str, top: str = "") -> Study:
+    return read_study(f'title = "A"\nquestion = "B"\n{top}\n[[analysis]]\n{analysis}', name="study.toml")
+
+
+def row(told: Conducted, statistic: str, metric: str = "contact_time_ms", analysis: str = "") -> dict[str, Any]:
+    rows = told.results.filter(statistic=statistic, metric=metric)
+    return (rows.filter(analysis=analysis) if analysis else rows).row(0, named=True)
+
+
+def race_splits(demo: Refreshed, metric: str) -> dict[tuple[str, str], list[dict[str, Any]]]:
+    """The splits of races that enter, by athlete and run."""
+    races = {run["run_id"] for run in demo.table("runs").to_dicts() if run["kind"] == "race"}
+    by_run = defaultdict(list)
+    for split in demo.table("splits").to_dicts():
+        is_whole = split["length_m"] >= 990 and (split["run_share"] or 0) >= 0.95
+        if split["run_id"] in races and split["km"] > 1 and is_whole and (split[metric] or 0) > 0:
+            by_run[split["athlete_id"], split["run_id"]].append(split)
+    # Where altitude was lost on the way a split does not enter; a run without any is level.
+    return {
+        run: [split for split in splits if split["slope_pct"] is not None]
+        if any(split["slope_pct"] is not None for split in splits)
+        else splits
+        for run, splits in by_run.items()
+    }
+
+
+def mean_log(splits: list[tuple[float, float]]) -> float:
+    return float(np.average([log for log, _ in splits], weights=[weight for _, weight in splits]))
+
+
+def landed(line: dict[str, str]) -> str:
+    """A landing as it was named, or by its angle: above 8 degrees on the rearfoot, below -1.6 on the forefoot."""
+    if line["strike"]:
+        return {"heel": "rearfoot"}.get(line["strike"], line["strike"])
+    angle = float(line["angle_deg"])
+    return "rearfoot" if angle > 8.0 else "forefoot" if angle < -1.6 else "midfoot"
+
+
+@pytest.mark.parametrize("metric", ["contact_time_ms", "cadence_spm", "step_length_m", "vertical_stiffness_kn_m"])
+def test_quarters_as_measured_are_the_mean_over_athletes_with_scipys_t_interval_and_permutations(
+    metric: str, demo: Refreshed
+):
+    by_athlete = defaultdict(list)
+    for (athlete, _), splits in race_splits(demo, metric).items():
+        first, last = min(split["km"] for split in splits) - 1, max(split["km"] for split in splits)
+        quarter = (last - first) / 4
+        values = [(split["km"], (np.log(split[metric]), split["running_s"])) for split in splits]
+        early = mean_log([one for km, one in values if km <= first + quarter + 1e-9])
+        late = mean_log([one for km, one in values if km - 1 >= last - quarter - 1e-9])
+        by_athlete[athlete].append((early, late))
+    early, late = np.array([np.mean(runs, axis=0) for runs in by_athlete.values()]).T
+    interval = stats.ttest_rel(late, early).confidence_interval()
+    exact = stats.permutation_test((late, early), lambda x, y: np.mean(x - y), permutation_type="samples")
+
+    told = row(conduct(shipped("time-trial-5km"), demo.store), "change_pct", metric)
+    assert told["estimate"] == pytest.approx(100 * np.expm1((late - early).mean()), abs=2e-6)
+    assert told["low"] == pytest.approx(100 * np.expm1(interval.low), abs=2e-6)
+    assert told["high"] == pytest.approx(100 * np.expm1(interval.high), abs=2e-6)
+    assert told["p_value"] == pytest.approx(exact.pvalue, abs=2e-6)
+    assert (told["n_athletes"], told["n_runs"]) == (len(early), sum(map(len, by_athlete.values())))
+
+
+def test_stretches_at_equal_speed_and_slope_take_out_what_athlete_drift_publishes(demo: Refreshed):
+    drifts = {
+        one["athlete_id"]: one for one in demo.table("athlete_drift").to_dicts() if one["metric"] == "cadence_spm"
+    }
+    by_athlete = defaultdict(list)
+    for (athlete, _), splits in race_splits(demo, "cadence_spm").items():
+        own, values = drifts[athlete], []
+        for split in splits:
+            speed = np.log(split["speed_m_s"] / own["reference_speed_m_s"])
+            terms = (
+                ("response_to_speed", speed), ("response_to_speed_squared", speed**2),
+                ("response_to_slope", split["slope_pct"]), ("response_to_slope_squared", split["slope_squared_pct2"]),
+            )  # fmt: skip
+            effect = sum((own[name] or 0) * (value or 0) for name, value in terms)
+            values.append((split["km"], (np.log(split["cadence_spm"]) - effect, split["running_s"])))
+        early = [one for km, one in values if 1 < km <= 5]
+        late = [one for km, one in values if 10 < km <= 14]
+        by_athlete[athlete].append((mean_log(early), mean_log(late)))
+    early_mean, late_mean = np.array([np.mean(runs, axis=0) for runs in by_athlete.values()]).T
+    told = row(
+        conduct(shipped("contact-time-marathon"), demo.store), "change_pct", "cadence_spm", "at equal speed and slope"
+    )
+    assert told["estimate"] == pytest.approx(100 * np.expm1((late_mean - early_mean).mean()), abs=2e-6)
+    assert told["p_value"] == pytest.approx(
+        stats.permutation_test((late_mean, early_mean), lambda x, y: np.mean(x - y), permutation_type="samples").pvalue,
+        abs=2e-6,
+    )
+
+
+def test_shares_of_rearfoot_landings_are_those_of_the_list_of_landings(demo: Refreshed):
+    feet: dict[tuple[str, str, float], set[str]] = defaultdict(set)
+    with (CLUB / "strikes.csv").open(encoding="utf-8") as file:
+        for line in csv.DictReader(file):
+            event = line["started_at_utc"][:10] or line["date"]
+            feet[line["athlete_id"], event, float(line["distance_km"])].add(landed(line))
+    both = {(athlete, event) for athlete, event, km in feet if km == 5 and (athlete, event, 15.0) in feet}
+    told = conduct(shipped("landing-10-and-32km"), demo.store)
+    for statistic, km in (("share_early", 5.0), ("share_late", 15.0)):
+        rear = sum(feet[athlete, event, km] == {"rearfoot"} for athlete, event in both)
+        assert row(told, statistic, "")["estimate"] == pytest.approx(rear / len(both), abs=1e-6)
+
+
+def test_reliability_is_that_of_an_analysis_of_variance_of_run_drift(demo: Refreshed):
+    told = conduct(shipped("repeatability-of-slopes"), demo.store)
+    long = [run["run_id"] for run in demo.table("runs").to_dicts() if run["distance_km"] >= 8]
+    runs = [one for one in demo.table("run_drift").to_dicts() if one["run_id"] in long]
+    by_athlete = defaultdict(list)
+    for one in runs:
+        if one["metric"] == "contact_time_ms":
+            by_athlete[one["athlete_id"]].append(100 * np.log1p(one["drift_pct_per_10km"] / 100))
+    groups = [np.array(values) for values in by_athlete.values() if len(values) >= 3]
+    n, k = sum(map(len, groups)), len(groups)
+    within = sum(((one - one.mean()) ** 2).sum() for one in groups) / (n - k)
+    typical = (n - sum(len(one) ** 2 for one in groups) / n) / (k - 1)
+    f = stats.f_oneway(*groups).statistic
+    assert row(told, "slope_typical_error_pct")["estimate"] == pytest.approx(within**0.5, abs=2e-6)
+    assert row(told, "slope_icc")["estimate"] == pytest.approx((f - 1) / (f + typical - 1), abs=2e-6)
+
+
+def test_the_trend_of_cadence_is_near_the_mean_of_the_athletes_own_lines(demo: Refreshed):
+    told = row(conduct(shipped("cadence-ultra"), demo.store), "slope_pct_per_10km", "cadence_spm", "as measured")
+    raw = [
+        one["raw_pct_per_10km"]
+        for one in demo.table("athlete_drift").to_dicts()
+        if one["metric"] == "cadence_spm" and one["raw_pct_per_10km"] is not None
+    ]
+    assert told["estimate"] == pytest.approx(np.mean(raw), abs=0.3)
+    assert told["low"] < told["estimate"] < told["high"]
+
+
+def test_published_numbers_stand_beside_the_studys_own(demo: Refreshed):
+    for path in sorted(STUDIES.glob("[!c]*.toml")):
+        told = conduct(shipped(path.stem), demo.store)
+        assert told.beside.height == len(told.study.published)
+        for one in told.beside.to_dicts():
+            own = told.results.filter(analysis=one["analysis"], metric=one["metric"], statistic=one["statistic"])
+            assert own.select("estimate", "low", "high").row(0) == (one["ours"], one["ours_low"], one["ours_high"])
+            assert one["difference"] == pytest.approx(one["ours"] - one["published"])
+
+
+# --- What it rests on and what it refuses ----------------------------------------------------------------------------
+
+QUARTERS = 'name = "quarters"\ndesign = "paired_windows"\nmetrics = ["cadence_spm"]\nwindows = "quarters"\n'
+
+
+def test_a_study_rests_on_its_file_the_recordings_the_settings_and_the_code(demo: Refreshed):
+    told = conduct(study(QUARTERS), demo.store)
+    assert list(told.parts) == ["the study file", "the recordings and lists", "the settings", "the code"]
+    assert told.parts["the study file"] == told.study.digest()
+    again = conduct(study(QUARTERS), demo.store)
+    assert again.parts == told.parts
+    assert again.results.equals(told.results)
+
+
+def test_power_needs_fewer_athletes_with_more_runs_and_more_for_a_smaller_change(demo: Refreshed):
+    large, small = (
+        conduct(study(f"{QUARTERS}change_pct = {change}\n"), demo.store, with_power=True).power for change in (2.0, 1.0)
+    )
+    assert large is not None
+    assert small is not None
+    for wanted in (0.8, 0.9):
+        assert large.filter(power=wanted).sort("n_runs")["n_athletes"].is_sorted(descending=True)
+    assert (small["n_athletes"] >= large["n_athletes"]).all()
+    assert small["n_athletes"].sum() > large["n_athletes"].sum()
+    assert conduct(study(QUARTERS), demo.store).power is None
+
+
+@pytest.mark.parametrize(
+    ("analysis", "top", "told"),
+    [
+        ('design = "agreement"\nmetrics = ["cadence_spm"]\n', "", "a second store of the same runs"),
+        (
+            QUARTERS.replace('"quarters"\n', '"q"\n', 1).replace("cadence_spm", "contact_time_ms"),
+            '[cohort]\nathletes = ["moss", "pip"]\nmin_athletes = 2\n',
+            "Of 12 runs of the cohort 2 have it recorded; 0 of 2 athletes have responses to adjust with",
+        ),
+        (
+            'design = "onset"\nmetrics = ["cadence_spm"]\n',
+            '[cohort]\nathletes = ["brine", "crag", "ember"]\n',
+            "3 athletes have cadence in",
+        ),
+    ],
+    ids=["no second store", "nobody's metric", "too few for an onset"],
+)
+def test_what_cannot_be_answered_is_refused_with_the_counts(analysis: str, top: str, told: str, demo: Refreshed):
+    with pytest.raises(NothingDone, match=told):
+        conduct(study(analysis, top), demo.store)
+
+
+def test_a_method_with_too_little_to_go_by_refuses_in_the_name_of_the_analysis(demo: Refreshed):
+    one_day = '[cohort]\nfrom_date = "2026-03-14"\nto_date = "2026-03-14"\n'
+    with pytest.raises(NothingDone, match=r"^quarters: "):
+        conduct(study(QUARTERS, one_day), demo.store, with_power=True)
+
+
+# --- The warm-up -----------------------------------------------------------------------------------------------------
+
+
+def stretches(design: str, early: str, more: str = "") -> Study:
+    metrics = 'metrics = ["cadence_spm"]\n'
+    return study(f'design = "{design}"\n{metrics}adjust = []\nearly_km = {early}\nlate_km = [5, 7]\n{more}')
+
+
+@pytest.mark.parametrize(("design", "more"), [("paired_windows", ""), ("equivalence", "margin_pct = 2.0")])
+@pytest.mark.parametrize("early", ["[0, 2]", "[0.999, 3]"])
+def test_a_stretch_that_begins_in_the_warm_up_is_refused_with_its_line_and_the_fix(
+    design: str, more: str, early: str, demo: Refreshed
+):
+    with pytest.raises(UsageError) as raised:
+        conduct(stretches(design, early, more), demo.store)
+    begins = early.strip("[").partition(",")[0]
+    assert str(raised.value) == (
+        f"The study file, line 8: early_km of '{design} 1' begins at km {begins}, and the store leaves out the first "
+        "1 km of each run as warm-up. Let it begin at km 1 or later, or refresh the store with a smaller warm_up_m in "
+        "settings.toml."
+    )
+
+
+def test_a_stretch_that_begins_where_the_warm_up_ends_is_taken(demo: Refreshed):
+    assert conduct(stretches("paired_windows", "[1, 3]"), demo.store).results.height == 4
+
+
+def test_a_landing_in_the_warm_up_is_none_of_its_business(demo: Refreshed):
+    with pytest.raises(NothingDone, match=r"nobody was filmed at both km 0.5 and km 15"):
+        conduct(study('design = "landing"\nearly_km = 0.5\nlate_km = 15'), demo.store)

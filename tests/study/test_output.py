@@ -1,0 +1,357 @@
+"""The folder that is handed on: whole, repeatable, and without anybody of the store in it."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import hmac
+import json
+import os
+import re
+import shutil
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+import yaml
+
+from pipeline.core.errors import UsageError
+from pipeline.study.conduct import conduct
+from pipeline.study.output import earlier_output, write_output
+from pipeline.study.pseudonyms import COLUMNS, handed_out
+from pipeline.study.register import Registered
+from pipeline.study.study_file import read_study
+from tests.support.demo_store import CLUB, Refreshed
+
+KEY = bytes(range(100, 132))
+STATED = Registered("2031-01-01T00:00:00+00:00", 0, 1)
+QUARTERS = """
+[[analysis]]
+name = "quarters"
+design = "paired_windows"
+metrics = ["contact_time_ms"]
+windows = "quarters"
+"""
+LINE = """
+[[analysis]]
+name = "line"
+design = "trend"
+metrics = ["cadence_spm"]
+"""
+
+
+def text(*, title: str = "A", top: str = "", cohort: str = "", analyses: str = QUARTERS) -> str:
+    return f"title = {json.dumps(title)}\nquestion = 'B'\n{top}\n[cohort]\n{cohort}\n{analyses}"
+
+
+def given_out(demo: Refreshed, out: Path, stated: str, *, key: bytes = KEY, with_power: bool = False) -> Path:
+    asked = handed_out(read_study(stated, name="study.toml"), key)
+    write_output(out, conduct(asked, demo.store, with_power=with_power), STATED, key)
+    return out
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+@pytest.fixture(scope="module")
+def out(demo: Refreshed, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The output of a study that names athletes and devices."""
+    stated = text(
+        title="Everybody but Tarn, who came by the harbour", top="# Not tarn: ill. Nor the bell watch.",
+        cohort='not_athletes = ["tarn"]\ndevices = ["development lamp-room watch", "development harbour watch"]',
+        analyses=QUARTERS + LINE,
+    )  # fmt: skip
+    return given_out(demo, tmp_path_factory.mktemp("study") / "out", stated, with_power=True)
+
+
+@pytest.fixture(scope="module")
+def everybody(demo: Refreshed, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The output of a study of the whole club."""
+    return given_out(demo, tmp_path_factory.mktemp("study") / "out", text())
+
+
+# --- Whole and repeatable --------------------------------------------------------------------------------------------
+
+
+def test_the_output_holds_what_the_readme_says(out: Path):
+    assert sorted(files(out)) == [
+        "CITATION.cff", "data/DICTIONARY.md", "data/splits.csv", "data/splits.parquet", "power.csv", "provenance.json",
+        "report.html", "results.csv", "results.parquet", "study.toml",
+    ]  # fmt: skip
+
+
+def test_the_same_study_gives_the_same_bytes_of_every_file(everybody: Path, demo: Refreshed, tmp_path: Path):
+    assert files(given_out(demo, tmp_path / "again", text())) == files(everybody)
+
+
+def test_provenance_holds_the_digest_of_every_other_file(out: Path):
+    told = json.loads((out / "provenance.json").read_text(encoding="utf-8"))
+    assert told["files"] == {
+        name: hashlib.sha256(content).hexdigest() for name, content in files(out).items() if name != "provenance.json"
+    }
+    assert told["digest"] == hashlib.sha256("\0".join(told["rests_on"].values()).encode()).hexdigest()
+    assert told["settings"]["split_length_m"] == 1000.0
+    assert {"numpy", "scipy", "polars"} <= set(told["libraries"])
+
+
+def test_both_forms_of_a_table_say_the_same(everybody: Path):
+    for name in ("results", "data/splits"):
+        rows = pl.read_parquet(everybody / f"{name}.parquet")
+        assert rows.write_csv() == (everybody / f"{name}.csv").read_text(encoding="utf-8")
+
+
+def test_every_column_that_is_given_out_is_explained(out: Path):
+    words = (out / "data" / "DICTIONARY.md").read_text(encoding="utf-8")
+    for name in ("data/splits", "results"):
+        for column in pl.read_parquet(out / f"{name}.parquet").columns:
+            assert re.search(rf"^\| {column} \| \S", words, re.M), column
+
+
+# --- Nobody of the store ---------------------------------------------------------------------------------------------
+
+
+def readable(folder: Path) -> str:
+    """Everything that can be read in an output; tables in Parquet are packed, so they are unpacked first."""
+    packed = [pl.read_parquet(path).write_csv() for path in folder.rglob("*.parquet")]
+    return "\n".join([*(content.decode("utf-8", "replace") for content in files(folder).values()), *packed])
+
+
+def names_of(demo: Refreshed) -> dict[str, set[str]]:
+    runs, recordings = demo.table("runs"), demo.table("recordings")
+    paths = recordings["path"].to_list()
+    with (CLUB / "roster.csv").open(encoding="utf-8") as file:
+        roster = list(csv.DictReader(file))
+    return {
+        "athletes": set(recordings["athlete_id"].drop_nulls()) | {one["display_name"] for one in roster},
+        "notes": {one["note"] for one in roster if one["note"]},
+        "runs": set(runs["run_id"]),
+        "files": {*paths, *(Path(path).name for path in paths)},
+        "digests of files": set(recordings["sha256"].drop_nulls()),
+        "devices": set(runs["device"].drop_nulls()),
+        "shoes": set(runs["shoe_id"].drop_nulls()),
+        "times": {f"{moment:%Y%m%dT%H%M%S}" for moment in runs["started_at_utc"]},
+    }
+
+
+@pytest.mark.parametrize("whose", ["out", "everybody"])
+def test_no_name_id_file_device_shoe_or_time_of_the_store_is_anywhere(
+    whose: str, demo: Refreshed, request: pytest.FixtureRequest
+):
+    said = readable(request.getfixturevalue(whose)).casefold()
+    for kind, names in names_of(demo).items():
+        assert names, kind
+        near = [name for name in names if name.casefold() in said]
+        found = [name for name in near if re.search(rf"(?<!\w){re.escape(name.casefold())}(?!\w)", said)]
+        assert found == [], kind
+
+
+def test_no_day_of_a_run_is_in_the_output_but_moved_ones_in_the_data(everybody: Path, demo: Refreshed):
+    days = {f"{moment:%Y-%m-%d}" for moment in demo.table("runs")["started_at_utc"]}
+    for name, content in files(everybody).items():
+        if not name.startswith("data/splits"):
+            assert not [day for day in days if day.encode() in content], name
+    real = {
+        hmac.digest(KEY, f"run {run}".encode(), "sha256").hex()[:16]: moment.date()
+        for run, moment in demo.table("runs").select("run_id", "started_at_utc").iter_rows()
+    }
+    for run, ran_on in pl.read_parquet(everybody / "data/splits.parquet").select("run", "ran_on").unique().iter_rows():
+        weeks, rest = divmod((date.fromisoformat(ran_on) - real[run]).days, 7)
+        assert (rest, weeks == 0) == (0, False)
+
+
+def test_no_position_is_given_out(everybody: Path):
+    assert not {name for name in COLUMNS if re.search(r"(^|_)(lat|lon|alti|posi)", name)}
+    assert pl.read_parquet(everybody / "data/splits.parquet").columns == list(COLUMNS)
+
+
+def test_the_study_file_names_pseudonyms_and_the_digest_is_that_of_the_file_as_stated(out: Path):
+    said = (out / "study.toml").read_text(encoding="utf-8")
+    tarn = hmac.digest(KEY, b"athlete tarn", "sha256").hex()[:16]
+    assert f'not_athletes = ["{tarn}"]' in said
+    assert f"Everybody but {tarn}" in (out / "report.html").read_text(encoding="utf-8")
+    told = json.loads((out / "provenance.json").read_text(encoding="utf-8"))
+    assert told["rests_on"]["the study file"] != told["files"]["study.toml"]
+
+
+def test_a_study_that_names_nobody_is_given_out_as_it_was_stated(everybody: Path):
+    assert (everybody / "study.toml").read_text(encoding="utf-8") == text()
+    told = json.loads((everybody / "provenance.json").read_text(encoding="utf-8"))
+    assert told["rests_on"]["the study file"] == told["files"]["study.toml"]
+
+
+def test_who_has_the_key_can_join_the_two_and_nobody_else(everybody: Path, demo: Refreshed):
+    given = pl.read_parquet(everybody / "data/splits.parquet")
+    runs = demo.table("runs")
+
+    def joined(key: bytes, of: str, ids: pl.Series) -> set[str]:
+        return {hmac.digest(key, f"{of} {one}".encode(), "sha256").hex()[:16] for one in ids}
+
+    assert joined(KEY, "athlete", runs["athlete_id"]) == set(given["athlete"])
+    assert joined(KEY, "run", runs["run_id"]) == set(given["run"])
+    for other in (b"", b"another", KEY[:-1]):
+        assert not joined(other, "athlete", runs["athlete_id"]) & set(given["athlete"])
+        assert not joined(other, "run", runs["run_id"]) & set(given["run"])
+
+
+def test_the_key_is_nowhere(everybody: Path):
+    for name, content in files(everybody).items():
+        assert KEY not in content, name
+        assert KEY.hex().encode() not in content.lower(), name
+    assert KEY.hex() not in readable(everybody)
+
+
+@pytest.mark.parametrize(("least", "sand"), [(6, True), (7, False)])
+def test_a_surface_of_exactly_as_many_athletes_is_told_and_of_one_fewer_is_not(
+    least: int, sand: bool, demo: Refreshed, tmp_path: Path
+):
+    # On sand six athletes of the demo club ran, on trails one.
+    given_out(demo, tmp_path / "out", text(top=f"least_cell = {least}"))
+    surfaces = set(pl.read_parquet(tmp_path / "out/data/splits.parquet")["surface"])
+    assert surfaces == ({"road", "sand", None} if sand else {"road", None})
+    said = (tmp_path / "out/report.html").read_text(encoding="utf-8")
+    assert f"surface: not listed, or with too few athletes to tell (under {least})</th>" in said
+    assert "surface: trail" not in said
+    assert ("surface: sand" in said) is sand
+
+
+def test_report_and_data_tell_the_same_of_a_surface_so_that_neither_can_be_taken_from_the_other(everybody: Path):
+    runs = pl.read_parquet(everybody / "data/splits.parquet").unique("run")
+    counted = dict(runs.group_by("surface").len().iter_rows())
+    said = (everybody / "report.html").read_text(encoding="utf-8")
+    for surface, n in counted.items():
+        assert (
+            f"surface: {surface or 'not listed, or with too few athletes to tell (under 3)'}</th><td>{n} runs" in said
+        )
+
+
+@pytest.mark.parametrize(("least", "is_given"), [(8, True), (9, False)])
+def test_of_a_cohort_smaller_than_the_least_cell_no_splits_are_given_out(
+    least: int, is_given: bool, demo: Refreshed, tmp_path: Path
+):
+    given_out(demo, tmp_path / "out", text(top=f"least_cell = {least}", cohort='kinds = ["race"]'))
+    assert (tmp_path / "out/data/splits.csv").exists() is is_given
+    assert (tmp_path / "out/data/splits.parquet").exists() is is_given
+    assert "With fewer athletes in all there is no such file" in (tmp_path / "out/data/DICTIONARY.md").read_text(
+        "utf-8"
+    )
+
+
+# --- How to cite it --------------------------------------------------------------------------------------------------
+
+AWKWARD = 'A "title": with # signs, [lists] {maps}, a \\ and\n\ttwo lines\u2028or three \x7f\x85 é - yes'
+
+
+def test_the_citation_is_yaml_and_keeps_whatever_is_in_title_and_authors(demo: Refreshed, tmp_path: Path):
+    authors = ['O\'Hara: "Q"', "- dash\n# no comment", "null", "日本 太郎"]
+    stated = f"authors = {json.dumps(authors)}\n" + text(title="x").replace('"x"', json.dumps(AWKWARD))
+    told = yaml.safe_load((given_out(demo, tmp_path / "out", stated) / "CITATION.cff").read_text(encoding="utf-8"))
+    assert told["title"] == AWKWARD
+    assert [one["name"] for one in told["authors"]] == authors
+    assert (told["cff-version"], told["type"], told["abstract"]) == ("1.2.0", "dataset", "B")
+    assert str(told["date-released"]) == STATED.stated_at_utc[:10]
+
+
+def test_the_version_in_the_citation_is_a_text_also_where_it_is_all_digits(
+    demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("pipeline.study.study_file.Study.digest", lambda _: "1234567e8901" + "0" * 52)
+    told = yaml.safe_load((given_out(demo, tmp_path / "out", text()) / "CITATION.cff").read_text(encoding="utf-8"))
+    assert told["version"] == "1234567e8901"
+    assert told["authors"] == [{"name": "not named"}]
+
+
+# --- The folder ------------------------------------------------------------------------------------------------------
+
+
+def test_a_new_and_an_empty_folder_hold_no_earlier_output(tmp_path: Path):
+    assert earlier_output(tmp_path) == earlier_output(tmp_path / "new") == {}
+
+
+def test_a_file_and_a_link_are_no_folder(tmp_path: Path):
+    (tmp_path / "file").write_text("mine", encoding="utf-8")
+    (tmp_path / "link").symlink_to(tmp_path)
+    for name in ("file", "link"):
+        with pytest.raises(UsageError, match="is no folder"):
+            earlier_output(tmp_path / name)
+
+
+def test_a_write_that_breaks_off_leaves_the_earlier_output_and_nothing_else(
+    everybody: Path, demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    given_out(demo, tmp_path / "out", text())
+
+    def full(*_: object) -> str:
+        raise OSError("no space left")
+
+    monkeypatch.setattr("pipeline.study.output.report", full)
+    with pytest.raises(OSError, match="no space left"):
+        given_out(demo, tmp_path / "out", text(title="Other"))
+    assert files(tmp_path / "out") == files(everybody)
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("which", [1, 2], ids=["before the new one stands", "before the old one is gone"])
+def test_a_kill_while_an_output_is_replaced_loses_nothing(
+    which: int, everybody: Path, demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    given_out(demo, tmp_path / "out", text())
+    renamed, n_renames = os.replace, 0
+
+    def killed(*places: Path) -> None:
+        nonlocal n_renames
+        n_renames += 1
+        if n_renames > which:
+            raise SystemExit  # nothing more is renamed, not to put things right either
+        renamed(*places)
+
+    with monkeypatch.context() as broken:
+        broken.setattr("pipeline.study.output.os.replace", killed)
+        broken.setattr("pipeline.study.output.shutil.rmtree", killed_too if which == 2 else shutil.rmtree)
+        with pytest.raises(SystemExit):
+            given_out(demo, tmp_path / "out", text(title="Other"))
+    assert earlier_output(tmp_path / "out") != {}
+    stated = (tmp_path / "out" / "study.toml").read_text(encoding="utf-8")
+    assert stated == (text() if which == 1 else text(title="Other"))
+    assert not (tmp_path / ".out-before").exists()
+    if which == 1:
+        assert files(tmp_path / "out") == files(everybody)
+
+
+def killed_too(*_: object, **__: object) -> None:
+    raise SystemExit
+
+
+def test_a_rename_that_fails_puts_the_earlier_output_back_at_once(
+    everybody: Path, demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    given_out(demo, tmp_path / "out", text())
+    renamed = os.replace
+
+    def failing(source: Path, target: Path) -> None:
+        if target.name == "out" and source.name != ".out-before":
+            raise OSError("no")
+        renamed(source, target)
+
+    monkeypatch.setattr("pipeline.study.output.os.replace", failing)
+    with pytest.raises(OSError, match="no"):
+        given_out(demo, tmp_path / "out", text(title="Other"))
+    assert files(tmp_path / "out") == files(everybody)
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_a_folder_of_ones_own_of_the_name_aside_is_left_alone(demo: Refreshed, tmp_path: Path):
+    (tmp_path / ".out-before").mkdir()
+    (tmp_path / ".out-before" / "mine").touch()
+    given_out(demo, tmp_path / "out", text())
+    assert earlier_output(tmp_path / "out")
+    assert (tmp_path / ".out-before" / "mine").exists()
+
+
+def test_an_earlier_output_is_replaced_whole_and_what_it_rested_on_is_compared(demo: Refreshed, tmp_path: Path):
+    given_out(demo, tmp_path / "out", text(), with_power=True)
+    told = conduct(read_study(text(title="Other"), name="study.toml"), demo.store)
+    assert write_output(tmp_path / "out", told, STATED, KEY) == ["the study file"]
+    assert "power.csv" not in files(tmp_path / "out")
+    assert write_output(tmp_path / "out", told, STATED, KEY) == []

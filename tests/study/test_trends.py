@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import exp
+
+import numpy as np
+import pytest
+
+from pipeline.core.errors import NothingDone
+from pipeline.study.results import MOST_POINTS, Found, Outcome
+from pipeline.study.study_file import Analysis
+from pipeline.study.trends import onsets, trend
+from tests.support.cohorts import cohort_of
+
+LINE = Analysis("line", "trend", ("contact_time_ms",))
+FROM = Analysis("from where", "onset", ("contact_time_ms",))
+#: Change of the logarithm per 10 km, an athlete.
+SLOPES = (0.02, 0.03, 0.05, 0.01, 0.04)
+
+
+def scattered(line: Callable[[int, int, float], float], sd: float = 0.002) -> Callable[[int, int, float], float]:
+    """A line with errors of splits, the same in every test."""
+    random = np.random.default_rng(5)
+    return lambda athlete, run, km: 240 * exp(line(athlete, run, km) + sd * random.standard_normal())
+
+
+def told(outcome: Outcome) -> dict[str, Found]:
+    return {one.statistic: one for one in outcome.found}
+
+
+def test_the_mean_of_the_planted_slopes_is_found_whatever_the_levels_of_runs():
+    def line(athlete: int, run: int, km: float) -> float:
+        return SLOPES[athlete] * km / 10 + 0.1 * np.sin(3 * athlete + 5 * run) + 0.2 * athlete
+
+    rows = told(trend(cohort_of(scattered(line), n_runs=3), LINE))
+    slope = rows["slope_pct_per_10km"]
+    assert slope.estimate == pytest.approx(100 * np.expm1(np.mean(SLOPES)), abs=0.05)
+    assert slope.low is not None
+    assert slope.high is not None
+    assert slope.low < slope.estimate < slope.high  # type: ignore[operator]
+    assert rows["sd_of_athletes_slopes_pct"].estimate == pytest.approx(100 * np.std(SLOPES, ddof=1), abs=0.1)
+    assert rows["sd_of_splits_pct"].estimate == pytest.approx(0.2, abs=0.03)
+    assert (slope.n_athletes, slope.n_runs) == (5, 15)
+
+
+def test_long_runs_that_are_run_at_another_level_make_no_slope():
+    def line(_athlete: int, run: int, _km: float) -> float:
+        return 0.04 * run  # the longer the run, the longer the contact, from its first step
+
+    rows = told(trend(cohort_of(scattered(line), n_runs=3, km=lambda _athlete, run: 8 + 6 * run), LINE))
+    assert rows["slope_pct_per_10km"].estimate == pytest.approx(0, abs=0.1)
+
+
+def test_speed_that_falls_is_a_slope_only_as_it_was_measured():
+    def speed(athlete: int, _run: int, km: float) -> float:
+        return 3 * exp(-0.03 * km / 10 + 0.01 * np.sin(km * (athlete + 1)))
+
+    material = cohort_of(
+        scattered(lambda athlete, run, km: -0.5 * np.log(speed(athlete, run, km) / 3)),
+        speed_m_s=speed, response_to_speed=-0.5, n_runs=2,
+    )  # fmt: skip
+    measured = told(trend(material, Analysis(**vars(LINE) | {"adjust": ()})))["slope_pct_per_10km"]
+    adjusted = told(trend(material, LINE))["slope_pct_per_10km"]
+    assert adjusted.estimate == pytest.approx(0, abs=0.1)
+    assert measured.estimate == pytest.approx(1.5, abs=0.2)
+
+
+def test_pictures_of_the_residuals_come_with_it_and_stay_small():
+    residuals, normal = trend(cohort_of(scattered(lambda *_: 0.0), n_athletes=4, n_runs=30), LINE).figures
+    assert len(residuals.data["points"]) == len(normal.data["points"]) == MOST_POINTS
+    assert "residuals" in residuals.title
+
+
+def test_two_athletes_are_too_few_for_a_trend():
+    with pytest.raises(NothingDone) as raised:
+        trend(cohort_of(scattered(lambda *_: 0.0), n_athletes=2, n_runs=3), LINE)
+    assert str(raised.value) == (
+        "line: 2 athletes have contact time in 6 runs of the cohort; a trend asks for at least 3."
+    )
+
+
+# --- From which distance ---------------------------------------------------------------------------------------------
+
+
+def test_a_change_that_begins_at_km_12_is_found_there():
+    def bent(athlete: int, _run: int, km: float) -> float:
+        return 0.06 * max(km - 12, 0) / 10 * (1 + 0.2 * np.sin(athlete))
+
+    (row,) = onsets(cohort_of(scattered(bent), n_athletes=9, n_runs=2, km=24), FROM).found
+    assert row.estimate == pytest.approx(12, abs=1)
+    assert row.low is not None
+    assert row.high is not None
+    assert row.low - 0.01 <= 12 <= row.high + 0.01
+    assert row.p_value is not None
+    assert row.p_value <= 0.05
+    assert (row.n_athletes, row.n_runs) == (9, 18)
+
+
+def test_where_the_line_is_straight_none_is_given_and_the_row_says_so():
+    (row,) = onsets(cohort_of(scattered(lambda _athlete, _run, km: 0.03 * km / 10), n_athletes=9, km=24), FROM).found
+    assert (row.estimate, row.low, row.high) == (None, None, None)
+    assert row.note == "no distance stands out: a straight line does as well"
+    assert row.is_primary
+
+
+def test_six_athletes_are_too_few_for_an_onset():
+    with pytest.raises(NothingDone, match="6 athletes have contact time in 6 runs of the cohort; an onset asks for"):
+        onsets(cohort_of(scattered(lambda *_: 0.0), n_athletes=6), FROM)

@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import exp, log
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy import stats
+
+from pipeline.core.errors import NothingDone
+from pipeline.methods.sample_size import change_components
+from pipeline.study.results import Found
+from pipeline.study.stretches import percent
+from pipeline.study.study_file import Analysis
+from pipeline.study.windows import POWERS_ASKED, RUNS_ASKED, equivalent_windows, paired_windows, power
+from tests.support.cohorts import cohort_of
+
+CHANGES = (0.02, 0.05, -0.01, 0.03, 0.04)
+ENDS = Analysis("ends", "paired_windows", ("contact_time_ms",), early_km=(1.0, 5.0), late_km=(15.0, 20.0))
+QUARTERS = Analysis("quarters", "paired_windows", ("contact_time_ms",), windows="quarters")
+ALIKE = Analysis("alike", "equivalence", ("contact_time_ms",), windows="quarters", margin_pct=2.0)
+
+
+def by_half(changes: tuple[float, ...]) -> Callable[[int, int, float], float]:
+    """240 ms up to km 10, and from there on each athlete's own change of the logarithm."""
+    return lambda athlete, _run, km: 240.0 * (exp(changes[athlete]) if km > 10 else 1.0)
+
+
+def told(outcome: object) -> dict[str, Found]:
+    return {one.statistic: one for one in outcome.found}  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("analysis", [ENDS, QUARTERS], ids=["stretches", "quarters"])
+def test_the_planted_change_is_found_with_the_t_interval_of_scipy(analysis: Analysis):
+    rows = told(paired_windows(cohort_of(by_half(CHANGES)), analysis))
+    interval = stats.ttest_1samp(CHANGES, 0).confidence_interval()
+    change = rows["change_pct"]
+    assert change.estimate == pytest.approx(percent(float(np.mean(CHANGES))))
+    assert (change.low, change.high) == pytest.approx((percent(interval.low), percent(interval.high)))
+    assert rows["early_level"].estimate == pytest.approx(240.0)
+    assert rows["late_level"].estimate == pytest.approx(240 * exp(float(np.mean(CHANGES))))
+
+
+def test_p_is_that_of_all_patterns_of_signs():
+    change = told(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["change_pct"]
+    exact = stats.permutation_test((CHANGES, np.zeros(5)), lambda x, y: np.mean(x - y), permutation_type="samples")
+    assert change.p_value == pytest.approx(exact.pvalue)
+    assert change.is_primary
+
+
+def test_the_effect_is_in_standard_deviations_with_hedges_correction():
+    effect = told(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["effect_size"].estimate
+    # 0.798 is the exact correction with 4 degrees of freedom.
+    assert effect == pytest.approx(0.7979 * np.mean(CHANGES) / np.std(CHANGES, ddof=1), rel=1e-3)
+
+
+def test_speed_alone_changing_is_no_change_once_it_is_taken_out_and_one_as_it_was_measured():
+    def speed(athlete: int, _run: int, km: float) -> float:
+        return 3.0 * exp(-0.01 * athlete * (km > 10))
+
+    material = cohort_of(
+        lambda athlete, run, km: 240 * (speed(athlete, run, km) / 3) ** -0.5, speed_m_s=speed, response_to_speed=-0.5
+    )
+    adjusted = told(paired_windows(material, ENDS))["change_pct"].estimate
+    measured = told(paired_windows(material, Analysis(**vars(ENDS) | {"adjust": ()})))["change_pct"].estimate
+    assert adjusted == pytest.approx(0, abs=1e-9)
+    assert measured == pytest.approx(percent(0.5 * 0.01 * np.mean(range(5))))
+
+
+def test_by_athletes_runs_are_averaged_first_and_by_runs_each_counts():
+    uneven = cohort_of(lambda athlete, run, km: 240 * exp(0.01 * (athlete + run) * (km > 10)), n_athletes=3, n_runs=4)
+    by_athlete = told(paired_windows(uneven, ENDS))["change_pct"]
+    by_run = told(paired_windows(uneven, Analysis(**vars(ENDS) | {"unit": "run"})))["change_pct"]
+    assert (by_athlete.n_athletes, by_athlete.n_runs, by_run.n_runs) == (3, 12, 12)
+    assert "all 2^3" in by_athlete.method
+    assert "all 2^12" in by_run.method
+    assert "runs of one athlete are alike" in by_run.note
+    assert by_athlete.note == ""
+
+
+def test_who_did_not_reach_the_late_stretch_is_not_counted():
+    rows = told(paired_windows(cohort_of(by_half(CHANGES), km=lambda athlete, _run: 14 + 2 * athlete), ENDS))
+    assert (rows["change_pct"].n_athletes, rows["change_pct"].n_runs) == (4, 4)
+
+
+def test_a_figure_has_a_line_an_athlete_and_no_name():
+    (figure,) = paired_windows(cohort_of(by_half(CHANGES)), ENDS).figures
+    pairs = figure.data["pairs"]
+    assert {one["unit"] for one in pairs} == {0, 1, 2, 3, 4}
+    late = [one["value"] for one in pairs if one["stretch"] == "late"]
+    assert late == pytest.approx(sorted(240 * exp(change) for change in CHANGES))  # in no order of names
+
+
+def test_a_stretch_that_nobody_reached_is_refused_with_how_far_they_came():
+    with pytest.raises(NothingDone) as raised:
+        paired_windows(cohort_of(by_half(CHANGES), km=12), ENDS)
+    assert str(raised.value) == (
+        "ends: 0 athletes have contact time both from km 1 to 5 and from km 15 to 20; at least 2 are needed. 5 runs of "
+        "5 athletes have it anywhere, the longest to km 12; splits of the warm-up do not enter."
+    )
+
+
+def test_one_athlete_alone_is_refused():
+    with pytest.raises(NothingDone, match="1 athletes have contact time in the first and in the last quarter"):
+        paired_windows(cohort_of(by_half(CHANGES), n_athletes=1, n_runs=3), QUARTERS)
+
+
+def test_a_metric_that_nobody_recorded_is_refused_with_counts():
+    splits = cohort_of(by_half(CHANGES)).splits.with_columns(contact_time_ms=pl.lit(None, dtype=pl.Float64))
+    with pytest.raises(NothingDone, match="Of 5 runs of the cohort 0 have it recorded; 5 of 5 athletes have responses"):
+        paired_windows(cohort_of(by_half(CHANGES), splits=splits), QUARTERS)
+
+
+# --- Less than a margin ----------------------------------------------------------------------------------------------
+
+
+def test_equivalence_is_two_one_sided_t_tests_with_the_interval_of_90_percent():
+    changes = (0.004, -0.006, 0.010, 0.001, 0.006)
+    row = told(equivalent_windows(cohort_of(by_half(changes)), ALIKE))["change_pct"]
+    interval = stats.ttest_1samp(changes, 0).confidence_interval(0.90)
+    above = stats.ttest_1samp(changes, -log(1.02), alternative="greater").pvalue
+    below = stats.ttest_1samp(changes, log(1.02), alternative="less").pvalue
+    assert (row.low, row.high) == pytest.approx((percent(interval.low), percent(interval.high)))
+    assert row.p_value == pytest.approx(max(above, below))
+    assert (row.level, row.note) == (0.90, "equivalent within 2 %")
+
+
+def test_a_change_that_may_be_larger_is_not_called_equivalent():
+    row = told(equivalent_windows(cohort_of(by_half(CHANGES)), ALIKE))["change_pct"]
+    assert row.note == "not shown to be equivalent within 2 %"
+    assert row.p_value is not None
+    assert row.p_value > 0.05
+
+
+# --- How many athletes -----------------------------------------------------------------------------------------------
+
+
+def test_power_rests_on_the_scatter_between_and_within_athletes_and_more_runs_need_fewer_athletes():
+    def late(athlete: int, run: int) -> float:
+        return 0.02 * np.sin(athlete) + 0.03 * np.sin(7 * athlete + 3 * run)
+
+    material = cohort_of(lambda athlete, run, km: 240 * exp(late(athlete, run) * (km > 10)), n_athletes=12, n_runs=4)
+    table = power(material, ENDS)
+    scatter = change_components(
+        [athlete for athlete in range(12) for _ in range(4)],
+        [100 * late(athlete, run) for athlete in range(12) for run in range(4)],
+    )
+    assert table["between_sd_pct"].to_list() == pytest.approx([scatter.between] * 10, abs=1e-4)
+    assert table["within_sd_pct"].to_list() == pytest.approx([scatter.within] * 10, abs=1e-4)
+    for wanted in POWERS_ASKED:
+        needed = table.filter(power=wanted).sort("n_runs")
+        assert needed["n_runs"].to_list() == list(RUNS_ASKED)
+        assert needed["n_athletes"].is_sorted(descending=True)
+        assert needed["n_athletes"].n_unique() > 2
+    assert (table.filter(power=0.9)["n_athletes"] >= table.filter(power=0.8)["n_athletes"]).all()

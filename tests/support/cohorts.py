@@ -1,0 +1,63 @@
+"""Invented cohorts, for studies."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import polars as pl
+
+from pipeline.methods.design import Entering
+from pipeline.study.material import Material
+from pipeline.tables import empty
+
+
+def cohort_of(
+    value: Callable[[int, int, float], float],
+    *,
+    n_athletes: int = 5,
+    n_runs: int = 1,
+    km: int | Callable[[int, int], int] = 20,
+    speed_m_s: Callable[[int, int, float], float] = lambda *_: 3.0,
+    response_to_speed: float = 0.0,
+    metric: str = "contact_time_ms",
+    **others: Any,
+) -> Material:
+    """What a study works on, invented: athletes 0, 1, ... with runs 0, 1, ... of whole kilometres; km 1 is the warm-up.
+
+    Args:
+        value: of the metric, of an athlete and a run in the middle of a split [km].
+        n_athletes: athletes.
+        n_runs: of each.
+        km: length of each run, or of one of an athlete.
+        speed_m_s: of a split, likewise.
+        response_to_speed: of everyone, at a reference of 3 m/s.
+        metric: column of splits.
+        others: fields of `Material` that differ.
+    """
+    splits, runs = [], []
+    for athlete, run in ((athlete, run) for athlete in range(n_athletes) for run in range(n_runs)):
+        who = {"athlete_id": f"a{athlete:02}", "run_id": f"a{athlete:02}-{run}"}
+        length = km if isinstance(km, int) else km(athlete, run)
+        runs.append(who | {"distance_km": float(length), "kind": "race", "surface": "road", "device": "blue"})
+        for number in range(1, length + 1):
+            speed = speed_m_s(athlete, run, number - 0.5)
+            fixed = {"length_m": 1000.0, "run_share": 1.0, "slope_pct": 0.0, "slope_squared_pct2": 0.0}
+            splits.append(
+                {**who, **fixed, "km": number, "speed_m_s": speed, "running_s": 1000 / speed}
+                | {metric: value(athlete, run, number - 0.5)}
+            )
+    known = {"metric": metric, "fresh_level": 1.0, "reference_speed_m_s": 3.0, "response_to_speed": response_to_speed}
+    nothing = dict.fromkeys(("response_to_speed_squared", "response_to_slope", "response_to_slope_squared"), 0.0)
+    drifts = [{"athlete_id": f"a{athlete:02}", **known, **nothing} for athlete in range(n_athletes)]
+    fields: dict[str, Any] = {
+        "runs": pl.DataFrame(runs),
+        "splits": pl.DataFrame(splits),
+        "drifts": pl.DataFrame(drifts),
+        "run_drifts": pl.DataFrame(),
+        "strike_shift": empty("strike_shift"),
+        "other_splits": None,
+        "enter": Entering(1000.0, 1000.0, 0.95, 0.99, 4),
+        "seed": 1,
+    }
+    return Material(**fields | others)

@@ -1,0 +1,25 @@
+"""The demo club, and a store made of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+CLUB = Path(__file__).parents[2] / "data" / "club"
+
+
+@dataclass(frozen=True)
+class Refreshed:
+    """A store and the ledger of the refresh that made it."""
+
+    store: Path
+    ledger: pl.DataFrame
+
+    def table(self, name: str) -> pl.DataFrame:
+        """A table as an outsider reads it: from the DuckDB file."""
+        with duckdb.connect(str(self.store / "splitdrift.duckdb"), read_only=True) as connection:
+            connection.execute("SET TimeZone = 'UTC'")
+            return connection.sql(f"SELECT * FROM {name} ORDER BY ALL").pl()

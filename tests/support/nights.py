@@ -1,0 +1,149 @@
+"""A small club that is refreshed night after night, and two states compared."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from data.generator.fit_writer import run_file
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.context import Due, Line
+from pipeline.refresh.refresh import bring_up_to_date, refresh
+from pipeline.refresh.steps import steps_over
+from pipeline.store.generations import published
+from pipeline.workers.pool import workers
+
+MARCH_14 = 1_773_478_800  # 2026-03-14T09:00:00Z, in seconds since 1970
+
+
+#: A recording without a clock: its start stands in sessions.csv.
+CLOCKLESS = "elapsed_s,distance_m,cadence_spm\n" + "".join(f"{s},{3 * s},{170 + s % 7}\n" for s in range(0, 2000, 5))
+
+
+def drifting_run(day: int = 0, *, seed: int = 1, km: float = 6.0, **columns: float) -> bytes:
+    """A run on a day after 14 March whose form, speed and readings are drawn: every seed gives other bytes."""
+    draws = np.random.default_rng(seed)
+    elapsed_s = np.arange(0.0, 1000 * km / 3 + 1, 5)
+    along = elapsed_s / elapsed_s[-1]
+    speed = 3 + 0.3 * np.sin(6 * along + draws.uniform(0, 6)) + draws.normal(0, 0.02, len(along))
+    distance_m = np.cumsum(speed) * 5
+    readings = {
+        "cadence_strides_min": 85 + 4 * (speed - 3) - draws.uniform(0, 2) * along + draws.normal(0, 0.3, len(along)),
+        "contact_time_ms": 240 - 30 * (speed - 3) + draws.uniform(0, 9) * along + draws.normal(0, 1, len(along)),
+        **{name: np.full(len(along), value) for name, value in columns.items()},
+    }
+    return run_file(MARCH_14 + 86_400 * day, elapsed_s, distance_m - distance_m[0], speed_m_s=speed, **readings)
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a refresh took in hand, as the steps were given it."""
+
+    ledger: pl.DataFrame
+    read: list[str]
+    responded: list[str]
+    analysed: list[str]
+    metrics: dict[str, tuple[str, ...]]
+
+    @property
+    def athletes(self) -> tuple[list[str], list[str], list[str]]:
+        """Whose files were read, and who was responded for and analysed."""
+        return sorted({path.partition("/")[0] for path in self.read}), self.responded, self.analysed
+
+
+@dataclass
+class Nights:
+    """An inbox and its store under one folder."""
+
+    root: Path
+    n_fresh: int = field(default=0)
+
+    @property
+    def inbox(self) -> Path:
+        return self.root / "inbox"
+
+    @property
+    def store(self) -> Path:
+        return self.root / "store"
+
+    def put(self, name: str, content: bytes | str) -> None:
+        path = self.inbox / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+
+    def refresh(self, store: Path | None = None) -> Done:
+        """Refresh in process, noting what the steps are given."""
+        read: list[str] = []
+        responded: list[str] = []
+        analysed: list[Due] = []
+
+        def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
+            def taken(line: Line, items: Sequence[Any], *more: Any) -> Any:
+                note(items)
+                return step(line, items, *more)
+
+            return taken
+
+        with workers(0, 1, few=1) as spread:
+            steps = steps_over(spread)
+            watched = replace(
+                steps,
+                measure=noted(
+                    steps.measure, lambda shards: read.extend(file.path for one in shards for file in one.files)
+                ),
+                respond=noted(steps.respond, lambda found: responded.extend(one.athlete_id for one in found)),
+                analyse=noted(steps.analyse, analysed.extend),
+            )
+            ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
+        return Done(
+            ledger,
+            sorted(read),
+            sorted(responded),
+            sorted(one.athlete_id for one in analysed),
+            {one.athlete_id: one.metrics for one in analysed},
+        )
+
+    def assert_as_if_done_anew(self) -> None:
+        """Compare the store, byte by byte, with one refresh of the present inbox into a new store."""
+        self.n_fresh += 1
+        fresh = self.root / f"fresh-{self.n_fresh}"
+        refresh(read_inbox(self.inbox), fresh, jobs=1)
+        assert_same_state(self.store, fresh)
+
+
+def files_of(store: Path) -> dict[str, bytes]:
+    """The files of the valid state by path, without those that may differ: times, places, the database's own bytes."""
+    folder = published(store)
+    different = {"splitdrift.duckdb", "refresh.json", "known/keys.json", "known/since.parquet", "pages/index.html"}
+    names = (path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file())
+    return {name: (folder / name).read_bytes() for name in names if name not in different}
+
+
+def rows_of(store: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """Every row of every table of the database."""
+    with duckdb.connect(str(store / "splitdrift.duckdb"), read_only=True) as database:
+        database.execute("SET TimeZone = 'UTC'")
+        names = [name for (name,) in database.sql("SHOW TABLES").fetchall()]
+        return {name: database.sql(f"SELECT * FROM {name} ORDER BY ALL").fetchall() for name in names}
+
+
+def assert_same_state(one: Path, other: Path) -> None:
+    """Say which file or row differs, and how."""
+    left, right = files_of(one), files_of(other)
+    assert sorted(left) == sorted(right), f"only in one: {sorted(set(left) ^ set(right))}"
+    for name, content in left.items():
+        if content != right[name] and name.endswith(".parquet"):
+            rows = [pl.read_parquet(store / "current" / name, hive_partitioning=False) for store in (one, other)]
+            apart = [(a, b) for a, b in zip(rows[0].rows(), rows[1].rows(), strict=False) if a != b]
+            pytest.fail(f"{name} differs: {rows[0].height} and {rows[1].height} rows; rows that differ: {apart[:3]}")
+        assert content == right[name], f"{name} differs"
+    left_rows, right_rows = rows_of(one), rows_of(other)
+    for table, rows in left_rows.items():
+        assert rows == right_rows[table], f"table {table} differs"

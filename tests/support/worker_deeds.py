@@ -1,0 +1,92 @@
+"""What a worker process can be made to do, and which are running."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import time
+from collections.abc import Callable, Sequence
+
+from pipeline.workers.process import Limits
+
+#: What a worker does with an item: a word of this list, or a number, which it gives back.
+Item = int | str
+
+
+#: Long against a test, short against a minute.
+HANGS_S = 60
+
+
+def work(shared: str, item: Item) -> str:
+    """Give an item back, or do what its name says."""
+    if isinstance(item, str):
+        DEEDS[item]()
+    return f"{shared}{item}"
+
+
+def work_all(shared: str, items: tuple[Item, ...]) -> list[str]:
+    return [work(shared, item) for item in items]
+
+
+def raise_value_error() -> None:
+    raise ValueError("of all numbers, this one")
+
+
+def grow_a_bytearray() -> None:
+    grown = bytearray()
+    for _ in range(60):
+        grown += bytes(10_000_000)
+
+
+def fill_arrays_of_numpy() -> object:
+    import numpy as np  # noqa: PLC0415 -- every other worker is up sooner without
+
+    return [np.ones(1_000_000) for _ in range(60)]
+
+
+def fill_frames_of_polars() -> object:
+    import polars as pl  # noqa: PLC0415
+
+    return [pl.select(pl.int_range(1_000_000)) for _ in range(60)]
+
+
+def print_what_is_in_the_environment() -> None:
+    raise ValueError(os.environ["POLARS_MAX_THREADS"])
+
+
+DEEDS: dict[str, Callable[[], object]] = {
+    "is killed": lambda: os.kill(os.getpid(), signal.SIGKILL),
+    "reads where nothing is": lambda: os.kill(os.getpid(), signal.SIGSEGV),
+    "gives up": os.abort,
+    "leaves": lambda: os._exit(3),
+    "sleeps": lambda: time.sleep(HANGS_S),
+    "never comes back to the interpreter": lambda: re.match(r"(a+)+$", "a" * 64 + "b"),
+    "grows a bytearray": grow_a_bytearray,
+    "fills arrays of NumPy": fill_arrays_of_numpy,
+    "fills frames of Polars": fill_frames_of_polars,
+    "raises": raise_value_error,
+    "takes a moment": lambda: time.sleep(0.3),
+    "asks for its threads": print_what_is_in_the_environment,
+}
+
+
+def why(_shared: str, item: object, reason: str) -> str:
+    return f"{item}: {reason}"
+
+
+def halves(items: tuple[Item, ...]) -> Sequence[tuple[Item, ...]]:
+    middle = len(items) // 2
+    return [part for part in (items[:middle], items[middle:]) if part]
+
+
+def running() -> set[int]:
+    """Worker processes of this process."""
+    told = subprocess.run(
+        ["pgrep", "-P", f"{os.getpid()}", "-f", "pipeline.workers.process"], capture_output=True, text=True, check=False
+    )
+    return {int(word) for word in told.stdout.split()}
+
+
+SECOND = Limits(item_s=1)
