@@ -42,7 +42,7 @@ def nightly(
     retry_after_min: float = 10.0,
     jobs: int | None = None,
     cluster: str | None = None,
-    hand_to: str | None = None,
+    notify: str | None = None,
 ) -> State[None]:
     """Bring a store up to date with its inbox, tell the night on a page and hand that on.
 
@@ -56,7 +56,7 @@ def nightly(
         retry_after_min: minutes it waits before that.
         jobs: worker threads; one a core if not given.
         cluster: address of a Dask scheduler whose workers take the place of threads.
-        hand_to: command that is handed the page.
+        notify: command that is handed the page.
     """
     _end_with_schedule()
 
@@ -69,7 +69,7 @@ def nightly(
         zone=zone_of(time_zone),
         retries=retries,
         retry_after_s=60 * retry_after_min,
-        hand_to=hand_to,
+        notify=notify,
         webhook=os.environ.get(WEBHOOK) or None,
     )
     outcome = one_night(plan, refresh)

@@ -34,7 +34,18 @@ from prefect.task_runners import ThreadPoolTaskRunner
 from pipeline.core.errors import UsageError
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
-from pipeline.refresh.context import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Settled, Shard, one_file_each
+from pipeline.refresh.context import (
+    FORMS,
+    Athlete,
+    AthleteFits,
+    DriftEstimates,
+    DriftTask,
+    Measured,
+    RunContext,
+    SampledRuns,
+    Shard,
+    one_file_each,
+)
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import Steps, measure_over, read_over
 from pipeline.workers.lending import end_waiting_workers, lent_worker
@@ -112,67 +123,71 @@ _OPTIONS: dict[str, Any] = {
 
 
 @task(name="recording", **_OPTIONS)
-def recording(line: Sealed[Line], shards: Sealed[Sequence[Shard]]) -> list[list[tuple[InboxFile, Session]]]:
+def recording(context: Sealed[RunContext], shards: Sealed[Sequence[Shard]]) -> list[list[tuple[InboxFile, Session]]]:
     """Stage `recording` of a batch of shards."""
     with lent_worker() as spread:
-        return read_over(spread, line.content, shards.content)
+        return read_over(spread, context.content, shards.content)
 
 
 @task(name="samples", **_OPTIONS)
 def samples(
-    line: Sealed[Line], shards: Sealed[Sequence[Shard]], sessions: Sequence[Sequence[tuple[InboxFile, Session]]]
-) -> list[Settled]:
+    context: Sealed[RunContext],
+    shards: Sealed[Sequence[Shard]],
+    sessions: Sequence[Sequence[tuple[InboxFile, Session]]],
+) -> list[SampledRuns]:
     """Stage `samples` of a batch of shards."""
     from pipeline.refresh.shard import settle
 
-    return [settle(line.content, shard, own) for shard, own in zip(shards.content, sessions, strict=True)]
+    return [settle(context.content, shard, own) for shard, own in zip(shards.content, sessions, strict=True)]
 
 
 @task(name="splits", **_OPTIONS)
-def splits(line: Sealed[Line], settled: Sequence[Settled]) -> list[Measured]:
+def splits(context: Sealed[RunContext], settled: Sequence[SampledRuns]) -> list[Measured]:
     """Stage `splits` of a batch of shards."""
     from pipeline.refresh.shard import cut
 
-    return [cut(line.content, one) for one in settled]
+    return [cut(context.content, one) for one in settled]
 
 
 @task(name="measure", **_OPTIONS)
-def measured(line: Sealed[Line], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
+def measured(context: Sealed[RunContext], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
     """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
     with lent_worker() as spread:
-        return list(measure_over(spread, line.content, shards.content))
+        return list(measure_over(spread, context.content, shards.content))
 
 
 @task(name="responses", **_OPTIONS)
-def responses(line: Sealed[Line], athletes: Sealed[Sequence[Athlete]]) -> list[Alone]:
+def responses(context: Sealed[RunContext], athletes: Sealed[Sequence[Athlete]]) -> list[AthleteFits]:
     """Stages `responses` and `pacing` of a batch of athletes."""
     from pipeline.refresh.athlete import respond
 
-    return [respond(line.content, one) for one in athletes.content]
+    return [respond(context.content, one) for one in athletes.content]
 
 
 @task(name="drift", **_OPTIONS)
-def drift(line: Sealed[Line], due: Sealed[Sequence[Due]], club: Sealed[pl.DataFrame]) -> list[Analysed]:
+def drift(
+    context: Sealed[RunContext], due: Sealed[Sequence[DriftTask]], club: Sealed[pl.DataFrame]
+) -> list[DriftEstimates]:
     """Stage `drift` of a batch of athletes."""
     from pipeline.refresh.athlete import analyse
 
-    return [analyse(line.content, one, club.content) for one in due.content]
+    return [analyse(context.content, one, club.content) for one in due.content]
 
 
 @task(name="summaries", **_OPTIONS)
-def summaries(line: Sealed[Line]) -> pl.DataFrame:
+def summaries(context: Sealed[RunContext]) -> pl.DataFrame:
     """Stage `summaries` of the club."""
     from pipeline.refresh.club import finish
 
-    return finish(line.content)
+    return finish(context.content)
 
 
 @task(name="forms", **_OPTIONS)
-def forms(line: Sealed[Line], form: str) -> None:
+def forms(context: Sealed[RunContext], form: str) -> None:
     """What the tables are given in besides: for SQL users, for spreadsheets."""
     from pipeline.refresh.club import show_forth
 
-    show_forth(line.content, form)
+    show_forth(context.content, form)
 
 
 @task(name="pages", **_OPTIONS)
@@ -199,27 +214,27 @@ def refresh(given: Given) -> pl.DataFrame:
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
         return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, n_workers)]
 
-    def measure_all(line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+    def measure_all(context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
         size = BATCH_FILES_ON_A_CLUSTER if given.is_cluster else BATCH_FILES
         of_files = batches(shards, size, n_workers, weight=lambda shard: len(shard.files))
         if given.is_cluster:
-            return _over_the_cluster(line, of_files)
-        return _through_the_shards(line, of_files, given.jobs)
+            return _over_the_cluster(context, of_files)
+        return _through_the_shards(context, of_files, given.jobs)
 
-    def respond_all(line: Line, athletes: Sequence[Athlete]) -> Iterator[Alone]:
-        return chain.from_iterable(responses.map(_shared(line), of_athletes(athletes)).result())
+    def respond_all(context: RunContext, athletes: Sequence[Athlete]) -> Iterator[AthleteFits]:
+        return chain.from_iterable(responses.map(_shared(context), of_athletes(athletes)).result())
 
-    def analyse_all(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
-        return chain.from_iterable(drift.map(_shared(line), of_athletes(due), _shared(club)).result())
+    def analyse_all(context: RunContext, due: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[DriftEstimates]:
+        return chain.from_iterable(drift.map(_shared(context), of_athletes(due), _shared(club)).result())
 
-    def show_all(line: Line, shared: Pages | None, athletes: Sequence[str]) -> None:
-        shown = forms.map(_shared(line), FORMS)
+    def show_all(context: RunContext, shared: Pages | None, athletes: Sequence[str]) -> None:
+        shown = forms.map(_shared(context), FORMS)
         drawn = pages.map(_shared(shared), of_athletes([None, *athletes]) if shared is not None else [])
         shown.result()
         drawn.result()
 
-    def finish(line: Line) -> pl.DataFrame:
-        return summaries.submit(Sealed(line)).result()
+    def finish(context: RunContext) -> pl.DataFrame:
+        return summaries.submit(Sealed(context)).result()
 
     steps = Steps(measure_all, respond_all, analyse_all, club_responses, finish, show_all)
     return bring_up_to_date(given.inbox, given.store, steps, wait_s=given.wait_s, progress=given.progress)
@@ -262,11 +277,11 @@ def batches(
         yield batch
 
 
-def _over_the_cluster(line: Line, of_files: Iterable[list[Shard]]) -> Iterator[Measured]:
+def _over_the_cluster(context: RunContext, of_files: Iterable[list[Shard]]) -> Iterator[Measured]:
     """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker
 
-    sealed = Sealed(line)
+    sealed = Sealed(context)
 
     def submitted(batch: Sequence[Shard]) -> PrefectFuture[list[Measured]]:
         return measured.submit(sealed, Sealed(batch))
@@ -286,15 +301,15 @@ def _over_the_cluster(line: Line, of_files: Iterable[list[Shard]]) -> Iterator[M
         except KilledWorker:
             from pipeline.refresh.shard import lost
 
-            results = [lost(line, shard, COST_THE_CLUSTERS_WORKERS)]
+            results = [lost(context, shard, COST_THE_CLUSTERS_WORKERS)]
         yield from results
 
 
-def _through_the_shards(line: Line, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
+def _through_the_shards(context: RunContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
     """Keep two batches a worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
     for batch in of_files:
-        sealed, own = Sealed(line), Sealed(batch)
+        sealed, own = Sealed(context), Sealed(batch)
         sessions: Any = recording.submit(sealed, own)  # a future, which Prefect hands on as its result
         settled: Any = samples.submit(sealed, own, sessions)
         waiting.append(splits.submit(sealed, settled))

@@ -29,7 +29,7 @@ class Stage:
 
 STAGES = (
     Stage("recording", "an inbox file", ("recordings",), "file"),
-    Stage("samples", "a recording", ("samples", "set_aside"), "run"),
+    Stage("samples", "a recording", ("samples", "exclusions"), "run"),
     Stage("splits", "the samples of runs", ("splits",), "run"),
     Stage("responses", "the splits of an athlete", ("responses",), "athlete"),
     Stage("drift", "the splits of an athlete", ("run_drift", "athlete_drift"), "athlete"),

@@ -273,9 +273,9 @@ def settings(inbox: Path | None) -> None:
     from pipeline.inbox.inbox import read_inbox
 
     in_force = read_inbox(inbox).settings if inbox is not None else Settings()
-    for name, value, unit, why in in_force.describe():
+    for name, value, unit, reason in in_force.describe():
         click.echo(f"{name} = {value}" + (f"   # {unit}" if unit else ""))
-        click.echo(click.wrap_text(why, width=100, initial_indent="    # ", subsequent_indent="    # "))
+        click.echo(click.wrap_text(reason, width=100, initial_indent="    # ", subsequent_indent="    # "))
 
 
 def _show_notices(notices: Sequence[str]) -> None:

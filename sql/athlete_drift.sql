@@ -1,7 +1,7 @@
 -- A row is: an athlete and a metric.
 -- Reads: athlete_drift, repeatability, smallest_change.
 -- Grain: athlete_id, metric.
--- Parameters: $level, $max_entanglement.
+-- Parameters: $level, $max_collinearity.
 
 WITH ranked AS (
   -- The step-up adjustment of Benjamini and Hochberg (1995), over every athlete and metric that has a p-value.
@@ -37,8 +37,8 @@ judged AS (
     repeatability.repeatability_low,
     repeatability.repeatability_high,
     CASE
-      WHEN athlete_drift.drift_pct_per_10km IS NULL AND athlete_drift.entanglement IS NULL THEN 'too_little_data'
-      WHEN athlete_drift.drift_pct_per_10km IS NULL OR athlete_drift.entanglement > $max_entanglement THEN 'unclear'
+      WHEN athlete_drift.drift_pct_per_10km IS NULL AND athlete_drift.collinearity IS NULL THEN 'too_little_data'
+      WHEN athlete_drift.drift_pct_per_10km IS NULL OR athlete_drift.collinearity > $max_collinearity THEN 'unclear'
       WHEN
         athlete_drift.drift_low > -smallest_change.smallest_change_pct
         AND athlete_drift.drift_high < smallest_change.smallest_change_pct
@@ -75,7 +75,7 @@ SELECT
   q_value,
   speed_part_pct,
   slope_part_pct,
-  entanglement,
+  collinearity,
   response_to_speed,
   response_to_speed_squared,
   response_to_slope,
@@ -94,17 +94,17 @@ SELECT
   NULLIF(
     CONCAT_WS(
       '; ',
-      why,
+      reason,
       CASE
-        WHEN finding = 'unclear' AND why IS NULL AND (drift_low > 0 OR drift_high < 0)
+        WHEN finding = 'unclear' AND reason IS NULL AND (drift_low > 0 OR drift_high < 0)
           THEN 'a change by its own interval, but among so many athletes and metrics chance gives as much'
-        WHEN finding = 'unclear' AND why IS NULL THEN 'these runs leave room for no change and for changes that matter'
+        WHEN finding = 'unclear' AND reason IS NULL THEN 'these runs leave room for no change and for changes that matter'
       END,
       CASE
         WHEN repeatability_low <= 0 THEN 'the runs differ so much that a single run of this athlete should not be read'
       END
     ),
     ''
-  ) AS why
+  ) AS reason
 FROM judged
 ORDER BY athlete_id, metric

@@ -9,13 +9,13 @@ WITH entering AS (
     run_drift.athlete_id,
     run_drift.metric,
     run_drift.drift_pct_per_10km,
-    run_drift.shared_error_pct_per_10km AS shared_error,
+    run_drift.response_se_pct_per_10km AS shared_error,
     STRFTIME(TIMEZONE('UTC', runs.started_at_utc), '%Y-%m') AS month,
-    POWER(run_drift.own_error_pct_per_10km, 2) AS own_variance
+    POWER(run_drift.within_run_se_pct_per_10km, 2) AS own_variance
   FROM run_drift
   INNER JOIN runs
     ON run_drift.run_id = runs.run_id
-  WHERE run_drift.own_error_pct_per_10km > 0
+  WHERE run_drift.within_run_se_pct_per_10km > 0
 ),
 
 seasons AS (

@@ -53,7 +53,7 @@ def nightly(
     time_zone: str | None,
     retries: int,
     retry_after: float,
-    hand_to: str | None,
+    notify: str | None,
     webhook: str | None,
     jobs: int | None,
     flow: bool,
@@ -78,7 +78,7 @@ def nightly(
     from pipeline.nightly.nightly import Plan, cron_of, look_ahead, zone_of
 
     zone = zone_of(time_zone)
-    plan = Plan(inbox, store, zone, retries, 60 * retry_after, hand_to, webhook)
+    plan = Plan(inbox, store, zone, retries, 60 * retry_after, notify, webhook)
     if (at is None) != once:
         raise click.UsageError("Give either --at HH:MM, to serve the schedule, or --once, for one night now.")
     if at is None:
@@ -87,7 +87,7 @@ def nightly(
     cron = cron_of(at)
     look_ahead(plan)
     parameters = {"time_zone": zone.key, "retries": retries, "retry_after_min": retry_after, "jobs": jobs}
-    _serve_nights(plan, cron, at, {**parameters, "cluster": cluster, "hand_to": hand_to})
+    _serve_nights(plan, cron, at, {**parameters, "cluster": cluster, "notify": notify})
 
 
 def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> None:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.core.errors import UsageError
+from pipeline.core.inclusion import Inclusion
 
 SETTINGS_FILE = "settings.toml"
 
@@ -30,12 +31,12 @@ def _setting(
     *,
     of: str,
     unit: str,
-    why: str,
+    reason: str,
     choices: tuple[str, ...] = (),
     smallest: float | None = None,
 ) -> Any:
     """A setting of a step; numbers are above zero, or not below `smallest` where that is given."""
-    metadata = {"of": of, "unit": unit, "why": why, "choices": choices, "smallest": smallest}
+    metadata = {"of": of, "unit": unit, "reason": reason, "choices": choices, "smallest": smallest}
     if isinstance(default, dict):
         return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
@@ -46,88 +47,92 @@ class Settings:
     """The settings in force. `splitdrift settings` prints them with their reasons."""
 
     split_length_m: float = _setting(
-        1000.0, of=READING, unit="m", why="Length of a split. 1609.344 for miles; everything counted in splits follows."
+        1000.0,
+        of=READING,
+        unit="m",
+        reason="Length of a split. 1609.344 for miles; everything counted in splits follows.",
     )
     sensor_preference: tuple[str, ...] = _setting(
         ("native", "self-described"),
         of=READING,
         unit="",
-        why="Which sensor wins when a FIT file holds a quantity twice. Sensors differ by several percent in contact "
-        "time (Garcia-Pinillos 2019, PLoS One 14:e0222872), so one is taken whole, never a mixture.",
+        reason="Which sensor wins when a FIT file holds a quantity twice. Sensors differ by several percent in "
+        "contact time (Garcia-Pinillos 2019, PLoS One 14:e0222872), so one is taken whole, never a mixture.",
     )
     described_fields: Mapping[str, str] = _setting(
         {},
         of=READING,
         unit="",
-        why="Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the field's "
-        "own name and unit do not tell.",
+        reason="Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the "
+        "field's own name and unit do not tell.",
     )
     max_unpacked_mb: float = _setting(
         256.0,
         of=READING,
         unit="MB",
-        why="Largest content of one packed file; a day at ten samples a second needs about 60.",
+        reason="Largest content of one packed file; a day at ten samples a second needs about 60.",
     )
-    max_members: int = _setting(1000, of=READING, unit="files", why="Most files in one archive.")
+    max_members: int = _setting(1000, of=READING, unit="files", reason="Most files in one archive.")
     slope_window_m: float = _setting(
         100.0,
         of=READING,
         unit="m",
-        why="Window of the local fit that gives the slope, for steady (barometric) altitude: long enough for steps of "
-        "0.2 m to vanish, short enough to see a hill. Common practice, no source.",
+        reason="Window of the local fit that gives the slope, for steady (barometric) altitude: long enough for "
+        "steps of 0.2 m to vanish, short enough to see a hill. Common practice, no source.",
     )
     slope_window_rough_m: float = _setting(
         400.0,
         of=READING,
         unit="m",
-        why="The same for rough (satellite) altitude, whose noise is metres. Common practice, no source.",
+        reason="The same for rough (satellite) altitude, whose noise is metres. Common practice, no source.",
     )
     rough_altitude_m: float = _setting(
         0.6,
         of=READING,
         unit="m",
-        why="Altitude whose second differences between samples have a median size above this counts as rough. Common "
-        "practice, no source.",
+        reason="Altitude whose second differences between samples have a median size above this counts as rough. "
+        "Common practice, no source.",
     )
     gap_s: float = _setting(
         10.0,
         of=READING,
         unit="s",
-        why="A reading stands for at most this long before it; a longer hole without progress is a pause. Devices that "
-        "save memory write every 1 to 8 s.",
+        reason="A reading stands for at most this long before it; a longer hole without progress is a pause. Devices"
+        " that save memory write every 1 to 8 s.",
     )
     warm_up_m: float = _setting(
         1000.0,
         of=ANALYSIS,
         unit="m",
-        why="Splits that begin before this distance do not enter drift: form settles and sensors lock.",
+        reason="Splits that begin before this distance do not enter drift: form settles and sensors lock.",
         smallest=0,
     )
     min_run_share: float = _setting(
         0.95,
         of=READING,
         unit="share of moving time",
-        why="Splits with more walking than this leaves do not enter drift.",
+        reason="Splits with more walking than this leaves do not enter drift.",
     )
     min_length_share: float = _setting(
-        0.99, of=ANALYSIS, unit="share of a split", why="Partial splits do not enter drift."
+        0.99, of=ANALYSIS, unit="share of a split", reason="Partial splits do not enter drift."
     )
     min_splits_of_run: int = _setting(
         4,
         of=ANALYSIS,
         unit="splits",
-        why="Fewer usable splits cannot show a slope of their own beside their scatter.",
+        reason="Fewer usable splits cannot show a slope of their own beside their scatter.",
         smallest=3,
     )
     min_runs: int = _setting(
-        3, of=ANALYSIS, unit="runs", why="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
+        3, of=ANALYSIS, unit="runs", reason="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
     )
-    max_entanglement: float = _setting(
+    max_collinearity: float = _setting(
         0.9,
         of=ANALYSIS,
         unit="share",
-        why="Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift "
-        "is then over three times what it would be without them, and rests on the exact form of the responses.",
+        reason="Where speed and slope explain more of distance than this, the finding is unclear: the error of the "
+        "drift is then over three times what it would be without them, and rests on the exact form of the "
+        "responses.",
     )
     smallest_change_pct: Mapping[str, float] = _setting(
         {
@@ -143,41 +148,42 @@ class Settings:
         },
         of=SUMMARIES,
         unit="% per 10 km",
-        why="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are off "
-        "by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by 5 %, leg stiffness by "
-        "4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the 1.4 % that an hour of "
-        "running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The rest: common practice, no source.",
+        reason="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are"
+        " off by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by 5 %, "
+        "leg stiffness by 4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the "
+        "1.4 % that an hour of running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The "
+        "rest: common practice, no source.",
     )
     seed: int = _setting(
         1,
         of=ANALYSIS,
         unit="",
-        why="Of the random draws for the onset: the same data give the same answer.",
+        reason="Of the random draws for the onset: the same data give the same answer.",
         smallest=0,
     )
     level_slope_pct: float = _setting(
         1.0,
         of=READING,
         unit="%",
-        why="Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on inclines "
-        "(Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8 mm during a "
-        "contact, an eighth of the body's own movement.",
+        reason="Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on "
+        "inclines (Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8"
+        " mm during a contact, an eighth of the body's own movement.",
     )
     level_roughness_pct: float = _setting(
         2.0,
         of=READING,
         unit="%",
-        why="Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat ground "
-        "with steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well above. Common "
-        "practice, no source.",
+        reason="Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat "
+        "ground with steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well "
+        "above. Common practice, no source.",
     )
     strike_angle_thresholds: str = _setting(
         "altman-davis-2012",
         of=SUMMARIES,
         unit="",
-        why="Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6 "
-        "degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or "
-        "7.4 and -0.8 (Mo 2021, Research in Sports Medicine).",
+        reason="Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6"
+        " degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), "
+        "or 7.4 and -0.8 (Mo 2021, Research in Sports Medicine).",
         choices=("altman-davis-2012", "mo-2021"),
     )
 
@@ -185,21 +191,21 @@ class Settings:
         "names",
         of=PAGES,
         unit="",
-        why="Pages with the names of the roster; with a code in place of each athlete, to be handed on; or none.",
+        reason="Pages with the names of the roster; with a code in place of each athlete, to be handed on; or none.",
         choices=("names", "codes", "none"),
     )
     page_distance: str = _setting(
         "km",
         of=PAGES,
         unit="",
-        why="Unit of distances on the pages. Tables stay in km, and changes are per 10 km everywhere.",
+        reason="Unit of distances on the pages. Tables stay in km, and changes are per 10 km everywhere.",
         choices=("km", "mile"),
     )
     page_speed: str = _setting(
         "min/km",
         of=PAGES,
         unit="",
-        why="How the pages give speed. Tables stay in m/s.",
+        reason="How the pages give speed. Tables stay in m/s.",
         choices=("min/km", "min/mile", "m/s"),
     )
 
@@ -207,22 +213,27 @@ class Settings:
         120.0,
         of=READING,
         unit="s",
-        why="A file that takes longer to read is turned away; an hour of running takes a hundredth of a second.",
+        reason="A file that takes longer to read is turned away; an hour of running takes a hundredth of a second.",
     )
     max_file_mb: float = _setting(
         2000.0,
         of=READING,
         unit="MB",
-        why="Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.",
+        reason="Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.",
     )
     keep_generations: int = _setting(
         5,
         of=KEEPING,
         unit="refreshes",
-        why="So many states of the store are kept to return to. At least two, so that whoever reads the one before can "
-        "finish; what has not changed between them is on the disk once.",
+        reason="So many states of the store are kept to return to. At least two, so that whoever reads the one "
+        "before can finish; what has not changed between them is on the disk once.",
         smallest=2,
     )
+
+    @property
+    def inclusion(self) -> Inclusion:
+        """Which splits, runs and athletes enter the regressions."""
+        return Inclusion(**{one.name: getattr(self, one.name) for one in dataclasses.fields(Inclusion)})
 
     def digest(self, step: str = SUMMARIES) -> str:
         """SHA-256 of the values that have a say in a step, to tell whether two results were made with the same."""
@@ -235,7 +246,7 @@ class Settings:
         """Rows of (name, value, unit, why), in order of use."""
         values = _plain(self)
         return [
-            (one.name, json.dumps(values[one.name]), one.metadata["unit"], one.metadata["why"])
+            (one.name, json.dumps(values[one.name]), one.metadata["unit"], one.metadata["reason"])
             for one in dataclasses.fields(self)
         ]
 
@@ -249,8 +260,8 @@ def settings_text(settings: Settings) -> str:
     """The settings as `read_settings` reads them, each with its unit and reason beside it."""
     values = _plain(settings)
     lines = ["# The settings that these tables were made with.", ""]
-    for name, _, unit, why in settings.describe():
-        lines += [f"# {f'[{unit}] ' if unit else ''}{why}", f"{name} = {_toml(values[name])}", ""]
+    for name, _, unit, reason in settings.describe():
+        lines += [f"# {f'[{unit}] ' if unit else ''}{reason}", f"{name} = {_toml(values[name])}", ""]
     return "\n".join(lines)
 
 
@@ -261,6 +272,10 @@ def _toml(value: Any) -> str:
         return "[" + ", ".join(map(_toml, value)) + "]"
     # A string, a number or a truth value is written the same in both; only this one sign JSON leaves as it is.
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+#: Names that settings had before, which go on being read.
+_RENAMED = {"max_entanglement": "max_collinearity"}
 
 
 def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
@@ -276,7 +291,8 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
     known = {one.name: one for one in dataclasses.fields(Settings)}
     defaults = _plain(Settings())
     accepted: dict[str, Any] = {}
-    for key, value in given.items():
+    for written, value in given.items():
+        key = _RENAMED.get(written, written)
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
@@ -315,7 +331,7 @@ def _checked_number(name: str, key: str, value: Any, default: Any, smallest: flo
         raise UsageError(f"{name}: {key} is {value!r}; expected a number {least}, such as {default!r}.")
     if isinstance(default, int) and not isinstance(value, int):
         raise UsageError(f"{name}: {key} is {value!r}; expected a whole number, such as {default!r}.")
-    if (key.endswith("_share") or key == "max_entanglement") and value > 1:
+    if (key.endswith("_share") or key == "max_collinearity") and value > 1:
         raise UsageError(f"{name}: {key} is {value!r}; expected a share between 0 and 1, such as {default!r}.")
     return type(default)(value)
 

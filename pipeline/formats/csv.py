@@ -134,7 +134,7 @@ def _refuse_unclear(unclear: list[tuple[_Source, Mapping[str, str]]]) -> None:
     reasons, fixes = [], []
     for source, choices in unclear:
         reasons.append(f'The column "{source.header}" does not say its unit: it could be {" or ".join(choices)}.')
-        lines = [f"{toml_line(source.header, name)} if {why}" for name, why in choices.items()]
+        lines = [f"{toml_line(source.header, name)} if {reason}" for name, reason in choices.items()]
         fixes.append(f"{', or '.join(lines)}, or {toml_line(source.header, '')} to leave it out")
     if unclear:
         fix = f"Under [columns] in columns.toml beside the file, write {'; and '.join(fixes)}."

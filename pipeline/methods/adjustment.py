@@ -9,21 +9,11 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from pipeline.methods.design import ADJUSTED_BY, Entering
+from pipeline.methods.design import ADJUSTED_BY
 
 CAUSES = ("speed", "slope")
 #: Columns of `athlete_drift` that `effect` reads.
 RESPONSES = ("reference_speed_m_s", *ADJUSTED_BY.values())
-
-
-def entered(splits: pl.DataFrame, enter: Entering) -> pl.DataFrame:
-    """The splits that enter the regressions, but for the counts of splits and runs that each metric has to reach.
-
-    Where altitude was lost on the way, nobody knows whether a hill was there: such splits do not enter. A run without
-    any altitude enters as level.
-    """
-    has_slope = pl.col("slope_pct").is_not_null()
-    return enter.usable(splits).filter(has_slope | ~has_slope.any().over("run_id"))
 
 
 def effect(causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | None = None) -> pl.Expr:

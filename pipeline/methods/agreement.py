@@ -196,14 +196,14 @@ def _several_pairs(difference: Array, who: npt.NDArray[np.intp], normal: float, 
     """Variance of a difference is that between subjects plus that within; each limit borrows both uncertainties."""
     parts = reliability(who, difference, level=level)
     n_subjects, n, tail = parts.n_subjects, len(difference), (1 - level) / 2
-    freedom = np.array([n_subjects - 1, n - n_subjects])
+    df = np.array([n_subjects - 1, n - n_subjects])
     size, within = parts.typical_size, parts.mean_square_within
     between = max(parts.variance_between, 0.0)
     sd = float(np.sqrt(between + within))
     # The sum of both variances, as a sum of the two mean squares.
     shares = np.array([parts.mean_square_between / size, (1 - 1 / size) * within])
-    narrower = np.sqrt(np.sum((shares * (1 - freedom / special.chdtri(freedom, tail))) ** 2))
-    wider = np.sqrt(np.sum((shares * (freedom / special.chdtri(freedom, 1 - tail) - 1)) ** 2))
+    narrower = np.sqrt(np.sum((shares * (1 - df / special.chdtri(df, tail))) ** 2))
+    wider = np.sqrt(np.sum((shares * (df / special.chdtri(df, 1 - tail) - 1)) ** 2))
     counts = np.bincount(who)
     error = np.sqrt(between * np.sum(counts**2) + within * n) / n
     bias, reach = float(difference.mean()), float(special.stdtrit(n_subjects - 1, 1 - tail) * error)

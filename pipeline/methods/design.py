@@ -7,13 +7,13 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import METRICS
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
 
@@ -43,33 +43,13 @@ APART = 1e-3
 INSEPARABLE = 0.999
 
 
-@dataclass(frozen=True)
-class Entering:
-    """Which splits enter, as the settings say."""
-
-    split_length_m: float
-    warm_up_m: float
-    min_run_share: float
-    min_length_share: float
-    min_splits_of_run: int
-
-    def usable(self, splits: pl.DataFrame) -> pl.DataFrame:
-        """Whole, run and past the warm-up, in order of athlete, run and place."""
-        return splits.filter(
-            (pl.col("km") - 1) * self.split_length_m >= self.warm_up_m,
-            pl.col("run_share") >= self.min_run_share,
-            pl.col("length_m") >= self.min_length_share * self.split_length_m,
-            pl.col("speed_m_s") > 0,
-        ).sort("athlete_id", "run_id", "km")
-
-
 def designs(
-    splits: pl.DataFrame, enter: Entering, only: Collection[str] | None = None
+    splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None
 ) -> Iterator[tuple[dict[str, object], Design, float | None]]:
     """For each athlete and metric that was ever measured, or that is among some and was: its name, its design, the
     athlete's reference speed.
     """
-    usable = enter.usable(splits).partition_by("athlete_id", as_dict=True)
+    usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
         own = Numbers(usable.get((athlete_id,), everything.clear()))
@@ -81,7 +61,7 @@ def designs(
             if everything[metric.column].null_count() < everything.height:
                 yield (
                     {"athlete_id": athlete_id, "metric": metric.column},
-                    design_of(own, metric.column, reference or 1.0, enter),
+                    design_of(own, metric.column, reference or 1.0, inclusion),
                     reference,
                 )
 
@@ -104,18 +84,21 @@ class Numbers:
         return self.rows["run_id"].rle_id().to_numpy().astype(np.int64)
 
     @cached_property
+    def has_known_slope(self) -> npt.NDArray[np.bool_]:
+        """Whether the slope of each split is known."""
+        return self.rows.select(has_known_slope()).to_series().to_numpy()
+
+    @cached_property
     def run_ids(self) -> list[str]:
         """Name of the run of each split."""
         return self.rows["run_id"].to_list()
 
 
-def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, enter: Entering) -> Design:
+def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
     value, run = usable[metric], usable.run
-    has_slope = np.isfinite(usable["slope_pct"])
-    # Where altitude was lost on the way, nobody knows whether a hill was there: such splits do not enter.
-    kept = (value > 0) & (has_slope | (np.bincount(run, weights=has_slope)[run] == 0))
-    kept &= np.bincount(run, weights=kept)[run] >= enter.min_splits_of_run
+    kept = (value > 0) & usable.has_known_slope
+    kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
     run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
@@ -123,21 +106,21 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, enter: E
     speed = np.log(usable["speed_m_s"][kept] / reference_speed_m_s)
     columns = [
         np.log(value[kept]),
-        (km - 0.5) * enter.split_length_m / TEN_KM,
+        (km - 0.5) * inclusion.split_length_m / TEN_KM,
         speed,
         # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
         np.nan_to_num(usable["slope_pct"][kept]),
         np.nan_to_num(usable["slope_squared_pct2"][kept]),
         speed**2,
     ]
-    gap_km = np.diff(km, prepend=np.nan) * enter.split_length_m / 1000
+    gap_km = np.diff(km, prepend=np.nan) * inclusion.split_length_m / 1000
     gap_km[run_begins] = np.nan
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
     return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
 
 
-def telling(design: Design) -> tuple[int, ...]:
+def identifiable(design: Design) -> tuple[int, ...]:
     """The causes that varied enough inside runs, in more than one of them, to tell a response."""
     if not design.run_ids:
         return ()
@@ -162,7 +145,7 @@ def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     return tuple(kept)
 
 
-def explained(design: Design, causes: tuple[int, ...]) -> float:
+def collinearity_of(design: Design, causes: tuple[int, ...]) -> float:
     """Share of the distance inside runs that lies in the span of the causes."""
     if not causes or not design.run_ids:
         return 0.0
@@ -189,7 +172,7 @@ def fit_causes(design: Design, causes: tuple[int, ...], club: Club | None, metri
     if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
         return fitted
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
-    if SPEED_SQUARED not in curved or explained(design, curved) > INSEPARABLE:
+    if SPEED_SQUARED not in curved or collinearity_of(design, curved) > INSEPARABLE:
         return fitted
     with_curve = fit(design, curved, prior_for(club, metric, curved))
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same

@@ -26,14 +26,14 @@ class MetaRegression:
     Attributes:
         coefficients: of the columns.
         covariance: of the coefficients.
-        freedom: degrees of freedom of the covariance.
+        df: degrees of freedom of the covariance.
         between: variance between the estimates beyond their own errors.
         estimator: the coefficients are this matrix times the estimates; columns × estimates.
     """
 
     coefficients: Array
     covariance: Array
-    freedom: int
+    df: int
     between: float
     estimator: Array
 
@@ -56,19 +56,19 @@ def meta_regression(estimates: Array, errors: Array, columns: Array) -> MetaRegr
         errors: standard error of each, above zero.
         columns: the regressors, the constant among them; estimates × columns, of full rank.
     """
-    freedom = len(estimates) - columns.shape[1]
+    df = len(estimates) - columns.shape[1]
     known = 1 / errors**2
     inner, estimator = _weighted(columns, known)
     rest = estimates - columns @ (estimator @ estimates)
     spare = known.sum() - np.trace(np.linalg.solve(inner, (columns * known[:, None] ** 2).T @ columns))
-    between = max(float((known @ rest**2 - freedom) / spare), 0.0)
+    between = max(float((known @ rest**2 - df) / spare), 0.0)
     weight = 1 / (errors**2 + between)
     inner, estimator = _weighted(columns, weight)
     coefficients = estimator @ estimates
     # Scatter below what the errors allow is chance: with a variance between estimates that is itself unsure, intervals
     # that follow it downwards hold the truth too seldom.
-    scale = max(float(weight @ (estimates - columns @ coefficients) ** 2) / freedom, 1.0)
-    return MetaRegression(coefficients, scale * np.linalg.inv(inner), freedom, between, estimator)
+    scale = max(float(weight @ (estimates - columns @ coefficients) ** 2) / df, 1.0)
+    return MetaRegression(coefficients, scale * np.linalg.inv(inner), df, between, estimator)
 
 
 def _weighted(columns: Array, weight: Array) -> tuple[Array, Array]:

@@ -113,8 +113,8 @@ class Fit:
         covariance: of beta.
         drift_freedom: degrees of freedom of the drift's variance in it, at most one less than there are runs.
         variance: of the errors.
-        freedom: degrees of freedom of `variance`.
-        entanglement: share of the distance inside runs that the causes explain; at 1 drift and cause are one.
+        df: degrees of freedom of `variance`.
+        collinearity: share of the distance inside runs that the causes explain; at 1 drift and cause are one.
     """
 
     design: Design
@@ -124,10 +124,10 @@ class Fit:
     spread: float
     beta: Array
     covariance: Array
-    drift_freedom: float
+    drift_df: float
     variance: float
-    freedom: int
-    entanglement: float
+    df: int
+    collinearity: float
 
 
 def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fit:
@@ -158,8 +158,8 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> F
 
     a, b, yy = normal_equations(products, places, spread)
     total_a, total_b = a.sum(axis=0), b.sum(axis=0)
-    freedom = max(len(design.run) - len(design.run_ids) - len(places), 1)
-    variance = max(float(yy.sum() - total_b @ np.linalg.solve(total_a, total_b)), 0.0) / freedom
+    df = max(len(design.run) - len(design.run_ids) - len(places), 1)
+    variance = max(float(yy.sum() - total_b @ np.linalg.solve(total_a, total_b)), 0.0) / df
     along = total_a[0, 0]
     left = along - total_a[0, 1:] @ np.linalg.solve(total_a[1:, 1:], total_a[1:, 0]) if len(places) > 1 else along
 
@@ -168,14 +168,14 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> F
         precision = variance / prior.variance
         known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
     beta = np.linalg.solve(total_a + known, total_b + pull)
-    covariance, drift_freedom = leaving_out_runs(a, b, total_a + known, beta)
+    covariance, drift_df = leaving_out_runs(a, b, total_a + known, beta)
     if prior is not None and variance > 0:
         # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
         drawn = np.linalg.solve(total_a + known, known)[:, 1:]
         finite = np.where(np.isfinite(prior.variance), prior.variance, 0.0)
         covariance = covariance + (drawn * finite) @ drawn.T
-    entanglement = float(1 - left / along)
-    return Fit(design, products, places, rho, spread, beta, covariance, drift_freedom, variance, freedom, entanglement)
+    collinearity = float(1 - left / along)
+    return Fit(design, products, places, rho, spread, beta, covariance, drift_df, variance, df, collinearity)
 
 
 def leaving_out_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:
@@ -198,8 +198,8 @@ def leaving_out_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Arr
     of_shifts[:, runs, runs] += np.einsum("rcj,crj->cr", g, ag)
     expected = of_shifts[:, runs, runs].sum(axis=1)
     unbiased = np.sqrt(np.diag(under_model) / expected)
-    freedom = float(expected[0] ** 2 / (of_shifts[0] ** 2).sum())
-    return np.outer(unbiased, unbiased) * (shifts.T @ shifts), min(max(freedom, 1.0), len(a) - 1.0)
+    df = float(expected[0] ** 2 / (of_shifts[0] ** 2).sum())
+    return np.outer(unbiased, unbiased) * (shifts.T @ shifts), min(max(df, 1.0), len(a) - 1.0)
 
 
 def whiten(design: Design, columns: Array, rho: float) -> tuple[Array, Array]:
@@ -275,8 +275,8 @@ def _likelihoods(
         log_a = log_a + np.log(pivot)
         left = left[..., 1:, 1:] - left[..., 1:, :1] * left[..., :1, 1:] / pivot[..., None, None]
     rest = np.maximum(left[..., 0, 0], 1e-300)
-    freedom = max(len(design.run) - len(design.run_ids) - len(places), 1)
-    return np.where(usable, -0.5 * (freedom * np.log(rest) + log_a), -np.inf)
+    df = max(len(design.run) - len(design.run_ids) - len(places), 1)
+    return np.where(usable, -0.5 * (df * np.log(rest) + log_a), -np.inf)
 
 
 def _huber_weights(fitted: Fit) -> Array:

@@ -158,16 +158,16 @@ def mixed_trend(
     intercept, slope = back @ beta[:2] + [y_mean, 0.0]
     fitted = y_mean + y_scale * (fixed @ beta + np.sum(fixed[:, :2] * departures[who], axis=1))
     se = float(np.sqrt(covariance[1, 1])) * y_scale / float(scale[0])
-    freedom = len(names) - 1
+    df = len(names) - 1
     sd_intercept, sd_slope = (float(sd) for sd in np.sqrt(np.maximum(np.diag(athletes), 0)))
-    reach = float(special.stdtrit(freedom, 0.5 + level / 2)) * se
+    reach = float(special.stdtrit(df, 0.5 + level / 2)) * se
     return MixedTrend(
         intercept=float(intercept),
         slope=float(slope),
         se=se,
         low=float(slope - reach),
         high=float(slope + reach),
-        p_value=float(2 * special.stdtr(freedom, -abs(slope) / se)),
+        p_value=float(2 * special.stdtr(df, -abs(slope) / se)),
         covariate_slopes={
             name: float(one * y_scale / of) for name, one, of in zip(further, beta[2:], scale[1:], strict=True)
         },

@@ -18,47 +18,47 @@ LARGEST_OF_SERIES = 100.0
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(80)
 
 
-def noncentral_t_below(t: float, freedom: int, shift: float) -> float:
+def noncentral_t_below(t: float, df: int, shift: float) -> float:
     """Share of the noncentral t distribution at or below t.
 
     Args:
         t: any number.
-        freedom: degrees of freedom, at least 1.
+        df: degrees of freedom, at least 1.
         shift: the noncentrality, any number.
     """
     if t < 0:
-        return 1 - noncentral_t_below(-t, freedom, -shift)
+        return 1 - noncentral_t_below(-t, df, -shift)
     if t <= LARGEST_OF_SERIES:
-        share = float(special.nctdtr(freedom, shift, t))
+        share = float(special.nctdtr(df, shift, t))
         if np.isfinite(share):
             return share
-    if t * t > 2 * freedom:
-        shares = special.chdtrc(freedom, freedom * (np.maximum(shift + NODES, 0.0) / t) ** 2)
+    if t * t > 2 * df:
+        shares = special.chdtrc(df, df * (np.maximum(shift + NODES, 0.0) / t) ** 2)
     else:
-        shares = special.ndtr(t * np.sqrt(special.chdtri(freedom, special.ndtr(-NODES)) / freedom) - shift)
+        shares = special.ndtr(t * np.sqrt(special.chdtri(df, special.ndtr(-NODES)) / df) - shift)
     return float(WEIGHTS @ shares / np.sqrt(2 * np.pi))
 
 
-def noncentral_t_shift(probability: float, t: float, freedom: int) -> float:
+def noncentral_t_shift(probability: float, t: float, df: int) -> float:
     """Noncentrality at which so much of the distribution lies at or below t; less of it does the larger it is.
 
     Args:
         probability: between 0 and 1.
         t: any number.
-        freedom: degrees of freedom, at least 1.
+        df: degrees of freedom, at least 1.
     """
-    return _root(lambda shift: probability - noncentral_t_below(t, freedom, shift), t)
+    return _root(lambda shift: probability - noncentral_t_below(t, df, shift), t)
 
 
-def noncentral_t_quantile(probability: float, freedom: int, shift: float) -> float:
+def noncentral_t_quantile(probability: float, df: int, shift: float) -> float:
     """Number at or below which so much of the distribution lies.
 
     Args:
         probability: between 0 and 1.
-        freedom: degrees of freedom, at least 1.
+        df: degrees of freedom, at least 1.
         shift: the noncentrality, any number.
     """
-    return _root(lambda t: noncentral_t_below(t, freedom, shift) - probability, shift)
+    return _root(lambda t: noncentral_t_below(t, df, shift) - probability, shift)
 
 
 def _root(rising: Callable[[float], float], near: float) -> float:

@@ -140,21 +140,21 @@ def _correlation(design: Design) -> float:
     likelihoods = []
     for rho in RHO:
         white, length = whiten(design, parabola, float(rho))
-        log_a, freedom = np.log(length).sum(), len(white) - len(length)
+        log_a, df = np.log(length).sum(), len(white) - len(length)
         value, *regressors = white.T
         for place, one in enumerate(regressors):
             squares = design.per_run(one**2)
             # Runs of as few splits as parabolas take tell nothing: what is left of the regressor is rounding.
             usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
-            log_a, freedom = log_a + np.log(squares[usable]).sum(), freedom - int(usable.sum())
+            log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
             value = value - one * (per_square * design.per_run(one * value))[design.run]
             for later in range(place + 1, len(regressors)):
                 share = per_square * design.per_run(one * regressors[later])
                 regressors[later] = regressors[later] - one * share[design.run]
         fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
         log_a += np.log1p(-(fades**2)).sum()
-        likelihoods.append(-0.5 * (max(freedom, 1) * np.log(max(value @ value, 1e-300)) + log_a))
+        likelihoods.append(-0.5 * (max(df, 1) * np.log(max(value @ value, 1e-300)) + log_a))
     return float(RHO[np.argmax(likelihoods)])
 
 

@@ -118,13 +118,13 @@ def paired_change(
     )
 
 
-def hedges_correction(freedom: int) -> float:
+def hedges_correction(df: int) -> float:
     """Expected value of the true standardised change over the plain one: Γ(f/2) / (√(f/2) Γ((f-1)/2)).
 
     Args:
-        freedom: degrees of freedom f of the standard deviation, at least 2: with one the expectation does not exist.
+        df: degrees of freedom f of the standard deviation, at least 2: with one the expectation does not exist.
     """
-    return float(np.exp(special.gammaln(freedom / 2) - special.gammaln((freedom - 1) / 2)) / np.sqrt(freedom / 2))
+    return float(np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2))
 
 
 def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[float, float]:

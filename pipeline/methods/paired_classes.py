@@ -158,8 +158,8 @@ def bowker(table: npt.ArrayLike) -> PairedTest:
     there, back = counts[upper], counts.T[upper]
     changed = there + back > 0
     statistic = float(np.sum((there - back)[changed] ** 2 / (there + back)[changed]))
-    freedom = len(there)
-    return PairedTest(statistic, float(special.chdtrc(freedom, statistic)), freedom, BOWKER)
+    df = len(there)
+    return PairedTest(statistic, float(special.chdtrc(df, statistic)), df, BOWKER)
 
 
 def stuart_maxwell(table: npt.ArrayLike) -> PairedTest:
@@ -184,13 +184,13 @@ def stuart_maxwell(table: npt.ArrayLike) -> PairedTest:
     counts = _counts(table)
     both_ways = counts + counts.T
     np.fill_diagonal(both_ways, 0)
-    freedom = len(counts) - _n_groups(both_ways > 0)
-    if freedom == 0:
+    df = len(counts) - _n_groups(both_ways > 0)
+    if df == 0:
         return PairedTest(0.0, 1.0, 0, STUART_MAXWELL)
     gain = counts.sum(axis=0) - counts.sum(axis=1)
     covariance = np.diag(both_ways.sum(axis=1)) - both_ways
     statistic = float(gain @ np.linalg.lstsq(covariance, gain)[0])
-    return PairedTest(statistic, float(special.chdtrc(freedom, statistic)), freedom, STUART_MAXWELL)
+    return PairedTest(statistic, float(special.chdtrc(df, statistic)), df, STUART_MAXWELL)
 
 
 def _n_groups(changed: npt.NDArray[np.bool_]) -> int:

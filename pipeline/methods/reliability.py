@@ -90,15 +90,15 @@ def reliability(subject: Sequence[str] | npt.ArrayLike, value: npt.ArrayLike, *,
     if len(names) < 2:
         raise ValueError(f"Reliability needs at least two subjects, not {len(names)}.")
     n = np.bincount(who).astype(np.float64)
-    freedom = len(values) - len(names)
-    if freedom == 0:
+    df = len(values) - len(names)
+    if df == 0:
         raise ValueError("Reliability needs a subject with at least two values.")
     mean = np.bincount(who, weights=values) / n
-    within = float(np.sum((values - mean[who]) ** 2) / freedom)
+    within = float(np.sum((values - mean[who]) ** 2) / df)
     between, size = mean_square_between(n, mean), typical_size(n)
     if between + within == 0:
         raise ValueError("All values are equal: nothing can be said of how well they repeat.")
-    low, icc, high = intraclass(between, within, size, len(names) - 1, freedom, level=level)
+    low, icc, high = intraclass(between, within, size, len(names) - 1, df, level=level)
     variance_between, error, tail = (between - within) / size, within**0.5, (1 - level) / 2
     measurement = standard_error_of_measurement((variance_between + within) ** 0.5, icc)
     return Reliability(
@@ -112,8 +112,8 @@ def reliability(subject: Sequence[str] | npt.ArrayLike, value: npt.ArrayLike, *,
         icc_low=low,
         icc_high=high,
         typical_error=error,
-        typical_error_low=error * float(np.sqrt(freedom / special.chdtri(freedom, tail))),
-        typical_error_high=error * float(np.sqrt(freedom / special.chdtri(freedom, 1 - tail))),
+        typical_error_low=error * float(np.sqrt(df / special.chdtri(df, tail))),
+        typical_error_high=error * float(np.sqrt(df / special.chdtri(df, 1 - tail))),
         standard_error_of_measurement=measurement,
         smallest_detectable=smallest_detectable_change(measurement),
     )

@@ -49,14 +49,14 @@ class Failure:
 
     Attributes:
         began_at: in the time zone of the night.
-        why: for the person who reads the page.
+        reason: for the person who reads the page.
     """
 
     began_at: datetime
-    why: str
+    reason: str
 
 
-def why(error: Exception) -> str:
+def reason(error: Exception) -> str:
     """An error in words. What an unexpected one says may quote what it stumbled over, so its kind alone is told."""
     return in_words(error) or f"an error that nobody foresaw ({type(error).__name__})"
 
@@ -188,7 +188,7 @@ def _when(began_at: datetime, rest: str) -> str:
 def _tries(failures: Sequence[Failure]) -> list[str]:
     if not failures:
         return []
-    told = [f"- {one.began_at:%H:%M}: {inert(one.why)}" for one in failures]
+    told = [f"- {one.began_at:%H:%M}: {inert(one.reason)}" for one in failures]
     return [f"{_count(len(failures), 'try', 'tries')} failed:", "\n".join(told)]
 
 

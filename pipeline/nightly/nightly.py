@@ -50,7 +50,7 @@ class Plan:
         zone: time zone that dates and times of the night are told in.
         retries: how often a failed night is tried again.
         retry_after_s: how long it waits before that [s].
-        hand_to: command that is handed the page; None for none.
+        notify: command that is handed the page; None for none.
         webhook: web address that is sent the page; None for none.
     """
 
@@ -59,7 +59,7 @@ class Plan:
     zone: tzinfo
     retries: int = 2
     retry_after_s: float = 600.0
-    hand_to: str | None = None
+    notify: str | None = None
     webhook: str | None = None
 
 
@@ -84,8 +84,8 @@ class Outcome:
     @property
     def sentence(self) -> str:
         """The night in one line, for a log."""
-        why = [night_page.why(self.error)] if self.how == FAILED and self.error is not None else []
-        return ". ".join(one.rstrip(".") for one in [night_page.title_of(self.text), *why, *self.faults]) + "."
+        reason = [night_page.reason(self.error)] if self.how == FAILED and self.error is not None else []
+        return ". ".join(one.rstrip(".") for one in [night_page.title_of(self.text), *reason, *self.faults]) + "."
 
 
 # --- Times -----------------------------------------------------------------------------------------------------------
@@ -139,8 +139,8 @@ def look_ahead(plan: Plan) -> None:
         UsageError: there is no inbox, a list or the settings have a fault, the store's folder cannot be one, or the
             page cannot be handed on that way.
     """
-    if plan.hand_to is not None:
-        delivery.words_of(plan.hand_to)
+    if plan.notify is not None:
+        delivery.words_of(plan.notify)
     if plan.webhook is not None:
         delivery.host_of(plan.webhook)
     try:
@@ -177,7 +177,7 @@ def one_night(
             who = str(error).partition(" Wait until")[0]  # nobody waits at night
             return _handed_on(plan, page, Outcome(SKIPPED, night_page.skipped(began_at, who), None, error=error))
         except Exception as error:  # nobody is there to read a traceback at night
-            failures.append(night_page.Failure(began_at, night_page.why(error)))
+            failures.append(night_page.Failure(began_at, night_page.reason(error)))
             if isinstance(error, UsageError) or len(failures) > plan.retries:
                 text = night_page.failed(failures, again_at=None)
                 return _handed_on(plan, page, Outcome(FAILED, text, None, error=error))
@@ -212,8 +212,8 @@ def _try(plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[ni
 def _handed_on(plan: Plan, page: _Page, outcome: Outcome) -> Outcome:
     faults = []
     place = page.write(outcome.text)
-    if plan.hand_to is not None:
-        faults.append(_harmless(lambda: delivery.to_command(plan.hand_to or "", _name(place), outcome.text)))
+    if plan.notify is not None:
+        faults.append(_harmless(lambda: delivery.to_command(plan.notify or "", _name(place), outcome.text)))
     if plan.webhook is not None:
         title = night_page.title_of(outcome.text)
         faults.append(_harmless(lambda: delivery.to_web(plan.webhook or "", title, outcome.text)))

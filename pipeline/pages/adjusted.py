@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.methods.adjustment import RESPONSES, effect, entered
-from pipeline.methods.design import TEN_KM, Entering
+from pipeline.core.inclusion import Inclusion
+from pipeline.methods.adjustment import RESPONSES, effect
+from pipeline.methods.design import TEN_KM
 
 Row = Mapping[str, Any]
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
@@ -25,11 +26,7 @@ def adjusted(
     drifts: pl.DataFrame,
     run_drifts: pl.DataFrame,
     *,
-    split_length_m: float,
-    warm_up_m: float,
-    min_run_share: float,
-    min_length_share: float,
-    min_splits_of_run: int,
+    inclusion: Inclusion,
 ) -> pl.DataFrame:
     """What the splits that entered differ by from the fresh level of their run, at equal speed and slope.
 
@@ -37,20 +34,15 @@ def adjusted(
         splits: rows of `splits` of one athlete.
         drifts: rows of `athlete_drift` of the athlete.
         run_drifts: rows of `run_drift` of the athlete.
-        split_length_m: length of a whole split [m].
-        warm_up_m: splits that begin before this distance did not enter [m].
-        min_run_share: splits with a smaller share of running did not enter.
-        min_length_share: splits shorter than this share of `split_length_m` did not enter.
-        min_splits_of_run: runs with fewer splits left did not enter.
+        inclusion: which splits and runs entered.
 
     Returns:
         `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and a column a metric with an
         estimate: percent of the run's fresh level, null where the split did not enter for it. In order of run, split.
     """
-    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
-    used = entered(splits, enter)
+    used = inclusion.with_known_slope(splits)
     shown = used.select(
-        "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * split_length_m / 1000
+        "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000
     )
     levels: dict[str, dict[str, float]] = defaultdict(dict)
     for name, run_id, level in run_drifts.select("metric", "run_id", "fresh_level").iter_rows():

@@ -327,11 +327,7 @@ def _splits_that_entered(
         club.own("splits", athlete_id),
         rows["athlete_drift"],
         rows["run_drift"],
-        split_length_m=settings.split_length_m,
-        warm_up_m=settings.warm_up_m,
-        min_run_share=settings.min_run_share,
-        min_length_share=settings.min_length_share,
-        min_splits_of_run=settings.min_splits_of_run,
+        inclusion=settings.inclusion,
     )
 
 

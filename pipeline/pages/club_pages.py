@@ -107,8 +107,8 @@ def _n_files(ledger: pl.DataFrame) -> int:
 def _without_finding(club: ClubRows, lines: Sequence[Context]) -> list[Context]:
     """Athletes of whose form nothing is found, with the reason; of some no recording is a run."""
     runless = set(club.table("recordings")["athlete_id"].drop_nulls()) - set(club.athletes)
-    return [{"name": one["name"], "why": one["verdict"]} for one in lines if not one["is_found"]] + [
-        {"name": club.shown(name), "why": "No run was read"} for name in sorted(runless, key=club.place)
+    return [{"name": one["name"], "reason": one["verdict"]} for one in lines if not one["is_found"]] + [
+        {"name": club.shown(name), "reason": "No run was read"} for name in sorted(runless, key=club.place)
     ]
 
 
@@ -207,7 +207,7 @@ def file_pages(club: ClubRows) -> list[Context]:
         "sensors": _counted(runs["sensors"].fill_null("one sensor a quantity, in native fields")),
         "altitudes": _counted(runs["altitude"]),
         "missing": _missing(club),
-        "set_aside": _set_aside(club),
+        "exclusions": _set_aside(club),
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
         "n_files": count_of(_n_files(ledger), "file", "files"),
     }
@@ -257,6 +257,6 @@ def _missing(club: ClubRows) -> list[Context]:
 
 
 def _set_aside(club: ClubRows) -> list[Context]:
-    rows = club.table("set_aside").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
+    rows = club.table("exclusions").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
     ordered = rows.sort("n_samples", "quantity", "reason", descending=[True, False, False])
     return [row | {"quantity": QUANTITIES.get(row["quantity"], row["quantity"])} for row in ordered.to_dicts()]

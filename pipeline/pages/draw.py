@@ -82,8 +82,8 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
 def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> None:
     """The same of each run; the samples of a run are read only where its page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
-    splits, drifts, set_aside, recordings = (
-        _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "set_aside", "recordings")
+    splits, drifts, exclusions, recordings = (
+        _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "exclusions", "recordings")
     )
     samples_files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
     common, unchanged = _common(pages), set()
@@ -93,7 +93,7 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
             run,
             splits[run_id],
             drifts[run_id],
-            set_aside[run_id],
+            exclusions[run_id],
             club=club,
             units=pages.units,
             split_length_m=pages.settings.split_length_m,
@@ -127,7 +127,7 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     return _digest(own), _digest(of_runs)
 
 
-_OF_RUNS = ("recordings", "runs", "splits", "run_drift", "set_aside")
+_OF_RUNS = ("recordings", "runs", "splits", "run_drift", "exclusions")
 
 
 def _common(pages: Pages) -> list[str]:

@@ -26,8 +26,8 @@ def methods_page(settings: Settings) -> dict[str, Any]:
     return {
         "methods": Markup(rendered),
         "settings": [
-            {"name": name, "value": value, "unit": unit, "why": why, "is_default": value == defaults[name]}
-            for name, value, unit, why in settings.describe()
+            {"name": name, "value": value, "unit": unit, "reason": reason, "is_default": value == defaults[name]}
+            for name, value, unit, reason in settings.describe()
         ],
         "n_settings": len(dataclasses.fields(Settings)),
     }

@@ -46,7 +46,7 @@ def run_page(
     run: Row,
     splits: Sequence[Row],
     drifts: Sequence[Row],
-    set_aside: Sequence[Row],
+    exclusions: Sequence[Row],
     *,
     club: ClubRows,
     units: Units,
@@ -58,7 +58,7 @@ def run_page(
         run: its row of `runs`.
         splits: its rows of `splits`, in order.
         drifts: its rows of `run_drift`.
-        set_aside: its rows of `set_aside`.
+        exclusions: its rows of `exclusions`.
         club: by what names athletes and shoes are shown.
         units: of distance and speed.
         split_length_m: length of a whole split [m].
@@ -98,9 +98,9 @@ def run_page(
             }
             for row in in_order(drifts)
         ],
-        "set_aside": [
-            {"what": QUANTITIES.get(row["quantity"], row["quantity"]), "why": row["reason"], "n": row["n_samples"]}
-            for row in set_aside
+        "exclusions": [
+            {"what": QUANTITIES.get(row["quantity"], row["quantity"]), "reason": row["reason"], "n": row["n_samples"]}
+            for row in exclusions
         ],
     }
 

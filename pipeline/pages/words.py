@@ -144,7 +144,7 @@ def more_than_slowing(drifts: Sequence[Row], units: Units) -> str:
     if not known:
         if any(row["finding"] == "unclear" for row in form):
             return "Whether form holds is not clear: pace or hill goes along with the distance in these runs."
-        return f"There are too few runs to say whether form holds: {form[0]['why']}."
+        return f"There are too few runs to say whether form holds: {form[0]['reason']}."
     if not changes:
         open_ones = [METRIC[row["metric"]].label for row in form if row["finding"] != "holds"]
         if open_ones:
@@ -210,16 +210,16 @@ def _left_open(drifts: Sequence[Row]) -> list[str]:
     """Findings that are no more than they are, with the reason; those with nothing of their own to say in one line."""
     alike: dict[tuple[str, str | None, str], list[str]] = {}
     for row in drifts:
-        if row["why"]:
+        if row["reason"]:
             size = number(row["detectable_pct"], 1) if row["finding"] in _OPEN else ""
-            alike.setdefault((row["finding"], row["why"], size), []).append(METRIC[row["metric"]].label)
+            alike.setdefault((row["finding"], row["reason"], size), []).append(METRIC[row["metric"]].label)
     told = []
-    for (finding, why, size), labels in alike.items():
+    for (finding, reason, size), labels in alike.items():
         every = len(labels) == len(drifts) > 1
         which = f"all {len(labels)} metrics" if every else listed(labels)
         is_are = "is" if len(labels) == 1 else "are"
         state = f" {is_are} {_OPEN[finding]}" if finding in _OPEN else ""
-        told.append(f"{which[0].upper()}{which[1:]}{state}: {why}.")
+        told.append(f"{which[0].upper()}{which[1:]}{state}: {reason}.")
         if size:
             told[-1] += f" Such runs would show a change of {size} % per 10 km four times in five."
     return told

@@ -7,13 +7,11 @@ from __future__ import annotations
 
 import hashlib
 from importlib.metadata import version
-from typing import TypedDict
 
 import polars as pl
 
 from pipeline.core.places import files_below
-from pipeline.core.settings import Settings
-from pipeline.refresh.context import Alone, Analysed, Athlete, Due, Line, Measured
+from pipeline.refresh.context import Athlete, AthleteFits, DriftEstimates, DriftTask, Measured, RunContext
 from pipeline.stages.drift import drift
 from pipeline.stages.pacing import pacing
 from pipeline.stages.responses import responses
@@ -21,45 +19,22 @@ from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
 
 
-class Numbers(TypedDict):
-    """What decides which splits, runs and athletes enter the regressions."""
-
-    split_length_m: float
-    warm_up_m: float
-    min_run_share: float
-    min_length_share: float
-    min_splits_of_run: int
-    min_runs: int
-
-
-def entering(settings: Settings) -> Numbers:
-    """The numbers of the settings that the stages of an athlete have in common."""
-    return {
-        "split_length_m": settings.split_length_m,
-        "warm_up_m": settings.warm_up_m,
-        "min_run_share": settings.min_run_share,
-        "min_length_share": settings.min_length_share,
-        "min_splits_of_run": settings.min_splits_of_run,
-        "min_runs": settings.min_runs,
-    }
-
-
-def respond(line: Line, athlete: Athlete) -> Alone:
+def respond(context: RunContext, athlete: Athlete) -> AthleteFits:
     """Put what was measured anew in its place, and take the stages `responses` and `pacing`."""
     if athlete.measured is not None:
-        _put_in_place(line, athlete.athlete_id, athlete.measured)
-    own, numbers = _splits(line, athlete.athlete_id), entering(line.inbox.settings)
-    return Alone(responses(own, **numbers), pacing(own, **numbers))
+        _put_in_place(context, athlete.athlete_id, athlete.measured)
+    own, inclusion = _splits(context, athlete.athlete_id), context.inbox.settings.inclusion
+    return AthleteFits(responses(own, inclusion=inclusion), pacing(own, inclusion=inclusion))
 
 
-def analyse(line: Line, due: Due, club: pl.DataFrame) -> Analysed:
+def analyse(context: RunContext, due: DriftTask, club: pl.DataFrame) -> DriftEstimates:
     """Take the stage `drift`, with what the club's responses have in common."""
-    settings = line.inbox.settings
-    return Analysed(
+    settings = context.inbox.settings
+    return DriftEstimates(
         *drift(
-            _splits(line, due.athlete_id),
-            **entering(settings),
-            max_entanglement=settings.max_entanglement,
+            _splits(context, due.athlete_id),
+            inclusion=settings.inclusion,
+            max_collinearity=settings.max_collinearity,
             seed=settings.seed,
             club=club,
             metrics=due.metrics,
@@ -67,23 +42,23 @@ def analyse(line: Line, due: Due, club: pl.DataFrame) -> Analysed:
     )
 
 
-def _splits(line: Line, athlete_id: str) -> pl.DataFrame:
-    assert line.built is not None
-    return read_partitions(line.built, "splits", athlete_id)
+def _splits(context: RunContext, athlete_id: str) -> pl.DataFrame:
+    assert context.built is not None
+    return read_partitions(context.built, "splits", athlete_id)
 
 
-def _put_in_place(line: Line, athlete_id: str, measured: Measured) -> None:
+def _put_in_place(context: RunContext, athlete_id: str, measured: Measured) -> None:
     """Write the splits by month, and remove the samples of recordings that turned out to be duplicates."""
-    assert line.built is not None
-    wanted = {line.built / name for name in measured.runs["samples_file"]}
-    for file in files_below(line.built / partition("samples", athlete_id)):
+    assert context.built is not None
+    wanted = {context.built / name for name in measured.runs["samples_file"]}
+    for file in files_below(context.built / partition("samples", athlete_id)):
         if file not in wanted:
             file.unlink()
-    settings_sha256, code = line.inbox.settings.digest("reading"), version("splitdrift")
+    settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
     months = measured.runs.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code)
         rows = measured.splits.join(runs_of_month.select("run_id"), on="run_id", how="semi").sort("run_id", "km")
-        folder = line.built / partition("splits", athlete_id, str(month))
+        folder = context.built / partition("splits", athlete_id, str(month))
         write_table(folder / "splits.parquet", "splits", rows, made_from)

@@ -11,7 +11,7 @@ from pipeline.core.places import written_here
 from pipeline.core.settings import settings_text
 from pipeline.inbox.inbox import Inbox
 from pipeline.pages.club_rows import write_names
-from pipeline.refresh.context import Line
+from pipeline.refresh.context import RunContext
 from pipeline.stages.contrasts import contrasts
 from pipeline.stages.season_slope import season_slope
 from pipeline.stages.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
@@ -24,57 +24,57 @@ from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import publishable
 
 
-def finish(line: Line) -> pl.DataFrame:
+def finish(context: RunContext) -> pl.DataFrame:
     """Take the club's stages, write every table, the database and the exports; returns the ledger.
 
     What files and athletes gave is read from the state being built, where `pipeline.store.known.write_known` put it.
     """
-    assert line.built is not None
-    gathered = {name: read_part(line.built, name) for name in PARTS}
+    assert context.built is not None
+    gathered = {name: read_part(context.built, name) for name in PARTS}
     ledger = publishable("recordings", gathered["recordings"], subject="the ledger")
-    all_splits = read_rows(line.built, "splits")
-    run_rows = runs(gathered["runs"], all_splits, line.inbox.sessions)
-    settings = line.inbox.settings
+    all_splits = read_rows(context.built, "splits")
+    run_rows = runs(gathered["runs"], all_splits, context.inbox.sessions)
+    settings = context.inbox.settings
     thresholds = ANGLE_THRESHOLDS[settings.strike_angle_thresholds]
     tables = {
         "recordings": ledger,
         "runs": run_rows,
-        "set_aside": gathered["set_aside"],
+        "exclusions": gathered["exclusions"],
         "run_drift": gathered["run_drift"],
         "responses": gathered["responses"],
         "athlete_drift": athlete_drift(
             gathered["athlete_drift"],
             gathered["run_drift"],
             smallest_change_pct=settings.smallest_change_pct,
-            max_entanglement=settings.max_entanglement,
+            max_collinearity=settings.max_collinearity,
         ),
         "pacing": gathered["pacing"],
         "contrasts": contrasts(gathered["run_drift"], run_rows),
         "season_trend": season_trend(gathered["run_drift"], run_rows),
         "season_slope": season_slope(gathered["run_drift"], run_rows),
-        "complaints": line.inbox.complaints,
-        "strike_counts": strike_counts(line.inbox.strikes, thresholds=thresholds),
-        "strike_shift": strike_shift(line.inbox.strikes, thresholds=thresholds),
+        "complaints": context.inbox.complaints,
+        "strike_counts": strike_counts(context.inbox.strikes, thresholds=thresholds),
+        "strike_shift": strike_shift(context.inbox.strikes, thresholds=thresholds),
     }
-    made_from = Provenance(_inputs_digest(line.inbox, ledger), settings.digest(), version("splitdrift"))
+    made_from = Provenance(_inputs_digest(context.inbox, ledger), settings.digest(), version("splitdrift"))
     published = {name: publishable(name, rows, subject="the club") for name, rows in tables.items()}
     for name, rows in published.items():
-        write_table(line.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
-    write_settings(line.built, settings_text(settings))
-    write_names(line.built, line.inbox.athletes)
+        write_table(context.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
+    write_settings(context.built, settings_text(settings))
+    write_names(context.built, context.inbox.athletes)
     return ledger
 
 
-def show_forth(line: Line, form: str) -> None:
+def show_forth(context: RunContext, form: str) -> None:
     """Give the tables of the state being built in another of `FORMS`: for SQL users, or for spreadsheets."""
-    assert line.built is not None
-    with written_here(line.built) as here:
+    assert context.built is not None
+    with written_here(context.built) as here:
         if form == "database":
-            write_database(line.built, here)
+            write_database(context.built, here)
             return
-        write_exports(here / "exports", {name: read_rows(line.built, name) for name in SHEETS})
-        write_csv(here / "exports", "splits", read_rows(line.built, "splits"))
-        write_rejected(here / "rejected", read_rows(line.built, "recordings"))
+        write_exports(here / "exports", {name: read_rows(context.built, name) for name in SHEETS})
+        write_csv(here / "exports", "splits", read_rows(context.built, "splits"))
+        write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 
 def _inputs_digest(inbox: Inbox, ledger: pl.DataFrame) -> str:

@@ -11,7 +11,7 @@ from pipeline.inbox.inbox import Inbox, InboxFile
 
 
 @dataclass(frozen=True)
-class Line:
+class RunContext:
     """What every step of one refresh shares.
 
     Attributes:
@@ -43,14 +43,14 @@ class Measured:
     Attributes:
         recordings: rows of the ledger.
         runs: a row a run (`RUN`): what `runs` needs, what tells duplicates apart, and `samples_file`.
-        set_aside: rows of `set_aside`.
+        exclusions: rows of `exclusions`.
         splits: rows of `splits`.
         passing: files turned away for a reason that may have passed by the next refresh.
     """
 
     recordings: pl.DataFrame
     runs: pl.DataFrame
-    set_aside: pl.DataFrame
+    exclusions: pl.DataFrame
     splits: pl.DataFrame
     passing: tuple[str, ...] = ()
 
@@ -77,7 +77,7 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 
 @dataclass(frozen=True)
-class Settled:
+class SampledRuns:
     """What the stage samples hands to the stage splits: what is measured so far, and the samples of each run."""
 
     measured: Measured
@@ -98,7 +98,7 @@ class Athlete:
 
 
 @dataclass(frozen=True)
-class Alone:
+class AthleteFits:
     """What an athlete's runs tell by themselves, as rows for the tables of these names."""
 
     responses: pl.DataFrame
@@ -106,7 +106,7 @@ class Alone:
 
 
 @dataclass(frozen=True)
-class Due:
+class DriftTask:
     """An athlete whose drift is to be estimated, and in which metrics."""
 
     athlete_id: str
@@ -114,7 +114,7 @@ class Due:
 
 
 @dataclass(frozen=True)
-class Analysed:
+class DriftEstimates:
     """What they tell beside the club's, as rows for the tables of these names."""
 
     run_drift: pl.DataFrame

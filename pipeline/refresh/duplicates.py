@@ -122,14 +122,14 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
 
 def _gathered(shards: Sequence[Measured]) -> Measured:
     whole = Measured(
-        *(pl.concat([getattr(one, part) for one in shards]) for part in ("recordings", "runs", "set_aside", "splits"))
+        *(pl.concat([getattr(one, part) for one in shards]) for part in ("recordings", "runs", "exclusions", "splits"))
     )
     recordings, kept = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
-    set_aside, splits = [], []
+    exclusions, splits = [], []
     for one in shards:
         own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
-        set_aside.append(one.set_aside.join(own, on="run_id", how="semi"))
+        exclusions.append(one.exclusions.join(own, on="run_id", how="semi"))
         splits.append(one.splits.join(own, on="run_id", how="semi"))
     passing = tuple(path for one in shards for path in one.passing)
-    return Measured(recordings, kept, pl.concat(set_aside), pl.concat(splits), passing)
+    return Measured(recordings, kept, pl.concat(exclusions), pl.concat(splits), passing)

@@ -24,7 +24,7 @@ from pipeline.core.metrics import METRICS
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of, write_since
-from pipeline.refresh.context import Athlete, Due, Line, Measured, Shard
+from pipeline.refresh.context import Athlete, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.duplicates import by_athlete
 from pipeline.refresh.steps import Steps, steps_over
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
@@ -97,64 +97,64 @@ def bring_up_to_date(
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
         with building(store, keep=inbox.settings.keep_generations) as built:
-            line = line_for(inbox, built)
-            ledger = _build(line, steps, found, progress)
+            context = context_for(inbox, built)
+            ledger = _build(context, steps, found, progress)
             before, after = _findings(known.folder), _findings(built)
             told = record(found, ledger, began_at=began_at, before=before, after=after)
             write_record(built, told, began_at)
             write_since(built, known.folder, told["findings"], f"{began_at:%Y-%m-%d}")
-            steps.show_forth(line, pages_of(built, known.folder, inbox.settings), _everyone(built))
+            steps.show_forth(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
             write_record(built, told, began_at)  # once more, now that it is known how long it took
             assure()
         catch_up(store)
     return ledger
 
 
-def _build(line: Line, steps: Steps, found: Changes, progress: Progress | None) -> pl.DataFrame:
+def _build(context: RunContext, steps: Steps, found: Changes, progress: Progress | None) -> pl.DataFrame:
     """Make the next state; returns the ledger."""
     known, keys = found.known, found.keys
-    carried = _carry_over(line, found)
-    measured = _watched(steps.measure(line, plan(found.to_read)), found.to_read, progress)
+    carried = _carry_over(context, found)
+    measured = _watched(steps.measure(context, plan(found.to_read)), found.to_read, progress)
     gathered = by_athlete([*measured, *carried])
     parts = {
         name: _with(known, name, found.touched, [getattr(one, name) for one in gathered])
-        for name in ("recordings", "runs", "set_aside")
+        for name in ("recordings", "runs", "exclusions")
     }
     _require_still_there(found.inbox, gathered)
     if parts["runs"].is_empty():
         raise _nothing_usable(found.inbox, parts["recordings"])
 
     everyone = set(parts["runs"]["athlete_id"])
-    _remove_samples_of_nobody(line, gathered, everyone)
+    _remove_samples_of_nobody(context, gathered, everyone)
     touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
     others = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
     anew = {*found.touched, *others}
-    alone = list(steps.respond(line, [*touched, *(Athlete(athlete_id) for athlete_id in others)]))
+    alone = list(steps.respond(context, [*touched, *(Athlete(athlete_id) for athlete_id in others)]))
     parts |= {name: _with(known, name, anew, [getattr(one, name) for one in alone]) for name in ("responses", "pacing")}
     club = steps.club_responses(parts["responses"])
     before = known.part("responses")
     moved = () if before is None else _moved(steps.club_responses(before), club)
-    due = [Due(one, _ALL if one in anew else moved) for one in sorted(everyone) if one in anew or moved]
-    analysed = list(steps.analyse(line, due, club))
+    due = [DriftTask(one, _ALL if one in anew else moved) for one in sorted(everyone) if one in anew or moved]
+    analysed = list(steps.analyse(context, due, club))
     parts |= {
         name: _with(known, name, anew, [getattr(one, name) for one in analysed], metrics=moved)
         for name in ("run_drift", "athlete_drift")
     }
-    assert line.built is not None
-    write_known(line.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
-    return steps.finish(line)
+    assert context.built is not None
+    write_known(context.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
+    return steps.finish(context)
 
 
-def _carry_over(line: Line, found: Changes) -> list[Measured]:
+def _carry_over(context: RunContext, found: Changes) -> list[Measured]:
     """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
     known, keys = found.known, found.keys
-    recordings, runs, set_aside = known.part("recordings"), known.part("runs"), known.part("set_aside")
-    if known.folder is None or line.built is None or recordings is None or runs is None or set_aside is None:
+    recordings, runs, exclusions = known.part("recordings"), known.part("runs"), known.part("exclusions")
+    if known.folder is None or context.built is None or recordings is None or runs is None or exclusions is None:
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in found.touched:
             for table in ("samples", "splits"):
-                if not link_tree(known.folder, line.built, partition(table, athlete_id)):
+                if not link_tree(known.folder, context.built, partition(table, athlete_id)):
                     # Without this the next state would lack the runs of somebody whose files have not changed.
                     raise NothingDone(
                         f"{known.folder}, the state to build on, is damaged: it has no {table} of {athlete_id}. "
@@ -170,18 +170,18 @@ def _carry_over(line: Line, found: Changes) -> list[Measured]:
             own_runs = runs.join(own, on=["path", "session"], how="semi")
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
-            link_tree(known.folder, line.built, folder, wanted=samples_files.__contains__)
+            link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
             splits = read_partitions(known.folder, "splits", athlete_id or "")
-            own_set_aside, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (set_aside, splits))
-            carried.append(Measured(own, own_runs, own_set_aside, own_splits))
+            own_exclusions, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (exclusions, splits))
+            carried.append(Measured(own, own_runs, own_exclusions, own_splits))
     return carried
 
 
-def _remove_samples_of_nobody(line: Line, gathered: Iterable[Measured], everyone: set[str]) -> None:
+def _remove_samples_of_nobody(context: RunContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
     """Runs may be turned away after their samples were written; of athletes with others `respond` removes them."""
-    assert line.built is not None
+    assert context.built is not None
     for athlete_id in {name for one in gathered if (name := _athlete_of(one)) is not None} - everyone:
-        remove_tree(line.built / partition("samples", athlete_id))
+        remove_tree(context.built / partition("samples", athlete_id))
 
 
 #: What is estimated of an athlete who is looked at anew.
@@ -286,7 +286,7 @@ def check(
     """Read and judge every file, write nothing; returns the ledger."""
     with _spread(inbox, jobs, spread) as over:
         shards = plan(inbox.files)
-        measured = list(_watched(steps_over(over).measure(line_for(inbox, None), shards), inbox.files, progress))
+        measured = list(_watched(steps_over(over).measure(context_for(inbox, None), shards), inbox.files, progress))
     ledger = pl.concat([one.recordings for one in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
 
@@ -294,9 +294,9 @@ def check(
 # --- Sharing out -----------------------------------------------------------------------------------------------------
 
 
-def line_for(inbox: Inbox, built: Path | None) -> Line:
+def context_for(inbox: Inbox, built: Path | None) -> RunContext:
     """What every step shares; without the list of files, which is shared out in the shards and would outweigh them."""
-    return Line(replace(inbox, files=()), built)
+    return RunContext(replace(inbox, files=()), built)
 
 
 def plan(files: Iterable[InboxFile]) -> list[Shard]:

@@ -17,8 +17,6 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import written_here
 from pipeline.core.settings import Settings, read_settings
-from pipeline.methods.design import Entering
-from pipeline.refresh.athlete import entering
 from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
@@ -108,7 +106,7 @@ def _check(
         raise NothingDone(f"The tables of {store} were not made with the settings beside them. Refresh it once more.")
     all_splits = read_rows(before, "splits")
     club = club_responses(read_rows(before, "responses"))
-    athletes = list(take_apart(all_splits, club, _entering(settings), min_runs=settings.min_runs))
+    athletes = list(take_apart(all_splits, club, settings.inclusion))
     if not athletes:
         raise NothingDone(
             f"There is nothing to calibrate with: {store} holds {all_splits['run_id'].n_unique()} runs of "
@@ -138,7 +136,7 @@ def _told(
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `responses` of an athlete in a draw."""
-    told = responses(redrawn(task.athlete, task.draw, task.place), **entering(settings))
+    told = responses(redrawn(task.athlete, task.draw, task.place), inclusion=settings.inclusion)
     return task.draw, task.place, told
 
 
@@ -146,8 +144,8 @@ def analyse(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `drift` of an athlete in a draw."""
     _, found = drift(
         redrawn(task.athlete, task.draw, task.place),
-        **entering(settings),
-        max_entanglement=settings.max_entanglement,
+        inclusion=settings.inclusion,
+        max_collinearity=settings.max_collinearity,
         seed=settings.seed,
         club=task.club,
     )
@@ -160,19 +158,9 @@ def judge(settings: Settings, season: Season) -> pl.DataFrame:
         season.athlete_drift,
         empty("run_drift"),
         smallest_change_pct=settings.smallest_change_pct,
-        max_entanglement=settings.max_entanglement,
+        max_collinearity=settings.max_collinearity,
     )
     return trials(found, season.planted_pct, season.draw)
-
-
-def _entering(settings: Settings) -> Entering:
-    return Entering(
-        settings.split_length_m,
-        settings.warm_up_m,
-        settings.min_run_share,
-        settings.min_length_share,
-        settings.min_splits_of_run,
-    )
 
 
 def _planted(draw: Draw, athletes: list[TakenApart]) -> dict[tuple[str, str], float]:

@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.methods.spring_mass import with_stiffness
-from pipeline.refresh.context import RUN, Line, Measured, Settled, Shard
+from pipeline.refresh.context import RUN, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.recording import WORTH, Session, recording
 from pipeline.stages.samples import RunSamples, samples
@@ -28,14 +28,14 @@ from pipeline.tables import empty, publishable
 from pipeline.workers.pool import may_have_passed
 
 
-def measure(line: Line, shard: Shard) -> Measured:
+def measure(context: RunContext, shard: Shard) -> Measured:
     """Take a shard through the stages recording, samples and splits."""
-    return cut(line, settle(line, shard, read(line, shard)))
+    return cut(context, settle(context, shard, read(context, shard)))
 
 
-def read(line: Line, shard: Shard) -> list[tuple[InboxFile, Session]]:
+def read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
     """Stage `recording` for the files of a shard."""
-    return [(file, session) for file in shard.files for session in _read_file(line.inbox, file)]
+    return [(file, session) for file in shard.files for session in _read_file(context.inbox, file)]
 
 
 def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
@@ -95,24 +95,24 @@ def _our_fault(error: Exception) -> Refused:
     )
 
 
-def lost(line: Line, shard: Shard, why: str) -> Measured:
+def lost(context: RunContext, shard: Shard, reason: str) -> Measured:
     """What stands for a shard of one file that cost its worker: the file, turned away."""
-    return settle(line, shard, unread(line, shard, why)).measured
+    return settle(context, shard, unread(context, shard, reason)).measured
 
 
-def unread(_line: Line, shard: Shard, why: str) -> list[tuple[InboxFile, Session]]:
+def unread(_line: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile, Session]]:
     """The same after the first stage.
 
     Args:
         _line: shared by all.
         shard: of one file.
-        why: what it did to its worker, such as "it took longer than 60 s".
+        reason: what it did to its worker, such as "it took longer than 60 s".
     """
     (file,) = shard.files
-    reason = Refused(
-        f"The file could not be read: {why}.", "The next refresh tries again; if that does not help, leave it out."
+    refusal = Refused(
+        f"The file could not be read: {reason}.", "The next refresh tries again; if that does not help, leave it out."
     )
-    session = _turned_away(file, b"", reason, is_passing=may_have_passed(why))
+    session = _turned_away(file, b"", refusal, is_passing=may_have_passed(reason))
     return [(file, replace(session, sha256=file.sha256 or ""))]
 
 
@@ -124,13 +124,13 @@ class _Run:
     found: RunSamples
 
 
-def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> Settled:
+def settle(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
     """Stage `samples` for the sessions of a shard; the samples are written, and handed on once for the next stage."""
     ledger: list[Session] = []
     runs: list[_Run] = []
     passing: set[str] = set()
     for file, session in sessions:
-        judged, run = _settle_session(line.inbox, file, session)
+        judged, run = _settle_session(context.inbox, file, session)
         ledger.append(judged)
         if judged.is_passing:
             passing.add(file.path)
@@ -144,9 +144,9 @@ def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session
     own = [run for run in runs if (run.row["path"], run.row["session"]) in wanted]
     recordings = _ledger(shard.athlete_id, ledger, run_of_file)
     if not own:
-        return Settled(Measured(recordings, rows, empty("set_aside"), empty("splits"), tuple(sorted(passing))), {})
-    set_aside = pl.concat([run.found.set_aside for run in own])
-    measured = Measured(recordings, rows, set_aside, empty("splits"), tuple(sorted(passing)))
+        return SampledRuns(Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing))), {})
+    exclusions = pl.concat([run.found.exclusions for run in own])
+    measured = Measured(recordings, rows, exclusions, empty("splits"), tuple(sorted(passing)))
     everything = pl.concat([run.found.samples for run in own])
     try:
         everything = publishable("samples", everything, subject=f"athlete {shard.athlete_id}")
@@ -156,13 +156,13 @@ def settle(line: Line, shard: Shard, sessions: Sequence[tuple[InboxFile, Session
         sound = everything.filter(~pl.col("run_id").is_in(faulty))
         everything = publishable("samples", sound, subject=f"athlete {shard.athlete_id}")
     by_run = _by_run(everything)
-    if line.built is not None:
-        settings_sha256, code = line.inbox.settings.digest("reading"), version("splitdrift")
+    if context.built is not None:
+        settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
         for run in own:
             if (samples_of := by_run.get(str(run.row["run_id"]))) is not None:
                 made_from = Provenance(str(run.row["sha256"]), settings_sha256, code)
-                write_table(line.built / str(run.row["samples_file"]), "samples", samples_of, made_from)
-    return Settled(measured, by_run)
+                write_table(context.built / str(run.row["samples_file"]), "samples", samples_of, made_from)
+    return SampledRuns(measured, by_run)
 
 
 def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
@@ -201,7 +201,7 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
         measured,
         recordings=recordings,
         runs=measured.runs.join(names, on=["path", "session"], how="anti"),
-        set_aside=measured.set_aside.filter(~pl.col("run_id").is_in(run_ids)),
+        exclusions=measured.exclusions.filter(~pl.col("run_id").is_in(run_ids)),
     )
 
 
@@ -278,17 +278,17 @@ def _ledger(
     return pl.DataFrame(rows, schema=empty("recordings").schema)
 
 
-def cut(line: Line, settled: Settled) -> Measured:
+def cut(context: RunContext, settled: SampledRuns) -> Measured:
     """Stage `splits` for the runs of a shard."""
     measured, by_run = settled.measured, settled.samples
     if not by_run:
         return measured
-    settings = line.inbox.settings
+    settings = context.inbox.settings
     rows = splits(pl.concat(by_run.values()), split_length_m=settings.split_length_m)
     names = measured.runs.select("run_id", "athlete_id").unique("run_id")
     rows = with_stiffness(
         rows.join(names, on="run_id", how="left"),
-        line.inbox.athletes,
+        context.inbox.athletes,
         level_slope_pct=settings.level_slope_pct,
         level_roughness_pct=settings.level_roughness_pct,
         min_run_share=settings.min_run_share,

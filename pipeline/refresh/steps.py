@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.pages.club_rows import Pages
-from pipeline.refresh.context import FORMS, Alone, Analysed, Athlete, Due, Line, Measured, Shard, one_file_each
+from pipeline.refresh.context import (
+    FORMS,
+    Athlete,
+    AthleteFits,
+    DriftEstimates,
+    DriftTask,
+    Measured,
+    RunContext,
+    Shard,
+    one_file_each,
+)
 from pipeline.workers.pool import Spread
 from pipeline.workers.process import Limits
 
@@ -23,28 +33,28 @@ if TYPE_CHECKING:
 class Steps:
     """Each maps over many items: here, in workers, or as tasks of a flow."""
 
-    measure: Callable[[Line, Sequence[Shard]], Iterator[Measured]]
-    respond: Callable[[Line, Sequence[Athlete]], Iterator[Alone]]
-    analyse: Callable[[Line, Sequence[Due], pl.DataFrame], Iterator[Analysed]]
+    measure: Callable[[RunContext, Sequence[Shard]], Iterator[Measured]]
+    respond: Callable[[RunContext, Sequence[Athlete]], Iterator[AthleteFits]]
+    analyse: Callable[[RunContext, Sequence[DriftTask], pl.DataFrame], Iterator[DriftEstimates]]
     club_responses: Callable[[pl.DataFrame], pl.DataFrame]
-    finish: Callable[[Line], pl.DataFrame]
-    show_forth: Callable[[Line, Pages | None, Sequence[str]], None]
+    finish: Callable[[RunContext], pl.DataFrame]
+    show_forth: Callable[[RunContext, Pages | None, Sequence[str]], None]
 
 
 def steps_over(spread: Spread) -> Steps:
     """The steps, mapped by workers. What they need is loaded where they run."""
 
-    def analyse(line: Line, due: Sequence[Due], club: pl.DataFrame) -> Iterator[Analysed]:
-        return spread(partial(_analyse, club=club), line, due)
+    def analyse(context: RunContext, due: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[DriftEstimates]:
+        return spread(partial(_analyse, club=club), context, due)
 
     def club_responses(responses: pl.DataFrame) -> pl.DataFrame:
         return next(spread(_club_responses, None, [responses]))
 
-    def finish(line: Line) -> pl.DataFrame:
-        return next(spread(_finish, line, [None]))
+    def finish(context: RunContext) -> pl.DataFrame:
+        return next(spread(_finish, context, [None]))
 
-    def show_forth(line: Line, pages: Pages | None, athletes: Sequence[str]) -> None:
-        forms = spread(_show_forth, line, FORMS)
+    def show_forth(context: RunContext, pages: Pages | None, athletes: Sequence[str]) -> None:
+        forms = spread(_show_forth, context, FORMS)
         drawn = draw_over(spread, pages, athletes) if pages is not None else iter(())
         for _ in (*forms, *drawn):  # in workers both are under way by now
             pass
@@ -52,59 +62,59 @@ def steps_over(spread: Spread) -> Steps:
     return Steps(partial(measure_over, spread), partial(spread, _respond), analyse, club_responses, finish, show_forth)
 
 
-def measure_over(spread: Spread, line: Line, shards: Sequence[Shard]) -> Iterator[Measured]:
+def measure_over(spread: Spread, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
     """Take shards through the stages recording, samples and splits; a file that costs its worker costs itself only."""
-    return spread(_measure, line, shards, smaller=one_file_each, lost=_lost, limits=_limits(line))
+    return spread(_measure, context, shards, smaller=one_file_each, lost=_lost, limits=_limits(context))
 
 
-def read_over(spread: Spread, line: Line, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
+def read_over(spread: Spread, context: RunContext, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
     """Take shards through the stage recording alone, with the same limits; one list a shard, in their order."""
     found: dict[str, list[tuple[InboxFile, Session]]] = {}
-    for sessions in spread(_read, line, shards, smaller=one_file_each, lost=_unread, limits=_limits(line)):
+    for sessions in spread(_read, context, shards, smaller=one_file_each, lost=_unread, limits=_limits(context)):
         for file, session in sessions:
             found.setdefault(file.path, []).append((file, session))
     return [[one for file in shard.files for one in found.get(file.path, [])] for shard in shards]
 
 
-def _limits(line: Line) -> Limits:
-    settings = line.inbox.settings
+def _limits(context: RunContext) -> Limits:
+    settings = context.inbox.settings
     return Limits(settings.max_file_s, settings.max_file_mb)
 
 
-def _measure(line: Line, shard: Shard) -> Measured:
+def _measure(context: RunContext, shard: Shard) -> Measured:
     from pipeline.refresh.shard import measure
 
-    return measure(line, shard)
+    return measure(context, shard)
 
 
-def _lost(line: Line, shard: Shard, why: str) -> Measured:
+def _lost(context: RunContext, shard: Shard, reason: str) -> Measured:
     from pipeline.refresh.shard import lost
 
-    return lost(line, shard, why)
+    return lost(context, shard, reason)
 
 
-def _read(line: Line, shard: Shard) -> list[tuple[InboxFile, Session]]:
+def _read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
     from pipeline.refresh.shard import read
 
-    return read(line, shard)
+    return read(context, shard)
 
 
-def _unread(line: Line, shard: Shard, why: str) -> list[tuple[InboxFile, Session]]:
+def _unread(context: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile, Session]]:
     from pipeline.refresh.shard import unread
 
-    return unread(line, shard, why)
+    return unread(context, shard, reason)
 
 
-def _respond(line: Line, athlete: Athlete) -> Alone:
+def _respond(context: RunContext, athlete: Athlete) -> AthleteFits:
     from pipeline.refresh.athlete import respond
 
-    return respond(line, athlete)
+    return respond(context, athlete)
 
 
-def _analyse(line: Line, due: Due, club: pl.DataFrame) -> Analysed:
+def _analyse(context: RunContext, due: DriftTask, club: pl.DataFrame) -> DriftEstimates:
     from pipeline.refresh.athlete import analyse
 
-    return analyse(line, due, club)
+    return analyse(context, due, club)
 
 
 def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:
@@ -113,10 +123,10 @@ def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:
     return club_responses(responses)
 
 
-def _finish(line: Line, _: None) -> pl.DataFrame:
+def _finish(context: RunContext, _: None) -> pl.DataFrame:
     from pipeline.refresh.club import finish
 
-    return finish(line)
+    return finish(context)
 
 
 def draw_over(spread: Spread, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
@@ -130,7 +140,7 @@ def _draw(pages: Pages, athlete_id: str | None) -> None:
     draw(pages, athlete_id)
 
 
-def _show_forth(line: Line, form: str) -> None:
+def _show_forth(context: RunContext, form: str) -> None:
     from pipeline.refresh.club import show_forth
 
-    show_forth(line, form)
+    show_forth(context, form)

@@ -23,9 +23,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRICS
 from pipeline.core.queries import run_query
-from pipeline.methods.design import INSEPARABLE, TEN_KM, Entering, club_of, designs, explained, fit_causes, telling
+from pipeline.methods.design import INSEPARABLE, TEN_KM, club_of, collinearity_of, designs, fit_causes, identifiable
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array
 from pipeline.methods.paired_classes import wilson
 
@@ -94,27 +95,26 @@ class Draw:
         return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))
 
 
-def take_apart(splits: pl.DataFrame, club: pl.DataFrame, enter: Entering, *, min_runs: int) -> Iterator[TakenApart]:
+def take_apart(splits: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion) -> Iterator[TakenApart]:
     """Fit the model to each athlete and metric, and separate what it expects from what is left.
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
         club: rows of `club_responses`.
-        enter: which splits enter.
-        min_runs: athletes with fewer runs left have no estimate.
+        inclusion: which splits, runs and athletes enter.
     """
     ordered = splits.sort("athlete_id", "run_id", "km")
     for (athlete_id,), own in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
-        parts = tuple(_parts(own, club, enter, min_runs))
+        parts = tuple(_parts(own, club, inclusion))
         if parts:
             yield TakenApart(str(athlete_id), own, parts)
 
 
-def _parts(own: pl.DataFrame, club: pl.DataFrame, enter: Entering, min_runs: int) -> Iterator[Part]:
+def _parts(own: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(own.select("run_id", "km").iter_rows())}
-    for name, design, _ in designs(own, enter):
-        causes = telling(design)
-        if len(design.run_ids) < min_runs or explained(design, causes) > INSEPARABLE:
+    for name, design, _ in designs(own, inclusion):
+        causes = identifiable(design)
+        if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
         fitted = fit_causes(design, causes, club_of(club), str(name["metric"]))
         effects = np.zeros(design.columns.shape[1])
@@ -124,7 +124,7 @@ def _parts(own: pl.DataFrame, club: pl.DataFrame, enter: Entering, min_runs: int
         rest = design.columns[:, VALUE] - responses - distance * effects[DISTANCE]
         weight = fitted.design.weight
         level = (design.per_run(rest * weight) / design.per_run(weight))[design.run]
-        km = np.rint(distance * TEN_KM / enter.split_length_m + 0.5).astype(np.int64)
+        km = np.rint(distance * TEN_KM / inclusion.split_length_m + 0.5).astype(np.int64)
         place = np.array([place_of[design.run_ids[run], one] for run, one in zip(design.run, km.tolist(), strict=True)])
         yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level)
 

@@ -112,26 +112,26 @@ def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dic
         shared = shared + sign * np.array(side["level_shared"].to_list()).mean(axis=0)
     leaned_on = float(shared @ shared)
     variance, by_freedom = variance + leaned_on, by_freedom + leaned_on**2 / (n_runs - 1)
-    freedom = variance**2 / by_freedom if by_freedom > 0 else np.inf
-    reach = float(special.stdtrit(freedom, 0.975)) * variance**0.5
+    df = variance**2 / by_freedom if by_freedom > 0 else np.inf
+    reach = float(special.stdtrit(df, 0.975)) * variance**0.5
     ends = np.expm1([difference, difference - reach, difference + reach])
     return dict(zip(("difference_pct", "low", "high"), 100 * ends, strict=True))
 
 
 def _drifts(compared: pl.DataFrame, reference: pl.DataFrame) -> dict[str, float]:
     """Difference of the mean drifts, in points of percent per 10 km; nothing where too few have an own error."""
-    sides = [one.filter(pl.col("own_error_pct_per_10km") > 0) for one in (reference, compared)]
+    sides = [one.filter(pl.col("within_run_se_pct_per_10km") > 0) for one in (reference, compared)]
     if min(one.height for one in sides) < FEWEST_RUNS:
         return {}
     both = pl.concat(sides)
     is_compared = np.repeat([0.0, 1.0], [one.height for one in sides])
     found = meta_regression(
         both["drift_pct_per_10km"].to_numpy(),
-        both["own_error_pct_per_10km"].to_numpy(),
+        both["within_run_se_pct_per_10km"].to_numpy(),
         np.column_stack([np.ones(both.height), is_compared]),
     )
     difference = float(found.coefficients[1])
     error = found.variance_with(np.array(both["drift_shared"].to_list()), 1) ** 0.5
-    reach = float(special.stdtrit(found.freedom, 0.975)) * error
+    reach = float(special.stdtrit(found.df, 0.975)) * error
     names = ("drift_difference_pct_per_10km", "drift_difference_low", "drift_difference_high")
     return dict(zip(names, (difference, difference - reach, difference + reach), strict=True))

@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from pipeline.core.inclusion import Inclusion
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -26,12 +27,11 @@ from pipeline.methods.design import (
     SLOPE_SQUARED,
     SPEED,
     SPEED_SQUARED,
-    Entering,
     club_of,
+    collinearity_of,
     designs,
-    explained,
     fit_causes,
-    telling,
+    identifiable,
 )
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
@@ -46,13 +46,8 @@ ONSET_LEVEL = 0.02
 def drift(
     splits: pl.DataFrame,
     *,
-    split_length_m: float,
-    warm_up_m: float,
-    min_run_share: float,
-    min_length_share: float,
-    min_splits_of_run: int,
-    min_runs: int,
-    max_entanglement: float,
+    inclusion: Inclusion,
+    max_collinearity: float,
     seed: int,
     club: pl.DataFrame | None = None,
     metrics: Collection[str] | None = None,
@@ -61,13 +56,8 @@ def drift(
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
-        split_length_m: length of a whole split [m].
-        warm_up_m: splits that begin before this distance do not enter [m].
-        min_run_share: splits with a smaller share of running do not enter.
-        min_length_share: splits shorter than this share of `split_length_m` do not enter.
-        min_splits_of_run: runs with fewer splits left do not enter.
-        min_runs: athletes with fewer runs left get no estimate, only the counts.
-        max_entanglement: share of distance that speed and slope may explain before `why` says that they are entangled.
+        inclusion: which splits, runs and athletes enter.
+        max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
         club: rows of `club_responses`; None to let every athlete stand alone.
         metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
@@ -75,27 +65,29 @@ def drift(
     Returns:
         Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
     """
-    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
     common = club_of(club)
     run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
-    for name, design, reference in designs(splits, enter, metrics):
+    for name, design, reference in designs(splits, inclusion, metrics):
         row = name | {
             "n_runs": len(design.run_ids),
             "n_splits": len(design.run),
             "reference_speed_m_s": reference,
-            "why": None,
+            "reason": None,
         }
-        causes = telling(design)
-        if len(design.run_ids) < min_runs:
-            row["why"] = f"{len(design.run_ids)} of the {min_runs} runs needed have {min_splits_of_run} usable splits"
-        elif explained(design, causes) > INSEPARABLE:
-            row |= {"entanglement": 1.0, "why": _entangled(1.0)}
+        causes = identifiable(design)
+        if len(design.run_ids) < inclusion.min_runs:
+            row["reason"] = (
+                f"{len(design.run_ids)} of the {inclusion.min_runs} runs needed have "
+                f"{inclusion.min_splits_of_run} usable splits"
+            )
+        elif collinearity_of(design, causes) > INSEPARABLE:
+            row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
             fitted = fit_causes(design, causes, common, str(name["metric"]))
             row |= _athlete_row(fitted, onset(fitted, seed=seed))
-            if fitted.entanglement > max_entanglement:
-                row["why"] = _entangled(fitted.entanglement)
+            if fitted.collinearity > max_collinearity:
+                row["reason"] = _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
@@ -114,8 +106,8 @@ _RUN_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "onset_km": pl.Float64,
     "onset_low": pl.Float64,
     "onset_high": pl.Float64,
-    "own_error_pct_per_10km": pl.Float64,
-    "shared_error_pct_per_10km": pl.Float64,
+    "within_run_se_pct_per_10km": pl.Float64,
+    "response_se_pct_per_10km": pl.Float64,
     "drift_shared": pl.List(pl.Float64),
     "level_shared": pl.List(pl.Float64),
 }
@@ -139,22 +131,22 @@ _ATHLETE_COLUMNS = {
     "drift_before_onset_pct": pl.Float64,
     "drift_after_onset_pct": pl.Float64,
     "detectable_pct": pl.Float64,
-    "entanglement": pl.Float64,
+    "collinearity": pl.Float64,
     **dict.fromkeys(ADJUSTED_BY.values(), pl.Float64),
-    "why": pl.String,
+    "reason": pl.String,
 }
 
 
-def _entangled(share: float) -> str:
+def _collinear(share: float) -> str:
     return (
         f"speed and slope explain {100 * share:.0f} % of distance in these runs, so their effects cannot be told apart"
     )
 
 
 def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
-    freedom = fitted.drift_freedom
+    df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
-    quantile = float(special.stdtrit(freedom, 0.975))
+    quantile = float(special.stdtrit(df, 0.975))
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
@@ -164,11 +156,11 @@ def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
         "drift_pct_per_10km": _percent(estimate),
         "drift_low": _percent(estimate - quantile * error),
         "drift_high": _percent(estimate + quantile * error),
-        "p_value": 2 * float(special.stdtr(freedom, -abs(estimate) / error)) if error > 0 else None,
+        "p_value": 2 * float(special.stdtr(df, -abs(estimate) / error)) if error > 0 else None,
         "speed_part_pct": _percent(passed_on.get(SPEED, 0.0) + passed_on.get(SPEED_SQUARED, 0.0)),
         "slope_part_pct": _percent(passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)),
-        "detectable_pct": _percent((quantile + float(special.stdtrit(freedom, POWER))) * error),
-        "entanglement": fitted.entanglement,
+        "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * error),
+        "collinearity": fitted.collinearity,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     if found is not None and found.is_given(ONSET_LEVEL):
@@ -210,7 +202,7 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
     estimate = raw - passes_on @ fitted.beta[1:]
     shared = passes_on @ _root(fitted.covariance[1:, 1:])
     own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
-    reach = float(special.stdtrit(fitted.freedom, 0.975)) * np.sqrt(own + of_responses)
+    reach = float(special.stdtrit(fitted.df, 0.975)) * np.sqrt(own + of_responses)
     in_percent = 100 * np.exp(estimate)
     onset_km = 10 * np.array(
         [
@@ -229,8 +221,8 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
         "drift_low": 100 * np.expm1(estimate - reach),
         "drift_high": 100 * np.expm1(estimate + reach),
         **dict(zip(_ONSETS, onset_km.T, strict=True)),
-        "own_error_pct_per_10km": in_percent * np.sqrt(own),
-        "shared_error_pct_per_10km": in_percent * np.sqrt(of_responses),
+        "within_run_se_pct_per_10km": in_percent * np.sqrt(own),
+        "response_se_pct_per_10km": in_percent * np.sqrt(of_responses),
         # By way of an array: building lists one by one takes longer than the fit.
         "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),
         "level_shared": pl.Series(level_shared).arr.to_list(),

@@ -19,7 +19,8 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.methods.design import TEN_KM, Entering, Numbers, design_of
+from pipeline.core.inclusion import Inclusion
+from pipeline.methods.design import TEN_KM, Numbers, design_of
 from pipeline.methods.mixed_model import (
     DISTANCE,
     FIRST_CAUSE,
@@ -54,12 +55,7 @@ _COLUMNS = {
 def pacing(
     splits: pl.DataFrame,
     *,
-    split_length_m: float,
-    warm_up_m: float,
-    min_run_share: float,
-    min_length_share: float,
-    min_splits_of_run: int,
-    min_runs: int,
+    inclusion: Inclusion,
 ) -> pl.DataFrame:
     """Estimate how speed and walking change along runs.
 
@@ -68,32 +64,26 @@ def pacing(
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
-        split_length_m: length of a whole split [m].
-        warm_up_m: splits that begin before this distance do not enter [m].
-        min_run_share: splits with a smaller share of running do not enter for speed.
-        min_length_share: splits shorter than this share of `split_length_m` do not enter.
-        min_splits_of_run: runs with fewer splits left do not enter.
-        min_runs: athletes with fewer runs left get no estimate, only the counts.
+        inclusion: which splits, runs and athletes enter.
 
     Returns:
         Rows of the table `pacing`.
     """
-    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
     rows: list[dict[str, object]] = []
     for (athlete_id,), own in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
-        usable = enter.usable(own)
+        usable = inclusion.usable(own)
         cadenced = usable.filter(pl.col("cadence_spm") > 0)
-        design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, enter), True
-        if len(design.run_ids) < min_runs:
-            design, has_cadence = design_of(Numbers(usable), "speed_m_s", 1.0, enter), False
+        design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, inclusion), True
+        if len(design.run_ids) < inclusion.min_runs:
+            design, has_cadence = design_of(Numbers(usable), "speed_m_s", 1.0, inclusion), False
         row: dict[str, object] = {
             "athlete_id": athlete_id,
             "n_runs": len(design.run_ids),
             "n_splits": len(design.run),
         }
-        if len(design.run_ids) >= max(min_runs, FEWEST_RUNS):
+        if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS):
             row |= _speed(design, n_parts=3 if has_cadence else 1)
-        rows.append(row | _walking(own, enter, min_runs))
+        rows.append(row | _walking(own, inclusion))
     return pl.DataFrame(rows, schema=_COLUMNS)
 
 
@@ -117,22 +107,21 @@ def _left_out(products: Array, along: Array) -> tuple[float, float]:
     """A slope from each run's sums of products, and the reach of its 95 % interval by leaving out one run at a time."""
     a, b = along[:, None, None], products[:, None]
     slope = b.sum(axis=0) / a.sum()
-    covariance, freedom = leaving_out_runs(a, b, a.sum(axis=0), slope)
-    return float(slope[0]), float(special.stdtrit(freedom, 0.975) * np.sqrt(covariance[0, 0]))
+    covariance, df = leaving_out_runs(a, b, a.sum(axis=0), slope)
+    return float(slope[0]), float(special.stdtrit(df, 0.975) * np.sqrt(covariance[0, 0]))
 
 
-def _walking(own: pl.DataFrame, enter: Entering, min_runs: int) -> dict[str, object]:
+def _walking(own: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
     rows = own.filter(
-        (pl.col("km") - 1) * enter.split_length_m >= enter.warm_up_m,
-        pl.col("length_m") >= enter.min_length_share * enter.split_length_m,
+        inclusion.is_whole(),
         pl.col("run_share").is_not_null(),
-    ).filter(pl.len().over("run_id") >= enter.min_splits_of_run)
-    found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < enter.min_run_share).sum())}
-    if rows["run_id"].n_unique() < max(min_runs, FEWEST_RUNS):
+    ).filter(pl.len().over("run_id") >= inclusion.min_splits_of_run)
+    found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
+    if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS):
         return found
     walked = 100 * (1 - pl.col("run_share"))
-    distance = (pl.col("km") - 0.5) * enter.split_length_m / TEN_KM
+    distance = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
     from_mean = distance - distance.mean().over("run_id")
     sums = rows.select("run_id", product=from_mean * walked, square=from_mean**2).group_by("run_id").sum()
     sums = sums.sort("run_id")

@@ -10,15 +10,15 @@ import math
 
 import polars as pl
 
+from pipeline.core.inclusion import Inclusion
 from pipeline.methods.design import (
     CAUSES,
     INSEPARABLE,
     SPEED_SQUARED,
-    Entering,
+    collinearity_of,
     designs,
-    explained,
     fit_causes,
-    telling,
+    identifiable,
 )
 from pipeline.methods.mixed_model import FIRST_CAUSE
 
@@ -26,32 +26,21 @@ from pipeline.methods.mixed_model import FIRST_CAUSE
 def responses(
     splits: pl.DataFrame,
     *,
-    split_length_m: float,
-    warm_up_m: float,
-    min_run_share: float,
-    min_length_share: float,
-    min_splits_of_run: int,
-    min_runs: int,
+    inclusion: Inclusion,
 ) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
-        split_length_m: length of a whole split [m].
-        warm_up_m: splits that begin before this distance do not enter [m].
-        min_run_share: splits with a smaller share of running do not enter.
-        min_length_share: splits shorter than this share of `split_length_m` do not enter.
-        min_splits_of_run: runs with fewer splits left do not enter.
-        min_runs: athletes with fewer runs left tell nothing.
+        inclusion: which splits, runs and athletes enter.
 
     Returns:
         Rows of the table `responses`.
     """
-    enter = Entering(split_length_m, warm_up_m, min_run_share, min_length_share, min_splits_of_run)
     rows: list[dict[str, object]] = []
-    for name, design, _ in designs(splits, enter):
-        causes = telling(design)
-        if len(design.run_ids) < min_runs or explained(design, causes) > INSEPARABLE:
+    for name, design, _ in designs(splits, inclusion):
+        causes = identifiable(design)
+        if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
         fitted = fit_causes(design, causes, None, str(name["metric"]))
         for place, cause in enumerate(fitted.places[1:], start=1):

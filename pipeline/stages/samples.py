@@ -79,14 +79,14 @@ class RunSamples:
 
     Attributes:
         samples: rows of the table `samples`, without `run_id` until they are named.
-        set_aside: rows of the table `set_aside`, likewise.
+        exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
         altitude: `steady`, `rough` or `absent`.
     """
 
     samples: pl.DataFrame
-    set_aside: pl.DataFrame
+    exclusions: pl.DataFrame
     started_s: float
     paused_s: float
     altitude: str
@@ -95,7 +95,7 @@ class RunSamples:
         """The same, under the name of the run, which is known once its start is."""
         name = pl.lit(run_id).alias("run_id")
         return replace(
-            self, samples=self.samples.select(name, pl.all()), set_aside=self.set_aside.select(name, pl.all())
+            self, samples=self.samples.select(name, pl.all()), exclusions=self.exclusions.select(name, pl.all())
         )
 
 

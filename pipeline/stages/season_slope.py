@@ -54,7 +54,7 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """
     start = pl.col("started_at_utc")
     starts = runs.select("run_id", start_us=start.dt.epoch("us"), month=start.dt.strftime("%Y-%m"))
-    entering = run_drifts.filter(pl.col("own_error_pct_per_10km") > 0).join(starts, on="run_id").sort("start_us")
+    entering = run_drifts.filter(pl.col("within_run_se_pct_per_10km") > 0).join(starts, on="run_id").sort("start_us")
     rows = []
     for (athlete_id, metric), own in entering.partition_by(
         "athlete_id", "metric", as_dict=True, maintain_order=True
@@ -89,18 +89,18 @@ def _line(own: pl.DataFrame, month: Column) -> dict[str, float]:
     """The line through one athlete's drifts over the months since the first run."""
     found = meta_regression(
         own["drift_pct_per_10km"].to_numpy(),
-        own["own_error_pct_per_10km"].to_numpy(),
+        own["within_run_se_pct_per_10km"].to_numpy(),
         np.column_stack([np.ones(len(month)), month]),
     )
     start, slope = (float(one) for one in found.coefficients)
     error = found.variance_with(np.array(own["drift_shared"].to_list()), 1) ** 0.5
-    reach = float(special.stdtrit(found.freedom, 0.975)) * error
+    reach = float(special.stdtrit(found.df, 0.975)) * error
     return {
         "change_pct_per_10km_per_month": slope,
         "change_low": slope - reach,
         "change_high": slope + reach,
         "median_change_pct_per_10km_per_month": _median_slope(month, own["drift_pct_per_10km"].to_numpy()),
-        "p_value": 2 * float(special.stdtr(found.freedom, -abs(slope) / error)) if error > 0 else float("nan"),
+        "p_value": 2 * float(special.stdtr(found.df, -abs(slope) / error)) if error > 0 else float("nan"),
         "first_drift_pct_per_10km": start,
         "last_drift_pct_per_10km": start + slope * float(month[-1]),
         "between_runs_sd_pct_per_10km": found.between**0.5,

@@ -44,7 +44,7 @@ def athlete_drift(
     run_drifts: pl.DataFrame,
     *,
     smallest_change_pct: Mapping[str, float],
-    max_entanglement: float,
+    max_collinearity: float,
 ) -> pl.DataFrame:
     """Correct the p-values of all athletes and metrics together, and draw the conclusions.
 
@@ -52,7 +52,7 @@ def athlete_drift(
         drifts: rows of `athlete_drift` of the whole club, as the stage `drift` gives them.
         run_drifts: rows of `run_drift` of the whole club.
         smallest_change_pct: smallest change of interest of each metric [% per 10 km].
-        max_entanglement: share of distance that speed and slope may explain.
+        max_collinearity: share of distance that speed and slope may explain.
 
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
@@ -66,7 +66,7 @@ def athlete_drift(
             orient="row",
         ),
     }
-    return run_query("athlete_drift", tables, {"level": LEVEL, "max_entanglement": max_entanglement})
+    return run_query("athlete_drift", tables, {"level": LEVEL, "max_collinearity": max_collinearity})
 
 
 def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
@@ -80,10 +80,10 @@ def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
         Rows of `season_trend`.
     """
     columns = ("run_id", "athlete_id", "metric", "drift_pct_per_10km")
-    freedom = np.arange(1, max(runs.height, 1) + 1)
+    df = np.arange(1, max(runs.height, 1) + 1)
     tables = {
-        "run_drift": run_drifts.select(*columns, "own_error_pct_per_10km", "shared_error_pct_per_10km"),
+        "run_drift": run_drifts.select(*columns, "within_run_se_pct_per_10km", "response_se_pct_per_10km"),
         "runs": runs.select("run_id", "started_at_utc"),
-        "student_t": pl.DataFrame({"freedom": freedom, "quantile": special.stdtrit(freedom, 0.975)}),
+        "student_t": pl.DataFrame({"freedom": df, "quantile": special.stdtrit(df, 0.975)}),
     }
     return run_query("season_trend", tables, {"least_freedom": LEAST_FREEDOM})

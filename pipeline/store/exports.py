@@ -21,7 +21,7 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
     "athlete_drift", "pacing", "contrasts", "season_trend", "season_slope", "complaints", "strike_counts",
-    "strike_shift", "run_drift", "runs", "recordings", "set_aside",
+    "strike_shift", "run_drift", "runs", "recordings", "exclusions",
 )  # fmt: skip
 #: Rows beyond this are left to the CSV: a sheet of a million cells opens slowly, and nobody reads it.
 MOST_ROWS = 20_000

@@ -29,7 +29,7 @@ from pipeline.inbox.inbox import Inbox, InboxFile
 PARTS: Mapping[str, tuple[str, ...]] = {
     "recordings": ("path", "session"),
     "runs": ("athlete_id", "run_id"),
-    "set_aside": ("run_id", "quantity", "reason"),
+    "exclusions": ("run_id", "quantity", "reason"),
     "responses": ("athlete_id", "metric", "cause"),
     "run_drift": ("athlete_id", "metric", "run_id"),
     "athlete_drift": ("athlete_id", "metric"),

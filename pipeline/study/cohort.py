@@ -17,13 +17,13 @@ class Step:
     """One step of the way from all runs to those that enter.
 
     Attributes:
-        why: what took runs away in it.
+        reason: what took runs away in it.
         n_runs: runs that it took; None where that is not told (`pipeline.study.small_cells`).
         n_athletes: athletes who had none left after it; likewise.
         n_athletes_touched: athletes of whom it took a run; None where that is not told.
     """
 
-    why: str
+    reason: str
     n_runs: int | None
     n_athletes: int | None
     n_athletes_touched: int | None = None
@@ -81,13 +81,13 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
             pl.len().over("athlete_id") >= cohort.min_runs,
         ),
     ]
-    conditions = [(why, condition) for is_asked, why, condition in asked if is_asked]
+    conditions = [(reason, condition) for is_asked, reason, condition in asked if is_asked]
     left, steps = runs, []
-    for why, condition in conditions:
+    for reason, condition in conditions:
         before, left = left, left.filter(condition.fill_null(value=False))
         n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
         touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
-        steps.append(Step(why, before.height - left.height, n_athletes, touched))
+        steps.append(Step(reason, before.height - left.height, n_athletes, touched))
     flow = Flow(runs.height, runs["athlete_id"].n_unique(), tuple(steps), left.sort("run_id"))
     if left["athlete_id"].n_unique() < cohort.min_athletes:
         raise NothingDone(
@@ -99,7 +99,9 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
 
 def in_words(flow: Flow) -> str:
     """The way from all runs to those that enter, in a sentence."""
-    taken = [f"{'some' if step.n_runs is None else step.n_runs} {step.why}" for step in flow.steps if step.n_runs != 0]
+    taken = [
+        f"{'some' if step.n_runs is None else step.n_runs} {step.reason}" for step in flow.steps if step.n_runs != 0
+    ]
     gone = f" Left out: {'; '.join(taken)}." if taken else ""
     if flow.n_runs is None or flow.n_athletes is None:
         return f"Of the store's runs {flow.runs.height} of {flow.runs['athlete_id'].n_unique()} athletes entered.{gone}"

@@ -11,7 +11,6 @@ import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import Settings, read_settings
-from pipeline.methods.design import Entering
 from pipeline.store.generations import published
 from pipeline.store.known import code_digest
 from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
@@ -162,9 +161,6 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         strike_shift=read_rows(folder, "strike_shift"),
         other_splits=other,
-        enter=Entering(
-            settings.split_length_m, settings.warm_up_m, settings.min_run_share, settings.min_length_share,
-            settings.min_splits_of_run,
-        ),
+        inclusion=settings.inclusion,
         seed=seed,
-    )  # fmt: skip
+    )

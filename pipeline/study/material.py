@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.errors import NothingDone
+from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRICS
-from pipeline.methods.design import Entering
 from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
 
@@ -27,7 +27,7 @@ class Material:
         run_drifts: rows of `run_drift`.
         strike_shift: rows of that table, of the whole store.
         other_splits: rows of `splits` of the store that agreement is asked with; None without one.
-        enter: which splits enter.
+        inclusion: which splits enter.
         seed: of random draws.
     """
 
@@ -37,13 +37,13 @@ class Material:
     run_drifts: pl.DataFrame
     strike_shift: pl.DataFrame
     other_splits: pl.DataFrame | None
-    enter: Entering
+    inclusion: Inclusion
     seed: int
 
     @property
     def split_km(self) -> float:
         """Length of a split [km]."""
-        return self.enter.split_length_m / 1000
+        return self.inclusion.split_length_m / 1000
 
     def values(self, analysis: Analysis, metric: str) -> pl.DataFrame:
         """The splits of a metric as `pipeline.study.stretches.values` gives them.
@@ -51,13 +51,13 @@ class Material:
         Raises:
             NothingDone: none is left; told with the counts.
         """
-        rows = values(self.splits, self.drifts, metric, adjust=analysis.adjust, enter=self.enter)
+        rows = values(self.splits, self.drifts, metric, adjust=analysis.adjust, inclusion=self.inclusion)
         if rows.is_empty():
             recorded = self.splits.filter(pl.col(metric).is_not_null())["run_id"].n_unique()
-            why = _without_estimate(self, analysis, metric)
+            reason = _without_estimate(self, analysis, metric)
             raise NothingDone(
                 f"{analysis.name}: nobody's {LABELS[metric]} can be used. Of "
-                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} have it recorded; {why}"
+                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} have it recorded; {reason}"
             )
         return rows
 

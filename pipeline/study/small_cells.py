@@ -59,7 +59,7 @@ def guarded_flow(flow: Flow, least: int) -> Flow:
     """The cohort's way without counts of few athletes, and its runs with what is told of them."""
     steps = [
         Step(
-            step.why,
+            step.reason,
             None if _is_small(step.n_athletes_touched, least) else step.n_runs,
             None if _is_small(step.n_athletes, least) else step.n_athletes,
         )

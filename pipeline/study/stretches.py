@@ -7,13 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from pipeline.methods.adjustment import RESPONSES, effect, entered
-from pipeline.methods.design import Entering
+from pipeline.core.inclusion import Inclusion
+from pipeline.methods.adjustment import RESPONSES, effect
 from pipeline.study.study_file import QUARTERS, Analysis
 
 
 def values(
-    splits: pl.DataFrame, drifts: pl.DataFrame, metric: str, *, adjust: Sequence[str], enter: Entering
+    splits: pl.DataFrame, drifts: pl.DataFrame, metric: str, *, adjust: Sequence[str], inclusion: Inclusion
 ) -> pl.DataFrame:
     """The logarithms of a metric in the splits that enter, with what causes do to it taken out.
 
@@ -25,7 +25,7 @@ def values(
         drifts: rows of `athlete_drift`.
         metric: the column of `splits`.
         adjust: `speed`, `slope`, both or neither.
-        enter: which splits enter.
+        inclusion: which splits enter.
 
     Returns:
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
@@ -33,15 +33,17 @@ def values(
     """
     own = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
     used = (
-        entered(splits, enter).filter(pl.col(metric) > 0).join(own, on="athlete_id", how="left", maintain_order="left")
+        inclusion.with_known_slope(splits)
+        .filter(pl.col(metric) > 0)
+        .join(own, on="athlete_id", how="left", maintain_order="left")
     )
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
     return used.select(
         "athlete_id",
         "run_id",
-        distance_km=(pl.col("km") - 0.5) * enter.split_length_m / 1000,
-        to_km=pl.col("km") * enter.split_length_m / 1000,
+        distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000,
+        to_km=pl.col("km") * inclusion.split_length_m / 1000,
         weight="running_s",
         log=pl.col(metric).log() - effect(adjust),
     )

@@ -24,13 +24,13 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Recordings, Runs, Samples, SetAside, Splits
+from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
     "runs": Runs,
     "samples": Samples,
-    "set_aside": SetAside,
+    "exclusions": Exclusions,
     "splits": Splits,
     "responses": Responses,
     "run_drift": RunDrift,

@@ -61,10 +61,10 @@ class RunDrift(dy.Schema):
         smallest=0,
     )
     onset_high = measure("km", 2, "Upper end of that interval.", smallest=0)
-    own_error_pct_per_10km = measure(
+    within_run_se_pct_per_10km = measure(
         "% per 10 km", 4, "Standard error of drift_pct_per_10km from the scatter of this run's splits.", smallest=0
     )
-    shared_error_pct_per_10km = measure(
+    response_se_pct_per_10km = measure(
         "% per 10 km",
         4,
         "Standard error that the uncertainty of the athlete's responses adds; runs have it in common, so that a mean "
@@ -110,7 +110,7 @@ class AthleteDrift(dy.Schema):
         3,
         "Part of it that the response to slope passes on; in logarithms the two parts and the drift add up to raw.",
     )
-    entanglement = measure(
+    collinearity = measure(
         "share",
         3,
         "Share of the distance inside runs that speed and slope explain; near 1 their effects cannot be told apart.",
@@ -171,7 +171,7 @@ class AthleteDrift(dy.Schema):
         "and q_value is at most 0.05.",
         *FINDINGS,
     )
-    why = words(
+    reason = words(
         "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True
     )
 

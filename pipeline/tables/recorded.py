@@ -83,7 +83,7 @@ class Samples(dy.Schema):
     heart_rate_bpm = measure("beats/min", 0, "Heart rate; null when missing or impossible.", smallest=0)
 
 
-class SetAside(dy.Schema):
+class Exclusions(dy.Schema):
     """A run, a quantity and a reason for which samples of it were set aside."""
 
     run_id = identifier("The run.", key=True)

@@ -339,9 +339,9 @@ _TOOK_LONGER = "it took longer"
 COST_THE_CLUSTERS_WORKERS = "the workers of the cluster that tried it were lost, one after the other"
 
 
-def may_have_passed(why: str) -> bool:
+def may_have_passed(reason: str) -> bool:
     """Whether what cost a worker may have been the machine's doing: busy or suspended, or short of memory itself."""
-    return why.startswith(_TOOK_LONGER) or why == COST_THE_CLUSTERS_WORKERS or signal.SIGKILL.name in why
+    return reason.startswith(_TOOK_LONGER) or reason == COST_THE_CLUSTERS_WORKERS or signal.SIGKILL.name in reason
 
 
 def _ending(exit_code: int) -> str:

@@ -36,7 +36,6 @@ from pipeline.workers.pool import workers
 from tests.support.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
 
 CONTACT, CADENCE = "contact_time_ms", "cadence_spm"
-COUNTS = ("split_length_m", "warm_up_m", "min_run_share", "min_length_share", "min_splits_of_run", "min_runs")
 CLUB_SIZE = 50
 
 
@@ -81,7 +80,7 @@ class Case:
 
 STILL = ORDINARY.but(n_athletes=CLUB_SIZE)
 DRIFTING = STILL.with_contact(drift_pct=2.0)
-ENTANGLED = STILL.but(
+COLLINEAR = STILL.but(
     split_speed_sd_pct=0.3, speed_per_slope=0.0, hills_sd_pct=0.8, fade_pct=-5.0, fade_sd_pct=0.5
 ).with_contact(per_speed_sd=0.25)
 BREAKING = STILL.but(km=(20, 20)).with_contact(drift_pct=5.0, onset_km=10.0)
@@ -97,7 +96,7 @@ PLANTED = (
     Case(name="errors correlated by 0.8", season=DRIFTING.with_contact(rho=0.8)),
     Case(name="runs all alike", season=DRIFTING.with_contact(own_drift_sd_pct=0.0)),
     Case(name="heavy tails", season=DRIFTING.with_contact(tail=3.0, outlier_share=0.02, outlier_sd_pct=5.0)),
-    Case(name="speed entangled with distance", season=ENTANGLED.with_contact(drift_pct=2.0), has_to_be_found=False),
+    Case(name="speed collinear with distance", season=COLLINEAR.with_contact(drift_pct=2.0), has_to_be_found=False),
 )
 SLOWING = STILL.but(fade_pct=-5.0)
 CLIMBING = STILL.but(late_climb_pct=3.0).with_contact(per_slope=0.01)
@@ -107,7 +106,7 @@ NOTHING = (
     Case(name="the same, half the club drifts", season=SLOWING, beside=DRIFTING),
     Case(name="climb late only", season=CLIMBING),
     Case(name="both", season=STILL.but(late_climb_pct=3.0, fade_pct=-3.0, speed_per_slope=-0.04)),
-    Case(name="speed entangled with distance", season=ENTANGLED),
+    Case(name="speed collinear with distance", season=COLLINEAR),
     Case(
         name="cadence of speed alone, slowing",
         season=STILL.but(fade_pct=-6.0).with_cadence(per_m_s=CADENCE_PER_M_S_BURNS),
@@ -131,8 +130,8 @@ def analysed(seed: int, task: tuple[Case, int]) -> tuple[Case, int, pl.DataFrame
     """Take one club all the way; a row for each athlete that has an estimate."""
     case, place = task
     settings = Settings()
-    numbers = {name: getattr(settings, name) for name in COUNTS}
-    more = {"max_entanglement": settings.max_entanglement, "seed": settings.seed}
+    numbers = {"inclusion": settings.inclusion}
+    more = {"max_collinearity": settings.max_collinearity, "seed": settings.seed}
     splits = case.splits(seed, place)
     alone = drift(splits, **numbers, **more)[1]
     run_drifts, drifts = drift(splits, **numbers, **more, club=club_responses(responses(splits, **numbers)))
@@ -142,7 +141,7 @@ def analysed(seed: int, task: tuple[Case, int]) -> tuple[Case, int, pl.DataFrame
         drifts,
         run_drifts,
         smallest_change_pct=settings.smallest_change_pct,
-        max_entanglement=settings.max_entanglement,
+        max_collinearity=settings.max_collinearity,
     )
     counted = found.select(pl.all().exclude("^onset_.*$")).filter(
         pl.col("drift_pct_per_10km").is_not_null(), pl.col("athlete_id").str.starts_with("a")

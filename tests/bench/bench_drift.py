@@ -28,8 +28,7 @@ from pipeline.workers.pool import workers
 from tests.support.season import ORDINARY, draw
 
 TARGET_S = 20.0
-COUNTS = ("split_length_m", "warm_up_m", "min_run_share", "min_length_share", "min_splits_of_run", "min_runs")
-NUMBERS = {name: getattr(Settings(), name) for name in COUNTS}
+NUMBERS = {"inclusion": Settings().inclusion}
 
 
 def season(athletes: int, runs: int, km: int) -> list[pl.DataFrame]:
@@ -55,7 +54,7 @@ def respond(_: None, splits: pl.DataFrame) -> tuple[pl.DataFrame, float]:
 def analyse(club: pl.DataFrame, splits: pl.DataFrame) -> tuple[tuple[pl.DataFrame, pl.DataFrame], float]:
     """Stage `drift` of an athlete, and the processor time it took [s]."""
     settings, began = Settings(), time.process_time()
-    found = drift(splits, **NUMBERS, max_entanglement=settings.max_entanglement, seed=settings.seed, club=club)
+    found = drift(splits, **NUMBERS, max_collinearity=settings.max_collinearity, seed=settings.seed, club=club)
     return found, time.process_time() - began
 
 
@@ -72,7 +71,7 @@ def stage_s(athletes: Sequence[pl.DataFrame], jobs: int) -> tuple[float, float]:
             pl.concat(rows for (_, rows), _ in found),
             pl.concat(rows for (rows, _), _ in found),
             smallest_change_pct=settings.smallest_change_pct,
-            max_entanglement=settings.max_entanglement,
+            max_collinearity=settings.max_collinearity,
         )
         took = time.perf_counter() - began
     assert findings["drift_pct_per_10km"].null_count() == 0

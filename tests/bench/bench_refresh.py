@@ -15,8 +15,8 @@ from pathlib import Path
 
 from data.generator.club import write_season
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.context import Line, Shard
-from pipeline.refresh.refresh import line_for, plan
+from pipeline.refresh.context import RunContext, Shard
+from pipeline.refresh.refresh import context_for, plan
 from pipeline.refresh.shard import read, settle
 from pipeline.workers.pool import FEW_FILES, workers
 from tests.bench.watched import watched
@@ -25,14 +25,14 @@ RUNS_OF_AN_ATHLETE = 12
 WHOLE_TARGET, SAMPLES_TARGET = 8, 40
 
 
-def to_samples(line: Line, shard: Shard) -> tuple[int, float]:
+def to_samples(line: RunContext, shard: Shard) -> tuple[int, float]:
     """Take a shard from files to samples, in memory; returns the number of samples and the CPU seconds."""
     before = time.process_time()
     settled = settle(line, shard, read(line, shard))
     return sum(frame.height for frame in settled.samples.values()), time.process_time() - before
 
 
-def awake(_line: Line, seconds: float) -> int:
+def awake(_line: RunContext, seconds: float) -> int:
     """Keep a worker busy long enough for the others to start."""
     time.sleep(seconds)
     return os.getpid()
@@ -41,7 +41,7 @@ def awake(_line: Line, seconds: float) -> int:
 def ours_to_samples(folder: Path, jobs: int) -> tuple[float, float, float, int]:
     """Seconds with the start of the workers, seconds without, CPU seconds without, and the samples made."""
     inbox = read_inbox(folder)
-    line, shards = line_for(inbox, None), plan(inbox.files)
+    line, shards = context_for(inbox, None), plan(inbox.files)
     began = time.perf_counter()
     with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
         list(spread(to_samples, line, shards))

@@ -224,9 +224,9 @@ def test_dictionary_prints_the_dictionary():
 
 def test_settings_prints_every_setting_with_value_and_reason():
     text = run("settings").output
-    for name, value, _, why in Settings().describe():
+    for name, value, _, reason in Settings().describe():
         assert f"{name} = {value}" in text
-        assert " ".join(why.split()[:5]) in text
+        assert " ".join(reason.split()[:5]) in text
 
 
 def test_settings_of_an_inbox_are_those_in_force(tiny_inbox: Make):

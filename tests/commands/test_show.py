@@ -143,7 +143,7 @@ def test_of_a_long_table_the_first_rows_are_shown_and_the_rest_counted():
     rows = pl.DataFrame(
         {"run_id": [f"run-{n:03}" for n in range(MOST_ROWS + 5)], "quantity": "sample", "reason": "late"}
     )
-    text = printed(table_as_it_is("set_aside", rows.with_columns(n_samples=1)))
+    text = printed(table_as_it_is("exclusions", rows.with_columns(n_samples=1)))
     assert "and 5 more rows" in text
     assert f"run-{MOST_ROWS - 1:03}" in text
     assert f"run-{MOST_ROWS:03}" not in text

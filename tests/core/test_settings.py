@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from pipeline.core.errors import UsageError
+from pipeline.core.inclusion import Inclusion
 from pipeline.core.settings import ANALYSIS, KEEPING, PAGES, READING, SUMMARIES, Settings, read_settings
 
 PIPELINE = Path(__file__).parents[2] / "pipeline"
@@ -55,12 +56,17 @@ def read_of_settings() -> set[str]:
 
 
 def test_every_setting_is_read_somewhere_and_nothing_is_read_that_is_no_setting():
-    assert read_of_settings() == set(NAMES)
+    of_inclusion = {one.name for one in dataclasses.fields(Inclusion)}
+    assert read_of_settings() - {"inclusion"} | of_inclusion == set(NAMES)
+
+
+def test_a_setting_under_its_former_name_is_read():
+    assert read_settings("max_entanglement = 0.8\n").max_collinearity == 0.8
 
 
 def test_every_setting_has_a_reason_and_every_number_a_unit():
-    for name, _, unit, why in Settings().describe():
-        assert len(why) > 15, name
+    for name, _, unit, reason in Settings().describe():
+        assert len(reason) > 15, name
         assert unit or name == "seed" or not isinstance(getattr(Settings(), name), int | float), name
 
 
@@ -120,8 +126,8 @@ def test_a_whole_number_will_do_where_a_fraction_is_meant():
             "settings.toml: smallest_change_pct.cadence_spm is 0; expected a number above zero, such as 2.0.",
         ),
         (
-            "max_entanglement = 2",
-            "settings.toml: max_entanglement is 2; expected a share between 0 and 1, such as 0.9.",
+            "max_collinearity = 2",
+            "settings.toml: max_collinearity is 2; expected a share between 0 and 1, such as 0.9.",
         ),
         (
             "described_fields = {a = 1}",

@@ -76,6 +76,6 @@ def _hold_to_its_promises(session: Session) -> None:
     if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
         return  # a refresh turns it away here
     publishable("samples", run.samples, subject="a mutated file")
-    publishable("set_aside", run.set_aside, subject="a mutated file")
+    publishable("exclusions", run.exclusions, subject="a mutated file")
     if found.has_clock:
         utc(run.started_s + (run.samples["elapsed_s"].max() or 0.0))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.context import Line, Shard
+from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import lost
 from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS
 from tests.support.bad_files import BadFiles
@@ -29,7 +29,7 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
 
 
 @pytest.mark.parametrize(
-    ("why", "is_tried_again"),
+    ("reason", "is_tried_again"),
     [
         ("it took longer than 60 s", True),
         ("reading it ended its process (signal SIGKILL), perhaps because it needed more than 9 MB of memory", True),
@@ -38,10 +38,12 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
         ("it needed more than 2000 MB of memory", False),
     ],
 )
-def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(why: str, is_tried_again: bool, tmp_path: Path):
+def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(
+    reason: str, is_tried_again: bool, tmp_path: Path
+):
     (tmp_path / "ari").mkdir()
     (tmp_path / "ari" / "a.fit").write_bytes(b"")
     inbox = read_inbox(tmp_path)
-    told = lost(Line(inbox, None), Shard("ari", inbox.files), why)
+    told = lost(RunContext(inbox, None), Shard("ari", inbox.files), reason)
     assert told.passing == (("ari/a.fit",) if is_tried_again else ())
     assert told.recordings["status"].to_list() == ["rejected"]

@@ -88,7 +88,7 @@ def test_the_covariance_is_that_of_refitting_without_each_run_made_unbiased() ->
     under_model = np.diag(estimates.T @ in_full @ estimates)
     unbiased = np.sqrt(under_model / [np.trace(one) for one in covariances])
     assert_allclose(fitted.covariance, np.outer(unbiased, unbiased) * (shifts.T @ shifts), rtol=1e-6)
-    assert_allclose(fitted.drift_freedom, np.trace(covariances[0]) ** 2 / (covariances[0] ** 2).sum(), rtol=1e-6)
+    assert_allclose(fitted.drift_df, np.trace(covariances[0]) ** 2 / (covariances[0] ** 2).sum(), rtol=1e-6)
 
 
 def test_the_spread_between_runs_is_settled_to_a_hundredth_of_a_free_search() -> None:
@@ -116,8 +116,8 @@ def test_equal_runs_have_one_degree_of_freedom_less_than_runs_and_unequal_ones_f
     one = design(n_runs=8, error=0.01)
     ten = np.concatenate([np.flatnonzero(one.run == run)[:6] for run in range(8)])
     equal = Design(one.columns[ten], one.run[ten], one.run_ids, one.gap_km[ten], one.weight[ten])
-    assert fit(equal, ()).drift_freedom == pytest.approx(7.0, abs=0.01)
-    assert fit(one, ()).drift_freedom < 6.9
+    assert fit(equal, ()).drift_df == pytest.approx(7.0, abs=0.01)
+    assert fit(one, ()).drift_df < 6.9
 
 
 def replaced(fitted: Fit, values: Array) -> Fit:
@@ -197,7 +197,7 @@ def test_what_a_drawn_response_may_be_off_by_widens_the_drift() -> None:
     assert overruled.covariance[0, 0] >= (0.1 * 1e-2) ** 2 * 0.9
 
 
-def test_entanglement_is_the_share_of_distance_that_the_causes_explain() -> None:
+def test_collinearity_is_the_share_of_distance_that_the_causes_explain() -> None:
     one = design()
     columns = one.columns.copy()
     rest = np.tile([1.0, -1.0], len(one.run))[: len(one.run)]
@@ -209,7 +209,7 @@ def test_entanglement_is_the_share_of_distance_that_the_causes_explain() -> None
     expected = 1 - left @ left / (within[:, DISTANCE] @ within[:, DISTANCE])
     assert expected > 0.9
     # The model weighs and whitens, the expectation does not.
-    assert fitted.entanglement == pytest.approx(expected, abs=0.02)
+    assert fitted.collinearity == pytest.approx(expected, abs=0.02)
 
 
 def test_cross_products_hold_the_runs_own_drift() -> None:

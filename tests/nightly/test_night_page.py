@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.core.errors import NothingDone, Refused
 from pipeline.core.metrics import METRICS
-from pipeline.nightly.night_page import MOST_LINES, Failure, done, failed, inert, skipped, title_of, why, with_faults
+from pipeline.nightly.night_page import MOST_LINES, Failure, done, failed, inert, reason, skipped, title_of, with_faults
 
 BEGAN = datetime(2026, 11, 26, 3, 0, tzinfo=ZoneInfo("Europe/Berlin"))
 NOTHING: dict[str, Any] = {"generation": "000007", "began_at_utc": "2026-11-26T02:00:00+00:00", "seconds": 1.2}
@@ -229,15 +229,15 @@ def test_the_last_failure_says_that_the_next_night_takes_it_up():
 
 
 def test_an_error_is_told_in_its_own_words_unless_nobody_foresaw_it():
-    assert why(NothingDone("The inbox is empty.")) == "The inbox is empty."
-    assert why(Refused("Broken.", "Mend it.")) == "Broken. Mend it."
-    assert why(OSError(28, "No space left on device", "x.duckdb")) == (
+    assert reason(NothingDone("The inbox is empty.")) == "The inbox is empty."
+    assert reason(Refused("Broken.", "Mend it.")) == "Broken. Mend it."
+    assert reason(OSError(28, "No space left on device", "x.duckdb")) == (
         "No space left on device: x.duckdb. Make room on that disk; nothing is lost."
     )
-    assert why(OSError(28, "No space left on device")) == (
+    assert reason(OSError(28, "No space left on device")) == (
         "No space left on device. Make room on that disk; nothing is lost."
     )
-    assert why(ValueError("latitude 52.51631")) == "an error that nobody foresaw (ValueError)"
+    assert reason(ValueError("latitude 52.51631")) == "an error that nobody foresaw (ValueError)"
 
 
 def test_to_whom_it_could_not_be_handed_stands_at_its_end():

@@ -213,7 +213,7 @@ def test_after_the_last_try_it_has_failed_and_the_store_is_as_it_was(inbox: Path
     (tmp_path / "save.py").write_text(
         f"import sys, pathlib; pathlib.Path({str(handed)!r}).write_text(sys.stdin.read())"
     )
-    plan = Plan(inbox, store, BERLIN, retries=1, retry_after_s=60, hand_to=f"{sys.executable} {tmp_path}/save.py")
+    plan = Plan(inbox, store, BERLIN, retries=1, retry_after_s=60, notify=f"{sys.executable} {tmp_path}/save.py")
     outcome = one_night(plan, failing(*[ValueError("latitude 52.5")] * 2), sleep=clock.sleep, now=clock.now)
     assert (outcome.how, clock.slept) == (nightly.FAILED, [60.0])
     assert isinstance(outcome.error, ValueError)

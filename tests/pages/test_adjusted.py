@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.inclusion import Inclusion
 from pipeline.core.settings import Settings
 from pipeline.methods.design import TEN_KM
 from pipeline.pages.adjusted import adjusted, bent_levels, lines
@@ -15,10 +17,14 @@ from tests.support.demo_store import Refreshed
 
 METRIC = "contact_time_ms"
 LEVEL, DRIFT, SPEED, CURVE, SLOPE, SLOPE_SQUARED, REFERENCE = 240.0, 0.03, -0.7, 0.4, 0.004, 0.0005, 3.2
-ENTERING = {
-    "split_length_m": 1000.0, "warm_up_m": 1000.0, "min_run_share": 0.95, "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-}  # fmt: skip
+
+
+def but(**numbers: float) -> Inclusion:
+    """The usual rule of inclusion, with other numbers."""
+    return replace(Settings().inclusion, **numbers)
+
+
+ENTERING = {"inclusion": Settings().inclusion, }  # fmt: skip
 TYPES = {
     "run_id": pl.String, "athlete_id": pl.String, "km": pl.Int64, "length_m": pl.Float64, "run_share": pl.Float64,
     "running_s": pl.Float64, "speed_m_s": pl.Float64, "slope_pct": pl.Float64, "slope_squared_pct2": pl.Float64,
@@ -191,7 +197,7 @@ def test_a_split_enters_exactly_as_into_the_drift(differing: dict[str, Any], ent
 @pytest.mark.parametrize(("warm_up_m", "first"), [(0.0, 1), (1000.0, 2), (1000.1, 3), (2000.0, 3)])
 def test_the_warm_up_ends_where_a_split_begins(warm_up_m: float, first: int):
     rows = splits(*(made(1, km) for km in range(1, 9)))
-    found = adjusted(rows, athlete_drift(), run_drift(1), **ENTERING | {"warm_up_m": warm_up_m})
+    found = adjusted(rows, athlete_drift(), run_drift(1), inclusion=but(warm_up_m=warm_up_m))
     assert found["km"][0] == first
 
 
@@ -228,7 +234,7 @@ def test_a_metric_without_an_estimate_has_no_column():
 
 def test_splits_of_another_length_lie_where_they_are():
     rows = splits(*(made(1, km, length_m=1609.344) for km in range(1, 6)))
-    found = adjusted(rows, athlete_drift(), run_drift(1), **ENTERING | {"split_length_m": 1609.344})
+    found = adjusted(rows, athlete_drift(), run_drift(1), inclusion=but(split_length_m=1609.344))
     np.testing.assert_allclose(found["distance_km"], np.array([1.5, 2.5, 3.5, 4.5]) * 1.609344)
 
 
@@ -240,8 +246,7 @@ def of_demo(demo: Refreshed, athlete_id: str) -> tuple[pl.DataFrame, pl.DataFram
     splits, drifts, runs = (
         demo.table(name).filter(pl.col("athlete_id") == athlete_id) for name in ("splits", "athlete_drift", "run_drift")
     )
-    asked = {name: getattr(Settings(), name) for name in ENTERING}
-    return adjusted(splits, drifts, runs, **asked), runs, drifts
+    return adjusted(splits, drifts, runs, **ENTERING), runs, drifts
 
 
 @pytest.mark.parametrize("athlete_id", ["brine", "crag", "ember", "gull", "quill", "tallow", "tarn", "wick"])
@@ -263,7 +268,7 @@ def test_a_line_through_the_adjusted_splits_is_the_published_drift_of_the_run(de
         own = shown.filter(pl.col("run_id") == row["run_id"]).drop_nulls(row["metric"])
         distance, log = own["distance_km"].to_numpy() * 1000 / TEN_KM, np.log1p(own[row["metric"]].to_numpy() / 100)
         slope, _ = np.polyfit(distance, log, 1, w=np.sqrt(own["running_s"].to_numpy()))
-        off.append(abs(100 * np.expm1(slope) - row["drift_pct_per_10km"]) / row["own_error_pct_per_10km"])
+        off.append(abs(100 * np.expm1(slope) - row["drift_pct_per_10km"]) / row["within_run_se_pct_per_10km"])
     assert len(off) > 30
     assert np.quantile(off, 0.9) < 0.5
     assert max(off) < 2

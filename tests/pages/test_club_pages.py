@@ -95,9 +95,9 @@ def test_a_first_refresh_says_so_names_whom_it_found_nothing_of_and_dates_nothin
     found = index(people, [was(None, "rises"), was(None, "too_little_data", "bea")], n_new=2)
     assert found["is_first"]
     assert found["without"] == [
-        {"name": "bea", "why": "Cannot be said yet: 2 of 3 runs"},
-        {"name": "cyd", "why": "Nothing of form was recorded"},
-        {"name": "dov", "why": "No run was read"},
+        {"name": "bea", "reason": "Cannot be said yet: 2 of 3 runs"},
+        {"name": "cyd", "reason": "Nothing of form was recorded"},
+        {"name": "dov", "reason": "No run was read"},
     ]
     assert (found["n_recordings"], found["n_files"]) == ("3 recordings", "2 files")
     assert found["athletes"][0]["since"] is None
@@ -384,8 +384,8 @@ def test_what_was_set_aside_is_summed_over_runs_largest_first():
         {"run_id": "ari-2", "quantity": "speed_m_s", "reason": "too fast", "n_samples": 4},
         {"run_id": "ari-1", "quantity": "contact_time_ms", "reason": "zero", "n_samples": 9},
     ]
-    (page,) = file_pages(RowsInMemory(runs=[run()], recordings=[file("ari/a.fit")], set_aside=rows))
-    assert page["set_aside"] == [
+    (page,) = file_pages(RowsInMemory(runs=[run()], recordings=[file("ari/a.fit")], exclusions=rows))
+    assert page["exclusions"] == [
         {"quantity": "contact time", "reason": "zero", "n_samples": 9, "n_runs": 1},
         {"quantity": "speed", "reason": "too fast", "n_samples": 7, "n_runs": 2},
     ]

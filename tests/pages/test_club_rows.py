@@ -152,9 +152,9 @@ def test_a_table_without_athletes_is_told_by_the_runs(demo: Refreshed):
     built = current(demo.store)
     assert built is not None
     club = ClubRows(built, is_coded=False)
-    own = club.own("set_aside", "brine")
+    own = club.own("exclusions", "brine")
     assert set(own["run_id"]) <= set(club.own("runs", "brine")["run_id"])
-    assert sum(club.own("set_aside", one).height for one in club.athletes) == club.table("set_aside").height > 0
+    assert sum(club.own("exclusions", one).height for one in club.athletes) == club.table("exclusions").height > 0
 
 
 def test_rows_are_read_once_a_state_also_where_a_folder_has_the_name_of_one_before(tmp_path: Path):

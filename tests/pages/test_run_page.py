@@ -42,12 +42,12 @@ def trace(**differing: list[float | None]) -> pl.DataFrame:
 
 
 def page(
-    *splits: Row, run: Row | None = None, drifts: list[Row] | None = None, set_aside: list[Row] | None = None,
+    *splits: Row, run: Row | None = None, drifts: list[Row] | None = None, exclusions: list[Row] | None = None,
     traced: pl.DataFrame | None = None, units: Units = KM, split_length_m: float = 1000.0, is_coded: bool = False,
 ) -> dict[str, Any]:  # fmt: skip
     club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded)
     return run_page(
-        RUN | (run or {}), splits or [split()], drifts or [], set_aside or [],
+        RUN | (run or {}), splits or [split()], drifts or [], exclusions or [],
         club=club, units=units, split_length_m=split_length_m,
     ) | {"data": drawn(trace() if traced is None else traced, units)}  # fmt: skip
 
@@ -149,9 +149,9 @@ RECORDED = [name for name in TABLES["samples"].column_names() if name in READING
 
 @pytest.mark.parametrize("quantity", ["sample", *RECORDED])
 def test_everything_that_can_be_set_aside_is_told_in_words(quantity: str):
-    (row,) = page(set_aside=[{"quantity": quantity, "reason": "zero", "n_samples": 43}])["set_aside"]
+    (row,) = page(exclusions=[{"quantity": quantity, "reason": "zero", "n_samples": 43}])["exclusions"]
     assert "_" not in row["what"]
-    assert row == {"what": QUANTITIES[quantity], "why": "zero", "n": 43}
+    assert row == {"what": QUANTITIES[quantity], "reason": "zero", "n": 43}
 
 
 def test_what_is_drawn_is_what_the_trace_has():

@@ -38,7 +38,7 @@ def row(metric: str = "contact_time_ms", finding: str = "rises", **differing: An
     return {
         "metric": metric, "finding": finding, "drift_pct_per_10km": 2.97, "drift_low": 2.226, "drift_high": 3.72,
         "raw_pct_per_10km": 1.865, "speed_part_pct": -1.049, "slope_part_pct": -0.026, "onset_km": None,
-        "onset_low": None, "onset_high": None, "drift_after_onset_pct": None, "detectable_pct": 1.014, "why": None,
+        "onset_low": None, "onset_high": None, "drift_after_onset_pct": None, "detectable_pct": 1.014, "reason": None,
         "smallest_change_pct": 2.0, "n_runs": 9,
     } | differing  # fmt: skip
 
@@ -145,7 +145,7 @@ ANSWERS = {
         "Nothing of form is found to change beyond slowing down and the hill; contact time is not clear.",
     ),
     "too few runs": (
-        [row(**FEW, why="2 of the 3 runs needed"), row("cadence_spm", **FEW), HEART],
+        [row(**FEW, reason="2 of the 3 runs needed"), row("cadence_spm", **FEW), HEART],
         "There are too few runs to say whether form holds: 2 of the 3 runs needed.",
     ),
     "tied to the pace in all runs": (
@@ -262,7 +262,7 @@ def test_what_never_is_in_the_data_is_always_said_and_last():
 
 
 def test_a_finding_that_is_not_clear_says_why_and_what_would_have_shown():
-    first, _ = cannot_say([row(finding="unclear", why="speed goes along")], [], [LISTED], None)
+    first, _ = cannot_say([row(finding="unclear", reason="speed goes along")], [], [LISTED], None)
     assert first == (
         "Contact time is not clear: speed goes along. Such runs would show a change of 1.0 % per 10 km four times in "
         "five."
@@ -270,17 +270,17 @@ def test_a_finding_that_is_not_clear_says_why_and_what_would_have_shown():
 
 
 def test_too_few_runs_are_open_and_promise_no_size():
-    first, _ = cannot_say([row(**FEW, why="2 of the 3 runs needed have 4 usable splits")], [], [LISTED], None)
+    first, _ = cannot_say([row(**FEW, reason="2 of the 3 runs needed have 4 usable splits")], [], [LISTED], None)
     assert first == "Contact time is open: 2 of the 3 runs needed have 4 usable splits."
 
 
 def test_a_doubt_about_a_finding_that_stands_is_told_too():
-    first, _ = cannot_say([row(why="a single run should not be read")], [], [LISTED], None)
+    first, _ = cannot_say([row(reason="a single run should not be read")], [], [LISTED], None)
     assert first == "Contact time: a single run should not be read."
 
 
 def test_metrics_open_for_the_same_reason_are_one_line_and_those_with_another_their_own():
-    few = {**FEW, "why": "2 of the 3 runs needed"}
+    few = {**FEW, "reason": "2 of the 3 runs needed"}
     told = cannot_say([row(**few), row("cadence_spm", **few), row("duty_factor", **few)], [], [LISTED], None)
     assert told == ["All 3 metrics are open: 2 of the 3 runs needed.", LAST]
     told = cannot_say([row(**few), row("cadence_spm", **few), row("duty_factor", "holds")], [], [LISTED], None)
@@ -288,7 +288,7 @@ def test_metrics_open_for_the_same_reason_are_one_line_and_those_with_another_th
 
 
 def test_metrics_come_in_their_order():
-    told = cannot_say([row(why="two"), row("cadence_spm", why="one")], [], [LISTED], None)
+    told = cannot_say([row(reason="two"), row("cadence_spm", reason="one")], [], [LISTED], None)
     assert [one.partition(":")[0] for one in told[:2]] == ["Cadence", "Contact time"]
 
 

@@ -9,18 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import false_discovery_control
 
+from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.summaries import athlete_drift
 from pipeline.tables import empty
 
 NUMBERS = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
-    "max_entanglement": 0.9,
+    "inclusion": Settings().inclusion,
+    "max_collinearity": 0.9,
     "seed": 1,
 }
 
@@ -65,7 +61,7 @@ def q_values(p_values: list[float | None], *, shuffle: int | None = None) -> lis
     if shuffle is not None:
         frame = frame.sample(fraction=1.0, shuffle=True, seed=shuffle)
     changes = {"cadence_spm": 1.0, "contact_time_ms": 2.0, "duty_factor": 2.0}
-    found = athlete_drift(frame, empty("run_drift"), smallest_change_pct=changes, max_entanglement=0.9)
+    found = athlete_drift(frame, empty("run_drift"), smallest_change_pct=changes, max_collinearity=0.9)
     found = found.sort("athlete_id", "metric")
     assert found["p_value"].to_list() == p_values
     return found["q_value"].to_list()

@@ -12,6 +12,7 @@ from functools import cache
 import polars as pl
 import pytest
 
+from pipeline.core.settings import Settings
 from pipeline.stages.contrasts import contrasts
 from pipeline.stages.drift import drift
 from pipeline.stages.pacing import pacing
@@ -22,12 +23,7 @@ from tests.support.season import ORDINARY, draw
 pytestmark = pytest.mark.slow
 
 ENTER = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
+    "inclusion": Settings().inclusion,
 }
 CLUB = ORDINARY.but(n_athletes=500).with_contact(drift_pct=2.0)
 SEASON_DAYS = 150
@@ -60,7 +56,7 @@ def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl
         surface=pl.when(place % 4 == 0).then(pl.lit("trail")).otherwise(pl.lit("road")),
         shoe_id=pl.when(place % 2 == 0).then(pl.lit("lantern")).otherwise(pl.lit("pebble")),
     )
-    return drift(splits, **ENTER, max_entanglement=0.9, seed=1)[0], runs
+    return drift(splits, **ENTER, max_collinearity=0.9, seed=1)[0], runs
 
 
 @pytest.mark.parametrize("n_runs", [4, 12, 24])

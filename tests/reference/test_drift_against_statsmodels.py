@@ -18,19 +18,15 @@ import statsmodels.api as sm
 from scipy import linalg, optimize, special, stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
+from pipeline.core.settings import Settings
 from pipeline.methods.mixed_model import FAR_OFF, RHO, SPREAD
 from pipeline.stages.drift import drift
 from tests.support.season import ORDINARY, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 NUMBERS = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
-    "max_entanglement": 0.9,
+    "inclusion": Settings().inclusion,
+    "max_collinearity": 0.9,
     "seed": 1,
 }
 

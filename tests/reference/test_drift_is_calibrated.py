@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.summaries import athlete_drift
@@ -22,13 +23,8 @@ pytestmark = pytest.mark.slow
 CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
 NUMBERS = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
-    "max_entanglement": 0.9,
+    "inclusion": Settings().inclusion,
+    "max_collinearity": 0.9,
     "seed": 1,
 }
 CLUB = ORDINARY.but(n_athletes=500)
@@ -143,7 +139,7 @@ def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slo
     assert abs(mean) < 0.05, f"mean drift {mean:.3f} % per 10 km"
 
 
-def test_what_the_club_knows_narrows_the_interval_of_the_entangled_and_still_holds_the_truth():
+def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_holds_the_truth():
     """Pace fades by 5 % per 10 km and hardly wanders: speed and slope explain some 90 % of distance. Athletes differ in
     their response to speed.
     """
@@ -152,9 +148,9 @@ def test_what_the_club_knows_narrows_the_interval_of_the_entangled_and_still_hol
     ).with_contact(drift_pct=2.0, per_speed_sd=0.25)
     splits = draw(season, 6, only=(CONTACT,))
     alone = drift(splits, **NUMBERS)[1]
-    own = {name: value for name, value in NUMBERS.items() if name not in ("max_entanglement", "seed")}
+    own = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}
     helped = drift(splits, **NUMBERS, club=club_responses(responses(splits, **own)))[1]
-    assert helped["entanglement"].median() > 0.8
+    assert helped["collinearity"].median() > 0.8
     assert_between(share(helped, holds(2.0)), 92, 97, "coverage with the club's responses")
     width = pl.col("drift_high") - pl.col("drift_low")
     assert helped.select(width.median()).item() < 0.9 * alone.select(width.median()).item()
@@ -168,9 +164,9 @@ def test_what_the_club_knows_narrows_the_interval_of_the_entangled_and_still_hol
 def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_drifting(season: Season):
     """The whole way to the finding: responses, the club, drift, correction for the number of athletes."""
     splits = draw(season, 6, only=(CONTACT,))
-    enter = {name: value for name, value in NUMBERS.items() if name not in ("max_entanglement", "seed")}
+    enter = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}
     run_drifts, drifts = drift(splits, **NUMBERS, club=club_responses(responses(splits, **enter)))
-    rows = athlete_drift(drifts, run_drifts, smallest_change_pct={CONTACT: 2.0}, max_entanglement=0.9)
+    rows = athlete_drift(drifts, run_drifts, smallest_change_pct={CONTACT: 2.0}, max_collinearity=0.9)
     assert rows.height == season.n_athletes
     called = share(rows, pl.col("finding").is_in(["rises", "falls"]))
     assert called.high <= 3, f"called drifting: {called}"

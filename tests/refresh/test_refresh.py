@@ -35,7 +35,7 @@ def line(tiny_inbox: Make, tmp_path: Path) -> Callable[[Mapping[str, bytes | str
     return run
 
 
-Line = Callable[[Mapping[str, bytes | str]], Refreshed]
+RunContext = Callable[[Mapping[str, bytes | str]], Refreshed]
 
 
 def fates(refreshed: Refreshed) -> dict[str, str]:
@@ -126,14 +126,14 @@ def test_two_workers_give_the_same_tables_as_one_process(demo: Refreshed, tmp_pa
     assert_equal_stores(demo.store, tmp_path / "store")
 
 
-def test_a_second_refresh_of_the_same_inbox_changes_nothing(line: Line, tmp_path: Path):
+def test_a_second_refresh_of_the_same_inbox_changes_nothing(line: RunContext, tmp_path: Path):
     first = line({"ari/a.fit": fit_run(), "ari/b.csv": "elapsed_s,distance_m\n0,0\n9,30\n", "bo/c.fit": b"broken"})
     again = refresh(read_inbox(tmp_path / "inbox"), tmp_path / "again", jobs=1)
     assert_frame_equal(first.ledger, again)
     assert_equal_stores(first.store, tmp_path / "again")
 
 
-def test_check_judges_as_refresh_does_and_writes_nothing(line: Line, tmp_path: Path):
+def test_check_judges_as_refresh_does_and_writes_nothing(line: RunContext, tmp_path: Path):
     files = {f"ari/{day:02}.fit": fit_run(f"2026-03-{day:02}T09:00:00", km=0.2) for day in range(1, SHARD_FILES + 2)}
     refreshed = line(files | {"ari/copy.fit": files["ari/01.fit"], "bo/x.fit": b"broken"})
     before = sorted(tmp_path.rglob("*"))
@@ -151,7 +151,7 @@ def test_progress_counts_every_file_once(tiny_inbox: Make, tmp_path: Path):
 # --- Runs and duplicates ---------------------------------------------------------------------------------------------
 
 
-def test_two_runs_of_an_athlete_are_two_runs(line: Line):
+def test_two_runs_of_an_athlete_are_two_runs(line: RunContext):
     found = line(
         {"ari/a.fit": fit_run("2026-03-14T09:00:00", km=2.5), "ari/b.fit": fit_run("2026-03-15T09:00:00", km=1)}
     )
@@ -167,13 +167,13 @@ def test_two_runs_of_an_athlete_are_two_runs(line: Line):
     ]
 
 
-def test_the_same_start_of_two_athletes_is_two_runs(line: Line):
+def test_the_same_start_of_two_athletes_is_two_runs(line: RunContext):
     found = line({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})
     assert found.table("runs")["run_id"].to_list() == ["ari-20260314T090000Z", "bo-20260314T090000Z"]
 
 
 @pytest.mark.parametrize("n_between", [0, SHARD_FILES], ids=["in one shard", "across shards"])
-def test_of_two_recordings_of_a_run_the_fuller_one_is_kept_and_counted_once(line: Line, n_between: int):
+def test_of_two_recordings_of_a_run_the_fuller_one_is_kept_and_counted_once(line: RunContext, n_between: int):
     lost = {"contact_time_ms": 5000.0}  # impossible: set aside, in both recordings
     between = {f"ari/b{day:02}.fit": fit_run(f"2026-02-{day:02}T09:00:00", km=0.1) for day in range(1, n_between + 1)}
     found = line(
@@ -189,11 +189,11 @@ def test_of_two_recordings_of_a_run_the_fuller_one_is_kept_and_counted_once(line
     assert ledger["ari/a.fit"]["run_id"] == ledger["ari/c.fit"]["run_id"] == "ari-20260314T090000Z"
     splits = found.table("splits").filter(run_id="ari-20260314T090000Z")
     assert splits.select("km", "length_m", "heart_rate_bpm").rows() == [(1, 1000.0, 150.0), (2, 1000.0, 150.0)]
-    assert found.table("set_aside").filter(run_id="ari-20260314T090000Z").height == 1
+    assert found.table("exclusions").filter(run_id="ari-20260314T090000Z").height == 1
 
 
 @pytest.mark.parametrize("n_between", [0, SHARD_FILES], ids=["in one shard", "across shards"])
-def test_what_overlaps_only_with_a_duplicate_is_a_run_of_its_own(line: Line, n_between: int):
+def test_what_overlaps_only_with_a_duplicate_is_a_run_of_its_own(line: RunContext, n_between: int):
     # A is better than B and worse than C; it overlaps with both by more than half, but they hardly with each other.
     between = {f"ari/b{day:02}.fit": fit_run(f"2026-02-{day:02}T09:00:00", km=0.1) for day in range(1, n_between + 1)}
     found = line(
@@ -213,14 +213,14 @@ def test_what_overlaps_only_with_a_duplicate_is_a_run_of_its_own(line: Line, n_b
 # --- Odd inboxes -----------------------------------------------------------------------------------------------------
 
 
-def test_one_bad_file_stops_nothing(line: Line):
+def test_one_bad_file_stops_nothing(line: RunContext):
     found = line({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken", "ari/c.xyz": b"", "bo/empty.csv": b""})
     assert fates(found) == {
         "ari/a.fit": "accepted", "ari/b.fit": "rejected", "ari/c.xyz": "rejected", "bo/empty.csv": "rejected",
     }  # fmt: skip
 
 
-def test_a_file_in_the_inbox_itself_is_nobodys(line: Line):
+def test_a_file_in_the_inbox_itself_is_nobodys(line: RunContext):
     found = line({"ari/a.fit": fit_run(km=1), "loose.fit": fit_run(km=1)})
     row = found.ledger.row(by_predicate=pl.col("path") == "loose.fit", named=True)
     assert (row["athlete_id"], row["status"]) == (None, "rejected")
@@ -246,7 +246,7 @@ def test_a_name_that_is_no_utf8_does_not_stop_the_others(tiny_inbox: Make, tmp_p
     assert ledger.select("path", "status").rows() == [("ari/\\xff.fit", "rejected"), ("ari/a.fit", "accepted")]
 
 
-def test_an_archive_with_two_files_of_one_name_gives_both_runs(line: Line):
+def test_an_archive_with_two_files_of_one_name_gives_both_runs(line: RunContext):
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
         archive.writestr("spring/a.fit", fit_run("2026-03-14T09:00:00", km=1))
@@ -257,7 +257,7 @@ def test_an_archive_with_two_files_of_one_name_gives_both_runs(line: Line):
     assert found.table("runs").height == 2
 
 
-def test_a_recording_without_a_clock_takes_its_start_from_sessions(line: Line):
+def test_a_recording_without_a_clock_takes_its_start_from_sessions(line: RunContext):
     rows = "elapsed_s,distance_m\n" + "".join(f"{second},{3 * second}\n" for second in range(400))
     found = line(
         {
@@ -272,14 +272,14 @@ def test_a_recording_without_a_clock_takes_its_start_from_sessions(line: Line):
     assert row["fix"] == ('Add a line "ari/b.csv,YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.')
 
 
-def test_a_run_on_the_spot_covers_no_distance_and_is_rejected(line: Line):
+def test_a_run_on_the_spot_covers_no_distance_and_is_rejected(line: RunContext):
     found = line({"ari/a.fit": fit_run(km=1), "ari/b.csv": "time_utc,distance_m\n" + "".join(
         f"2026-03-14T12:00:{second:02}Z,0\n" for second in range(60))})  # fmt: skip
     row = found.ledger.row(by_predicate=pl.col("path") == "ari/b.csv", named=True)
     assert (row["status"], row["reason"]) == ("rejected", "The session covers no distance.")
 
 
-def test_settings_of_the_inbox_are_in_force(line: Line):
+def test_settings_of_the_inbox_are_in_force(line: RunContext):
     found = line({"ari/a.fit": fit_run(km=2), "settings.toml": "split_length_m = 500\n"})
     assert found.table("splits")["length_m"].to_list() == [500.0] * 4
 
@@ -301,7 +301,7 @@ def state(store: Path) -> dict[str, bytes]:
     return {path.relative_to(store).as_posix(): path.read_bytes() for path in store.rglob("*") if path.is_file()}
 
 
-def test_an_inbox_without_any_run_leaves_the_old_store_and_names_the_first_reason(line: Line, tmp_path: Path):
+def test_an_inbox_without_any_run_leaves_the_old_store_and_names_the_first_reason(line: RunContext, tmp_path: Path):
     store = line({"ari/a.fit": fit_run(km=1)}).store
     before = state(store)
     (tmp_path / "inbox" / "ari" / "a.fit").write_bytes(b"broken")
@@ -313,7 +313,7 @@ def test_an_inbox_without_any_run_leaves_the_old_store_and_names_the_first_reaso
 
 
 def test_a_refresh_that_breaks_half_way_leaves_the_old_store(
-    line: Line, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    line: RunContext, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
     store = line({"ari/a.fit": fit_run(km=1)}).store
     before = state(store)
@@ -337,7 +337,7 @@ def test_a_store_that_holds_other_things_is_refused_before_anything_is_read(tiny
     assert state(tmp_path / "letters") == {"dear-coach.txt": b"hello"}
 
 
-def test_an_athlete_who_left_the_inbox_leaves_the_store(line: Line, tmp_path: Path):
+def test_an_athlete_who_left_the_inbox_leaves_the_store(line: RunContext, tmp_path: Path):
     store = line({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)}).store
     (tmp_path / "inbox" / "bo" / "a.fit").unlink()
     refresh(read_inbox(tmp_path / "inbox"), store, jobs=1)
@@ -345,7 +345,9 @@ def test_an_athlete_who_left_the_inbox_leaves_the_store(line: Line, tmp_path: Pa
     assert [path.name for path in (store / "tables" / "samples").iterdir()] == ["athlete_id=ari"]
 
 
-def test_a_run_that_breaks_a_promise_of_ours_leaves_no_samples_behind(line: Line, monkeypatch: pytest.MonkeyPatch):
+def test_a_run_that_breaks_a_promise_of_ours_leaves_no_samples_behind(
+    line: RunContext, monkeypatch: pytest.MonkeyPatch
+):
     def broken(table: str, rows: pl.DataFrame, *, subject: str) -> pl.DataFrame:
         if table == "splits" and "bo" in rows["run_id"].str.slice(0, 2).to_list():
             raise BrokenPromise("a rule")

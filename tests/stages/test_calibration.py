@@ -15,7 +15,6 @@ from pipeline.__main__ import main
 from pipeline.core.errors import NothingDone
 from pipeline.core.settings import Settings, read_settings, settings_text
 from pipeline.inbox.inbox import read_inbox
-from pipeline.methods.design import Entering
 from pipeline.refresh.refresh import refresh
 from pipeline.refresh.self_check import self_check
 from pipeline.stages.calibration import BLOCK, PLANTED, Draw, TakenApart, calibration, redrawn, take_apart, trials
@@ -31,16 +30,10 @@ from tests.support.season import ORDINARY, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
-ENTER = Entering(1000.0, 1000.0, 0.95, 0.99, 4)
 ENTERING = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
+    "inclusion": Settings().inclusion,
 }
-NUMBERS = ENTERING | {"max_entanglement": 0.9, "seed": 1}
+NUMBERS = ENTERING | {"max_collinearity": 0.9, "seed": 1}
 
 #: No scatter at all: hills, a pace that wanders and fades, runs with levels of their own, and 3 % more per 10 km.
 EXACT = Season(
@@ -66,7 +59,7 @@ def entering(splits: pl.DataFrame) -> pl.DataFrame:
 
 def apart(splits: pl.DataFrame) -> list[TakenApart]:
     club = club_responses(responses(splits, **ENTERING))
-    return list(take_apart(splits, club, ENTER, min_runs=3))
+    return list(take_apart(splits, club, Settings().inclusion))
 
 
 def store_of(splits: pl.DataFrame, store: Path, settings: Settings | None = None) -> Path:

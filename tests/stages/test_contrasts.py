@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 from statsmodels.api import WLS
 
+from pipeline.core.settings import Settings
 from pipeline.stages.contrasts import FEWEST_RUNS, NOTE, contrasts
 from pipeline.stages.drift import drift
 from pipeline.tables import publishable
@@ -26,7 +27,7 @@ def compared(
         {
             "run_id": names, "athlete_id": "ari", "metric": metric,
             "fresh_level": [one[2] for one in runs], "drift_pct_per_10km": [one[3] for one in runs],
-            "own_error_pct_per_10km": errors, "drift_shared": [[0.0]] * len(runs),
+            "within_run_se_pct_per_10km": errors, "drift_shared": [[0.0]] * len(runs),
             "level_shared": level_shared or [[0.0]] * len(runs),
         }
     )  # fmt: skip
@@ -118,13 +119,8 @@ def test_a_slower_surface_on_which_form_follows_speed_alone_shows_no_difference(
     )
     run_drifts, _ = drift(
         slowed.drop("is_trail"),
-        split_length_m=1000.0,
-        warm_up_m=1000.0,
-        min_run_share=0.95,
-        min_length_share=0.99,
-        min_splits_of_run=4,
-        min_runs=3,
-        max_entanglement=0.9,
+        inclusion=Settings().inclusion,
+        max_collinearity=0.9,
         seed=1,
     )
     runs = splits.group_by("run_id").agg(

@@ -6,6 +6,7 @@ Exact cases: splits without scatter, whose answers are known in closed form.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -14,7 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
+from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRICS
+from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.summaries import athlete_drift
 from pipeline.tables import publishable
@@ -22,14 +25,16 @@ from tests.support.season import MEASURED, ORDINARY, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
+
+
+def but(**numbers: float) -> Inclusion:
+    """The usual rule of inclusion, with other numbers."""
+    return replace(Settings().inclusion, **numbers)
+
+
 NUMBERS = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
-    "max_entanglement": 0.9,
+    "inclusion": Settings().inclusion,
+    "max_collinearity": 0.9,
     "seed": 1,
 }
 
@@ -71,7 +76,7 @@ def published(splits: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     runs, athletes = drift(splits, **NUMBERS)
     changes = {metric.column: 2.0 for metric in METRICS}
     judged = athlete_drift(
-        athletes, runs, smallest_change_pct=changes, max_entanglement=float(NUMBERS["max_entanglement"])
+        athletes, runs, smallest_change_pct=changes, max_collinearity=float(NUMBERS["max_collinearity"])
     )
     return publishable("run_drift", runs, subject="a"), publishable("athlete_drift", judged, subject="a")
 
@@ -316,9 +321,9 @@ def test_a_split_that_begins_before_the_warm_up_ends_does_not_enter():
     everything = len(splits)
     assert row(splits)["n_splits"] == everything - 4
     assert row(splits)["drift_pct_per_10km"] == pytest.approx(3.0, abs=1e-6)
-    assert row(splits, warm_up_m=1000.01)["n_splits"] == everything - 8
-    assert row(splits, warm_up_m=0.0)["n_splits"] == everything
-    assert row(splits, warm_up_m=0.0)["drift_pct_per_10km"] != pytest.approx(3.0, abs=0.1)
+    assert row(splits, inclusion=but(warm_up_m=1000.01))["n_splits"] == everything - 8
+    assert row(splits, inclusion=but(warm_up_m=0.0))["n_splits"] == everything
+    assert row(splits, inclusion=but(warm_up_m=0.0))["drift_pct_per_10km"] != pytest.approx(3.0, abs=0.1)
 
 
 def test_a_run_enters_with_the_fewest_splits_allowed_and_not_with_one_less():
@@ -370,7 +375,7 @@ def test_splits_of_another_length_give_the_same_drift():
     splits = drawn("1 1 1 1 1 1\n" * 3).with_columns(length_m=pl.lit(1609.344))
     middle = (pl.col("km") - 0.5) * 1609.344 / 10_000
     splits = splits.with_columns((250 * (middle * np.log(1.01)).exp()).alias(CONTACT))
-    assert row(splits, split_length_m=1609.344)["drift_pct_per_10km"] == pytest.approx(1.0, abs=1e-6)
+    assert row(splits, inclusion=but(split_length_m=1609.344))["drift_pct_per_10km"] == pytest.approx(1.0, abs=1e-6)
 
 
 def test_metrics_may_miss_in_different_splits():
@@ -426,7 +431,7 @@ def test_a_pace_that_fades_alike_in_every_run_cannot_be_told_from_distance_and_n
     fading = draw(EVEN.but(fade_pct=-4.0), 1, only=(CONTACT,))
     found = published(fading)[1].row(0, named=True)
     assert (found["n_runs"], found["finding"]) == (4, "unclear")
-    assert "cannot be told apart" in found["why"]
+    assert "cannot be told apart" in found["reason"]
     assert found["drift_pct_per_10km"] is None or found["drift_low"] < 0 < found["drift_high"]
 
 

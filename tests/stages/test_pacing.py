@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 from scipy import stats
 
+from pipeline.core.inclusion import Inclusion
+from pipeline.core.settings import Settings
 from pipeline.stages.pacing import pacing
 from pipeline.tables import publishable
 from tests.support.season import ORDINARY, Season, draw
 
+
+def but(**numbers: float) -> Inclusion:
+    """The usual rule of inclusion, with other numbers."""
+    return replace(Settings().inclusion, **numbers)
+
+
 NUMBERS = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
+    "inclusion": Settings().inclusion,
 }
 CADENCE = ("cadence_spm",)
 
@@ -104,7 +109,10 @@ def test_fewer_runs_than_needed_give_counts_alone(n_runs: int, is_given: bool):
 
 
 def test_one_run_has_no_interval_even_where_the_settings_ask_for_one_run():
-    assert of(draw(Season(n_runs=1, km=(10, 10)), 1, only=CADENCE), min_runs=1)["speed_pct_per_10km"] is None
+    assert (
+        of(draw(Season(n_runs=1, km=(10, 10)), 1, only=CADENCE), inclusion=but(min_runs=1))["speed_pct_per_10km"]
+        is None
+    )
 
 
 def test_a_partly_walked_kilometre_does_not_enter_for_speed():

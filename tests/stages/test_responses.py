@@ -8,18 +8,14 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import FEWEST_ATHLETES, club_responses, responses
 from pipeline.tables import publishable
 from tests.support.season import Form, Season, draw
 
 NUMBERS = {
-    "split_length_m": 1000.0,
-    "warm_up_m": 1000.0,
-    "min_run_share": 0.95,
-    "min_length_share": 0.99,
-    "min_splits_of_run": 4,
-    "min_runs": 3,
+    "inclusion": Settings().inclusion,
 }
 HILLY = Season(
     n_runs=6,
@@ -108,7 +104,7 @@ def test_an_athlete_of_three_runs_is_drawn_to_the_club_and_one_of_thirty_is_not(
     moved = {}
     for n_runs in (3, 30):
         splits = draw(replace(HILLY, n_runs=n_runs, km=(8, 8), split_speed_sd_pct=1.0, fade_pct=-4.0), 2)
-        more = NUMBERS | {"max_entanglement": 0.9, "seed": 1}
+        more = NUMBERS | {"max_collinearity": 0.9, "seed": 1}
         alone = drift(splits, **more)[1].filter(pl.col("metric") == "contact_time_ms")["speed_part_pct"][0]
         drawn = drift(splits, **more, club=common)[1].filter(pl.col("metric") == "contact_time_ms")["speed_part_pct"][0]
         # Nine tenths is one and a half times the true response: how far the part was drawn there.

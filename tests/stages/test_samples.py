@@ -33,7 +33,7 @@ def settled(
     recording = Recording(format="fit", readings=readings_frame(series), pauses=pauses, grain=grain)
     run = samples(recording, **{**NUMBERS, "rough_altitude_m": rough_altitude_m}).named("r")
     publishable("samples", run.samples, subject="r")
-    publishable("set_aside", run.set_aside, subject="r")
+    publishable("exclusions", run.exclusions, subject="r")
     return run
 
 
@@ -42,7 +42,7 @@ def column(run: RunSamples, name: str) -> list[Any]:
 
 
 def reasons(run: RunSamples) -> dict[tuple[str, str], int]:
-    return {(row["quantity"], row["reason"]): row["n_samples"] for row in run.set_aside.iter_rows(named=True)}
+    return {(row["quantity"], row["reason"]): row["n_samples"] for row in run.exclusions.iter_rows(named=True)}
 
 
 def every_second(n: int, m_s: float = 3.0) -> dict[str, Any]:
@@ -76,7 +76,7 @@ def test_a_recording_without_any_time_gives_no_samples():
     recording = Recording(format="csv", readings=readings_frame({"time_s": pl.Series([None, None], dtype=pl.Float64)}))
     run = samples(recording, **NUMBERS).named("r")
     assert run.samples.is_empty()
-    assert run.set_aside.rows() == [("r", "sample", "no time", 2)]
+    assert run.exclusions.rows() == [("r", "sample", "no time", 2)]
 
 
 def test_rows_come_in_order_of_time_whatever_their_order_in_the_file():
@@ -482,4 +482,4 @@ def test_a_long_contact_of_a_walk_is_kept():
 def test_two_reasons_for_one_column_are_counted_apart():
     run = settled(**every_second(5), contact_time_ms=[250, 0, 0, 6000, 250], cadence_spm=[170] * 5)
     assert column(run, "contact_time_ms") == [250, None, None, None, 250]
-    assert run.set_aside.rows() == [("r", "contact_time_ms", IMPOSSIBLE, 1), ("r", "contact_time_ms", ZERO, 2)]
+    assert run.exclusions.rows() == [("r", "contact_time_ms", IMPOSSIBLE, 1), ("r", "contact_time_ms", ZERO, 2)]

@@ -26,7 +26,7 @@ def of_runs(
     run_drifts = pl.DataFrame(
         {
             "run_id": names, "athlete_id": "ari", "metric": "cadence_spm", "drift_pct_per_10km": drifts,
-            "own_error_pct_per_10km": errors, "drift_shared": shared or [[0.0]] * len(days),
+            "within_run_se_pct_per_10km": errors, "drift_shared": shared or [[0.0]] * len(days),
         }
     )  # fmt: skip
     runs = pl.DataFrame({"run_id": names, "started_at_utc": [FIRST + timedelta(days=day) for day in days]})
@@ -103,7 +103,7 @@ def test_athletes_and_metrics_are_kept_apart_and_in_order():
         [
             {
                 "run_id": f"{athlete} {day}", "athlete_id": athlete, "metric": metric,
-                "drift_pct_per_10km": slope * day, "own_error_pct_per_10km": 0.1, "drift_shared": [0.0],
+                "drift_pct_per_10km": slope * day, "within_run_se_pct_per_10km": 0.1, "drift_shared": [0.0],
             }
             for slope, (athlete, metric) in enumerate(rows, start=1)
             for day in range(0, 70, 10)

@@ -82,7 +82,7 @@ def months(*drifts: tuple[str, datetime, float | None, float | None], shared: fl
     rows = [
         {
             "run_id": f"run {place}", "athlete_id": athlete, "metric": "cadence_spm", "n_splits": 9,
-            "drift_pct_per_10km": drift, "own_error_pct_per_10km": own, "shared_error_pct_per_10km": shared,
+            "drift_pct_per_10km": drift, "within_run_se_pct_per_10km": own, "response_se_pct_per_10km": shared,
         }
         for place, (athlete, _, drift, own) in enumerate(drifts)
     ]  # fmt: skip
@@ -168,7 +168,7 @@ def test_no_drifts_give_no_months():
 #: What the stage drift gives of an athlete's cadence; here with an interval well away from zero.
 RISEN = {
     "athlete_id": "a", "metric": "cadence_spm", "n_runs": 9, "n_splits": 99, "fresh_level": 170.0,
-    "drift_pct_per_10km": 3.0, "drift_low": 2.0, "drift_high": 4.0, "p_value": 0.001, "entanglement": 0.1,
+    "drift_pct_per_10km": 3.0, "drift_low": 2.0, "drift_high": 4.0, "p_value": 0.001, "collinearity": 0.1,
     "onset_km": 9.0, "onset_low": 8.0, "onset_high": 10.0,
 }  # fmt: skip
 FROM_DRIFT = {
@@ -185,7 +185,7 @@ def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) 
         pl.DataFrame(drifts, schema=FROM_DRIFT),
         empty("run_drift") if run_drifts is None else run_drifts,
         smallest_change_pct={"cadence_spm": 1.0},
-        max_entanglement=0.9,
+        max_collinearity=0.9,
     )
     return found.sort("athlete_id").to_dicts()
 
@@ -234,13 +234,13 @@ def test_the_finding_follows_from_interval_and_corrected_p_value(low: float, hig
     assert row["finding"] == finding
 
 
-@pytest.mark.parametrize(("entanglement", "finding"), [(0.9, "rises"), (0.91, "unclear")])
-def test_too_entangled_to_tell_apart_is_unclear(entanglement: float, finding: str):
-    assert concluded({"entanglement": entanglement})[0]["finding"] == finding
+@pytest.mark.parametrize(("collinearity", "finding"), [(0.9, "rises"), (0.91, "unclear")])
+def test_too_collinear_to_tell_apart_is_unclear(collinearity: float, finding: str):
+    assert concluded({"collinearity": collinearity})[0]["finding"] == finding
 
 
 def test_without_a_drift_there_was_too_little_data():
-    nothing = dict.fromkeys(("drift_pct_per_10km", "drift_low", "drift_high", "p_value", "entanglement"))
+    nothing = dict.fromkeys(("drift_pct_per_10km", "drift_low", "drift_high", "p_value", "collinearity"))
     assert concluded(nothing)[0]["finding"] == "too_little_data"
 
 

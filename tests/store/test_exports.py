@@ -143,13 +143,13 @@ def test_metrics_are_named_in_words_with_their_unit(workbook: Workbook):
 
 
 def test_the_dictionary_sheet_explains_every_column_of_every_sheet(workbook: Workbook):
-    explained = {
+    collinearity_of = {
         (row[0], row[1] or ""): row[3] for row in workbook["dictionary"].iter_rows(min_row=2, values_only=True)
     }
     for name in SHEETS:
-        assert explained[name, ""]
+        assert collinearity_of[name, ""]
         for column_name, column in TABLES[name].columns().items():
-            assert explained[name, column_name] == column.description
+            assert collinearity_of[name, column_name] == column.description
 
 
 def test_rows_beyond_what_a_sheet_can_show_are_in_the_csv(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -20,7 +20,7 @@ from pipeline.core.metrics import METRICS
 from pipeline.core.settings import ANALYSIS, READING, Settings, settings_text
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.athlete import analyse, respond
-from pipeline.refresh.context import Athlete, Due, Line
+from pipeline.refresh.context import Athlete, DriftTask, RunContext
 from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
@@ -340,10 +340,10 @@ LIMITS = {"max_file_s", "max_file_mb"}
 def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_path: Path):
     inbox, built = read_inbox(club.inbox), tmp_path / "built"
     heard: dict[str, set[str]] = {READING: set(), ANALYSIS: set()}
-    reading, analysis = (Line(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
+    reading, analysis = (RunContext(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
     found = [respond(analysis, Athlete(one.runs["athlete_id"][0], one)) for one in measured]
-    analyse(analysis, Due("ari", ("cadence_spm",)), club_responses(pl.concat(one.responses for one in found)))
+    analyse(analysis, DriftTask("ari", ("cadence_spm",)), club_responses(pl.concat(one.responses for one in found)))
     marked = {of: {one.name for one in fields(Settings) if one.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS
     assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]

@@ -91,7 +91,7 @@ def test_a_name_that_the_store_does_not_know_is_refused_and_not_left_without_eff
 
 def test_no_step_names_a_device():
     _, (step,) = flow(devices=("blue", "red"))
-    assert step.why == "another device than those asked for, or not named"
+    assert step.reason == "another device than those asked for, or not named"
 
 
 def test_what_took_nothing_away_is_not_told_in_the_sentence():

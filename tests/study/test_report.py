@@ -123,7 +123,7 @@ def test_the_way_from_all_runs_to_those_that_entered_adds_up(demo: Refreshed):
     assert n_left == told.flow.runs["athlete_id"].n_unique()
     outline = Outline(report(told, STATED))
     for step in told.flow.steps:
-        assert f"left out: {step.why}" in outline.texts_of("th")
+        assert f"left out: {step.reason}" in outline.texts_of("th")
         assert f"−{step.n_runs}" in outline.texts_of("td")
 
 

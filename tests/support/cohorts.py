@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.methods.design import Entering
+from pipeline.core.settings import Settings
 from pipeline.study.material import Material
 from pipeline.tables import empty
 
@@ -57,7 +57,7 @@ def cohort_of(
         "run_drifts": pl.DataFrame(),
         "strike_shift": empty("strike_shift"),
         "other_splits": None,
-        "enter": Entering(1000.0, 1000.0, 0.95, 0.99, 4),
+        "inclusion": Settings().inclusion,
         "seed": 1,
     }
     return Material(**fields | others)

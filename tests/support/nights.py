@@ -14,7 +14,7 @@ import pytest
 
 from data.generator.fit_writer import run_file
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.context import Due, Line
+from pipeline.refresh.context import DriftTask, RunContext
 from pipeline.refresh.refresh import bring_up_to_date, refresh
 from pipeline.refresh.steps import steps_over
 from pipeline.store.generations import published
@@ -82,10 +82,10 @@ class Nights:
         """Refresh in process, noting what the steps are given."""
         read: list[str] = []
         responded: list[str] = []
-        analysed: list[Due] = []
+        analysed: list[DriftTask] = []
 
         def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
-            def taken(line: Line, items: Sequence[Any], *more: Any) -> Any:
+            def taken(line: RunContext, items: Sequence[Any], *more: Any) -> Any:
                 note(items)
                 return step(line, items, *more)
 

@@ -72,7 +72,7 @@ DEEDS: dict[str, Callable[[], object]] = {
 }
 
 
-def why(_shared: str, item: object, reason: str) -> str:
+def reason(_shared: str, item: object, reason: str) -> str:
     return f"{item}: {reason}"
 
 

@@ -14,7 +14,7 @@ from pipeline.tables import PARTITIONED, TABLES, decimals_of, empty, meaning_of,
 COLUMNS = [(table, name, column) for table, schema in TABLES.items() for name, column in schema.columns().items()]
 
 
-def set_aside(**columns: list[object]) -> pl.DataFrame:
+def exclusions(**columns: list[object]) -> pl.DataFrame:
     rows = {"run_id": ["b", "a"], "quantity": ["sample"] * 2, "reason": ["late"] * 2, "n_samples": [1, 2], **columns}
     return pl.DataFrame(rows)
 
@@ -31,13 +31,13 @@ def trend(**columns: list[object]) -> pl.DataFrame:
 
 
 def test_rows_are_put_in_order_of_the_key_and_columns_in_order_of_the_table():
-    rows = publishable("set_aside", set_aside().select("n_samples", "reason", "quantity", "run_id"), subject="ari")
-    assert rows.columns == TABLES["set_aside"].column_names()
+    rows = publishable("exclusions", exclusions().select("n_samples", "reason", "quantity", "run_id"), subject="ari")
+    assert rows.columns == TABLES["exclusions"].column_names()
     assert rows["run_id"].to_list() == ["a", "b"]
 
 
 def test_columns_that_the_table_does_not_have_are_left_out():
-    assert publishable("set_aside", set_aside(more=[1, 2]), subject="ari").columns == empty("set_aside").columns
+    assert publishable("exclusions", exclusions(more=[1, 2]), subject="ari").columns == empty("exclusions").columns
 
 
 def test_an_absent_column_becomes_null_where_null_is_allowed():
@@ -47,9 +47,9 @@ def test_an_absent_column_becomes_null_where_null_is_allowed():
 
 def test_an_absent_column_that_must_not_be_null_is_our_bug_and_names_the_subject():
     with pytest.raises(
-        BrokenPromise, match=r"^ari: stage output for table set_aside lacks the columns \['reason'\]\.$"
+        BrokenPromise, match=r"^ari: stage output for table exclusions lacks the columns \['reason'\]\.$"
     ):
-        publishable("set_aside", set_aside().drop("reason"), subject="ari")
+        publishable("exclusions", exclusions().drop("reason"), subject="ari")
 
 
 @pytest.mark.parametrize(
@@ -72,16 +72,16 @@ def test_what_is_no_number_is_null():
 @pytest.mark.parametrize(
     ("rows", "rule"),
     [
-        (set_aside(n_samples=[0, 1]), "n_samples"),  # at least 1
-        (set_aside(reason=[None, "late"]), "reason"),  # not null
-        (set_aside(run_id=["a", "a"]), "primary_key"),
+        (exclusions(n_samples=[0, 1]), "n_samples"),  # at least 1
+        (exclusions(reason=[None, "late"]), "reason"),  # not null
+        (exclusions(run_id=["a", "a"]), "primary_key"),
     ],
 )
 def test_a_broken_rule_is_our_bug_and_names_subject_table_and_rule(rows: pl.DataFrame, rule: str):
     with pytest.raises(BrokenPromise) as caught:
-        publishable("set_aside", rows, subject="athlete ari")
+        publishable("exclusions", rows, subject="athlete ari")
     message = str(caught.value)
-    assert message.startswith("athlete ari: rows for table set_aside break a rule of the table: ")
+    assert message.startswith("athlete ari: rows for table exclusions break a rule of the table: ")
     assert rule in message
     assert "\n" not in message
     assert "plan" not in message
