@@ -1,17 +1,25 @@
 -- A row is: an athlete and a metric.
--- Reads: athlete_drift, repeatability, smallest_change.
+-- Reads: athlete_drift, families, repeatability, smallest_change.
 -- Grain: athlete_id, metric.
--- Parameters: $level, $max_collinearity.
+-- Parameters: $level, $max_collinearity, $max_excluded_late_share, $usual_distance_margin.
 
 WITH ranked AS (
-  -- The step-up adjustment of Benjamini and Hochberg (1995), over every athlete and metric that has a p-value.
+  -- The step-up adjustment of Benjamini and Hochberg (1995), over every athlete and metric of a family that has a
+  -- p-value. What follows by arithmetic from measured metrics would count the same fact twice; heart rate rises in all.
   SELECT
-    athlete_id,
-    metric,
-    p_value,
-    p_value * COUNT(*) OVER () / ROW_NUMBER() OVER (ORDER BY p_value, athlete_id, metric) AS stepped
+    athlete_drift.athlete_id,
+    athlete_drift.metric,
+    athlete_drift.p_value,
+    families.family,
+    athlete_drift.p_value * COUNT(*) OVER (PARTITION BY families.family)
+    / ROW_NUMBER() OVER (
+      PARTITION BY families.family
+      ORDER BY athlete_drift.p_value, athlete_drift.athlete_id, athlete_drift.metric
+    ) AS stepped
   FROM athlete_drift
-  WHERE p_value IS NOT NULL
+  INNER JOIN families
+    ON athlete_drift.metric = families.metric
+  WHERE athlete_drift.p_value IS NOT NULL
 ),
 
 adjusted AS (
@@ -20,6 +28,7 @@ adjusted AS (
     metric,
     LEAST(
       MIN(stepped) OVER (
+        PARTITION BY family
         ORDER BY p_value, athlete_id, metric ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING
       ),
       1
@@ -27,8 +36,7 @@ adjusted AS (
   FROM ranked
 ),
 
-judged AS (
-  -- Holding is a claim too, and comes first: a change that is certain but too small to matter is no degradation.
+weighed AS (
   SELECT
     athlete_drift.*,
     adjusted.q_value,
@@ -36,17 +44,19 @@ judged AS (
     repeatability.repeatability,
     repeatability.repeatability_low,
     repeatability.repeatability_high,
-    CASE
-      WHEN athlete_drift.drift_pct_per_10km IS NULL AND athlete_drift.collinearity IS NULL THEN 'too_little_data'
-      WHEN athlete_drift.drift_pct_per_10km IS NULL OR athlete_drift.collinearity > $max_collinearity THEN 'unclear'
-      WHEN
-        athlete_drift.drift_low > -smallest_change.smallest_change_pct
-        AND athlete_drift.drift_high < smallest_change.smallest_change_pct
-        THEN 'holds'
-      WHEN adjusted.q_value <= $level AND athlete_drift.drift_low > 0 THEN 'rises'
-      WHEN adjusted.q_value <= $level AND athlete_drift.drift_high < 0 THEN 'falls'
-      ELSE 'unclear'
-    END AS finding
+    $usual_distance_margin * smallest_change.smallest_change_pct AS smallest_change_at_usual_distance_pct,
+    athlete_drift.onset_km IS NOT NULL AS breaks,
+    athlete_drift.drift_low > -smallest_change.smallest_change_pct
+    AND athlete_drift.drift_high < smallest_change.smallest_change_pct AS is_small_per_10km,
+    athlete_drift.either_line_low > -$usual_distance_margin * smallest_change.smallest_change_pct
+    AND athlete_drift.either_line_high
+    < $usual_distance_margin * smallest_change.smallest_change_pct AS is_small_at_usual_distance,
+    athlete_drift.excluded_late_share > $max_excluded_late_share AS late_is_missing,
+    adjusted.q_value <= $level AND athlete_drift.drift_low > 0 AS is_up,
+    adjusted.q_value <= $level AND athlete_drift.drift_high < 0 AS is_down,
+    -- Beyond the break the change goes the way that the whole change has gone by the usual distance.
+    (athlete_drift.change_at_usual_distance_low > 0 AND athlete_drift.drift_after_onset_pct > 0)
+    OR (athlete_drift.change_at_usual_distance_high < 0 AND athlete_drift.drift_after_onset_pct < 0) AS is_late_change
   FROM athlete_drift
   LEFT JOIN adjusted
     ON
@@ -58,6 +68,25 @@ judged AS (
       AND athlete_drift.metric = repeatability.metric
   LEFT JOIN smallest_change
     ON athlete_drift.metric = smallest_change.metric
+),
+
+judged AS (
+  -- To hold is a claim too, about the run that the athlete really runs, whether the line is straight or breaks. It
+  -- comes before rises and falls: a change that is certain but too small to matter is no degradation.
+  SELECT
+    *,
+    CASE
+      WHEN drift_pct_per_10km IS NULL AND collinearity IS NULL THEN 'too_little_data'
+      WHEN drift_pct_per_10km IS NULL OR collinearity > $max_collinearity THEN 'unclear'
+      WHEN is_small_per_10km AND is_small_at_usual_distance AND NOT breaks AND NOT late_is_missing THEN 'holds'
+      WHEN is_up AND NOT is_small_per_10km THEN 'rises'
+      WHEN is_down AND NOT is_small_per_10km THEN 'falls'
+      WHEN breaks AND is_late_change THEN 'changes_late'
+      WHEN is_up AND NOT is_small_at_usual_distance THEN 'rises'
+      WHEN is_down AND NOT is_small_at_usual_distance THEN 'falls'
+      ELSE 'unclear'
+    END AS finding
+  FROM weighed
 )
 
 SELECT
@@ -81,24 +110,42 @@ SELECT
   response_to_slope,
   response_to_slope_squared,
   smallest_change_pct,
+  smallest_change_at_usual_distance_pct,
   detectable_pct,
+  usual_distance_km,
+  change_at_usual_distance_pct,
+  change_at_usual_distance_low,
+  change_at_usual_distance_high,
+  excluded_early_share,
+  excluded_late_share,
   repeatability,
   repeatability_low,
   repeatability_high,
   finding,
-  CASE WHEN finding IN ('rises', 'falls') THEN onset_km END AS onset_km,
-  CASE WHEN finding IN ('rises', 'falls') THEN onset_low END AS onset_low,
-  CASE WHEN finding IN ('rises', 'falls') THEN onset_high END AS onset_high,
-  CASE WHEN finding IN ('rises', 'falls') THEN drift_before_onset_pct END AS drift_before_onset_pct,
-  CASE WHEN finding IN ('rises', 'falls') THEN drift_after_onset_pct END AS drift_after_onset_pct,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_km END AS onset_km,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_low END AS onset_low,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_high END AS onset_high,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN drift_before_onset_pct END AS drift_before_onset_pct,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN drift_after_onset_pct END AS drift_after_onset_pct,
   NULLIF(
     CONCAT_WS(
       '; ',
       reason,
       CASE
-        WHEN finding = 'unclear' AND reason IS NULL AND (drift_low > 0 OR drift_high < 0)
+        WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL
+        WHEN breaks
+          THEN 'a break stands out, but by the usual distance the change may be none'
+        WHEN is_small_per_10km AND is_small_at_usual_distance
+          THEN
+            CONCAT(
+              CAST(ROUND(100 * excluded_late_share) AS INTEGER),
+              ' % of the late kilometres are missing, walked or without a reading'
+            )
+        WHEN is_small_per_10km
+          THEN 'small per 10 km, but by the usual distance it may add up to a change that matters'
+        WHEN drift_low > 0 OR drift_high < 0
           THEN 'a change by its own interval, but among so many athletes and metrics chance gives as much'
-        WHEN finding = 'unclear' AND reason IS NULL THEN 'these runs leave room for no change and for changes that matter'
+        ELSE 'these runs leave room for no change and for changes that matter'
       END,
       CASE
         WHEN repeatability_low <= 0 THEN 'the runs differ so much that a single run of this athlete should not be read'

@@ -23,6 +23,13 @@ class Metric:
     decimals: int
     is_leading: bool = False
 
+    @property
+    def family(self) -> str:
+        """What it is corrected together with: form as measured, what follows from that by arithmetic, or effort."""
+        if self.column == "heart_rate_bpm":
+            return "effort"
+        return "measured" if self.column in ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm") else "derived"
+
 
 #: All are positive, so that their drift is taken in logarithms and comes out in percent.
 METRICS = (

@@ -154,6 +154,23 @@ class Settings:
         "1.4 % that an hour of running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The "
         "rest: common practice, no source.",
     )
+    usual_distance_margin: float = _setting(
+        1.5,
+        of=SUMMARIES,
+        unit="smallest_change_pct",
+        reason="Smallest change of interest over an athlete's usual long distance, in multiples of that per 10 km. A "
+        "convention: what matters at the end of a long run is a little more than what matters after 10 km, and "
+        "does not "
+        "grow with every kilometre.",
+    )
+    max_excluded_late_share: float = _setting(
+        0.25,
+        of=SUMMARIES,
+        unit="share of late splits",
+        reason="An athlete of whose kilometres beyond half of the usual distance more are missing (walked, or "
+        "without a "
+        "reading) is not said to hold: what is missing late may be what changed. Common practice, no source.",
+    )
     seed: int = _setting(
         1,
         of=ANALYSIS,

@@ -168,7 +168,7 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> F
         precision = variance / prior.variance
         known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
     beta = np.linalg.solve(total_a + known, total_b + pull)
-    covariance, drift_df = leaving_out_runs(a, b, total_a + known, beta)
+    covariance, drift_df = jackknife_over_runs(a, b, total_a + known, beta)
     if prior is not None and variance > 0:
         # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
         drawn = np.linalg.solve(total_a + known, known)[:, 1:]
@@ -178,7 +178,7 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> F
     return Fit(design, products, places, rho, spread, beta, covariance, drift_df, variance, df, collinearity)
 
 
-def leaving_out_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:
+def jackknife_over_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:
     """Covariance of beta from how it shifts when each run is left out, and the degrees of freedom of the drift's.
 
     Args:

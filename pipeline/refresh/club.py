@@ -47,6 +47,8 @@ def finish(context: RunContext) -> pl.DataFrame:
             gathered["run_drift"],
             smallest_change_pct=settings.smallest_change_pct,
             max_collinearity=settings.max_collinearity,
+            usual_distance_margin=settings.usual_distance_margin,
+            max_excluded_late_share=settings.max_excluded_late_share,
         ),
         "pacing": gathered["pacing"],
         "contrasts": contrasts(gathered["run_drift"], run_rows),

@@ -159,6 +159,8 @@ def judge(settings: Settings, season: Season) -> pl.DataFrame:
         empty("run_drift"),
         smallest_change_pct=settings.smallest_change_pct,
         max_collinearity=settings.max_collinearity,
+        usual_distance_margin=settings.usual_distance_margin,
+        max_excluded_late_share=settings.max_excluded_late_share,
     )
     return trials(found, season.planted_pct, season.draw)
 

@@ -12,6 +12,7 @@ its response times its own change along the distance: that is how pace and hill 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from itertools import chain
 from typing import Any
 
@@ -27,12 +28,14 @@ from pipeline.methods.design import (
     SLOPE_SQUARED,
     SPEED,
     SPEED_SQUARED,
+    TEN_KM,
     club_of,
     collinearity_of,
     designs,
     fit_causes,
     identifiable,
 )
+from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
 
@@ -68,6 +71,7 @@ def drift(
     common = club_of(club)
     run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
+    attendance = _Attendance(splits, inclusion)
     for name, design, reference in designs(splits, inclusion, metrics):
         row = name | {
             "n_runs": len(design.run_ids),
@@ -85,7 +89,8 @@ def drift(
             row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
             fitted = fit_causes(design, causes, common, str(name["metric"]))
-            row |= _athlete_row(fitted, onset(fitted, seed=seed))
+            reach = attendance.of(str(name["athlete_id"]), design)
+            row |= _athlete_row(fitted, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
             if fitted.collinearity > max_collinearity:
                 row["reason"] = _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
@@ -131,10 +136,52 @@ _ATHLETE_COLUMNS = {
     "drift_before_onset_pct": pl.Float64,
     "drift_after_onset_pct": pl.Float64,
     "detectable_pct": pl.Float64,
+    "usual_distance_km": pl.Float64,
+    "change_at_usual_distance_pct": pl.Float64,
+    "change_at_usual_distance_low": pl.Float64,
+    "change_at_usual_distance_high": pl.Float64,
+    "either_line_low": pl.Float64,
+    "either_line_high": pl.Float64,
+    "excluded_early_share": pl.Float64,
+    "excluded_late_share": pl.Float64,
     "collinearity": pl.Float64,
     **dict.fromkeys(ADJUSTED_BY.values(), pl.Float64),
     "reason": pl.String,
 }
+
+
+class _Attendance:
+    """Which whole splits of an athlete there were, to be held against those that entered."""
+
+    def __init__(self, splits: pl.DataFrame, inclusion: Inclusion) -> None:
+        middle = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
+        whole = splits.filter(inclusion.is_whole()).select("athlete_id", "run_id", middle=middle)
+        self._whole = whole.partition_by("athlete_id", as_dict=True)
+        self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
+
+    def of(self, athlete_id: str, design: Design) -> _Reach:
+        """How far the runs of a design went, and what of them entered."""
+        whole = self._whole[(athlete_id,)].filter(pl.col("run_id").is_in(design.run_ids))
+        lengths = whole.group_by("run_id").agg(pl.col("middle").max())["middle"].to_numpy() + self._half_split
+        return _Reach(usual_distance(lengths), whole["middle"].to_numpy(), design.columns[:, DISTANCE])
+
+
+@dataclass(frozen=True)
+class _Reach:
+    """How far runs go, and the middles of their whole splits, all of them and those that entered [10 km]."""
+
+    usual_distance: float
+    whole: Array
+    entered: Array
+
+    def shares(self) -> dict[str, object]:
+        """Share of whole splits that did not enter, in the first and in the second half of the usual distance."""
+        half = self.usual_distance / 2
+        early, late = (self.whole < half).sum(), (self.whole >= half).sum()
+        return {
+            "excluded_early_share": float(1 - (self.entered < half).sum() / early) if early else None,
+            "excluded_late_share": float(1 - (self.entered >= half).sum() / late) if late else None,
+        }
 
 
 def _collinear(share: float) -> str:
@@ -143,7 +190,7 @@ def _collinear(share: float) -> str:
     )
 
 
-def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
+def _athlete_row(fitted: Fit, found: Onset | None, distance: float) -> dict[str, object]:
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(df, 0.975))
@@ -163,7 +210,20 @@ def _athlete_row(fitted: Fit, found: Onset | None) -> dict[str, object]:
         "collinearity": fitted.collinearity,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
-    if found is not None and found.is_given(ONSET_LEVEL):
+    straight = straight_change(fitted, distance)
+    broken = straight if found is None else broken_change(fitted, found.distance, distance)
+    breaks = found is not None and found.is_given(ONSET_LEVEL)
+    change = broken if breaks else straight
+    low, high = straight.wider(broken)
+    row |= {
+        "usual_distance_km": 10 * distance,
+        "change_at_usual_distance_pct": _percent(change.estimate),
+        "change_at_usual_distance_low": _percent(change.low),
+        "change_at_usual_distance_high": _percent(change.high),
+        "either_line_low": _percent(low),
+        "either_line_high": _percent(high),
+    }
+    if found is not None and breaks:
         row |= {
             "onset_km": 10 * found.distance,
             "onset_low": 10 * found.low,

@@ -28,7 +28,7 @@ from pipeline.methods.mixed_model import (
     Array,
     Design,
     fit,
-    leaving_out_runs,
+    jackknife_over_runs,
     normal_equations,
 )
 
@@ -107,7 +107,7 @@ def _left_out(products: Array, along: Array) -> tuple[float, float]:
     """A slope from each run's sums of products, and the reach of its 95 % interval by leaving out one run at a time."""
     a, b = along[:, None, None], products[:, None]
     slope = b.sum(axis=0) / a.sum()
-    covariance, df = leaving_out_runs(a, b, a.sum(axis=0), slope)
+    covariance, df = jackknife_over_runs(a, b, a.sum(axis=0), slope)
     return float(slope[0]), float(special.stdtrit(df, 0.975) * np.sqrt(covariance[0, 0]))
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from pipeline.core.metrics import METRICS
 from pipeline.core.queries import run_query
 from pipeline.methods.repeatability import repeatability
 
@@ -45,6 +46,8 @@ def athlete_drift(
     *,
     smallest_change_pct: Mapping[str, float],
     max_collinearity: float,
+    usual_distance_margin: float,
+    max_excluded_late_share: float,
 ) -> pl.DataFrame:
     """Correct the p-values of all athletes and metrics together, and draw the conclusions.
 
@@ -53,6 +56,8 @@ def athlete_drift(
         run_drifts: rows of `run_drift` of the whole club.
         smallest_change_pct: smallest change of interest of each metric [% per 10 km].
         max_collinearity: share of distance that speed and slope may explain.
+        usual_distance_margin: smallest change of interest over the usual distance, in multiples of that per 10 km.
+        max_excluded_late_share: with more late splits left out no metric is said to hold.
 
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
@@ -65,8 +70,17 @@ def athlete_drift(
             schema={"metric": pl.String, "smallest_change_pct": pl.Float64},
             orient="row",
         ),
+        "families": pl.DataFrame(
+            {"metric": [one.column for one in METRICS], "family": [one.family for one in METRICS]}
+        ),
     }
-    return run_query("athlete_drift", tables, {"level": LEVEL, "max_collinearity": max_collinearity})
+    parameters = {
+        "level": LEVEL,
+        "max_collinearity": max_collinearity,
+        "usual_distance_margin": usual_distance_margin,
+        "max_excluded_late_share": max_excluded_late_share,
+    }
+    return run_query("athlete_drift", tables, parameters)
 
 
 def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:

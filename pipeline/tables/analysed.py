@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pipeline.tables.columns import count, dy, identifier, measure, words
 
-FINDINGS = ("rises", "falls", "holds", "unclear", "too_little_data")
+FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
 #: Those of them that a person is told in other words.
-FINDING_WORDS = {"unclear": "not clear", "too_little_data": "too few runs"}
+FINDING_WORDS = {"changes_late": "changes late", "unclear": "not clear", "too_little_data": "too few runs"}
 CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
@@ -98,7 +98,9 @@ class AthleteDrift(dy.Schema):
     q_value = measure(
         "probability",
         6,
-        "p_value corrected over all athletes and metrics (Benjamini and Hochberg 1995).",
+        "p_value corrected over all athletes and the metrics of a family (Benjamini and Hochberg 1995). "
+        "Families: form as "
+        "it is measured; what follows from it by arithmetic; heart rate.",
         smallest=0,
         largest=1,
     )
@@ -141,8 +143,9 @@ class AthleteDrift(dy.Schema):
     onset_km = measure(
         "km",
         2,
-        "Where the change begins: given for rises and falls, where a broken line beats a straight one and becomes "
-        "steeper.",
+        "Where the change begins: given for rises, falls and changes_late, where a broken line beats a straight "
+        "one and "
+        "becomes steeper.",
         smallest=0,
     )
     onset_low = measure("km", 2, "Lower end of its 95 % interval; whole runs are its unit.", smallest=0)
@@ -153,8 +156,40 @@ class AthleteDrift(dy.Schema):
     drift_after_onset_pct = measure(
         "% of fresh level per 10 km", 3, "Change with distance beyond onset_km, at equal speed and slope."
     )
+    smallest_change_at_usual_distance_pct = measure(
+        "% of fresh level", 2, "Smallest change of interest over the usual distance, from the settings.", smallest=0
+    )
     detectable_pct = measure(
-        "% per 10 km", 3, "Smallest drift that runs like these show in four of five such seasons.", smallest=0
+        "% per 10 km",
+        3,
+        "Minimum detectable change: the smallest drift that runs like these show in four of five such seasons.",
+        smallest=0,
+    )
+    usual_distance_km = measure(
+        "km",
+        2,
+        "Distance that a quarter of the runs that entered reach: the athlete's usual long distance.",
+        smallest=0,
+    )
+    change_at_usual_distance_pct = measure(
+        "% of fresh level",
+        3,
+        "Change from the start of a run to the usual distance at equal speed and slope: along the line that "
+        "breaks where "
+        "a break stands out, else along the straight one.",
+    )
+    change_at_usual_distance_low = measure("% of fresh level", 3, "Lower end of its 95 % interval.")
+    change_at_usual_distance_high = measure("% of fresh level", 3, "Upper end of that interval.")
+    excluded_early_share = measure(
+        "share",
+        3,
+        "Share of the whole splits past the warm-up in the first half of the usual distance that did not enter, being "
+        "partly walked or without the reading, in the runs that entered.",
+        smallest=0,
+        largest=1,
+    )
+    excluded_late_share = measure(
+        "share", 3, "The same in the second half: above the setting no metric is said to hold.", smallest=0, largest=1
     )
     repeatability = measure(
         "intraclass correlation",
@@ -167,8 +202,10 @@ class AthleteDrift(dy.Schema):
     repeatability_low = measure("intraclass correlation", 3, "Lower end of its 95 % interval.", smallest=-1, largest=1)
     repeatability_high = measure("intraclass correlation", 3, "Upper end of that interval.", smallest=-1, largest=1)
     finding = words(
-        "The conclusion. holds: the interval lies inside the smallest change of interest; rises, falls: it does not, "
-        "and q_value is at most 0.05.",
+        "The conclusion. holds: the intervals of the drift and of the change at the usual distance, straight or "
+        "broken, "
+        "lie inside the smallest changes of interest; rises, falls: they do not, and q_value is at most 0.05; "
+        "changes_late: a break stands out, and by the usual distance there is a change.",
         *FINDINGS,
     )
     reason = words(

@@ -61,7 +61,14 @@ def q_values(p_values: list[float | None], *, shuffle: int | None = None) -> lis
     if shuffle is not None:
         frame = frame.sample(fraction=1.0, shuffle=True, seed=shuffle)
     changes = {"cadence_spm": 1.0, "contact_time_ms": 2.0, "duty_factor": 2.0}
-    found = athlete_drift(frame, empty("run_drift"), smallest_change_pct=changes, max_collinearity=0.9)
+    found = athlete_drift(
+        frame,
+        empty("run_drift"),
+        smallest_change_pct=changes,
+        max_collinearity=0.9,
+        usual_distance_margin=1.5,
+        max_excluded_late_share=0.25,
+    )
     found = found.sort("athlete_id", "metric")
     assert found["p_value"].to_list() == p_values
     return found["q_value"].to_list()

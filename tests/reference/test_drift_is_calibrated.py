@@ -166,7 +166,14 @@ def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_
     splits = draw(season, 6, only=(CONTACT,))
     enter = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}
     run_drifts, drifts = drift(splits, **NUMBERS, club=club_responses(responses(splits, **enter)))
-    rows = athlete_drift(drifts, run_drifts, smallest_change_pct={CONTACT: 2.0}, max_collinearity=0.9)
+    rows = athlete_drift(
+        drifts,
+        run_drifts,
+        smallest_change_pct={CONTACT: 2.0},
+        max_collinearity=0.9,
+        usual_distance_margin=1.5,
+        max_excluded_late_share=0.25,
+    )
     assert rows.height == season.n_athletes
     called = share(rows, pl.col("finding").is_in(["rises", "falls"]))
     assert called.high <= 3, f"called drifting: {called}"

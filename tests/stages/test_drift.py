@@ -76,7 +76,12 @@ def published(splits: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     runs, athletes = drift(splits, **NUMBERS)
     changes = {metric.column: 2.0 for metric in METRICS}
     judged = athlete_drift(
-        athletes, runs, smallest_change_pct=changes, max_collinearity=float(NUMBERS["max_collinearity"])
+        athletes,
+        runs,
+        smallest_change_pct=changes,
+        max_collinearity=float(NUMBERS["max_collinearity"]),
+        usual_distance_margin=1.5,
+        max_excluded_late_share=0.25,
     )
     return publishable("run_drift", runs, subject="a"), publishable("athlete_drift", judged, subject="a")
 

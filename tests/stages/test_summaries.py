@@ -169,13 +169,26 @@ def test_no_drifts_give_no_months():
 RISEN = {
     "athlete_id": "a", "metric": "cadence_spm", "n_runs": 9, "n_splits": 99, "fresh_level": 170.0,
     "drift_pct_per_10km": 3.0, "drift_low": 2.0, "drift_high": 4.0, "p_value": 0.001, "collinearity": 0.1,
-    "onset_km": 9.0, "onset_low": 8.0, "onset_high": 10.0,
+    "usual_distance_km": 20.0, "change_at_usual_distance_low": 4.0, "change_at_usual_distance_high": 8.0,
+    "either_line_low": 4.0, "either_line_high": 8.0, "excluded_late_share": 0.0,
+}  # fmt: skip
+#: The same where a break stands out at km 9.
+BROKEN = {
+    "onset_km": 9.0, "onset_low": 8.0, "onset_high": 10.0, "drift_before_onset_pct": 0.5, "drift_after_onset_pct": 6.0,
+}  # fmt: skip
+#: Nothing that matters, per 10 km or over the usual distance.
+SMALL = {
+    "drift_pct_per_10km": 0.2, "drift_low": -0.4, "drift_high": 0.8, "p_value": 0.5,
+    "change_at_usual_distance_low": -0.8, "change_at_usual_distance_high": 1.4,
+    "either_line_low": -0.8, "either_line_high": 1.4,
 }  # fmt: skip
 FROM_DRIFT = {
     name: dtype
     for name, dtype in empty("athlete_drift").schema.items()
-    if not name.startswith("repeatability") and name not in ("q_value", "smallest_change_pct", "finding")
-}
+    if not name.startswith("repeatability")
+    and not name.startswith("smallest_change")
+    and name not in ("q_value", "finding")
+} | {"either_line_low": pl.Float64, "either_line_high": pl.Float64}
 
 
 def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) -> list[dict[str, object]]:
@@ -186,6 +199,8 @@ def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) 
         empty("run_drift") if run_drifts is None else run_drifts,
         smallest_change_pct={"cadence_spm": 1.0},
         max_collinearity=0.9,
+        usual_distance_margin=1.5,
+        max_excluded_late_share=0.25,
     )
     return found.sort("athlete_id").to_dicts()
 
@@ -230,8 +245,54 @@ def test_a_club_without_any_p_value_stays_as_it_is():
     ],
 )
 def test_the_finding_follows_from_interval_and_corrected_p_value(low: float, high: float, q_value: float, finding: str):
-    (row,) = concluded({"drift_low": low, "drift_high": high, "p_value": q_value})
+    at_10_km = {"either_line_low": low, "either_line_high": high}
+    (row,) = concluded({"drift_low": low, "drift_high": high, "p_value": q_value, **at_10_km})
     assert row["finding"] == finding
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "finding"),
+    [
+        (-1.49, 1.49, "holds"),
+        (-0.8, 1.5, "unclear"),  # reaches 1.5 times the smallest change of interest per 10 km
+        (-1.5, 1.4, "unclear"),
+    ],
+)
+def test_what_holds_is_small_over_the_usual_distance_too(low: float, high: float, finding: str):
+    (row,) = concluded({**SMALL, "either_line_low": low, "either_line_high": high})
+    assert (row["finding"], row["smallest_change_at_usual_distance_pct"]) == (finding, 1.5)
+    assert (row["reason"] is None) == (finding == "holds")
+
+
+def test_a_break_that_stands_out_never_holds():
+    late = {"change_at_usual_distance_low": 0.1}
+    (without, unsure, certain) = concluded(SMALL, {**SMALL, **BROKEN}, {**SMALL, **BROKEN, **late})
+    assert [without["finding"], unsure["finding"], certain["finding"]] == ["holds", "unclear", "changes_late"]
+    assert (unsure["onset_km"], certain["onset_km"]) == (None, 9.0)
+
+
+def test_a_break_beyond_which_the_change_turns_back_is_no_late_change():
+    turned = {**SMALL, **BROKEN, "change_at_usual_distance_low": 0.1, "drift_after_onset_pct": -6.0}
+    assert concluded(turned)[0]["finding"] == "unclear"
+
+
+def test_a_change_that_is_certain_in_all_stays_a_rise_where_it_breaks():
+    assert concluded(BROKEN)[0]["finding"] == "rises"
+
+
+@pytest.mark.parametrize(("share", "finding"), [(0.25, "holds"), (0.2501, "unclear")])
+def test_an_athlete_whose_late_kilometres_are_missing_does_not_hold(share: float, finding: str):
+    (row,) = concluded({**SMALL, "excluded_late_share": share})
+    assert row["finding"] == finding
+
+
+def test_p_values_are_corrected_within_a_family_of_metrics():
+    # Two athletes' cadence, one's step length, which follows from it, and one's heart rate.
+    rows = concluded(
+        {"p_value": 0.01}, {"p_value": 0.02}, {"metric": "step_length_m", "p_value": 0.03},
+        {"metric": "heart_rate_bpm", "p_value": 0.04},
+    )  # fmt: skip
+    assert [row["q_value"] for row in rows] == [0.02, 0.02, 0.03, 0.04]
 
 
 @pytest.mark.parametrize(("collinearity", "finding"), [(0.9, "rises"), (0.91, "unclear")])
@@ -245,6 +306,6 @@ def test_without_a_drift_there_was_too_little_data():
 
 
 def test_an_onset_is_told_only_of_what_changes():
-    changed, unchanged = concluded({}, {"drift_low": -0.5, "drift_high": 0.5, "p_value": 0.9})
+    changed, unchanged = concluded(BROKEN, {**SMALL, "drift_after_onset_pct": 0.5})
     assert (changed["onset_km"], changed["onset_low"], changed["onset_high"]) == (9.0, 8.0, 10.0)
     assert (unchanged["finding"], unchanged["onset_km"], unchanged["onset_low"]) == ("holds", None, None)

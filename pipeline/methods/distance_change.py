@@ -1,0 +1,85 @@
+"""By how much a metric has changed at the end of a run of some length, along a straight line or one that breaks.
+
+The straight line's change is its slope times the distance. For a line that breaks at a given distance the slope before
+and the bend beyond it are estimated together, with the athlete's responses taken out of the metric first; the error of
+the responses is carried over by how much the line would move with them. Errors over runs are a jackknife over whole
+runs, as for the drift itself. The place of the break counts as known: it was searched for, so the change that it leads
+to is rather too large than too small, and a claim that even this change is small is a cautious one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Fit, jackknife_over_runs, normal_equations, whiten
+
+
+@dataclass(frozen=True)
+class Change:
+    """A change of the logarithm of a metric, with its 95 % interval."""
+
+    estimate: float
+    low: float
+    high: float
+
+    def wider(self, other: Change) -> tuple[float, float]:
+        """Lowest and highest end of two intervals."""
+        return min(self.low, other.low), max(self.high, other.high)
+
+
+def straight_change(fitted: Fit, distance: float) -> Change:
+    """The change along the straight line.
+
+    Args:
+        fitted: the model.
+        distance: from the start [10 km].
+    """
+    return _change(fitted, float(fitted.beta[0]) * distance, float(fitted.covariance[0, 0]) * distance**2)
+
+
+def broken_change(fitted: Fit, hinge: float, distance: float) -> Change:
+    """The change along a line that breaks.
+
+    Args:
+        fitted: the straight model, whose responses, weights and variances are taken as they are.
+        hinge: where the line breaks [10 km], with splits of several runs on either side.
+        distance: from the start [10 km].
+    """
+    design, causes = fitted.design, list(fitted.places[1:])
+    along, x = design.columns[:, DISTANCE], design.columns[:, causes]
+    value = design.columns[:, VALUE] - x @ fitted.beta[1:]
+    columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), x])
+    white, _ = whiten(design, columns, fitted.rho)
+    products = design.per_run(white[:, :, None] * white[:, None, :])
+    line = (DISTANCE, DISTANCE + 1)
+    a, b, _ = normal_equations(products, line, fitted.spread)
+    total = a.sum(axis=0)
+    slopes = np.linalg.solve(total, b.sum(axis=0))
+    covariance, _ = jackknife_over_runs(a, b, total, slopes)
+    reaches = np.array([distance, max(distance - hinge, 0.0)])
+    variance = float(reaches @ covariance @ reaches)
+    if causes:
+        everything = (*line, *range(DISTANCE + 2, columns.shape[1]))
+        joint, _, _ = normal_equations(products, everything, fitted.spread)
+        moves = reaches @ np.linalg.solve(total, joint.sum(axis=0)[:2, 2:])
+        variance += float(moves @ fitted.covariance[1:, 1:] @ moves)
+    return _change(fitted, float(reaches @ slopes), variance)
+
+
+def _change(fitted: Fit, estimate: float, variance: float) -> Change:
+    margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * np.sqrt(max(variance, 0.0))
+    return Change(estimate, float(estimate - margin_of_error), float(estimate + margin_of_error))
+
+
+def usual_distance(lengths: Array) -> float:
+    """The distance that a quarter of the runs reach: what the athlete's long runs have in common.
+
+    A convention: the mean would be about a run that is no long one, the maximum about a single day.
+
+    Args:
+        lengths: of the runs, in any unit, at least one.
+    """
+    return float(np.quantile(lengths, 0.75, method="inverted_cdf"))
