@@ -150,6 +150,10 @@ _ATHLETE_COLUMNS = {
 }
 
 
+#: Middles of splits differ by this much at most for how they were computed [10 km].
+_ROUNDING = 1e-9
+
+
 class _Attendance:
     """Which whole splits of an athlete there were, to be held against those that entered."""
 
@@ -176,7 +180,7 @@ class _Reach:
 
     def shares(self) -> dict[str, object]:
         """Share of whole splits that did not enter, in the first and in the second half of the usual distance."""
-        half = self.usual_distance / 2
+        half = self.usual_distance / 2 - _ROUNDING
         early, late = (self.whole < half).sum(), (self.whole >= half).sum()
         return {
             "excluded_early_share": float(1 - (self.entered < half).sum() / early) if early else None,
