@@ -1,7 +1,7 @@
 -- A row is: an athlete and a metric.
 -- Reads: athlete_drift, families, repeatability, smallest_change.
 -- Grain: athlete_id, metric.
--- Parameters: $level, $max_collinearity, $max_excluded_late_share, $usual_distance_margin.
+-- Parameters: $level, $max_collinearity, $max_late_exclusion_excess, $usual_distance_margin.
 
 WITH ranked AS (
   -- The step-up adjustment of Benjamini and Hochberg (1995), over every athlete and metric of a family that has a
@@ -51,7 +51,8 @@ weighed AS (
     athlete_drift.either_line_low > -$usual_distance_margin * smallest_change.smallest_change_pct
     AND athlete_drift.either_line_high
     < $usual_distance_margin * smallest_change.smallest_change_pct AS is_small_at_usual_distance,
-    athlete_drift.excluded_late_share > $max_excluded_late_share AS late_is_missing,
+    athlete_drift.excluded_late_share - COALESCE(athlete_drift.excluded_early_share, 0)
+    > $max_late_exclusion_excess AS late_is_missing,
     adjusted.q_value <= $level AND athlete_drift.drift_low > 0 AS is_up,
     adjusted.q_value <= $level AND athlete_drift.drift_high < 0 AS is_down,
     -- Beyond the break the change goes the way that the whole change has gone by the usual distance.
@@ -139,7 +140,7 @@ SELECT
           THEN
             CONCAT(
               CAST(ROUND(100 * excluded_late_share) AS INTEGER),
-              ' % of the late kilometres are missing, walked or without a reading'
+              ' % of the late kilometres are missing (walked, or without a reading), fewer of the early ones'
             )
         WHEN is_small_per_10km
           THEN 'small per 10 km, but by the usual distance it may add up to a change that matters'

@@ -163,13 +163,13 @@ class Settings:
         "does not "
         "grow with every kilometre.",
     )
-    max_excluded_late_share: float = _setting(
-        0.25,
+    max_late_exclusion_excess: float = _setting(
+        0.15,
         of=SUMMARIES,
-        unit="share of late splits",
-        reason="An athlete of whose kilometres beyond half of the usual distance more are missing (walked, or "
-        "without a "
-        "reading) is not said to hold: what is missing late may be what changed. Common practice, no source.",
+        unit="share of splits",
+        reason="An athlete whose kilometres in the second half of the usual distance are missing (walked, or without a "
+        "reading) more often than those in the first half, by more than this, is not said to hold: what is missing "
+        "late may be what changed. Common practice, no source.",
     )
     seed: int = _setting(
         1,

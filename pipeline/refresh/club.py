@@ -48,7 +48,7 @@ def finish(context: RunContext) -> pl.DataFrame:
             smallest_change_pct=settings.smallest_change_pct,
             max_collinearity=settings.max_collinearity,
             usual_distance_margin=settings.usual_distance_margin,
-            max_excluded_late_share=settings.max_excluded_late_share,
+            max_late_exclusion_excess=settings.max_late_exclusion_excess,
         ),
         "pacing": gathered["pacing"],
         "contrasts": contrasts(gathered["run_drift"], run_rows),

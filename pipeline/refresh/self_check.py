@@ -160,7 +160,7 @@ def judge(settings: Settings, season: Season) -> pl.DataFrame:
         smallest_change_pct=settings.smallest_change_pct,
         max_collinearity=settings.max_collinearity,
         usual_distance_margin=settings.usual_distance_margin,
-        max_excluded_late_share=settings.max_excluded_late_share,
+        max_late_exclusion_excess=settings.max_late_exclusion_excess,
     )
     return trials(found, season.planted_pct, season.draw)
 

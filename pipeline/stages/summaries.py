@@ -47,7 +47,7 @@ def athlete_drift(
     smallest_change_pct: Mapping[str, float],
     max_collinearity: float,
     usual_distance_margin: float,
-    max_excluded_late_share: float,
+    max_late_exclusion_excess: float,
 ) -> pl.DataFrame:
     """Correct the p-values of all athletes and metrics together, and draw the conclusions.
 
@@ -57,7 +57,7 @@ def athlete_drift(
         smallest_change_pct: smallest change of interest of each metric [% per 10 km].
         max_collinearity: share of distance that speed and slope may explain.
         usual_distance_margin: smallest change of interest over the usual distance, in multiples of that per 10 km.
-        max_excluded_late_share: with more late splits left out no metric is said to hold.
+        max_late_exclusion_excess: where more late than early splits are left out, by this share, no metric holds.
 
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
@@ -78,7 +78,7 @@ def athlete_drift(
         "level": LEVEL,
         "max_collinearity": max_collinearity,
         "usual_distance_margin": usual_distance_margin,
-        "max_excluded_late_share": max_excluded_late_share,
+        "max_late_exclusion_excess": max_late_exclusion_excess,
     }
     return run_query("athlete_drift", tables, parameters)
 

@@ -189,7 +189,11 @@ class AthleteDrift(dy.Schema):
         largest=1,
     )
     excluded_late_share = measure(
-        "share", 3, "The same in the second half: above the setting no metric is said to hold.", smallest=0, largest=1
+        "share",
+        3,
+        "The same in the second half; where it is larger by more than the setting, no metric is said to hold.",
+        smallest=0,
+        largest=1,
     )
     repeatability = measure(
         "intraclass correlation",

@@ -143,7 +143,7 @@ def analysed(seed: int, task: tuple[Case, int]) -> tuple[Case, int, pl.DataFrame
         smallest_change_pct=settings.smallest_change_pct,
         max_collinearity=settings.max_collinearity,
         usual_distance_margin=settings.usual_distance_margin,
-        max_excluded_late_share=settings.max_excluded_late_share,
+        max_late_exclusion_excess=settings.max_late_exclusion_excess,
     )
     counted = found.select(pl.all().exclude("^onset_.*$")).filter(
         pl.col("drift_pct_per_10km").is_not_null(), pl.col("athlete_id").str.starts_with("a")

@@ -73,7 +73,7 @@ def stage_s(athletes: Sequence[pl.DataFrame], jobs: int) -> tuple[float, float]:
             smallest_change_pct=settings.smallest_change_pct,
             max_collinearity=settings.max_collinearity,
             usual_distance_margin=settings.usual_distance_margin,
-            max_excluded_late_share=settings.max_excluded_late_share,
+            max_late_exclusion_excess=settings.max_late_exclusion_excess,
         )
         took = time.perf_counter() - began
     assert findings["drift_pct_per_10km"].null_count() == 0

@@ -67,7 +67,7 @@ def q_values(p_values: list[float | None], *, shuffle: int | None = None) -> lis
         smallest_change_pct=changes,
         max_collinearity=0.9,
         usual_distance_margin=1.5,
-        max_excluded_late_share=0.25,
+        max_late_exclusion_excess=0.15,
     )
     found = found.sort("athlete_id", "metric")
     assert found["p_value"].to_list() == p_values

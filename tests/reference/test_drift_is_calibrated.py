@@ -172,7 +172,7 @@ def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_
         smallest_change_pct={CONTACT: 2.0},
         max_collinearity=0.9,
         usual_distance_margin=1.5,
-        max_excluded_late_share=0.25,
+        max_late_exclusion_excess=0.15,
     )
     assert rows.height == season.n_athletes
     called = share(rows, pl.col("finding").is_in(["rises", "falls"]))

@@ -81,7 +81,7 @@ def published(splits: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         smallest_change_pct=changes,
         max_collinearity=float(NUMBERS["max_collinearity"]),
         usual_distance_margin=1.5,
-        max_excluded_late_share=0.25,
+        max_late_exclusion_excess=0.15,
     )
     return publishable("run_drift", runs, subject="a"), publishable("athlete_drift", judged, subject="a")
 
