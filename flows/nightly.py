@@ -1,7 +1,10 @@
 """The flow `nightly`: a night as a Prefect flow, and its schedule.
 
-Prefect starts it and shows it. Whether a night may begin is decided by the lock of the store, whether it is tried again
-by the night itself: a slot or a state that a crash left behind in a Prefect server then stands in nobody's way.
+Prefect starts it and shows it. The lock of the store decides whether a night may begin, and the night itself whether it
+is tried again: a slot or a state that a crash left in a Prefect server cannot block it.
+
+Anyone with access to the Prefect API can start a run with parameters of their own. So what a night executes is not a
+parameter: the command and the web address that get the page come from the environment of the process that runs the flow.
 """
 
 from __future__ import annotations
@@ -14,7 +17,6 @@ from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any
 
-# isort: on
 import polars as pl
 from prefect import flow
 from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy, State
@@ -22,14 +24,11 @@ from prefect.schedules import Cron, Schedule
 from prefect.states import Completed, Failed
 from prefect.types.entrypoint import EntrypointType
 
-# isort: off  -- flows.refresh sets the environment which Prefect reads when it is imported
 from flows.refresh import refresh_with_prefect
 from pipeline.core.places import place, whole_name
 from pipeline.inbox.inbox import Inbox
-from pipeline.nightly.nightly import FAILED, SKIPPED, Plan, one_night, zone_of
-
-#: Names the web address in the environment, so that what may be a secret is neither an argument nor a parameter.
-WEBHOOK = "SPLITDRIFT_WEBHOOK"
+from pipeline.nightly import NOTIFY, WEBHOOK
+from pipeline.nightly.nightly import Outcome, Plan, one_night, zone_of
 
 
 @flow(name="nightly", persist_result=False)
@@ -42,21 +41,19 @@ def nightly(
     retry_after_min: float = 10.0,
     jobs: int | None = None,
     cluster: str | None = None,
-    notify: str | None = None,
 ) -> State[None]:
-    """Bring a store up to date with its inbox, tell the night on a page and hand that on.
+    """Bring a store up to date with its inbox, write the page of the night and deliver that.
 
-    The web address that the page is sent to is read from SPLITDRIFT_WEBHOOK.
+    The page goes to the command in SPLITDRIFT_NOTIFY and to the web address in SPLITDRIFT_WEBHOOK.
 
     Args:
         inbox: folder or address.
         store: folder or address.
-        time_zone: that dates and times are told in; the machine's if not given.
+        time_zone: of dates and times on the page; the machine's if not given.
         retries: how often a failed night is tried again.
         retry_after_min: minutes it waits before that.
-        jobs: worker threads; one a core if not given.
-        cluster: address of a Dask scheduler whose workers take the place of threads.
-        notify: command that is handed the page.
+        jobs: worker threads; one per core if not given.
+        cluster: address of a Dask scheduler whose workers are used instead of threads.
     """
     _end_with_schedule()
 
@@ -69,20 +66,20 @@ def nightly(
         zone=zone_of(time_zone),
         retries=retries,
         retry_after_s=60 * retry_after_min,
-        notify=notify,
+        notify=os.environ.get(NOTIFY) or None,
         webhook=os.environ.get(WEBHOOK) or None,
     )
-    outcome = one_night(plan, refresh)
-    if outcome.how == FAILED:
-        return Failed(message=outcome.sentence)
-    return Completed(name="Skipped" if outcome.how == SKIPPED else "Completed", message=outcome.sentence)
+    night = one_night(plan, refresh)
+    if night.outcome is Outcome.FAILED:
+        return Failed(message=night.sentence)
+    return Completed(name="Skipped" if night.outcome is Outcome.SKIPPED else "Completed", message=night.sentence)
 
 
 def _end_with_schedule() -> None:
-    """End this process when the one that serves the schedule has ended, however it did.
+    """End this process when the one that serves the schedule has ended, however that ended.
 
-    Without it, and without the server that ended with it, a night would hold the lock until Prefect's client gives up.
-    A worker's nights go on without their worker: their server is another process.
+    Otherwise a night would hold the lock until Prefect's client stops trying to reach the server, which has ended too.
+    Nights of a Prefect worker continue without it: their server is another process.
     """
     parent = multiprocessing.parent_process()
     if parent is None:
@@ -90,20 +87,20 @@ def _end_with_schedule() -> None:
 
     def watch() -> None:
         wait([parent.sentinel])
-        os._exit(1)  # as safe as any sudden end: nothing that is half made is seen
+        os._exit(1)  # as safe as a kill: incomplete states are never visible
 
     threading.Thread(target=watch, daemon=True).start()
 
 
 def every_day(cron: str, time_zone: str) -> Schedule:
-    """A schedule by the clock on the wall of a time zone."""
+    """A schedule by the wall clock of a time zone."""
     return Cron(cron, timezone=time_zone)
 
 
 def serve(parameters: dict[str, Any], schedule: Schedule) -> None:
-    """Start the flow by a schedule until this process is told to end.
+    """Start the flow by a schedule until this process is asked to end.
 
-    A night that comes due while another is under way is given up at once, instead of waiting behind it.
+    A night that is due while another is running is cancelled at once, instead of waiting behind it.
 
     Args:
         parameters: of the flow.

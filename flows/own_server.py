@@ -1,10 +1,10 @@
-"""A Prefect server of one's own, for as long as a schedule is served and nobody has named another.
+"""A temporary Prefect server, for as long as a schedule is served and PREFECT_API_URL names no other.
 
-It begins empty each time and keeps nothing: the schedule is given to it anew, and what a night has to do is seen from
-the store. So nothing that a crash left in it can stand in the way of the next night. It ends with the process that
-started it, however that ends.
+It starts empty each time and keeps nothing: the schedule is registered again, and what a night has to do follows from
+the store. So nothing that a crash left in it can block the next night. It ends with the process that started it, however
+that ends.
 
-`python -m flows.own_server PORT` is that server: it listens to its standard input, which ends with its parent.
+`python -m flows.own_server PORT` is that server: it watches its standard input, which ends with its parent.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from tempfile import TemporaryDirectory
 from urllib.error import URLError
 from urllib.request import ProxyHandler, build_opener
@@ -30,13 +29,9 @@ from pipeline.core.errors import NothingDone
 START_S = 180.0
 _STOP_S = 15.0
 
-#: Prefect reads its environment once, when it is imported.
-QUIET = {
-    "DO_NOT_TRACK": "1",
-    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-    "PREFECT_LOGGING_LEVEL": "WARNING",
-    "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
-    # One line a night, with its outcome.
+#: For a schedule, besides what `flows` sets for every flow.
+_ENVIRONMENT = {
+    # One line per night, with its outcome.
     "PREFECT_LOGGING_LOGGERS_PREFECT_FLOW_RUNS_LEVEL": "INFO",
     # A slot that a crash left taken frees itself, also if the server crashed too.
     "PREFECT_SERVER_CONCURRENCY_LEASE_STORAGE": "prefect.server.concurrency.lease_storage.filesystem",
@@ -52,7 +47,7 @@ def server() -> Iterator[str]:
     Raises:
         NothingDone: the server did not start.
     """
-    for name, value in QUIET.items():
+    for name, value in _ENVIRONMENT.items():
         os.environ.setdefault(name, value)
     named = os.environ.get("PREFECT_API_URL")
     if named:
@@ -62,11 +57,11 @@ def server() -> Iterator[str]:
         os.environ["PREFECT_HOME"] = home
         port = _free_port()
         process = subprocess.Popen(
-            [sys.executable, "-m", "flows.own_server", str(port)],
+            server_command(port),
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-            start_new_session=True,  # a Ctrl-C is for us, who still need the server to end in good order
+            start_new_session=True,  # a Ctrl-C reaches this process only, which still needs the server to end in order
         )
         try:
             _wait_for(process, port)
@@ -85,6 +80,11 @@ def server() -> Iterator[str]:
                 process.stdin.close()
 
 
+def server_command(port: int) -> list[str]:
+    """The command that starts the server, without the working directory on its path."""
+    return [sys.executable, "-P", "-m", "flows.own_server", str(port)]
+
+
 def _free_port() -> int:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -93,8 +93,8 @@ def _free_port() -> int:
 
 def _wait_for(process: subprocess.Popen[bytes], port: int) -> None:
     opener = build_opener(ProxyHandler({}))  # this machine is not reached through a proxy
-    until = time.monotonic() + START_S
-    while time.monotonic() < until and process.poll() is None:
+    deadline = time.monotonic() + START_S
+    while time.monotonic() < deadline and process.poll() is None:
         try:
             with opener.open(f"http://127.0.0.1:{port}/api/health", timeout=5):
                 return
@@ -114,10 +114,10 @@ def _end_with_parent() -> None:
 
 
 def _serve(port: str) -> None:
-    # Readable by nobody else: the server holds where inbox and store lie.
+    # Readable by its owner only: the server's database holds the paths of inbox and store.
     os.umask(0o077)
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    sys.argv = [str(Path("prefect")), "server", "start", "--host", "127.0.0.1", "--port", port, "--no-ui"]
+    sys.argv = ["prefect", "server", "start", "--host", "127.0.0.1", "--port", port, "--no-ui"]
     runpy.run_module("prefect", run_name="__main__", alter_sys=True)
 
 

@@ -16,14 +16,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 from uuid import uuid4
 
-# Prefect reads its environment once, when it is imported. Nothing is sent anywhere, a temporary server gets the time
-# that its first start needs, and only warnings are shown.
-os.environ.setdefault("DO_NOT_TRACK", "1")
-os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
-os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
-os.environ.setdefault("PREFECT_LOGGING_LEVEL", "WARNING")
-os.environ.setdefault("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")
-
 import polars as pl
 from prefect import flow, task, unmapped
 from prefect.cache_policies import NO_CACHE

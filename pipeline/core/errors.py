@@ -48,7 +48,41 @@ class NothingDone(SplitdriftError):
 
 
 class Held(NothingDone):
-    """Another process is changing the store."""
+    """Another process is changing the store.
+
+    Args:
+        store: the store.
+        holder: the process that holds its lock; None where it is not known.
+        since: when that process took the lock, ISO 8601; None where it is not known.
+    """
+
+    def __init__(self, store: object, holder: str | None = None, since: str | None = None) -> None:
+        super().__init__(store, holder, since)
+        self.store, self.holder, self.since = store, holder, since
+
+    @property
+    def fact(self) -> str:
+        """What is the case, without advice."""
+        since = f", since {self.since}" if self.since else ""
+        return f"{self.store} is being changed by {self.holder or 'another process'}{since}."
+
+    def __str__(self) -> str:
+        return (
+            f"{self.fact} Wait until it has ended (`splitdrift refresh` does with --wait SECONDS); readers need not "
+            "wait."
+        )
+
+
+class LockLost(Held):
+    """The lock of the store expired and another process took it."""
+
+    @property
+    def fact(self) -> str:
+        """What is the case, without advice."""
+        return f"The lock of {self.store} expired and was taken by another process."
+
+    def __str__(self) -> str:
+        return self.fact
 
 
 class BrokenPromise(SplitdriftError):

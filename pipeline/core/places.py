@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import shutil
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -179,6 +180,21 @@ def read_tagged(path: Path) -> tuple[bytes | None, str | None]:
         return bytes(fs.cat_file(f"{bucket}/{key}")), tag
     except FileNotFoundError:
         return None, None
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A path next to another to write a file or a link to, which takes its place in one step if the block ends well.
+
+    Readers see the old content or the new one, never a part of it. For paths of this machine only: objects are always
+    written whole.
+    """
+    temporary = path.with_name(f".{path.name}-{secrets.token_hex(4)}")
+    try:
+        yield temporary
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -1,4 +1,7 @@
-"""One night of a scheduled refresh: whether it is due, its page, and to whom the page is delivered.
+"""One night of a scheduled refresh: whether it runs, its page, and the delivery of that page.
 
 Imports `refresh` and what is below it; never `flows`, which keep the schedule, nor `study`.
 """
+
+#: Environment variables with the command and the web address that get the page.
+NOTIFY, WEBHOOK = "SPLITDRIFT_NOTIFY", "SPLITDRIFT_WEBHOOK"

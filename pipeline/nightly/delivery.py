@@ -1,7 +1,7 @@
-"""A page handed on: to a command of this machine, or to an address on the web.
+"""Delivery of a page: to a command of this machine, or to a web address.
 
-Neither can spoil the night: what went wrong comes back in words. An address may hold a secret, so only its host is
-ever told.
+A failed delivery does not fail the night: what went wrong is returned in words. An address may hold a secret, so only
+its host is ever shown.
 """
 
 from __future__ import annotations
@@ -18,35 +18,39 @@ from urllib.parse import urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from pipeline.core.errors import UsageError
+from pipeline.nightly import WEBHOOK
 
-#: How long a command or a web server may take before it is given up [s].
+#: Not passed on to the command: the address may be a secret, and its own modules may lie next to it.
+_WITHHELD = (WEBHOOK, "PYTHONSAFEPATH")
+
+#: How long a command or a web server may take [s].
 LIMIT_S = 60.0
 
 
 def words_of(command: str) -> list[str]:
-    """A command as its words; there is no shell that would read meaning into any of them.
+    """A command as its words; no shell interprets them.
 
     Raises:
-        UsageError: it has none, or a quotation mark that is never closed.
+        UsageError: it has none, or an unclosed quotation mark.
     """
     try:
         words = shlex.split(command)
     except ValueError:
         words = []
     if not words:
-        raise UsageError(f"--hand-to {command!r} is no command: write its name and options as in a terminal.")
+        raise UsageError(f"--notify {command!r} is not a command: write its name and options as in a terminal.")
     return words
 
 
 def host_of(url: str) -> str:
-    """The host that an address belongs to.
+    """The host of a web address.
 
     Raises:
-        UsageError: it is no address of a web server.
+        UsageError: it is not the address of a web server.
     """
     try:
         parts = urlsplit(url)
-        _ = parts.port  # a port that is no number is told here
+        _ = parts.port  # raises for a port that is not a number
     except ValueError:
         parts = urlsplit("")
     if parts.scheme not in ("http", "https") or not parts.hostname:
@@ -55,12 +59,12 @@ def host_of(url: str) -> str:
 
 
 def to_command(command: str, page: str | None, text: str, *, limit_s: float = LIMIT_S) -> str | None:
-    """Start a command with the place of a page as its last word and the page on its standard input.
+    """Start a command with the path of a page as its last word and the page on its standard input.
 
     Args:
-        command: as one would write it in a terminal.
-        page: where the page lies; None where it lies nowhere.
-        text: what stands on it.
+        command: as written in a terminal.
+        page: path of the page; None if it has none.
+        text: of the page.
         limit_s: how long it may take [s].
 
     Returns:
@@ -69,11 +73,12 @@ def to_command(command: str, page: str | None, text: str, *, limit_s: float = LI
     words = words_of(command)
     name = os.path.basename(words[0])
     try:
-        # A session of its own, so that whatever it started is ended with it.
+        # A session of its own, so that everything it started can be ended with it.
         process = subprocess.Popen(
             words if page is None else [*words, page],
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
+            env={name: value for name, value in os.environ.items() if name not in _WITHHELD},
             start_new_session=True,
         )
     except OSError as error:
@@ -94,7 +99,7 @@ def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str 
     Args:
         url: its address.
         title: of the page.
-        text: what stands on it, in Markdown.
+        text: of the page, in Markdown.
         limit_s: how long each step of the exchange may take [s].
 
     Returns:
@@ -106,7 +111,7 @@ def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str 
         url, data=body, headers={"Content-Type": "application/json", "User-Agent": "splitdrift"}, method="POST"
     )
     try:
-        with build_opener(_StayHere).open(request, timeout=limit_s):
+        with build_opener(_NoRedirect).open(request, timeout=limit_s):
             return None
     except HTTPError as error:
         error.close()
@@ -115,14 +120,14 @@ def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str 
         return f"The web server {host} did not answer within {limit_s:g} s."
     except URLError as error:
         reason = error.reason
-        known = isinstance(reason, OSError) and reason.strerror
-        return f"The web server {host} cannot be reached: {known or type(reason).__name__}."
+        cause = (isinstance(reason, OSError) and reason.strerror) or type(reason).__name__
+        return f"The web server {host} cannot be reached: {cause}."
     except (HTTPException, OSError, ValueError) as error:
-        return f"The web server {host} did not answer as one does ({type(error).__name__})."
+        return f"The web server {host} sent no valid answer ({type(error).__name__})."
 
 
-class _StayHere(HTTPRedirectHandler):
-    """A page goes to the address that was given, and to no other that it points to."""
+class _NoRedirect(HTTPRedirectHandler):
+    """A page goes only to the address that was given."""
 
     def redirect_request(self, *_: object) -> None:
-        """None lets the answer stand as the error that it then is."""
+        """None makes the redirection an error."""

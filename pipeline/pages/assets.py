@@ -9,13 +9,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 
-from pipeline.core.places import make_folder
+from pipeline.core.places import make_folder, replacing
 
 #: Written here; they lie beside this module.
 _OWN = ("pages.css", "pages.js")
@@ -69,10 +68,8 @@ def _kept(name: str, made_of: str, make: Callable[[], str]) -> str:
     with suppress(OSError, RuntimeError):
         file = _cache() / f"{name}-{_digest(made_of)[:16]}.js"
         file.parent.mkdir(parents=True, exist_ok=True)
-        # Under a name of its own first: another process may be reading, or doing the same.
-        with tempfile.TemporaryDirectory(dir=file.parent) as beside:
-            (Path(beside) / file.name).write_text(f"{_digest(text)}\n{text}", encoding="utf-8")
-            os.replace(Path(beside) / file.name, file)
+        with replacing(file) as temporary:
+            temporary.write_text(f"{_digest(text)}\n{text}", encoding="utf-8")
     return text
 
 

@@ -49,7 +49,7 @@ def rebuild_pages(
         Held: another process is changing the store.
     """
     published(store)  # or there is nothing to lock
-    with locked(store, wait_s=wait_s) as assure:
+    with locked(store, wait_s=wait_s) as check_still_held:
         before = published(store)
         if not has_names(before) or not _has_columns(before):
             raise NothingDone(
@@ -69,7 +69,7 @@ def rebuild_pages(
                         progress(done, len(athletes))
             with written_here(built) as here:  # it names the folder that it lies in, and the one before will go
                 write_database(built, here)
-            assure()
+            check_still_held()
     return len(athletes)
 
 

@@ -86,7 +86,7 @@ def bring_up_to_date(
     began_at = datetime.now(UTC)
     require_apart(inbox, store)
     prepare(store)
-    with locked(store, wait_s=wait_s) as assure:
+    with locked(store, wait_s=wait_s) as check_still_held:
         if wait_s:
             inbox = read_inbox(inbox.folder)  # while we waited, more may have come in, and been seen by the other
         catch_up(store)
@@ -105,7 +105,7 @@ def bring_up_to_date(
             write_since(built, known.folder, told["findings"], f"{began_at:%Y-%m-%d}")
             steps.show_forth(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
             write_record(built, told, began_at)  # once more, now that it is known how long it took
-            assure()
+            check_still_held()
         catch_up(store)
     return ledger
 

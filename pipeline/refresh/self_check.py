@@ -83,7 +83,7 @@ def self_check(
         NothingDone: no store, one that does not fit its settings, or no athlete with enough runs.
     """
     published(store)  # or there is nothing to lock
-    with locked(store, wait_s=wait_s) as assure:
+    with locked(store, wait_s=wait_s) as check_still_held:
         before = published(store)
         settings, rates = _check(store, before, draws, jobs, progress)
         made_from = read_provenance(table_folder(before, "athlete_drift"))
@@ -92,7 +92,7 @@ def self_check(
             write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
             with written_here(built) as here:
                 write_database(built, here)
-            assure()
+            check_still_held()
     return rates
 
 

@@ -1,16 +1,16 @@
-"""Generations: each refresh makes a whole new state of the store beside the old ones, and one link says which is valid.
+"""Generations: each refresh builds a complete new state of the store next to the old ones; a link names the valid one.
 
     store/generations/000007/...    a state: tables, exports, the DuckDB file, what the next refresh needs to know
     store/current                   a link to the valid one; replaced in one step of the file system
-    store/tables, exports, ...      links into `current`, so that people find everything in its usual place
+    store/tables, exports, ...      links into `current`, so that the paths of tables and exports never change
 
-What is not linked to is not seen, so a process may die at any instant: what it left is removed by the next. All of a
-state is on the disk before its link is made, so the machine may die too. Files that do not change from one generation
-to the next are one file with several names (hard links). A program that reads several files should follow `current`
-once and read below that (`published`): its generation then stays as it was.
+Readers follow the link, so a process may be killed at any instant: what it left is removed by the next one. A state is
+synced to disk before its link is made, so the machine may lose power too. Files that do not change from one generation
+to the next are shared (hard links). A program that reads several files should follow `current` once and read below that
+(`published`): its generation does not change.
 
-In an object store, which knows no links, `current` is an object that holds the generation's name, written last; files
-that do not change are copied inside the store, and there are no names outside the generations.
+An object store has no links: `current` is an object that holds the generation's name, written last; files that do not
+change are copied inside the store, and all paths lead into the generations.
 """
 
 from __future__ import annotations
@@ -24,36 +24,35 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.core.places import copy_objects, files_below, is_remote, remove_tree
+from pipeline.core.places import copy_objects, files_below, is_remote, remove_tree, replacing
 from pipeline.store.lock import LOCK
 
-#: Parts of a state that a store shows under its own name.
+#: Parts of a state that have a link of the same name in the store itself.
 PARTS = ("pages", "tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
 
 _FOLDER, _CURRENT = "generations", "current"
-#: An empty file that says that a generation is complete, written last.
+#: An empty file that marks a generation as complete, written last.
 _WHOLE = "whole"
 _DIGITS = 6
-#: What a file system says that knows no second names, or has no more for this file.
+#: Error codes of file systems without hard links, or with no more of them for this file.
 _NO_LINKS = frozenset({errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV})
 
 
 def prepare(store: Path) -> None:
-    """Make the folder of a store, open to its owner alone, or see that it is one.
+    """Make the folder of a store, accessible to its owner only, or check that it is one.
 
     Raises:
         UsageError: it is a file, or a folder that holds something else.
     """
     if is_remote(store):
-        others = [path for path in files_below(store) if path.name != LOCK] if not is_store(store) else []
-        if others:
+        if not is_store(store) and any(path.name != LOCK for path in files_below(store)):
             raise UsageError(f"--store {store} holds other things than a store of splitdrift; name a new address.")
         return
     if store.exists() and not store.is_dir():
         raise UsageError(f"--store {store} is a file; it takes a folder, which is made if it does not exist.")
     if _is_unlinked(store):
         raise UsageError(f"--store {store} {_UNLINKED}")
-    if store.is_dir() and any(one.name != LOCK for one in store.iterdir()) and not is_store(store):
+    if store.is_dir() and not is_store(store) and any(path.name != LOCK for path in store.iterdir()):
         raise UsageError(f"--store {store} holds other things than a store of splitdrift; name an empty or new folder.")
     if not is_store(store):
         store.mkdir(parents=True, exist_ok=True)
@@ -63,7 +62,7 @@ def prepare(store: Path) -> None:
 
 _UNLINKED = (
     "has folders where a store has links into its valid state: it was copied without them, or made by an earlier "
-    "version. Name a new folder; a refresh makes everything anew."
+    "version. Name a new folder; a refresh recomputes everything."
 )
 
 
@@ -71,17 +70,17 @@ def _is_unlinked(store: Path) -> bool:
     return not is_remote(store) and any((store / part).exists() and not (store / part).is_symlink() for part in _OWN)
 
 
-#: Names that only a store has, of what a store shows under its own name.
+#: Those of `PARTS` whose names only a store has.
 _OWN = ("tables", "splitdrift.duckdb")
 
 
 def is_store(folder: Path) -> bool:
-    """Whether a folder is a store, or the beginning of one."""
+    """Whether a folder is a store, even one that holds no state yet."""
     return (folder / _FOLDER).is_dir()
 
 
 def current(store: Path) -> Path | None:
-    """The folder of the valid state; None where nothing is published yet. It stays as it is; `current` moves on."""
+    """The folder of the valid state, which later refreshes do not change; None where nothing is published yet."""
     try:
         if is_remote(store):
             return store / _FOLDER / (store / _CURRENT).read_text(encoding="ascii")
@@ -122,39 +121,39 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
 
     Args:
         store: prepared.
-        keep: so many generations are kept, this one among them.
+        keep: how many generations are kept, including this one.
     """
-    there = list((store / _FOLDER).glob("*"))
+    names = [folder.name[:_DIGITS] for folder in (store / _FOLDER).glob("*")]
     sweep(store, keep=keep)
-    # Past what was left too: a worker that outlived its parent may still write there.
-    number = 1 + max((int(one.name[:_DIGITS]) for one in there if one.name[:_DIGITS].isdigit()), default=0)
+    # Greater than any incomplete one as well: a worker that outlived its parent may still write there.
+    number = 1 + max((int(name) for name in names if name.isdigit()), default=0)
     folder = store / _FOLDER / f"{number:0{_DIGITS}d}"
     if is_remote(store):
-        # Whoever lost the lock without knowing may be building too: each in a place of his own.
+        # A process that lost the lock without noticing may be building too, in its own folder.
         folder = store / _FOLDER / f"{folder.name}-{secrets.token_hex(4)}"
     else:
-        folder.mkdir()  # an error where something could not be removed: nothing is built on what somebody left
+        folder.mkdir()  # an error if it exists: nothing is built on top of leftovers
     try:
         yield folder
-        _settle(store)
+        _sync(store)
         (folder / _WHOLE).write_bytes(b"")
-        _settle(store)
+        _sync(store)
         point_to(store, folder)
     except BaseException:
-        if not _is_valid(store, folder):  # an interrupt may come when all is done
+        if not _is_valid(store, folder):  # an interrupt may come after the link was moved
             remove_tree(folder)
         raise
     sweep(store, keep=keep)
 
 
-def _settle(store: Path) -> None:
-    """Have all that was written on the disk first: a power cut may keep what comes later and lose what came before."""
+def _sync(store: Path) -> None:
+    """Wait until everything is on the disk: a power cut may otherwise keep later writes and lose earlier ones."""
     if not is_remote(store):
         os.sync()
 
 
 def sweep(store: Path, *, keep: int) -> None:
-    """Remove what a dying process left half done or half removed, and the oldest states beyond `keep`.
+    """Remove what a killed process left incomplete or half removed, and the oldest states beyond `keep`.
 
     The caller holds the store's lock.
     """
@@ -168,7 +167,7 @@ def sweep(store: Path, *, keep: int) -> None:
 
 
 def _is_valid(store: Path, generation: Path) -> bool:
-    """By name: a store may have been named by a relative path, its valid state never is."""
+    """Compared by name, since the store's path may be relative and the valid state's is absolute."""
     valid = current(store)
     return valid is not None and valid.name == generation.name
 
@@ -181,39 +180,39 @@ def point_to(store: Path, generation: Path) -> None:
     for part in PARTS:
         if not (store / part).is_symlink():
             (store / part).symlink_to(Path(_CURRENT) / part)
-    beside = store / f".{_CURRENT}"
-    beside.unlink(missing_ok=True)
-    try:
-        beside.symlink_to(generation.relative_to(store))
-    except OSError as error:  # which names what the link points to, not the place that refused it
-        raise OSError(error.errno, error.strerror, str(beside)) from error
-    os.replace(beside, store / _CURRENT)
+    for left in store.glob(f".{_CURRENT}-*"):
+        left.unlink()  # of a process that was killed
+    with replacing(store / _CURRENT) as temporary:
+        try:
+            temporary.symlink_to(generation.relative_to(store))
+        except OSError as error:  # which names what the link points to, not the place that refused it
+            raise OSError(error.errno, error.strerror, str(temporary)) from error
 
 
 def _remove(generation: Path) -> None:
-    # Its marker goes first: half removed it is no longer whole.
+    # Its marker first, so that a half-removed generation counts as incomplete.
     (generation / _WHOLE).unlink()
     remove_tree(generation)
 
 
 def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Path], bool] | None = None) -> int:
-    """Give the files below a folder of one generation a second name in the next.
+    """Link the files below a folder of one generation into the next.
 
     Args:
         before: folder of the older generation.
         built: folder of the one being built.
-        relative: what to take over; nothing happens where it does not exist.
+        relative: which folder; nothing happens if it does not exist.
         wanted: which files, by their path in the generation; None for all.
 
     Returns:
-        How many files that were.
+        The number of files.
     """
     if is_remote(before):
         root = before / relative.as_posix() if relative.parts else before
-        found = [Path(file.relative_to(before).as_posix()) for file in files_below(root)]
-        taken = [one.as_posix() for one in found if one.name != _WHOLE and (wanted is None or wanted(one))]
-        copy_objects([before / one for one in taken], [built / one for one in taken])
-        return len(taken)
+        files = [Path(file.relative_to(before).as_posix()) for file in files_below(root)]
+        copied = [file.as_posix() for file in files if file.name != _WHOLE and (wanted is None or wanted(file))]
+        copy_objects([before / name for name in copied], [built / name for name in copied])
+        return len(copied)
     n_linked = 0
     if not (before / relative).is_dir():
         return n_linked
@@ -229,7 +228,7 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
 
 
 def _stop(error: OSError) -> None:
-    """What cannot be looked into would be missing in the next state, and nobody would be told."""
+    """A folder that cannot be listed would otherwise be missing in the next state without an error."""
     raise error
 
 

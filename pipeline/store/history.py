@@ -1,26 +1,28 @@
-"""The history of a store: what each refresh found, did and changed, in a line of JSON each.
+"""The history of a store: one record per refresh of what it found, did and changed; and returning to an older state.
 
-A generation holds its own record; the file `history.jsonl` of the store, which outlives generations, is caught up from
-them. Names of files and athletes stand in it, no readings.
+A generation holds its own record; the file `history.jsonl` of the store, which outlives generations, is completed from
+them. It holds names of files and athletes, no readings.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline.core.places import is_remote
-from pipeline.store.generations import generations
+from pipeline.core.errors import UsageError
+from pipeline.store.generations import current, generations, point_to, published
+from pipeline.store.json_lines import append_json_lines, read_json_lines
 from pipeline.store.known import Changes, file_of
+from pipeline.store.lock import locked
 
 HISTORY = "history.jsonl"
 RECORD = "refresh.json"
-#: Of long lists of names so many are written out; the counts are always whole.
+#: How many names of a long list are written out; the counts are always complete.
 _NAMES = 200
 
 Record = Mapping[str, Any]
@@ -29,10 +31,10 @@ Record = Mapping[str, Any]
 def record(
     changes: Changes, ledger: pl.DataFrame, *, began_at: datetime, before: pl.DataFrame, after: pl.DataFrame
 ) -> Record:
-    """What there is to say of a refresh.
+    """The record of a refresh.
 
     Args:
-        changes: how the inbox differed from what was known.
+        changes: how the inbox differed from the last refresh.
         ledger: rows of `recordings` after it.
         began_at: when it began, in UTC.
         before: rows of `athlete_drift` before it; empty where there were none.
@@ -55,13 +57,13 @@ def record(
         "n_refused": len(refused),
         "refused": refused[:_NAMES],
         "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
-        "athletes": sorted(one for one in changes.touched if one is not None)[:_NAMES],
+        "athletes": sorted(athlete for athlete in changes.touched if athlete is not None)[:_NAMES],
         "findings": changed_findings(before, after),
     }
 
 
 def changed_findings(before: pl.DataFrame, after: pl.DataFrame) -> list[dict[str, str | None]]:
-    """Athletes and metrics whose finding is another than before; None where there was none, or is none any more."""
+    """Athletes and metrics whose finding changed; None where there was none before, or is none any more."""
     key = ["athlete_id", "metric"]
     both = before.select(*key, before="finding").join(
         after.select(*key, after="finding"), on=key, how="full", coalesce=True
@@ -70,34 +72,55 @@ def changed_findings(before: pl.DataFrame, after: pl.DataFrame) -> list[dict[str
 
 
 def write_record(built: Path, told: Record, began_at: datetime) -> None:
-    """Put the record of a refresh into the generation that it makes, with the time that it took until now."""
+    """Put the record of a refresh into the generation that it builds, with the time that it took until now."""
     record = {"generation": built.name, "seconds": _seconds_since(began_at), **told}
     (built / RECORD).write_text(json.dumps(record), encoding="utf-8")
 
 
 def note_nothing_new(store: Path, generation: Path, began_at: datetime) -> None:
-    """Note a refresh that found nothing to do."""
-    told = {
+    """Note a refresh that had nothing to do."""
+    record = {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
         "seconds": _seconds_since(began_at),
         "generation": generation.name,
+        "nothing_new": True,
     }
-    _append(store, [json.dumps(told | {"nothing_new": True})])
+    append_json_lines(store / HISTORY, lambda _: [record])
 
 
-def note_return(store: Path, generation: Path, before: Path | None) -> None:
-    """Note that somebody made an older state the valid one."""
-    told = {
-        "began_at_utc": datetime.now(UTC).isoformat(timespec="seconds"),
-        "generation": generation.name,
-        "returned_from": before.name if before is not None else None,
-    }
-    _append(store, [json.dumps(told)])
+def return_to(store: Path, generation: str) -> bool:
+    """Make an older state the valid one; returns whether another one was valid before.
+
+    Args:
+        store: its folder or address.
+        generation: name of a state that is kept.
+
+    Raises:
+        NothingDone: there is no store yet.
+        UsageError: no state of that name is kept.
+        Held: another process is changing the store.
+    """
+    published(store)
+    with locked(store):
+        kept = {folder.name: folder for folder in generations(store)}
+        if generation not in kept:
+            raise UsageError(f"The store keeps no generation '{generation}'. Kept are {', '.join(kept)}.")
+        before = current(store)
+        if before is not None and before.name == generation:
+            return False
+        point_to(store, kept[generation])
+        record = {
+            "began_at_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+            "generation": generation,
+            "returned_from": before.name if before is not None else None,
+        }
+        append_json_lines(store / HISTORY, lambda _: [record])
+    return True
 
 
-def made_a_state(told: Record) -> bool:
-    """Whether a record is of a refresh that made the generation it names: not of one with nothing new, nor a return."""
-    return not told.get("nothing_new") and "returned_from" not in told
+def made_a_state(record: Record) -> bool:
+    """Whether a record is of a refresh that built a generation: not of one with nothing new, nor of a return."""
+    return not record.get("nothing_new") and "returned_from" not in record
 
 
 def _seconds_since(began_at: datetime) -> float:
@@ -105,23 +128,45 @@ def _seconds_since(began_at: datetime) -> float:
 
 
 def catch_up(store: Path) -> None:
-    """Write into the history what generations tell and it does not; a process may have died between the two."""
-    told = {one["generation"] for one in read_history(store) if made_a_state(one)}
-    untold = [one for one in generations(store) if one.name not in told and (one / RECORD).is_file()]
-    records = {one.name: (one / RECORD).read_text(encoding="utf-8") for one in untold}
-    # A generation that a self-check made holds the record of the one that it was made from.
-    _append(store, [text for name, text in records.items() if json.loads(text)["generation"] == name])
+    """Append the records of generations that the history lacks; a process may have been killed between the two."""
+    append_json_lines(store / HISTORY, lambda records: _missing(store, records))
+
+
+def _missing(store: Path, records: list[dict[str, Any]]) -> Iterator[Record]:
+    known = {record["generation"] for record in records if made_a_state(record)}
+    for generation in generations(store):
+        if generation.name not in known and (generation / RECORD).is_file():
+            record = json.loads((generation / RECORD).read_text(encoding="utf-8"))
+            if record["generation"] == generation.name:  # one built by a self-check holds that of its predecessor
+                yield record
 
 
 def read_history(store: Path) -> list[dict[str, Any]]:
-    """All records, oldest first; a line that was cut off by a dying process is left out, its generation tells it."""
-    found = []
-    for line in _text(store).splitlines():
-        try:
-            found.append(json.loads(line))
-        except ValueError:
-            continue
-    return found
+    """All records, oldest first."""
+    return read_json_lines(store / HISTORY)
+
+
+def history_of_states(store: Path) -> list[dict[str, Any]]:
+    """All records, oldest first, each with `is_valid` and `is_kept`.
+
+    A state that is kept but has no record of its own, such as that of a self-check, gets one with nothing else.
+
+    Raises:
+        NothingDone: there is no store yet.
+    """
+    valid = published(store).name
+    kept = [folder.name for folder in generations(store)]
+    records = read_history(store)
+    known = {record["generation"] for record in records if made_a_state(record)}
+    for name in kept:
+        if name not in known:
+            after = next((n for n, record in enumerate(records) if record["generation"] > name), len(records))
+            first = next((n for n, record in enumerate(records) if record["generation"] == name), after)
+            records.insert(min(after, first), {"generation": name})
+    return [
+        record | {"is_valid": record["generation"] == valid, "is_kept": record["generation"] in kept}
+        for record in records
+    ]
 
 
 def what_came_in(store: Path) -> str:
@@ -129,26 +174,9 @@ def what_came_in(store: Path) -> str:
     last = read_history(store)[-1]
     if last.get("nothing_new"):
         return "Nothing is new since the refresh before, so nothing was computed."
-    counts = [f"{last[f'n_{word}']} {said}" for word, said in _COUNTED if last[f"n_{word}"]]
+    counts = [f"{last[f'n_{key}']} {label}" for key, label in COUNTED if last[f"n_{key}"]]
     return f"Since the refresh before: {', '.join(counts) or 'only lists or settings changed'}."
 
 
-_COUNTED = (("new", "new"), ("changed", "read anew"), ("gone", "gone"))
-
-
-def _append(store: Path, lines: list[str]) -> None:
-    if lines:
-        before = _text(store)
-        cut_off = "" if before.endswith("\n") or not before else "\n"
-        if is_remote(store):  # objects are written whole
-            (store / HISTORY).write_text(before + cut_off + "".join(f"{line}\n" for line in lines), encoding="utf-8")
-            return
-        with (store / HISTORY).open("a", encoding="utf-8") as file:
-            file.write(cut_off + "".join(f"{line}\n" for line in lines))
-
-
-def _text(store: Path) -> str:
-    try:
-        return (store / HISTORY).read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return ""
+#: What a record counts of the files that came in, and its label.
+COUNTED = (("new", "new"), ("changed", "read again"), ("gone", "gone"))

@@ -1,8 +1,8 @@
 """The lock of a store: one process at a time changes it. Readers need none.
 
 On a disk it is the operating system's own lock on an open file, so that it ends with the process that holds it, however
-that ends: a dead holder leaves nothing to clear away. In an object store it is an object that can be made only while
-there is none, with the time until which it holds; its holder puts that off for as long as he lives.
+that ends: a killed holder leaves nothing to clean up. In an object store it is an object that can only be created while
+there is none, with the time at which it expires; its holder renews it for as long as it runs.
 """
 
 from __future__ import annotations
@@ -19,30 +19,30 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline.core.errors import Held
+from pipeline.core.errors import Held, LockLost
 from pipeline.core.places import is_remote, put_if, read_tagged
 
 LOCK = ".lock"
-_LOOK_AGAIN_S = 0.2
+_POLL_S = 0.2
 
 
 @contextmanager
 def locked(store: Path, *, wait_s: float = 0.0) -> Iterator[Callable[[], None]]:
-    """Hold the lock of a store; gives a function that raises `Held` should it have been lost, to be asked at the end.
+    """Hold the lock of a store; yields a function to call before publishing, which raises `LockLost` if it was lost.
 
     Args:
         store: its folder, which exists, or its address.
-        wait_s: how long to wait for another process to end its work [s].
+        wait_s: how long to wait for another process to release it [s].
 
     Raises:
-        Held: another process still holds it; the message says which.
+        Held: another process still holds it.
     """
-    until = time.monotonic() + wait_s
-    with _locked_object(store, until) if is_remote(store) else _locked_file(store, until) as assure:
-        yield assure
+    deadline = time.monotonic() + wait_s
+    with _locked_object(store, deadline) if is_remote(store) else _locked_file(store, deadline) as check_still_held:
+        yield check_still_held
 
 
-def _myself() -> dict[str, object]:
+def _this_process() -> dict[str, object]:
     return {
         "process": os.getpid(),
         "host": socket.gethostname(),
@@ -51,32 +51,25 @@ def _myself() -> dict[str, object]:
     }
 
 
-def _say_held(store: Path, content: bytes) -> Held:
-    return Held(f"{store} is being changed by {_holder(content)}. {_ADVICE}")
-
-
-_ADVICE = "Wait until it has ended (`splitdrift refresh` does with --wait SECONDS); readers need not wait."
-
-
-def _holder(content: bytes) -> str:
-    """Who wrote himself into the lock; he may just be doing so."""
+def _held(store: Path, content: bytes) -> Held:
+    """The error for a store whose lock has this content, which its holder may just be writing."""
     try:
-        found = json.loads(content)
-        return f"process {found['process']} on {found['host']}, since {found['since']}"
+        lock = json.loads(content)
+        return Held(store, f"process {lock['process']} on {lock['host']}", str(lock["since"]))
     except (ValueError, KeyError, TypeError):
-        return "another process"
+        return Held(store)
 
 
 # --- On a disk -------------------------------------------------------------------------------------------------------
 
 
 @contextmanager
-def _locked_file(store: Path, until: float) -> Iterator[Callable[[], None]]:
+def _locked_file(store: Path, deadline: float) -> Iterator[Callable[[], None]]:
     descriptor = os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
     try:
-        _take(descriptor, store, until)
+        _take(descriptor, store, deadline)
         os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps(_myself()).encode(), 0)
+        os.pwrite(descriptor, json.dumps(_this_process()).encode(), 0)
         try:
             yield lambda: None  # it cannot be lost
         finally:
@@ -85,61 +78,61 @@ def _locked_file(store: Path, until: float) -> Iterator[Callable[[], None]]:
         os.close(descriptor)
 
 
-def _take(descriptor: int, store: Path, until: float) -> None:
+def _take(descriptor: int, store: Path, deadline: float) -> None:
     while True:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            if time.monotonic() >= until:
-                raise _say_held(store, os.pread(descriptor, 4096, 0)) from None
-            time.sleep(_LOOK_AGAIN_S)
+            if time.monotonic() >= deadline:
+                raise _held(store, os.pread(descriptor, 4096, 0)) from None
+            time.sleep(_POLL_S)
         else:
             return
 
 
 # --- In an object store ----------------------------------------------------------------------------------------------
 
-#: The lock of a holder who died holds for at most so long; a living one puts it off four times in that.
+#: How long the lock of a killed holder lasts [s]; a running holder renews it four times in that time.
 LEASE_S = 120.0
 
 
 @contextmanager
-def _locked_object(store: Path, until: float) -> Iterator[Callable[[], None]]:
+def _locked_object(store: Path, deadline: float) -> Iterator[Callable[[], None]]:
     place = store / LOCK
-    tag = _take_object(place, store, until)
+    tag = _take_object(place, store, deadline)
     ended, lost = threading.Event(), threading.Event()
 
-    def put_off() -> None:
+    def renew() -> None:
         nonlocal tag
-        until = time.monotonic() + LEASE_S
+        expires = time.monotonic() + LEASE_S
         while not ended.wait(LEASE_S / 4):
             try:
                 replaced = put_if(place, _lease(), tag)
-            except Exception:  # the network's, which may pass; the lease may not
-                if time.monotonic() < until:
+            except Exception:  # of the network, which may recover before the lease expires
+                if time.monotonic() < expires:
                     continue
                 replaced = None
             if replaced is None:
                 lost.set()
                 return
-            tag, until = replaced, time.monotonic() + LEASE_S
+            tag, expires = replaced, time.monotonic() + LEASE_S
 
-    def assure() -> None:
+    def check_still_held() -> None:
         if lost.is_set():
-            raise Held(f"The lock of {store} was taken over by another process, which found it expired.")
+            raise LockLost(store)
 
-    keeper = threading.Thread(target=put_off, daemon=True)
-    keeper.start()
+    renewer = threading.Thread(target=renew, daemon=True)
+    renewer.start()
     try:
-        yield assure
+        yield check_still_held
     finally:
         ended.set()
-        keeper.join()
+        renewer.join()
         if not lost.is_set():
             place.unlink(missing_ok=True)
 
 
-def _take_object(place: Path, store: Path, until: float) -> str:
+def _take_object(place: Path, store: Path, deadline: float) -> str:
     while True:
         tag = put_if(place, _lease(), None)
         if tag is not None:
@@ -149,13 +142,13 @@ def _take_object(place: Path, store: Path, until: float) -> str:
             tag = put_if(place, _lease(), known)
             if tag is not None:
                 return tag
-        if time.monotonic() >= until:
-            raise _say_held(store, content or b"")
-        time.sleep(_LOOK_AGAIN_S)
+        if time.monotonic() >= deadline:
+            raise _held(store, content or b"")
+        time.sleep(_POLL_S)
 
 
 def _lease() -> bytes:
-    return json.dumps(_myself() | {"until": time.time() + LEASE_S}).encode()
+    return json.dumps(_this_process() | {"until": time.time() + LEASE_S}).encode()
 
 
 def _has_expired(content: bytes) -> bool:

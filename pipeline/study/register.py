@@ -7,21 +7,22 @@ first asked: a comparison that was reworded five times until it came out is no l
 from __future__ import annotations
 
 import fcntl
-import json
 import os
 import secrets
-from contextlib import suppress
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.core.errors import UsageError
-from pipeline.core.places import is_remote, put_if
+from pipeline.core.places import is_remote, put_if, replacing
+from pipeline.store.json_lines import append_json_lines
 from pipeline.store.lock import locked
 from pipeline.study.study_file import Study
 
 REGISTER = "studies.jsonl"
 _KEY = "study.key"
+_NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL
 #: Of a key: as many as nobody tries through, even if they are letters alone; common practice, no source.
 FEWEST_BYTES = 16
 #: How long a store in object storage may be held by another process [s].
@@ -46,47 +47,22 @@ class Registered:
 def register(store: Path, study: Study) -> Registered:
     """Note a study in the store's register, or find it there.
 
-    A line is added in one piece to what is there, by one process at a time: two studies at once lose nothing, and a
-    process that dies leaves at most the beginning of its own line, which the next one ends.
+    Two studies at once lose nothing.
     """
-    if is_remote(store):
-        with locked(store, wait_s=LOCK_WAIT_S):
-            lines = _lines(_text(store / REGISTER))
-            if (added := _line_of(study, lines)) is not None:
-                lines.append(added)
-                # An object is written whole or not at all.
-                (store / REGISTER).write_text("".join(f"{json.dumps(line)}\n" for line in lines), encoding="utf-8")
-    else:
-        with (store / REGISTER).open("a+", encoding="utf-8") as file:
-            fcntl.flock(file, fcntl.LOCK_EX)
-            file.seek(0)
-            text = file.read()
-            lines = _lines(text)
-            if (added := _line_of(study, lines)) is not None:
-                lines.append(added)
-                file.write(("" if text.endswith("\n") or not text else "\n") + json.dumps(added) + "\n")
-                file.flush()
-                os.fsync(file.fileno())
+    # An object is written whole, so it takes the lock of the store.
+    with locked(store, wait_s=LOCK_WAIT_S) if is_remote(store) else nullcontext():
+        lines = append_json_lines(store / REGISTER, lambda known: _missing(study, known))
     place = next(place for place, line in enumerate(lines) if line["sha256"] == study.digest())
     versions = sum(line["title"] == study.title for line in lines[:place])
     return Registered(lines[place]["stated_at_utc"], versions, place + 1)
 
 
-def _line_of(study: Study, lines: list[dict[str, str]]) -> dict[str, str] | None:
-    """The line of a study that is not among them yet."""
+def _missing(study: Study, lines: list[dict[str, str]]) -> list[dict[str, str]]:
+    """The line of a study, if it is not among them yet."""
     if any(line["sha256"] == study.digest() for line in lines):
-        return None
+        return []
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    return {"sha256": study.digest(), "title": study.title, "stated_at_utc": now}
-
-
-def _lines(text: str) -> list[dict[str, str]]:
-    """The lines of a register, but the beginnings of lines that a dying process left."""
-    found = []
-    for line in text.splitlines():
-        with suppress(ValueError):
-            found.append(json.loads(line))
-    return found
+    return [{"sha256": study.digest(), "title": study.title, "stated_at_utc": now}]
 
 
 def study_key(store: Path, given: Path | None) -> bytes:
@@ -109,17 +85,13 @@ def _make_key(file: Path) -> None:
     if is_remote(file):
         put_if(file, key, None)
         return
-    beside = file.with_name(f".{file.name}-{secrets.token_hex(4)}")
-    try:
-        with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as made:
-            made.write(key)
-            os.fsync(made.fileno())
-        with file.with_name(REGISTER).open("a") as register_file:  # one at a time, as for the register
-            fcntl.flock(register_file, fcntl.LOCK_EX)
-            if not file.exists():
-                os.replace(beside, file)
-    finally:
-        beside.unlink(missing_ok=True)
+    with file.with_name(REGISTER).open("a") as register_file:  # one at a time, as for the register
+        fcntl.flock(register_file, fcntl.LOCK_EX)
+        if not file.exists():
+            with replacing(file) as temporary, open(os.open(temporary, _NEW_FILE, 0o600), "wb") as made:
+                made.write(key)
+                made.flush()
+                os.fsync(made.fileno())
 
 
 def _long_enough(key: bytes, file: Path) -> bytes:
@@ -130,7 +102,3 @@ def _long_enough(key: bytes, file: Path) -> bytes:
             f'python -c "import secrets; print(secrets.token_hex(32))" > {file.name}'
         )
     return key
-
-
-def _text(file: Path) -> str:
-    return file.read_text(encoding="utf-8") if file.is_file() else ""

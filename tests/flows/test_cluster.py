@@ -214,10 +214,10 @@ def test_an_object_is_written_only_if_it_is_still_the_one_that_was_read(bucket: 
 
 def test_the_lock_in_an_object_store_keeps_others_out_until_it_is_given_back(bucket: str):
     store = place(f"{bucket}/locked")
-    with locked(store) as assure:
+    with locked(store) as check_still_held:
         with pytest.raises(Held, match=rf"is being changed by process {os.getpid()} on "), locked(store):
             pass
-        assure()
+        check_still_held()
     with locked(store):
         pass
 
@@ -241,11 +241,11 @@ def test_a_living_holder_puts_the_end_of_the_lock_off(bucket: str, monkeypatch: 
 def test_a_holder_whose_lock_was_taken_over_is_told_before_he_publishes(bucket: str, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.store.lock.LEASE_S", 0.4)
     store = place(f"{bucket}/stolen")
-    with locked(store) as assure:
+    with locked(store) as check_still_held:
         (store / ".lock").write_bytes(b"another's")
         time.sleep(0.5)
         with pytest.raises(Held, match="was taken over by another process"):
-            assure()
+            check_still_held()
     assert (store / ".lock").read_bytes() == b"another's"
 
 
