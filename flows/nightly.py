@@ -4,7 +4,7 @@ Prefect starts it and shows it. The lock of the store decides whether a night ma
 is tried again: a slot or a state that a crash left in a Prefect server cannot block it.
 
 Anyone with access to the Prefect API can start a run with parameters of their own. So what a night executes is not a
-parameter: the command and the web address that get the page come from the environment of the process that runs the flow.
+parameter: the command and the web address that get the page come from the environment of the process that runs it.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """A temporary Prefect server, for as long as a schedule is served and PREFECT_API_URL names no other.
 
 It starts empty each time and keeps nothing: the schedule is registered again, and what a night has to do follows from
-the store. So nothing that a crash left in it can block the next night. It ends with the process that started it, however
-that ends.
+the store. So nothing that a crash left in it can block the next night. It ends with the process that started it, also
+if that is killed.
 
 `python -m flows.own_server PORT` is that server: it watches its standard input, which ends with its parent.
 """

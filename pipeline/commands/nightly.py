@@ -165,6 +165,6 @@ def history(store: Path, return_to: str | None, as_json: bool) -> None:
 
 
 _NEXT_REFRESH = (
-    "The others are kept as before. The next refresh builds on it and brings the store up to date with the inbox again: "
-    "to stay here, stop the schedule, or take out of the inbox what should not count."
+    "The others are kept as before. The next refresh builds on it and brings the store up to date with the inbox "
+    "again. To stay here, stop the schedule, or take out of the inbox what should not count."
 )

@@ -1,4 +1,4 @@
-"""The history in the terminal, and the way back to an older state."""
+"""The history in the terminal, and returning to an older state."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from click.testing import CliRunner, Result
 from rich.console import Console
 
 from pipeline.__main__ import main
-from pipeline.commands.show_history import MOST_FINDINGS, history_table, return_to, told_history
+from pipeline.commands.show_history import MOST_FINDINGS, history_table
 from pipeline.core.errors import Held, UsageError
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import building, generations, link_tree, published
-from pipeline.store.history import read_history
+from pipeline.store.history import history_of_states, read_history, return_to
 from pipeline.store.layout import read_table
 from pipeline.store.lock import locked
 from tests.support.fit_runs import fit_run
@@ -71,12 +71,12 @@ def record(**differing: Any) -> dict[str, Any]:
 def test_each_refresh_is_a_row_with_when_how_long_and_what_came_in():
     lines = printed([record(n_new=12, n_changed=1, n_gone=2, n_refused=3, is_valid=True)])
     assert "000001 2026-11-26 02:00 12 new" in lines
-    assert "valid now took 4.2 s 1 read anew" in lines
+    assert "valid now took 4.2 s 1 read again" in lines
     assert "2 gone" in lines
     assert "3 refused" in lines
 
 
-def test_a_changed_finding_is_told_from_what_to_what_in_words():
+def test_a_changed_finding_is_shown_before_and_after_in_words():
     findings = [
         {"athlete_id": "ember", "metric": "contact_time_ms", "before": "holds", "after": "rises"},
         {"athlete_id": "ember", "metric": "cadence_spm", "before": None, "after": "unclear"},
@@ -97,7 +97,7 @@ def test_many_changed_findings_are_cut_short():
     assert any(line.endswith("and 5 more") for line in printed([record(findings=findings)]))
 
 
-def test_nights_without_news_share_a_row():
+def test_refreshes_with_nothing_new_share_a_row():
     idle = {"generation": "000001", "seconds": 0.1, "nothing_new": True, "is_valid": True, "is_kept": True}
     nights = [idle | {"began_at_utc": f"2026-11-2{day}T02:00:00+00:00"} for day in range(4)]
     lines = printed([record(), *nights], width=100)
@@ -105,7 +105,7 @@ def test_nights_without_news_share_a_row():
     assert "to 2026-11-23 02:00" in lines
 
 
-def test_markup_in_ids_is_shown_and_not_obeyed():
+def test_markup_in_ids_is_shown_as_text():
     findings = [{"athlete_id": "[red]x[/red]", "metric": "cadence_spm", "before": "holds", "after": "rises"}]
     assert "[red]x[/red]: cadence holds → rises" in "\n".join(printed([record(findings=findings)], width=120))
 
@@ -116,7 +116,7 @@ def test_the_command_lists_a_real_store(store: Path):
         assert words in text
 
 
-def test_as_json_every_record_is_whole_and_says_whether_it_is_valid_and_kept(store: Path):
+def test_as_json_every_record_is_complete_and_says_whether_it_is_valid_and_kept(store: Path):
     records = json.loads(run("history", "--store", store, "--json").output)
     assert [one | {"is_valid": 0, "is_kept": 0} for one in records] == [
         one | {"is_valid": 0, "is_kept": 0} for one in read_history(store)
@@ -128,7 +128,7 @@ def test_as_json_every_record_is_whole_and_says_whether_it_is_valid_and_kept(sto
 def test_a_state_that_is_no_longer_kept_stays_in_the_list(store: Path):
     with building(store, keep=1) as built:
         link_tree(published(store), built, Path())
-    records = told_history(store)
+    records = history_of_states(store)
     assert [(one["generation"], one["is_kept"]) for one in records if "n_new" in one] == [
         ("000001", False), ("000002", False), ("000003", False),
     ]  # fmt: skip
@@ -137,7 +137,7 @@ def test_a_state_that_is_no_longer_kept_stays_in_the_list(store: Path):
 def test_the_state_of_a_self_check_is_listed_too(store: Path):
     with building(store, keep=5) as built:
         link_tree(published(store), built, Path())
-    records = told_history(store)
+    records = history_of_states(store)
     assert records[-1] == {"generation": "000004", "is_valid": True, "is_kept": True}
     assert "000004 a self-check" in printed(records)
 
@@ -148,7 +148,7 @@ def test_without_a_store_it_says_how_to_make_one(tmp_path: Path):
     assert "is not a store yet" in result.stderr
 
 
-# --- The way back ----------------------------------------------------------------------------------------------------
+# --- Returning to an older state -------------------------------------------------------------------------------------
 
 
 def test_an_older_state_becomes_the_valid_one_and_the_newer_ones_are_kept(store: Path):
@@ -158,7 +158,7 @@ def test_an_older_state_becomes_the_valid_one_and_the_newer_ones_are_kept(store:
     assert "The next refresh builds on it and brings the store up to date with the inbox again" in result.output
     assert read_table(store, "runs").height == 1
     assert [one.name for one in generations(store)] == ["000001", "000002", "000003"]
-    assert [one["is_valid"] for one in told_history(store)][:3] == [True, False, False]
+    assert [one["is_valid"] for one in history_of_states(store)][:3] == [True, False, False]
 
 
 def test_the_next_refresh_builds_from_there_and_brings_the_store_up_to_date(store: Path, tmp_path: Path):
@@ -172,7 +172,7 @@ def test_the_next_refresh_builds_from_there_and_brings_the_store_up_to_date(stor
 def test_a_return_is_a_row_of_the_history_where_it_happened(store: Path, tmp_path: Path):
     return_to(store, "000001")
     refresh(read_inbox(tmp_path / "inbox"), store, jobs=1)
-    records = told_history(store)
+    records = history_of_states(store)
     assert [(one["generation"], one.get("returned_from")) for one in records[3:]] == [
         ("000003", None), ("000003", None), ("000001", "000003"), ("000004", None),
     ]  # fmt: skip
@@ -182,9 +182,12 @@ def test_a_return_is_a_row_of_the_history_where_it_happened(store: Path, tmp_pat
     assert lines.index(f"{when['000001']} returned to 000001") < lines.index(f"000004 {when['000004']} 3 new")
 
 
-def test_to_return_to_where_one_is_changes_nothing(store: Path):
+def test_returning_to_the_valid_state_changes_nothing(store: Path):
     before = read_history(store)
-    assert return_to(store, "000003") == "Generation 000003 is the valid one already."
+    assert return_to(store, "000003") is False
+    assert run("history", "--store", store, "--return-to", "000003").output == (
+        "Generation 000003 is the valid one already.\n"
+    )
     assert read_history(store) == before
 
 
@@ -195,7 +198,7 @@ def test_a_state_that_is_not_kept_is_wrong_use_and_the_kept_ones_are_listed(stor
     assert run("history", "--store", store, "--return-to", "000009").exit_code == 2
 
 
-def test_nothing_is_moved_while_another_process_changes_the_store(store: Path):
+def test_it_does_not_return_while_another_process_changes_the_store(store: Path):
     with locked(store), pytest.raises(Held):
         return_to(store, "000001")
     assert published(store).name == "000003"

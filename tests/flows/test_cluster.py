@@ -17,7 +17,7 @@ import pytest
 from prefect.settings import PREFECT_API_URL
 from prefect.testing.utilities import prefect_test_harness
 
-from pipeline.core.errors import Held, UsageError
+from pipeline.core.errors import Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 from pipeline.store.layout import read_table
@@ -244,7 +244,7 @@ def test_a_holder_whose_lock_was_taken_over_is_told_before_he_publishes(bucket: 
     with locked(store) as check_still_held:
         (store / ".lock").write_bytes(b"another's")
         time.sleep(0.5)
-        with pytest.raises(Held, match="was taken over by another process"):
+        with pytest.raises(LockLost, match="expired and was taken by another process"):
             check_still_held()
     assert (store / ".lock").read_bytes() == b"another's"
 

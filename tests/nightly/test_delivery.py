@@ -1,4 +1,4 @@
-"""A page handed on: real commands and a real web server; what goes wrong comes back in words."""
+"""Delivery of a page, with real commands and a real web server; a failure is returned in words."""
 
 from __future__ import annotations
 
@@ -61,13 +61,13 @@ def web() -> Iterator[Web]:
 # --- A command -------------------------------------------------------------------------------------------------------
 
 
-def test_a_command_gets_the_place_of_the_page_last_and_the_page_on_its_input(tmp_path: Path):
+def test_a_command_gets_the_path_of_the_page_last_and_the_page_on_its_input(tmp_path: Path):
     command = f'{sys.executable} -c "{SAVE}" "{tmp_path}/got here.txt"'
     assert to_command(command, "nights/1.md", "# Näght\n") is None
     assert (tmp_path / "got here.txt").read_text() == "nights/1.md|# Näght\n"
 
 
-def test_no_shell_reads_meaning_into_it(tmp_path: Path):
+def test_no_shell_interprets_the_command(tmp_path: Path):
     command = f'{sys.executable} -c "{SAVE}" {tmp_path}/got.txt $(touch;hurt) && x'
     to_command(command, "nights/1.md", "text")
     assert (tmp_path / "got.txt").read_text() == "$(touch;hurt)|text"
@@ -79,7 +79,20 @@ def test_without_a_page_there_is_no_last_word():
     assert "exit code 2." in (to_command(command, "page", "text") or "")
 
 
-def test_a_command_that_does_not_read_its_input_is_no_fault():
+def test_a_command_does_not_see_the_web_address_nor_the_search_path_of_our_own_children(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("SPLITDRIFT_WEBHOOK", "https://host/key=secret")
+    monkeypatch.setenv("PYTHONSAFEPATH", "1")
+    monkeypatch.setenv("SPLITDRIFT_TEST", "seen")
+    code = "import os, sys, pathlib; pathlib.Path(sys.argv[1]).write_text(chr(10).join(os.environ))"
+    assert to_command(f'{sys.executable} -c "{code}" {tmp_path}/names', None, "text") is None
+    names = set((tmp_path / "names").read_text().split())
+    assert "SPLITDRIFT_TEST" in names
+    assert not names & {"SPLITDRIFT_WEBHOOK", "PYTHONSAFEPATH"}
+
+
+def test_a_command_may_ignore_its_input():
     assert to_command(f'{sys.executable} -c "pass"', "page", "x" * 1_000_000) is None
 
 
@@ -90,7 +103,7 @@ def test_a_command_that_does_not_read_its_input_is_no_fault():
         (f'{sys.executable} -c "raise SystemExit(3)"', "ended with exit code 3."),
     ],
 )
-def test_what_goes_wrong_with_a_command_is_told(command: str, fault: str):
+def test_a_failed_command_is_reported(command: str, fault: str):
     assert (to_command(command, "page", "text") or "").endswith(fault)
 
 
@@ -107,8 +120,8 @@ def test_a_command_that_hangs_is_ended_with_all_that_it_started(tmp_path: Path):
 
 
 @pytest.mark.parametrize("command", ["", "   ", "say 'hello"])
-def test_what_is_no_command_is_wrong_use(command: str):
-    with pytest.raises(UsageError, match="is no command: write its name and options as in a terminal"):
+def test_a_malformed_command_is_wrong_use(command: str):
+    with pytest.raises(UsageError, match="is not a command: write its name and options as in a terminal"):
         words_of(command)
 
 
@@ -123,23 +136,23 @@ def test_the_web_gets_title_and_text_as_json(web: Web):
 
 
 @pytest.mark.parametrize("code", [404, 500, 302])
-def test_an_answer_other_than_yes_is_told_by_its_number_and_nobody_is_sent_elsewhere(web: Web, code: int):
+def test_another_answer_than_success_is_reported_and_redirections_are_not_followed(web: Web, code: int):
     web.answer = code
     assert to_web(f"{web.url}/hook?key=secret", "Night", "text") == f"The web server 127.0.0.1 answered {code}."
     assert len(web.received) == 1
 
 
-def test_a_web_server_that_does_not_answer_is_given_up(web: Web):
+def test_a_web_server_that_does_not_answer_in_time_is_reported(web: Web):
     web.waits_s = 1.0
     assert to_web(web.url, "Night", "text", limit_s=0.2) == "The web server 127.0.0.1 did not answer within 0.2 s."
 
 
-def test_where_nobody_listens_the_host_is_told_and_never_the_address():
+def test_a_refused_connection_is_reported_with_the_host_and_never_the_address():
     fault = to_web("http://127.0.0.1:9/key=secret", "Night", "text")
     assert fault == "The web server 127.0.0.1 cannot be reached: Connection refused."
 
 
 @pytest.mark.parametrize("url", ["ftp://host/x", "file:///etc/passwd", "host/x", "https://", "http://host:port/x", ""])
-def test_what_is_no_address_of_a_web_server_is_wrong_use(url: str):
+def test_a_malformed_address_is_wrong_use(url: str):
     with pytest.raises(UsageError, match=r"--webhook takes an address that begins with https:// or http://"):
         host_of(url)

@@ -1,4 +1,4 @@
-"""A night, end to end: refreshed, tried again, left out, told on its page, handed on; and its schedule."""
+"""A night, end to end: refreshed, tried again, skipped, its page, the delivery of that; and its schedule."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from typing import Any
+from urllib.error import HTTPError
+from urllib.request import Request, urlopen
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -23,9 +26,8 @@ from click.testing import CliRunner, Result
 from pipeline.__main__ import main
 from pipeline.core.errors import BrokenPromise, Held, UsageError
 from pipeline.core.resources import shipped
-from pipeline.inbox.inbox import Inbox
-from pipeline.nightly import nightly
-from pipeline.nightly.nightly import Plan, cron_of, look_ahead, machine_zone, one_night, zone_of
+from pipeline.inbox.inbox import Inbox, read_inbox
+from pipeline.nightly.nightly import Outcome, Plan, cron_of, look_ahead, machine_zone, one_night, zone_of
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import current, generations
 from pipeline.store.history import read_history
@@ -42,6 +44,7 @@ def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
     """The commands run in this process even where the machine has a Prefect API configured."""
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     monkeypatch.delenv("SPLITDRIFT_WEBHOOK", raising=False)
+    monkeypatch.delenv("SPLITDRIFT_NOTIFY", raising=False)
 
 
 @pytest.fixture
@@ -98,7 +101,7 @@ def failing(*errors: Exception) -> Callable[[Inbox, Path], pl.DataFrame]:
 # --- One night -------------------------------------------------------------------------------------------------------
 
 
-def test_a_night_refreshes_the_store_and_lays_its_page_into_it(inbox: Path, store: Path):
+def test_a_night_refreshes_the_store_and_writes_its_page_there(inbox: Path, store: Path):
     result = once(inbox, store)
     assert result.exit_code == 0, result.output
     (page,) = pages(store)
@@ -127,11 +130,11 @@ def test_pages_hold_no_reading_and_no_position(inbox: Path, store: Path):
     assert not {"52.5", "13.4", "latitude", "bpm", "240"} & set(text.replace(",", " ").split())
 
 
-def test_the_page_is_handed_to_a_command_and_to_the_web(inbox: Path, store: Path, tmp_path: Path, hook: Hook):
+def test_the_page_is_delivered_to_a_command_and_to_the_web(inbox: Path, store: Path, tmp_path: Path, hook: Hook):
     code = "import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.argv[2] + chr(10) + sys.stdin.read())"
     (tmp_path / "save.py").write_text(code)
     command = f"{sys.executable} {tmp_path}/save.py {tmp_path}/handed.txt"
-    result = once(inbox, store, "--hand-to", command, "--webhook", f"{hook.url}/x")
+    result = once(inbox, store, "--notify", command, "--webhook", f"{hook.url}/x")
     assert (result.exit_code, result.stderr) == (0, "")
     (page,) = pages(store)
     place, _, text = (tmp_path / "handed.txt").read_text(encoding="utf-8").partition("\n")
@@ -141,7 +144,27 @@ def test_the_page_is_handed_to_a_command_and_to_the_web(inbox: Path, store: Path
     ]
 
 
-def test_the_address_of_the_web_may_stand_in_the_environment(
+SAVE = "import pathlib, sys; pathlib.Path(sys.argv[1]).write_text(sys.argv[2])"
+
+
+def test_the_former_name_of_notify_works_and_is_not_in_the_help(inbox: Path, store: Path, tmp_path: Path):
+    result = once(inbox, store, "--hand-to", f'{sys.executable} -c "{SAVE}" {tmp_path}/path.txt')
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert Path((tmp_path / "path.txt").read_text()).is_file()
+    help_text = run("nightly", "--help").output
+    assert "--notify COMMAND" in help_text
+    assert "--hand-to" not in help_text
+
+
+def test_the_command_may_come_from_the_environment(
+    inbox: Path, store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("SPLITDRIFT_NOTIFY", f'{sys.executable} -c "{SAVE}" {tmp_path}/path.txt')
+    assert once(inbox, store).exit_code == 0
+    assert (tmp_path / "path.txt").is_file()
+
+
+def test_the_web_address_may_come_from_the_environment(
     inbox: Path, store: Path, hook: Hook, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setenv("SPLITDRIFT_WEBHOOK", f"{hook.url}/secret")
@@ -149,20 +172,20 @@ def test_the_address_of_the_web_may_stand_in_the_environment(
     assert len(hook.bodies) == 1
 
 
-def test_what_cannot_be_handed_on_is_told_and_does_not_fail_the_night(inbox: Path, store: Path, hook: Hook):
+def test_a_failed_delivery_is_reported_and_does_not_fail_the_night(inbox: Path, store: Path, hook: Hook):
     hook.answer = 500
-    result = once(inbox, store, "--hand-to", "no-such-command", "--webhook", f"{hook.url}/key=secret")
+    result = once(inbox, store, "--notify", "no-such-command", "--webhook", f"{hook.url}/key=secret")
     assert result.exit_code == 0
     assert result.stderr.splitlines() == [
         "splitdrift: The command no-such-command could not be started: No such file or directory.",
         "splitdrift: The web server 127.0.0.1 answered 500.",
     ]
     (page,) = pages(store)
-    assert "## Not handed on\n\n- The command no-such-command" in page
+    assert "## Not delivered\n\n- The command no-such-command" in page
     assert "secret" not in page + result.output
 
 
-def test_a_night_is_left_out_while_another_process_changes_the_store(inbox: Path, store: Path):
+def test_a_night_is_skipped_while_another_process_changes_the_store(inbox: Path, store: Path):
     once(inbox, store)
     with locked(store):
         result = once(inbox, store)
@@ -174,10 +197,10 @@ def test_a_night_is_left_out_while_another_process_changes_the_store(inbox: Path
     assert len(read_history(store)) == 1
 
 
-def test_also_if_the_other_was_quicker_by_a_moment_and_without_another_try(inbox: Path, store: Path):
+def test_it_is_skipped_without_another_try_if_the_refresh_finds_the_lock_taken(inbox: Path, store: Path):
     clock = Clock()
-    outcome = one_night(Plan(inbox, store, BERLIN), failing(Held("held")), sleep=clock.sleep, now=clock.now)
-    assert (outcome.how, clock.slept) == (nightly.SKIPPED, [])
+    night = one_night(Plan(inbox, store, BERLIN), failing(Held("held")), sleep=clock.sleep, now=clock.now)
+    assert (night.outcome, clock.slept) == (Outcome.SKIPPED, [])
 
 
 # --- Failures --------------------------------------------------------------------------------------------------------
@@ -192,8 +215,8 @@ def test_a_failed_night_is_tried_again_after_ten_minutes_and_its_page_says_so(in
         clock.sleep(seconds)
 
     attempt = failing(OSError(28, "No space left on device"), BrokenPromise("a rule"))
-    outcome = one_night(Plan(inbox, store, BERLIN), attempt, sleep=sleep, now=clock.now)
-    assert (outcome.how, clock.slept) == (nightly.DONE, [600.0, 600.0])
+    night = one_night(Plan(inbox, store, BERLIN), attempt, sleep=sleep, now=clock.now)
+    assert (night.outcome, clock.slept) == (Outcome.DONE, [600.0, 600.0])
     assert "It is tried again at 01:05." in seen[0]
     assert "It is tried again at 01:15." in seen[1]
     assert seen[1].startswith("# Night of 2026-11-26: failed so far")
@@ -203,7 +226,7 @@ def test_a_failed_night_is_tried_again_after_ten_minutes_and_its_page_says_so(in
 
 
 def refresh_of(inbox: Path, store: Path) -> None:
-    failing()(nightly.read_inbox(inbox), store)
+    failing()(read_inbox(inbox), store)
 
 
 def test_after_the_last_try_it_has_failed_and_the_store_is_as_it_was(inbox: Path, store: Path, tmp_path: Path):
@@ -214,10 +237,10 @@ def test_after_the_last_try_it_has_failed_and_the_store_is_as_it_was(inbox: Path
         f"import sys, pathlib; pathlib.Path({str(handed)!r}).write_text(sys.stdin.read())"
     )
     plan = Plan(inbox, store, BERLIN, retries=1, retry_after_s=60, notify=f"{sys.executable} {tmp_path}/save.py")
-    outcome = one_night(plan, failing(*[ValueError("latitude 52.5")] * 2), sleep=clock.sleep, now=clock.now)
-    assert (outcome.how, clock.slept) == (nightly.FAILED, [60.0])
-    assert isinstance(outcome.error, ValueError)
-    assert outcome.sentence == "Night of 2026-11-26: failed. an error that nobody foresaw (ValueError)."
+    night = one_night(plan, failing(*[ValueError("latitude 52.5")] * 2), sleep=clock.sleep, now=clock.now)
+    assert (night.outcome, clock.slept) == (Outcome.FAILED, [60.0])
+    assert isinstance(night.error, ValueError)
+    assert night.sentence == "Night of 2026-11-26: failed. an internal error (ValueError)."
     assert current(store) == before
     assert handed.read_text() == pages(store)[0]
     assert "52.5" not in handed.read_text()
@@ -232,8 +255,8 @@ def test_an_inbox_that_is_not_there_is_tried_again(inbox: Path, store: Path):
         clock.sleep(seconds)
         away.rename(inbox)
 
-    outcome = one_night(Plan(inbox, store, BERLIN), failing(), sleep=sleep, now=clock.now)
-    assert (outcome.how, clock.slept) == (nightly.DONE, [600.0])
+    night = one_night(Plan(inbox, store, BERLIN), failing(), sleep=sleep, now=clock.now)
+    assert (night.outcome, clock.slept) == (Outcome.DONE, [600.0])
     (page,) = pages(store)
     assert "- 00:55: The inbox " in page
     assert " is not there. Is its disk or share missing?\n" in page
@@ -243,16 +266,16 @@ def test_wrong_use_is_not_tried_again(inbox: Path, store: Path):
     clock = Clock()
     refresh_of(inbox, store)
     (inbox / "sessions.csv").write_text("file,kind\nari/a.fit,jog\n")
-    outcome = one_night(Plan(inbox, store, BERLIN), failing(), sleep=clock.sleep, now=clock.now)
-    assert (outcome.how, clock.slept) == (nightly.FAILED, [])
+    night = one_night(Plan(inbox, store, BERLIN), failing(), sleep=clock.sleep, now=clock.now)
+    assert (night.outcome, clock.slept) == (Outcome.FAILED, [])
     assert "sessions.csv, line 2: kind is 'jog'" in pages(store)[0]
 
 
-def test_a_night_that_fails_before_there_is_a_store_makes_none_and_hands_on_all_the_same(tmp_path: Path, hook: Hook):
+def test_a_night_that_fails_before_there_is_a_store_makes_none_and_is_delivered(tmp_path: Path, hook: Hook):
     (tmp_path / "inbox").mkdir()
     plan = Plan(tmp_path / "inbox", tmp_path / "store", BERLIN, retries=0, webhook=hook.url)
-    outcome = one_night(plan, failing())
-    assert (outcome.how, outcome.page) == (nightly.FAILED, None)
+    night = one_night(plan, failing())
+    assert (night.outcome, night.path) == (Outcome.FAILED, None)
     assert not (tmp_path / "store").exists()
     assert "holds no recordings" in json.loads(hook.bodies[0])["text"]
 
@@ -292,8 +315,8 @@ def test_a_time_of_day_becomes_a_cron_line(at: str, cron: str):
 
 
 @pytest.mark.parametrize("at", ["3:00", "24:00", "12:60", "03:00:00", "3am", "", "٠٣:00", "03:00\n"])
-def test_what_is_no_time_of_day_is_wrong_use(at: str):
-    with pytest.raises(UsageError, match=r"is no time of day; write it as HH:MM from 00:00 to 23:59, such as 03:00"):
+def test_a_malformed_time_of_day_is_wrong_use(at: str):
+    with pytest.raises(UsageError, match=r"is not a time of day; write it as HH:MM from 00:00 to 23:59, such as 03:00"):
         cron_of(at)
 
 
@@ -317,21 +340,21 @@ def test_the_time_zone_of_the_machine_has_a_name(monkeypatch: pytest.MonkeyPatch
     [
         ([], "Give either --at HH:MM, to serve the schedule, or --once"),
         (["--at", "03:00", "--once"], "Give either --at HH:MM, to serve the schedule, or --once"),
-        (["--at", "3"], "--at '3' is no time of day"),
+        (["--at", "3"], "--at '3' is not a time of day"),
         (["--at", "03:00", "--time-zone", "Mars"], "There is no time zone 'Mars'"),
         (["--at", "03:00", "--webhook", "ftp://x"], "--webhook takes an address that begins with https://"),
-        (["--at", "03:00", "--hand-to", "'"], '--hand-to "\'" is no command'),
+        (["--at", "03:00", "--notify", "'"], '--notify "\'" is not a command'),
         (["--once", "--retries", "-1"], "Invalid value for '--retries'"),
     ],
 )
-def test_wrong_options_are_told_at_once(inbox: Path, store: Path, words: list[str], message: str):
+def test_wrong_options_are_rejected_at_once(inbox: Path, store: Path, words: list[str], message: str):
     result = run("nightly", "--inbox", inbox, "--store", store, *words)
     assert result.exit_code == 2
     assert message in result.stderr
     assert not store.exists()
 
 
-def test_before_it_serves_it_looks_whether_a_night_can_be(inbox: Path, store: Path, tmp_path: Path):
+def test_before_it_serves_it_checks_that_a_night_can_run(inbox: Path, store: Path, tmp_path: Path):
     with pytest.raises(UsageError, match="There is no folder"):
         look_ahead(Plan(tmp_path / "absent", store, BERLIN))
     with pytest.raises(UsageError, match="lies inside the inbox"):
@@ -347,7 +370,7 @@ def test_before_it_serves_it_looks_whether_a_night_can_be(inbox: Path, store: Pa
 
 
 @pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
-def test_the_schedule_has_the_time_and_the_zone_that_were_asked_for():
+def test_the_schedule_has_the_given_time_and_zone():
     from flows.nightly import every_day  # noqa: PLC0415 - Prefect takes seconds, and reads the environment
 
     schedule = every_day(cron_of("02:30"), "Europe/Berlin")
@@ -355,7 +378,7 @@ def test_the_schedule_has_the_time_and_the_zone_that_were_asked_for():
 
 
 @pytest.mark.filterwarnings("default")
-def test_where_the_clocks_change_it_keeps_to_the_wall_clock_as_the_help_says():
+def test_it_follows_the_wall_clock_when_the_clocks_change_as_the_help_says():
     from prefect.server.schemas.schedules import CronSchedule  # noqa: PLC0415
 
     schedule = CronSchedule(cron="30 2 * * *", timezone="Europe/Berlin")
@@ -379,10 +402,28 @@ def test_where_the_clocks_change_it_keeps_to_the_wall_clock_as_the_help_says():
     assert "on the day on which it comes twice, the first counts" in help_text
 
 
-def test_the_deployment_for_a_server_names_the_flow_and_lets_no_night_wait_behind_another():
+def test_the_deployment_names_the_flow_and_cancels_a_night_that_would_wait():
     text = shipped("flows/prefect.yaml").read_text(encoding="utf-8")
     for line in ("entrypoint: flows.nightly.nightly", "timezone: Europe/Berlin", "collision_strategy: CANCEL_NEW"):
         assert line in text
+
+
+def hostile_folder(folder: Path) -> Path:
+    """A working directory with modules of known names, which leave a file behind when they are executed."""
+    for name in ("flows", "pipeline", "prefect", "uvicorn", "multiprocessing"):
+        (folder / name).mkdir(parents=True)
+        (folder / name / "__init__.py").write_text(f"open({str(folder / 'executed')!r}, 'w').close(); raise SystemExit")
+    return folder
+
+
+def test_the_server_is_started_without_the_working_directory_on_its_path(tmp_path: Path):
+    from flows.own_server import server_command  # noqa: PLC0415
+
+    interpreter = server_command(1)[: server_command(1).index("-m")]
+    words = [*interpreter, "-c", "import flows, pipeline, prefect, uvicorn, multiprocessing"]
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
+    subprocess.run(words, cwd=hostile_folder(tmp_path / "cwd"), check=True, env=environment | {"PYTHONPATH": str(ROOT)})
+    assert not (tmp_path / "cwd" / "executed").exists()
 
 
 SERVE = """
@@ -393,19 +434,76 @@ if __name__ == "__main__":
         open(sys.argv[3], "w").write(address)
         from prefect.schedules import Interval
         from flows.nightly import serve
-        serve({"inbox": sys.argv[1], "store": sys.argv[2], "time_zone": "UTC", "jobs": 1}, Interval(15))
+        serve({"inbox": sys.argv[1], "store": sys.argv[2], "time_zone": "UTC", "jobs": 1}, Interval(int(sys.argv[4])))
 """
+
+
+def start_serving(
+    inbox: Path, store: Path, folder: Path, *, every_s: int, cwd: Path, **more: str
+) -> subprocess.Popen[bytes]:
+    """A process that serves the schedule; the address of its server is in `address.txt` of the folder."""
+    script = folder / "serve.py"
+    script.write_text(SERVE)
+    words = [sys.executable, str(script), str(inbox), str(store), str(folder / "address.txt"), str(every_s)]
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
+    environment |= {"PYTHONPATH": str(ROOT), "TMPDIR": str(folder), **more}
+    return subprocess.Popen(words, env=environment, cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def ask(url: str, body: Mapping[str, object]) -> Any:
+    """The answer of a Prefect API; the error's text where it refuses."""
+    request = Request(url, json.dumps(body).encode(), {"Content-Type": "application/json"})
+    try:
+        with urlopen(request, timeout=60) as answer:
+            return json.load(answer)
+    except HTTPError as error:
+        return error.read().decode()
+
+
+@pytest.mark.slow
+def test_a_run_with_parameters_of_somebody_else_executes_only_what_the_serving_process_was_given(
+    inbox: Path, store: Path, tmp_path: Path
+):
+    def command(name: str) -> str:
+        return f'{sys.executable} -c "{SAVE}" {tmp_path}/{name}'
+
+    cwd = hostile_folder(tmp_path / "cwd")
+    process = start_serving(inbox, store, tmp_path, every_s=86_400, cwd=cwd, SPLITDRIFT_NOTIFY=command("own"))
+    try:
+        wait_until(lambda: (tmp_path / "address.txt").is_file() and (tmp_path / "address.txt").read_text(), seconds=180)
+        api = (tmp_path / "address.txt").read_text()
+        deployments: list[dict[str, Any]] = []
+        wait_until(lambda: deployments.extend(ask(f"{api}/deployments/filter", {})) or deployments, seconds=60)
+        runs = f"{api}/deployments/{deployments[0]['id']}/create_flow_run"
+        parameters = deployments[0]["parameters"]
+        foreign = [
+            {"parameters": parameters | {"notify": command("foreign")}},
+            {"parameters": parameters | {"hand_to": command("foreign")}},
+            {"job_variables": {"env": {"SPLITDRIFT_NOTIFY": command("foreign")}}},
+        ]
+        for body in foreign:
+            answer = ask(runs, {"state": {"type": "SCHEDULED"}, **body})
+            if isinstance(answer, str):
+                continue  # refused
+            wait_until(lambda run=answer["id"]: has_ended(f"{api}/flow_runs/{run}"), seconds=120)
+        ask(runs, {"state": {"type": "SCHEDULED"}})
+        wait_until(lambda: (tmp_path / "own").exists(), seconds=120)
+    finally:
+        process.terminate()
+        process.wait(60)
+    assert not (tmp_path / "foreign").exists()
+    assert not (cwd / "executed").exists()
+
+
+def has_ended(url: str) -> bool:
+    with urlopen(url, timeout=60) as answer:
+        return json.load(answer)["state_type"] in {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
 
 
 @pytest.mark.slow
 def test_the_served_schedule_survives_its_own_sudden_end(inbox: Path, store: Path, tmp_path: Path):
-    script = tmp_path / "serve.py"
-    script.write_text(SERVE)
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "TMPDIR": str(tmp_path)}
-
     def start() -> subprocess.Popen[bytes]:
-        words = [sys.executable, str(script), str(inbox), str(store), str(tmp_path / "address.txt")]
-        return subprocess.Popen(words, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        return start_serving(inbox, store, tmp_path, every_s=15, cwd=tmp_path)
 
     def nights() -> int:
         return len(pages(store)) if (store / "nights").is_dir() else 0
@@ -437,10 +535,10 @@ def listens(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-def wait_until(is_so: Callable[[], bool], *, seconds: float) -> None:
+def wait_until(is_so: Callable[[], object], *, seconds: float) -> None:
     until = time.monotonic() + seconds
     while not is_so():
-        assert time.monotonic() < until, "it has not come about in time"
+        assert time.monotonic() < until, "not in time"
         time.sleep(0.1)
 
 

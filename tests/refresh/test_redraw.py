@@ -14,7 +14,6 @@ import pytest
 from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
-from pipeline.commands.show_history import return_to
 from pipeline.core.errors import Held, NothingDone
 from pipeline.core.places import remove_tree
 from pipeline.core.settings import Settings
@@ -22,7 +21,7 @@ from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.redraw import rebuild_pages
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import current, generations, published
-from pipeline.store.history import read_history
+from pipeline.store.history import read_history, return_to
 from pipeline.store.layout import read_table
 from pipeline.store.lock import locked
 from pipeline.tables import TABLES
