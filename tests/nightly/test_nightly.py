@@ -487,7 +487,7 @@ def test_a_run_with_parameters_of_somebody_else_executes_only_what_the_serving_p
                 continue  # refused
             wait_until(lambda run=answer["id"]: has_ended(f"{api}/flow_runs/{run}"), seconds=120)
         ask(runs, {"state": {"type": "SCHEDULED"}})
-        wait_until(lambda: (tmp_path / "own").exists(), seconds=120)
+        wait_until((tmp_path / "own").exists, seconds=120)
     finally:
         process.terminate()
         process.wait(60)
