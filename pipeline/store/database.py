@@ -18,13 +18,13 @@ DATABASE = "splitdrift.duckdb"
 
 
 def write_database(built: Path, here: Path) -> None:
-    """Make the DuckDB file of a state being built.
+    """Write the DuckDB file of a state being built.
 
-    `samples`, too large to be held twice, is a view of its Parquet files in the place where they lie.
+    `samples`, too large to be stored twice, is a view of its Parquet files.
 
     Args:
         built: the state.
-        here: folder of this machine for the file.
+        here: local folder for the file.
     """
     (here / DATABASE).unlink(missing_ok=True)
     try:
@@ -36,21 +36,21 @@ def write_database(built: Path, here: Path) -> None:
 def _write(built: Path, file: Path) -> None:
     with connect(file) as connection:
         if is_remote(built):
-            # DuckDB itself fetches nothing; whoever opens the file to read `samples` has to do the same.
+            # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
         for table in TABLES:
-            is_here = table in PARTITIONED and bool(files_below(table_folder(built, table)))
-            if is_here and table == "samples":
+            has_files = table in PARTITIONED and bool(files_below(table_folder(built, table)))
+            if has_files and table == "samples":
                 _link_samples(connection, built)
-            elif is_here:
-                # By DuckDB itself, which never holds the whole of it in memory.
+            elif has_files:
+                # Read by DuckDB, which never holds all of it in memory.
                 source, keys = _files(built, table), ", ".join(TABLES[table].primary_key())
                 columns = ", ".join(TABLES[table].column_names())
                 connection.execute(f"CREATE TABLE {table} AS SELECT {columns} FROM {source} ORDER BY {keys}")
             else:
                 _create(connection, table, read_rows(built, table))
-            _comment(connection, "VIEW" if is_here and table == "samples" else "TABLE", table)
-        # Closing does this too, but keeps it to itself when it fails, and leaves a log beside the file.
+            _comment(connection, "VIEW" if has_files and table == "samples" else "TABLE", table)
+        # Closing does this too, but reports no error if it fails, and leaves a log next to the file.
         connection.execute("CHECKPOINT")
 
 
@@ -66,7 +66,7 @@ def _link_samples(connection: duckdb.DuckDBPyConnection, built: Path) -> None:
 
 
 def _files(built: Path, table: str) -> str:
-    # The store's own folder may have a name that reads like a pattern.
+    # The path of the store may contain wildcards.
     literal = re.sub(r"([*?\[])", r"[\1]", whole_name(table_folder(built, table)))
     return f"read_parquet({_quoted(f'{literal}/**/*.parquet')}, hive_partitioning = false)"
 
@@ -75,8 +75,8 @@ def _comment(connection: duckdb.DuckDBPyConnection, kind: str, table: str) -> No
     connection.execute(f"COMMENT ON {kind} {table} IS {_quoted(meaning_of(table))}")
     for name, column in TABLES[table].columns().items():
         unit = unit_of(column)
-        said = f"{column.description} [{unit}]" if unit else f"{column.description}"
-        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(said)}")
+        comment = f"{column.description} [{unit}]" if unit else f"{column.description}"
+        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(comment)}")
 
 
 def _quoted(text: str) -> str:

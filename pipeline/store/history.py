@@ -71,10 +71,10 @@ def changed_findings(before: pl.DataFrame, after: pl.DataFrame) -> list[dict[str
     return both.filter(pl.col("before").ne_missing(pl.col("after"))).sort(key).to_dicts()
 
 
-def write_record(built: Path, told: Record, began_at: datetime) -> None:
+def write_record(built: Path, record: Record, began_at: datetime) -> None:
     """Put the record of a refresh into the generation that it builds, with the time that it took until now."""
-    record = {"generation": built.name, "seconds": _seconds_since(began_at), **told}
-    (built / RECORD).write_text(json.dumps(record), encoding="utf-8")
+    timed = {"generation": built.name, "seconds": _seconds_since(began_at), **record}
+    (built / RECORD).write_text(json.dumps(timed), encoding="utf-8")
 
 
 def note_nothing_new(store: Path, generation: Path, began_at: datetime) -> None:

@@ -1,8 +1,8 @@
-"""What a refresh knows from the one before, so that it redoes only what changed.
+"""What a refresh knows from the one before, so that it recomputes only what changed.
 
-Every file of the inbox has a key: the digest of its content and of everything else that its rows rest on, the code
-included. A file whose key is unchanged is not read again. Kept beside the tables are the keys, and what the steps of an
-athlete gave, unrounded: so the club's tables come out the same, to the byte, as if everything had been done anew.
+Every file of the inbox has a key: the digest of its content and of everything else that its rows depend on, including
+the code. A file whose key is unchanged is not read again. The keys are kept next to the tables, as are the unrounded
+results of the steps of each athlete, so the tables of the club are identical to those of a full rebuild.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
 }
 
 _FOLDER = "known"
-#: Libraries whose version may move a last digit.
+#: Libraries whose version may change a last digit.
 _LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitdecode")
 
 
@@ -48,7 +48,7 @@ class Keys:
     Attributes:
         files: of each file by its path; None for one that the next refresh has to read again.
         analysis: digest of the settings of the analysis.
-        club: digest of the lists, of all settings and of where the store lies.
+        club: digest of the lists, of all settings and of the store's path.
     """
 
     files: Mapping[str, str | None]
@@ -63,7 +63,7 @@ class Known:
     Attributes:
         folder: of its generation.
         keys: of its inputs.
-        athletes: whose each file was.
+        athletes: the athlete of each file.
         parts: rows of each of `PARTS`; none where other code left them, whose rows may have other columns.
     """
 
@@ -78,7 +78,7 @@ class Known:
 
 
 def read_known(generation: Path | None) -> Known:
-    """Read what a generation knows; nothing where there is none."""
+    """Read what a generation left for the next refresh; empty where there is none."""
     nothing = Known(None, Keys({}, "", ""), {}, {})
     if generation is None or not (generation / _FOLDER / "keys.json").is_file():
         return nothing
@@ -87,7 +87,7 @@ def read_known(generation: Path | None) -> Known:
         about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
         parts = {name: read_part(generation, name) for name in PARTS}
     except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
-        return nothing  # damaged, as by a power cut: everything is done anew
+        return nothing  # damaged, such as by a power cut: everything is recomputed
     is_of_this_code = about.pop("code", None) == code_digest()
     keys = dict(files.select("path", "key").iter_rows())
     return Known(
@@ -99,12 +99,12 @@ def read_known(generation: Path | None) -> Known:
 
 
 def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.DataFrame]) -> None:
-    """Leave to the next refresh what it needs.
+    """Write what the next refresh needs.
 
     Args:
         built: folder of the state being built.
         keys: of the inputs.
-        inbox: whose each file is.
+        inbox: which assigns each file to an athlete.
         parts: rows of each of `PARTS`, in any order.
     """
     folder = built / _FOLDER
@@ -129,7 +129,7 @@ def read_part(built: Path, name: str) -> pl.DataFrame:
 def with_digests(inbox: Inbox) -> Inbox:
     """The inbox with the digest of every file's content; None for one that cannot be read.
 
-    An object store tells by a tag when an object's content changed: nothing has to be fetched for that.
+    An object store has a tag per object that changes with its content, so nothing has to be fetched.
     """
     if is_remote(inbox.folder):
         return inbox
@@ -160,18 +160,18 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
         columns = inbox.columns_file_for(file)
         if columns not in described:
             described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
-        rests_on = [
+        depends_on = [
             common, file.path, file.sha256 or file.tag or "", described[columns], roster.get(file.athlete_id or "", ""),
             *listed.get(file.path, []),
         ]  # fmt: skip
-        files[file.path] = _digest(rests_on)
+        files[file.path] = _digest(depends_on)
     lists = inbox.lists_digest()
     club = _digest([code_digest(), settings.digest(KEEPING), whole_name(store), lists])
     return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
 
 
 def _bodies(athletes: pl.DataFrame) -> pl.DataFrame:
-    """What the splits rest on of what the roster says."""
+    """The columns of the roster that the splits depend on."""
     return athletes.select("athlete_id", "mass_kg", "height_m", "leg_length_m")
 
 
@@ -181,7 +181,7 @@ def _digest(words: Iterable[str]) -> str:
 
 @cache
 def code_digest() -> str:
-    """Digest of the code that makes the tables, and of the versions of what it stands on."""
+    """Digest of the code that makes the tables, and of the versions of its libraries."""
     package = Path(__file__).parents[1]
     digest = hashlib.sha256()
     for file in sorted([*package.rglob("*.py"), *shipped("sql").glob("*.sql")]):
@@ -205,7 +205,7 @@ class Changes:
         new: paths of files that were not there.
         changed: paths of files whose key is another.
         gone: paths of files that are no longer there.
-        touched: athletes to whom one of these belongs.
+        touched: athletes of these files.
         to_read: the files to be read: those above that are there, and the duplicates of the athletes touched, since
             what they are duplicates of may be gone.
     """
@@ -231,7 +231,7 @@ def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
     """Compare an inbox, of whose files the content is read, with what is known of it in a store.
 
     Raises:
-        NothingDone: a folder with known files may not be looked into.
+        NothingDone: a folder with known files cannot be read.
     """
     inbox = with_digests(inbox)
     keys = keys_of(inbox, store)
@@ -248,12 +248,12 @@ def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
 
 
 def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
-    """What lies in a folder that nobody may look into is not gone."""
+    """Files in a folder without read permission are not gone."""
     for folder in inbox.closed:
         unseen = sum(path.startswith(f"{folder}/") for path in gone)
         if unseen:
             raise NothingDone(
-                f"The folder '{folder}' of the inbox may not be looked into, and the store knows {unseen} files of it. "
+                f"The folder '{folder}' of the inbox cannot be read, and the store knows {unseen} files of it. "
                 "Give this user the permission to read it; or, if its files are to go, move it away."
             )
 

@@ -1,4 +1,4 @@
-"""The store: where tables lie in it, and how they are read. `pipeline/store/parquet.py` writes them."""
+"""The store: where its tables are and how they are read. `pipeline/store/parquet.py` writes them."""
 
 from __future__ import annotations
 
@@ -17,32 +17,33 @@ SETTINGS = "settings.toml"
 
 
 def table_folder(folder: Path, table: str) -> Path:
-    """Where a table's Parquet files lie."""
+    """The folder of a table's Parquet files."""
     return folder / "tables" / table
 
 
 def partition(table: str, athlete_id: str, month: str | None = None) -> Path:
-    """Folder of one athlete and month, relative to the store, in the form that readers of hive partitions know."""
-    # Readers undo this: a sign that has a meaning in such a name stands for itself when written by its number.
+    """Folder of one athlete and month, relative to the store, as a hive partition."""
+    # Readers of hive partitions decode this.
     escaped = athlete_id.replace("%", "%25").replace("=", "%3D")
     folder = Path("tables") / table / f"athlete_id={escaped}"
     return folder if month is None else folder / f"month={month}"
 
 
 def samples_file(run_id: str, athlete_id: str, month: str, recording: str) -> str:
-    """The file of a run's samples, relative to the store. Recordings of one run have one name, and each needs a file of
-    its own until it is known which is kept.
+    """The file of a run's samples, relative to the store.
+
+    Several recordings of one run have the same run_id; each needs its own file until it is known which is kept.
     """
     return f"{partition('samples', athlete_id, month)}/{run_id}-{recording}.parquet"
 
 
 def run_of(file: Path) -> str:
-    """The run whose samples lie in a file."""
+    """The run_id of a file of samples."""
     return file.stem.rpartition("-")[0]
 
 
 def write_settings(built: Path, text: str) -> None:
-    """Write the settings in force beside the tables of a state being built."""
+    """Write the settings in force next to the tables of a state being built."""
     (built / SETTINGS).write_text(text, encoding="utf-8")
 
 
@@ -56,7 +57,7 @@ def read_settings_text(store: Path) -> str:
 
 
 def read_table(store: Path, table: str) -> pl.DataFrame:
-    """A whole table of a store; for `samples` rather scan the Parquet files.
+    """A whole table of a store; for `samples`, scan the Parquet files instead.
 
     Raises:
         UsageError: no table of that name.
@@ -68,12 +69,12 @@ def read_table(store: Path, table: str) -> pl.DataFrame:
 
 
 def read_rows(folder: Path, table: str) -> pl.DataFrame:
-    """The rows of a table in one state of a store, also one that is being built; in order of the table's key."""
+    """The rows of a table in a state of a store, also in one being built; in order of the table's key."""
     return _rows(table_folder(folder, table), table)
 
 
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
-    """The same of one athlete, of a table that lies in partitions."""
+    """The same of one athlete, for a partitioned table."""
     return _rows(folder / partition(table, athlete_id), table)
 
 
@@ -81,7 +82,7 @@ def _rows(folder: Path, table: str) -> pl.DataFrame:
     files = files_below(folder)
     if not files:
         return empty(table)
-    # What the folder names of a partition say is in the files too; the names are for readers who prune by them.
+    # The partition columns are in the files too; the folder names only help readers to prune.
     if is_remote(folder):
         with ThreadPoolExecutor(8) as threads:
             rows = pl.concat(threads.map(read_frame, files))

@@ -1,4 +1,4 @@
-"""Parquet files: each carries the unit and meaning of its columns, and what it was made from."""
+"""Parquet files: each holds the unit and meaning of its columns, and what it was made from."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 from pipeline.core.places import files_below, is_remote, make_folder, readable
 from pipeline.tables import TABLES, empty, meaning_of, unit_of
 
-#: The default takes a sixth more time and saves six bytes of a hundred.
+#: The default level takes a sixth more time and saves 6 % of the size.
 _COMPRESSION_LEVEL = 1
 
 
@@ -45,37 +45,37 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
     }
     schema = _schema(table).with_metadata(about)
     rows = frame.select(schema.names)
-    # By way of memory: where the disk is full Polars says that the file is out of specification, the system says why.
+    # Written from memory: on a full disk Polars reports a malformed file, the system reports the cause.
     content = BytesIO()
     rows.write_parquet(
         content, compression="zstd", compression_level=_COMPRESSION_LEVEL, arrow_schema=schema, metadata=about
     )
     make_folder(path.parent)
     if not is_remote(path):
-        path.unlink(missing_ok=True)  # it may be a file of an older generation under a second name
+        path.unlink(missing_ok=True)  # it may be hard-linked to a file of an older generation
     path.write_bytes(content.getvalue())
 
 
 @cache
 def _schema(table: str) -> pa.Schema:
-    """The types of a table's columns, with unit and meaning in the form that readers of Parquet know."""
+    """The types of a table's columns, with unit and meaning as field metadata."""
     columns = TABLES[table].columns()
     types = empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()).schema
     return pa.schema(
         [
             pa.field(
-                one.name,
-                one.type,
-                nullable=columns[one.name].nullable,
-                metadata={"unit": unit_of(columns[one.name]), "meaning": columns[one.name].description or ""},
+                field.name,
+                field.type,
+                nullable=columns[field.name].nullable,
+                metadata={"unit": unit_of(columns[field.name]), "meaning": columns[field.name].description or ""},
             )
-            for one in types
+            for field in types
         ]
     )
 
 
 def read_provenance(folder: Path) -> Provenance:
-    """What the table in a folder was made from, by its first file."""
+    """What the table in a folder was made from, according to its first file."""
     about = pq.read_schema(readable(files_below(folder)[0])).metadata
     names = ("inputs_sha256", "settings_sha256", "version")
     return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))
