@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import polars as pl
@@ -10,9 +11,11 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
+from pipeline.pages.units import signed
+from pipeline.pages.words import CAUTION, finding_words, is_change
 from pipeline.tables import TABLES, decimals_of
-from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
+from pipeline.tables.analysed import FINDINGS
 
 MOST_ROWS = 60
 #: Athletes whose numbers are shown below the club at a glance; more would push it far out of sight.
@@ -33,11 +36,10 @@ _LEGEND = (
     "'holds' means that whatever remains is smaller than matters (`splitdrift settings`: smallest_change_pct); "
     "'not clear' that these runs leave both possible."
 )
-_CAUTION = (
-    "These numbers say what changed, not why, and are no advice. Pain, or a change after an injury, belongs with a "
-    "physiotherapist or doctor."
-)
-_LABELS = {metric.column: metric for metric in METRICS}
+
+
+#: In the hyphens that every terminal has.
+_signed = partial(signed, minus="-")
 
 
 def club_summary(
@@ -59,7 +61,7 @@ def club_summary(
         Text(
             "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
         ),
-        Text(_CAUTION, style="italic"),
+        Text(CAUTION, style="italic"),
     )
 
 
@@ -102,9 +104,9 @@ def _listed(rows: pl.DataFrame) -> str:
     """Metrics in words; with the size of the change, and from where, for those that change."""
     parts = []
     for row in rows.iter_rows(named=True):
-        part = _LABELS[row["metric"]].label
-        if row["finding"] in ("rises", "falls"):
-            part += f" {row['drift_pct_per_10km']:+.1f} %"
+        part = LABELS[row["metric"]]
+        if is_change(row):
+            part += f" {_signed(row['drift_pct_per_10km'])} %"
         if row["onset_km"] is not None:
             part += f" (from km {row['onset_km']:.1f})"
         parts.append(part)
@@ -118,7 +120,7 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str
         table.add_column(heading, justify="left" if is_text else "right", no_wrap=not is_text)
     previous = None
     for row in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
-        metric, athlete_id = _LABELS[row["metric"]], row["athlete_id"]
+        metric, athlete_id = METRIC_OF[row["metric"]], row["athlete_id"]
         if previous not in (None, athlete_id):
             table.add_section()
         cells: dict[str, str | Text] = {
@@ -143,19 +145,13 @@ def plain(text: str) -> Text:
     return Text("".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text))
 
 
-def _signed(value: float) -> str:
-    """With its sign, to a tenth; nothing is less than zero that is shown as zero."""
-    return f"{round(value, 1) + 0.0:+.1f}"
-
-
 def in_words(row: Mapping[str, Any]) -> str:
     """The finding of a row of `athlete_drift` as a coach would say it."""
-    finding = str(row["finding"])
-    words = FINDING_WORDS.get(finding, finding)
+    words = finding_words(row)
     if row["onset_km"] is None:
         return words
     where = f"from km {row['onset_km']:.1f} ({row['onset_low']:.1f} to {row['onset_high']:.1f})"
-    return f"{words} {where}, {row['drift_after_onset_pct']:+.1f} beyond"
+    return f"{words} {where}, {_signed(row['drift_after_onset_pct'])} beyond"
 
 
 def _named(athlete_id: str, shown: dict[str, str]) -> str:
@@ -164,8 +160,7 @@ def _named(athlete_id: str, shown: dict[str, str]) -> str:
 
 
 def _in_order(athlete_drift: pl.DataFrame) -> pl.DataFrame:
-    order = {metric.column: place for place, metric in enumerate(METRICS)}
-    return athlete_drift.sort("athlete_id", pl.col("metric").replace_strict(order, return_dtype=pl.Int64))
+    return athlete_drift.sort("athlete_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF))))
 
 
 def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> RenderableType:

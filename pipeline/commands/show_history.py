@@ -10,14 +10,13 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS
 from pipeline.store.history import COUNTED, Record
 from pipeline.tables.analysed import FINDING_WORDS
 
 #: How many changed findings of a refresh are listed.
 MOST_FINDINGS = 12
 
-_LABELS = {metric.column: metric.label for metric in METRICS}
 _COUNTED = (*COUNTED, ("refused", "refused"))
 
 
@@ -81,7 +80,7 @@ def _changed(record: Record) -> list[str]:
         if row["athlete_id"] not in had:
             first[row["athlete_id"]] = None
         else:
-            label = _LABELS.get(row["metric"], row["metric"])
+            label = LABELS.get(row["metric"], row["metric"])
             lines.append(f"{row['athlete_id']}: {label} {_words(row['before'])} → {_words(row['after'])}")
     if first:
         lines.append(f"first findings of {', '.join(first)}")

@@ -7,9 +7,9 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands.show import plain
+from pipeline.core.metrics import LABELS
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import Conducted
-from pipeline.study.material import LABELS
 
 
 def study_summary(told: Conducted) -> RenderableType:

@@ -1,27 +1,65 @@
-"""The quantities whose change with distance is measured. Each is a column of `splits`."""
+"""The registry of quantities: everything that is said of a metric is said here, once.
+
+Tables hold the values, other modules read the rest from here: defaults of settings, pages, terminal, exports, studies.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 
-@dataclass(frozen=True)
-class Metric:
-    """A quantity of running form or effort.
+@dataclass(frozen=True, kw_only=True)
+class Quantity:
+    """A quantity of running, one value per split.
 
     Attributes:
-        column: its column in `splits`, and its name in the column `metric` of the drift tables.
+        column: its column in `splits`; of a reading also in `samples`.
         label: its name in words.
         unit: of the column.
-        decimals: that a reader needs.
-        is_leading: whether the club summary shows its numbers.
+        decimals: shown on pages and in the terminal; the table keeps more.
+        meaning: a short text for someone who has the values without the tables' dictionary.
+        derived_from: what it is computed from; empty for a reading of a sensor.
+        may_be_released: whether a study's pseudonymised data may hold it.
     """
 
     column: str
     label: str
     unit: str
     decimals: int
+    meaning: str
+    derived_from: tuple[str, ...] = ()
+    may_be_released: bool
+
+    @property
+    def is_reading(self) -> bool:
+        """Whether a sensor records it."""
+        return not self.derived_from
+
+
+@dataclass(frozen=True, kw_only=True)
+class Metric(Quantity):
+    """A quantity of running form or effort whose change with distance is measured.
+
+    All are positive, so that their drift is taken in logarithms and comes out in percent.
+
+    Attributes:
+        smallest_change_pct: smallest change of interest [% per 10 km], the default of the setting of that name.
+        smallest_change_source: where that comes from.
+        picture_rank: the athlete's page first draws the change with the lowest rank.
+        is_leading: whether the club summary in the terminal shows its numbers.
+        is_effort: whether it counts as effort; all others count as form.
+        lags_pace: whether it follows a change of pace with a delay, which the adjustment for speed does not model.
+        is_level_only: whether it is computed for level splits only.
+    """
+
+    smallest_change_pct: float
+    smallest_change_source: str
+    picture_rank: int
     is_leading: bool = False
+    is_effort: bool = False
+    lags_pace: bool = False
+    is_level_only: bool = False
 
     @property
     def family(self) -> str:
@@ -31,15 +69,82 @@ class Metric:
         return "measured" if self.column in ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm") else "derived"
 
 
-#: All are positive, so that their drift is taken in logarithms and comes out in percent.
-METRICS = (
-    Metric("cadence_spm", "cadence", "steps/min", 1, is_leading=True),
-    Metric("contact_time_ms", "contact time", "ms", 1, is_leading=True),
-    Metric("flight_time_ms", "flight time", "ms", 1),
-    Metric("duty_factor", "duty factor", "contact / stride", 3),
-    Metric("step_length_m", "step length", "m", 3, is_leading=True),
-    Metric("leg_stiffness_kn_m", "leg stiffness", "kN/m", 2),
-    Metric("vertical_stiffness_kn_m", "vertical stiffness", "kN/m", 2),
-    Metric("vertical_oscillation_mm", "vertical oscillation", "mm", 1),
-    Metric("heart_rate_bpm", "heart rate", "beats/min", 0, is_leading=True),
+_HOUR_OF_RUNNING = (
+    "below the 1.4 % that an hour of running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1)"
 )
+_SENSOR_ERROR = "sensors are off by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200)"
+_CONTACT_ERROR = "what an error of 2 % in contact time moves it by (computed)"
+_NO_SOURCE = "common practice, no source"
+
+#: Every quantity, in the order in which pages, tables and exports list them.
+QUANTITIES: tuple[Quantity, ...] = (
+    Metric(
+        column="cadence_spm", label="cadence", unit="steps/min", decimals=1,
+        meaning="Cadence, steps of both feet", may_be_released=True,
+        smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING,
+        picture_rank=2, is_leading=True,
+    ),
+    Metric(
+        column="contact_time_ms", label="contact time", unit="ms", decimals=1,
+        meaning="Contact time", may_be_released=True,
+        smallest_change_pct=2.0, smallest_change_source=_SENSOR_ERROR,
+        picture_rank=1, is_leading=True,
+    ),
+    Metric(
+        column="flight_time_ms", label="flight time", unit="ms", decimals=1,
+        meaning="Flight time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
+        smallest_change_pct=5.0, smallest_change_source=_CONTACT_ERROR,
+        picture_rank=5,
+    ),
+    Metric(
+        column="duty_factor", label="duty factor", unit="contact / stride", decimals=3,
+        meaning="Contact time over stride time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
+        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
+        picture_rank=6,
+    ),
+    Metric(
+        column="step_length_m", label="step length", unit="m", decimals=3,
+        meaning="Step length", derived_from=("speed_m_s", "cadence_spm"), may_be_released=True,
+        smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING,
+        picture_rank=4, is_leading=True,
+    ),
+    # What was computed with an athlete's mass would give it back, and is not released.
+    Metric(
+        column="leg_stiffness_kn_m", label="leg stiffness", unit="kN/m", decimals=2,
+        meaning="Stiffness of the leg as a spring", may_be_released=False,
+        derived_from=("contact_time_ms", "flight_time_ms", "speed_m_s", "mass_kg", "leg_length_m"),
+        smallest_change_pct=4.0, smallest_change_source=_CONTACT_ERROR,
+        picture_rank=7, is_level_only=True,
+    ),
+    Metric(
+        column="vertical_stiffness_kn_m", label="vertical stiffness", unit="kN/m", decimals=2,
+        meaning="Stiffness of the body's vertical movement as a spring", may_be_released=False,
+        derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
+        smallest_change_pct=2.0, smallest_change_source=_CONTACT_ERROR,
+        picture_rank=8, is_level_only=True,
+    ),
+    Metric(
+        column="vertical_oscillation_mm", label="vertical oscillation", unit="mm", decimals=1,
+        meaning="Vertical oscillation", may_be_released=True,
+        smallest_change_pct=3.0, smallest_change_source=_NO_SOURCE,
+        picture_rank=3,
+    ),
+    Quantity(
+        column="contact_balance_pct", label="left in contact", unit="%", decimals=1,
+        meaning="Share of the left foot in contact time", may_be_released=True,
+    ),
+    Metric(
+        column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
+        meaning="Heart rate", may_be_released=True,
+        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
+        picture_rank=9, is_leading=True, is_effort=True, lags_pace=True,
+    ),
+)  # fmt: skip
+
+METRICS = tuple(quantity for quantity in QUANTITIES if isinstance(quantity, Metric))
+#: The metrics by column, in the same order.
+METRIC_OF: Mapping[str, Metric] = {metric.column: metric for metric in METRICS}
+#: Their labels by column. Records of older versions may name a metric that is no longer one.
+LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
+#: What sensors record, by column.
+READING_OF: Mapping[str, Quantity] = {quantity.column: quantity for quantity in QUANTITIES if quantity.is_reading}

@@ -17,6 +17,7 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
+from pipeline.core.metrics import METRICS
 
 SETTINGS_FILE = "settings.toml"
 
@@ -40,6 +41,14 @@ def _setting(
     if isinstance(default, dict):
         return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
+
+
+def _smallest_changes() -> str:
+    """Where the smallest changes of interest come from; metrics with the same source in one sentence."""
+    by_source: dict[str, list[str]] = {}
+    for metric in METRICS:
+        by_source.setdefault(metric.smallest_change_source, []).append(metric.label)
+    return " ".join(f"{', '.join(labels).capitalize()}: {source}." for source, labels in by_source.items())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,24 +144,10 @@ class Settings:
         "responses.",
     )
     smallest_change_pct: Mapping[str, float] = _setting(
-        {
-            "cadence_spm": 1.0,
-            "contact_time_ms": 2.0,
-            "flight_time_ms": 5.0,
-            "duty_factor": 2.0,
-            "step_length_m": 1.0,
-            "leg_stiffness_kn_m": 4.0,
-            "vertical_stiffness_kn_m": 2.0,
-            "vertical_oscillation_mm": 3.0,
-            "heart_rate_bpm": 2.0,
-        },
+        {metric.column: metric.smallest_change_pct for metric in METRICS},
         of=SUMMARIES,
         unit="% per 10 km",
-        reason="Smallest change of interest; a metric holds when its interval lies inside. Contact time: sensors are"
-        " off by up to 6 ms, 2 % (Watari 2016, doi 10.1123/jab.2015-0200), which moves flight time by 5 %, "
-        "leg stiffness by 4 % and vertical stiffness by 2 % (computed). Cadence and step length: below the "
-        "1.4 % that an hour of running changes (Hunter and Smith 2007, doi 10.1007/s00421-007-0456-1). The "
-        "rest: common practice, no source.",
+        reason=f"Smallest change of interest; a metric holds when its interval lies inside. {_smallest_changes()}",
     )
     usual_distance_margin: float = _setting(
         1.5,

@@ -17,7 +17,9 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.errors import in_words
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS
+from pipeline.pages.units import between, signed
+from pipeline.pages.words import CAUTION
 from pipeline.store.history import COUNTED, Record
 from pipeline.store.known import file_of
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
@@ -27,7 +29,6 @@ MOST_LINES = 40
 #: How many athletes are named in a sentence.
 MOST_NAMES = 20
 
-LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
 #: What became of a file, for one and for several.
 _BECAME = {
     "accepted": ("is a run that can be used", "are runs that can be used"),
@@ -37,10 +38,6 @@ _BECAME = {
     "rejected": ("was refused", "were refused"),
 }
 _MEASURE = "All changes: percent per 10 km at equal speed and slope, with the 95 % interval in brackets."
-_CAUTION = (
-    "*These numbers say what changed, not why, and are no advice. Pain, or a change after an injury, belongs with a "
-    "physiotherapist or doctor.*"
-)
 
 
 @dataclass(frozen=True)
@@ -124,7 +121,7 @@ def done(
         parts += _used_in_part(ledger, came_in)
     if notices:
         parts += ["## To look at", _listed([f"- {inert(notice)}" for notice in notices], "splitdrift check")]
-    return _page(began_at, _in_short(record), *parts, _CAUTION)
+    return _page(began_at, _in_short(record), *parts, f"*{CAUTION}*")
 
 
 def skipped(began_at: datetime, fact: str) -> NightPage:
@@ -272,7 +269,7 @@ def _number(row: Mapping[str, Any] | None) -> str:
     """The drift and its interval, where there is one."""
     if row is None or row["drift_low"] is None:
         return ""
-    return f" {_signed(row['drift_pct_per_10km'])} % ({_signed(row['drift_low'])} to {_signed(row['drift_high'])})"
+    return f" {signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
 
 
 def _refused(record: Record, ledger: pl.DataFrame) -> list[str]:
@@ -320,11 +317,6 @@ def _named(athlete_id: str, shown: Mapping[str, str]) -> str:
 
 def _count(number: int, singular: str, plural: str | None = None) -> str:
     return f"{number} {singular if number == 1 else plural or singular + 's'}"
-
-
-def _signed(value: float) -> str:
-    """With its sign, to a tenth; what is shown as zero has none."""
-    return f"{value:+.1f}".replace("-", "−") if round(value, 1) else "0.0"
 
 
 def _seconds(seconds: float) -> str:

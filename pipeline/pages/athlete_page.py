@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
 from pipeline.inbox.lists import SURFACES
 from pipeline.methods.design import ADJUSTED_BY
 from pipeline.pages.adjusted import adjusted, bent_levels, lines
@@ -19,12 +19,10 @@ from pipeline.pages.club_rows import ClubRows, Pages, run_name
 from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words, open_complaints
 from pipeline.pages.units import Units, between, duration, number, signed
 from pipeline.pages.words import (
-    EFFORT,
-    METRIC,
-    ORDER,
     cannot_say,
     change_words,
     finding_words,
+    form_of,
     in_order,
     is_change,
     lag_words,
@@ -61,7 +59,6 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
     contrasts = in_order(rows["contrasts"].iter_rows(named=True))
-    lag = lag_words(drifts)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     return {
         "name": club.shown(athlete_id),
@@ -72,13 +69,13 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "last_run": runs["started_at_utc"].max(),
         "answer": more_than_slowing(drifts, units),
         "open_complaints": open_complaints(rows["complaints"], club),
-        "changes": [(*change_words(row, units), lag if row["metric"] == EFFORT else "") for row in changes],
-        "lag": "" if EFFORT in [row["metric"] for row in changes] else lag,
-        "holds": [METRIC[row["metric"]].label for row in drifts if row["finding"] == "holds"],
+        "changes": [(*change_words(row, units), lag_words([row])) for row in changes],
+        "lag": lag_words(row for row in drifts if not is_change(row)),
+        "holds": [LABELS[row["metric"]] for row in drifts if row["finding"] == "holds"],
         "landing": landing_words(rows["strike_counts"].filter(pl.col("scope") == "athlete"), units),
         "listed": listed,
         "numbers": [_numbers(row, units, most_splits=most_splits) for row in drifts],
-        "drawn": [METRIC[row["metric"]] for row in with_estimate],
+        "drawn": [METRIC_OF[row["metric"]] for row in with_estimate],
         "first": first,
         "reference": units.speed_text(drifts[0]["reference_speed_m_s"]) if drifts else "",
         "pacing": [_pacing(row) for row in _with_speed(rows["pacing"])],
@@ -99,20 +96,13 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
 
 
 def _first_shown(drifts: Sequence[Row]) -> str | None:
-    """The metric whose pictures are shown first: of those that change, or of all, the first in `_FIRST`."""
-    changes = [row["metric"] for row in drifts if is_change(row) and row["metric"] != EFFORT]
-    return min(changes or [row["metric"] for row in drifts], key=_FIRST.index, default=None)
+    """The metric whose pictures are shown first: of the changes of form, or of all, the one with the lowest rank."""
+    changes = [row["metric"] for row in form_of(drifts) if is_change(row)]
+    return min(changes or [row["metric"] for row in drifts], key=_picture_rank, default=None)
 
 
-#: Measured ones before those computed from them; the heart, which is no form, last.
-_FIRST = (
-    "contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "step_length_m", "flight_time_ms", "duty_factor",
-    "leg_stiffness_kn_m", "vertical_stiffness_kn_m", "heart_rate_bpm",
-)  # fmt: skip
-
-
-#: By timing these are valid on level splits only.
-_ON_THE_LEVEL = ("leg_stiffness_kn_m", "vertical_stiffness_kn_m")
+def _picture_rank(metric: str) -> int:
+    return METRIC_OF[metric].picture_rank
 
 
 def _never_recorded(drifts: Sequence[Row]) -> list[str]:
@@ -122,18 +112,18 @@ def _never_recorded(drifts: Sequence[Row]) -> list[str]:
 
 def _told_of_complaints(drifts: Sequence[Row], first: str | None) -> list[str]:
     """Whose drifts are told beside complaints: those of form that change, or the one whose pictures come first."""
-    changes = [row["metric"] for row in drifts if is_change(row) and row["metric"] != EFFORT]
+    changes = [row["metric"] for row in form_of(drifts) if is_change(row)]
     return changes or ([] if first is None else [first])
 
 
 def _looks(drifts: Sequence[Row]) -> list[Context]:
     """What is worth a look: changes of form, of heart rate, then the rest; the same text once only."""
     told, seen = [], set()
-    for row in sorted(drifts, key=lambda row: (not is_change(row), _FIRST.index(row["metric"]))):
+    for row in sorted(drifts, key=lambda row: (not is_change(row), _picture_rank(row["metric"]))):
         found = [look for look in looks(row["metric"], row["finding"]) if (look.examine, look.evidence) not in seen]
         if found:
             seen |= {(look.examine, look.evidence) for look in found}
-            about = f"{METRIC[row['metric']].label} {row['finding']}" if is_change(row) else finding_words(row)
+            about = f"{LABELS[row['metric']]} {row['finding']}" if is_change(row) else finding_words(row)
             told.append({"about": about, "looks": found})
     return told
 
@@ -142,12 +132,12 @@ def _looks(drifts: Sequence[Row]) -> list[Context]:
 
 
 def _numbers(row: Row, units: Units, *, most_splits: int) -> Context:
-    metric = METRIC[row["metric"]]
+    metric = METRIC_OF[row["metric"]]
     return {
         "metric": metric.label,
         "unit": metric.unit,
         "n_runs": row["n_runs"],
-        "is_level": row["metric"] in _ON_THE_LEVEL and row["n_splits"] < most_splits,
+        "is_level": metric.is_level_only and row["n_splits"] < most_splits,
         "fresh": number(row["fresh_level"], metric.decimals),
         "raw": signed(row["raw_pct_per_10km"]),
         "pace": signed(row["speed_part_pct"]),
@@ -187,7 +177,7 @@ def _pacing(row: Row) -> list[Context]:
 
 def _contrast(row: Row, club: ClubRows) -> Context:
     return {
-        "metric": METRIC[row["metric"]].label,
+        "metric": LABELS[row["metric"]],
         "compared": f"{row['factor']} {_shoe_or_surface(row, 'compared', club)} against "
         f"{_shoe_or_surface(row, 'reference', club)}",
         "n_runs": f"{row['n_runs']} and {row['n_runs_reference']}",
@@ -204,7 +194,7 @@ def _shoe_or_surface(row: Row, name: str, club: ClubRows) -> str:
 
 def _month(row: Row) -> Context:
     return {
-        "metric": METRIC[row["metric"]].label,
+        "metric": LABELS[row["metric"]],
         "month": row["month"],
         "n_runs": row["n_runs"],
         "drift": signed(row["drift_pct_per_10km"]),
@@ -214,7 +204,7 @@ def _month(row: Row) -> Context:
 
 def _season_slope(row: Row) -> Context:
     return {
-        "metric": METRIC[row["metric"]].label,
+        "metric": LABELS[row["metric"]],
         "n_runs": row["n_runs"],
         "change": signed(row["change_pct_per_10km_per_month"], 2),
         "interval": between(row["change_low"], row["change_high"], 2),
@@ -347,9 +337,9 @@ def _metric_drawn(row: Row, shown: pl.DataFrame, run_drifts: pl.DataFrame, place
     metric = row["metric"]
     bent = bent_levels(shown, row)
     return {
-        "label": METRIC[metric].label,
-        "unit": METRIC[metric].unit,
-        "order": ORDER[metric],
+        "label": LABELS[metric],
+        "unit": METRIC_OF[metric].unit,
+        "order": list(METRIC_OF).index(metric),
         "fresh": row["fresh_level"] * math.exp(sum(bent.values()) / max(1, len(bent))),
         "bent": {place[run_id]: round(shift, 5) for run_id, shift in bent.items()},
         "reference": row["reference_speed_m_s"],

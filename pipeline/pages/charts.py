@@ -12,6 +12,8 @@ from typing import Any
 
 import altair as alt
 
+from pipeline.tables.observed import STRIKES
+
 #: What Altair calls by several names, which its own types mix up.
 Chart = Any
 
@@ -22,7 +24,6 @@ INK, SOFT, GRID, PACE, HILL, REST, BAND = (
 #: For shoes and surfaces, the same for all athletes: pages.js gives each its place. What is not listed is soft, hollow.
 SERIES = [f"var(--series-{place})" for place in range(1, 7)]
 SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"]
-STRIKES = ["rearfoot", "midfoot", "forefoot", "asymmetric"]
 
 CONFIG: dict[str, Any] = {
     "background": "transparent",
@@ -203,13 +204,14 @@ def _season() -> Chart:
 
 def _landing() -> Chart:
     """Share of landings by distance."""
+    strikes = list(STRIKES)
     return (
         alt.Chart(alt.NamedData("landing"))
         .mark_bar(stroke=SOFT)
         .encode(
             x=alt.X("n:Q", stack="normalize", title="share of landings seen", axis=alt.Axis(format="%")),
             y=alt.Y("distance:N", sort=None, title="distance"),
-            color=alt.Color("strike:N", title=None, sort=STRIKES, scale=alt.Scale(domain=STRIKES, range=SERIES[:4])),
+            color=alt.Color("strike:N", title=None, sort=strikes, scale=alt.Scale(domain=strikes, range=SERIES[:4])),
             order=alt.Order("order:Q"),
             tooltip=["distance:N", "strike:N", "n:Q"],
         )

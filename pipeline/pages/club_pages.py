@@ -8,13 +8,12 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS, METRICS
 from pipeline.pages.club_rows import ClubRows, Pages
-from pipeline.pages.run_page import QUANTITIES
+from pipeline.pages.run_page import EXCLUDED
 from pipeline.pages.season_words import open_complaints
 from pipeline.pages.units import between, signed
 from pipeline.pages.words import (
-    METRIC,
     count_of,
     effort_words,
     finding_words,
@@ -128,7 +127,7 @@ def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapp
             {
                 "name": club.shown(one["athlete_id"]),
                 "address": club.address(one["athlete_id"]) if row is not None else None,
-                "metric": METRIC[one["metric"]].label,
+                "metric": LABELS[one["metric"]],
                 "before": finding_words({"finding": one["before"]}) if one["before"] else "not looked at",
                 "after": finding_words(row) if row is not None else "no run is left",
                 "size": f"{signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
@@ -150,7 +149,7 @@ def _athlete(
     by_finding: dict[str, list[str]] = {"holds": [], "unclear": [], "too_little_data": []}
     for row in form:
         if row["finding"] in by_finding:
-            by_finding[row["finding"]].append(METRIC[row["metric"]].label)
+            by_finding[row["finding"]].append(LABELS[row["metric"]])
     return {
         "name": club.shown(name),
         "address": club.address(name),
@@ -259,4 +258,4 @@ def _missing(club: ClubRows) -> list[Context]:
 def _set_aside(club: ClubRows) -> list[Context]:
     rows = club.table("exclusions").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
     ordered = rows.sort("n_samples", "quantity", "reason", descending=[True, False, False])
-    return [row | {"quantity": QUANTITIES.get(row["quantity"], row["quantity"])} for row in ordered.to_dicts()]
+    return [row | {"quantity": EXCLUDED.get(row["quantity"], row["quantity"])} for row in ordered.to_dicts()]

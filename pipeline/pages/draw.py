@@ -31,6 +31,7 @@ from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import drawn, run_page
 from pipeline.pages.traces import TRACES_READ, traces
+from pipeline.pages.words import CAUTION
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
@@ -178,7 +179,7 @@ def _templates() -> jinja2.Environment:
 
 
 def _write(file: Path, template: str, shown: dict[str, object]) -> None:
-    text = _templates().get_template(template).render(shown)
+    text = _templates().get_template(template).render(shown, caution=CAUTION)
     file.parent.mkdir(parents=True, exist_ok=True)
     file.unlink(missing_ok=True)  # it may be a page of an older state under a second name
     file.write_text(text, encoding="utf-8")

@@ -7,38 +7,21 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.metrics import LABELS, METRICS, QUANTITIES, READING_OF, Quantity
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.traces import TRACED
 from pipeline.pages.units import Units, between, duration, number, signed
-from pipeline.pages.words import METRIC, in_order
+from pipeline.pages.words import in_order
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
 
-#: Columns of the kilometre table after distance, time, pace and slope: column of `splits`, heading, unit, decimals.
-SPLIT_COLUMNS = (
-    ("cadence_spm", "cadence", "steps/min", 1),
-    ("contact_time_ms", "contact time", "ms", 1),
-    ("flight_time_ms", "flight time", "ms", 1),
-    ("duty_factor", "duty factor", "contact / stride", 3),
-    ("step_length_m", "step length", "m", 3),
-    ("leg_stiffness_kn_m", "leg stiffness", "kN/m", 2),
-    ("vertical_stiffness_kn_m", "vertical stiffness", "kN/m", 2),
-    ("vertical_oscillation_mm", "vertical oscillation", "mm", 1),
-    ("contact_balance_pct", "left in contact", "%", 1),
-    ("heart_rate_bpm", "heart rate", "beats/min", 0),
-)
-TRACE_LABELS = {
-    "altitude_m": "altitude, m",
-    "speed_m_s": "speed",
-    "cadence_spm": "cadence, steps/min",
-    "contact_time_ms": "contact time, ms",
-    "vertical_oscillation_mm": "vertical oscillation, mm",
-    "heart_rate_bpm": "heart rate, beats/min",
+TRACE_LABELS = {"altitude_m": "altitude, m", "speed_m_s": "speed"} | {
+    metric.column: f"{metric.label}, {metric.unit}" for metric in METRICS if metric.is_reading
 }
-#: What was set aside is told by the name of its column.
-QUANTITIES = {"sample": "whole samples", "distance_m": "distance", "speed_m_s": "speed", "altitude_m": "altitude"} | {
-    column: heading for column, heading, _, _ in SPLIT_COLUMNS
+#: What can be excluded, by the values of `quantity` in the table `exclusions`.
+EXCLUDED = {"sample": "whole samples", "distance_m": "distance", "speed_m_s": "speed", "altitude_m": "altitude"} | {
+    one.column: one.label for one in READING_OF.values()
 }
 
 
@@ -64,7 +47,7 @@ def run_page(
         split_length_m: length of a whole split [m].
     """
     athlete_id = run["athlete_id"]
-    columns = [one for one in SPLIT_COLUMNS if any(row[one[0]] is not None for row in splits)]
+    columns = [one for one in QUANTITIES if any(row[one.column] is not None for row in splits)]
     return {
         "name": club.shown(athlete_id),
         "units": units,
@@ -85,11 +68,11 @@ def run_page(
             )
             if value is not None
         ],
-        "columns": [(heading, unit) for _, heading, unit, _ in columns],
+        "columns": [(one.label, one.unit) for one in columns],
         "splits": [_split(row, columns, units, split_length_m) for row in splits],
         "drifts": [
             {
-                "metric": METRIC[row["metric"]].label,
+                "metric": LABELS[row["metric"]],
                 "n_splits": row["n_splits"],
                 "raw": signed(row["raw_pct_per_10km"]),
                 "drift": signed(row["drift_pct_per_10km"]),
@@ -99,13 +82,13 @@ def run_page(
             for row in in_order(drifts)
         ],
         "exclusions": [
-            {"what": QUANTITIES.get(row["quantity"], row["quantity"]), "reason": row["reason"], "n": row["n_samples"]}
+            {"what": EXCLUDED.get(row["quantity"], row["quantity"]), "reason": row["reason"], "n": row["n_samples"]}
             for row in exclusions
         ],
     }
 
 
-def _split(row: Row, columns: list[tuple[str, str, str, int]], units: Units, split_length_m: float) -> Context:
+def _split(row: Row, columns: Sequence[Quantity], units: Units, split_length_m: float) -> Context:
     end_km = ((row["km"] - 1) * split_length_m + row["length_m"]) / 1000
     return {
         "km": row["km"],
@@ -114,7 +97,7 @@ def _split(row: Row, columns: list[tuple[str, str, str, int]], units: Units, spl
         "speed": units.speed_text(row["speed_m_s"]),
         "slope": signed(row["slope_pct"]),
         "run": "" if row["run_share"] is None else f"{100 * row['run_share']:.0f}",
-        "values": [number(row[column], decimals) for column, _, _, decimals in columns],
+        "values": [number(row[one.column], one.decimals) for one in columns],
     }
 
 

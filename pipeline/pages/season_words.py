@@ -7,9 +7,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.metrics import LABELS
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.units import Units, between, signed
-from pipeline.pages.words import METRIC, count_of
+from pipeline.pages.words import count_of
 
 Row = Mapping[str, Any]
 
@@ -37,7 +38,7 @@ def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str
         ):
             if row[low] is not None and row[high] is not None and (row[low] > 0 or row[high] < 0):
                 size = f"{signed(row[value])} {unit} ({between(row[low], row[high])})"
-                told.setdefault(pair, []).append(f"{METRIC[row['metric']].label} {size}")
+                told.setdefault(pair, []).append(f"{LABELS[row['metric']]} {size}")
     return [f"{pair}: {'; '.join(differences)}." for pair, differences in told.items()]
 
 
@@ -71,7 +72,7 @@ def complaint_sentences(
             for part in ("before", "within", "after")
             if part != "after" or ends is not None
         ]
-        told.append(f"{METRIC[metric].label.capitalize()}, % per 10 km: {', '.join(parts)}.")
+        told.append(f"{LABELS[metric].capitalize()}, % per 10 km: {', '.join(parts)}.")
     return told
 
 

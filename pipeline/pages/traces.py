@@ -5,20 +5,15 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.core.metrics import METRICS
+
 #: Points along a run: as many as a page is wide in dots, or nearly.
 POINTS = 240
 #: Steps of a run are no shorter than this, or short runs would show nothing but the noise of single samples [m].
 SHORTEST_STEP_M = 10.0
 
 #: What is shown of a run, with the decimals that a picture needs.
-TRACED = {
-    "altitude_m": 1,
-    "speed_m_s": 3,
-    "cadence_spm": 1,
-    "contact_time_ms": 1,
-    "vertical_oscillation_mm": 1,
-    "heart_rate_bpm": 0,
-}
+TRACED = {"altitude_m": 1, "speed_m_s": 3} | {metric.column: metric.decimals for metric in METRICS if metric.is_reading}
 #: Columns of `samples` that are read for it.
 TRACES_READ = ["distance_m", "interval_s", "gait", *TRACED]
 #: What is known of walking as well as it is of running.

@@ -62,11 +62,11 @@ def number(value: float | None, decimals: int) -> str:
     return "" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
 
 
-def signed(value: float | None, decimals: int = 1) -> str:
-    """The same with its sign; what is shown as zero has none."""
+def signed(value: float | None, decimals: int = 1, minus: str = MINUS) -> str:
+    """A number with its sign; zero after rounding has none. A terminal may know no `minus` but the hyphen."""
     if value is None:
         return ""
-    return f"{value:+.{decimals}f}".replace("-", MINUS) if round(value, decimals) else f"{0:.{decimals}f}"
+    return f"{value:+.{decimals}f}".replace("-", minus) if round(value, decimals) else f"{0:.{decimals}f}"
 
 
 def between(low: float | None, high: float | None, decimals: int = 1) -> str:

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
 from pipeline.pages.units import Units, between, number, signed
 from pipeline.tables.analysed import FINDING_WORDS
 
 Row = Mapping[str, Any]
 
-METRIC = {metric.column: metric for metric in METRICS}
-#: The order in which metrics are told.
-ORDER = {metric.column: place for place, metric in enumerate(METRICS)}
-#: The one metric that is no form: what the running costs.
-EFFORT = "heart_rate_bpm"
+#: Shown wherever findings are: on every page, below the club summary, on the page of a night.
+CAUTION = (
+    "These numbers say what changed in recorded runs, not why, and are no advice. Pain, or a change after an injury, "
+    "belongs with a physiotherapist or doctor."
+)
+_PLACE = {column: place for place, column in enumerate(METRIC_OF)}
 _CHANGES = ("rises", "falls")
 
 
@@ -31,8 +32,8 @@ def is_change(row: Row) -> bool:
 
 
 def in_order(rows: Iterable[Row]) -> list[Row]:
-    """Rows in the order in which metrics are told."""
-    return sorted(rows, key=lambda row: ORDER[row["metric"]])
+    """Rows in the order of the metrics in their registry."""
+    return sorted(rows, key=lambda row: _PLACE[row["metric"]])
 
 
 def onset_words(row: Row, units: Units) -> str:
@@ -46,7 +47,7 @@ def onset_words(row: Row, units: Units) -> str:
 def in_short(row: Row, units: Units) -> str:
     """A change in a line: "contact time rises +2.9 % (+2.3 to +3.6)"."""
     size = f"{signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
-    words = f"{METRIC[row['metric']].label} {row['finding']}"
+    words = f"{LABELS[row['metric']]} {row['finding']}"
     if not (where := onset_words(row, units)):
         return f"{words} {size}"
     # The size beyond the place first: that of the whole run would else be read as the one from there.
@@ -63,15 +64,15 @@ def change_words(row: Row, units: Units) -> tuple[str, str]:
         else ""
     )
     return (
-        f"{METRIC[row['metric']].label.capitalize()} {row['finding']}{told} {size}.",
+        f"{LABELS[row['metric']].capitalize()} {row['finding']}{told} {size}.",
         f"In all {signed(row['raw_pct_per_10km'])} %: pace {signed(row['speed_part_pct'])}, hill "
         f"{signed(row['slope_part_pct'])}, what remains {signed(row['drift_pct_per_10km'])}.",
     )
 
 
 def form_of(drifts: Iterable[Row]) -> list[Row]:
-    """The rows that are about form; heart rate tells what the running costs."""
-    return [row for row in drifts if row["metric"] != EFFORT]
+    """The rows of metrics that count as form."""
+    return [row for row in drifts if not METRIC_OF[row["metric"]].is_effort]
 
 
 def form_state(drifts: Sequence[Row]) -> str:
@@ -107,28 +108,39 @@ def _open_verdict(form: Sequence[Row], min_runs: int) -> str:
 
 
 def effort_words(drifts: Iterable[Row], units: Units) -> str:
-    """Heart rate in a line beside form; empty where there is no estimate."""
-    row = next((row for row in drifts if row["metric"] == EFFORT and row["drift_pct_per_10km"] is not None), None)
-    if row is None:
-        return ""
-    words = in_short(row, units) if is_change(row) else f"{METRIC[EFFORT].label} {finding_words(row)}"
+    """The metrics of effort in a line; empty where none has an estimate."""
+    return "; ".join(_effort_words(row, units) for row in drifts if METRIC_OF[row["metric"]].is_effort and _known(row))
+
+
+def _effort_words(row: Row, units: Units) -> str:
+    words = in_short(row, units) if is_change(row) else f"{LABELS[row['metric']]} {finding_words(row)}"
     return f"{words}; {_TOO_LOW}" if _lags(row) and row["speed_part_pct"] < 0 else words
 
 
 _TOO_LOW = "comes out too low, since it lags pace"
 
 
+def _known(row: Row) -> bool:
+    return row["drift_pct_per_10km"] is not None
+
+
 def _lags(row: Row) -> bool:
-    """Whether pace moves heart rate by so much that its lag behind pace matters."""
-    return row["speed_part_pct"] is not None and abs(row["speed_part_pct"]) >= row["smallest_change_pct"]
+    """Whether pace moves the metric by so much that its lag behind pace matters."""
+    return (
+        METRIC_OF[row["metric"]].lags_pace
+        and row["speed_part_pct"] is not None
+        and abs(row["speed_part_pct"]) >= row["smallest_change_pct"]
+    )
 
 
 def lag_words(drifts: Iterable[Row]) -> str:
-    """How not to read heart rate where pace moves it much; empty elsewhere."""
-    row = next((row for row in drifts if row["metric"] == EFFORT and row["drift_pct_per_10km"] is not None), None)
-    if row is None or not _lags(row):
-        return ""
-    size = f"Heart rate lags pace, and pace moves it much here ({signed(row['speed_part_pct'])} % per 10 km):"
+    """How not to read a metric that lags pace, where pace moves it much; empty elsewhere."""
+    return " ".join(_lag_words(row) for row in drifts if _known(row) and _lags(row))
+
+
+def _lag_words(row: Row) -> str:
+    label = LABELS[row["metric"]].capitalize()
+    size = f"{label} lags pace, and pace moves it much here ({signed(row['speed_part_pct'])} % per 10 km):"
     if row["speed_part_pct"] < 0:
         return f"{size} where an athlete slows, its change at equal speed comes out too low."
     return f"{size} part of the lag can pass for a change at equal speed, or hide one."
@@ -137,16 +149,17 @@ def lag_words(drifts: Iterable[Row]) -> str:
 def more_than_slowing(drifts: Sequence[Row], units: Units) -> str:
     """The answer to the first question: does form change by more than slowing down and the hill, and from where?"""
     form = form_of(drifts)
-    known = [row for row in form if row["drift_pct_per_10km"] is not None]
+    known = [row for row in form if _known(row)]
     changes = [row for row in known if is_change(row)]
     if not form:
-        return "Nothing of form was recorded: heart rate alone does not say whether it holds."
+        effort = listed([metric.label for metric in METRICS if metric.is_effort])
+        return f"Nothing of form was recorded: {effort} alone does not say whether it holds."
     if not known:
         if any(row["finding"] == "unclear" for row in form):
             return "Whether form holds is not clear: pace or hill goes along with the distance in these runs."
         return f"There are too few runs to say whether form holds: {form[0]['reason']}."
     if not changes:
-        open_ones = [METRIC[row["metric"]].label for row in form if row["finding"] != "holds"]
+        open_ones = [LABELS[row["metric"]] for row in form if row["finding"] != "holds"]
         if open_ones:
             open_words = f"{listed(open_ones)} {'is' if len(open_ones) == 1 else 'are'} not clear"
             return f"Nothing of form is found to change beyond slowing down and the hill; {open_words}."
@@ -212,7 +225,7 @@ def _left_open(drifts: Sequence[Row]) -> list[str]:
     for row in drifts:
         if row["reason"]:
             size = number(row["detectable_pct"], 1) if row["finding"] in _OPEN else ""
-            alike.setdefault((row["finding"], row["reason"], size), []).append(METRIC[row["metric"]].label)
+            alike.setdefault((row["finding"], row["reason"], size), []).append(LABELS[row["metric"]])
     told = []
     for (finding, reason, size), labels in alike.items():
         every = len(labels) == len(drifts) > 1

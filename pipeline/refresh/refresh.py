@@ -20,7 +20,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of, write_since
@@ -185,7 +185,7 @@ def _remove_samples_of_nobody(context: RunContext, gathered: Iterable[Measured],
 
 
 #: What is estimated of an athlete who is looked at anew.
-_ALL = tuple(metric.column for metric in METRICS)
+_ALL = tuple(METRIC_OF)
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ from pathlib import PurePosixPath
 import numpy as np
 
 from pipeline.core.errors import Refused
+from pipeline.core.metrics import METRICS
 from pipeline.formats import RUNNING, Recording, csv, fit, gpx, tcx
 from pipeline.formats.archive import Member, unpack
 from pipeline.formats.column_mapping import ColumnMapping
@@ -35,13 +36,7 @@ CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
 
 #: What makes one recording of a run more worth than another of the same run, in words for the ledger.
-WORTH = {
-    "cadence_spm": "cadence",
-    "contact_time_ms": "contact time",
-    "vertical_oscillation_mm": "vertical oscillation",
-    "heart_rate_bpm": "heart rate",
-    "altitude_m": "altitude",
-}
+WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
 
 
 @dataclass(frozen=True, kw_only=True)

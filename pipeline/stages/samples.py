@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.metrics import READING_OF
 from pipeline.formats import Recording
 
 Column = npt.NDArray[np.float64]
@@ -70,7 +71,7 @@ LONGEST_RUN_S = 2 * 86_400.0
 #: Mean radius of the Earth (IUGG), for great circles. From memory; 0.1 % off would be 1 m a kilometre.
 EARTH_RADIUS_M = 6_371_008.8
 
-GAIT_VALUES = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
+GAIT_VALUES = tuple(READING_OF)
 
 
 @dataclass(frozen=True)

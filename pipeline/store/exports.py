@@ -26,8 +26,6 @@ SHEETS = (
 #: Rows beyond this are left to the CSV: a sheet of a million cells opens slowly, and nobody reads it.
 MOST_ROWS = 20_000
 
-_LABELS = {metric.column: f"{metric.label} ({metric.unit})" for metric in METRICS}
-
 
 def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     """Write the CSV files and the workbook.
@@ -96,9 +94,7 @@ def _write_sheet(
         )
         values = rows[column_name].head(MOST_ROWS)
         if column_name == "metric":
-            values = (
-                values.replace_strict(_LABELS, default=pl.first(), return_dtype=pl.String) if len(values) else values
-            )
+            values = values.replace({metric.column: f"{metric.label} ({metric.unit})" for metric in METRICS})
         if values.dtype == pl.Datetime("us", "UTC"):
             values = values.dt.strftime("%Y-%m-%d %H:%M:%S")
         sheet.write_string(0, place, column_name, header)

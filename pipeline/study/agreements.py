@@ -6,9 +6,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import NothingDone
+from pipeline.core.metrics import LABELS
 from pipeline.methods.agreement import agreement
 from pipeline.methods.reliability import Reliability, reliability
-from pipeline.study.material import LABELS, Material
+from pipeline.study.material import Material
 from pipeline.study.results import MOST_POINTS, Figure, Found, Outcome, found_in
 from pipeline.study.study_file import Analysis
 

@@ -20,9 +20,9 @@ from pipeline.methods.paired_classes import (
 from pipeline.study.material import Material
 from pipeline.study.results import Found, Outcome, found_in
 from pipeline.study.study_file import Analysis
+from pipeline.tables.observed import STRIKES
 
 Counts = npt.NDArray[np.int64]
-CLASSES = ("rearfoot", "midfoot", "forefoot", "asymmetric")
 
 
 def landings(material: Material, analysis: Analysis) -> Outcome:
@@ -48,7 +48,7 @@ def landings(material: Material, analysis: Analysis) -> Outcome:
             f"Pairs of distances in the store: {', '.join(known) or 'none'}."
         )  # fmt: skip
     table = np.array(
-        [[int(rows[f"n_{before}_to_{after}"].sum()) for after in CLASSES] for before in CLASSES], dtype=np.int64
+        [[int(rows[f"n_{before}_to_{after}"].sum()) for after in STRIKES] for before in STRIKES], dtype=np.int64
     )
     n = int(table.sum())
     about = found_in(analysis, None, None)

@@ -8,12 +8,9 @@ import polars as pl
 
 from pipeline.core.errors import NothingDone
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import LABELS
 from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
-
-LABELS = {metric.column: metric.label for metric in METRICS}
-UNITS = {metric.column: metric.unit for metric in METRICS}
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.core.errors import UsageError
+from pipeline.core.metrics import QUANTITIES
 from pipeline.study.small_cells import shared_groups
 from pipeline.study.study_file import Study, read_study
 
@@ -41,14 +42,7 @@ COLUMNS: Mapping[str, str] = {
     "run_share": "Share of it that was run.",
     "speed_m_s": "Speed while running [m/s].",
     "slope_pct": "Mean slope [%].",
-    "cadence_spm": "Cadence, steps of both feet [steps/min].",
-    "contact_time_ms": "Contact time [ms].",
-    "flight_time_ms": "Flight time [ms].",
-    "duty_factor": "Contact time over stride time.",
-    "step_length_m": "Step length [m].",
-    "vertical_oscillation_mm": "Vertical oscillation [mm].",
-    "contact_balance_pct": "Share of the left foot in contact time [%].",
-    "heart_rate_bpm": "Heart rate [beats/min].",
+    **{one.column: f"{one.meaning} [{one.unit}]." for one in QUANTITIES if one.may_be_released},
 }
 
 

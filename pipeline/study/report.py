@@ -12,11 +12,11 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
+from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import Conducted
 from pipeline.study.figures import drawn
-from pipeline.study.material import LABELS, UNITS
 from pipeline.study.register import Registered
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES
 from pipeline.study.sources import sources
@@ -154,7 +154,7 @@ def _methods(told: Conducted) -> list[str]:
 def _analysis_words(analysis: Analysis) -> str:
     words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
     if analysis.metrics:
-        words.append("of " + ", ".join(f"{LABELS[one]} [{UNITS[one]}]" for one in analysis.metrics))
+        words.append("of " + ", ".join(f"{LABELS[one]} [{METRIC_OF[one].unit}]" for one in analysis.metrics))
     if analysis.design not in ("landing", "agreement", "reliability"):
         words.append(
             f"with the athlete's own response to {' and '.join(analysis.adjust)} taken out" if analysis.adjust

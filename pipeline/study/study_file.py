@@ -18,7 +18,7 @@ from datetime import date
 from typing import Any
 
 from pipeline.core.errors import UsageError
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRIC_OF
 
 DESIGNS = {
     "paired_windows": "an early and a late stretch of the same runs",
@@ -49,7 +49,7 @@ STATISTICS = (
     "early_level", "late_level", "change_pct", "effect_size", "slope_pct_per_10km", "onset_km", "share_early",
     "share_late", "bias_pct", "level_icc", "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
 )  # fmt: skip
-_METRICS = tuple(metric.column for metric in METRICS)
+_METRICS = tuple(METRIC_OF)
 
 
 @dataclass(frozen=True)

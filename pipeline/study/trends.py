@@ -9,12 +9,13 @@ import polars as pl
 from scipy import special
 
 from pipeline.core.errors import NothingDone
+from pipeline.core.metrics import LABELS
 from pipeline.methods.design import TEN_KM
 from pipeline.methods.mixed_model import Design, fit
 from pipeline.methods.mixed_trend import MixedTrend, mixed_trend
 from pipeline.methods.onset import FEWEST_RUNS, onset
 from pipeline.stages.drift import ONSET_LEVEL
-from pipeline.study.material import LABELS, Material
+from pipeline.study.material import Material
 from pipeline.study.results import MOST_POINTS, Figure, Found, Outcome, found_in
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import Analysis

@@ -6,10 +6,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import NothingDone
+from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.methods.equivalence import equivalence
 from pipeline.methods.paired_change import PairedChange, paired_change
 from pipeline.methods.sample_size import change_components, sample_sizes
-from pipeline.study.material import LABELS, UNITS, Material
+from pipeline.study.material import Material
 from pipeline.study.results import Figure, Found, Outcome, found_in
 from pipeline.study.stretches import by_unit, early_and_late, percent
 from pipeline.study.study_file import QUARTERS, Analysis
@@ -114,7 +115,7 @@ def _by_runs(analysis: Analysis) -> str:
 
 
 def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Found]:
-    units, unit, about = by_unit(pairs, analysis.unit), UNITS[metric], found_in(analysis, metric, pairs)
+    units, unit, about = by_unit(pairs, analysis.unit), METRIC_OF[metric].unit, found_in(analysis, metric, pairs)
     levels = [
         about(
             statistic=f"{name}_level",
@@ -156,5 +157,5 @@ def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
     words = f"A line {'an athlete' if analysis.unit == 'athlete' else 'a run'}, from the early to the late stretch."
     return Figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
-        {"y": f"{LABELS[metric]}, {UNITS[metric]}"}, analysis.name, metric,
+        {"y": f"{LABELS[metric]}, {METRIC_OF[metric].unit}"}, analysis.name, metric,
     )  # fmt: skip

@@ -26,6 +26,15 @@ def dictionary() -> str:
             nullable = "yes" if column.nullable else ""
             parts.append(f"| {shown} | {unit_of(column)} | {nullable} | {column.description} |")
         parts.append("")
-    parts += ["## Values of `metric`", "", "| metric | in words | unit |", "| --- | --- | --- |"]
-    parts += [f"| {metric.column} | {metric.label} | {metric.unit} |" for metric in METRICS]
+    parts += [
+        "## Values of `metric`",
+        "",
+        "| metric | in words | unit | computed from | counts as | smallest change of interest, % per 10 km |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    parts += [
+        f"| {one.column} | {one.label} | {one.unit} | {', '.join(one.derived_from) or 'a reading'} | "
+        f"{'effort' if one.is_effort else 'form'} | {one.smallest_change_pct}: {one.smallest_change_source} |"
+        for one in METRICS
+    ]
     return "\n".join(parts) + "\n"

@@ -8,9 +8,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import QUANTITIES
 from pipeline.formats import READINGS
-from pipeline.pages.run_page import QUANTITIES, SPLIT_COLUMNS, TRACE_LABELS, drawn, run_page
+from pipeline.pages.run_page import EXCLUDED, TRACE_LABELS, drawn, run_page
 from pipeline.pages.traces import TRACED
 from pipeline.pages.units import MINUS, Units
 from pipeline.tables import TABLES
@@ -27,7 +27,7 @@ RUN: Row = {
 
 
 def split(km: int = 1, **differing: Any) -> Row:
-    nothing = dict.fromkeys(column for column, *_ in SPLIT_COLUMNS)
+    nothing = dict.fromkeys(one.column for one in QUANTITIES)
     return nothing | {
         "km": km, "length_m": 1000.0, "moving_s": 300.4, "speed_m_s": 1000 / 300, "slope_pct": -0.04, "run_share": 1.0,
         "cadence_spm": 170.04,
@@ -151,7 +151,7 @@ RECORDED = [name for name in TABLES["samples"].column_names() if name in READING
 def test_everything_that_can_be_set_aside_is_told_in_words(quantity: str):
     (row,) = page(exclusions=[{"quantity": quantity, "reason": "zero", "n_samples": 43}])["exclusions"]
     assert "_" not in row["what"]
-    assert row == {"what": QUANTITIES[quantity], "reason": "zero", "n": 43}
+    assert row == {"what": EXCLUDED[quantity], "reason": "zero", "n": 43}
 
 
 def test_what_is_drawn_is_what_the_trace_has():
@@ -166,9 +166,5 @@ def test_walking_is_drawn_where_there_was_any():
     assert page(traced=trace(run_share=[1.0, 0.4]))["data"]["run_share"] == [1.0, 0.4]
 
 
-def test_every_trace_has_a_label_and_every_metric_a_column():
+def test_every_trace_has_a_label():
     assert set(TRACE_LABELS) == set(TRACED)
-    assert {metric.column for metric in METRICS} <= {column for column, *_ in SPLIT_COLUMNS}
-    units = {metric.column: (metric.label, metric.unit, metric.decimals) for metric in METRICS}
-    told = {column: (heading, unit, decimals) for column, heading, unit, decimals in SPLIT_COLUMNS if column in units}
-    assert told == units

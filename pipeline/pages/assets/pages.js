@@ -215,7 +215,7 @@ const DRAW = {
     };
   },
   landing() {
-    const order = ["rearfoot", "midfoot", "forefoot", "asymmetric"];
+    const order = window.CHARTS.landing.encoding.color.sort;
     const landing = page.landing.map(({ strike, n, km }) => (
       { strike, n, distance: `${inDistance(km).toFixed(1)} ${units.distance}`, order: order.indexOf(strike) }));
     return { datasets: { landing }, height: 34 * new Set(landing.map((row) => row.distance)).size };
