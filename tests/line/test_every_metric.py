@@ -1,0 +1,121 @@
+"""A metric of the registry is in the tables, the terminal, the exports and on every page: one entry is all it takes."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import polars as pl
+import pytest
+
+from pipeline.core.metrics import METRICS, Metric
+from pipeline.study.pseudonyms import COLUMNS
+from tests.support.demo_store import CLUB, Refreshed
+
+ROOT = Path(__file__).parents[2]
+
+PEAK_FORCE = Metric(
+    column="peak_force_n", label="peak force", unit="N", decimals=0,
+    meaning="Largest vertical force on the foot", may_be_released=False,
+    derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
+    smallest_change_pct=1.5, smallest_change_source="an invented reason",
+    picture_rank=10, is_level_only=True,
+)  # fmt: skip
+CONTACT_BALANCE = Metric(
+    column="contact_balance_pct", label="left in contact", unit="% left", decimals=1,
+    meaning="Share of the left foot", may_be_released=True,
+    smallest_change_pct=1.25, smallest_change_source="an invented reason",
+    picture_rank=10, is_leading=True, is_effort=True, lags_pace=True,
+)  # fmt: skip
+
+
+def places_without(metric: Metric, store: Path) -> list[str]:
+    """Where the metric should be seen and is not."""
+    drifts = pl.read_csv(store / "exports" / "athlete_drift.csv").filter(pl.col("metric") == metric.column)
+    sheet = openpyxl.load_workbook(store / "exports" / "splitdrift.xlsx", read_only=True)["athlete_drift"]
+    cells = {cell for row in sheet.iter_rows(values_only=True) for cell in row}
+    pages = {
+        file.relative_to(store / "pages").as_posix(): file.read_text() for file in (store / "pages").rglob("*.html")
+    }
+    of_athletes = [text for name, text in pages.items() if re.fullmatch(r"athletes/[^/]+/index\.html", name)]
+    of_runs = [text for name, text in pages.items() if re.fullmatch(r"athletes/[^/]+/\d.*\.html", name)]
+    row = f'<th scope="row">{metric.label}<'
+    option = f'<option value="{metric.column}"'
+    seen = {
+        "an estimate": drifts["drift_pct_per_10km"].count() > 0,
+        "a judgement": set(drifts["smallest_change_pct"]) == {metric.smallest_change_pct},
+        "the workbook": f"{metric.label} ({metric.unit})" in cells,
+        "the club's list": option in pages["index.html"],
+        "the club's chart": any(data(pages["index.html"])["metrics"][metric.column]["rows"]),
+        "an athlete's table": any(row in text for text in of_athletes),
+        "an athlete's choice of pictures": any(option in text for text in of_athletes),
+        "an athlete's pictures": any(metric.column in data(text)["metrics"] for text in of_athletes),
+        "level splits only": any(f"{row}br><span" in text for text in of_athletes) is metric.is_level_only,
+        "a run's drift": any(row in text for text in of_runs),
+        "a run's splits": any(f'scope="col" class="number">{metric.label} <' in text for text in of_runs),
+        "a run's traces": any(metric.column in data(text)["traces"] for text in of_runs) is metric.is_reading,
+        "the page of the methods": metric.smallest_change_source in pages["methods.html"],
+    }
+    return [place for place, is_seen in seen.items() if not is_seen]
+
+
+def data(page: str) -> Mapping[str, Any]:
+    """What the charts of a page are drawn from."""
+    found: Mapping[str, Any] = json.loads(page.partition('id="data">')[2].partition("</script>")[0])
+    return found
+
+
+@pytest.mark.parametrize("metric", METRICS, ids=lambda one: one.column)
+def test_it_is_seen_everywhere(demo: Refreshed, metric: Metric):
+    assert places_without(metric, demo.store) == []
+    assert (metric.column in COLUMNS) is metric.may_be_released
+
+
+class Fork:
+    """The project with another registry, in a process of its own."""
+
+    def __init__(self, folder: Path, metric: Metric) -> None:
+        self.folder = folder
+        shutil.copytree(ROOT / "pipeline", folder / "pipeline")
+        for name in ("sql", "data"):
+            (folder / name).symlink_to(ROOT / name)
+        registry = folder / "pipeline" / "core" / "metrics.py"
+        text = registry.read_text(encoding="utf-8")
+        # An entry for the column that is no metric yet gives way.
+        text = re.sub(rf'    Quantity\(\s+column="{metric.column}".*?\n    \),\n', "", text, flags=re.DOTALL)
+        text = text.replace("\n)  # fmt: skip\n\nMETRICS", f"\n    {metric!r},\n)\n\nMETRICS")
+        registry.write_text(text, encoding="utf-8")
+
+    def run(self, *words: str) -> str:
+        """What Python prints in it."""
+        environment = os.environ | {"PYTHONPATH": str(self.folder), "COLUMNS": "400"}
+        done = subprocess.run(
+            [sys.executable, *words], env=environment, cwd=self.folder, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr[-2000:]
+        return done.stdout
+
+
+@pytest.mark.parametrize("metric", [PEAK_FORCE, CONTACT_BALANCE], ids=lambda one: one.column)
+def test_one_more_entry_is_seen_everywhere(tmp_path: Path, metric: Metric):
+    inbox, store = tmp_path / "inbox", tmp_path / "store"
+    for athlete_id in ("brine", "gull"):
+        shutil.copytree(CLUB / athlete_id, inbox / athlete_id)
+    shutil.copy(CLUB / "roster.csv", inbox)
+    fork = Fork(tmp_path / "fork", metric)
+    splitdrift = ["-m", "pipeline"]
+    at_a_glance = fork.run(*splitdrift, "refresh", "--inbox", str(inbox), "--store", str(store), "--jobs", "1")
+    assert metric.label in at_a_glance
+    assert places_without(metric, store) == []
+    assert metric.column in fork.run(*splitdrift, "show", "athlete_drift", "--store", str(store))
+    assert f"| {metric.column} | {metric.label} |" in fork.run(*splitdrift, "dictionary")
+    released = fork.run("-c", "from pipeline.study.pseudonyms import COLUMNS; print(*COLUMNS)").split()
+    assert (metric.column in released) is metric.may_be_released
