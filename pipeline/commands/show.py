@@ -15,7 +15,7 @@ from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
 from pipeline.pages.units import signed
 from pipeline.pages.words import CAUTION, finding_words, is_change
 from pipeline.tables import TABLES, decimals_of
-from pipeline.tables.analysed import FINDINGS
+from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 MOST_ROWS = 60
 #: Athletes whose numbers are shown below the club at a glance; more would push it far out of sight.
@@ -77,7 +77,9 @@ def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Se
 
 def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]) -> Table:
     table = Table(title="At equal speed and slope, as the kilometres add up", title_justify="left", pad_edge=False)
-    for heading in ("athlete", "runs", "rises", "falls", "holds", "not clear"):
+    late = ["changes_late"] if "changes_late" in drifts["finding"] else []
+    kinds = ["rises", "falls", *late, "holds"]
+    for heading in ("athlete", "runs", *(FINDING_WORDS.get(kind, kind) for kind in kinds), "not clear"):
         table.add_column(heading, justify="right" if heading == "runs" else "left", overflow="fold")
     counts = runs.group_by("athlete_id").len().sort("athlete_id")
     of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
@@ -95,8 +97,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
             )
             unclear.append(few)
         name = plain(_named(athlete_id, shown))
-        texts = (cells["rises"], cells["falls"], cells["holds"], "; ".join(filter(None, unclear)))
-        table.add_row(name, str(n_runs), *texts)
+        table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
     return table
 
 

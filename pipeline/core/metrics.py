@@ -64,9 +64,7 @@ class Metric(Quantity):
     @property
     def family(self) -> str:
         """What it is corrected together with: form as measured, what follows from that by arithmetic, or effort."""
-        if self.column == "heart_rate_bpm":
-            return "effort"
-        return "measured" if self.column in ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm") else "derived"
+        return "effort" if self.is_effort else "measured" if self.is_reading else "derived"
 
 
 _HOUR_OF_RUNNING = (

@@ -123,7 +123,7 @@ def _looks(drifts: Sequence[Row]) -> list[Context]:
         found = [look for look in looks(row["metric"], row["finding"]) if (look.examine, look.evidence) not in seen]
         if found:
             seen |= {(look.examine, look.evidence) for look in found}
-            about = f"{LABELS[row['metric']]} {row['finding']}" if is_change(row) else finding_words(row)
+            about = f"{LABELS[row['metric']]} {finding_words(row)}" if is_change(row) else finding_words(row)
             told.append({"about": about, "looks": found})
     return told
 

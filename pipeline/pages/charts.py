@@ -76,8 +76,8 @@ def _club() -> Chart:
             "finding:N",
             title=None,
             scale=alt.Scale(
-                domain=["rises", "falls", "holds", "not clear"],
-                range=["triangle-up", "triangle-down", "square", "cross"],
+                domain=["rises", "falls", "changes late", "holds", "not clear"],
+                range=["triangle-up", "triangle-down", "diamond", "square", "cross"],
             ),
         ),
     )

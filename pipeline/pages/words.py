@@ -17,7 +17,7 @@ CAUTION = (
     "belongs with a physiotherapist or doctor."
 )
 _PLACE = {column: place for place, column in enumerate(METRIC_OF)}
-_CHANGES = ("rises", "falls")
+_CHANGES = ("rises", "falls", "changes_late")
 
 
 def finding_words(row: Row) -> str:
@@ -27,7 +27,7 @@ def finding_words(row: Row) -> str:
 
 
 def is_change(row: Row) -> bool:
-    """Whether the finding is that the metric rises or falls."""
+    """Whether the finding is that the metric changes."""
     return row["finding"] in _CHANGES
 
 
@@ -47,7 +47,7 @@ def onset_words(row: Row, units: Units) -> str:
 def in_short(row: Row, units: Units) -> str:
     """A change in a line: "contact time rises +2.9 % (+2.3 to +3.6)"."""
     size = f"{signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
-    words = f"{LABELS[row['metric']]} {row['finding']}"
+    words = f"{LABELS[row['metric']]} {finding_words(row)}"
     if not (where := onset_words(row, units)):
         return f"{words} {size}"
     # The size beyond the place first: that of the whole run would else be read as the one from there.
@@ -64,7 +64,7 @@ def change_words(row: Row, units: Units) -> tuple[str, str]:
         else ""
     )
     return (
-        f"{LABELS[row['metric']].capitalize()} {row['finding']}{told} {size}.",
+        f"{LABELS[row['metric']].capitalize()} {finding_words(row)}{told} {size}.",
         f"In all {signed(row['raw_pct_per_10km'])} %: pace {signed(row['speed_part_pct'])}, hill "
         f"{signed(row['slope_part_pct'])}, what remains {signed(row['drift_pct_per_10km'])}.",
     )

@@ -55,12 +55,13 @@ FEW = {"drift_pct_per_10km": None, "finding": "too_little_data", "detectable_pct
     [
         ("rises", "rises", True),
         ("falls", "falls", True),
+        ("changes_late", "changes late", True),
         ("holds", "holds", False),
         ("unclear", "not clear", False),
         ("too_little_data", "too few runs", False),
     ],
 )
-def test_each_finding_has_its_words_and_two_of_them_are_changes(finding: str, words: str, changes: bool):
+def test_each_finding_has_its_words_and_three_of_them_are_changes(finding: str, words: str, changes: bool):
     assert finding_words({"finding": finding}) == words
     assert is_change({"finding": finding}) is changes
 
@@ -79,6 +80,8 @@ def test_a_change_in_short_has_its_size_interval_and_place():
     assert in_short(row(**ONSET), KM) == (
         "contact time rises from km 9.5 (5.5 to 10.5), +5.4 % beyond; over whole runs +3.0 % (+2.2 to +3.7)"
     )
+    late = in_short(row(finding="changes_late", **ONSET), KM)
+    assert late.startswith("contact time changes late from km 9.5 (5.5 to 10.5), +5.4 % beyond;")
     falls = row("cadence_spm", "falls", drift_pct_per_10km=-1.26, drift_low=-1.6, drift_high=-0.92)
     assert in_short(falls, KM) == f"cadence falls {MINUS}1.3 % ({MINUS}1.6 to {MINUS}0.9)"
 

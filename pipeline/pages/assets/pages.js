@@ -61,7 +61,7 @@ for (const table of document.querySelectorAll("table[data-sortable]")) {
 }
 
 // What a finding is in the filter; all others leave it open.
-const STATES = { rises: "changes", falls: "changes", holds: "holds" };
+const STATES = { rises: "changes", falls: "changes", changes_late: "changes", holds: "holds" };
 
 // Says of a table that it goes on sideways, where it does.
 function sayWhatScrolls() {
