@@ -18,10 +18,10 @@ from pipeline.tables import TABLES, decimals_of
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 MOST_ROWS = 60
-#: Athletes whose numbers are shown below the club at a glance; more would push it far out of sight.
+#: With more athletes than this, the numbers are left out, or the summary would scroll out of view.
 MOST_WITH_NUMBERS = 40
 
-#: Where the window is narrower than this, the numbers on the way to what remains are left out.
+#: In a narrower window the parts of the change are left out.
 WIDE = 125
 _NARROW = ("athlete", "metric", "what remains", "95 % interval", "in words")
 _HEADINGS = (
@@ -38,19 +38,19 @@ _LEGEND = (
 )
 
 
-#: In the hyphens that every terminal has.
+#: With the hyphen that every terminal has.
 _signed = partial(signed, minus="-")
 
 
 def club_summary(
     athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
 ) -> RenderableType:
-    """The club at a glance: a line an athlete, then, but for a large club, the numbers of the leading metrics.
+    """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
     Args:
         athlete_drift: rows of that table.
         runs: rows of that table.
-        names: `athlete_id` and `display_name`; None to show ids alone.
+        names: `athlete_id` and `display_name`; None to show ids only.
         width: of the terminal [characters].
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
@@ -66,7 +66,7 @@ def club_summary(
 
 
 def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> list[RenderableType]:
-    """The numbers and how to read them; of a large club, what the changes are and where the numbers stand."""
+    """The numbers and how to read them; of a large club, where to find the numbers."""
     n_athletes = drifts["athlete_id"].n_unique()
     if n_athletes > MOST_WITH_NUMBERS:
         where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
@@ -102,7 +102,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
 
 
 def _listed(rows: pl.DataFrame) -> str:
-    """Metrics in words; with the size of the change, and from where, for those that change."""
+    """Labels of metrics; for changes with size and onset."""
     parts = []
     for row in rows.iter_rows(named=True):
         part = LABELS[row["metric"]]
@@ -142,7 +142,7 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str
 
 
 def plain(text: str) -> Text:
-    """A text from outside, without the signs that a terminal obeys instead of showing them."""
+    """A text from outside, with control characters replaced."""
     return Text("".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text))
 
 
@@ -167,7 +167,7 @@ def _in_order(athlete_drift: pl.DataFrame) -> pl.DataFrame:
 def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> RenderableType:
     """The first rows of a table, numbers with the decimals they are published with.
 
-    A table wider than the terminal is shown in parts one below the other, each headed by what tells its rows apart.
+    A table wider than the terminal is shown in parts, one below the other, each of which begins with the key.
 
     Args:
         name: of the table.
@@ -192,9 +192,9 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
 
 
 def _fitting(cells: Mapping[str, Sequence[Text]], key: Sequence[str], width: int) -> list[list[str]]:
-    """The columns shared out so that each part, headed by the key, is no wider than the terminal where it can be."""
-    lines = 3  # between two columns
-    widths = {column: lines + max(len(column), *(len(cell) for cell in own), 0) for column, own in cells.items()}
+    """Columns split into parts, each with the key, that fit the terminal where possible."""
+    border = 3  # between two columns
+    widths = {column: border + max(len(column), *(len(cell) for cell in own), 0) for column, own in cells.items()}
     parts: list[list[str]] = [[*key]]
     for column in (column for column in cells if column not in key):
         if parts[-1] != key and sum(widths[one] for one in (*parts[-1], column)) > width:
@@ -210,7 +210,7 @@ def _cell(value: object, decimals: int | None) -> Text:
 
 
 def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
-    """How many files became what; and each that needs a person's eye, with reason and fix.
+    """Number of files by status; and each file that needs attention, with reason and fix.
 
     Args:
         ledger: rows of `recordings`.

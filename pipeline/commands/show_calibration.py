@@ -53,9 +53,9 @@ def _placebo(calibration: pl.DataFrame) -> Table:
     table = _table(
         "Placebo", "metric", "cries drift (turned round)", "(shuffled)", "interval misses 0 (turned)", "(shuffled)"
     )
-    told = calibration.filter(pl.col("test") != "planted")
+    rows = calibration.filter(pl.col("test") != "planted")
     for metric, label in [*((one.column, one.label) for one in METRICS), (EVERY_METRIC, "all together")]:
-        own = told.filter(pl.col("metric") == metric)
+        own = rows.filter(pl.col("metric") == metric)
         if own.is_empty():
             continue
         if metric == EVERY_METRIC:
@@ -87,8 +87,8 @@ def _table(title: str, first: str, *headings: str) -> Table:
 
 
 def _rate(rows: pl.DataFrame, question: str) -> str:
-    told = rows.filter(pl.col("question") == question)
-    if told.is_empty():
+    answer = rows.filter(pl.col("question") == question)
+    if answer.is_empty():
         return ""
-    share, low, high = (100 * told[name].item() for name in ("share", "low", "high"))
+    share, low, high = (100 * answer[name].item() for name in ("share", "low", "high"))
     return f"{share:.1f} [{low:.1f} to {high:.1f}]"

@@ -1,6 +1,6 @@
 """Splits at equal speed and slope: what the drift of a run is a line through.
 
-Taken with the responses that `athlete_drift` publishes, so that whoever has the tables finds the same.
+Adjusted with the responses that `athlete_drift` publishes, so that the published tables give the same values.
 """
 
 from __future__ import annotations
@@ -28,17 +28,17 @@ def adjusted(
     *,
     inclusion: Inclusion,
 ) -> pl.DataFrame:
-    """What the splits that entered differ by from the fresh level of their run, at equal speed and slope.
+    """Difference of each included split from the fresh level of its run, at equal speed and slope.
 
     Args:
         splits: rows of `splits` of one athlete.
         drifts: rows of `athlete_drift` of the athlete.
         run_drifts: rows of `run_drift` of the athlete.
-        inclusion: which splits and runs entered.
+        inclusion: which splits and runs are included.
 
     Returns:
-        `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and a column a metric with an
-        estimate: percent of the run's fresh level, null where the split did not enter for it. In order of run, split.
+        `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and one column per metric
+        with an estimate: percent of the run's fresh level, null where the split was not included. In order of run, split.
     """
     used = inclusion.with_known_slope(splits)
     shown = used.select(
@@ -57,18 +57,18 @@ def adjusted(
 
 
 def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.DataFrame:
-    """The line of each run through its adjusted splits, and how far it may turn within its interval.
+    """The line of each run through its adjusted splits, with the band that its interval allows.
 
     Args:
         shown: what `adjusted` gave.
         run_drifts: rows of `run_drift` of the athlete.
-        metric: whose.
+        metric: column of the metric.
 
     Returns:
-        A row a run with that metric, in order: `run_id`; `onset_km` where it has one; `middle_km`, `middle_pct`, the
-        middle of its splits; `from_km`, `to_km`, the first and last split; `from_pct`, `to_pct`, the line there [% of
-        the fresh level]; `from_low_pct`, `from_high_pct`, `to_low_pct`, `to_high_pct`, the edges of its band there: the
-        run's own interval of the drift, turned about the middle.
+        One row per run with that metric, in order: `run_id`; `onset_km` where it has one; `middle_km`, `middle_pct`,
+        the middle of its splits; `from_km`, `to_km`, the first and last split; `from_pct`, `to_pct`, the line there [%
+        of the fresh level]; `from_low_pct`, `from_high_pct`, `to_low_pct`, `to_high_pct`, the edges of its band there:
+        the run's interval of the drift, rotated about the middle.
     """
     values = shown[metric].to_numpy()
     has = ~np.isnan(values)
@@ -106,7 +106,7 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
 
 
 def bent_levels(shown: pl.DataFrame, drift: Row) -> dict[str, float]:
-    """By how much the fresh level of each run is another by the broken line than by the straight one.
+    """By how much the fresh level of each run differs between the broken and the straight line.
 
     The straight line of a metric that breaks is steep from the start: at distance zero it is too low or too high.
 
@@ -115,7 +115,7 @@ def bent_levels(shown: pl.DataFrame, drift: Row) -> dict[str, float]:
         drift: row of `athlete_drift` of the metric.
 
     Returns:
-        By run, the logarithm of the level by the broken line over that by the straight one; nothing without an onset.
+        By run, the logarithm of the level by the broken line over that by the straight line; empty without an onset.
     """
     if drift["onset_km"] is None:
         return {}

@@ -1,5 +1,6 @@
-"""The page of an athlete: from rows to what the template shows and what the charts draw. Nothing is computed anew here
-but the splits at equal speed and slope.
+"""The page of an athlete: from rows of the tables to template variables and chart data.
+
+Nothing is computed here except the splits at equal speed and slope.
 """
 
 from __future__ import annotations
@@ -40,8 +41,8 @@ TABLES = (
     "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
     "strike_counts",
 )  # fmt: skip
-#: Decimals that a percentage is shown with, and that a change of an athlete's page is judged by: what only the club
-#: moves (`q_value`, `repeatability`) moves a little with every run of anybody.
+#: Decimals of the columns that change slightly with every new run in the club. They are rounded before a page is
+#: compared with its previous version, so that it is redrawn only for a visible change.
 SHOWN_DECIMALS = {"q_value": 3, "repeatability": 1, "repeatability_low": 1, "repeatability_high": 1}
 
 
@@ -84,7 +85,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "n_compared": 2 * len(contrasts),
         "months": [_month(row) for row in in_order(rows["season_trend"].iter_rows(named=True))],
         "slopes": [_season_slope(row) for row in in_order(rows["season_slope"].iter_rows(named=True))],
-        "complaints": _complaints(rows, club, _told_of_complaints(drifts, first), pages.settings.min_runs),
+        "complaints": _complaints(rows, club, _metrics_of_complaints(drifts, first), pages.settings.min_runs),
         "strikes": [_strike(row, units) for row in strikes.sort("distance_km", "strike").iter_rows(named=True)],
         "runs": [_run(row, session, club, athlete_id, units) for row, session in _with_sessions(runs)],
         "cannot_say": cannot_say(
@@ -110,22 +111,22 @@ def _never_recorded(drifts: Sequence[Row]) -> list[str]:
     return [metric.label for metric in METRICS if metric.column not in seen]
 
 
-def _told_of_complaints(drifts: Sequence[Row], first: str | None) -> list[str]:
-    """Whose drifts are told beside complaints: those of form that change, or the one whose pictures come first."""
+def _metrics_of_complaints(drifts: Sequence[Row], first: str | None) -> list[str]:
+    """Metrics listed with complaints: those of form that change, or the one whose pictures come first."""
     changes = [row["metric"] for row in form_of(drifts) if is_change(row)]
     return changes or ([] if first is None else [first])
 
 
 def _looks(drifts: Sequence[Row]) -> list[Context]:
-    """What is worth a look: changes of form, of heart rate, then the rest; the same text once only."""
-    told, seen = [], set()
+    """What is worth a look: changes by rank of their pictures, then the rest; each text once."""
+    shown, seen = [], set()
     for row in sorted(drifts, key=lambda row: (not is_change(row), _picture_rank(row["metric"]))):
-        found = [look for look in looks(row["metric"], row["finding"]) if (look.examine, look.evidence) not in seen]
-        if found:
-            seen |= {(look.examine, look.evidence) for look in found}
+        new = [look for look in looks(row["metric"], row["finding"]) if (look.examine, look.evidence) not in seen]
+        if new:
+            seen |= {(look.examine, look.evidence) for look in new}
             about = f"{LABELS[row['metric']]} {finding_words(row)}" if is_change(row) else finding_words(row)
-            told.append({"about": about, "looks": found})
-    return told
+            shown.append({"about": about, "looks": new})
+    return shown
 
 
 # --- Rows of tables --------------------------------------------------------------------------------------------------
@@ -216,17 +217,17 @@ def _season_slope(row: Row) -> Context:
 def _complaints(
     rows: Mapping[str, pl.DataFrame], club: ClubRows, metrics: Sequence[str], min_runs: int
 ) -> list[Context]:
-    """Complaints by date. What people wrote of them is left out where athletes are codes: they are numbers then."""
+    """Complaints by date; numbered, without the text people wrote, where athletes are shown as codes."""
     in_time = rows["complaints"].sort("from_date", "line")
     return [
         {
             "from": row["from_date"],
             "to": row["to_date"],
-            "site": f"complaint {place}" if club.is_coded else row["site"],
+            "site": f"complaint {number}" if club.is_coded else row["site"],
             "note": None if club.is_coded else row["note"],
             "told": complaint_sentences(row, rows["runs"], rows["run_drift"], metrics, min_runs),
         }
-        for place, row in enumerate(in_time.iter_rows(named=True), 1)
+        for number, row in enumerate(in_time.iter_rows(named=True), 1)
     ]
 
 
@@ -242,7 +243,7 @@ def _strike(row: Row, units: Units) -> Context:
 
 
 def _with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
-    """Runs with their number where a day has several."""
+    """Runs, each with its number within the day where the day has several."""
     day = pl.col("started_at_utc").dt.date()
     number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
     return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
@@ -269,13 +270,13 @@ def _run(row: Row, session: int | None, club: ClubRows, athlete_id: str, units: 
 def _drawn(
     pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: list[Row]
 ) -> Context:
-    """What the charts are drawn from, in kilometres and metres a second; the page brings it into its units."""
-    shown = _splits_that_entered(pages, club, athlete_id, rows)
+    """Chart data in kilometres and metres per second; the script converts them to the units of the page."""
+    shown = _included_splits(pages, club, athlete_id, rows)
     runs = rows["runs"].sort("started_at_utc")
-    place = {run_id: number for number, run_id in enumerate(runs["run_id"])}
+    index = {run_id: number for number, run_id in enumerate(runs["run_id"])}
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
     columns = ("strike", "n")
-    season = _by_metric(rows["run_drift"].select("metric", "run_id", *_DRIFT), place)
+    season = _by_metric(rows["run_drift"].select("metric", "run_id", *_DRIFT), index)
     months = _by_metric(rows["season_trend"].select("metric", "month", *_DRIFT))
     return {
         "units": {"distance": pages.units.distance, "speed": pages.units.speed},
@@ -290,12 +291,12 @@ def _drawn(
             for row, session in _with_sessions(runs)
         ],
         "splits": {
-            "run": [place[run_id] for run_id in shown["run_id"]],
+            "run": [index[run_id] for run_id in shown["run_id"]],
             "km": shown["distance_km"].round(3).to_list(),
             "speed": shown["speed_m_s"].round(3).to_list(),
         },
         "metrics": {
-            row["metric"]: _metric_drawn(row, shown, rows["run_drift"], place)
+            row["metric"]: _metric_drawn(row, shown, rows["run_drift"], index)
             | {"season": season[row["metric"]], "months": months[row["metric"]]}
             for row in drifts
         },
@@ -309,9 +310,7 @@ def _drawn(
     }
 
 
-def _splits_that_entered(
-    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame]
-) -> pl.DataFrame:
+def _included_splits(pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     settings = pages.settings
     return adjusted(
         club.own("splits", athlete_id),
@@ -324,16 +323,16 @@ def _splits_that_entered(
 _DRIFT = ("drift_pct_per_10km", "drift_low", "drift_high")
 
 
-def _by_metric(rows: pl.DataFrame, place: Mapping[str, int] | None = None) -> Mapping[str, list[list[object]]]:
-    """Of each metric the drifts that there are, each with its run, by its place, or with its month."""
-    found: dict[str, list[list[object]]] = defaultdict(list)
+def _by_metric(rows: pl.DataFrame, index: Mapping[str, int] | None = None) -> Mapping[str, list[list[object]]]:
+    """The drifts of each metric, each with the index of its run, or with its month."""
+    by_metric: dict[str, list[list[object]]] = defaultdict(list)
     for metric, which, *drift in rows.drop_nulls(_DRIFT[0]).iter_rows():
-        if place is None or which in place:
-            found[metric].append([which if place is None else place[which], *drift])
-    return found
+        if index is None or which in index:
+            by_metric[metric].append([which if index is None else index[which], *drift])
+    return by_metric
 
 
-def _metric_drawn(row: Row, shown: pl.DataFrame, run_drifts: pl.DataFrame, place: Mapping[str, int]) -> Context:
+def _metric_drawn(row: Row, shown: pl.DataFrame, run_drifts: pl.DataFrame, index: Mapping[str, int]) -> Context:
     metric = row["metric"]
     bent = bent_levels(shown, row)
     return {
@@ -341,13 +340,13 @@ def _metric_drawn(row: Row, shown: pl.DataFrame, run_drifts: pl.DataFrame, place
         "unit": METRIC_OF[metric].unit,
         "order": list(METRIC_OF).index(metric),
         "fresh": row["fresh_level"] * math.exp(sum(bent.values()) / max(1, len(bent))),
-        "bent": {place[run_id]: round(shift, 5) for run_id, shift in bent.items()},
+        "bent": {index[run_id]: round(shift, 5) for run_id, shift in bent.items()},
         "reference": row["reference_speed_m_s"],
         "to_speed": [row[name] or 0.0 for name in list(ADJUSTED_BY.values())[:2]],
         "parts": [row["speed_part_pct"], row["slope_part_pct"], row["drift_pct_per_10km"], row["raw_pct_per_10km"]],
         "splits": shown[metric].round(2).to_list(),
         "lines": [
-            [place[run_id], onset_km, *(round(value, 2) for value in values)]
+            [index[run_id], onset_km, *(round(value, 2) for value in values)]
             for run_id, onset_km, *values in lines(shown, run_drifts, metric).iter_rows()
         ],
     }

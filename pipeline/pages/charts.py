@@ -1,8 +1,8 @@
-"""The charts of the pages, as Altair describes them: drawn in the browser, from the data that a page brings.
+"""The charts of the pages as Altair specifications, drawn in the browser from the data in each page.
 
-One specification a chart for all pages; `pipeline/pages/assets/pages.js` gives it data, width and the titles that
-depend on the metric. Colours are names of the style sheet, so that light, dark and paper need no chart of their own;
-what a colour says a shape, a place or a word says too.
+One specification per chart, shared by all pages; `pipeline/pages/assets/pages.js` gives it data, width and the titles
+that depend on the metric. Colours are names of the style sheet, so that light, dark and print share one
+specification; colour is never the only way that two things are told apart.
 """
 
 from __future__ import annotations
@@ -14,20 +14,20 @@ import altair as alt
 
 from pipeline.tables.observed import STRIKES
 
-#: What Altair calls by several names, which its own types mix up.
+#: Altair has several chart classes, which its own type hints mix up.
 Chart = Any
 
 #: Colours by meaning; `pages.css` gives them for light, dark and paper.
 INK, SOFT, GRID, PACE, HILL, REST, BAND = (
     f"var(--{name})" for name in ("ink", "soft", "grid", "pace", "hill", "rest", "band")
 )
-#: For shoes and surfaces, the same for all athletes: pages.js gives each its place. What is not listed is soft, hollow.
+#: For shoes and surfaces, the same for all athletes: pages.js assigns them. What is not listed is soft and hollow.
 SERIES = [f"var(--series-{place})" for place in range(1, 7)]
 SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"]
 
 CONFIG: dict[str, Any] = {
     "background": "transparent",
-    "aria": False,  # the page tells the whole picture in words; every single mark would be noise
+    "aria": False,  # the page describes the chart in words; a label for every mark would be noise
     "font": "system-ui, sans-serif",
     "axis": {
         "labelColor": INK, "titleColor": INK, "gridColor": GRID, "domainColor": SOFT, "tickColor": SOFT,
@@ -43,13 +43,13 @@ CONFIG: dict[str, Any] = {
 
 
 def specifications() -> dict[str, Any]:
-    """Every chart as Vega-Lite, by the name that pages call it by."""
-    found = {}
+    """Every chart as Vega-Lite, by the name that pages use."""
+    by_name = {}
     for name, chart in _CHARTS.items():
         specification = chart().to_dict()
-        specification.pop("$schema")  # an address, which a page that asks nobody need not hold
-        found[name] = specification | {"config": CONFIG}
-    return found
+        specification.pop("$schema")  # a URL, which a page that requests nothing does not need
+        by_name[name] = specification | {"config": CONFIG}
+    return by_name
 
 
 def _zero(data: str) -> Chart:
@@ -57,7 +57,7 @@ def _zero(data: str) -> Chart:
 
 
 def _club() -> Chart:
-    """A line an athlete: the change of one metric with its interval."""
+    """One line per athlete: the change of one metric with its interval."""
     base = alt.Chart(alt.NamedData("club")).encode(
         y=alt.Y("athlete:N", sort=alt.EncodingSortField("order", op="min"), title=None, axis=alt.Axis(labelLimit=160)),
         tooltip=["athlete:N", "finding:N", alt.Tooltip("change:Q", format="+.1f"), "interval:N"],
@@ -85,7 +85,7 @@ def _club() -> Chart:
 
 
 def _parts() -> Chart:
-    """A bar a metric: what was measured, taken apart."""
+    """One group of bars per metric: the measured change and its parts."""
     names = ["pace", "hill", "what remains"]
     base = alt.Chart(alt.NamedData("parts")).encode(
         y=alt.Y("metric:N", sort=alt.EncodingSortField("order", op="min"), title=None, axis=alt.Axis(labelLimit=160))
@@ -109,7 +109,7 @@ def _parts() -> Chart:
 
 
 def _pacing() -> Chart:
-    """How speed changes, and the two things that speed is made of."""
+    """How speed changes, and its two factors."""
     base = alt.Chart(alt.NamedData("pacing")).encode(
         y=alt.Y("part:N", sort=None, title=None, axis=alt.Axis(labelLimit=160)),
         tooltip=["part:N", alt.Tooltip("percent:Q", format="+.1f"), "interval:N"],
@@ -122,7 +122,7 @@ def _pacing() -> Chart:
 
 
 def _runs() -> Chart:
-    """A small picture a run: the splits at equal speed and slope, the run's line, its band, its onset."""
+    """One small panel per run: the splits at equal speed and slope, the run's line, its band, its onset."""
     data = alt.NamedData("runs")
     x = alt.X("distance:Q", title=None, axis=alt.Axis(grid=False, tickCount=4))
     y = alt.Y("percent:Q", title=None, axis=alt.Axis(tickCount=4))
@@ -166,12 +166,12 @@ def _curve() -> Chart:
 
 
 def _day(name: str) -> Chart:
-    # The day it was in UTC, as in the tables: the viewer's clock would move it.
+    # The day in UTC, as in the tables: the time zone of the viewer would shift it.
     return alt.X(f"{name}:T", title=None, scale=alt.Scale(type="utc"))
 
 
 def _season() -> Chart:
-    """Drift of runs by date, months, and what was complained of when."""
+    """Drift of runs by date, by month, and the complaints."""
     complaint = (
         alt.Chart(alt.NamedData("complaints"))
         .mark_rect(color=SOFT, fillOpacity=0.18, stroke=SOFT, strokeDash=[3, 3])
@@ -219,7 +219,7 @@ def _landing() -> Chart:
 
 
 def _traces() -> Chart:
-    """The samples of a run, one quantity; the page puts one above the other."""
+    """The samples of a run, one quantity; the script stacks the panels."""
     base = alt.Chart(alt.NamedData("trace")).encode(x=alt.X("distance:Q", title="distance"))
     walked = base.transform_filter("datum.run_share < 0.5").mark_tick(color=HILL, opacity=0.5, thickness=2, height=60)
     line = base.mark_line(color=INK, strokeWidth=1.2).encode(

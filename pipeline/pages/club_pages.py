@@ -29,34 +29,34 @@ from pipeline.tables.recorded import STATUSES
 Row = Mapping[str, Any]
 Context = dict[str, Any]
 
-#: So many refused files and changed findings are listed on the index; the rest on the page of the files.
+#: Refused files and changed findings listed on the index; the page of the files has the rest.
 MOST_LISTED = 15
-#: Files on a page of files.
-FILES_A_PAGE = 2000
+#: Files per page of files.
+FILES_PER_PAGE = 2000
 
 _STATUS_WORDS = {"not_running": "no run", "rejected": "refused"}
 
 
-def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context:
+def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Context:
     """What the index shows.
 
     Args:
         pages: what all pages have in common.
         club: the rows.
-        told: the record of the refresh that made the state (`pipeline.store.history.record`).
+        record: of the refresh that made the state (`pipeline.store.history.record`).
     """
     units, ledger, runs = pages.units, club.table("recordings"), club.table("runs")
     of_runs = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())
     totals = {row["athlete_id"]: row for row in of_runs.iter_rows(named=True)}
-    known = sorted((name for name in club.athletes if name in totals), key=club.place)
+    known = sorted((name for name in club.athletes if name in totals), key=club.sort_key)
     drifts = {name: in_order(club.own("athlete_drift", name).iter_rows(named=True)) for name in known}
-    changed = _changed(club, told["findings"], drifts)
-    new = {one["athlete_id"] for one in told["findings"]} - {
-        one["athlete_id"] for one in told["findings"] if one["before"] is not None
+    changed = _changed(club, record["findings"], drifts)
+    new = {one["athlete_id"] for one in record["findings"]} - {
+        one["athlete_id"] for one in record["findings"] if one["before"] is not None
     }
-    newcomers = new if len(new) < len(known) / 2 else set()  # where nearly all are new the word tells nothing
+    newcomers = new if len(new) < len(known) / 2 else set()  # where most are new, marking them says nothing
     refused = ledger.filter(pl.col("status") == "rejected")
-    is_first = _is_first(told, drifts)
+    is_first = _is_first(record, drifts)
     lines = [
         _athlete(name, club, totals[name], drifts[name], is_new=name in newcomers, is_first=is_first, pages=pages)
         for name in known
@@ -66,18 +66,18 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
         "is_first": is_first,
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
         "n_files": count_of(_n_files(ledger), "file", "files"),
-        "refreshed_on": told["began_at_utc"][:10],
+        "refreshed_on": record["began_at_utc"][:10],
         "n_runs": count_of(runs.height, "run", "runs"),
         "n_athletes": count_of(len(known), "athlete", "athletes"),
         "came_in": [
-            count_of(told[f"n_{word}"], one, several)
-            for word, one, several in (
+            count_of(record[f"n_{word}"], singular, plural)
+            for word, singular, plural in (
                 ("new", "new file", "new files"),
                 ("changed", "file read anew", "files read anew"),
                 ("gone", "file gone", "files gone"),
                 ("refused", "file refused", "files refused"),
             )
-            if told[f"n_{word}"]
+            if record[f"n_{word}"]
         ],
         "changed": changed[:MOST_LISTED],
         "n_more_changed": len(changed[MOST_LISTED:]),
@@ -91,23 +91,23 @@ def index_page(pages: Pages, club: ClubRows, told: Mapping[str, Any]) -> Context
     }
 
 
-def _is_first(told: Mapping[str, Any], drifts: Mapping[str, list[Row]]) -> bool:
-    """Whether there was no state before: every finding is a first one, and no file was known."""
-    first = {(one["athlete_id"], one["metric"]) for one in told["findings"] if one["before"] is None}
+def _is_first(record: Mapping[str, Any], drifts: Mapping[str, list[Row]]) -> bool:
+    """Whether there was no state before: every finding is new, and no file was known."""
+    first = {(one["athlete_id"], one["metric"]) for one in record["findings"] if one["before"] is None}
     now = {(name, row["metric"]) for name, rows in drifts.items() for row in rows}
-    return bool(now) and now == first and not told["n_changed"] and not told["n_gone"]
+    return bool(now) and now == first and not record["n_changed"] and not record["n_gone"]
 
 
 def _n_files(ledger: pl.DataFrame) -> int:
-    """A member of an archive is no file of its own."""
+    """Number of files; members of an archive count as one file."""
     return ledger["path"].str.split("!").list.first().n_unique()
 
 
 def _without_finding(club: ClubRows, lines: Sequence[Context]) -> list[Context]:
-    """Athletes of whose form nothing is found, with the reason; of some no recording is a run."""
+    """Athletes without a finding about form, with the reason; some have no run at all."""
     runless = set(club.table("recordings")["athlete_id"].drop_nulls()) - set(club.athletes)
     return [{"name": one["name"], "reason": one["verdict"]} for one in lines if not one["is_found"]] + [
-        {"name": club.shown(name), "reason": "No run was read"} for name in sorted(runless, key=club.place)
+        {"name": club.shown(name), "reason": "No run was read"} for name in sorted(runless, key=club.sort_key)
     ]
 
 
@@ -116,14 +116,14 @@ def _of(rows: Sequence[Row], metric: str) -> Row | None:
 
 
 def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapping[str, list[Row]]) -> list[Context]:
-    """Findings that are others than before; athletes who had none before are counted, not listed."""
+    """Findings that changed; athletes who had none before are counted, not listed."""
     known = {one["athlete_id"] for one in findings if one["before"] is not None}
-    told = []
-    for one in sorted(findings, key=lambda one: (club.place(one["athlete_id"]), one["metric"])):
+    changes = []
+    for one in sorted(findings, key=lambda one: (club.sort_key(one["athlete_id"]), one["metric"])):
         if one["athlete_id"] not in known:
             continue
         row = next((row for row in drifts.get(one["athlete_id"], []) if row["metric"] == one["metric"]), None)
-        told.append(
+        changes.append(
             {
                 "name": club.shown(one["athlete_id"]),
                 "address": club.address(one["athlete_id"]) if row is not None else None,
@@ -135,7 +135,7 @@ def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapp
                 else "",
             }
         )
-    return told
+    return changes
 
 
 def _athlete(
@@ -196,17 +196,17 @@ def _club_drawn(metric: str, club: ClubRows, drifts: Mapping[str, list[Row]]) ->
 
 
 def file_pages(club: ClubRows) -> list[Context]:
-    """What the pages of files show: counts, devices, missing readings, then every file; several pages if need be."""
+    """What the pages of files show: counts, devices, missing readings, then every file, on several pages if needed."""
     ledger, runs = club.table("recordings"), club.table("runs")
     files = _files(ledger, club)
-    parts = [files[start : start + FILES_A_PAGE] for start in range(0, len(files), FILES_A_PAGE)]
+    parts = [files[start : start + FILES_PER_PAGE] for start in range(0, len(files), FILES_PER_PAGE)]
     about = {
         "counts": _counted(ledger["status"].map_elements(_status, return_dtype=pl.String)),
         "devices": _counted(runs["device"].fill_null("not named in the file")),
         "sensors": _counted(runs["sensors"].fill_null("one sensor a quantity, in native fields")),
         "altitudes": _counted(runs["altitude"]),
         "missing": _missing(club),
-        "exclusions": _set_aside(club),
+        "exclusions": _exclusions(club),
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
         "n_files": count_of(_n_files(ledger), "file", "files"),
     }
@@ -225,12 +225,12 @@ def _files(ledger: pl.DataFrame, club: ClubRows) -> list[Context]:
     """Files as they are shown, refused ones first."""
     worst = {_status(status): place for place, status in enumerate(reversed(STATUSES))}
     shown = [_file(row, club) for row in ledger.sort("path", "session").iter_rows(named=True)]
-    # By what is shown: where athletes are codes, the order of the names would tell whose each is.
+    # Sorted by what is shown: where athletes are codes, the order of the names would reveal them.
     return sorted(shown, key=lambda one: (worst[one["status"]], *((one["path"],) if club.is_coded else ())))
 
 
 def _file(row: Row, club: ClubRows) -> Context:
-    """A file of the ledger. Its name and the reason may tell whose it is, and are left out where athletes are codes."""
+    """A file of the ledger. Its name and the reason may identify the athlete, and are left out with codes."""
     if club.is_coded:
         owner = club.shown(row["athlete_id"]) if row["athlete_id"] is not None else "nobody's"
         return {"path": f"{owner}, {row['sha256'][:8]}", "status": _status(row["status"]), "reason": "", "fix": None}
@@ -249,13 +249,13 @@ def _counted(values: pl.Series) -> list[tuple[str, int]]:
 
 
 def _missing(club: ClubRows) -> list[Context]:
-    """How many runs of the club lack each quantity altogether."""
+    """For each metric, in how many runs of the club it is missing."""
     splits = club.table("splits")
     has = splits.group_by("run_id").agg(pl.col(metric.column).is_not_null().any() for metric in METRICS)
     return [{"metric": metric.label, "n": n} for metric in METRICS if (n := has.height - int(has[metric.column].sum()))]
 
 
-def _set_aside(club: ClubRows) -> list[Context]:
+def _exclusions(club: ClubRows) -> list[Context]:
     rows = club.table("exclusions").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
     ordered = rows.sort("n_samples", "quantity", "reason", descending=[True, False, False])
     return [row | {"quantity": EXCLUDED.get(row["quantity"], row["quantity"])} for row in ordered.to_dicts()]

@@ -1,4 +1,4 @@
-"""The rows that pages are made of, by athlete, and by what name each athlete is shown."""
+"""The rows behind the pages, by athlete, and the name that each athlete is shown by."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Pages:
         built: folder of the state being built, its tables written.
         before: folder of a state whose pages may be taken over; None for none.
         settings: the settings in force.
-        token: another one for every state, also where a folder's name comes again.
+        token: different for every state, even where a folder name is reused.
     """
 
     built: Path
@@ -48,10 +48,10 @@ class Pages:
 def pages_of(built: Path, before: Path | None, settings: Settings) -> Pages | None:
     """What the pages of a state have in common; None where the settings want none.
 
-    Keeps a key for the codes, if athletes are shown by these: the same while a store lives, another in every store.
+    Keeps a key for the codes if athletes are shown by them: one key per store, for as long as the store exists.
     """
     if not (built / _KEY).is_file():
-        # Also where no code is wanted now: whoever wants them again later wants the same.
+        # Kept even where codes are switched off: switched on again, they should be the same.
         known = (before / _KEY).read_bytes() if before is not None and (before / _KEY).is_file() else None
         if known is not None or settings.pages == "codes":
             (built / _KEY).write_bytes(known or secrets.token_bytes(32))
@@ -62,7 +62,7 @@ class ClubRows:
     """The published tables of a state, by athlete."""
 
     def __init__(self, built: Path, *, is_coded: bool) -> None:
-        """Read nothing yet; every table is read when it is first asked for."""
+        """Read nothing yet; each table is read on first use."""
         self._built, self._is_coded = built, is_coded
         self._tables: dict[str, Mapping[str | None, pl.DataFrame]] = {}
 
@@ -71,19 +71,19 @@ class ClubRows:
         return read_rows(self._built, name)
 
     def own(self, name: str, athlete_id: str) -> pl.DataFrame:
-        """The rows of a table that are an athlete's; without a column for it, those of the athlete's runs."""
+        """The rows of a table of one athlete; without a column `athlete_id`, those of the athlete's runs."""
         if name not in self._tables:
             rows = self.table(name)
             if "athlete_id" not in rows.columns:
                 rows = rows.join(self.table("runs").select("run_id", "athlete_id"), on="run_id", how="inner")
             parts = rows.partition_by("athlete_id", as_dict=True, maintain_order=True)
             self._tables[name] = {key: part for (key,), part in parts.items()}
-        found = self._tables[name].get(athlete_id)
-        return empty(name) if found is None else found
+        own = self._tables[name].get(athlete_id)
+        return empty(name) if own is None else own
 
     @cached_property
     def athletes(self) -> list[str]:
-        """Everybody who has a run, in order."""
+        """The athletes who have a run, in order."""
         return self.table("runs")["athlete_id"].unique().sort().to_list()
 
     @cached_property
@@ -104,8 +104,8 @@ class ClubRows:
         """The name that an athlete is shown by."""
         return self.folder(athlete_id) if self._is_coded else self._names.get(athlete_id, athlete_id)
 
-    def place(self, athlete_id: str) -> tuple[str, str]:
-        """What athletes are put in order by: as they are shown, since the order of the names tells whose a code is."""
+    def sort_key(self, athlete_id: str) -> tuple[str, str]:
+        """Athletes are sorted as they are shown, since the order of the names would reveal the codes."""
         return self.shown(athlete_id).casefold(), athlete_id
 
     def folder(self, athlete_id: str) -> str:
@@ -123,7 +123,7 @@ class ClubRows:
         return f"athletes/{quote(self.folder(athlete_id))}/index.html"
 
     def shoe(self, shoe_id: str | None) -> str | None:
-        """The name that a shoe is shown by; what people call theirs may tell whose it is."""
+        """The name that a shoe is shown by; a real name may identify its owner."""
         return f"shoe-{self._code(f'shoe {shoe_id}')[:5]}" if shoe_id is not None and self._is_coded else shoe_id
 
     @property
@@ -149,11 +149,11 @@ def _read_once(built: Path, is_coded: bool, _token: str) -> ClubRows:
 
 
 def run_name(run_id: str, athlete_id: str) -> str:
-    """What tells a run from the athlete's others: its start."""
+    """The name of a run among the athlete's runs: its start."""
     return run_id.removeprefix(f"{athlete_id}-")
 
 
-# --- What is known besides the tables --------------------------------------------------------------------------------
+# --- Kept besides the tables -----------------------------------------------------------------------------------------
 
 
 def write_names(built: Path, athletes: pl.DataFrame) -> None:
@@ -163,7 +163,7 @@ def write_names(built: Path, athletes: pl.DataFrame) -> None:
 
 
 def has_names(built: Path) -> bool:
-    """Whether a state holds what the pages need besides the tables; those of older versions do not."""
+    """Whether a state has what the pages need besides the tables; states of older versions do not."""
     return all((built / file).is_file() for file in (_NAMES, _SINCE))
 
 
@@ -178,7 +178,7 @@ def write_since(built: Path, before: Path | None, changed: list[dict[str, str | 
     """
     known: dict[tuple[str, str], str] = {}
     if before is not None and (before / _SINCE).is_file():
-        known = {(one, metric): since for one, metric, since in read_frame(before / _SINCE).iter_rows()}
+        known = {(athlete_id, metric): since for athlete_id, metric, since in read_frame(before / _SINCE).iter_rows()}
     now = {(one["athlete_id"], one["metric"]) for one in changed}
     rows = [
         (*key, day if key in now else known.get(key, day))

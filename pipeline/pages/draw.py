@@ -1,12 +1,12 @@
-"""Drawing: pages into the folder `pages` of a state being built.
+"""Write the pages of a state into its folder `pages`.
 
     pages/index.html, files.html, methods.html     the club
     pages/athletes/<athlete>/index.html            an athlete
     pages/athletes/<athlete>/<start>.html          a run
     pages/assets/                                  style sheet and scripts, once for all pages
 
-What a page rests on is digested into its head. Where the state before has a page of the same digest it gets a second
-name and is not drawn again.
+Each page has a digest of its inputs in its head. Where the previous state has a page with the same digest, that file is
+linked and the page is not drawn again.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from pipeline.store.known import code_digest
 from pipeline.store.layout import partition, run_of
 
 FOLDER = Path("pages")
-#: Where a page of an athlete says what it and the pages of the athlete's runs rest on, and where one of a run does.
+#: The digests in the head of a page: of an athlete's page its own and that of the run pages, of a run page its own.
 _RESTS_ON = re.compile(rb'<meta name="rests-on" content="([\w ]+)">')
 
 
@@ -53,18 +53,18 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
 
 
 def draw_club(pages: Pages, folder: Path) -> None:
-    """Draw what is there once: index, files, methods, scripts."""
+    """Draw the pages of the club: index, files, methods, scripts."""
     club = club_rows(pages)
     write_assets(folder / "assets", club.shoes)
-    told = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
-    _write(folder / "index.html", "index.html", index_page(pages, club, told))
+    record = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
+    _write(folder / "index.html", "index.html", index_page(pages, club, record))
     for one in file_pages(club):
         _write(folder / one["page"], "files.html", one)
     _write(folder / "methods.html", "methods.html", methods_page(pages.settings))
 
 
 def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
-    """Draw the page of an athlete and those of the athlete's runs, or take them over where nothing changed."""
+    """Draw the page of an athlete and those of the athlete's runs, or link the previous ones where nothing changed."""
     club = club_rows(pages)
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     own, of_runs = _rests_on(pages, club, athlete_id)
@@ -81,7 +81,7 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
 
 
 def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> None:
-    """The same of each run; the samples of a run are read only where its page is drawn."""
+    """Draw or link the page of each run; samples are read only where the page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     splits, drifts, exclusions, recordings = (
         _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "exclusions", "recordings")
@@ -99,7 +99,7 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
             units=pages.units,
             split_length_m=pages.settings.split_length_m,
         )
-        # Samples, too many to digest, are what the splits and the content of the files are.
+        # Samples are too many to digest; they follow from the files, whose digests are included.
         rests_on = _digest([*common, repr(shown), *sorted(row["sha256"] for row in recordings[run_id])])
         page = folder / f"{run_name(run_id, athlete_id)}.html"
         if _rested_on(pages, page) == [rests_on]:
@@ -112,17 +112,17 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
 
 
 def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
-    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    by_run: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows.iter_rows(named=True):
-        found[row["run_id"]].append(row)
-    return found
+        by_run[row["run_id"]].append(row)
+    return by_run
 
 
-# --- What pages rest on ----------------------------------------------------------------------------------------------
+# --- Digests of inputs -----------------------------------------------------------------------------------------------
 
 
 def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
-    """Digests of what the athlete's page rests on, and of what the pages of the runs do."""
+    """Digests of the inputs of the athlete's page, and of those of the run pages."""
     of_runs = [*_common(pages), club.shown(athlete_id), *(club.own(name, athlete_id).write_csv() for name in _OF_RUNS)]
     own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)
@@ -140,15 +140,15 @@ def _as_shown(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _rested_on(pages: Pages, page: Path) -> list[str]:
-    """The same of a page that lies in the state before; nothing where there is none."""
+    """The digests in a page of the previous state; empty where there is none."""
     if pages.before is None:
         return []
     try:
         with (pages.before / page.as_posix()).open("rb") as file:
-            found = _RESTS_ON.search(file.read(2000))
+            digests = _RESTS_ON.search(file.read(2000))
     except FileNotFoundError:
         return []
-    return found[1].decode().split() if found else []
+    return digests[1].decode().split() if digests else []
 
 
 def _digest(words: list[str]) -> str:
@@ -167,7 +167,7 @@ def _templates_digest() -> str:
 
 @cache
 def _templates() -> jinja2.Environment:
-    # Whatever people wrote is text on every page, whatever it looks like.
+    # Text from outside is always escaped.
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
@@ -181,5 +181,5 @@ def _templates() -> jinja2.Environment:
 def _write(file: Path, template: str, shown: dict[str, object]) -> None:
     text = _templates().get_template(template).render(shown, caution=CAUTION)
     file.parent.mkdir(parents=True, exist_ok=True)
-    file.unlink(missing_ok=True)  # it may be a page of an older state under a second name
+    file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
     file.write_text(text, encoding="utf-8")

@@ -16,10 +16,10 @@ def methods_page(settings: Settings) -> dict[str, Any]:
     """What the page of the methods shows."""
     text = shipped("data/METHODS.md").read_text(encoding="utf-8")
     rendered = MarkdownIt("commonmark", {"html": False}).enable("table").render(text)
-    # What is too wide for a phone scrolls, and so has to be reached by the keyboard.
+    # Wide blocks scroll on a phone, so they must be reachable by keyboard.
     for wide in ("pre", "table"):
         rendered = rendered.replace(f"<{wide}>", f'<{wide} tabindex="0">')
-    # The page has a heading of its own: those of the text are one level below it.
+    # The page has its own heading: those of the text move one level down.
     for level in (3, 2, 1):
         rendered = rendered.replace(f"<h{level}>", f"<h{level + 1}>").replace(f"</h{level}>", f"</h{level + 1}>")
     defaults = {name: value for name, value, _, _ in Settings().describe()}

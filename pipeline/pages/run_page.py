@@ -1,4 +1,4 @@
-"""The page of a run: its kilometres, the traces behind them, what of it was set aside and why."""
+"""The page of a run: its splits, its traces, what was excluded and why."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ def run_page(
     units: Units,
     split_length_m: float,
 ) -> Context:
-    """What the page of a run shows, but for its traces.
+    """What the page of a run shows, except its traces.
 
     Args:
         run: its row of `runs`.
         splits: its rows of `splits`, in order.
         drifts: its rows of `run_drift`.
         exclusions: its rows of `exclusions`.
-        club: by what names athletes and shoes are shown.
+        club: gives the names of athletes and shoes as shown.
         units: of distance and speed.
         split_length_m: length of a whole split [m].
     """
@@ -102,7 +102,7 @@ def _split(row: Row, columns: Sequence[Quantity], units: Units, split_length_m: 
 
 
 def drawn(trace: pl.DataFrame, units: Units) -> Context:
-    """What the picture of a run's traces is drawn from: rows of `pipeline.pages.traces.traces`, as columns."""
+    """Chart data of a run's traces: the columns of `pipeline.pages.traces.traces`."""
     recorded = [name for name in TRACED if trace[name].null_count() < trace.height]
     return {
         "units": {"distance": units.distance, "speed": units.speed},

@@ -1,4 +1,4 @@
-"""What the season holds beside the drift, in sentences: shoes and surfaces, complaints, landings that were seen."""
+"""The season in sentences, besides the drift: shoes and surfaces, complaints, observed landings."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ Row = Mapping[str, Any]
 
 
 def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str]) -> list[str]:
-    """Shoes and surfaces whose interval leaves out zero, a sentence each pair.
+    """Shoes and surfaces whose interval excludes zero, one sentence per pair.
 
     Args:
-        contrasts: rows of `contrasts` of the athlete, in the order in which metrics are told.
+        contrasts: rows of `contrasts` of the athlete, in the order of the metrics.
         shown: gives the words for `compared` or `reference` of a row.
     """
-    told: dict[str, list[str]] = {}
+    by_pair: dict[str, list[str]] = {}
     for row in contrasts:
         pair = (
             f"{row['factor'].capitalize()} {shown(row, 'compared')} against {shown(row, 'reference')} "
@@ -38,20 +38,20 @@ def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str
         ):
             if row[low] is not None and row[high] is not None and (row[low] > 0 or row[high] < 0):
                 size = f"{signed(row[value])} {unit} ({between(row[low], row[high])})"
-                told.setdefault(pair, []).append(f"{LABELS[row['metric']]} {size}")
-    return [f"{pair}: {'; '.join(differences)}." for pair, differences in told.items()]
+                by_pair.setdefault(pair, []).append(f"{LABELS[row['metric']]} {size}")
+    return [f"{pair}: {'; '.join(differences)}." for pair, differences in by_pair.items()]
 
 
 def complaint_sentences(
     complaint: Row, runs: pl.DataFrame, run_drifts: pl.DataFrame, metrics: Sequence[str], min_runs: int
 ) -> list[str]:
-    """The runs in the days of a complaint, and the drift before, within and after as plain means of runs.
+    """The runs during a complaint, and the drift before, during and after it as plain means over runs.
 
     Args:
         complaint: row of `complaints`.
         runs: rows of `runs` of the athlete.
         run_drifts: rows of `run_drift` of the athlete.
-        metrics: whose drift is told.
+        metrics: columns of the metrics to list.
         min_runs: fewer runs have no mean.
     """
     day = pl.col("started_at_utc").dt.date().cast(pl.String)
@@ -60,7 +60,7 @@ def complaint_sentences(
     when = pl.when(day < begins).then(pl.lit("before")).when(is_after).then(pl.lit("after")).otherwise(pl.lit("within"))
     dated = runs.select("run_id", when=when)
     within = dated.filter(pl.col("when") == "within").height
-    told = [f"{count_of(within, 'run', 'runs') if within else 'No run'} in these days."]
+    sentences = [f"{count_of(within, 'run', 'runs') if within else 'No run'} in these days."]
     for metric in metrics:
         own = run_drifts.filter(pl.col("metric") == metric).drop_nulls("drift_pct_per_10km")
         values = {
@@ -72,12 +72,12 @@ def complaint_sentences(
             for part in ("before", "within", "after")
             if part != "after" or ends is not None
         ]
-        told.append(f"{LABELS[metric].capitalize()}, % per 10 km: {', '.join(parts)}.")
-    return told
+        sentences.append(f"{LABELS[metric].capitalize()}, % per 10 km: {', '.join(parts)}.")
+    return sentences
 
 
 def open_complaints(complaints: pl.DataFrame, club: ClubRows) -> list[str]:
-    """The complaints that are not over, in words, the oldest first; what people wrote is left out for coded pages.
+    """The open complaints in words, oldest first; what people wrote is left out where athletes are codes.
 
     Args:
         complaints: rows of `complaints` of an athlete.
@@ -100,7 +100,7 @@ def _mean(values: Sequence[float], min_runs: int) -> str:
 
 
 def landing_words(counts: pl.DataFrame, units: Units) -> str:
-    """The share of rearfoot landings at the first and the last distance seen; empty where only one was.
+    """The share of rearfoot landings at the first and the last distance seen; empty with one distance.
 
     Args:
         counts: rows of `strike_counts` of the athlete.

@@ -1,4 +1,4 @@
-"""Traces: the samples of a run, thinned to what a picture of it can show."""
+"""Traces: the samples of a run, thinned to the resolution of a chart."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ import polars as pl
 
 from pipeline.core.metrics import METRICS
 
-#: Points along a run: as many as a page is wide in dots, or nearly.
+#: Points along a run: about as many as a chart has pixels.
 POINTS = 240
-#: Steps of a run are no shorter than this, or short runs would show nothing but the noise of single samples [m].
+#: Shortest step along a run: below it, short runs would show the noise of single samples [m].
 SHORTEST_STEP_M = 10.0
 
-#: What is shown of a run, with the decimals that a picture needs.
+#: Columns of `samples` that are charted, with the decimals that a chart needs.
 TRACED = {"altitude_m": 1, "speed_m_s": 3} | {metric.column: metric.decimals for metric in METRICS if metric.is_reading}
-#: Columns of `samples` that are read for it.
+#: Columns of `samples` that are read for that.
 TRACES_READ = ["distance_m", "interval_s", "gait", *TRACED]
-#: What is known of walking as well as it is of running.
+#: Columns that are as valid for walking as for running.
 _OF_ALL_MOVEMENT = ("altitude_m",)
 
 
@@ -27,9 +27,9 @@ def traces(samples: pl.DataFrame) -> pl.DataFrame:
         samples: its rows of `samples`; the columns `TRACES_READ` are read.
 
     Returns:
-        A row a step of its distance, in order: `distance_km` (the middle of the step), the columns of `TRACED` as means
-        over the step's samples weighted by the time that each stands for, gait and heart rate over running samples
-        alone, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
+        One row per step of its distance, in order: `distance_km` (the middle of the step), the columns of `TRACED` as
+        means over the step's samples weighted by the time that each stands for, gait and heart rate over running
+        samples only, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
     moved = samples.filter(pl.col("interval_s") > 0, pl.col("gait") != "stand")
     distance_m, weight = moved["distance_m"].to_numpy(), moved["interval_s"].to_numpy()

@@ -44,11 +44,11 @@ class Units:
         return metres / m_s / 60
 
     def distance_text(self, km: float | None, decimals: int = 1) -> str:
-        """A distance [km] as it is read, without its unit."""
+        """A distance [km] as text, without its unit."""
         return number(None if km is None else self.distance_of(km), decimals)
 
     def speed_text(self, m_s: float | None) -> str:
-        """A speed [m/s] as it is read, without its unit: 5:07, or 3.26."""
+        """A speed [m/s] as text, without its unit: 5:07, or 3.26."""
         if m_s is None or m_s <= 0:
             return ""
         if not self.is_pace:
@@ -58,12 +58,12 @@ class Units:
 
 
 def number(value: float | None, decimals: int) -> str:
-    """A number to so many decimals; nothing for none."""
+    """A number rounded to `decimals`; empty for None."""
     return "" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
 
 
 def signed(value: float | None, decimals: int = 1, minus: str = MINUS) -> str:
-    """A number with its sign; zero after rounding has none. A terminal may know no `minus` but the hyphen."""
+    """A number with its sign; zero after rounding has none. A terminal may need the hyphen as `minus`."""
     if value is None:
         return ""
     return f"{value:+.{decimals}f}".replace("-", minus) if round(value, decimals) else f"{0:.{decimals}f}"

@@ -1,4 +1,4 @@
-"""What the numbers of an athlete say, in sentences: findings, what they are made of, and what the data cannot say."""
+"""The results of an athlete in sentences: findings, their parts, and what the data cannot say."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pipeline.tables.analysed import FINDING_WORDS
 
 Row = Mapping[str, Any]
 
-#: Shown wherever findings are: on every page, below the club summary, on the page of a night.
+#: Shown with findings: on every page, below the club summary, on the page of a night.
 CAUTION = (
     "These numbers say what changed in recorded runs, not why, and are no advice. Pain, or a change after an injury, "
     "belongs with a physiotherapist or doctor."
@@ -37,7 +37,7 @@ def in_order(rows: Iterable[Row]) -> list[Row]:
 
 
 def onset_words(row: Row, units: Units) -> str:
-    """From where, with its interval; nothing where no place stands out."""
+    """The onset with its interval; empty without an onset."""
     if row["onset_km"] is None:
         return ""
     at, low, high = (units.distance_text(row[name]) for name in ("onset_km", "onset_low", "onset_high"))
@@ -50,7 +50,7 @@ def in_short(row: Row, units: Units) -> str:
     words = f"{LABELS[row['metric']]} {finding_words(row)}"
     if not (where := onset_words(row, units)):
         return f"{words} {size}"
-    # The size beyond the place first: that of the whole run would else be read as the one from there.
+    # The drift after the onset comes first, or that of the whole run would be read as if it began there.
     return f"{words} {where}, {signed(row['drift_after_onset_pct'])} % beyond; over whole runs {size}"
 
 
@@ -58,13 +58,13 @@ def change_words(row: Row, units: Units) -> tuple[str, str]:
     """A change in two sentences: from where, how much and how sure; and what it is more than."""
     size = f"{signed(row['drift_pct_per_10km'])} % per 10 km ({between(row['drift_low'], row['drift_high'])})"
     where = onset_words(row, units)
-    told = (
+    after_onset = (
         f" {where}: {signed(row['drift_after_onset_pct'])} % per 10 km beyond it; as one straight line over whole runs"
         if where
         else ""
     )
     return (
-        f"{LABELS[row['metric']].capitalize()} {finding_words(row)}{told} {size}.",
+        f"{LABELS[row['metric']].capitalize()} {finding_words(row)}{after_onset} {size}.",
         f"In all {signed(row['raw_pct_per_10km'])} %: pace {signed(row['speed_part_pct'])}, hill "
         f"{signed(row['slope_part_pct'])}, what remains {signed(row['drift_pct_per_10km'])}.",
     )
@@ -76,11 +76,11 @@ def form_of(drifts: Iterable[Row]) -> list[Row]:
 
 
 def form_state(drifts: Sequence[Row]) -> str:
-    """In a word for the filter: form `changes`, it `holds`, or whether it does is `open`."""
-    found = {row["finding"] for row in form_of(drifts)}
-    if found & set(_CHANGES):
+    """State for the filter: form `changes`, `holds`, or is `open`."""
+    findings = {row["finding"] for row in form_of(drifts)}
+    if findings & set(_CHANGES):
         return "changes"
-    return "holds" if "holds" in found and "unclear" not in found else "open"
+    return "holds" if "holds" in findings and "unclear" not in findings else "open"
 
 
 def verdict(drifts: Sequence[Row], units: Units, min_runs: int) -> str:
@@ -176,66 +176,66 @@ def more_than_slowing(drifts: Sequence[Row], units: Units) -> str:
     )
 
 
-def count_of(number: int, one: str, several: str) -> str:
-    """A number of things in words."""
-    return f"{number} {one if number == 1 else several}"
+def count_of(number: int, singular: str, plural: str) -> str:
+    """A count with its noun."""
+    return f"{number} {singular if number == 1 else plural}"
 
 
 def listed(labels: Sequence[str]) -> str:
-    """Words as a list in a sentence."""
+    """Labels joined as a list in a sentence."""
     return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"
 
 
 def cannot_say(drifts: Sequence[Row], never: Sequence[str], runs: Sequence[Row], pacing: Row | None) -> list[str]:
-    """What this athlete's data leave open, a sentence each.
+    """What the data of an athlete leave open, one sentence each.
 
     Args:
         drifts: rows of `athlete_drift` of the athlete.
-        never: labels of metrics that no run holds.
+        never: labels of metrics that no run has.
         runs: rows of `runs` of the athlete.
         pacing: the athlete's row of `pacing`.
     """
-    told = _left_open(in_order(drifts))
+    sentences = _left_open(in_order(drifts))
     if never:
-        told.append(f"Never recorded, or not computable from what was: {listed(never)}.")
+        sentences.append(f"Never recorded, or not computable from what was: {listed(never)}.")
     if flat := sum(row["altitude"] == "absent" for row in runs):
-        told.append(
+        sentences.append(
             f"{flat} of {count_of(len(runs), 'run', 'runs')} {'has' if flat == 1 else 'have'} no altitude: a hill "
             f"in {'it' if flat == 1 else 'them'} cannot be told from a change of form."
         )
     if unlisted := sum(row["shoe_id"] is None and row["surface"] is None for row in runs):
         has = "has" if unlisted == 1 else "have"
-        told.append(
+        sentences.append(
             f"{unlisted} of {count_of(len(runs), 'run', 'runs')} {has} neither shoe nor surface in the list of "
             "sessions."
         )
     if pacing is not None and (walked := pacing["n_walked_splits"]):
         were = "was" if walked == 1 else "were"
-        told.append(f"{count_of(walked, 'split', 'splits')} {were} partly walked and did not enter.")
-    told.append(
+        sentences.append(f"{count_of(walked, 'split', 'splits')} {were} partly walked and did not enter.")
+    sentences.append(
         "Wind, heat, drink, sleep and a sensor that slips are not in the data; what they do to form along a run is in "
         "what remains. How the foot lands is known from video alone."
     )
-    return told
+    return sentences
 
 
 def _left_open(drifts: Sequence[Row]) -> list[str]:
-    """Findings that are no more than they are, with the reason; those with nothing of their own to say in one line."""
+    """Open findings with their reasons; metrics with the same reason share a sentence."""
     alike: dict[tuple[str, str | None, str], list[str]] = {}
     for row in drifts:
         if row["reason"]:
             size = number(row["detectable_pct"], 1) if row["finding"] in _OPEN else ""
             alike.setdefault((row["finding"], row["reason"], size), []).append(LABELS[row["metric"]])
-    told = []
+    sentences = []
     for (finding, reason, size), labels in alike.items():
         every = len(labels) == len(drifts) > 1
         which = f"all {len(labels)} metrics" if every else listed(labels)
         is_are = "is" if len(labels) == 1 else "are"
         state = f" {is_are} {_OPEN[finding]}" if finding in _OPEN else ""
-        told.append(f"{which[0].upper()}{which[1:]}{state}: {reason}.")
+        sentences.append(f"{which[0].upper()}{which[1:]}{state}: {reason}.")
         if size:
-            told[-1] += f" Such runs would show a change of {size} % per 10 km four times in five."
-    return told
+            sentences[-1] += f" Such runs would show a change of {size} % per 10 km four times in five."
+    return sentences
 
 
 _OPEN = {"unclear": "not clear", "too_little_data": "open"}

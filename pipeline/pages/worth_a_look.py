@@ -15,7 +15,7 @@ from typing import Any
 
 _TEXTS = Path(__file__).with_name("worth_a_look.toml")
 
-#: In place of a metric: a look for all that have none of their own for a finding.
+#: In place of a metric: looks for all metrics that have none of their own for a finding.
 ANY = "any"
 
 
@@ -67,7 +67,7 @@ def every_look() -> tuple[Look, ...]:
 
 @functools.cache
 def cautions() -> Mapping[str, str]:
-    """What goes for every look: `one_thing`, `hand_over`, `no_landing`, `association`."""
+    """What applies to every look: `one_thing`, `hand_over`, `no_landing`, `association`."""
     return MappingProxyType({name: " ".join(text.split()) for name, text in _texts()["cautions"].items()})
 
 

@@ -1,6 +1,6 @@
 """Tables for spreadsheets: one CSV each, and one workbook with all of them.
 
-A cell that a spreadsheet could run is disarmed: in CSV by a leading apostrophe, in the workbook by being text.
+A cell that a spreadsheet could run as a formula is escaped: in CSV by a leading apostrophe, in the workbook as text.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import xlsxwriter
 from pipeline.core.metrics import METRICS
 from pipeline.tables import TABLES, decimals_of, meaning_of, unit_of
 
-#: What a spreadsheet takes for the beginning of a formula (OWASP, "CSV injection", from memory).
+#: What a spreadsheet takes as the beginning of a formula (OWASP, "CSV injection", from memory).
 _RUNNABLE = r"^[=+\-@\t\r]"
 
 #: The order of the sheets, and which tables are small enough for a person.
@@ -23,7 +23,7 @@ SHEETS = (
     "athlete_drift", "pacing", "contrasts", "season_trend", "season_slope", "complaints", "strike_counts",
     "strike_shift", "run_drift", "runs", "recordings", "exclusions",
 )  # fmt: skip
-#: Rows beyond this are left to the CSV: a sheet of a million cells opens slowly, and nobody reads it.
+#: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000
 
 
@@ -41,19 +41,19 @@ def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
 
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
-    """Write one table as CSV, also one that is too long for a sheet."""
-    _disarmed(rows).write_csv(folder / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
+    """Write one table as CSV, without a limit on its length."""
+    _escaped(rows).write_csv(folder / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
 
 
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
-    """List what was turned away: file, session, status, reason, fix."""
+    """List the rejected and skipped files: file, session, status, reason, fix."""
     folder.mkdir(parents=True, exist_ok=True)
-    turned_away = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "duplicate"]))
-    columns = turned_away.select("path", "session", "athlete_id", "status", "reason", "fix")
-    _disarmed(columns).write_csv(folder / "rejected.csv")
+    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "duplicate"]))
+    columns = rejected.select("path", "session", "athlete_id", "status", "reason", "fix")
+    _escaped(columns).write_csv(folder / "rejected.csv")
 
 
-def _disarmed(rows: pl.DataFrame) -> pl.DataFrame:
+def _escaped(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(
         pl.when(text.str.contains(_RUNNABLE)).then(pl.format("'{}", text)).otherwise(text).alias(name)
         for name, dtype in rows.schema.items()
@@ -82,7 +82,7 @@ def _write_sheet(
     header: xlsxwriter.format.Format,
     unit: xlsxwriter.format.Format,
 ) -> None:
-    """A sheet: names, units, then rows; the two head rows and the key columns stay in sight."""
+    """A sheet: names, units, then rows; the two header rows and the key columns are frozen."""
     sheet = workbook.add_worksheet(name)
     columns = TABLES[name].columns()
     for place, (column_name, column) in enumerate(columns.items()):

@@ -12,7 +12,7 @@ import pytest
 from pipeline.core.metrics import METRICS
 from pipeline.core.settings import Settings
 from pipeline.pages import club_pages
-from pipeline.pages.club_pages import FILES_A_PAGE, MOST_LISTED, file_pages, index_page
+from pipeline.pages.club_pages import FILES_PER_PAGE, MOST_LISTED, file_pages, index_page
 from pipeline.pages.club_rows import Pages
 from tests.support.rows_in_memory import RowsInMemory
 
@@ -317,7 +317,7 @@ def test_sessions_of_a_file_are_told_apart():
     [(1, [1]), (4, [4]), (5, [4, 1]), (8, [4, 4]), (9, [4, 4, 1])],
 )
 def test_many_files_are_split_exactly_at_the_boundary(n: int, sizes: list[int], monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(club_pages, "FILES_A_PAGE", 4)
+    monkeypatch.setattr(club_pages, "FILES_PER_PAGE", 4)
     found = files(*(file(f"ari/{place:02d}") for place in range(n)))
     assert [len(page["files"]) for page in found] == sizes
     names = ["files.html", "files-2.html", "files-3.html"][: len(sizes)]
@@ -328,7 +328,7 @@ def test_many_files_are_split_exactly_at_the_boundary(n: int, sizes: list[int], 
 
 
 def test_so_many_files_are_on_a_page():
-    assert FILES_A_PAGE == 2000
+    assert FILES_PER_PAGE == 2000
     assert [len(page["files"]) for page in files(*(file(f"ari/{place}") for place in range(2001)))] == [2000, 1]
 
 

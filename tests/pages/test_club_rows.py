@@ -65,7 +65,7 @@ def test_a_page_lies_in_the_folder_of_the_id_whatever_signs_it_has(tmp_path: Pat
 
 def test_athletes_are_put_in_order_as_they_are_shown(tmp_path: Path):
     club = ClubRows(state(tmp_path / "1", names={"ari": "zoe", "bea": "Anna"}), is_coded=False)
-    assert sorted(("ari", "bea"), key=club.place) == ["bea", "ari"]
+    assert sorted(("ari", "bea"), key=club.sort_key) == ["bea", "ari"]
 
 
 def test_a_run_is_named_by_its_start():
@@ -111,7 +111,7 @@ def test_the_order_of_codes_is_not_the_order_of_the_ids(demo: Refreshed, tmp_pat
     pages_of(tmp_path, None, CODES)
     club = ClubRows(tmp_path, is_coded=True)
     athletes = sorted(demo.table("runs")["athlete_id"].unique())
-    ordered = sorted(athletes, key=club.place)
+    ordered = sorted(athletes, key=club.sort_key)
     assert ordered != athletes
     assert [club.shown(one) for one in ordered] == sorted(club.shown(one) for one in athletes)
 
