@@ -46,7 +46,7 @@ class Metric(Quantity):
     Attributes:
         smallest_change_pct: smallest change of interest [% per 10 km], the default of the setting of that name.
         smallest_change_source: where that comes from.
-        picture_rank: the athlete's page first draws the change with the lowest rank.
+        picture_rank: the athlete's page first draws the change with the lowest rank; form comes before effort.
         is_leading: whether the club summary in the terminal shows its numbers.
         is_effort: whether it counts as effort; all others count as form.
         lags_pace: whether it follows a change of pace with a delay, which the adjustment for speed does not model.

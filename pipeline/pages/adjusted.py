@@ -38,7 +38,8 @@ def adjusted(
 
     Returns:
         `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and one column per metric
-        with an estimate: percent of the run's fresh level, null where the split was not included. In order of run, split.
+        with an estimate: percent of the run's fresh level, null where the split was not included. In order of run,
+        then split.
     """
     used = inclusion.with_known_slope(splits)
     shown = used.select(

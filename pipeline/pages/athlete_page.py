@@ -102,8 +102,8 @@ def _first_shown(drifts: Sequence[Row]) -> str | None:
     return min(changes or [row["metric"] for row in drifts], key=_picture_rank, default=None)
 
 
-def _picture_rank(metric: str) -> int:
-    return METRIC_OF[metric].picture_rank
+def _picture_rank(metric: str) -> tuple[bool, int]:
+    return METRIC_OF[metric].is_effort, METRIC_OF[metric].picture_rank
 
 
 def _never_recorded(drifts: Sequence[Row]) -> list[str]:

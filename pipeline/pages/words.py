@@ -17,7 +17,7 @@ CAUTION = (
     "belongs with a physiotherapist or doctor."
 )
 _PLACE = {column: place for place, column in enumerate(METRIC_OF)}
-_CHANGES = ("rises", "falls", "changes_late")
+CHANGES = ("rises", "falls", "changes_late")
 
 
 def finding_words(row: Row) -> str:
@@ -28,7 +28,7 @@ def finding_words(row: Row) -> str:
 
 def is_change(row: Row) -> bool:
     """Whether the finding is that the metric changes."""
-    return row["finding"] in _CHANGES
+    return row["finding"] in CHANGES
 
 
 def in_order(rows: Iterable[Row]) -> list[Row]:
@@ -78,7 +78,7 @@ def form_of(drifts: Iterable[Row]) -> list[Row]:
 def form_state(drifts: Sequence[Row]) -> str:
     """State for the filter: form `changes`, `holds`, or is `open`."""
     findings = {row["finding"] for row in form_of(drifts)}
-    if findings & set(_CHANGES):
+    if findings & set(CHANGES):
         return "changes"
     return "holds" if "holds" in findings and "unclear" not in findings else "open"
 

@@ -13,10 +13,14 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from pipeline.pages.words import CHANGES
+
 _TEXTS = Path(__file__).with_name("worth_a_look.toml")
 
 #: In place of a metric: looks for all metrics that have none of their own for a finding.
 ANY = "any"
+#: In place of a finding: looks for every change of a metric that has none of its own.
+CHANGE = "changes"
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,7 @@ class Look:
 
     Attributes:
         metric: a column of `splits`, or `any`.
-        finding: of `athlete_drift`.
+        finding: of `athlete_drift`, or `changes`.
         title: in a few words.
         examine: what to look at or try to observe.
         evidence: what was seen in whom, and how large; empty where none is known.
@@ -54,8 +58,12 @@ def looks(metric: str, finding: str) -> tuple[Look, ...]:
     Returns:
         The looks of this metric and finding in their order; where it has none, those for any metric.
     """
-    own = tuple(look for look in every_look() if (look.metric, look.finding) == (metric, finding))
-    return own or tuple(look for look in every_look() if (look.metric, look.finding) == (ANY, finding))
+    general = CHANGE if finding in CHANGES else finding
+    own, shared = (
+        tuple(look for look in every_look() if (look.metric, look.finding) == wanted)
+        for wanted in ((metric, finding), (ANY, general))
+    )
+    return own or shared
 
 
 @functools.cache

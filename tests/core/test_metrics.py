@@ -37,10 +37,8 @@ def test_what_a_quantity_is_computed_from_exists_and_nobody_s_mass_is_released(q
     assert not (quantity.may_be_released and "mass_kg" in quantity.derived_from)
 
 
-def test_pictures_have_an_order_and_changes_of_effort_come_after_those_of_form():
+def test_pictures_have_an_order():
     assert len({metric.picture_rank for metric in METRICS}) == len(METRICS)
-    ranked = sorted(METRICS, key=lambda metric: metric.picture_rank)
-    assert [metric.is_effort for metric in ranked] == sorted(metric.is_effort for metric in METRICS)
 
 
 def test_the_setting_gives_every_smallest_change_and_its_source():
