@@ -23,23 +23,23 @@ from prefect.context import FlowRunContext
 from prefect.futures import PrefectFuture, as_completed
 from prefect.task_runners import ThreadPoolTaskRunner
 
+from pipeline import ATHLETE, CLUB, stages_of
 from pipeline.core.errors import UsageError
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
+from pipeline.refresh import WORKER_LOADS
 from pipeline.refresh.context import (
-    FORMS,
+    OUTPUTS,
     Athlete,
-    AthleteFits,
-    DriftEstimates,
+    BuildContext,
     DriftTask,
     Measured,
-    RunContext,
     SampledRuns,
     Shard,
     one_file_each,
 )
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Steps, measure_over, read_over
+from pipeline.refresh.steps import Executor, measure_over, read_over
 from pipeline.workers.lending import end_waiting_workers, lent_worker
 from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS, Progress
 
@@ -114,72 +114,80 @@ _OPTIONS: dict[str, Any] = {
 }
 
 
+def task_name(level: str, *, after_club: bool | None = None) -> str:
+    """The name of the task that runs the stages of a level: that of the first."""
+    return stages_of(level, after_club=after_club)[0].name
+
+
 @task(name="recording", **_OPTIONS)
-def recording(context: Sealed[RunContext], shards: Sealed[Sequence[Shard]]) -> list[list[tuple[InboxFile, Session]]]:
+def recording(context: Sealed[BuildContext], shards: Sealed[Sequence[Shard]]) -> list[list[tuple[InboxFile, Session]]]:
     """Stage `recording` of a batch of shards."""
-    with lent_worker() as spread:
-        return read_over(spread, context.content, shards.content)
+    with lent_worker(WORKER_LOADS) as mapper:
+        return read_over(mapper, context.content, shards.content)
 
 
 @task(name="samples", **_OPTIONS)
 def samples(
-    context: Sealed[RunContext],
+    context: Sealed[BuildContext],
     shards: Sealed[Sequence[Shard]],
     sessions: Sequence[Sequence[tuple[InboxFile, Session]]],
 ) -> list[SampledRuns]:
     """Stage `samples` of a batch of shards."""
-    from pipeline.refresh.shard import settle
+    from pipeline.refresh.shard import sample, write_samples
 
-    return [settle(context.content, shard, own) for shard, own in zip(shards.content, sessions, strict=True)]
+    return [
+        write_samples(context.content, sample(context.content, shard, own))
+        for shard, own in zip(shards.content, sessions, strict=True)
+    ]
 
 
 @task(name="splits", **_OPTIONS)
-def splits(context: Sealed[RunContext], settled: Sequence[SampledRuns]) -> list[Measured]:
+def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> list[Measured]:
     """Stage `splits` of a batch of shards."""
     from pipeline.refresh.shard import cut
 
-    return [cut(context.content, one) for one in settled]
+    return [cut(context.content, one) for one in sampled]
 
 
 @task(name="measure", **_OPTIONS)
-def measured(context: Sealed[RunContext], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
+def measured(context: Sealed[BuildContext], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
     """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
-    with lent_worker() as spread:
-        return list(measure_over(spread, context.content, shards.content))
+    with lent_worker(WORKER_LOADS) as mapper:
+        return list(measure_over(mapper, context.content, shards.content))
 
 
-@task(name="responses", **_OPTIONS)
-def responses(context: Sealed[RunContext], athletes: Sealed[Sequence[Athlete]]) -> list[AthleteFits]:
-    """Stages `responses` and `pacing` of a batch of athletes."""
-    from pipeline.refresh.athlete import respond
-
-    return [respond(context.content, one) for one in athletes.content]
-
-
-@task(name="drift", **_OPTIONS)
-def drift(
-    context: Sealed[RunContext], due: Sealed[Sequence[DriftTask]], club: Sealed[pl.DataFrame]
-) -> list[DriftEstimates]:
-    """Stage `drift` of a batch of athletes."""
+@task(name=task_name(ATHLETE, after_club=False), **_OPTIONS)
+def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) -> list[dict[str, pl.DataFrame]]:
+    """The athlete-level stages of a batch of athletes that need nothing of the club."""
     from pipeline.refresh.athlete import analyse
 
-    return [analyse(context.content, one, club.content) for one in due.content]
+    return [analyse(context.content, athlete) for athlete in batch.content]
 
 
-@task(name="summaries", **_OPTIONS)
-def summaries(context: Sealed[RunContext]) -> pl.DataFrame:
-    """Stage `summaries` of the club."""
+@task(name=task_name(ATHLETE, after_club=True), **_OPTIONS)
+def athletes_after_club(
+    context: Sealed[BuildContext], batch: Sealed[Sequence[DriftTask]], club: Sealed[pl.DataFrame]
+) -> list[dict[str, pl.DataFrame]]:
+    """The other athlete-level stages of a batch of athletes."""
+    from pipeline.refresh.athlete import analyse_after_club
+
+    return [analyse_after_club(context.content, drift_task, club.content) for drift_task in batch.content]
+
+
+@task(name=task_name(CLUB), **_OPTIONS)
+def club(context: Sealed[BuildContext]) -> pl.DataFrame:
+    """The club-level stages."""
     from pipeline.refresh.club import finish
 
     return finish(context.content)
 
 
-@task(name="forms", **_OPTIONS)
-def forms(context: Sealed[RunContext], form: str) -> None:
-    """What the tables are given in besides: for SQL users, for spreadsheets."""
-    from pipeline.refresh.club import show_forth
+@task(name="outputs", **_OPTIONS)
+def outputs(context: Sealed[BuildContext], output: str) -> None:
+    """What the tables are written as besides Parquet: for SQL users, for spreadsheets."""
+    from pipeline.refresh.club import write_output
 
-    show_forth(context.content, form)
+    write_output(context.content, output)
 
 
 @task(name="pages", **_OPTIONS)
@@ -206,30 +214,33 @@ def refresh(given: Given) -> pl.DataFrame:
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
         return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, n_workers)]
 
-    def measure_all(context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
+    def measure_all(context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
         size = BATCH_FILES_ON_A_CLUSTER if given.is_cluster else BATCH_FILES
         of_files = batches(shards, size, n_workers, weight=lambda shard: len(shard.files))
         if given.is_cluster:
             return _over_the_cluster(context, of_files)
         return _through_the_shards(context, of_files, given.jobs)
 
-    def respond_all(context: RunContext, athletes: Sequence[Athlete]) -> Iterator[AthleteFits]:
-        return chain.from_iterable(responses.map(_shared(context), of_athletes(athletes)).result())
+    def analyse(context: BuildContext, everyone: Sequence[Athlete]) -> Iterator[dict[str, pl.DataFrame]]:
+        return chain.from_iterable(athletes.map(_shared(context), of_athletes(everyone)).result())
 
-    def analyse_all(context: RunContext, due: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[DriftEstimates]:
-        return chain.from_iterable(drift.map(_shared(context), of_athletes(due), _shared(club)).result())
+    def analyse_after_club(
+        context: BuildContext, tasks: Sequence[DriftTask], responses: pl.DataFrame
+    ) -> Iterator[dict[str, pl.DataFrame]]:
+        futures = athletes_after_club.map(_shared(context), of_athletes(tasks), _shared(responses))
+        return chain.from_iterable(futures.result())
 
-    def show_all(context: RunContext, shared: Pages | None, athletes: Sequence[str]) -> None:
-        shown = forms.map(_shared(context), FORMS)
-        drawn = pages.map(_shared(shared), of_athletes([None, *athletes]) if shared is not None else [])
-        shown.result()
+    def finish(context: BuildContext) -> pl.DataFrame:
+        return club.submit(Sealed(context)).result()
+
+    def write_outputs(context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
+        written = outputs.map(_shared(context), OUTPUTS)
+        drawn = pages.map(_shared(shared), of_athletes([None, *everyone]) if shared is not None else [])
+        written.result()
         drawn.result()
 
-    def finish(context: RunContext) -> pl.DataFrame:
-        return summaries.submit(Sealed(context)).result()
-
-    steps = Steps(measure_all, respond_all, analyse_all, club_responses, finish, show_all)
-    return bring_up_to_date(given.inbox, given.store, steps, wait_s=given.wait_s, progress=given.progress)
+    executor = Executor(measure_all, analyse, analyse_after_club, club_responses, finish, write_outputs)
+    return bring_up_to_date(given.inbox, given.store, executor, wait_s=given.wait_s, progress=given.progress)
 
 
 def _shared(content: T) -> Any:
@@ -269,7 +280,7 @@ def batches(
         yield batch
 
 
-def _over_the_cluster(context: RunContext, of_files: Iterable[list[Shard]]) -> Iterator[Measured]:
+def _over_the_cluster(context: BuildContext, of_files: Iterable[list[Shard]]) -> Iterator[Measured]:
     """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker
 
@@ -297,7 +308,7 @@ def _over_the_cluster(context: RunContext, of_files: Iterable[list[Shard]]) -> I
         yield from results
 
 
-def _through_the_shards(context: RunContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
+def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
     """Keep two batches a worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
     for batch in of_files:

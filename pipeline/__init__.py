@@ -1,44 +1,192 @@
-"""The line: inbox file → recording → samples → splits → responses → drift → summaries.
+"""The stages: inbox file → recording → samples → splits → responses → drift → … → tables of the club.
 
-The order is written here once. Tests hold the files, the tables, the Prefect flow and the README's table to it. A
-stage that has no task in the flow is taken inside that of its unit: pacing with drift, strikes and what follows with
-summaries.
+`STAGES` is the one declaration of their order, of what each reads and writes, and of the settings that it is given. The
+refresh, `check`, the Prefect flow and what is kept between refreshes follow it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import polars as pl
+
+#: What a stage needs to be computed: one file, the splits of one athlete, the tables of the whole club; or, on demand,
+#: the published tables.
+FILE, ATHLETE, CLUB, ON_DEMAND = "file", "athlete", "club", "on demand"
+
+
+@dataclass(frozen=True)
+class Function:
+    """A pure function of a stage's module.
+
+    Attributes:
+        name: in `pipeline/stages/<stage>.py`.
+        reads: what it is given, in order: tables as the stages before it left them, lists of the inbox (`*.csv`).
+        writes: the tables that it returns: one frame, or a tuple of as many frames in this order. What replaces the
+            table of an earlier stage is written here too.
+        settings: attributes of `Settings` that it takes as keyword arguments of the same names.
+    """
+
+    name: str
+    reads: tuple[str, ...]
+    writes: tuple[str, ...]
+    settings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Stage:
-    """One step of the line: its module is `pipeline/stages/<name>.py`, its tests are `tests/stages/test_<name>.py`.
+    """A stage: its module is `pipeline/stages/<name>.py`, its tests are `tests/stages/test_<name>.py`.
 
     Attributes:
         name: the one word that finds everything about it.
-        reads: what goes in.
-        writes: the tables that come out.
-        unit: what it can be shared out by: nothing outside one such unit is needed to compute it.
+        level: `FILE`, `ATHLETE`, `CLUB` or `ON_DEMAND`.
+        functions: in their order.
+        after_club: of an athlete-level stage: it also takes, as `club`, what the responses of the whole club have in
+            common, and as `metrics`, the metrics to estimate. It runs after all athletes have been through the stages
+            without this; where the club's responses changed in a metric, for all athletes in that metric. Its tables
+            have a column `metric`.
     """
 
     name: str
-    reads: str
-    writes: tuple[str, ...]
-    unit: str
+    level: str
+    functions: tuple[Function, ...]
+    after_club: bool = False
+
+    @property
+    def writes(self) -> tuple[str, ...]:
+        """The tables that come out."""
+        return tuple(table for function in self.functions for table in function.writes)
+
+    @property
+    def module(self) -> str:
+        """The name of its module."""
+        return f"pipeline.stages.{self.name}"
+
+    def call(self, name: str, *inputs: Any, settings: object, **more: Any) -> Any:
+        """Call one of its functions, whose module is imported with the first call.
+
+        Args:
+            name: of the function.
+            inputs: what the function reads.
+            settings: where the values of its settings are taken from.
+            more: further keyword arguments.
+        """
+        (function,) = (function for function in self.functions if function.name == name)
+        chosen = {setting: getattr(settings, setting) for setting in function.settings}
+        return getattr(import_module(self.module), name)(*inputs, **chosen, **more)
+
+    def tables(self, frames: Mapping[str, pl.DataFrame], *, settings: object, **more: Any) -> dict[str, pl.DataFrame]:
+        """Call all its functions, each with the frames that the ones before left; returns the tables that come out."""
+        made: dict[str, pl.DataFrame] = {}
+        for function in self.functions:
+            inputs = (made[name] if name in made else frames[name] for name in function.reads)
+            result = self.call(function.name, *inputs, settings=settings, **more)
+            made |= zip(function.writes, result if isinstance(result, tuple) else (result,), strict=True)
+        return made
 
 
 STAGES = (
-    Stage("recording", "an inbox file", ("recordings",), "file"),
-    Stage("samples", "a recording", ("samples", "exclusions"), "run"),
-    Stage("splits", "the samples of runs", ("splits",), "run"),
-    Stage("responses", "the splits of an athlete", ("responses",), "athlete"),
-    Stage("drift", "the splits of an athlete", ("run_drift", "athlete_drift"), "athlete"),
-    Stage("pacing", "the splits of an athlete", ("pacing",), "athlete"),
-    Stage("strikes", "the list strikes.csv", ("strike_counts", "strike_shift"), "club"),
-    Stage("summaries", "the tables of all athletes", ("runs", "athlete_drift", "season_trend", "complaints"), "club"),
-    Stage("contrasts", "the level and drift of runs, by surface and shoe", ("contrasts",), "club"),
-    Stage("season_slope", "the drift of runs, by date", ("season_slope",), "club"),
+    Stage(
+        "recording",
+        FILE,
+        (
+            Function(
+                "recording",
+                reads=("an inbox file",),
+                writes=("recordings",),
+                settings=("sensor_preference", "described_fields", "max_unpacked_bytes", "max_members"),
+            ),
+        ),
+    ),
+    Stage(
+        "samples",
+        FILE,
+        (
+            Function(
+                "samples",
+                reads=("a recording",),
+                writes=("samples", "exclusions"),
+                settings=("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m"),
+            ),
+        ),
+    ),
+    Stage(
+        "splits",
+        FILE,
+        (
+            Function(
+                "splits",
+                reads=("samples", "roster.csv"),
+                writes=("splits",),
+                settings=("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share"),
+            ),
+        ),
+    ),
+    Stage("responses", ATHLETE, (Function("responses", ("splits",), ("responses",), ("inclusion",)),)),
+    Stage(
+        "drift",
+        ATHLETE,
+        (
+            Function(
+                "drift",
+                reads=("splits",),
+                writes=("run_drift", "athlete_drift"),
+                settings=("inclusion", "max_collinearity", "seed"),
+            ),
+        ),
+        after_club=True,
+    ),
+    Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
+    Stage(
+        "strikes",
+        CLUB,
+        (
+            Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
+            Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
+        ),
+    ),
+    Stage(
+        "summaries",
+        CLUB,
+        (
+            Function("runs", ("runs", "splits", "sessions.csv"), ("runs",)),
+            Function(
+                "athlete_drift",
+                reads=("athlete_drift", "run_drift"),
+                writes=("athlete_drift",),
+                settings=(
+                    "smallest_change_pct",
+                    "max_collinearity",
+                    "usual_distance_margin",
+                    "max_late_exclusion_excess",
+                ),
+            ),
+            Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
+            Function("complaints", ("complaints.csv",), ("complaints",)),
+        ),
+    ),
+    Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
+    Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
+    # Made by its own command from what is published, and removed by the next refresh that changes something.
+    Stage("calibration", ON_DEMAND, (Function("calibration", ("splits", "responses"), ("calibration",)),)),
 )
 
-#: Beside the line: made on demand from what is published, and gone with the next refresh.
-ON_DEMAND = (Stage("calibration", "the published splits", ("calibration",), "athlete"),)
+
+def stages_of(level: str, *, after_club: bool | None = None) -> list[Stage]:
+    """The stages of a level in their order; all of them, or those of one of the two rounds over athletes."""
+    return [stage for stage in STAGES if stage.level == level and after_club in (None, stage.after_club)]
+
+
+def stage_named(name: str) -> Stage:
+    """The stage of this name."""
+    (stage,) = (stage for stage in STAGES if stage.name == name)
+    return stage
+
+
+def tables_of(level: str, *, after_club: bool | None = None) -> list[str]:
+    """The tables that come out of the stages of a level, in order."""
+    return [table for stage in stages_of(level, after_club=after_club) for table in stage.writes]

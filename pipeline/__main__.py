@@ -21,7 +21,7 @@ from pipeline.core.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE, Split
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipeline.workers.pool import Spread
+    from pipeline.workers.pool import Mapper
 
 
 #: A step that takes longer has failed; files have limits of their own in the settings.
@@ -121,7 +121,7 @@ def _refresh(
     wait_s: float = 0.0,
 ) -> None:
     by_flow = flow or cluster is not None or has_prefect_api()
-    with nullcontext() if by_flow else _workers(jobs) as spread:
+    with nullcontext() if by_flow else _workers(jobs) as mapper:
         from pipeline.commands.show import ledger_summary
         from pipeline.core.places import is_remote, whole_name
         from pipeline.inbox.inbox import read_inbox
@@ -139,7 +139,7 @@ def _refresh(
                     found, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
                 )
             else:
-                ledger = in_process(found, store, wait_s=wait_s, progress=progress, spread=spread)
+                ledger = in_process(found, store, wait_s=wait_s, progress=progress, mapper=mapper)
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     console.print(what_came_in(store), highlight=False)
@@ -165,7 +165,7 @@ def _refresh(
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one a core]")
 def check(inbox: Path, jobs: int | None) -> None:
     """Read and judge everything in an inbox, write nothing."""
-    with _workers(jobs) as spread:
+    with _workers(jobs) as mapper:
         from pipeline.commands.show import ledger_summary
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.duplicates import with_several_athletes
@@ -173,7 +173,7 @@ def check(inbox: Path, jobs: int | None) -> None:
 
         found = read_inbox(inbox)
         with _progress(f"Reading {len(found.files)} files") as progress:
-            ledger = judge(found, progress=progress, spread=spread)
+            ledger = judge(found, progress=progress, mapper=mapper)
     open_console().print(ledger_summary(ledger, everything=True))
     _show_notices([*found.notices, *with_several_athletes(ledger)])
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
@@ -295,14 +295,14 @@ def _show_club(store: Path, athletes: pl.DataFrame | None) -> None:
 
 
 @contextmanager
-def _workers(jobs: int | None) -> Iterator[Spread]:
+def _workers(jobs: int | None) -> Iterator[Mapper]:
     """Workers, started before this process loads what it needs itself: all then load at the same time."""
     from pipeline.workers.pool import workers
 
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     # Files of strangers are read in a process of their own even if there is but one.
-    with workers(wanted, wanted, few=0, item_s=_LONGEST_STEP_S) as spread:
-        yield spread
+    with workers(wanted, wanted, few=0, item_s=_LONGEST_STEP_S) as mapper:
+        yield mapper
 
 
 @contextmanager

@@ -247,6 +247,11 @@ class Settings:
         """Which splits, runs and athletes enter the regressions."""
         return Inclusion(**{one.name: getattr(self, one.name) for one in dataclasses.fields(Inclusion)})
 
+    @property
+    def max_unpacked_bytes(self) -> int:
+        """The setting `max_unpacked_mb` in bytes."""
+        return int(self.max_unpacked_mb * 1_000_000)
+
     def digest(self, step: str = SUMMARIES) -> str:
         """SHA-256 of the values that have a say in a step, to tell whether two results were made with the same."""
         counted = _STEPS[: _STEPS.index(step) + 1]

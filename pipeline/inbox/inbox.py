@@ -92,12 +92,22 @@ class Inbox:
                 return self.folder / path
         return None
 
+    @property
+    def lists(self) -> dict[str, pl.DataFrame]:
+        """The lists that stages read, by the names of their files."""
+        return {
+            "roster.csv": self.athletes,
+            "sessions.csv": self.sessions,
+            "strikes.csv": self.strikes,
+            "complaints.csv": self.complaints,
+        }
+
     def lists_digest(self) -> str:
         """SHA-256 of the lists and of every `columns.toml`, also of those that hold for no file."""
         digest = hashlib.sha256()
         for path in self.described:
             digest.update((self.folder / path).read_bytes())
-        for rows in (self.athletes, self.sessions, self.strikes, self.complaints):
+        for rows in self.lists.values():
             digest.update(rows.write_csv().encode())
         return digest.hexdigest()
 

@@ -1,4 +1,15 @@
 """The refresh: what changed in an inbox, what is carried over, and the stages run over the rest.
 
-Imports `pages`, `store`, `inbox`, `workers` and the stages. Knows nothing of studies, nights, Prefect or commands.
+Imports `pages`, `store`, `inbox`, `workers` and the stages; no studies, nights, Prefect or commands.
 """
+
+from pipeline import ATHLETE, CLUB, FILE, stages_of
+
+_OF_FILES_AND_ATHLETES = ["pipeline.refresh.shard", "pipeline.refresh.athlete"]
+_OF_THE_CLUB = ["pipeline.refresh.club", "pipeline.pages.draw"]
+
+#: What workers import as they start, and what they import when there is nothing else to do; with a blank between.
+WORKER_LOADS = " ".join(
+    [*_OF_FILES_AND_ATHLETES, *(stage.module for level in (FILE, ATHLETE) for stage in stages_of(level))]
+)
+WORKER_LOADS_LATER = " ".join([*(stage.module for stage in stages_of(CLUB)), *_OF_THE_CLUB])

@@ -1,6 +1,6 @@
-"""An athlete: splits in their place, and the stages responses, drift and pacing.
+"""The athlete-level stages of `pipeline.STAGES`, for one athlete.
 
-Splits are read back from the state being built: between processes only names and small results travel.
+Splits are read back from the state being built: between processes only names and small results are sent.
 """
 
 from __future__ import annotations
@@ -10,46 +10,35 @@ from importlib.metadata import version
 
 import polars as pl
 
+from pipeline import ATHLETE, stages_of
 from pipeline.core.places import files_below
-from pipeline.refresh.context import Athlete, AthleteFits, DriftEstimates, DriftTask, Measured, RunContext
-from pipeline.stages.drift import drift
-from pipeline.stages.pacing import pacing
-from pipeline.stages.responses import responses
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
 
 
-def respond(context: RunContext, athlete: Athlete) -> AthleteFits:
-    """Put what was measured anew in its place, and take the stages `responses` and `pacing`."""
+def analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
+    """Write the splits of files that were read, and run the stages that need no more; returns their tables."""
     if athlete.measured is not None:
-        _put_in_place(context, athlete.athlete_id, athlete.measured)
-    own, inclusion = _splits(context, athlete.athlete_id), context.inbox.settings.inclusion
-    return AthleteFits(responses(own, inclusion=inclusion), pacing(own, inclusion=inclusion))
+        _write_splits(context, athlete.athlete_id, athlete.measured)
+    return _tables(context, athlete.athlete_id, after_club=False)
 
 
-def analyse(context: RunContext, due: DriftTask, club: pl.DataFrame) -> DriftEstimates:
-    """Take the stage `drift`, with what the club's responses have in common."""
-    settings = context.inbox.settings
-    return DriftEstimates(
-        *drift(
-            _splits(context, due.athlete_id),
-            inclusion=settings.inclusion,
-            max_collinearity=settings.max_collinearity,
-            seed=settings.seed,
-            club=club,
-            metrics=due.metrics,
-        )
-    )
+def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Run the stages that also need what the club's responses have in common; returns their tables."""
+    return _tables(context, task.athlete_id, after_club=True, club=club, metrics=task.metrics)
 
 
-def _splits(context: RunContext, athlete_id: str) -> pl.DataFrame:
-    assert context.built is not None
-    return read_partitions(context.built, "splits", athlete_id)
+def _tables(context: BuildContext, athlete_id: str, *, after_club: bool, **more: object) -> dict[str, pl.DataFrame]:
+    frames = {"splits": read_partitions(context.built, "splits", athlete_id)}
+    tables: dict[str, pl.DataFrame] = {}
+    for stage in stages_of(ATHLETE, after_club=after_club):
+        tables |= stage.tables(frames | tables, settings=context.inbox.settings, **more)
+    return tables
 
 
-def _put_in_place(context: RunContext, athlete_id: str, measured: Measured) -> None:
+def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) -> None:
     """Write the splits by month, and remove the samples of recordings that turned out to be duplicates."""
-    assert context.built is not None
     wanted = {context.built / name for name in measured.runs["samples_file"]}
     for file in files_below(context.built / partition("samples", athlete_id)):
         if file not in wanted:

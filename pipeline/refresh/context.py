@@ -1,4 +1,4 @@
-"""What goes from one step of a refresh to the next, between processes too; nothing here loads a library but Polars."""
+"""What steps of a refresh are given and return, between processes too; imports no library but Polars."""
 
 from __future__ import annotations
 
@@ -12,20 +12,29 @@ from pipeline.inbox.inbox import Inbox, InboxFile
 
 @dataclass(frozen=True)
 class RunContext:
-    """What every step of one refresh shares.
+    """What every step that only reads shares, as for `splitdrift check`.
 
     Attributes:
-        inbox: where the files are, the lists and the settings.
-        built: folder of the state being built; None where nothing is to be written (`splitdrift check`).
+        inbox: where the files are, the lists and the settings; without the list of files, which is divided into shards.
     """
 
     inbox: Inbox
-    built: Path | None
+
+
+@dataclass(frozen=True)
+class BuildContext(RunContext):
+    """What every step of one refresh shares.
+
+    Attributes:
+        built: folder of the state being built.
+    """
+
+    built: Path
 
 
 @dataclass(frozen=True)
 class Shard:
-    """A handful of files of one athlete, or of none."""
+    """A few files of one athlete, or of none."""
 
     athlete_id: str | None
     files: tuple[InboxFile, ...]
@@ -38,14 +47,14 @@ def one_file_each(shard: Shard) -> list[Shard]:
 
 @dataclass(frozen=True)
 class Measured:
-    """What shards hand on. All small: samples stay in the files named in `runs`.
+    """What came of shards. All small: samples stay in the files named in `runs`.
 
     Attributes:
         recordings: rows of the ledger.
-        runs: a row a run (`RUN`): what `runs` needs, what tells duplicates apart, and `samples_file`.
+        runs: one row per run (`RUN`): what `runs` needs, what identifies duplicates, and `samples_file`.
         exclusions: rows of `exclusions`.
         splits: rows of `splits`.
-        passing: files turned away for a reason that may have passed by the next refresh.
+        passing: files rejected for a reason that may have passed by the next refresh.
     """
 
     recordings: pl.DataFrame
@@ -78,7 +87,7 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage samples hands to the stage splits: what is measured so far, and the samples of each run."""
+    """What the stage `splits` starts from: what is measured so far, and the samples of each run."""
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
@@ -86,11 +95,11 @@ class SampledRuns:
 
 @dataclass(frozen=True)
 class Athlete:
-    """An athlete whose splits are to be looked at.
+    """An athlete to be analysed.
 
     Attributes:
         athlete_id: the athlete.
-        measured: what was measured anew; None where the splits already lie in the state being built.
+        measured: what its files gave; None where the splits are in the state being built already.
     """
 
     athlete_id: str
@@ -98,28 +107,12 @@ class Athlete:
 
 
 @dataclass(frozen=True)
-class AthleteFits:
-    """What an athlete's runs tell by themselves, as rows for the tables of these names."""
-
-    responses: pl.DataFrame
-    pacing: pl.DataFrame
-
-
-@dataclass(frozen=True)
 class DriftTask:
-    """An athlete whose drift is to be estimated, and in which metrics."""
+    """An athlete to be analysed with what the club's responses have in common, and in which metrics."""
 
     athlete_id: str
     metrics: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class DriftEstimates:
-    """What they tell beside the club's, as rows for the tables of these names."""
-
-    run_drift: pl.DataFrame
-    athlete_drift: pl.DataFrame
-
-
-#: The forms in which the tables lie in a store besides Parquet: for SQL users, for spreadsheets. None needs another.
-FORMS = ("database", "exports")
+#: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.
+OUTPUTS = ("database", "exports")

@@ -63,8 +63,8 @@ def rebuild_pages(
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] not in (FOLDER.name, DATABASE))
             pages = pages_of(built, before, settings)
             assert pages is not None
-            with workers(len(athletes), jobs, few=FEW_ATHLETES) as spread:
-                for done, _ in enumerate(draw_over(spread, replace(pages, before=None), athletes)):
+            with workers(len(athletes), jobs, few=FEW_ATHLETES, loads="pipeline.pages.draw") as mapper:
+                for done, _ in enumerate(draw_over(mapper, replace(pages, before=None), athletes)):
                     if progress is not None:
                         progress(done, len(athletes))
             with written_here(built) as here:  # it names the folder that it lies in, and the one before will go

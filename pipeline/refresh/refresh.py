@@ -19,14 +19,16 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline import ATHLETE, tables_of
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of, write_since
-from pipeline.refresh.context import Athlete, DriftTask, Measured, RunContext, Shard
+from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.duplicates import by_athlete
-from pipeline.refresh.steps import Steps, steps_over
+from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
 from pipeline.store.known import (
@@ -41,7 +43,7 @@ from pipeline.store.known import (
 from pipeline.store.layout import partition, read_partitions, read_rows
 from pipeline.store.lock import locked
 from pipeline.tables import empty, publishable
-from pipeline.workers.pool import FEW_FILES, Progress, Spread, workers
+from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
 SHARD_FILES = 16
@@ -54,7 +56,7 @@ def refresh(
     jobs: int | None = None,
     wait_s: float = 0.0,
     progress: Progress | None = None,
-    spread: Spread | None = None,
+    mapper: Mapper | None = None,
 ) -> pl.DataFrame:
     """Bring a store up to date with its inbox.
 
@@ -65,7 +67,7 @@ def refresh(
             where a file that crashes its reader takes the refresh with it.
         wait_s: how long to wait for another refresh of the same store to end [s].
         progress: called with the files done and the files in all.
-        spread: workers that have been started already; `jobs` is then of no account.
+        mapper: workers that have been started already; `jobs` is then ignored.
 
     Returns:
         The ledger: rows of `recordings`.
@@ -75,14 +77,14 @@ def refresh(
         UsageError: the store's folder cannot be one.
         Held: another process is changing the store.
     """
-    with _spread(inbox, jobs, spread) as over:
-        return bring_up_to_date(inbox, store, steps_over(over), wait_s=wait_s, progress=progress)
+    with _mapper(inbox, jobs, mapper) as over:
+        return bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress)
 
 
 def bring_up_to_date(
-    inbox: Inbox, store: Path, steps: Steps, *, wait_s: float = 0.0, progress: Progress | None = None
+    inbox: Inbox, store: Path, executor: Executor, *, wait_s: float = 0.0, progress: Progress | None = None
 ) -> pl.DataFrame:
-    """The same by given steps."""
+    """The same with a given way to carry out the steps."""
     began_at = datetime.now(UTC)
     require_apart(inbox, store)
     prepare(store)
@@ -97,59 +99,63 @@ def bring_up_to_date(
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
         with building(store, keep=inbox.settings.keep_generations) as built:
-            context = context_for(inbox, built)
-            ledger = _build(context, steps, found, progress)
+            context = BuildContext(replace(inbox, files=()), built)
+            ledger = _build(context, executor, found, progress)
             before, after = _findings(known.folder), _findings(built)
             told = record(found, ledger, began_at=began_at, before=before, after=after)
             write_record(built, told, began_at)
             write_since(built, known.folder, told["findings"], f"{began_at:%Y-%m-%d}")
-            steps.show_forth(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
+            executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
             write_record(built, told, began_at)  # once more, now that it is known how long it took
             check_still_held()
         catch_up(store)
     return ledger
 
 
-def _build(context: RunContext, steps: Steps, found: Changes, progress: Progress | None) -> pl.DataFrame:
+def _build(context: BuildContext, executor: Executor, changes: Changes, progress: Progress | None) -> pl.DataFrame:
     """Make the next state; returns the ledger."""
-    known, keys = found.known, found.keys
-    carried = _carry_over(context, found)
-    measured = _watched(steps.measure(context, plan(found.to_read)), found.to_read, progress)
+    known, keys = changes.known, changes.keys
+    carried = _carry_over(context, changes)
+    measured = _watched(executor.measure(context, plan(changes.to_read)), changes.to_read, progress)
     gathered = by_athlete([*measured, *carried])
     parts = {
-        name: _with(known, name, found.touched, [getattr(one, name) for one in gathered])
-        for name in ("recordings", "runs", "exclusions")
+        "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),
+        "runs": _with(known, "runs", changes.touched, [athlete.runs for athlete in gathered]),
+        "exclusions": _with(known, "exclusions", changes.touched, [athlete.exclusions for athlete in gathered]),
     }
-    _require_still_there(found.inbox, gathered)
+    _require_still_there(changes.inbox, gathered)
     if parts["runs"].is_empty():
-        raise _nothing_usable(found.inbox, parts["recordings"])
+        raise _nothing_usable(changes.inbox, parts["recordings"])
 
     everyone = set(parts["runs"]["athlete_id"])
-    _remove_samples_of_nobody(context, gathered, everyone)
+    _remove_samples_without_runs(context, gathered, everyone)
     touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
-    others = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
-    anew = {*found.touched, *others}
-    alone = list(steps.respond(context, [*touched, *(Athlete(athlete_id) for athlete_id in others)]))
-    parts |= {name: _with(known, name, anew, [getattr(one, name) for one in alone]) for name in ("responses", "pacing")}
-    club = steps.club_responses(parts["responses"])
+    by_settings = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
+    recomputed = {*changes.touched, *by_settings}
+    athletes = [*touched, *(Athlete(athlete_id) for athlete_id in by_settings)]
+    analysed = list(executor.analyse(context, athletes))
+    for name in tables_of(ATHLETE, after_club=False):
+        parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
+    club = executor.club_responses(parts["responses"])
     before = known.part("responses")
-    moved = () if before is None else _moved(steps.club_responses(before), club)
-    due = [DriftTask(one, _ALL if one in anew else moved) for one in sorted(everyone) if one in anew or moved]
-    analysed = list(steps.analyse(context, due, club))
-    parts |= {
-        name: _with(known, name, anew, [getattr(one, name) for one in analysed], metrics=moved)
-        for name in ("run_drift", "athlete_drift")
-    }
-    assert context.built is not None
-    write_known(context.built, _without_passing(keys, gathered, found.inbox), found.inbox, parts)
-    return steps.finish(context)
+    moved = () if before is None else _moved(executor.club_responses(before), club)
+    tasks = [
+        DriftTask(athlete_id, _ALL if athlete_id in recomputed else moved)
+        for athlete_id in sorted(everyone)
+        if athlete_id in recomputed or moved
+    ]
+    analysed = list(executor.analyse_after_club(context, tasks, club))
+    for name in tables_of(ATHLETE, after_club=True):
+        parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed], metrics=moved)
+    write_known(context.built, _without_passing(keys, gathered, changes.inbox), changes.inbox, parts)
+    return executor.finish(context)
 
 
-def _carry_over(context: RunContext, found: Changes) -> list[Measured]:
+def _carry_over(context: BuildContext, found: Changes) -> list[Measured]:
     """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
     known, keys = found.known, found.keys
     recordings, runs, exclusions = known.part("recordings"), known.part("runs"), known.part("exclusions")
-    if known.folder is None or context.built is None or recordings is None or runs is None or exclusions is None:
+    if known.folder is None or recordings is None or runs is None or exclusions is None:
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in found.touched:
@@ -177,9 +183,8 @@ def _carry_over(context: RunContext, found: Changes) -> list[Measured]:
     return carried
 
 
-def _remove_samples_of_nobody(context: RunContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
-    """Runs may be turned away after their samples were written; of athletes with others `respond` removes them."""
-    assert context.built is not None
+def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
+    """Runs may be rejected after their samples were written; of athletes with other runs `analyse` removes them."""
     for athlete_id in {name for one in gathered if (name := _athlete_of(one)) is not None} - everyone:
         remove_tree(context.built / partition("samples", athlete_id))
 
@@ -259,8 +264,10 @@ def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
     )
 
 
-def _spread(inbox: Inbox, jobs: int | None, started: Spread | None) -> AbstractContextManager[Spread]:
-    return workers(len(inbox.files), jobs, few=FEW_FILES) if started is None else nullcontext(started)
+def _mapper(inbox: Inbox, jobs: int | None, started: Mapper | None) -> AbstractContextManager[Mapper]:
+    if started is not None:
+        return nullcontext(started)
+    return workers(len(inbox.files), jobs, few=FEW_FILES, loads=WORKER_LOADS, later=WORKER_LOADS_LATER)
 
 
 # --- Beside the refresh ----------------------------------------------------------------------------------------------
@@ -281,22 +288,17 @@ def require_apart(inbox: Inbox, store: Path) -> None:
 
 
 def check(
-    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, spread: Spread | None = None
+    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
 ) -> pl.DataFrame:
     """Read and judge every file, write nothing; returns the ledger."""
-    with _spread(inbox, jobs, spread) as over:
-        shards = plan(inbox.files)
-        measured = list(_watched(steps_over(over).measure(context_for(inbox, None), shards), inbox.files, progress))
+    with _mapper(inbox, jobs, mapper) as over:
+        judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
+        measured = list(_watched(judged, inbox.files, progress))
     ledger = pl.concat([one.recordings for one in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
 
 
 # --- Sharing out -----------------------------------------------------------------------------------------------------
-
-
-def context_for(inbox: Inbox, built: Path | None) -> RunContext:
-    """What every step shares; without the list of files, which is shared out in the shards and would outweigh them."""
-    return RunContext(replace(inbox, files=()), built)
 
 
 def plan(files: Iterable[InboxFile]) -> list[Shard]:

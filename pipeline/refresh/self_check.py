@@ -1,4 +1,4 @@
-"""The self-check over a whole store: what the stage `calibration` needs is read, spread over workers, and published.
+"""The self-check over a whole store: what the stage `calibration` needs is read, divided among workers, and published.
 
 A draw is an invented season of the whole club, since the stages share what its athletes have in common and correct for
 their number. It goes the way of the real one: `responses` of each athlete, the club's, `drift` of each, the findings.
@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import written_here
 from pipeline.core.settings import Settings, read_settings
+from pipeline.refresh import WORKER_LOADS
 from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
@@ -124,14 +125,14 @@ def _told(
     """Take every season through the stages, athlete by athlete, and ask what was found."""
     tasks = [Task(athlete, place, draw) for draw in seasons for place, athlete in enumerate(athletes)]
     watched = _counter(2 * len(tasks), progress)
-    with workers(len(tasks), jobs, few=FEW_SEASONS) as spread:
-        clubs = {draw: club_responses(rows) for draw, rows in _by_draw(watched(spread(respond, settings, tasks)))}
+    with workers(len(tasks), jobs, few=FEW_SEASONS, loads=WORKER_LOADS) as mapper:
+        clubs = {draw: club_responses(rows) for draw, rows in _by_draw(watched(mapper(respond, settings, tasks)))}
         tasks = [Task(one.athlete, one.place, one.draw, clubs[one.draw]) for one in tasks]
         found = [
             Season(draw, rows, _planted(draw, athletes))
-            for draw, rows in _by_draw(watched(spread(analyse, settings, tasks)))
+            for draw, rows in _by_draw(watched(mapper(analyse, settings, tasks)))
         ]
-        return list(spread(judge, settings, found))
+        return list(mapper(judge, settings, found))
 
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:

@@ -1,7 +1,7 @@
-"""A shard: a handful of files of one athlete, taken through the stages recording, samples and splits.
+"""A shard: a few files of one athlete, taken through the stages recording, samples and splits.
 
 The stages themselves are pure; here their inputs are read, their outputs brought into the form of their tables, and the
-samples written. Only small frames are handed on.
+samples written. Only small frames are returned.
 """
 
 from __future__ import annotations
@@ -14,23 +14,27 @@ from importlib.metadata import version
 
 import polars as pl
 
+from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
-from pipeline.methods.spring_mass import with_stiffness
-from pipeline.refresh.context import RUN, Measured, RunContext, SampledRuns, Shard
+from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
-from pipeline.stages.recording import WORTH, Session, recording
-from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import splits
+from pipeline.stages.recording import WORTH, Session
+from pipeline.stages.samples import RunSamples
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
 from pipeline.workers.pool import may_have_passed
 
 
-def measure(context: RunContext, shard: Shard) -> Measured:
-    """Take a shard through the stages recording, samples and splits."""
-    return cut(context, settle(context, shard, read(context, shard)))
+def measure(context: BuildContext, shard: Shard) -> Measured:
+    """Take a shard through the stages recording, samples and splits; its samples are written."""
+    return cut(context, write_samples(context, sample(context, shard, read(context, shard))))
+
+
+def judge(context: RunContext, shard: Shard) -> Measured:
+    """The same without writing anything."""
+    return cut(context, sample(context, shard, read(context, shard)))
 
 
 def read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
@@ -39,7 +43,6 @@ def read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
 
 
 def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
-    settings = inbox.settings
     content, is_passing = b"", False
     try:
         if file.athlete_id is None:
@@ -51,15 +54,11 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True
             raise Refused("The file was being written while it was read.", "The next refresh reads it again.")
-        return recording(
-            file.path,
-            content,
-            mapping=inbox.mapping_for(file),
-            sensor_preference=settings.sensor_preference,
-            described_fields=settings.described_fields,
-            max_unpacked_bytes=int(settings.max_unpacked_mb * 1_000_000),
-            max_members=settings.max_members,
+        mapping = inbox.mapping_for(file)
+        sessions: list[Session] = stage_named("recording").call(
+            "recording", file.path, content, settings=inbox.settings, mapping=mapping
         )
+        return sessions
     except Refused as refusal:
         reason = refusal
     except OSError as error:
@@ -96,15 +95,15 @@ def _our_fault(error: Exception) -> Refused:
 
 
 def lost(context: RunContext, shard: Shard, reason: str) -> Measured:
-    """What stands for a shard of one file that cost its worker: the file, turned away."""
-    return settle(context, shard, unread(context, shard, reason)).measured
+    """The outcome of a shard of one file that cost its worker: the file, rejected."""
+    return sample(context, shard, unread(context, shard, reason)).measured
 
 
-def unread(_line: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile, Session]]:
+def unread(_context: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile, Session]]:
     """The same after the first stage.
 
     Args:
-        _line: shared by all.
+        _context: shared by all.
         shard: of one file.
         reason: what it did to its worker, such as "it took longer than 60 s".
     """
@@ -118,51 +117,39 @@ def unread(_line: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile
 
 @dataclass(frozen=True)
 class _Run:
-    """A run that a session turned out to be: its row in `Measured.runs`, its samples and what was set aside."""
+    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions."""
 
     row: dict[str, object]
-    found: RunSamples
+    frames: RunSamples
 
 
-def settle(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
-    """Stage `samples` for the sessions of a shard; the samples are written, and handed on once for the next stage."""
-    ledger: list[Session] = []
-    runs: list[_Run] = []
-    passing: set[str] = set()
-    for file, session in sessions:
-        judged, run = _settle_session(context.inbox, file, session)
-        ledger.append(judged)
-        if judged.is_passing:
-            passing.add(file.path)
-        if run is not None:
-            runs.append(run)
-    run_of_file = {(run.row["path"], run.row["session"]): run.row["run_id"] for run in runs}
+def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
+    """Stage `samples` for the sessions of a shard; nothing is written."""
+    outcomes = [_sample_session(context.inbox, file, session) for file, session in sessions]
+    runs = [run for _, run in outcomes if run is not None]
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
-    # Two recordings that begin in one second have one name; the samples of the lesser one stop here.
+    recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
+    passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
+    measured = Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing)))
+    if not runs:
+        return SampledRuns(measured, {})
+    # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
     best = best_of_each_start(rows)
-    wanted = set(zip(best["path"], best["session"], strict=True))
-    own = [run for run in runs if (run.row["path"], run.row["session"]) in wanted]
-    recordings = _ledger(shard.athlete_id, ledger, run_of_file)
-    if not own:
-        return SampledRuns(Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing))), {})
-    exclusions = pl.concat([run.found.exclusions for run in own])
-    measured = Measured(recordings, rows, exclusions, empty("splits"), tuple(sorted(passing)))
-    everything = pl.concat([run.found.samples for run in own])
-    try:
-        everything = publishable("samples", everything, subject=f"athlete {shard.athlete_id}")
-    except BrokenPromise as broken:
-        faulty = [str(run.row["run_id"]) for run in own if not _keeps_promise("samples", run.found.samples)]
-        measured = _without(measured, faulty, broken)
-        sound = everything.filter(~pl.col("run_id").is_in(faulty))
-        everything = publishable("samples", sound, subject=f"athlete {shard.athlete_id}")
-    by_run = _by_run(everything)
-    if context.built is not None:
-        settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
-        for run in own:
-            if (samples_of := by_run.get(str(run.row["run_id"]))) is not None:
-                made_from = Provenance(str(run.row["sha256"]), settings_sha256, code)
-                write_table(context.built / str(run.row["samples_file"]), "samples", samples_of, made_from)
-    return SampledRuns(measured, by_run)
+    kept = set(zip(best["path"], best["session"], strict=True))
+    frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
+    measured = replace(measured, exclusions=pl.concat([one.exclusions for one in frames]))
+    measured, everything = _publishable_runs(measured, "samples", pl.concat([one.samples for one in frames]))
+    return SampledRuns(measured, _by_run(everything))
+
+
+def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
+    """Write the samples of each run into its file; returns what it was given."""
+    settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
+    for run in best_of_each_start(sampled.measured.runs).iter_rows(named=True):
+        if (rows := sampled.samples.get(run["run_id"])) is not None:
+            made_from = Provenance(run["sha256"], settings_sha256, code)
+            write_table(context.built / run["samples_file"], "samples", rows, made_from)
+    return sampled
 
 
 def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
@@ -174,6 +161,18 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return parts
 
 
+def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
+    """Rows as they are published; runs whose rows break a rule of their table are rejected, the others go on."""
+    subject = f"athlete {measured.runs['athlete_id'][0]}"
+    try:
+        return measured, publishable(table, rows, subject=subject)
+    except BrokenPromise as broken:
+        by_run = rows.partition_by("run_id", as_dict=True)
+        faulty = [str(run_id) for (run_id,), own in by_run.items() if not _keeps_promise(table, own)]
+        sound = rows.filter(~pl.col("run_id").is_in(faulty))
+        return _without(measured, faulty, broken), publishable(table, sound, subject=subject)
+
+
 def _keeps_promise(table: str, rows: pl.DataFrame) -> bool:
     try:
         publishable(table, rows, subject="one run")
@@ -183,7 +182,7 @@ def _keeps_promise(table: str, rows: pl.DataFrame) -> bool:
 
 
 def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) -> Measured:
-    """Turn runs away whose rows break a rule of their table: our fault, but one run must not stop the others."""
+    """Reject runs whose rows break a rule of their table: an internal error, but one run must not stop the others."""
     refusal = _our_fault(broken)
     names = measured.runs.filter(pl.col("run_id").is_in(run_ids)).select("path", "session")
     is_faulty = pl.col("is_faulty").fill_null(value=False)
@@ -205,9 +204,9 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
     )
 
 
-def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Session, _Run | None]:
-    """The samples of a session and its row for `runs`; or the session turned away after all."""
-    found, settings = session.recording, inbox.settings
+def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Session, _Run | None]:
+    """The samples of a session and its row for `runs`; or the session rejected after all."""
+    found = session.recording
     if found is None:
         return session, None
     try:
@@ -217,13 +216,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
                 "The file says how much time went by but not when it began.",
                 f'Add a line "{session.name},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
             )
-        run = samples(
-            found,
-            gap_s=settings.gap_s,
-            slope_window_m=settings.slope_window_m,
-            slope_window_rough_m=settings.slope_window_rough_m,
-            rough_altitude_m=settings.rough_altitude_m,
-        )
+        run: RunSamples = stage_named("samples").call("samples", found, settings=inbox.settings)
         if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
             raise Refused("The session covers no distance.", "Look whether the sensor for distance was connected.")
         started = utc(run.started_s) if found.has_clock or listed is None else listed
@@ -249,7 +242,7 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": found.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in found.sensors.items()) or None,
         "altitude": run.altitude,
-        "n_quantities": sum(run.samples[one].count() > 0 for one in WORTH),
+        "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
         "is_damaged": found.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
@@ -257,47 +250,36 @@ def _settle_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
     return session, _Run(row, run.named(run_id))
 
 
-def _ledger(
-    athlete_id: str | None, sessions: Sequence[Session], run_of_file: dict[tuple[object, object], object]
-) -> pl.DataFrame:
+def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `recordings`, one per session."""
+    run_ids = {
+        (path, session): run_id for path, session, run_id in runs.select("path", "session", "run_id").iter_rows()
+    }
     rows = [
         {
-            "path": one.name,
-            "session": one.place,
-            "sha256": one.sha256,
+            "path": session.name,
+            "session": session.place,
+            "sha256": session.sha256,
             "athlete_id": athlete_id,
-            "run_id": run_of_file.get((one.name, one.place)),
-            "format": one.format,
-            "status": one.status,
-            "reason": one.reason,
-            "fix": one.fix,
-            "n_samples": one.n_samples,
+            "run_id": run_ids.get((session.name, session.place)),
+            "format": session.format,
+            "status": session.status,
+            "reason": session.reason,
+            "fix": session.fix,
+            "n_samples": session.n_samples,
         }
-        for one in sessions
+        for session in sessions
     ]
     return pl.DataFrame(rows, schema=empty("recordings").schema)
 
 
-def cut(context: RunContext, settled: SampledRuns) -> Measured:
+def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     """Stage `splits` for the runs of a shard."""
-    measured, by_run = settled.measured, settled.samples
+    measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    settings = context.inbox.settings
-    rows = splits(pl.concat(by_run.values()), split_length_m=settings.split_length_m)
     names = measured.runs.select("run_id", "athlete_id").unique("run_id")
-    rows = with_stiffness(
-        rows.join(names, on="run_id", how="left"),
-        context.inbox.athletes,
-        level_slope_pct=settings.level_slope_pct,
-        level_roughness_pct=settings.level_roughness_pct,
-        min_run_share=settings.min_run_share,
-    )
-    subject = f"athlete {measured.runs['athlete_id'][0]}"
-    try:
-        return replace(measured, splits=publishable("splits", rows, subject=subject))
-    except BrokenPromise as broken:
-        by_run = {str(key[0]): frame for key, frame in rows.partition_by("run_id", as_dict=True).items()}
-        faulty = [run_id for run_id, own in by_run.items() if not _keeps_promise("splits", own)]
-        sound = rows.filter(~pl.col("run_id").is_in(faulty))
-        return replace(_without(measured, faulty, broken), splits=publishable("splits", sound, subject=subject))
+    samples, roster = pl.concat(by_run.values()), context.inbox.athletes
+    rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
+    measured, rows = _publishable_runs(measured, "splits", rows)
+    return replace(measured, splits=rows)

@@ -1,4 +1,4 @@
-"""The steps of a refresh, mapped over many items by workers, which load what a step stands on when it comes to them."""
+"""The steps of a refresh, mapped over many items by workers, which import what a step needs when it comes to them."""
 
 from __future__ import annotations
 
@@ -11,17 +11,16 @@ import polars as pl
 
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
-    FORMS,
+    OUTPUTS,
     Athlete,
-    AthleteFits,
-    DriftEstimates,
+    BuildContext,
     DriftTask,
     Measured,
     RunContext,
     Shard,
     one_file_each,
 )
-from pipeline.workers.pool import Spread
+from pipeline.workers.pool import Mapper
 from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
@@ -30,50 +29,73 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Steps:
-    """Each maps over many items: here, in workers, or as tasks of a flow."""
+class Executor:
+    """How the steps of a refresh are carried out: here, in workers, or as tasks of a flow.
 
-    measure: Callable[[RunContext, Sequence[Shard]], Iterator[Measured]]
-    respond: Callable[[RunContext, Sequence[Athlete]], Iterator[AthleteFits]]
-    analyse: Callable[[RunContext, Sequence[DriftTask], pl.DataFrame], Iterator[DriftEstimates]]
+    Attributes:
+        measure: the file-level stages, for each shard.
+        analyse: the athlete-level stages that need nothing of the club, for each athlete; their tables by name.
+        analyse_after_club: the others, with what the club's responses have in common.
+        club_responses: that, from the rows of `responses`.
+        finish: the club-level stages; returns the ledger.
+        write_outputs: the database, the exports, and the pages of the club and of each athlete.
+    """
+
+    measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Measured]]
+    analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[dict[str, pl.DataFrame]]]
+    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[dict[str, pl.DataFrame]]]
     club_responses: Callable[[pl.DataFrame], pl.DataFrame]
-    finish: Callable[[RunContext], pl.DataFrame]
-    show_forth: Callable[[RunContext, Pages | None, Sequence[str]], None]
+    finish: Callable[[BuildContext], pl.DataFrame]
+    write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
 
-def steps_over(spread: Spread) -> Steps:
-    """The steps, mapped by workers. What they need is loaded where they run."""
+def executor_over(mapper: Mapper) -> Executor:
+    """The steps, mapped by workers."""
 
-    def analyse(context: RunContext, due: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[DriftEstimates]:
-        return spread(partial(_analyse, club=club), context, due)
+    def analyse_after_club(
+        context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame
+    ) -> Iterator[dict[str, pl.DataFrame]]:
+        return mapper(partial(_analyse_after_club, club=club), context, tasks)
 
     def club_responses(responses: pl.DataFrame) -> pl.DataFrame:
-        return next(spread(_club_responses, None, [responses]))
+        return next(mapper(_club_responses, None, [responses]))
 
-    def finish(context: RunContext) -> pl.DataFrame:
-        return next(spread(_finish, context, [None]))
+    def finish(context: BuildContext) -> pl.DataFrame:
+        return next(mapper(_finish, context, [None]))
 
-    def show_forth(context: RunContext, pages: Pages | None, athletes: Sequence[str]) -> None:
-        forms = spread(_show_forth, context, FORMS)
-        drawn = draw_over(spread, pages, athletes) if pages is not None else iter(())
-        for _ in (*forms, *drawn):  # in workers both are under way by now
+    def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
+        outputs = mapper(_write_output, context, OUTPUTS)
+        drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
+        for _ in (*outputs, *drawn):  # in workers both are under way by now
             pass
 
-    return Steps(partial(measure_over, spread), partial(spread, _respond), analyse, club_responses, finish, show_forth)
+    return Executor(
+        partial(measure_over, mapper),
+        partial(mapper, _analyse),
+        analyse_after_club,
+        club_responses,
+        finish,
+        write_outputs,
+    )
 
 
-def measure_over(spread: Spread, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
-    """Take shards through the stages recording, samples and splits; a file that costs its worker costs itself only."""
-    return spread(_measure, context, shards, smaller=one_file_each, lost=_lost, limits=_limits(context))
+def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
+    """Take shards through the file-level stages; a file that costs its worker is rejected, and no other."""
+    return mapper(_measure, context, shards, smaller=one_file_each, lost=_lost, limits=_limits(context))
 
 
-def read_over(spread: Spread, context: RunContext, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
-    """Take shards through the stage recording alone, with the same limits; one list a shard, in their order."""
-    found: dict[str, list[tuple[InboxFile, Session]]] = {}
-    for sessions in spread(_read, context, shards, smaller=one_file_each, lost=_unread, limits=_limits(context)):
+def judge_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
+    """The same without writing anything."""
+    return mapper(_judge, context, shards, smaller=one_file_each, lost=_lost, limits=_limits(context))
+
+
+def read_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
+    """Take shards through the stage `recording` alone, with the same limits; one list per shard, in their order."""
+    of_file: dict[str, list[tuple[InboxFile, Session]]] = {}
+    for sessions in mapper(_read, context, shards, smaller=one_file_each, lost=_unread, limits=_limits(context)):
         for file, session in sessions:
-            found.setdefault(file.path, []).append((file, session))
-    return [[one for file in shard.files for one in found.get(file.path, [])] for shard in shards]
+            of_file.setdefault(file.path, []).append((file, session))
+    return [[session for file in shard.files for session in of_file.get(file.path, [])] for shard in shards]
 
 
 def _limits(context: RunContext) -> Limits:
@@ -81,10 +103,16 @@ def _limits(context: RunContext) -> Limits:
     return Limits(settings.max_file_s, settings.max_file_mb)
 
 
-def _measure(context: RunContext, shard: Shard) -> Measured:
+def _measure(context: BuildContext, shard: Shard) -> Measured:
     from pipeline.refresh.shard import measure
 
     return measure(context, shard)
+
+
+def _judge(context: RunContext, shard: Shard) -> Measured:
+    from pipeline.refresh.shard import judge
+
+    return judge(context, shard)
 
 
 def _lost(context: RunContext, shard: Shard, reason: str) -> Measured:
@@ -105,16 +133,16 @@ def _unread(context: RunContext, shard: Shard, reason: str) -> list[tuple[InboxF
     return unread(context, shard, reason)
 
 
-def _respond(context: RunContext, athlete: Athlete) -> AthleteFits:
-    from pipeline.refresh.athlete import respond
-
-    return respond(context, athlete)
-
-
-def _analyse(context: RunContext, due: DriftTask, club: pl.DataFrame) -> DriftEstimates:
+def _analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
     from pipeline.refresh.athlete import analyse
 
-    return analyse(context, due, club)
+    return analyse(context, athlete)
+
+
+def _analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    from pipeline.refresh.athlete import analyse_after_club
+
+    return analyse_after_club(context, task, club)
 
 
 def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:
@@ -123,15 +151,15 @@ def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:
     return club_responses(responses)
 
 
-def _finish(context: RunContext, _: None) -> pl.DataFrame:
+def _finish(context: BuildContext, _: None) -> pl.DataFrame:
     from pipeline.refresh.club import finish
 
     return finish(context)
 
 
-def draw_over(spread: Spread, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
+def draw_over(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
     """Draw the pages of the club and of each athlete."""
-    return spread(_draw, pages, [None, *athletes])
+    return mapper(_draw, pages, [None, *athletes])
 
 
 def _draw(pages: Pages, athlete_id: str | None) -> None:
@@ -140,7 +168,7 @@ def _draw(pages: Pages, athlete_id: str | None) -> None:
     draw(pages, athlete_id)
 
 
-def _show_forth(context: RunContext, form: str) -> None:
-    from pipeline.refresh.club import show_forth
+def _write_output(context: BuildContext, output: str) -> None:
+    from pipeline.refresh.club import write_output
 
-    show_forth(context, form)
+    write_output(context, output)

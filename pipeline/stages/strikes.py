@@ -52,24 +52,24 @@ ANGLE_THRESHOLDS: Mapping[str, AngleThresholds] = {
 REARFOOT_UP_TO_PCT, MIDFOOT_UP_TO_PCT = 100 / 3, 200 / 3
 
 
-def strike_counts(strikes: pl.DataFrame, *, thresholds: AngleThresholds) -> pl.DataFrame:
+def strike_counts(strikes: pl.DataFrame, *, strike_angle_thresholds: str) -> pl.DataFrame:
     """Count the classes at each distance of an event, and at each distance of an athlete over all dates.
 
     Args:
         strikes: a row a foot: `athlete_id`, `date`, `distance_km`, `foot`, `strike`, `angle_deg`, `strike_index_pct`.
-        thresholds: that make a class of an angle.
+        strike_angle_thresholds: name in `ANGLE_THRESHOLDS` of those that make a class of an angle.
 
     Returns:
         Rows of `strike_counts`: all four classes wherever anybody was seen, with Wilson's 95 % interval of the share.
     """
-    counts = run_query("strike_counts", {"landings": _landings(strikes, thresholds)})
+    counts = run_query("strike_counts", {"landings": _landings(strikes, ANGLE_THRESHOLDS[strike_angle_thresholds])})
     if counts.is_empty():
         return counts.with_columns(low=pl.lit(None, pl.Float64), high=pl.lit(None, pl.Float64))
     low, high = wilson(counts["n"].to_numpy(), counts["n_seen"].to_numpy())
     return counts.with_columns(low=pl.Series(low), high=pl.Series(high))
 
 
-def strike_shift(strikes: pl.DataFrame, *, thresholds: AngleThresholds) -> pl.DataFrame:
+def strike_shift(strikes: pl.DataFrame, *, strike_angle_thresholds: str) -> pl.DataFrame:
     """Test for every two distances of an event whether the same runners landed otherwise at the later one.
 
     Only runners seen at both distances count; two distances without any have no row. Events are not pooled: a runner
@@ -77,13 +77,13 @@ def strike_shift(strikes: pl.DataFrame, *, thresholds: AngleThresholds) -> pl.Da
 
     Args:
         strikes: as for `strike_counts`.
-        thresholds: that make a class of an angle.
+        strike_angle_thresholds: name in `ANGLE_THRESHOLDS` of those that make a class of an angle.
 
     Returns:
         Rows of `strike_shift`: for each two distances one row for all classes (exact test where no more than two
         occur, else Bowker's), one for rearfoot against all others.
     """
-    tables = run_query("strike_shift", {"landings": _landings(strikes, thresholds)})
+    tables = run_query("strike_shift", {"landings": _landings(strikes, ANGLE_THRESHOLDS[strike_angle_thresholds])})
     return pl.DataFrame(
         [row | tested for row in tables.iter_rows(named=True) for tested in _tests(row)],
         schema={**tables.schema, **_TEST_COLUMNS},

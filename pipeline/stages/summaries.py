@@ -83,6 +83,18 @@ def athlete_drift(
     return run_query("athlete_drift", tables, parameters)
 
 
+def complaints(listed: pl.DataFrame) -> pl.DataFrame:
+    """The complaints as they were written.
+
+    Args:
+        listed: rows of `complaints.csv`, with their line.
+
+    Returns:
+        Rows of `complaints`.
+    """
+    return listed
+
+
 def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """Mean drift of each athlete, metric and month.
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
-from collections.abc import Container, Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
@@ -19,21 +19,19 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline import ATHLETE, tables_of
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.core.resources import shipped
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
 from pipeline.inbox.inbox import Inbox, InboxFile
+from pipeline.tables import TABLES
 
-#: What the steps of files and athletes gave, with the columns that bring each into one order.
-PARTS: Mapping[str, tuple[str, ...]] = {
+#: What files gave, with the columns that bring each into one order; `runs` are the rows of `Measured.runs`.
+_OF_FILES: Mapping[str, tuple[str, ...]] = {
     "recordings": ("path", "session"),
     "runs": ("athlete_id", "run_id"),
     "exclusions": ("run_id", "quantity", "reason"),
-    "responses": ("athlete_id", "metric", "cause"),
-    "run_drift": ("athlete_id", "metric", "run_id"),
-    "athlete_drift": ("athlete_id", "metric"),
-    "pacing": ("athlete_id",),
 }
 
 _FOLDER = "known"
@@ -64,7 +62,7 @@ class Known:
         folder: of its generation.
         keys: of its inputs.
         athletes: the athlete of each file.
-        parts: rows of each of `PARTS`; none where other code left them, whose rows may have other columns.
+        parts: rows of each of `kept_parts`; none where other code left them, whose rows may have other columns.
     """
 
     folder: Path | None
@@ -73,8 +71,17 @@ class Known:
     parts: Mapping[str, pl.DataFrame]
 
     def part(self, name: str) -> pl.DataFrame | None:
-        """Rows of one of `PARTS`; None where there was no refresh, or one by other code."""
+        """Rows of one of `kept_parts`; None where there was no refresh, or one by other code."""
         return self.parts.get(name)
+
+
+def kept_parts() -> dict[str, tuple[str, ...]]:
+    """What is kept of files, and of athletes by the stages of that level, with the columns of its order."""
+    return {**_OF_FILES, **{table: _order(TABLES[table].primary_key()) for table in tables_of(ATHLETE)}}
+
+
+def _order(key: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(("athlete_id", *(("metric",) if "metric" in key else ()), *key)))
 
 
 def read_known(generation: Path | None) -> Known:
@@ -85,7 +92,7 @@ def read_known(generation: Path | None) -> Known:
     try:
         files = read_part(generation, "files")
         about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
-        parts = {name: read_part(generation, name) for name in PARTS}
+        parts = {name: read_part(generation, name) for name in kept_parts()}
     except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
         return nothing  # damaged, such as by a power cut: everything is recomputed
     is_of_this_code = about.pop("code", None) == code_digest()
@@ -105,7 +112,7 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
         built: folder of the state being built.
         keys: of the inputs.
         inbox: which assigns each file to an athlete.
-        parts: rows of each of `PARTS`, in any order.
+        parts: rows of each of `kept_parts`, in any order.
     """
     folder = built / _FOLDER
     make_folder(folder)
@@ -114,12 +121,12 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
     write_frame(folder / "files.parquet", pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
     about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club}
     (folder / "keys.json").write_text(json.dumps(about), encoding="utf-8")
-    for name, order in PARTS.items():
+    for name, order in kept_parts().items():
         write_frame(folder / f"{name}.parquet", parts[name].sort(order))
 
 
 def read_part(built: Path, name: str) -> pl.DataFrame:
-    """One of `PARTS` in a generation, also in the one being built."""
+    """One of `kept_parts` in a generation, also in the one being built."""
     return read_frame(built / _FOLDER / f"{name}.parquet")
 
 

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from pipeline.workers.pool import Pool, Spread
+from pipeline.workers.pool import Mapper, Pool
 from pipeline.workers.process import Limits
 
 #: A worker that waits longer is ended: from one task to the next it is less, from one refresh to the next mostly more.
@@ -65,14 +65,18 @@ _waiting = _Waiting()
 
 
 @contextmanager
-def lent_worker() -> Iterator[Spread]:
-    """Give a function that maps over items in one worker process, which is this thread's alone for so long."""
+def lent_worker(loads: str = "") -> Iterator[Mapper]:
+    """Give a function that maps over items in one worker process, which no other thread uses meanwhile.
+
+    Args:
+        loads: modules that a worker imports as it starts, with a blank between; the same with every call.
+    """
     pool = _waiting.take()
     if pool is None:
-        pool = Pool("pipeline.refresh.shard", "", Limits())
+        pool = Pool(loads, "", Limits())
         pool.start(1)
     try:
-        yield pool.spread
+        yield pool.map
     except BaseException:
         pool.end()
         raise

@@ -61,7 +61,7 @@ class WorkerLost(SplitdriftError):
     """An item ended its worker process, and nobody had said what is to be done then."""
 
 
-class Spread(Protocol):
+class Mapper(Protocol):
     """Maps `function(shared, item)` over items; results come in whatever order they end."""
 
     def __call__(
@@ -105,7 +105,7 @@ def here(
     lost: Callable[[S, T, str], R] | None = None,  # noqa: ARG001
     limits: Limits | None = None,  # noqa: ARG001 -- nor can it be held to limits
 ) -> Iterator[R]:
-    """A `Spread` in this process, one item after the other: no limits, and an item that crashes takes all with it."""
+    """A `Mapper` in this process, one item after the other: no limits, and an item that crashes takes all with it."""
     return (function(shared, item) for item in items)
 
 
@@ -115,11 +115,11 @@ def workers(
     jobs: int | None,
     *,
     few: int,
-    loads: str = "pipeline.refresh.shard pipeline.refresh.athlete",
-    later: str = "pipeline.refresh.club pipeline.pages.draw",
+    loads: str = "",
+    later: str = "",
     item_s: float | None = None,
     item_mb: float | None = None,
-) -> Iterator[Spread]:
+) -> Iterator[Mapper]:
     """Give a function that maps over items, here or in worker processes.
 
     Workers are started afresh, since forking after Polars has run can deadlock; so they know nothing of the script that
@@ -144,7 +144,7 @@ def workers(
     pool = Pool(loads, later, limits)
     try:
         pool.start(max(1, min(wanted, n_items)))
-        yield pool.spread
+        yield pool.map
     finally:
         pool.end()
 
@@ -217,7 +217,7 @@ class Pool:
         """Whether there is anything that nobody waited for."""
         return bool(self._waiting) or any(worker.task is not None for worker in self._workers)
 
-    def spread(
+    def map(
         self,
         function: Callable[[S, T], R],
         shared: S,
@@ -228,7 +228,7 @@ class Pool:
         lost: Callable[[S, T, str], R] | None = None,
         limits: Limits | None = None,
     ) -> Iterator[R]:
-        """See `Spread`."""
+        """See `Mapper`."""
         call = _Call(function, shared, self._limits if limits is None else limits)
         tasks = [_Task(call, item) for item in items]
         self._waiting.extend(tasks)

@@ -156,8 +156,8 @@ def simulated(cases: Sequence[Case], n_clubs: int, seed: int, jobs: int | None) 
     """All clubs of all cases; the athletes of each case, in the order of the cases."""
     tasks = [(case, place) for case in cases for place in range(n_clubs)]
     told: dict[tuple[Case, int], pl.DataFrame] = {}
-    with workers(len(tasks), jobs, few=2, loads="pipeline.stages.drift") as spread:
-        for n_done, (case, place, rows) in enumerate(spread(analysed, seed, tasks), start=1):
+    with workers(len(tasks), jobs, few=2, loads="pipeline.stages.drift") as mapper:
+        for n_done, (case, place, rows) in enumerate(mapper(analysed, seed, tasks), start=1):
             told[case, place] = rows.with_columns(club=pl.lit(place))
             print(f"\r{n_done} of {len(tasks)} clubs", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)

@@ -61,12 +61,12 @@ def analyse(club: pl.DataFrame, splits: pl.DataFrame) -> tuple[tuple[pl.DataFram
 def stage_s(athletes: Sequence[pl.DataFrame], jobs: int) -> tuple[float, float]:
     """Seconds from splits to findings, workers already started; by the clock, and of processor time in all workers."""
     settings = Settings()
-    with workers(len(athletes), jobs, few=2) as spread:
-        list(spread(respond, None, list(athletes[:1]) * 2 * jobs))  # every worker has its modules by then
+    with workers(len(athletes), jobs, few=2) as mapper:
+        list(mapper(respond, None, list(athletes[:1]) * 2 * jobs))  # every worker has its modules by then
         began = time.perf_counter()
-        told = list(spread(respond, None, athletes))
+        told = list(mapper(respond, None, athletes))
         club = club_responses(pl.concat(rows for rows, _ in told))
-        found = list(spread(analyse, club, athletes))
+        found = list(mapper(analyse, club, athletes))
         findings = athlete_drift(
             pl.concat(rows for (_, rows), _ in found),
             pl.concat(rows for (rows, _), _ in found),

@@ -112,8 +112,8 @@ def drawn(store: Path, jobs: int, change: Callable[[Path], None]) -> Took:
         assert pages is not None
         athletes = read_frame(built / "tables" / "runs" / "runs.parquet")["athlete_id"].unique().sort().to_list()
         cpu_s, began = _cpu_s(), time.perf_counter()
-        with workers(len(athletes), jobs, few=0) as spread:
-            for _ in draw_over(spread, pages, athletes):
+        with workers(len(athletes), jobs, few=0, loads="pipeline.pages.draw") as mapper:
+            for _ in draw_over(mapper, pages, athletes):
                 pass
             seconds = time.perf_counter() - began
         return Took(seconds, _cpu_s() - cpu_s)

@@ -43,13 +43,13 @@ def ours_to_samples(folder: Path, jobs: int) -> tuple[float, float, float, int]:
     inbox = read_inbox(folder)
     line, shards = context_for(inbox, None), plan(inbox.files)
     began = time.perf_counter()
-    with workers(len(inbox.files), jobs, few=FEW_FILES) as spread:
-        list(spread(to_samples, line, shards))
+    with workers(len(inbox.files), jobs, few=FEW_FILES) as mapper:
+        list(mapper(to_samples, line, shards))
         cold = time.perf_counter() - began
         # By now all modules are loaded; every worker is waiting.
-        assert len(set(spread(awake, line, [0.2] * jobs))) <= jobs
+        assert len(set(mapper(awake, line, [0.2] * jobs))) <= jobs
         began = time.perf_counter()
-        done = list(spread(to_samples, line, shards))
+        done = list(mapper(to_samples, line, shards))
         warm = time.perf_counter() - began
     return cold, warm, sum(cpu_s for _, cpu_s in done), sum(n_samples for n_samples, _ in done)
 

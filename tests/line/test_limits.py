@@ -44,6 +44,6 @@ def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(
     (tmp_path / "ari").mkdir()
     (tmp_path / "ari" / "a.fit").write_bytes(b"")
     inbox = read_inbox(tmp_path)
-    told = lost(RunContext(inbox, None), Shard("ari", inbox.files), reason)
+    told = lost(RunContext(inbox), Shard("ari", inbox.files), reason)
     assert told.passing == (("ari/a.fit",) if is_tried_again else ())
     assert told.recordings["status"].to_list() == ["rejected"]

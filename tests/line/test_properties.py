@@ -13,7 +13,7 @@ from polars.testing import assert_frame_equal
 
 from pipeline.formats import Recording, csv, readings_frame
 from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import split_means
 
 FORM = ("speed_m_s", "cadence_spm", "contact_time_ms", "heart_rate_bpm")
 SOME = settings(max_examples=25, deadline=None)
@@ -62,8 +62,8 @@ def test_a_third_of_the_samples_gives_the_same_kilometres(run: dict[str, np.ndar
     """Smooth to a second: an interval of 3 s holds the end of a wave of 1885 s, at most 3/300 of its height away."""
     whole = np.arange(len(run["time_s"]))
     third = (whole % 3 == offset) | (whole == 0) | (whole == whole[-1])
-    fine = splits(settled(run).samples, split_length_m=1000)
-    coarse = splits(settled({name: values[third] for name, values in run.items()}).samples, split_length_m=1000)
+    fine = split_means(settled(run).samples, split_length_m=1000)
+    coarse = split_means(settled({name: values[third] for name, values in run.items()}).samples, split_length_m=1000)
     assert fine["km"].to_list() == coarse["km"].to_list()
     full = fine["length_m"] > 900
     np.testing.assert_allclose(coarse["length_m"], fine["length_m"], atol=0.03)
@@ -76,7 +76,7 @@ def test_a_third_of_the_samples_gives_the_same_kilometres(run: dict[str, np.ndar
 @given(rough_runs(), st.sampled_from([1000.0, 400.0, 1609.344]))
 def test_the_splits_add_up_to_the_run(run: dict[str, np.ndarray], length_m: float):
     settled_run = settled(run).samples
-    found = splits(settled_run, split_length_m=length_m)
+    found = split_means(settled_run, split_length_m=length_m)
     moving_s = settled_run.filter(pl.col("gait") != "stand")["interval_s"].sum()
     running_s = settled_run.filter(pl.col("gait") == "run")["interval_s"].sum()
     assert found["length_m"].sum() == pytest.approx(settled_run["distance_m"].max(), abs=1e-4)
@@ -108,7 +108,9 @@ def test_the_order_of_rows_in_the_file_does_not_matter(run: dict[str, np.ndarray
 def test_the_order_of_samples_does_not_matter_to_splits(run: dict[str, np.ndarray], seed: int):
     ordered = settled(run).samples
     shuffled = ordered.sample(fraction=1, shuffle=True, seed=seed)
-    assert_frame_equal(splits(shuffled, split_length_m=1000), splits(ordered, split_length_m=1000), rel_tol=1e-9)
+    assert_frame_equal(
+        split_means(shuffled, split_length_m=1000), split_means(ordered, split_length_m=1000), rel_tol=1e-9
+    )
 
 
 @SOME
@@ -140,7 +142,9 @@ def test_a_pause_does_not_shorten_the_kilometre(run: dict[str, np.ndarray], at: 
     paused = settled(later, pauses=((float(at), float(at + pause_s)),))
     assert paused.paused_s == pytest.approx(pause_s)
     assert_frame_equal(
-        splits(paused.samples, split_length_m=1000), splits(settled(run).samples, split_length_m=1000), abs_tol=1e-6
+        split_means(paused.samples, split_length_m=1000),
+        split_means(settled(run).samples, split_length_m=1000),
+        abs_tol=1e-6,
     )
 
 
@@ -160,7 +164,7 @@ def split_csv(columns: dict[str, np.ndarray]) -> pl.DataFrame:
     text = pl.DataFrame(columns).write_csv(float_precision=9)
     (found,) = csv.decode(text.encode())
     settled_run = samples(found, gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6)
-    return splits(settled_run.named("r").samples, split_length_m=1000)
+    return split_means(settled_run.named("r").samples, split_length_m=1000)
 
 
 @SOME

@@ -17,7 +17,7 @@ from pipeline.formats.fit import decode
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import split_means
 from pipeline.tables import publishable
 
 FOLDER = Path(__file__).parents[3] / "shared" / "recordings"
@@ -52,7 +52,7 @@ def test_a_recording_decodes_or_is_refused_with_a_reason_a_person_can_read(name:
         if one.sport in (None, RUNNING) and one.readings["time_s"].count() > 1:
             run = settled(one)
             publishable("samples", run.samples, subject=name)
-            found = splits(run.samples, split_length_m=1000)
+            found = split_means(run.samples, split_length_m=1000)
             publishable("splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject=name)
             assert found["length_m"].sum() == pytest.approx(run.samples["distance_m"].max(), abs=0.01)
 
@@ -69,7 +69,7 @@ def laps_of_a_kilometre() -> pl.DataFrame:
 
 def kilometres(name: str) -> pl.DataFrame:
     [run] = [one for one in decode((FOLDER / name).read_bytes()) if one.sport == RUNNING]
-    return splits(settled(run).samples, split_length_m=1000)
+    return split_means(settled(run).samples, split_length_m=1000)
 
 
 def beside(column: str) -> pl.DataFrame:

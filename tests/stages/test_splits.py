@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import split_means
 from pipeline.tables import publishable
 
 MILE_M = 1609.344
@@ -35,7 +35,7 @@ def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
 
 
 def cut(rows: pl.DataFrame, *columns: str, length_m: float = 1000) -> list[tuple[Any, ...]]:
-    found = splits(rows, split_length_m=length_m)
+    found = split_means(rows, split_length_m=length_m)
     publishable("splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
     return found.select(columns).with_columns(pl.selectors.float().round(6)).rows()
 
@@ -196,7 +196,7 @@ def test_step_length_at_3_m_s_is_that_of_256_runners():
 def test_a_row_never_contradicts_itself_even_where_its_samples_do():
     """The mean of quotients is not the quotient of means: the row keeps to the latter."""
     rows = samples((0, 0), (100, 350, "run", 150, 300), (200, 600, "run", 190, 200), (10, 50, "run", 0, None))
-    [row] = splits(rows, split_length_m=1000).rows(named=True)
+    [row] = split_means(rows, split_length_m=1000).rows(named=True)
     assert row["flight_time_ms"] == pytest.approx(60_000 / row["cadence_spm"] - row["contact_time_ms"])
     assert row["duty_factor"] == pytest.approx(row["contact_time_ms"] * row["cadence_spm"] / 120_000)
     assert row["step_length_m"] == pytest.approx(60 * row["speed_m_s"] / row["cadence_spm"])
@@ -218,7 +218,7 @@ def test_many_runs_at_once_are_each_cut_alone_and_come_in_order():
 
 
 def test_no_samples_give_no_splits():
-    assert splits(samples().clear(), split_length_m=1000).height == 0
+    assert split_means(samples().clear(), split_length_m=1000).height == 0
 
 
 def by_hand(rows: pl.DataFrame, length_m: float) -> dict[int, dict[str, Any]]:
@@ -264,7 +264,7 @@ def test_a_random_run_is_cut_as_one_would_by_hand(length_m: float):
         for name in MEASURED
     )
     expected = by_hand(rows, length_m)
-    found = {row["km"]: row for row in splits(rows, split_length_m=length_m).rows(named=True)}
+    found = {row["km"]: row for row in split_means(rows, split_length_m=length_m).rows(named=True)}
     assert found.keys() == expected.keys()
     for km, row in expected.items():
         for name in ("length_m", "moving_s", "running_s", "speed_m_s", "n_valid", *MEASURED):

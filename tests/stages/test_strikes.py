@@ -16,7 +16,7 @@ from pipeline.stages.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shif
 from pipeline.tables import publishable
 from pipeline.tables.observed import STRIKES
 
-USUAL = ANGLE_THRESHOLDS["altman-davis-2012"]
+USUAL = "altman-davis-2012"
 HEADER = "athlete_id,date,distance_km,foot,strike,angle_deg,strike_index_pct"
 
 
@@ -48,20 +48,20 @@ def feet(*rows: str, date: str = "2026-03-14") -> pl.DataFrame:
 
 
 def counts(rows: pl.DataFrame, scope: str = "event") -> pl.DataFrame:
-    published = publishable("strike_counts", strike_counts(rows, thresholds=USUAL), subject="test")
+    published = publishable("strike_counts", strike_counts(rows, strike_angle_thresholds=USUAL), subject="test")
     return published.filter(pl.col("scope") == scope)
 
 
 def classes(rows: pl.DataFrame, thresholds: str = "altman-davis-2012") -> list[str]:
     """The class of each runner in a frame where each is seen at one place of their own."""
-    counted = strike_counts(rows, thresholds=ANGLE_THRESHOLDS[thresholds]).filter(
+    counted = strike_counts(rows, strike_angle_thresholds=thresholds).filter(
         pl.col("scope") == "athlete", pl.col("n") > 0
     )
     return counted.sort("subject")["strike"].to_list()
 
 
 def shifts(rows: pl.DataFrame) -> pl.DataFrame:
-    return publishable("strike_shift", strike_shift(rows, thresholds=USUAL), subject="test")
+    return publishable("strike_shift", strike_shift(rows, strike_angle_thresholds=USUAL), subject="test")
 
 
 # --- The list --------------------------------------------------------------------------------------------------------

@@ -14,9 +14,9 @@ import pytest
 
 from data.generator.fit_writer import run_file
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.context import DriftTask, RunContext
+from pipeline.refresh.context import BuildContext, DriftTask
 from pipeline.refresh.refresh import bring_up_to_date, refresh
-from pipeline.refresh.steps import steps_over
+from pipeline.refresh.steps import executor_over
 from pipeline.store.generations import published
 from pipeline.workers.pool import workers
 
@@ -85,21 +85,21 @@ class Nights:
         analysed: list[DriftTask] = []
 
         def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
-            def taken(line: RunContext, items: Sequence[Any], *more: Any) -> Any:
+            def taken(context: BuildContext, items: Sequence[Any], *more: Any) -> Any:
                 note(items)
-                return step(line, items, *more)
+                return step(context, items, *more)
 
             return taken
 
-        with workers(0, 1, few=1) as spread:
-            steps = steps_over(spread)
+        with workers(0, 1, few=1) as mapper:
+            executor = executor_over(mapper)
             watched = replace(
-                steps,
+                executor,
                 measure=noted(
-                    steps.measure, lambda shards: read.extend(file.path for one in shards for file in one.files)
+                    executor.measure, lambda shards: read.extend(file.path for one in shards for file in one.files)
                 ),
-                respond=noted(steps.respond, lambda found: responded.extend(one.athlete_id for one in found)),
-                analyse=noted(steps.analyse, analysed.extend),
+                analyse=noted(executor.analyse, lambda found: responded.extend(one.athlete_id for one in found)),
+                analyse_after_club=noted(executor.analyse_after_club, analysed.extend),
             )
             ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
         return Done(

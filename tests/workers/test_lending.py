@@ -27,8 +27,8 @@ def pid(_shared: None, _item: object) -> int:
 
 
 def pid_of_a_lent_worker() -> int:
-    with lent_worker() as spread:
-        return next(spread(pid, None, [1]))
+    with lent_worker() as mapper:
+        return next(mapper(pid, None, [1]))
 
 
 def test_a_worker_that_waits_is_lent_again():
@@ -44,8 +44,8 @@ def test_threads_that_want_one_at_the_same_time_get_one_each():
     both = threading.Barrier(2)
 
     def take() -> None:
-        with lent_worker() as spread:
-            told.extend(spread(pid, None, [1]))
+        with lent_worker() as mapper:
+            told.extend(mapper(pid, None, [1]))
             both.wait(60)
 
     threads = [threading.Thread(target=take) for _ in range(2)]
@@ -57,21 +57,21 @@ def test_threads_that_want_one_at_the_same_time_get_one_each():
 
 
 def test_what_is_done_in_it_is_held_to_limits_and_the_worker_that_replaces_it_is_lent_on():
-    with lent_worker() as spread:
-        told = list(spread(work, "", [1, "sleeps", 2, "leaves", 3], lost=reason, limits=SECOND))
+    with lent_worker() as mapper:
+        told = list(mapper(work, "", [1, "sleeps", 2, "leaves", 3], lost=reason, limits=SECOND))
     lost = ["sleeps: it took longer than 1 s", "leaves: reading it ended its process (exit code 3)"]
     assert told == ["1", lost[0], "2", lost[1], "3"]
     assert pid_of_a_lent_worker() == pid_of_a_lent_worker()
 
 
 def raise_in_a_lent_worker() -> None:
-    with lent_worker() as spread:
-        list(spread(work, "", ["raises"]))
+    with lent_worker() as mapper:
+        list(mapper(work, "", ["raises"]))
 
 
 def leave_a_lent_worker_at_work() -> None:
-    with lent_worker() as spread:
-        next(spread(work, "", [1, "sleeps"]))
+    with lent_worker() as mapper:
+        next(mapper(work, "", [1, "sleeps"]))
 
 
 def test_a_worker_that_was_left_at_work_or_over_an_error_is_not_lent_on():

@@ -14,7 +14,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from pipeline.workers.pool import Spread, WorkerLost, here, workers
+from pipeline.workers.pool import Mapper, WorkerLost, here, workers
 from pipeline.workers.process import Limits
 from tests.support.worker_deeds import (
     HANGS_S,
@@ -32,7 +32,7 @@ ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")
-def spread() -> Iterator[Spread]:
+def mapper() -> Iterator[Mapper]:
     """Two workers, started once; that they outlive what each test does to them is part of what is tested."""
     with workers(100, 2, few=0, loads="tests.support.worker_deeds") as given:
         yield given
@@ -44,25 +44,25 @@ SMALL = Limits(item_mb=300)
 # --- Every item once -------------------------------------------------------------------------------------------------
 
 
-def test_every_item_has_one_result(spread: Spread):
-    assert sorted(spread(work, "", range(100))) == sorted(str(item) for item in range(100))
-    assert list(spread(work, "", [])) == []
+def test_every_item_has_one_result(mapper: Mapper):
+    assert sorted(mapper(work, "", range(100))) == sorted(str(item) for item in range(100))
+    assert list(mapper(work, "", [])) == []
 
 
-def test_two_mappings_at_a_time_do_not_get_each_others_results(spread: Spread):
-    one, other = spread(work, "a", range(20)), spread(work, "b", range(20))
+def test_two_mappings_at_a_time_do_not_get_each_others_results(mapper: Mapper):
+    one, other = mapper(work, "a", range(20)), mapper(work, "b", range(20))
     assert {next(other)[0] for _ in range(20)} == {"b"}
     assert sorted(one) == sorted(f"a{item}" for item in range(20))
 
 
-def test_a_mapping_that_nobody_follows_to_its_end_does_not_disturb_the_next(spread: Spread):
-    first = next(spread(work, "a", range(50)))
+def test_a_mapping_that_nobody_follows_to_its_end_does_not_disturb_the_next(mapper: Mapper):
+    first = next(mapper(work, "a", range(50)))
     assert first.startswith("a")
-    assert sorted(spread(work, "b", range(9))) == [f"b{item}" for item in range(9)]
+    assert sorted(mapper(work, "b", range(9))) == [f"b{item}" for item in range(9)]
 
 
-def test_results_larger_than_a_pipe_come_whole(spread: Spread):
-    assert [len(result) for result in spread(work, "x" * 5_000_000, range(4))] == [5_000_001] * 4
+def test_results_larger_than_a_pipe_come_whole(mapper: Mapper):
+    assert [len(result) for result in mapper(work, "x" * 5_000_000, range(4))] == [5_000_001] * 4
 
 
 # --- An item that costs its worker -----------------------------------------------------------------------------------
@@ -80,27 +80,27 @@ def test_results_larger_than_a_pipe_come_whole(spread: Spread):
         ),
     ],
 )
-def test_an_item_that_ends_its_process_is_lost_and_no_other(spread: Spread, deed: str, reason: str):
+def test_an_item_that_ends_its_process_is_lost_and_no_other(mapper: Mapper, deed: str, reason: str):
     items: list[Item] = [*range(10), deed, *range(10, 20)]
-    results = sorted(spread(work, "", items, lost=reason))
+    results = sorted(mapper(work, "", items, lost=reason))
     assert results[:-1] == sorted(str(number) for number in range(20))
     assert re.fullmatch(f"{deed}: {reason}", results[-1])
 
 
 @pytest.mark.parametrize("deed", ["sleeps", "never comes back to the interpreter"])
-def test_an_item_that_takes_too_long_is_lost_and_no_other(spread: Spread, deed: str):
+def test_an_item_that_takes_too_long_is_lost_and_no_other(mapper: Mapper, deed: str):
     began = time.monotonic()
-    results = sorted(spread(work, "", [*range(5), deed, *range(5, 9)], lost=reason, limits=SECOND))
+    results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=reason, limits=SECOND))
     assert results == [*(str(number) for number in range(9)), f"{deed}: it took longer than 1 s"]
     assert time.monotonic() - began < HANGS_S / 4
 
 
-def test_many_items_in_less_than_the_limit_each_may_take_longer_together(spread: Spread):
-    assert len(list(spread(work, "", ["takes a moment"] * 8, limits=SECOND))) == 8
+def test_many_items_in_less_than_the_limit_each_may_take_longer_together(mapper: Mapper):
+    assert len(list(mapper(work, "", ["takes a moment"] * 8, limits=SECOND))) == 8
 
 
-def test_a_worker_that_waits_longer_than_an_item_may_take_stays(spread: Spread):
-    assert len(list(spread(work, "", range(9), limits=Limits(item_s=0.2)))) == 9
+def test_a_worker_that_waits_longer_than_an_item_may_take_stays(mapper: Mapper):
+    assert len(list(mapper(work, "", range(9), limits=Limits(item_s=0.2)))) == 9
     before = running()
     time.sleep(0.4)
     assert running() == before
@@ -119,68 +119,68 @@ def test_a_worker_that_waits_longer_than_an_item_may_take_stays(spread: Spread):
     ],
 )
 @pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the system cannot be asked to limit memory")
-def test_an_item_that_eats_memory_is_lost_and_no_other(spread: Spread, deed: str, reason: str):
-    results = sorted(spread(work, "", [*range(5), deed, *range(5, 9)], lost=reason, limits=SMALL))
+def test_an_item_that_eats_memory_is_lost_and_no_other(mapper: Mapper, deed: str, reason: str):
+    results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=reason, limits=SMALL))
     assert results == [*(str(number) for number in range(9)), f"{deed}: {reason}"]
 
 
-def test_an_item_without_a_limit_may_take_what_an_item_before_it_might_not(spread: Spread):
-    assert list(spread(work, "", ["fills arrays of NumPy"], lost=reason, limits=SMALL)) != ["fills arrays of NumPy"]
-    assert list(spread(work, "", ["takes a moment"] * 2, limits=SECOND)) == ["takes a moment"] * 2
-    assert list(spread(work, "", [1, 2, 3], limits=SMALL))
-    assert list(spread(work, "", ["fills arrays of NumPy"])) == ["fills arrays of NumPy"]
+def test_an_item_without_a_limit_may_take_what_an_item_before_it_might_not(mapper: Mapper):
+    assert list(mapper(work, "", ["fills arrays of NumPy"], lost=reason, limits=SMALL)) != ["fills arrays of NumPy"]
+    assert list(mapper(work, "", ["takes a moment"] * 2, limits=SECOND)) == ["takes a moment"] * 2
+    assert list(mapper(work, "", [1, 2, 3], limits=SMALL))
+    assert list(mapper(work, "", ["fills arrays of NumPy"])) == ["fills arrays of NumPy"]
 
 
-def test_all_workers_may_be_lost_at_once_and_more_often_than_there_are_workers(spread: Spread):
+def test_all_workers_may_be_lost_at_once_and_more_often_than_there_are_workers(mapper: Mapper):
     items: list[Item] = ["leaves", "leaves", 1, "leaves", 2, 3]
-    results = sorted(spread(work, "", items, lost=reason))
+    results = sorted(mapper(work, "", items, lost=reason))
     assert results == ["1", "2", "3", *["leaves: reading it ended its process (exit code 3)"] * 3]
 
 
-def test_workers_that_end_while_they_wait_cost_nothing(spread: Spread):
+def test_workers_that_end_while_they_wait_cost_nothing(mapper: Mapper):
     waiting = running()
     for pid in waiting:
         os.kill(pid, signal.SIGKILL)
     assert are_gone_within(2, waiting)
-    assert sorted(spread(work, "", range(9))) == [str(number) for number in range(9)]
+    assert sorted(mapper(work, "", range(9))) == [str(number) for number in range(9)]
 
 
 # --- Dividing --------------------------------------------------------------------------------------------------------
 
 
-def test_an_item_that_costs_its_worker_is_divided_until_only_the_culprit_is_lost(spread: Spread):
+def test_an_item_that_costs_its_worker_is_divided_until_only_the_culprit_is_lost(mapper: Mapper):
     items: list[tuple[Item, ...]] = [(1, 2, 3, "leaves", 5), (6, 7), (8, "leaves")]
-    told = list(spread(work_all, "", items, smaller=halves, lost=lambda *of: [reason(*of)]))
+    told = list(mapper(work_all, "", items, smaller=halves, lost=lambda *of: [reason(*of)]))
     lost = "('leaves',): reading it ended its process (exit code 3)"
     assert sorted(result for results in told for result in results) == [lost, lost, *"1235678"]
 
 
-def test_what_cannot_be_divided_is_lost(spread: Spread):
+def test_what_cannot_be_divided_is_lost(mapper: Mapper):
     for parts in ([], ["one"]):
-        (told,) = spread(work, "", ["leaves"], smaller=lambda _, parts=parts: parts, lost=reason)
+        (told,) = mapper(work, "", ["leaves"], smaller=lambda _, parts=parts: parts, lost=reason)
         assert told == "leaves: reading it ended its process (exit code 3)"
 
 
-def test_parts_that_are_no_smaller_come_to_an_end(spread: Spread, monkeypatch: pytest.MonkeyPatch):
+def test_parts_that_are_no_smaller_come_to_an_end(mapper: Mapper, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.workers.pool._MOST_DIVISIONS", 1)
-    told = list(spread(work, "", ["leaves"], smaller=lambda item: [item, item], lost=reason))
+    told = list(mapper(work, "", ["leaves"], smaller=lambda item: [item, item], lost=reason))
     assert told == ["leaves: reading it ended its process (exit code 3)"] * 2
 
 
-def test_who_does_not_say_what_is_to_be_done_is_told_of_the_loss(spread: Spread):
+def test_who_does_not_say_what_is_to_be_done_is_told_of_the_loss(mapper: Mapper):
     with pytest.raises(WorkerLost, match=r"A worker process was lost over its task: it took longer than 1 s\."):
-        list(spread(work, "", ["sleeps"], limits=SECOND))
-    assert list(spread(work, "", [1])) == ["1"]
+        list(mapper(work, "", ["sleeps"], limits=SECOND))
+    assert list(mapper(work, "", [1])) == ["1"]
 
 
 # --- Errors ----------------------------------------------------------------------------------------------------------
 
 
-def test_an_error_is_raised_here_with_the_workers_traceback_and_nothing_more_is_begun(spread: Spread, tmp_path: Path):
+def test_an_error_is_raised_here_with_the_workers_traceback_and_nothing_more_is_begun(mapper: Mapper, tmp_path: Path):
     with pytest.raises(ValueError, match="of all numbers") as caught:
-        list(spread(touch_or_raise, tmp_path, ["raise", *map(str, range(50))]))
+        list(mapper(touch_or_raise, tmp_path, ["raise", *map(str, range(50))]))
     assert "in raise_value_error" in "".join(caught.value.__notes__)
-    assert list(spread(work, "", [1])) == ["1"]
+    assert list(mapper(work, "", [1])) == ["1"]
     assert len(list(tmp_path.iterdir())) < 10
 
 
@@ -191,14 +191,14 @@ def touch_or_raise(folder: Path, name: str) -> None:
     (folder / name).touch()
 
 
-def test_what_cannot_be_pickled_is_an_error_and_costs_no_worker(spread: Spread):
+def test_what_cannot_be_pickled_is_an_error_and_costs_no_worker(mapper: Mapper):
     before = running()
     with pytest.raises((TypeError, AttributeError), match="pickle"):
-        list(spread(work, "", [lambda: None]))  # type: ignore[list-item]
+        list(mapper(work, "", [lambda: None]))  # type: ignore[list-item]
     with pytest.raises((TypeError, AttributeError), match="pickle"):
-        list(spread(give_what_cannot_be_pickled, "", [1]))
+        list(mapper(give_what_cannot_be_pickled, "", [1]))
     with pytest.raises(RuntimeError, match="TakesTwo: one and two"):
-        list(spread(raise_what_cannot_be_made_again, "", [1]))
+        list(mapper(raise_what_cannot_be_made_again, "", [1]))
     assert running() == before
 
 
@@ -252,8 +252,8 @@ def script(tmp_path: Path, body: str, **settings: object) -> subprocess.Popen[st
         "from tests.support.worker_deeds import running, work\n"
         "def tell():\n"
         "    print(*running(), flush=True)\n"
-        f"with workers(2, 2, few=0, loads='tests.workers.test_pool'{given}) as spread:\n"
-        "    list(spread(work, '', range(9)))\n"
+        f"with workers(2, 2, few=0, loads='tests.workers.test_pool'{given}) as mapper:\n"
+        "    list(mapper(work, '', range(9)))\n"
         f"    {body}\n"
     )
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
@@ -287,8 +287,8 @@ def is_alive(pid: int) -> bool:
     ("body", "settings", "seconds"),
     [
         ("tell(); time.sleep(60)", {}, 2),
-        ("tasks = spread(work, '', ['takes a moment'] * 99); tell(); list(tasks)", {}, 3),
-        ("tasks = spread(work, '', ['sleeps'] * 2); tell(); list(tasks)", {}, 3),
+        ("tasks = mapper(work, '', ['takes a moment'] * 99); tell(); list(tasks)", {}, 3),
+        ("tasks = mapper(work, '', ['sleeps'] * 2); tell(); list(tasks)", {}, 3),
     ],
     ids=["waiting", "at work", "hanging"],
 )
@@ -305,7 +305,7 @@ def test_workers_end_when_their_parent_is_killed(
 
 @pytest.mark.slow
 def test_workers_do_not_keep_their_parent_from_ending(tmp_path: Path):
-    parent = script(tmp_path, "tasks = spread(work, '', ['sleeps'] * 2); tell()")
+    parent = script(tmp_path, "tasks = mapper(work, '', ['sleeps'] * 2); tell()")
     ours = workers_of(parent)
     began = time.monotonic()
     output, errors = parent.communicate()
