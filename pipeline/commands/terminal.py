@@ -1,16 +1,26 @@
-"""What every command has in common: the kind of its places, and the window that it writes into."""
+"""What commands share: the options that several have, the terminal that they write to, and worker processes."""
 
 from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
+
 if TYPE_CHECKING:
+    import polars as pl
     from rich.console import Console
+
+    from pipeline.workers.pool import Mapper
+
+#: A step that takes longer has failed; files have limits of their own in the settings.
+_LONGEST_STEP_S = 24 * 3600.0
 
 
 class _Folder(click.ParamType):  # type: ignore[type-arg]
@@ -31,6 +41,11 @@ class _Folder(click.ParamType):  # type: ignore[type-arg]
 #: The type of options that name an inbox, a store or another folder.
 FOLDER = _Folder()
 
+#: Options that several commands have.
+INBOX = click.option("--inbox", type=FOLDER, required=True, help="Folder with one folder per athlete.")
+STORE = click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
+JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one per core]")
+
 
 def open_console() -> Console:
     """The window that a command writes its tables into."""
@@ -43,3 +58,47 @@ def open_console() -> Console:
 def has_prefect_api() -> bool:
     """Whether the user has pointed Prefect at a server, without importing Prefect to find out."""
     return bool(os.environ.get("PREFECT_API_URL"))
+
+
+def show_notices(notices: Sequence[str]) -> None:
+    """Print what a person should look at although nothing stops for it."""
+    from pipeline.commands.show import plain
+
+    for notice in notices:
+        click.echo(plain(notice).plain)
+
+
+def show_club(store: Path, athletes: pl.DataFrame | None) -> None:
+    """Print the club summary of a store; with names where the roster is given."""
+    from pipeline.commands.show import club_summary
+    from pipeline.store.layout import read_table
+
+    console = open_console()
+    drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
+    console.print(club_summary(drifts, runs, athletes, width=console.width))
+
+
+@contextmanager
+def started_workers(jobs: int | None) -> Iterator[Mapper]:
+    """Workers, started before this process imports what it needs itself: all then do so at the same time."""
+    from pipeline.workers.pool import workers
+
+    wanted = jobs if jobs is not None else os.cpu_count() or 1
+    # Files from outside are read in a process of their own even if there is only one.
+    with workers(wanted, wanted, few=0, loads=WORKER_LOADS, later=WORKER_LOADS_LATER, item_s=_LONGEST_STEP_S) as mapper:
+        yield mapper
+
+
+@contextmanager
+def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)

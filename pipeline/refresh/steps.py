@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -55,23 +56,23 @@ def executor_over(mapper: Mapper) -> Executor:
     def analyse_after_club(
         context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame
     ) -> Iterator[dict[str, pl.DataFrame]]:
-        return mapper(partial(_analyse_after_club, club=club), context, tasks)
+        return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
     def club_responses(responses: pl.DataFrame) -> pl.DataFrame:
-        return next(mapper(_club_responses, None, [responses]))
+        return next(mapper(_applied, _later("pipeline.stages.responses:club_responses"), [responses]))
 
     def finish(context: BuildContext) -> pl.DataFrame:
-        return next(mapper(_finish, context, [None]))
+        return next(mapper(_applied, _later("pipeline.refresh.club:finish"), [context]))
 
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
-        outputs = mapper(_write_output, context, OUTPUTS)
+        outputs = mapper(_later("pipeline.refresh.club:write_output"), context, OUTPUTS)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
         for _ in (*outputs, *drawn):  # in workers both are under way by now
             pass
 
     return Executor(
         partial(measure_over, mapper),
-        partial(mapper, _analyse),
+        partial(mapper, _later("pipeline.refresh.athlete:analyse")),
         analyse_after_club,
         club_responses,
         finish,
@@ -81,18 +82,39 @@ def executor_over(mapper: Mapper) -> Executor:
 
 def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
     """Take shards through the file-level stages; a file that costs its worker is rejected, and no other."""
-    return mapper(_measure, context, shards, smaller=one_file_each, lost=_lost, limits=_limits(context))
+    return mapper(
+        _later("pipeline.refresh.shard:measure"),
+        context,
+        shards,
+        smaller=one_file_each,
+        lost=_later("pipeline.refresh.shard:lost"),
+        limits=_limits(context),
+    )
 
 
 def judge_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
     """The same without writing anything."""
-    return mapper(_judge, context, shards, smaller=one_file_each, lost=_lost, limits=_limits(context))
+    return mapper(
+        _later("pipeline.refresh.shard:judge"),
+        context,
+        shards,
+        smaller=one_file_each,
+        lost=_later("pipeline.refresh.shard:lost"),
+        limits=_limits(context),
+    )
 
 
 def read_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
     """Take shards through the stage `recording` alone, with the same limits; one list per shard, in their order."""
     of_file: dict[str, list[tuple[InboxFile, Session]]] = {}
-    for sessions in mapper(_read, context, shards, smaller=one_file_each, lost=_unread, limits=_limits(context)):
+    for sessions in mapper(
+        _later("pipeline.refresh.shard:read"),
+        context,
+        shards,
+        smaller=one_file_each,
+        lost=_later("pipeline.refresh.shard:unread"),
+        limits=_limits(context),
+    ):
         for file, session in sessions:
             of_file.setdefault(file.path, []).append((file, session))
     return [[session for file in shard.files for session in of_file.get(file.path, [])] for shard in shards]
@@ -103,72 +125,19 @@ def _limits(context: RunContext) -> Limits:
     return Limits(settings.max_file_s, settings.max_file_mb)
 
 
-def _measure(context: BuildContext, shard: Shard) -> Measured:
-    from pipeline.refresh.shard import measure
-
-    return measure(context, shard)
-
-
-def _judge(context: RunContext, shard: Shard) -> Measured:
-    from pipeline.refresh.shard import judge
-
-    return judge(context, shard)
+def _later(function: str) -> Callable[..., Any]:
+    """A function, as "module:name", whose module is imported with the first call, in the process that calls it."""
+    return partial(_call, *function.split(":"))
 
 
-def _lost(context: RunContext, shard: Shard, reason: str) -> Measured:
-    from pipeline.refresh.shard import lost
-
-    return lost(context, shard, reason)
+def _applied(function: Callable[[Any], pl.DataFrame], item: Any) -> pl.DataFrame:
+    return function(item)
 
 
-def _read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
-    from pipeline.refresh.shard import read
-
-    return read(context, shard)
-
-
-def _unread(context: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile, Session]]:
-    from pipeline.refresh.shard import unread
-
-    return unread(context, shard, reason)
-
-
-def _analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
-    from pipeline.refresh.athlete import analyse
-
-    return analyse(context, athlete)
-
-
-def _analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    from pipeline.refresh.athlete import analyse_after_club
-
-    return analyse_after_club(context, task, club)
-
-
-def _club_responses(_: None, responses: pl.DataFrame) -> pl.DataFrame:
-    from pipeline.stages.responses import club_responses
-
-    return club_responses(responses)
-
-
-def _finish(context: BuildContext, _: None) -> pl.DataFrame:
-    from pipeline.refresh.club import finish
-
-    return finish(context)
+def _call(module: str, name: str, *arguments: Any, **more: Any) -> Any:
+    return getattr(import_module(module), name)(*arguments, **more)
 
 
 def draw_over(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
     """Draw the pages of the club and of each athlete."""
-    return mapper(_draw, pages, [None, *athletes])
-
-
-def _draw(pages: Pages, athlete_id: str | None) -> None:
-    from pipeline.pages.draw import draw
-
-    draw(pages, athlete_id)
-
-
-def _write_output(context: BuildContext, output: str) -> None:
-    from pipeline.refresh.club import write_output
-
-    write_output(context, output)
+    return mapper(_later("pipeline.pages.draw:draw"), pages, [None, *athletes])
