@@ -1,4 +1,4 @@
-"""The self-check: how often the tool cries drift where there is none, and how often it finds one that is there.
+"""Stage `calibration`: how often drift is found where there is none, and how often where there is some.
 
 Splits in; each metric of an athlete is taken apart into what the model expects of a split (level of its run, responses
 to speed and slope), the drift, and a remainder: the real scatter of this athlete, sensor and season. The remainder is

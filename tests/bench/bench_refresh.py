@@ -10,14 +10,16 @@ import os
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 
 from data.generator.club import write_season
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import WORKER_LOADS
 from pipeline.refresh.context import RunContext, Shard
-from pipeline.refresh.refresh import context_for, plan
-from pipeline.refresh.shard import read, settle
+from pipeline.refresh.refresh import plan
+from pipeline.refresh.shard import read, sample
 from pipeline.workers.pool import FEW_FILES, workers
 from tests.bench.watched import watched
 
@@ -25,14 +27,14 @@ RUNS_OF_AN_ATHLETE = 12
 WHOLE_TARGET, SAMPLES_TARGET = 8, 40
 
 
-def to_samples(line: RunContext, shard: Shard) -> tuple[int, float]:
+def to_samples(context: RunContext, shard: Shard) -> tuple[int, float]:
     """Take a shard from files to samples, in memory; returns the number of samples and the CPU seconds."""
     before = time.process_time()
-    settled = settle(line, shard, read(line, shard))
-    return sum(frame.height for frame in settled.samples.values()), time.process_time() - before
+    sampled = sample(context, shard, read(context, shard))
+    return sum(frame.height for frame in sampled.samples.values()), time.process_time() - before
 
 
-def awake(_line: RunContext, seconds: float) -> int:
+def awake(_context: RunContext, seconds: float) -> int:
     """Keep a worker busy long enough for the others to start."""
     time.sleep(seconds)
     return os.getpid()
@@ -41,15 +43,15 @@ def awake(_line: RunContext, seconds: float) -> int:
 def ours_to_samples(folder: Path, jobs: int) -> tuple[float, float, float, int]:
     """Seconds with the start of the workers, seconds without, CPU seconds without, and the samples made."""
     inbox = read_inbox(folder)
-    line, shards = context_for(inbox, None), plan(inbox.files)
+    context, shards = RunContext(replace(inbox, files=())), plan(inbox.files)
     began = time.perf_counter()
-    with workers(len(inbox.files), jobs, few=FEW_FILES) as mapper:
-        list(mapper(to_samples, line, shards))
+    with workers(len(inbox.files), jobs, few=FEW_FILES, loads=WORKER_LOADS) as mapper:
+        list(mapper(to_samples, context, shards))
         cold = time.perf_counter() - began
         # By now all modules are loaded; every worker is waiting.
-        assert len(set(mapper(awake, line, [0.2] * jobs))) <= jobs
+        assert len(set(mapper(awake, context, [0.2] * jobs))) <= jobs
         began = time.perf_counter()
-        done = list(mapper(to_samples, line, shards))
+        done = list(mapper(to_samples, context, shards))
         warm = time.perf_counter() - began
     return cold, warm, sum(cpu_s for _, cpu_s in done), sum(n_samples for n_samples, _ in done)
 

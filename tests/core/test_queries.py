@@ -11,7 +11,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline import ON_DEMAND
+from pipeline import ON_DEMAND, tables_of
 from pipeline.core.queries import connect, run_query, statement
 from pipeline.core.resources import shipped
 from pipeline.inbox.inbox import read_inbox
@@ -21,7 +21,7 @@ from tests.support.fit_runs import fit_run
 
 SQL = Path(__file__).parents[2] / "sql"
 NAMES = sorted(path.stem for path in SQL.glob("*.sql"))
-BY_STAGES = [name for name in NAMES if name not in {table for one in ON_DEMAND for table in one.writes}]
+BY_STAGES = [name for name in NAMES if name not in set(tables_of(ON_DEMAND))]
 
 #: Columns of a table that its stage adds in Python; those that a query gives for Python to work on are not published.
 ADDED_IN_PYTHON = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
@@ -11,12 +12,13 @@ from pathlib import Path
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline import STAGES
 from pipeline.core.resources import shipped
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
+from pipeline.workers.pool import here
+from tests.support.added_stages import add_stages, assert_ran_in_order, note_calls
 from tests.support.bad_files import BadFiles
 from tests.support.worker_deeds import running
 
@@ -131,9 +133,36 @@ def test_what_the_flow_is_given_does_not_travel_with_its_tasks(tmp_path: Path) -
     assert len(pickle.dumps(given)) < 100
 
 
-def test_every_stage_that_shares_out_work_is_a_task_of_its_name_in_the_same_order() -> None:
-    text = shipped("flows/refresh.py").read_text(encoding="utf-8")
-    places = [text.find(f'@task(name="{stage.name}"') for stage in STAGES if f'@task(name="{stage.name}"' in text]
-    assert places == sorted(places)
-    missing = [stage.name for stage in STAGES if f'@task(name="{stage.name}"' not in text]
-    assert missing == ["pacing", "strikes", "contrasts", "season_slope"], "a stage without a task runs inside another's"
+@pytest.mark.slow
+@pytest.mark.filterwarnings("default")
+def test_the_flow_runs_the_stages_in_the_order_of_the_registry_and_added_ones_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from flows import refresh as by_flow  # noqa: PLC0415
+
+    @contextmanager
+    def here_instead(_loads: str) -> Iterator[object]:
+        yield here  # a lent worker would not tell what it called
+
+    monkeypatch.setattr(by_flow, "lent_worker", here_instead)
+    add_stages(monkeypatch)
+    calls = note_calls(monkeypatch)
+    found = read_inbox(shipped("data/club"))
+    few = replace(found, files=tuple(file for file in found.files if file.athlete_id == "quill"))
+    by_flow.refresh_with_prefect(few, tmp_path / "by-flow", jobs=1)
+    assert_ran_in_order(calls)
+    refresh(few, tmp_path / "in-process", jobs=1)
+    for table in ("evenness", "steadiest"):
+        rows = read_table(tmp_path / "by-flow", table)
+        assert rows.height == 1
+        assert_frame_equal(rows, read_table(tmp_path / "in-process", table))
+
+
+@pytest.mark.filterwarnings("default")
+def test_a_task_is_named_for_the_first_of_its_stages() -> None:
+    from flows import refresh as by_flow  # noqa: PLC0415
+
+    tasks = [by_flow.recording, by_flow.samples, by_flow.splits, by_flow.athletes, by_flow.athletes_after_club]
+    assert [task.name for task in (*tasks, by_flow.club)] == [
+        "recording", "samples", "splits", "responses", "drift", "strikes",
+    ]  # fmt: skip

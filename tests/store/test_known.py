@@ -19,8 +19,8 @@ from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import METRICS
 from pipeline.core.settings import ANALYSIS, READING, Settings, settings_text
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.athlete import analyse, respond
-from pipeline.refresh.context import Athlete, DriftTask, RunContext
+from pipeline.refresh.athlete import analyse, analyse_after_club
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask
 from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
@@ -328,6 +328,8 @@ class Overheard:
         self._heard = heard
 
     def __getattr__(self, name: str) -> Any:
+        if isinstance(derived := vars(Settings).get(name), property):
+            return derived.fget(self)  # type: ignore[misc] # notes the fields that it is derived from
         if name in {one.name for one in fields(Settings)}:
             self._heard.add(name)
         return getattr(Settings(), name)
@@ -340,10 +342,11 @@ LIMITS = {"max_file_s", "max_file_mb"}
 def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_path: Path):
     inbox, built = read_inbox(club.inbox), tmp_path / "built"
     heard: dict[str, set[str]] = {READING: set(), ANALYSIS: set()}
-    reading, analysis = (RunContext(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
+    reading, analysis = (BuildContext(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
-    found = [respond(analysis, Athlete(one.runs["athlete_id"][0], one)) for one in measured]
-    analyse(analysis, DriftTask("ari", ("cadence_spm",)), club_responses(pl.concat(one.responses for one in found)))
+    analysed = [analyse(analysis, Athlete(one.runs["athlete_id"][0], one)) for one in measured]
+    club = club_responses(pl.concat(tables["responses"] for tables in analysed))
+    analyse_after_club(analysis, DriftTask("ari", ("cadence_spm",)), club)
     marked = {of: {one.name for one in fields(Settings) if one.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS
     assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]
