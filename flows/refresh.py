@@ -1,7 +1,7 @@
 """The flow `refresh`: the stages of the line as Prefect tasks, in the order of `pipeline.STAGES`.
 
 Each task takes a batch of athletes, or of shards of one with many files; never a single file: submitting a task costs
-10 to 200 ms. Only errors of storage are tried again: what a stage made of a file would be the same the second time.
+10 to 200 ms. Only errors of storage are tried again: a stage would make the same of a file the second time.
 Files are read by worker processes that the tasks are lent, with the limits of every refresh.
 """
 
@@ -46,7 +46,7 @@ from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS, Progress
 if TYPE_CHECKING:
     from pipeline.stages.recording import Session
 
-# What the stages stand on is loaded by whoever takes them: the process that plans for a cluster takes few.
+# What the stages need is imported by the tasks that run them: the process that plans for a cluster runs few.
 
 T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
@@ -72,7 +72,7 @@ class Given:
 
 
 class Sealed(Generic[T_co]):
-    """What nobody looks into but the task that it is meant for.
+    """What only the task that it is meant for looks into.
 
     Otherwise Prefect searches all of it for futures, and Dask digests it, down to every field of every file.
     """
@@ -309,7 +309,7 @@ def _over_the_cluster(context: BuildContext, of_files: Iterable[list[Shard]]) ->
 
 
 def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
-    """Keep two batches a worker under way, so that no more samples are in memory than those hold."""
+    """Keep two batches per worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
     for batch in of_files:
         sealed, own = Sealed(context), Sealed(batch)
@@ -339,7 +339,7 @@ def refresh_with_prefect(
     Args:
         inbox: what `pipeline.inbox.inbox.read_inbox` found.
         store: folder of the store.
-        jobs: worker threads; None for one a core.
+        jobs: worker threads; None for one per core.
         cluster: address of a Dask scheduler; its workers then take the place of threads.
         wait_s: how long to wait for another refresh of the same store to end [s].
         progress: called with the files done and the files in all.

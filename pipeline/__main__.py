@@ -34,12 +34,12 @@ class _Commands(click.Group):
         try:
             return super().invoke(ctx)
         except BrokenPipeError:
-            raise  # whoever read along has seen enough; click knows
+            raise  # the reader of the output has ended; click handles it
         except Exception as error:
-            told = in_words(error)
-            if told is None:
+            message = in_words(error)
+            if message is None:
                 raise
-            click.echo(f"splitdrift: {told}", err=True)
+            click.echo(f"splitdrift: {message}", err=True)
             ctx.exit(error.exit_code if isinstance(error, SplitdriftError) else EXIT_NOTHING_DONE)
 
 

@@ -32,7 +32,7 @@ from pipeline.core.errors import EXIT_DONE_BUT_REFUSED
 def refresh(
     *, inbox: Path, store: Path, jobs: int | None, flow: bool, cluster: str | None, strict: bool, wait: float
 ) -> None:
-    """Bring the tables up to date with the recordings of the inbox; only what changed is done anew.
+    """Bring the tables up to date with the recordings of the inbox; only what changed is recomputed.
 
     \b
     Exit codes: 0 done (refused files are listed), 1 nothing could be done, 2 wrong use,
@@ -84,7 +84,7 @@ def bring_up_to_date(
         "  splitdrift.duckdb      every table, for SQL\n"
         "  tables/                the same as Parquet\n"
         "  exports/               the same as CSV, and splitdrift.xlsx\n"
-        "  rejected/rejected.csv  what was turned away, and why",
+        "  rejected/rejected.csv  what was rejected, and why",
         highlight=False,
         soft_wrap=True,
     )

@@ -1,6 +1,6 @@
 """Duplicates: which recordings of an athlete are of the same run, and which of them is kept.
 
-One that lies with two athletes counts for both, since nothing tells whose it is; it is named to whoever can tell.
+One in the folders of two athletes counts for both, since nothing says whose it is; a notice names it.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.refresh.context import Measured
 
 #: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
-#: device handed on. Common practice, no source.
+#: device lent to someone else. Common practice, no source.
 SAME_RUN_SHARE = 0.5
 
 
@@ -108,7 +108,7 @@ def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
-    """Gather what the shards of each athlete handed on, in order of athlete and path; each run once."""
+    """Gather what the shards of each athlete returned, in order of athlete and path; each run once."""
 
     def athlete(one: Measured) -> str:
         return one.recordings["athlete_id"][0] or ""

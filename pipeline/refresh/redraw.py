@@ -1,4 +1,4 @@
-"""The pages alone: drawn once more from the tables of a store, into a state of their own beside the ones before."""
+"""The pages alone: drawn once more from the tables of a store, into a state of their own."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ def rebuild_pages(
     wait_s: float = 0.0,
     progress: Progress | None = None,
 ) -> int:
-    """Draw the pages of a store anew.
+    """Draw the pages of a store again.
 
     Args:
         store: published.
-        anonymous: show athletes by codes, whatever the settings say.
-        jobs: worker processes; None for one a core.
+        anonymous: show athletes by codes, regardless of the settings.
+        jobs: worker processes; None for one per core.
         wait_s: how long to wait for a refresh of the store to end [s].
         progress: called with the pages of athletes drawn and those in all.
 
@@ -67,7 +67,7 @@ def rebuild_pages(
                 for done, _ in enumerate(draw_over(mapper, replace(pages, before=None), athletes)):
                     if progress is not None:
                         progress(done, len(athletes))
-            with written_here(built) as here:  # it names the folder that it lies in, and the one before will go
+            with written_here(built) as here:  # it names the folder that it is in, and the one before will be removed
                 write_database(built, here)
             check_still_held()
     return len(athletes)

@@ -1,10 +1,10 @@
-"""The line in process: an inbox → a store.
+"""The refresh in process: an inbox → a store.
 
-What has not changed since the last refresh is taken over from it (`pipeline/store/known.py`). The rest is shared out
-twice: by shard (`shard.py`), then by athlete (`athlete.py`). What only the whole club can say comes last (`club.py`).
-Samples never travel between processes and are never all in memory.
+What has not changed since the last refresh is taken over from it (`pipeline/store/known.py`). The rest is divided
+twice: by shard (`shard.py`), then by athlete (`athlete.py`). What needs the whole club comes last (`club.py`). Samples
+are never sent between processes and never all in memory.
 
-This process only plans and gathers: the steps, and the libraries they stand on, are loaded by the workers.
+This process only plans and gathers: the steps, and the libraries they need, are loaded by the workers.
 `flows/refresh.py` runs the same steps in the same order as Prefect tasks.
 """
 
@@ -63,7 +63,7 @@ def refresh(
     Args:
         inbox: what `pipeline.inbox.inbox.read_inbox` found.
         store: folder of the store.
-        jobs: worker processes; None for one a core. With 1, and for a handful of files, all is done in this process,
+        jobs: worker processes; None for one per core. With 1, and for a few files, all is done in this process,
             where a file that crashes its reader takes the refresh with it.
         wait_s: how long to wait for another refresh of the same store to end [s].
         progress: called with the files done and the files in all.
@@ -161,7 +161,7 @@ def _carry_over(context: BuildContext, found: Changes) -> list[Measured]:
         if athlete_id not in found.touched:
             for table in ("samples", "splits"):
                 if not link_tree(known.folder, context.built, partition(table, athlete_id)):
-                    # Without this the next state would lack the runs of somebody whose files have not changed.
+                    # Without this the next state would lack the runs of an athlete whose files have not changed.
                     raise NothingDone(
                         f"{known.folder}, the state to build on, is damaged: it has no {table} of {athlete_id}. "
                         "`splitdrift history` names older states to return to; a new store makes everything anew."
@@ -189,7 +189,7 @@ def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measu
         remove_tree(context.built / partition("samples", athlete_id))
 
 
-#: What is estimated of an athlete who is looked at anew.
+#: What is estimated of an athlete who is recomputed.
 _ALL = tuple(METRIC_OF)
 
 
@@ -270,7 +270,7 @@ def _mapper(inbox: Inbox, jobs: int | None, started: Mapper | None) -> AbstractC
     return workers(len(inbox.files), jobs, few=FEW_FILES, loads=WORKER_LOADS, later=WORKER_LOADS_LATER)
 
 
-# --- Beside the refresh ----------------------------------------------------------------------------------------------
+# --- Before and without a refresh -------------------------------------------------------------------------------------
 
 
 def require_apart(inbox: Inbox, store: Path) -> None:
@@ -298,7 +298,7 @@ def check(
     return publishable("recordings", ledger, subject="the ledger")
 
 
-# --- Sharing out -----------------------------------------------------------------------------------------------------
+# --- Dividing work ----------------------------------------------------------------------------------------------------
 
 
 def plan(files: Iterable[InboxFile]) -> list[Shard]:

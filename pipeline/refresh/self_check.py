@@ -33,7 +33,7 @@ from pipeline.workers.pool import Progress, workers
 
 T = TypeVar("T")
 
-#: Where the table lies that is made here.
+#: Place of the table that is made here.
 TABLE = ("tables", "calibration")
 #: Draws of each test unless asked for otherwise: each planted size comes up twice in every athlete and metric.
 DRAWS = 20
@@ -73,7 +73,7 @@ def self_check(
     Args:
         store: published.
         draws: invented seasons of each of the three tests.
-        jobs: worker processes; None for one a core.
+        jobs: worker processes; None for one per core.
         wait_s: how long to wait for a refresh of the store to end [s].
         progress: called with the steps done and the steps in all.
 
@@ -115,11 +115,11 @@ def _check(
             f"{settings.min_splits_of_run} usable splits each."
         )
     seasons = [Draw(test, place, settings.seed) for test in CALIBRATION_TESTS for place in range(draws)]
-    told = _told(settings, athletes, seasons, jobs, progress)
-    return settings, publishable("calibration", calibration(told), subject="the club")
+    rates = _rates(settings, athletes, seasons, jobs, progress)
+    return settings, publishable("calibration", calibration(rates), subject="the club")
 
 
-def _told(
+def _rates(
     settings: Settings, athletes: list[TakenApart], seasons: list[Draw], jobs: int | None, progress: Progress | None
 ) -> list[pl.DataFrame]:
     """Take every season through the stages, athlete by athlete, and ask what was found."""
@@ -137,8 +137,8 @@ def _told(
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `responses` of an athlete in a draw."""
-    told = responses(redrawn(task.athlete, task.draw, task.place), inclusion=settings.inclusion)
-    return task.draw, task.place, told
+    rows = responses(redrawn(task.athlete, task.draw, task.place), inclusion=settings.inclusion)
+    return task.draw, task.place, rows
 
 
 def analyse(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:

@@ -1,6 +1,6 @@
 """Stage `contrasts`: the levels of runs → surface against surface and shoe against shoe, at equal speed and slope.
 
-Rows in: run_drift and runs. Rows out: one an athlete, metric, factor (surface or shoe) and value of it, against the
+Rows in: run_drift and runs. Rows out: one per athlete, metric, factor (surface or shoe) and value of it, against the
 value that most of the athlete's runs have.
 
 A run's level is what remains of it after the athlete's responses and drift are taken out. The contrast is the
@@ -9,8 +9,8 @@ have. Its interval is Welch's (the two sides may scatter differently), and the u
 drift is added as far as the two sides differ in speed, slope and distance. The drifts of the runs are compared by a
 random-effects meta-regression on the side (`pipeline/methods/meta_regression.py`).
 
-What it cannot tell: the responses come from changes inside runs, and are taken to hold between runs too; and runs were
-not assigned to surfaces or shoes at random.
+What it cannot separate: the responses come from changes inside runs, and are taken to hold between runs too; and runs
+were not assigned to surfaces or shoes at random.
 
 Sources: Welch 1947, doi 10.1093/biomet/34.1-2.28; Satterthwaite 1946, doi 10.2307/3002019 (degrees of freedom). From
 memory.

@@ -1,14 +1,14 @@
 """Stage `pacing`: the splits of athletes → how speed itself changes along runs, and what that change is made of.
 
-Rows in: splits. Rows out: one an athlete. Speed is cadence times step length, so in logarithms its change is exactly
+Rows in: splits. Rows out: one per athlete. Speed is cadence times step length, so in logarithms its change is exactly
 the change of cadence plus that of step length, if all three come from the same splits with the same weights: they do.
 The change of log speed per 10 km is pooled over runs as drift is (`pipeline/methods/mixed_model.py`), with nothing
-adjusted: hills, plans and fatigue are all in it. Every kilometre counts the same, whatever time it took.
+adjusted: hills, plans and fatigue are all in it. Every kilometre has the same weight, however long it took.
 
-Walking is looked at beside it, in the same kilometres and those partly or wholly walked: the least-squares change of
+Walking is estimated next to it, in the same kilometres and those partly or wholly walked: the least-squares change of
 the share of moving time that was walked, over all kilometres, each run with a level of its own.
 
-Intervals leave out one whole run at a time, as the drift's do.
+Intervals are by jackknife over whole runs, as the drift's are.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ never altered; time and distance, which every later number rests on, are repaire
 
 Method. Equal instants are merged. Pauses come from the device's timer events and from holes without progress. Distance
 comes from the device, else from its speed, else from great circles between positions, which are then dropped. Slope is
-the local least-squares line of altitude over distance. Gait is told by cadence first: walking and running cadence cross
+the local least-squares line of altitude over distance. Gait is decided by cadence: walking and running cadence cross
 at 135-140 steps/min; speed decides inside that band and where cadence is missing.
 """
 
@@ -36,9 +36,9 @@ RUN_FROM_M_S = 2.0
 #: Over some kilometres people mix walking and running up to this speed, and only run above it.
 #: Source: arXiv 2501.00720 (1.9 to 3.0 m/s).
 WALK_UP_TO_M_S = 3.0
-#: Below this nobody runs, whatever a cadence sensor counts while standing about. Common practice, no source.
+#: Below this no one runs, even if a cadence sensor counts while its wearer stands. Common practice, no source.
 RUN_AT_LEAST_M_S = 1.0
-#: Below this nobody gets on, and satellite positions wander. Common practice, no source.
+#: Below this there is no progress, and satellite positions wander. Common practice, no source.
 STAND_BELOW_M_S = 0.5
 #: A cadence this low is not a walk either. Common practice, no source.
 STAND_BELOW_SPM = 60.0
@@ -218,7 +218,7 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     if known.sum() < 2:
         return by_speed if np.isfinite(speed).sum() >= 2 else _great_circles(readings)
 
-    # A missing distance lies on the line between its neighbours in running time.
+    # A missing distance is interpolated between its neighbours in running time.
     if not known.all():
         clock = np.cumsum(interval_s)
         distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))

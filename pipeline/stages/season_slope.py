@@ -5,7 +5,7 @@ error, are laid over the dates of the runs, and a line is drawn through them (`p
 its slope is the change of drift per month. All runs lean on the same responses to speed and slope; as far as the slope
 does, their uncertainty is added.
 
-What it cannot tell: whatever else changed over the months in step with the drift (heat, shoes, courses) is in it.
+What it cannot separate: whatever else changed over the months in step with the drift (heat, shoes, courses) is in it.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Stage `strikes`: what people saw of feet at points of a course → which part lands first, and whether that changes.
 
-A row in is a foot of a runner at a distance on a date. Its class is what was observed; where nobody named a class it
+A row in is a foot of a runner at a distance on a date. Its class is what was observed; where none is given it
 follows from the foot-strike angle, else from the strike index. A runner seen on both feet has their class if both
 agree, else the class `asymmetric`; one seen on one foot has that foot's.
 

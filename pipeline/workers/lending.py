@@ -1,7 +1,7 @@
 """Worker processes lent to the threads of a flow, or of a cluster's worker, so that they read no file themselves.
 
 Such a process runs many tasks side by side and one after the other, and may live for weeks: a worker process is taken
-from those that wait or started, given back, and ended when nobody wants it.
+from those that wait or started, given back, and ended after a while without use.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ IDLE_S = 30.0
 
 
 class _Waiting:
-    """The workers that wait, the one that has waited longest first, with the time since when."""
+    """The workers that wait, the one that has waited longest first, each with the time since when."""
 
     def __init__(self) -> None:
         self._pools: deque[tuple[float, Pool]] = deque()

@@ -1,7 +1,7 @@
 """Worker processes: one function mapped over many items, here or in several processes.
 
-An item whose worker hangs, crashes or eats memory costs itself only. The pool is our own, small as it is, because the
-standard one breaks as a whole when a worker dies, and pebble's when a waiting one does.
+An item whose worker hangs, crashes or eats memory costs itself only. The pool is our own because the standard one
+breaks as a whole when a worker dies, and pebble's when a waiting one does.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _ONE_THREAD = {
     "_RJEM_MALLOC_CONF": "background_thread:false",
 }
 
-#: What a worker runs, once it has been told where modules lie. The standard library's way to start a process would load
+#: What a worker runs, once it has received `sys.path`. The standard library's way to start a process would load
 #: the script that runs here, and does not allow it to the workers of a Dask cluster.
 _PROGRAM = """
 import sys
@@ -58,11 +58,11 @@ _MOST_FAILED_STARTS = 4
 
 
 class WorkerLost(SplitdriftError):
-    """An item ended its worker process, and nobody had said what is to be done then."""
+    """An item ended its worker process, and the caller gave no `lost`."""
 
 
 class Mapper(Protocol):
-    """Maps `function(shared, item)` over items; results come in whatever order they end."""
+    """Maps `function(shared, item)` over items; results come in the order in which they end."""
 
     def __call__(
         self,
@@ -75,7 +75,7 @@ class Mapper(Protocol):
         lost: Callable[[S, T, str], R] | None = None,
         limits: Limits | None = None,
     ) -> Iterator[R]:
-        """One result an item, or one a part where an item had to be divided.
+        """One result per item, or per part where an item had to be divided.
 
         What the function raises is raised here, after which nothing more is begun. It is otherwise with an item that
         costs its worker, because the process died or the item went over a limit: its parts are tried again, each with
@@ -128,7 +128,7 @@ def workers(
 
     Args:
         n_items: how many items there will be.
-        jobs: worker processes; None for one a core.
+        jobs: worker processes; None for one per core.
         few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
             there are always workers, since this process can be held to none.
         loads: modules that each worker imports as it starts, with a blank between.
@@ -178,9 +178,9 @@ class _Worker:
 
 
 class Pool:
-    """Workers with a pipe each, so that whatever happens to one touches no other. Each holds one task at most.
+    """Workers with a pipe each, so that the loss of one affects no other. Each holds one task at most.
 
-    For one thread at a time. What it takes is told at `workers`.
+    For one thread at a time. Its arguments are those of `workers`.
     """
 
     def __init__(self, loads: str, later: str, limits: Limits) -> None:
@@ -214,7 +214,7 @@ class Pool:
 
     @property
     def is_at_work(self) -> bool:
-        """Whether there is anything that nobody waited for."""
+        """Whether there are tasks whose results were not taken."""
         return bool(self._waiting) or any(worker.task is not None for worker in self._workers)
 
     def map(
@@ -263,7 +263,7 @@ class Pool:
                 else:
                     raise WorkerLost(f"A worker process was lost over its task: {event}.")
         finally:
-            # After an error, or when nobody wants the rest: nothing more is begun.
+            # After an error, or when the caller stops early, nothing more is begun.
             self._waiting = deque(task for task in self._waiting if task.call is not call)
 
     def _feed(self) -> None:
@@ -306,7 +306,7 @@ class Pool:
     def _replace(self, worker: _Worker) -> None:
         try:
             exit_code = worker.process.wait(5)
-        except subprocess.TimeoutExpired:  # it closed its end of the pipe, whatever for
+        except subprocess.TimeoutExpired:  # it closed its end of the pipe and lives on
             worker.process.kill()
             exit_code = worker.process.wait()
         worker.pipe.close()
@@ -353,8 +353,8 @@ def _ending(exit_code: int) -> str:
 
 
 def _unpacked(answer: bytes) -> Any:
-    error, told, result = ForkingPickler.loads(answer)
+    error, traceback, result = ForkingPickler.loads(answer)
     if error is not None:
-        error.add_note(f"In a worker process:\n{told}")
+        error.add_note(f"In a worker process:\n{traceback}")
         raise error
     return result

@@ -1,4 +1,4 @@
-"""What a worker process does: it answers questions, each within limits on time and memory, and ends when it cannot.
+"""What a worker process does: it carries out calls, each within limits on time and memory, and ends when it cannot.
 
 Loads nothing by itself, so that a worker is up as soon as what it needs is.
 """
@@ -30,7 +30,7 @@ EXIT_OUT_OF_MEMORY = 77
 
 @dataclass(frozen=True)
 class Limits:
-    """What one item may take; None for as much as it likes.
+    """What one item may take; None for no limit.
 
     Attributes:
         item_s: time by the wall [s].
@@ -52,7 +52,7 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
     waiting = deque(later.split())
     # An interrupt from the keyboard is for the parent, which ends its workers itself.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # Without a handler the system itself ends this process when its time is up, whatever code it is in, and even if
+    # Without a handler the system itself ends this process when its time is up, in any code, and even if
     # the parent is busy.
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
     threading.Thread(target=_end_with, args=(pipe.fileno(),), daemon=True).start()
@@ -66,14 +66,14 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
         while True:
             pipe.send_bytes(answer)
             while waiting and not pipe.poll():
-                with suppress(Exception):  # whoever needs it will say what is wrong with it
+                with suppress(Exception):  # the call that needs it reports what is wrong
                     import_module(waiting.popleft())
             answer = _answer(pipe.recv_bytes())
     os._exit(0)
 
 
 def _end_with(pipe: int) -> None:
-    """End this process when the other end of the pipe is gone, whatever it is about: another may do the same again."""
+    """End this process when the other end of the pipe is gone, in any state: another may do the same again."""
     poll = select.poll()
     poll.register(pipe, 0)  # nothing but that it broke off
     poll.poll()
@@ -113,7 +113,7 @@ def _held_to(limits: Limits) -> Iterator[None]:
 
 
 def _is_out_of_memory(error: BaseException) -> bool:
-    """DuckDB's own error is known by its name, so that nobody loads it for this."""
+    """DuckDB's own error is recognised by its name, without importing DuckDB."""
     return (
         isinstance(error, MemoryError)
         or type(error).__name__ == "OutOfMemoryException"
@@ -122,10 +122,10 @@ def _is_out_of_memory(error: BaseException) -> bool:
 
 
 def _packed_error(error: BaseException) -> bytes:
-    told = "".join(format_exception(error))
+    traceback = "".join(format_exception(error))
     try:
-        packed = bytes(ForkingPickler.dumps((error, told, None)))
+        packed = bytes(ForkingPickler.dumps((error, traceback, None)))
         ForkingPickler.loads(packed)  # some errors can be pickled but not made again
     except Exception:
-        packed = bytes(ForkingPickler.dumps((RuntimeError(f"{type(error).__name__}: {error}"), told, None)))
+        packed = bytes(ForkingPickler.dumps((RuntimeError(f"{type(error).__name__}: {error}"), traceback, None)))
     return packed

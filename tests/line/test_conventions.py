@@ -68,25 +68,6 @@ def test_no_module_is_a_drawer_for_everything(name: str):
     assert not re.search(r"(^|[/_])(utils?|helpers?|common|misc|tools?)([._/]|$)", name)
 
 
-def test_stages_know_nothing_of_paths_clocks_environment_prefect_or_settings():
-    for stage in STAGES:
-        imported = {
-            word
-            for node in ast.walk(tree(ROOT / "pipeline" / "stages" / f"{stage.name}.py"))
-            for word in (
-                [alias.name for alias in node.names]
-                if isinstance(node, ast.Import)
-                else [f"{node.module}"]
-                if isinstance(node, ast.ImportFrom)
-                else []
-            )
-        }
-        forbidden = {"os", "pathlib", "time", "prefect", "pipeline.core.settings", "pipeline.store", "random"}
-        # Paths inside archives and inboxes are names, not places.
-        names_only = {"pathlib"} if stage.name == "recording" else set()
-        assert not imported & (forbidden - names_only), stage.name
-
-
 # --- Size and words --------------------------------------------------------------------------------------------------
 
 
