@@ -14,14 +14,13 @@ from typing import TypeVar
 
 import polars as pl
 
+from pipeline import stage_named
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import written_here
 from pipeline.core.settings import Settings, read_settings
 from pipeline.refresh import WORKER_LOADS
 from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
-from pipeline.stages.drift import drift
-from pipeline.stages.responses import club_responses, responses
-from pipeline.stages.summaries import athlete_drift
+from pipeline.stages.responses import club_responses
 from pipeline.store.database import DATABASE, write_database
 from pipeline.store.generations import building, link_tree, published
 from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
@@ -137,33 +136,23 @@ def _rates(
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `responses` of an athlete in a draw."""
-    rows = responses(redrawn(task.athlete, task.draw, task.place), inclusion=settings.inclusion)
+    rows = stage_named("responses").call("responses", redrawn(task.athlete, task.draw, task.place), settings=settings)
     return task.draw, task.place, rows
 
 
 def analyse(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `drift` of an athlete in a draw."""
-    _, found = drift(
-        redrawn(task.athlete, task.draw, task.place),
-        inclusion=settings.inclusion,
-        max_collinearity=settings.max_collinearity,
-        seed=settings.seed,
-        club=task.club,
-    )
-    return task.draw, task.place, found
+    splits = redrawn(task.athlete, task.draw, task.place)
+    _, athlete_rows = stage_named("drift").call("drift", splits, settings=settings, club=task.club)
+    return task.draw, task.place, athlete_rows
 
 
 def judge(settings: Settings, season: Season) -> pl.DataFrame:
-    """The findings of a draw, and what they say of it. No finding rests on single runs, so there are none."""
-    found = athlete_drift(
-        season.athlete_drift,
-        empty("run_drift"),
-        smallest_change_pct=settings.smallest_change_pct,
-        max_collinearity=settings.max_collinearity,
-        usual_distance_margin=settings.usual_distance_margin,
-        max_late_exclusion_excess=settings.max_late_exclusion_excess,
+    """The findings of a draw, and how they compare with what was planted. No finding rests on single runs here."""
+    findings = stage_named("summaries").call(
+        "athlete_drift", season.athlete_drift, empty("run_drift"), settings=settings
     )
-    return trials(found, season.planted_pct, season.draw)
+    return trials(findings, season.planted_pct, season.draw)
 
 
 def _planted(draw: Draw, athletes: list[TakenApart]) -> dict[tuple[str, str], float]:
