@@ -72,7 +72,7 @@ DEEDS: dict[str, Callable[[], object]] = {
 }
 
 
-def reason(_shared: str, item: object, reason: str) -> str:
+def described(_shared: str, item: object, reason: str) -> str:
     return f"{item}: {reason}"
 
 

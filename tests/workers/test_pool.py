@@ -20,9 +20,9 @@ from tests.support.worker_deeds import (
     HANGS_S,
     SECOND,
     Item,
+    described,
     halves,
     raise_value_error,
-    reason,
     running,
     work,
     work_all,
@@ -82,7 +82,7 @@ def test_results_larger_than_a_pipe_come_whole(mapper: Mapper):
 )
 def test_an_item_that_ends_its_process_is_lost_and_no_other(mapper: Mapper, deed: str, reason: str):
     items: list[Item] = [*range(10), deed, *range(10, 20)]
-    results = sorted(mapper(work, "", items, lost=reason))
+    results = sorted(mapper(work, "", items, lost=described))
     assert results[:-1] == sorted(str(number) for number in range(20))
     assert re.fullmatch(f"{deed}: {reason}", results[-1])
 
@@ -90,7 +90,7 @@ def test_an_item_that_ends_its_process_is_lost_and_no_other(mapper: Mapper, deed
 @pytest.mark.parametrize("deed", ["sleeps", "never comes back to the interpreter"])
 def test_an_item_that_takes_too_long_is_lost_and_no_other(mapper: Mapper, deed: str):
     began = time.monotonic()
-    results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=reason, limits=SECOND))
+    results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=described, limits=SECOND))
     assert results == [*(str(number) for number in range(9)), f"{deed}: it took longer than 1 s"]
     assert time.monotonic() - began < HANGS_S / 4
 
@@ -120,12 +120,12 @@ def test_a_worker_that_waits_longer_than_an_item_may_take_stays(mapper: Mapper):
 )
 @pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the system cannot be asked to limit memory")
 def test_an_item_that_eats_memory_is_lost_and_no_other(mapper: Mapper, deed: str, reason: str):
-    results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=reason, limits=SMALL))
+    results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=described, limits=SMALL))
     assert results == [*(str(number) for number in range(9)), f"{deed}: {reason}"]
 
 
 def test_an_item_without_a_limit_may_take_what_an_item_before_it_might_not(mapper: Mapper):
-    assert list(mapper(work, "", ["fills arrays of NumPy"], lost=reason, limits=SMALL)) != ["fills arrays of NumPy"]
+    assert list(mapper(work, "", ["fills arrays of NumPy"], lost=described, limits=SMALL)) != ["fills arrays of NumPy"]
     assert list(mapper(work, "", ["takes a moment"] * 2, limits=SECOND)) == ["takes a moment"] * 2
     assert list(mapper(work, "", [1, 2, 3], limits=SMALL))
     assert list(mapper(work, "", ["fills arrays of NumPy"])) == ["fills arrays of NumPy"]
@@ -133,7 +133,7 @@ def test_an_item_without_a_limit_may_take_what_an_item_before_it_might_not(mappe
 
 def test_all_workers_may_be_lost_at_once_and_more_often_than_there_are_workers(mapper: Mapper):
     items: list[Item] = ["leaves", "leaves", 1, "leaves", 2, 3]
-    results = sorted(mapper(work, "", items, lost=reason))
+    results = sorted(mapper(work, "", items, lost=described))
     assert results == ["1", "2", "3", *["leaves: reading it ended its process (exit code 3)"] * 3]
 
 
@@ -150,20 +150,20 @@ def test_workers_that_end_while_they_wait_cost_nothing(mapper: Mapper):
 
 def test_an_item_that_costs_its_worker_is_divided_until_only_the_culprit_is_lost(mapper: Mapper):
     items: list[tuple[Item, ...]] = [(1, 2, 3, "leaves", 5), (6, 7), (8, "leaves")]
-    told = list(mapper(work_all, "", items, smaller=halves, lost=lambda *of: [reason(*of)]))
+    told = list(mapper(work_all, "", items, smaller=halves, lost=lambda *of: [described(*of)]))
     lost = "('leaves',): reading it ended its process (exit code 3)"
     assert sorted(result for results in told for result in results) == [lost, lost, *"1235678"]
 
 
 def test_what_cannot_be_divided_is_lost(mapper: Mapper):
     for parts in ([], ["one"]):
-        (told,) = mapper(work, "", ["leaves"], smaller=lambda _, parts=parts: parts, lost=reason)
+        (told,) = mapper(work, "", ["leaves"], smaller=lambda _, parts=parts: parts, lost=described)
         assert told == "leaves: reading it ended its process (exit code 3)"
 
 
 def test_parts_that_are_no_smaller_come_to_an_end(mapper: Mapper, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.workers.pool._MOST_DIVISIONS", 1)
-    told = list(mapper(work, "", ["leaves"], smaller=lambda item: [item, item], lost=reason))
+    told = list(mapper(work, "", ["leaves"], smaller=lambda item: [item, item], lost=described))
     assert told == ["leaves: reading it ended its process (exit code 3)"] * 2
 
 
@@ -222,9 +222,9 @@ def test_without_a_limit_few_items_stay_here_and_with_one_they_never_do():
     with workers(2, None, few=3) as few, workers(9, 1, few=3) as one:
         assert few is here
         assert one is here
-        assert list(few(work, "", [1, 2], smaller=list, lost=reason)) == ["1", "2"]
+        assert list(few(work, "", [1, 2], smaller=list, lost=described)) == ["1", "2"]
     with workers(1, 1, few=3, item_s=60, loads="tests.support.worker_deeds") as held:
-        assert next(held(work, "", [1, "leaves"], lost=reason)) == "1"
+        assert next(held(work, "", [1, "leaves"], lost=described)) == "1"
 
 
 def test_each_worker_is_told_to_use_one_core_and_this_process_is_as_before(monkeypatch: pytest.MonkeyPatch):
