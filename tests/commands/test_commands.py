@@ -65,7 +65,7 @@ def test_every_command_says_what_it_does_in_a_sentence(command: str):
 def test_every_option_is_explained():
     for name, command in main.commands.items():
         for parameter in command.params:
-            if isinstance(parameter, click.Option):
+            if isinstance(parameter, click.Option) and not parameter.hidden:
                 assert parameter.help, f"{name} {parameter.opts[0]}"
 
 
