@@ -9,20 +9,20 @@ from rich.text import Text
 from pipeline.commands.show import plain
 from pipeline.core.metrics import LABELS
 from pipeline.study.cohort import in_words
-from pipeline.study.conduct import Conducted
+from pipeline.study.conduct import StudyResult
 
 
-def study_summary(told: Conducted) -> RenderableType:
-    """Who entered, and the primary statistics."""
+def study_summary(result: StudyResult) -> RenderableType:
+    """The cohort and the results as a table."""
     table = Table(header_style="bold", pad_edge=False)
     for heading in ("analysis", "metric", "statistic", "estimate", "interval", "p corrected"):
         table.add_column(heading, justify="left" if heading in ("analysis", "metric", "statistic") else "right")
-    for row in told.results.iter_rows(named=True):
+    for row in result.results.iter_rows(named=True):
         interval = "" if row["low"] is None else f"{row['low']:.2f} to {row['high']:.2f}"
         estimate = "" if row["estimate"] is None else f"{row['estimate']:.2f}"
         corrected = "" if row["p_corrected"] is None else f"{row['p_corrected']:.4f}"
         label = LABELS.get(row["metric"], "landing")
         table.add_row(plain(row["analysis"]), label, row["statistic"], estimate, interval, corrected)
-    runs = told.flow.runs
-    entered = f"{runs.height} runs of {runs['athlete_id'].n_unique()} athletes entered. {in_words(told.flow)}"
-    return Group(plain(told.study.title), Text(), plain(entered), Text(), table)
+    runs = result.flow.runs
+    entered = f"{runs.height} runs of {runs['athlete_id'].n_unique()} athletes are included. {in_words(result.flow)}"
+    return Group(plain(result.study.title), Text(), plain(entered), Text(), table)

@@ -11,20 +11,20 @@ from pipeline.commands.terminal import FOLDER, open_console
 
 @click.command()
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path), metavar="STUDY.toml")
-@click.option("--store", type=FOLDER, required=True, help="Folder of the store that is asked.")
+@click.option("--store", type=FOLDER, required=True, help="Folder of the store.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder of the output.")
 @click.option("--against", type=FOLDER, help="A store of the same runs from another sensor, for agreement.")
-@click.option("--power", is_flag=True, help="Also say how many athletes would be needed, by the store's own scatter.")
+@click.option("--power", is_flag=True, help="Also compute how many athletes would be needed.")
 @click.option(
     "--key",
     type=click.Path(dir_okay=False, exists=True, path_type=Path),
     help="File with the key of the pseudonyms. [default: the store's own]",
 )
 def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bool, key: Path | None) -> None:
-    """Take a defined comparison on a store: from the cohort to a report with its methods and provenance.
+    """Conduct a study on a store: from the cohort to a report with methods and provenance.
 
     \b
-    A study is a file that says what is asked of whom before the result is known:
+    A study is a file that states the cohort and the analyses before the result is known:
       title = "Contact time, early against late"
       question = "Does contact time grow from the first to the last quarter of long runs?"
       [cohort]
@@ -35,11 +35,11 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
       windows = "quarters"
 
     \b
-    data/studies/ of the project holds five to begin with, each with the published results it answers to:
+    data/studies/ of the project has five to begin with, each with published results to compare with:
       splitdrift study data/studies/demo/contact-time-marathon.toml --store demo-store --out contact-time
 
-    The store notes when a study was first asked of it, and how often it was changed. The output holds no name, id, date
-    or device of the store; keep the store's study.key, without which nobody can join the two again.
+    The store records when a study was first run and how often it was changed. The output holds no name, id, date or
+    device of the store; keep the store's study.key, without which the two cannot be joined again.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     from pipeline.commands.show_study import study_summary
     from pipeline.core.errors import UsageError
@@ -47,24 +47,24 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
     from pipeline.store.generations import published
     from pipeline.study.conduct import conduct
     from pipeline.study.output import earlier_output, write_output
-    from pipeline.study.pseudonyms import handed_out
+    from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
-    from pipeline.study.study_file import read_study
+    from pipeline.study.study_reader import read_study
 
     try:
-        asked = read_study(file.read_bytes().decode("utf-8-sig"), name=file.name)
+        stated = read_study(file.read_bytes().decode("utf-8-sig"), name=file.name)
     except FileNotFoundError:
-        raise UsageError(f"There is no file {file}. `splitdrift study --help` shows one to begin with.") from None
+        raise UsageError(f"There is no file {file}. `splitdrift study --help` shows an example.") from None
     except UnicodeDecodeError:
-        raise UsageError(f"{file.name} is not a text in UTF-8. Save it again as UTF-8.") from None
-    earlier_output(out)  # or hours of computing would end in a refusal
-    published(store)  # or there is nothing to ask, and nothing to note
-    registered, secret = register(store, asked), study_key(store, key)
-    told = conduct(handed_out(asked, secret), store, against=against, with_power=power)
-    changed = write_output(out, told, registered, secret)
+        raise UsageError(f"{file.name} is not valid UTF-8. Save it as UTF-8.") from None
+    earlier_output(out)  # refuse before computing
+    published(store)  # before anything is registered
+    registered, secret = register(store, stated), study_key(store, key)
+    result = conduct(released(stated, secret), store, against=against, with_power=power)
+    changed = write_output(out, result, registered, secret)
     console = open_console()
-    console.print(study_summary(told))
+    console.print(study_summary(result))
     if changed:
-        console.print(f"Since the output that was replaced, these changed: {', '.join(changed)}.", highlight=False)
+        console.print(f"Changed since the output that was replaced: {', '.join(changed)}.", highlight=False)
     where = f"\nThe report: {whole_name(out)}/report.html"
     console.print(where, highlight=False, markup=False, soft_wrap=True)

@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import METRICS
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Array, Design, Fit, Prior, fit
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit
 
 TEN_KM = 10_000.0
 

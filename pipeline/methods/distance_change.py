@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Fit, jackknife_over_runs, normal_equations, whiten
+from pipeline.core.arrays import Array
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, jackknife_over_runs, normal_equations, whiten
 
 
 @dataclass(frozen=True)

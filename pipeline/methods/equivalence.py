@@ -1,9 +1,9 @@
-"""Two one-sided tests: whether a mean change is too small to matter.
+"""Two one-sided t tests: whether a mean change is too small to matter.
 
-That a change was not found does not show that there is none. Here the burden is turned round: the change counts as
-equivalent to none only if both "it is at or below minus the margin" and "it is at or above the margin" are rejected.
+A test of difference that does not reject shows nothing about equivalence. Here the null hypothesis is that the mean
+change lies at or beyond the margin, in either direction; the change is equivalent to none only if both are rejected.
 
-Source: Schuirmann 1987, doi 10.1007/BF01068419 (from memory).
+Source: Schuirmann 1987, doi 10.1007/BF01068419 (from memory); computed by statsmodels.
 """
 
 from __future__ import annotations
@@ -12,37 +12,27 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from statsmodels.stats.weightstats import DescrStatsW
 
 from pipeline.methods.paired_change import NO_SCATTER
 
 
 @dataclass(frozen=True)
 class Equivalence:
-    """Outcome of both tests.
+    """Result of both tests.
 
     Attributes:
-        n: changes.
-        mean: of the changes, in their unit.
-        margin: the largest change that does not matter, in the same unit.
-        p_above_lower: one-sided p that the mean lies above minus the margin.
-        p_below_upper: one-sided p that it lies below the margin.
-        p_value: the larger of both, which is the p of equivalence.
-        low: lower end of the interval that the tests amount to: of 90 % at a level of 0.95.
+        mean: mean change, in the unit of the changes.
+        low: lower end of the interval that the tests amount to, of 2 × level - 1: 90 % at a level of 0.95.
         high: upper end.
-        interval_level: what that interval covers, 2 × level - 1.
+        p_value: the larger of the two one-sided p-values.
         is_equivalent: whether the interval, ends included, lies within ± the margin, ends included.
     """
 
-    n: int
     mean: float
-    margin: float
-    p_above_lower: float
-    p_below_upper: float
-    p_value: float
     low: float
     high: float
-    interval_level: float
+    p_value: float
     is_equivalent: bool
 
 
@@ -50,42 +40,32 @@ def equivalence(changes: npt.ArrayLike, margin: float, *, level: float = 0.95) -
     """Test whether the mean of independent changes lies within ± the margin.
 
     Args:
-        changes: a change an athlete, n, normal or many.
+        changes: one change per athlete, n; normally distributed, or many.
         margin: above 0, fixed before the changes were seen, in their unit.
-        level: one less the error of each one-sided test; above 0.5.
+        level: 1 minus the error of each one-sided test; above 0.5.
 
     Raises:
-        ValueError: fewer than two changes, missing values, changes that do not scatter, or an impossible margin or
+        ValueError: fewer than two changes, missing values, changes that are all equal, or an impossible margin or
             level.
     """
     values = np.asarray(changes, dtype=np.float64)
     if values.ndim != 1 or not np.isfinite(values).all():
-        raise ValueError("Changes are one list without missing values.")
+        raise ValueError("Changes must be one list without missing values.")
     if not (np.isfinite(margin) and margin > 0):
-        raise ValueError(f"A margin lies above 0, not at {margin}.")
+        raise ValueError(f"The margin must be above 0, not {margin}.")
     if not 0.5 < level < 1:
-        raise ValueError(f"The level of a one-sided test lies between 0.5 and 1, not at {level}.")
-    n = len(values)
-    if n < 2:
-        raise ValueError(f"A test of equivalence needs at least two changes, not {n}.")
-    mean, sd = float(values.mean()), float(values.std(ddof=1))
-    if sd <= NO_SCATTER * float(np.abs(values).max()):
-        raise ValueError("All changes are equal: without scatter there is no test of equivalence.")
-    error = sd / np.sqrt(n)
-    reach = float(special.stdtrit(n - 1, level) * error)
-    low, high = mean - reach, mean + reach
-    above = float(special.stdtr(n - 1, -(mean + margin) / error))
-    below = float(special.stdtr(n - 1, (mean - margin) / error))
+        raise ValueError(f"The level of a one-sided test must lie between 0.5 and 1, not at {level}.")
+    if len(values) < 2:
+        raise ValueError(f"A test of equivalence needs at least two changes, not {len(values)}.")
+    described = DescrStatsW(values)
+    if float(described.std) <= NO_SCATTER * float(np.abs(values).max()):
+        raise ValueError("All changes are equal: a test of equivalence needs scatter.")
+    low, high = (float(end) for end in described.tconfint_mean(2 * (1 - level)))
     return Equivalence(
-        n=n,
-        mean=mean,
-        margin=float(margin),
-        p_above_lower=above,
-        p_below_upper=below,
-        p_value=max(above, below),
+        mean=float(described.mean),
         low=low,
         high=high,
-        interval_level=2 * level - 1,
-        # By the interval rather than by p: its ends are what is shown, and a margin at one of them is exact.
-        is_equivalent=bool(low >= -margin and high <= margin),
+        p_value=float(described.ttost_mean(-margin, margin)[0]),
+        # From the interval rather than from p: a margin exactly at one of the ends that are shown counts.
+        is_equivalent=low >= -margin and high <= margin,
     )

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.methods.mixed_model import Array
+from pipeline.core.arrays import Array
 
 
 @dataclass(frozen=True)

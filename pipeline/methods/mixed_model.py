@@ -30,7 +30,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from pipeline.core.arrays import Array
 
 #: Columns of every design; the causes follow.
 VALUE, DISTANCE, FIRST_CAUSE = 0, 1, 2

@@ -1,25 +1,25 @@
-"""The noncentral t distribution, also where SciPy's series gives nothing or takes minutes.
+"""Noncentrality of a t distribution, also where SciPy gives no number.
 
-T = (Z + shift) / S, with Z normal and f S² chi-square of f degrees of freedom. Given S the share below t is the normal
-distribution's, given Z it is the chi-square's. Averaged over the other it is a smooth integral, the one where t is
-small beside √(2 f), the other where it is large; right to some 1e-4 with one degree of freedom, to 1e-6 with more.
+SciPy's inverse (`nctdtrinc`) has only four to seven digits, and its distribution function gives NaN far in the tails
+and takes seconds for t above 10,000 (SciPy 1.17). There the distribution of T = (Z + shift) / S is integrated
+numerically, with Z standard normal and df × S² chi-square. Given S, P(T <= t) follows from the normal distribution;
+given Z, from the chi-square. The average over the other is smooth: over S where t is small compared with √(2 df), over
+Z where it is large. Errors are about 1e-4 with one degree of freedom, 1e-6 with more.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from scipy import optimize, special
 
-#: Up to here SciPy's series is used, where it gives a number.
-LARGEST_OF_SERIES = 100.0
+#: SciPy's distribution function is used up to here, where it gives a number.
+LARGEST_OF_SCIPY = 100.0
 #: Gauss-Hermite nodes of an average over a normal distribution.
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(80)
 
 
 def noncentral_t_below(t: float, df: int, shift: float) -> float:
-    """Share of the noncentral t distribution at or below t.
+    """P(T <= t) of the noncentral t distribution.
 
     Args:
         t: any number.
@@ -28,7 +28,7 @@ def noncentral_t_below(t: float, df: int, shift: float) -> float:
     """
     if t < 0:
         return 1 - noncentral_t_below(-t, df, -shift)
-    if t <= LARGEST_OF_SERIES:
+    if t <= LARGEST_OF_SCIPY:
         share = float(special.nctdtr(df, shift, t))
         if np.isfinite(share):
             return share
@@ -40,30 +40,18 @@ def noncentral_t_below(t: float, df: int, shift: float) -> float:
 
 
 def noncentral_t_shift(probability: float, t: float, df: int) -> float:
-    """Noncentrality at which so much of the distribution lies at or below t; less of it does the larger it is.
+    """The noncentrality with which P(T <= t) is the probability; the larger it is, the smaller that is.
 
     Args:
         probability: between 0 and 1.
         t: any number.
         df: degrees of freedom, at least 1.
     """
-    return _root(lambda shift: probability - noncentral_t_below(t, df, shift), t)
 
+    def rising(shift: float) -> float:
+        return probability - noncentral_t_below(t, df, shift)
 
-def noncentral_t_quantile(probability: float, df: int, shift: float) -> float:
-    """Number at or below which so much of the distribution lies.
-
-    Args:
-        probability: between 0 and 1.
-        df: degrees of freedom, at least 1.
-        shift: the noncentrality, any number.
-    """
-    return _root(lambda t: noncentral_t_below(t, df, shift) - probability, shift)
-
-
-def _root(rising: Callable[[float], float], near: float) -> float:
-    """Where a function that rises crosses zero."""
-    low = high = near
+    low = high = t
     step = 1.0
     while rising(low) > 0:
         low, step = low - step, 2 * step

@@ -22,7 +22,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Array, Design, Fit, normal_equations, whiten
+from pipeline.core.arrays import Array
+from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Design, Fit, normal_equations, whiten
 
 #: Random signs drawn for the null, and units drawn anew for the interval.
 DRAWS = 999
@@ -32,7 +33,7 @@ STEP = 0.05
 SPLITS_ASIDE = 3
 RUNS_ASIDE = 3
 #: With fewer units the signs have too few patterns for a small p-value: of seven, 2 to the 6th but for turning all.
-FEWEST_RUNS = 7
+FEWEST_UNITS = 7
 FEWEST_BLOCKS = 7
 #: Splits of a block: what is left of the errors' correlation after whitening hardly reaches beyond three kilometres.
 #: Common practice, no source.
@@ -99,7 +100,7 @@ def onset(fitted: Fit, *, seed: int) -> Onset | None:
         seed: of the random draws.
     """
     hinges = _grid(fitted.design, SPLITS_ASIDE, RUNS_ASIDE)
-    if len(fitted.design.run_ids) < FEWEST_RUNS or not len(hinges):
+    if len(fitted.design.run_ids) < FEWEST_UNITS or not len(hinges):
         return None
     return _best(_votes(fitted, hinges), float(fitted.beta[0]), seed)
 

@@ -1,4 +1,4 @@
-"""Change between two looks at the same athletes: mean, interval, size in standard deviations, p by signs.
+"""Change between two measurements of the same athletes: mean, interval, standardised size, sign-flip p-value.
 
 Sources: t interval of the mean difference (Student 1908, doi 10.2307/2331554, from memory); Hedges 1981,
 doi 10.3102/10769986006002107 (the correction for small samples, exact by the gamma function, from memory); interval of
@@ -15,11 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from pipeline.core.arrays import Array
 from pipeline.methods.noncentral_t import noncentral_t_shift
 
-Array = npt.NDArray[np.float64]
-
-#: Up to so many pairs every pattern of signs is counted: 2^16 sums take a millisecond.
+#: Up to this many pairs all patterns of signs are counted: 2^16 sums take a millisecond.
 MOST_PAIRS_COUNTED = 16
 #: Sums of the same numbers in another order differ by their last digits; within this share of all of them they tie.
 TIE = 1e-9
@@ -31,11 +30,11 @@ DRAWN_AT_ONCE = 1000
 
 @dataclass(frozen=True)
 class PairedChange:
-    """Change from the early to the late look, a pair an athlete.
+    """Change from the early to the late value, one pair per athlete.
 
     Attributes:
         n: pairs.
-        mean: of late less early, in the unit of the values.
+        mean: mean of late minus early, in the unit of the values.
         sd: standard deviation of the differences, n - 1 in the denominator, in the unit of the values.
         low: lower end of the t interval of the mean; None where differences do not scatter.
         high: upper end.
@@ -46,9 +45,8 @@ class PairedChange:
         effect_high: upper end.
         p_value: two-sided, by signs of the differences; holds without a normal distribution, if differences are
             symmetric about zero under the null hypothesis.
-        p_method: how patterns of signs were come by.
-        p_t: two-sided, by Student's t with n - 1 degrees of freedom; None where differences do not scatter.
-        note: what a reader must know; empty where all is usual.
+        p_method: whether patterns of signs were counted or drawn.
+        note: a caution for the reader; may be empty.
     """
 
     n: int
@@ -61,59 +59,57 @@ class PairedChange:
     effect_high: float | None
     p_value: float
     p_method: str
-    p_t: float | None
     note: str
 
 
 def paired_change(
     early: npt.ArrayLike, late: npt.ArrayLike, *, seed: int, draws: int = 9999, level: float = 0.95
 ) -> PairedChange:
-    """Compare two looks at the same athletes.
+    """Compare two measurements of the same athletes.
 
     Args:
-        early: a value an athlete, n.
-        late: of the same athletes in the same order, n.
-        seed: of the patterns of signs, where they are drawn.
-        draws: how many patterns are drawn with more than 16 pairs.
-        level: of both intervals.
+        early: one value per athlete, n.
+        late: values of the same athletes in the same order, n.
+        seed: seed of the patterns of signs, where they are drawn.
+        draws: number of patterns drawn with more than 16 pairs.
+        level: level of both intervals.
 
     Raises:
         ValueError: fewer than two pairs, different lengths, missing values, or an impossible level or number of draws.
     """
     first, second = np.asarray(early, dtype=np.float64), np.asarray(late, dtype=np.float64)
     if first.ndim != 1 or first.shape != second.shape:
-        raise ValueError("Early and late values come in pairs: two lists of the same length.")
+        raise ValueError("Early and late values must come in pairs: two lists of the same length.")
     if not (np.isfinite(first).all() and np.isfinite(second).all()):
-        raise ValueError("A pair with a missing value is no pair: leave it out first.")
+        raise ValueError("A pair has a missing value: leave it out first.")
     if len(first) < 2:
         raise ValueError(f"A change needs at least two pairs, not {len(first)}.")
     if not 0 < level < 1:
-        raise ValueError(f"The level of an interval lies between 0 and 1, not at {level}.")
+        raise ValueError(f"The level of an interval must lie between 0 and 1, not at {level}.")
     if draws < 1:
-        raise ValueError(f"At least one pattern of signs is drawn, not {draws}.")
+        raise ValueError(f"At least one pattern of signs must be drawn, not {draws}.")
     difference = second - first
     n, mean, sd = len(difference), float(difference.mean()), float(difference.std(ddof=1))
     p_value, p_method = sign_flips(difference, seed=seed, draws=draws)
     if sd <= NO_SCATTER * float(max(np.abs(first).max(), np.abs(second).max())):
         none = "no difference between early and late in any pair" if abs(mean) <= sd else "the same difference in all"
         note = f"There is {none}: without scatter there are no intervals, no size in standard deviations and no t."
-        return PairedChange(n, mean, 0.0, None, None, None, None, None, p_value, p_method, None, note)
+        return PairedChange(n, mean, 0.0, None, None, None, None, None, p_value, p_method, note)
     error = sd / np.sqrt(n)
-    reach = float(special.stdtrit(n - 1, 0.5 + level / 2)) * error
+    margin = float(special.stdtrit(n - 1, 0.5 + level / 2)) * error
     t = mean / error
     effect_low, effect_high = standardised_interval(float(t), n, level=level)
     return PairedChange(
         n=n,
         mean=mean,
         sd=sd,
-        low=float(mean - reach),
-        high=float(mean + reach),
+        low=float(mean - margin),
+        high=float(mean + margin),
         effect=hedges_correction(n - 1) * mean / sd if n > 2 else None,
         effect_low=effect_low,
         effect_high=effect_high,
         p_value=p_value,
         p_method=p_method,
-        p_t=float(2 * special.stdtr(n - 1, -abs(t))),
         note="" if n > 2 else "Two pairs are too few to estimate the size of the change in standard deviations.",
     )
 
@@ -128,12 +124,12 @@ def hedges_correction(df: int) -> float:
 
 
 def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Interval of the population's mean over standard deviation: the noncentralities at which t is just not too far.
+    """Interval of the population's mean over standard deviation, by inverting the noncentral t distribution.
 
     Args:
-        t: the mean over its standard error.
-        n: differences, at least 2.
-        level: of the interval.
+        t: mean over its standard error.
+        n: number of differences, at least 2.
+        level: level of the interval.
     """
     tail = (1 - level) / 2
     low, high = (noncentral_t_shift(share, t, n - 1) / np.sqrt(n) for share in (1 - tail, tail))
@@ -141,28 +137,28 @@ def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[flo
 
 
 def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]:
-    """Two-sided p of the mean: how often random signs of the differences put it as far from zero as it was found.
+    """Two-sided p of the mean: the share of sign patterns with which it is at least as far from zero.
 
     Args:
         difference: n differences.
-        seed: of the patterns, where they are drawn.
-        draws: how many, where there are more than 16 differences.
+        seed: seed of the patterns, where they are drawn.
+        draws: number of patterns, where there are more than 16 differences.
 
     Returns:
-        p, and how patterns were come by.
+        p, and whether patterns were counted or drawn.
     """
     n, size = len(difference), np.abs(difference)
-    # Turning all signs changes nothing that counts, so the first keeps its own.
+    # Flipping all signs leaves |sum| unchanged, so the first sign is fixed.
     far = abs(float(difference.sum())) - TIE * float(size.sum())
     if n <= MOST_PAIRS_COUNTED:
         sums = size[:1]
-        for one in size[1:]:
-            sums = np.concatenate([sums + one, sums - one])
-        return float(np.mean(np.abs(sums) >= far)), f"signs, all 2^{n} patterns counted (exact)"
+        for value in size[1:]:
+            sums = np.concatenate([sums + value, sums - value])
+        return float(np.mean(np.abs(sums) >= far)), "signs, all patterns counted (exact)"
     random = np.random.default_rng(seed)
-    as_far = 0
+    n_as_far = 0
     for start in range(0, draws, DRAWN_AT_ONCE):
         shape = (min(DRAWN_AT_ONCE, draws - start), n)
         sums = (2.0 * random.integers(0, 2, shape) - 1) @ size
-        as_far += int(np.sum(np.abs(sums) >= far))
-    return (as_far + 1) / (draws + 1), f"signs, {draws} patterns drawn with seed {seed}, (b + 1) / (m + 1)"
+        n_as_far += int(np.sum(np.abs(sums) >= far))
+    return (n_as_far + 1) / (draws + 1), f"signs, {draws} patterns drawn with seed {seed}, (b + 1) / (m + 1)"

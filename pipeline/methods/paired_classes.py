@@ -1,7 +1,7 @@
-"""Shares with intervals, and whether classes changed between two looks at the same people.
+"""Intervals of shares, and tests of paired classes: did classes change between two observations of the same people?
 
-Tests of paired classes: rows are the class at the first look, columns at the second, a cell counts people. People who
-stayed in their class say nothing about a change. Margins alone, or two different groups of people, cannot be tested so.
+In the tables of counts, rows are the class at the first observation, columns the class at the second. People who stayed
+in their class do not contribute. Margins alone, or two different groups of people, cannot be tested this way.
 """
 
 from __future__ import annotations
@@ -19,7 +19,10 @@ MCNEMAR_CORRECTED = "McNemar chi-squared, approximate, with continuity correctio
 MCNEMAR_UNCORRECTED = "McNemar chi-squared, approximate, no continuity correction"
 STUART_MAXWELL = "Stuart-Maxwell chi-squared, approximate, no continuity correction"
 
-#: Names that tables publish, with what they leave out; the other names say it themselves.
+#: Singular values of a matrix of counts below this share of the largest are zeros but for rounding.
+ROUNDING = 1e-9
+
+#: Short names that tables publish, in full; the other names are complete.
 IN_WORDS: Mapping[str, str] = {
     MCNEMAR_EXACT: "McNemar exact, by the binomial distribution, no continuity correction",
     BOWKER: "Bowker chi-squared, approximate, no continuity correction",
@@ -27,10 +30,10 @@ IN_WORDS: Mapping[str, str] = {
 
 
 class PairedTest(NamedTuple):
-    """Outcome of a test for change between two looks.
+    """Result of a test for change between two observations.
 
     Attributes:
-        statistic: see the function that gave it.
+        statistic: see the function that computes it.
         p_value: two-sided.
         degrees_of_freedom: of the chi-square distribution; None for an exact test.
         method: the test's name; whether it is exact and corrected for continuity is in it or in `in_words`.
@@ -52,11 +55,11 @@ def wilson(
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Interval of a share by the score method (Wilson 1927, doi 10.1080/01621459.1927.10502953).
 
-    Unlike the share plus and minus two standard errors it stays inside 0 and 1 and is no point at a share of 0 or 1.
+    Unlike the share ± two standard errors it stays within 0 and 1 and has a width at a share of 0 or 1.
 
     Args:
-        n: how many are of the class; a number or an array.
-        n_all: out of how many; above 0.
+        n: count of the class; a number or an array.
+        n_all: total count; above 0.
         confidence: probability that the interval covers the share.
 
     Returns:
@@ -66,18 +69,18 @@ def wilson(
     squared = float(special.ndtri(0.5 + confidence / 2)) ** 2
     share = count / total
     middle = share + squared / (2 * total)
-    reach = np.sqrt(squared * (share * (1 - share) + squared / (4 * total)) / total)
+    margin = np.sqrt(squared * (share * (1 - share) + squared / (4 * total)) / total)
     widened = 1 + squared / total
     # At a share of 0 or 1 the end is exact; floats miss it by their last digit.
-    low = np.where(count == 0, 0.0, (middle - reach) / widened)
-    high = np.where(count == total, 1.0, (middle + reach) / widened)
+    low = np.where(count == 0, 0.0, (middle - margin) / widened)
+    high = np.where(count == total, 1.0, (middle + margin) / widened)
     return low, high
 
 
 def mcnemar_exact(table: npt.ArrayLike) -> PairedTest:
     """Two classes: did more people change one way than the other? (McNemar 1947, doi 10.1007/BF02295996).
 
-    If a change either way were equally likely, those who changed would be tosses of a coin. With nobody changed p is 1.
+    If both directions were equally likely, changes would follow a binomial distribution. Without a change p is 1.
 
     Args:
         table: 2 × 2 counts.
@@ -95,10 +98,10 @@ def mcnemar_exact(table: npt.ArrayLike) -> PairedTest:
 
 
 def mcnemar_mid_p(table: npt.ArrayLike) -> PairedTest:
-    """As `mcnemar_exact`, with half the probability of what was found left out of p.
+    """As `mcnemar_exact`, with half the probability of the observed table left out of p.
 
-    The exact test errs on the careful side, since counts come in steps. Mid-p is near its level on average and can pass
-    it slightly (Fagerland, Lydersen and Laake 2013, doi 10.1186/1471-2288-13-91, from memory).
+    The exact test is conservative, since counts are discrete. Mid-p is near its level on average and can exceed it
+    slightly (Fagerland, Lydersen and Laake 2013, doi 10.1186/1471-2288-13-91, from memory).
 
     Args:
         table: 2 × 2 counts.
@@ -112,20 +115,20 @@ def mcnemar_mid_p(table: npt.ArrayLike) -> PairedTest:
     one_way, other_way = _changes(table)
     smaller, changed = min(one_way, other_way), one_way + other_way
     below = float(special.bdtr(smaller, changed, 0.5))
-    found = below - (float(special.bdtr(smaller - 1, changed, 0.5)) if smaller else 0.0)
-    return PairedTest(float(smaller), min(1.0, 2 * below - found), None, MCNEMAR_MID_P)
+    observed = below - (float(special.bdtr(smaller - 1, changed, 0.5)) if smaller else 0.0)
+    return PairedTest(float(smaller), min(1.0, 2 * below - observed), None, MCNEMAR_MID_P)
 
 
 def mcnemar_chi_squared(table: npt.ArrayLike, *, continuity: bool) -> PairedTest:
-    """As `mcnemar_exact`, by the chi-square distribution of one degree of freedom: rough with few people changed.
+    """As `mcnemar_exact`, by chi-square with one degree of freedom: a poor approximation where few people changed.
 
     Args:
         table: 2 × 2 counts.
-        continuity: take 1 from the difference of the two numbers of people who changed, never below 0 (Edwards 1948,
+        continuity: subtract 1 from the difference of the two numbers of people who changed, not below 0 (Edwards 1948,
             doi 10.1007/BF02289261, from memory).
 
     Returns:
-        The statistic is (there - back)² / (there + back), 0 with nobody changed.
+        The statistic is (there - back)² / (there + back), 0 without a change.
 
     Raises:
         ValueError: not a 2 × 2 table of counts.
@@ -138,11 +141,10 @@ def mcnemar_chi_squared(table: npt.ArrayLike, *, continuity: bool) -> PairedTest
 
 
 def bowker(table: npt.ArrayLike) -> PairedTest:
-    """Several classes: for each two of them, did as many change one way as the other? (Bowker 1948, 10.2307/2280710).
+    """Several classes: for each pair, did as many change one way as the other? (Bowker 1948, 10.2307/2280710).
 
     The statistic is compared with a chi-square distribution of k(k-1)/2 degrees of freedom for k classes, also where
-    nobody changed between some two of them, which keeps p on the large side. The comparison is approximate: with few
-    people changed it is rough.
+    no one changed between some pair of them, which makes p larger. The approximation is poor where few people changed.
 
     Args:
         table: k × k counts, k at least 2. Nothing is added to cells of 0.
@@ -163,20 +165,22 @@ def bowker(table: npt.ArrayLike) -> PairedTest:
 
 
 def stuart_maxwell(table: npt.ArrayLike) -> PairedTest:
-    """Several classes: are they as large at the second look as at the first, whoever it was that changed?
+    """Several classes: are their shares the same at both observations (marginal homogeneity)?
 
-    Shares can stay although many change, and Bowker's test find that they change one way round. For two classes the
-    statistic is McNemar's without correction. Stuart 1955, doi 10.1093/biomet/42.3-4.412 (example read in the manual of
-    an R package); Maxwell 1970, doi 10.1192/bjp.116.535.651 (from memory).
+    Shares can stay the same although many people change, in a circle for example, which Bowker's test detects. For two
+    classes the statistic is McNemar's without correction.
+
+    Sources: Stuart 1955, doi 10.1093/biomet/42.3-4.412 (example read in the manual of an R package); Maxwell 1970, doi
+    10.1192/bjp.116.535.651 (from memory).
 
     Args:
         table: k × k counts, k at least 2.
 
     Returns:
         The statistic is d' S⁻ d, with d the gains of the classes and S their covariance if nothing had changed. It is
-        compared with a chi-square distribution of k - 1 degrees of freedom, less where classes fall apart into groups
-        between which nobody changed: each group then costs one, a class that nobody left or entered among them. With
-        nobody changed p is 1, at 0 degrees of freedom.
+        compared with a chi-square distribution of k - 1 degrees of freedom, less where classes fall into groups
+        between which no one changed: the degrees of freedom are the rank of S. Without a change p is 1, at 0 degrees of
+        freedom.
 
     Raises:
         ValueError: not a square table of counts.
@@ -184,39 +188,26 @@ def stuart_maxwell(table: npt.ArrayLike) -> PairedTest:
     counts = _counts(table)
     both_ways = counts + counts.T
     np.fill_diagonal(both_ways, 0)
-    df = len(counts) - _n_groups(both_ways > 0)
-    if df == 0:
-        return PairedTest(0.0, 1.0, 0, STUART_MAXWELL)
     gain = counts.sum(axis=0) - counts.sum(axis=1)
     covariance = np.diag(both_ways.sum(axis=1)) - both_ways
-    statistic = float(gain @ np.linalg.lstsq(covariance, gain)[0])
-    return PairedTest(statistic, float(special.chdtrc(df, statistic)), df, STUART_MAXWELL)
-
-
-def _n_groups(changed: npt.NDArray[np.bool_]) -> int:
-    """Into how many groups classes fall between which nobody changed.
-
-    By hand: SciPy's graphs take a fifth of a second to load, which every refresh would wait for.
-    """
-    reached = changed | np.eye(len(changed), dtype=np.bool_)
-    for _ in range(len(changed)):
-        reached = reached @ reached
-    return len(np.unique(reached, axis=0))
+    solution, _, df, _ = np.linalg.lstsq(covariance, gain, rcond=ROUNDING)
+    statistic = float(gain @ solution)
+    return PairedTest(statistic, float(special.chdtrc(df, statistic)) if df else 1.0, int(df), STUART_MAXWELL)
 
 
 def paired_change(table: npt.ArrayLike) -> PairedTest:
-    """Test a cross-table by what fits the number of classes that occur in it: exact for two, Bowker's for more."""
+    """Test a cross-table by the number of classes that occur in it: exact for two, Bowker's for more."""
     counts = _counts(table)
     occurs = np.flatnonzero(counts.sum(axis=0) + counts.sum(axis=1))
     if len(occurs) > 2:
         return bowker(counts[np.ix_(occurs, occurs)])
-    # With one class or none nobody changed, which any two classes show.
+    # With one class or none there is no change; any two classes show that.
     pair = occurs if len(occurs) == 2 else np.arange(2)
     return mcnemar_exact(counts[np.ix_(pair, pair)])
 
 
 def _changes(table: npt.ArrayLike) -> tuple[int, int]:
-    """People of two classes who changed the one way and the other."""
+    """Numbers of people who changed from the first class to the second, and back."""
     counts = _counts(table)
     if len(counts) != 2:
         raise ValueError(f"McNemar's test takes two classes, not {len(counts)}.")
@@ -226,7 +217,7 @@ def _changes(table: npt.ArrayLike) -> tuple[int, int]:
 def _counts(table: npt.ArrayLike) -> npt.NDArray[np.float64]:
     counts = np.asarray(table, dtype=np.float64)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or len(counts) < 2:
-        raise ValueError(f"A cross-table of paired classes is square, not {' × '.join(map(str, counts.shape))}.")
+        raise ValueError(f"A cross-table of paired classes must be square, not {' × '.join(map(str, counts.shape))}.")
     if (counts < 0).any() or (counts != np.round(counts)).any():
-        raise ValueError("A cross-table of paired classes holds whole numbers of people.")
+        raise ValueError("A cross-table of paired classes must hold whole numbers of people.")
     return counts

@@ -1,7 +1,7 @@
-"""How alike the runs' own drifts are: whether a single run of an athlete says anything.
+"""Repeatability of single runs' drifts: whether the drift of one run is informative about the athlete.
 
 Published work finds slopes of contact time along a run hardly repeatable between runs (J Hum Kinet 64:57, intraclass
-correlations of -0.71 to 0.04), those of stride frequency moderately (0.48 to 0.72). The table has to be able to say so.
+correlations of -0.71 to 0.04), those of stride frequency moderately (0.48 to 0.72).
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ import polars as pl
 
 from pipeline.methods.reliability import intraclass, mean_square_between, typical_size
 
-#: Fewer athletes do not tell how athletes differ; fewer runs do not tell how an athlete's runs do.
+#: Fewest athletes for a variance between athletes, and fewest runs of an athlete for a variance between runs. Common
+#: practice, no source.
 FEWEST_ATHLETES = 3
-FEWEST_RUNS = 3
+FEWEST_RUNS_PER_ATHLETE = 3
 
 
 def repeatability(run_drift: pl.DataFrame) -> pl.DataFrame:
@@ -23,7 +24,7 @@ def repeatability(run_drift: pl.DataFrame) -> pl.DataFrame:
     two mean squares. Near 1 where the athlete's runs agree far better than athletes do, 0 or less where they do not.
 
     Args:
-        run_drift: rows of that table, of the whole club.
+        run_drift: rows of `run_drift` of the whole club.
 
     Returns:
         `athlete_id`, `metric`, `repeatability`, `repeatability_low`, `repeatability_high`.
@@ -32,12 +33,12 @@ def repeatability(run_drift: pl.DataFrame) -> pl.DataFrame:
     for (metric,), slopes in run_drift.group_by("metric", maintain_order=True):
         drifts = pl.col("drift_pct_per_10km")
         by_athlete = slopes.group_by("athlete_id").agg(n=pl.len(), mean=drifts.mean(), variance=drifts.var())
-        known = by_athlete.filter(pl.col("n") >= FEWEST_RUNS).sort("athlete_id")
-        if known.height < FEWEST_ATHLETES:
+        enough = by_athlete.filter(pl.col("n") >= FEWEST_RUNS_PER_ATHLETE).sort("athlete_id")
+        if enough.height < FEWEST_ATHLETES:
             continue
-        n, mean = known["n"].to_numpy().astype(float), known["mean"].to_numpy()
+        n, mean = enough["n"].to_numpy().astype(float), enough["mean"].to_numpy()
         between, size = mean_square_between(n, mean), typical_size(n)
-        for row in known.filter(pl.col("variance") > 0).iter_rows(named=True):
+        for row in enough.filter(pl.col("variance") > 0).iter_rows(named=True):
             low, single, high = intraclass(between, row["variance"], size, len(n) - 1, row["n"] - 1)
             rows.append((row["athlete_id"], metric, single, low, high))
     names = ("repeatability", "repeatability_low", "repeatability_high")

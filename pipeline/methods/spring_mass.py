@@ -24,11 +24,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.arrays import Array
+
 G_M_S2 = 9.81
 #: Length of the leg, from the hip's greater trochanter to the ground, over body height (Winter 1979, in Morin 2005).
 LEG_OF_HEIGHT = 0.53
-
-Array = npt.NDArray[np.float64]
 
 
 def peak_force_n(mass_kg: npt.ArrayLike, contact_time_ms: npt.ArrayLike, flight_time_ms: npt.ArrayLike) -> Array:

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.methods.adjustment import RESPONSES, effect
 from pipeline.methods.design import TEN_KM
 
 Row = Mapping[str, Any]
-Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 
 
 def adjusted(

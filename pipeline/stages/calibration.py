@@ -23,11 +23,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRICS
 from pipeline.core.queries import run_query
 from pipeline.methods.design import INSEPARABLE, TEN_KM, club_of, collinearity_of, designs, fit_causes, identifiable
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Array
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
 
 #: Splits of a block that stays together.

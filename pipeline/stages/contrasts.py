@@ -28,7 +28,7 @@ from scipy import special
 from pipeline.methods.meta_regression import meta_regression
 
 #: Fewer runs on a side say nothing of how much runs scatter there. Common practice, no source.
-FEWEST_RUNS = 3
+FEWEST_RUNS_PER_SIDE = 3
 #: Name of the factor in the table, and its column in `runs`.
 FACTORS = {"surface": "surface", "shoe": "shoe_id"}
 NOTE = "observational: the runs were not assigned at random"
@@ -75,7 +75,7 @@ def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
     """Every value of a factor against the one with most runs, the first in the alphabet where several have as many."""
     column = FACTORS[factor]
     counts = Counter(own[column].drop_nulls().to_list())
-    often = (value for value, n_runs in counts.items() if n_runs >= FEWEST_RUNS)
+    often = (value for value, n_runs in counts.items() if n_runs >= FEWEST_RUNS_PER_SIDE)
     values = sorted(often, key=lambda value: (-counts[value], value))
     for value in values[1:]:
         compared, reference = own.filter(pl.col(column) == value), own.filter(pl.col(column) == values[0])
@@ -121,7 +121,7 @@ def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dic
 def _drifts(compared: pl.DataFrame, reference: pl.DataFrame) -> dict[str, float]:
     """Difference of the mean drifts, in points of percent per 10 km; nothing where too few have an own error."""
     sides = [one.filter(pl.col("within_run_se_pct_per_10km") > 0) for one in (reference, compared)]
-    if min(one.height for one in sides) < FEWEST_RUNS:
+    if min(one.height for one in sides) < FEWEST_RUNS_PER_SIDE:
         return {}
     both = pl.concat(sides)
     is_compared = np.repeat([0.0, 1.0], [one.height for one in sides])

@@ -20,6 +20,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.methods.design import (
     ADJUSTED_BY,
@@ -36,7 +37,7 @@ from pipeline.methods.design import (
     identifiable,
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, normal_equations
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
 
 #: Power that `detectable_pct` is for. Common practice, no source.

@@ -19,13 +19,13 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.methods.design import TEN_KM, Numbers, design_of
 from pipeline.methods.mixed_model import (
     DISTANCE,
     FIRST_CAUSE,
     VALUE,
-    Array,
     Design,
     fit,
     jackknife_over_runs,
@@ -34,8 +34,8 @@ from pipeline.methods.mixed_model import (
 
 #: Place of log cadence in the design, where the stage `drift` has its first cause.
 CADENCE = FIRST_CAUSE
-#: One run cannot be left out of one.
-FEWEST_RUNS = 2
+#: A jackknife over runs needs two.
+FEWEST_RUNS_FOR_JACKKNIFE = 2
 
 _PARTS = ("speed", "cadence_part", "step_length_part")
 _ESTIMATES = ("speed_pct_per_10km", "cadence_part_pct", "step_length_part_pct")
@@ -81,7 +81,7 @@ def pacing(
             "n_runs": len(design.run_ids),
             "n_splits": len(design.run),
         }
-        if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS):
+        if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
             row |= _speed(design, n_parts=3 if has_cadence else 1)
         rows.append(row | _walking(own, inclusion))
     return pl.DataFrame(rows, schema=_COLUMNS)
@@ -118,7 +118,7 @@ def _walking(own: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
         pl.col("run_share").is_not_null(),
     ).filter(pl.len().over("run_id") >= inclusion.min_splits_of_run)
     found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
-    if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS):
+    if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
         return found
     walked = 100 * (1 - pl.col("run_share"))
     distance = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM

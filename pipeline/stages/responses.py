@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import polars as pl
 
 from pipeline.core.inclusion import Inclusion
@@ -20,6 +21,7 @@ from pipeline.methods.design import (
     fit_causes,
     identifiable,
 )
+from pipeline.methods.meta_regression import meta_regression
 from pipeline.methods.mixed_model import FIRST_CAUSE
 
 
@@ -63,8 +65,7 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
 
     Both are given coarsely, so that one new run of one athlete seldom moves them: every athlete's drift rests on them.
 
-    The variance between athletes is the moment estimate of DerSimonian and Laird 1986 (doi
-    10.1016/0197-2456(86)90046-2, from memory).
+    The variance between athletes is the moment estimate of DerSimonian and Laird 1986 (`meta_regression`).
 
     Args:
         athletes: rows of `responses` of the whole club.
@@ -79,13 +80,10 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
     for (metric, cause), told in known.group_by("metric", "cause", maintain_order=True):
         if told.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
             continue
-        estimate, variance = told["response"].to_numpy(), told["standard_error"].to_numpy() ** 2
-        weight = 1 / variance
-        mean = (weight @ estimate) / weight.sum()
-        excess = weight @ (estimate - mean) ** 2 - (len(estimate) - 1)
-        between = max(float(excess / (weight.sum() - (weight @ weight) / weight.sum())), 0.0)
+        estimate, errors = told["response"].to_numpy(), told["standard_error"].to_numpy()
+        between = meta_regression(estimate, errors, np.ones((len(estimate), 1))).between
         # Never less than the mean itself is unsure: a club that happens to agree is no law of nature.
-        weight = 1 / (variance + between)
+        weight = 1 / (errors**2 + between)
         mean = (weight @ estimate) / weight.sum()
         rows.append({"metric": metric, "cause": cause} | _coarse(float(mean), float(between + 1 / weight.sum())))
     columns = {"metric": pl.String, "cause": pl.String, "mean": pl.Float64, "variance": pl.Float64}

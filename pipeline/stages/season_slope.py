@@ -20,7 +20,7 @@ from pipeline.methods.meta_regression import meta_regression
 MONTH_DAYS = 30.44
 #: A shorter season, or fewer runs, shows no trend. Common practice, no source.
 SHORTEST_DAYS = 60.0
-FEWEST_RUNS = 6
+FEWEST_RUNS_IN_SEASON = 6
 
 Column = np.ndarray[tuple[int], np.dtype[np.float64]]
 
@@ -68,7 +68,7 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
         }
         start_us = own["start_us"].to_numpy()
         days = (start_us - start_us[0]) // 1_000_000 / 86_400
-        if own.height >= FEWEST_RUNS and days[-1] >= SHORTEST_DAYS:
+        if own.height >= FEWEST_RUNS_IN_SEASON and days[-1] >= SHORTEST_DAYS:
             row |= _line(own, days / MONTH_DAYS)
         rows.append(row)
     return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric")

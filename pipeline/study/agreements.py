@@ -1,4 +1,4 @@
-"""Analyses of measuring itself: two sensors side by side, and how alike an athlete's runs are."""
+"""Analyses of the measurement: agreement of two sensors, and reliability of an athlete's runs."""
 
 from __future__ import annotations
 
@@ -10,18 +10,17 @@ from pipeline.core.metrics import LABELS
 from pipeline.methods.agreement import agreement
 from pipeline.methods.reliability import Reliability, reliability
 from pipeline.study.material import Material
-from pipeline.study.results import MOST_POINTS, Figure, Found, Outcome, found_in
+from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.study_file import Analysis
 
-#: Fewer athletes do not tell how athletes differ.
+#: With fewer, the variance between athletes cannot be estimated. Common practice, no source.
 FEWEST_ATHLETES = 3
 
 
-def agreements(material: Material, analysis: Analysis) -> Outcome:
-    """This store's splits less the other store's of the same runs, in percent of their mean.
+def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
+    """Splits of this store minus those of the other store of the same runs, in percent of their mean.
 
-    A run that reads the same in every split had one sensor alone, which both stores took: it says nothing of how two
-    agree, and does not enter.
+    A run with the same value in every split was recorded by one sensor only, which both stores used; it is left out.
 
     Raises:
         NothingDone: there is no other store, or no split that both have from different sensors.
@@ -31,7 +30,7 @@ def agreements(material: Material, analysis: Analysis) -> Outcome:
             f"{analysis.name}: agreement takes a second store of the same runs, made with the other sensor "
             "(sensor_preference): --against STORE."
         )
-    found: list[Found] = []
+    statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
         shared = _both(material.splits, material.other_splits, metric)
@@ -45,25 +44,25 @@ def agreements(material: Material, analysis: Analysis) -> Outcome:
                 "split."
             )
         here, there = (100 * np.log(both[name].to_numpy()) for name in ("here", "there"))
-        told = agreement(here, there, subject=both["run_id"].to_list())
-        about = found_in(analysis, metric, both)
-        method = f"{told.method}; several splits a run; of logarithms, as percent"
+        result = agreement(here, there, subject=both["run_id"].to_list())
+        about = statistics_of(analysis, metric, both)
+        method = f"{result.method}; several splits per run; of logarithms, as percent"
         note = f"{n_same} runs that read the same in both stores, from one sensor, left out" if n_same else ""
-        found += [
-            about(statistic=statistic, estimate=one.value, low=one.low, high=one.high, method=method, note=note)
-            for statistic, one in (
-                ("bias_pct", told.bias),
-                ("lower_limit_pct", told.lower),
-                ("upper_limit_pct", told.upper),
+        statistics += [
+            about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high, method=method, note=note)
+            for statistic, limit in (
+                ("bias_pct", result.bias),
+                ("lower_limit_pct", result.lower),
+                ("upper_limit_pct", result.upper),
             )
         ]
         figures.append(_agreement_figure(analysis, metric, both, here - there))
-    return Outcome(found, figures)
+    return AnalysisResult(statistics, figures)
 
 
-def reliabilities(material: Material, analysis: Analysis) -> Outcome:
-    """How alike an athlete's runs are: in the fresh level, and in the drift along a run."""
-    found: list[Found] = []
+def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
+    """Reliability of an athlete's runs: of the fresh level, and of the drift along a run."""
+    statistics: list[Statistic] = []
     for metric in analysis.metrics:
         own = material.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
         several = own.filter(pl.len().over("athlete_id") >= 2)
@@ -75,28 +74,28 @@ def reliabilities(material: Material, analysis: Analysis) -> Outcome:
         athlete = own["athlete_id"].to_list()
         levels = reliability(athlete, 100 * np.log(own["fresh_level"].to_numpy()))
         slopes = reliability(athlete, 100 * np.log1p(own["drift_pct_per_10km"].to_numpy() / 100))
-        found += _rows(analysis, metric, own, levels, "level")
-        found += _rows(analysis, metric, own, slopes, "slope")
-    return Outcome(found)
+        statistics += _rows(analysis, metric, own, levels, "level")
+        statistics += _rows(analysis, metric, own, slopes, "slope")
+    return AnalysisResult(statistics)
 
 
-def _rows(analysis: Analysis, metric: str, own: pl.DataFrame, told: Reliability, of: str) -> list[Found]:
-    about = found_in(analysis, metric, own)
-    quantity = "the fresh level of runs [%]" if of == "level" else "the drift of runs [% per 10 km]"
+def _rows(analysis: Analysis, metric: str, own: pl.DataFrame, result: Reliability, name: str) -> list[Statistic]:
+    about = statistics_of(analysis, metric, own)
+    quantity = "the fresh level of runs [%]" if name == "level" else "the drift of runs [% per 10 km]"
     method = f"one-way random effects over athletes, of {quantity}"
     return [
-        about(statistic=f"{of}_icc", estimate=told.icc, low=told.icc_low, high=told.icc_high, method=method),
-        about(statistic=f"{of}_typical_error_pct", estimate=told.typical_error, low=told.typical_error_low,
-            high=told.typical_error_high, method=method,
+        about(statistic=f"{name}_icc", estimate=result.icc, low=result.icc_low, high=result.icc_high, method=method),
+        about(statistic=f"{name}_typical_error_pct", estimate=result.typical_error, low=result.typical_error_low,
+            high=result.typical_error_high, method=method,
         ),
-        about(statistic=f"{of}_smallest_detectable_change_pct", estimate=told.smallest_detectable,
+        about(statistic=f"{name}_smallest_detectable_change_pct", estimate=result.smallest_detectable,
             level=None, method=f"{method}: 1.96 root 2 typical errors",
         ),
     ]  # fmt: skip
 
 
 def _both(here: pl.DataFrame, there: pl.DataFrame, metric: str) -> pl.DataFrame:
-    """The splits that both stores have, by run and place."""
+    """Splits that both stores have, by run and number."""
     other = there.filter(pl.col(metric) > 0).select("run_id", "km", there=metric)
     own = here.filter(pl.col(metric) > 0).select("athlete_id", "run_id", "km", here=metric)
     return own.join(other, on=["run_id", "km"], how="inner").sort("run_id", "km")
@@ -106,11 +105,11 @@ def _agreement_figure(
     analysis: Analysis, metric: str, both: pl.DataFrame, ratio: np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 ) -> Figure:
     mean = np.sqrt(both["here"].to_numpy() * both["there"].to_numpy())
-    some = np.linspace(0, len(ratio) - 1, min(len(ratio), MOST_POINTS)).astype(int)
-    points = [{"x": float(mean[k]), "y": float(ratio[k])} for k in some]
+    shown = np.linspace(0, len(ratio) - 1, min(len(ratio), MOST_POINTS)).astype(int)
+    points = [{"x": float(mean[k]), "y": float(ratio[k])} for k in shown]
     return Figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}",
-        "Difference of the two sensors against their mean, a point a split.",
+        "Difference of the two sensors against their mean, one point per split.",
         "points", {"points": points}, {"x": LABELS[metric], "y": "difference, %"},
         analysis.name, metric,
     )  # fmt: skip

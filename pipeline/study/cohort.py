@@ -1,4 +1,4 @@
-"""The cohort of a study: which runs of whom enter, and why the others do not."""
+"""The cohort of a study: which runs of which athletes are included, and why the others are not."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from pipeline.study.study_file import Cohort
 
 @dataclass(frozen=True)
 class Step:
-    """One step of the way from all runs to those that enter.
+    """One step of the flow from all runs to those that are included.
 
     Attributes:
-        reason: what took runs away in it.
-        n_runs: runs that it took; None where that is not told (`pipeline.study.small_cells`).
-        n_athletes: athletes who had none left after it; likewise.
-        n_athletes_touched: athletes of whom it took a run; None where that is not told.
+        reason: why runs were removed.
+        n_runs: number of runs removed; None where it is suppressed (`pipeline.study.small_cells`).
+        n_athletes: number of athletes without a run after it; likewise.
+        n_athletes_touched: number of athletes who lost a run; None where it is suppressed.
     """
 
     reason: str
@@ -31,13 +31,13 @@ class Step:
 
 @dataclass(frozen=True)
 class Flow:
-    """The whole way.
+    """The flow from all runs to those that are included.
 
     Attributes:
-        n_runs: runs of the store; None where that is not told.
-        n_athletes: their athletes; likewise.
-        steps: what was taken away, in order.
-        runs: rows of `runs` that are left.
+        n_runs: number of runs of the store; None where it is suppressed.
+        n_athletes: number of athletes of the store; likewise.
+        steps: what was removed, in order.
+        runs: rows of `runs` that are included.
     """
 
     n_runs: int | None
@@ -47,15 +47,15 @@ class Flow:
 
 
 def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
-    """Take the runs through the conditions of a cohort, one after the other.
+    """Apply the conditions of a cohort to the runs, one after the other.
 
     Args:
         runs: rows of `runs` of the store.
         cohort: the conditions.
 
     Raises:
-        NothingDone: fewer athletes are left than the cohort asks for; told with the whole way.
-        UsageError: an athlete or a device is named of whom the store has no run.
+        NothingDone: fewer athletes are left than the cohort asks for; the message has the whole flow.
+        UsageError: the store has no run of a named athlete or device.
     """
     for word, names, known in (
         ("athletes", cohort.athletes, runs["athlete_id"]),
@@ -68,7 +68,7 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
     asked = [
         (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
-        (cohort.not_athletes, "an athlete left out by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
+        (cohort.not_athletes, "an athlete excluded by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
         (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
         (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
         (cohort.devices, "another device than those asked for, or not named", _named("device", cohort.devices)),
@@ -98,20 +98,20 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
 
 
 def in_words(flow: Flow) -> str:
-    """The way from all runs to those that enter, in a sentence."""
+    """The flow from all runs to those that are included, in a sentence."""
     taken = [
         f"{'some' if step.n_runs is None else step.n_runs} {step.reason}" for step in flow.steps if step.n_runs != 0
     ]
     gone = f" Left out: {'; '.join(taken)}." if taken else ""
     if flow.n_runs is None or flow.n_athletes is None:
-        return f"Of the store's runs {flow.runs.height} of {flow.runs['athlete_id'].n_unique()} athletes entered.{gone}"
+        return f"{flow.runs.height} runs of {flow.runs['athlete_id'].n_unique()} athletes are included.{gone}"
     return f"The store holds {flow.n_runs} runs of {flow.n_athletes} athletes.{gone}"
 
 
 def _require_known(word: str, names: Sequence[str], of_runs: pl.Series, *, may_be_absent: bool = False) -> None:
-    """A name that is spelled otherwise than in the store would leave out, or let in, without a word.
+    """Reject names that the store does not have: a misspelt one would silently exclude or include runs.
 
-    A kind of session that nobody ran is no mistake; one that is nearly another is.
+    A kind of session without runs is no mistake, unless it is nearly spelled like another.
     """
     known = of_runs.drop_nulls().unique().sort().to_list()
     for name in names:
@@ -121,7 +121,7 @@ def _require_known(word: str, names: Sequence[str], of_runs: pl.Series, *, may_b
                 continue
             raise UsageError(
                 f"{word} of [cohort]: the store has no run of {name!r}. "
-                + (f"Did you mean {near[0]!r}?" if near else f"It has runs of {', '.join(known) or 'nobody'}.")
+                + (f"Did you mean {near[0]!r}?" if near else f"It has runs of {', '.join(known) or 'no one'}.")
             )
 
 

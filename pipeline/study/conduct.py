@@ -1,4 +1,4 @@
-"""A study from its file to its report: the cohort, the analyses in the order of the file, what is written."""
+"""Conducting a study on a store: the cohort, then the analyses in the order of the file."""
 
 from __future__ import annotations
 
@@ -19,13 +19,14 @@ from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.cohort import Flow, cohort_flow
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
-from pipeline.study.results import Figure, Found, Outcome, beside_published, results
-from pipeline.study.study_file import Analysis, Study, line_of
+from pipeline.study.results import AnalysisResult, Figure, Statistic, compare_with_published, results
+from pipeline.study.study_file import Analysis, Study
+from pipeline.study.study_reader import line_of
 from pipeline.study.trends import onsets, trend
 from pipeline.study.windows import equivalent_windows, paired_windows, power
 
 T = TypeVar("T")
-_ANALYSES: Mapping[str, Callable[[Material, Analysis], Outcome]] = {
+_ANALYSES: Mapping[str, Callable[[Material, Analysis], AnalysisResult]] = {
     "paired_windows": paired_windows,
     "trend": trend,
     "onset": onsets,
@@ -37,21 +38,21 @@ _ANALYSES: Mapping[str, Callable[[Material, Analysis], Outcome]] = {
 
 
 @dataclass(frozen=True)
-class Conducted:
+class StudyResult:
     """A study with its result.
 
     Attributes:
         study: as its file states it.
-        settings: that the store's tables were made with.
-        made_from: what the store's tables were made from.
-        against: the same of the store of the other sensor; None without one.
-        flow: from all runs to those that entered.
+        settings: settings of the store's tables.
+        made_from: provenance of the store's tables.
+        against: provenance of the store of the other sensor; None without one.
+        flow: from all runs to those that are included.
         material: the rows of the cohort.
-        found: statistics as the analyses gave them.
+        statistics: statistics as the analyses return them.
         results: rows of `pipeline.study.results.Results`, one of each of these.
-        beside: published results with the study's own beside them.
-        figures: pictures.
-        power: how many athletes would be needed; None where it was not asked.
+        comparison: published results and the study's own, with the difference.
+        figures: figures of the analyses.
+        power: how many athletes would be needed; None where it was not asked for.
     """
 
     study: Study
@@ -60,15 +61,15 @@ class Conducted:
     against: Provenance | None
     flow: Flow
     material: Material
-    found: Sequence[Found]
+    statistics: Sequence[Statistic]
     results: pl.DataFrame
-    beside: pl.DataFrame
+    comparison: pl.DataFrame
     figures: list[Figure]
     power: pl.DataFrame | None
 
     @property
     def parts(self) -> dict[str, str]:
-        """What the result rests on, each with its digest."""
+        """Digest of each thing that the result depends on."""
         parts = {
             "the study file": self.study.digest(),
             "the recordings and lists": self.made_from.inputs_sha256,
@@ -81,46 +82,46 @@ class Conducted:
         return parts
 
 
-def conduct(study: Study, store: Path, *, against: Path | None = None, with_power: bool = False) -> Conducted:
-    """Take a study on a store.
+def conduct(study: Study, store: Path, *, against: Path | None = None, with_power: bool = False) -> StudyResult:
+    """Conduct a study on a store.
 
     Args:
         study: as its file states it.
         store: published.
         against: a store of the same runs from another sensor, for agreement.
-        with_power: also say how many athletes would be needed.
+        with_power: also compute how many athletes would be needed.
 
     Raises:
-        NothingDone: no store, too few athletes, a distance that nobody reached, a metric that nobody recorded.
-        UsageError: a stretch that begins in the warm-up; told with its line.
+        NothingDone: no store, too few athletes, a distance that no one reached, a metric that no one recorded.
+        UsageError: a stretch begins in the warm-up; the message has its line.
     """
-    if against is not None and not any(one.design == "agreement" for one in study.analyses):
-        raise NothingDone("--against is for analyses of the design agreement; this study has none.")
+    if against is not None and not any(analysis.design == "agreement" for analysis in study.analyses):
+        raise NothingDone("--against applies to analyses of the design agreement; this study has none.")
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
     _require_past_warm_up(study, settings)
     flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
     material = _material(folder, settings, flow, study.seed, against)
-    found: list[Found] = []
+    statistics: list[Statistic] = []
     figures: list[Figure] = []
-    needed: list[pl.DataFrame] = []
+    sizes: list[pl.DataFrame] = []
     for analysis in study.analyses:
-        outcome = _taken(_ANALYSES[analysis.design], material, analysis)
-        found += outcome.found
-        figures += outcome.figures
+        result = _run(_ANALYSES[analysis.design], material, analysis)
+        statistics += result.statistics
+        figures += result.figures
         if with_power and analysis.design in ("paired_windows", "equivalence"):
-            needed.append(_taken(power, material, analysis))
-    if with_power and not needed:
-        raise NothingDone("--power is of comparisons of an early and a late stretch; this study has none.")
-    told = results(found, study.correction)
-    return Conducted(
+            sizes.append(_run(power, material, analysis))
+    if with_power and not sizes:
+        raise NothingDone("--power applies to comparisons of an early and a late stretch; this study has none.")
+    rows = results(statistics, study.correction)
+    return StudyResult(
         study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material,
-        found, told, beside_published(told, study.published), figures, pl.concat(needed) if needed else None,
+        statistics, rows, compare_with_published(rows, study.published), figures, pl.concat(sizes) if sizes else None,
     )  # fmt: skip
 
 
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
-    """A stretch that begins in the warm-up would be read as a shorter one, without a word."""
+    """A stretch that begins in the warm-up would silently be shortened."""
     for n, one in enumerate(study.analyses):
         begins_km, warm_up_km = one.early_km[0] if one.early_km else None, settings.warm_up_m / 1000
         if one.design != "landing" and begins_km is not None and begins_km < warm_up_km:
@@ -135,10 +136,10 @@ def _made_from(folder: Path) -> Provenance:
     return read_provenance(table_folder(folder, "athlete_drift"))
 
 
-def _taken(take: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:
+def _run(method: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:
     try:
-        return take(material, analysis)
-    except ValueError as error:  # of a method that has too little to go by
+        return method(material, analysis)
+    except ValueError as error:  # the method has too little data
         raise NothingDone(f"{analysis.name}: {error}") from error
 
 
@@ -149,7 +150,7 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
         length_m = read_settings(read_settings_text(published(against)), name=f"{against / SETTINGS}").split_length_m
         if length_m != settings.split_length_m:
             raise NothingDone(
-                f"Splits of both stores have to be of one length; here it is {settings.split_length_m:g} m, in the "
+                f"Splits of both stores must have the same length; here it is {settings.split_length_m:g} m, in the "
                 f"other store {length_m:g} m (split_length_m)."
             )
         other = read_rows(published(against), "splits").join(names, on="run_id", how="semi")

@@ -1,4 +1,4 @@
-"""The figures of a study's report: drawn once, as SVG, so that the report is one file that prints."""
+"""The figures of a study's report: drawn as SVG, so that the report is one file that can be printed."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from pipeline.study.results import Figure
 WIDTH, HEIGHT = 420, 260
 
 
-def drawn(figure: Figure) -> str:
+def draw_svg(figure: Figure) -> str:
     """A figure as SVG; the same bytes for the same data."""
     chart = {"pairs": _pairs, "points": _points}[figure.kind](figure)
     specification = chart.properties(width=WIDTH, height=HEIGHT).to_dict()
-    # A line at nothing is drawn once, and not once a point.
+    # The line at zero is drawn once, not once per point.
     specification["datasets"] = {"once": [{}]} | {name: list(rows) for name, rows in figure.data.items()}
     return str(vl_convert.vegalite_to_svg(specification | {"config": CONFIG}))
 

@@ -1,4 +1,4 @@
-"""What the analyses of a study work on: the rows of its cohort."""
+"""Input of the analyses of a study: the rows of its cohort."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ class Material:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
         run_drifts: rows of `run_drift`.
         strike_shift: rows of that table, of the whole store.
-        other_splits: rows of `splits` of the store that agreement is asked with; None without one.
-        inclusion: which splits enter.
-        seed: of random draws.
+        other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
+        inclusion: which splits are included.
+        seed: seed of random draws.
     """
 
     runs: pl.DataFrame
@@ -46,15 +46,15 @@ class Material:
         """The splits of a metric as `pipeline.study.stretches.values` gives them.
 
         Raises:
-            NothingDone: none is left; told with the counts.
+            NothingDone: none is left; the message has the counts.
         """
         rows = values(self.splits, self.drifts, metric, adjust=analysis.adjust, inclusion=self.inclusion)
         if rows.is_empty():
             recorded = self.splits.filter(pl.col(metric).is_not_null())["run_id"].n_unique()
             reason = _without_estimate(self, analysis, metric)
             raise NothingDone(
-                f"{analysis.name}: nobody's {LABELS[metric]} can be used. Of "
-                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} have it recorded; {reason}"
+                f"{analysis.name}: {LABELS[metric]} cannot be used. Of "
+                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; {reason}"
             )
         return rows
 
@@ -65,5 +65,5 @@ def _without_estimate(material: Material, analysis: Analysis, metric: str) -> st
     known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
     return (
         f"{known.height} of {material.runs['athlete_id'].n_unique()} athletes have responses to adjust with "
-        "(adjust = [] does without)."
+        "(adjust = [] works without)."
     )

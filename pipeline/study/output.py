@@ -1,12 +1,12 @@
-"""The output of a study: a folder that can be handed on.
+"""The output of a study: a folder that can be passed on.
 
     report.html             to be read and printed
     study.toml              the study as it was stated
-    results.csv, .parquet   a row a statistic
-    published.csv           published results with the study's own beside them
-    power.csv               how many athletes would be needed, where that was asked
+    results.csv, .parquet   one row per statistic
+    published.csv           published results and the study's own, with the difference
+    power.csv               how many athletes would be needed, with --power
     data/splits.csv, .parquet, DICTIONARY.md    the cohort's splits under pseudonyms
-    provenance.json         what all of it rests on
+    provenance.json         digests of everything that the results depend on
     CITATION.cff            how to cite it
 
 The same study on the same store gives the same bytes.
@@ -25,78 +25,78 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.places import files_below
-from pipeline.study.conduct import Conducted
+from pipeline.study.conduct import StudyResult
 from pipeline.study.pseudonyms import COLUMNS, pseudonymised
 from pipeline.study.register import Registered
 from pipeline.study.report import report
 from pipeline.study.results import Results
-from pipeline.study.small_cells import guarded
+from pipeline.study.small_cells import suppress_small_cells
 
 _PROVENANCE = "provenance.json"
 #: Libraries that the numbers come out of.
 _LIBRARIES = ("numpy", "scipy", "statsmodels", "polars", "duckdb")
 
 
-def write_output(out: Path, told: Conducted, registered: Registered, key: bytes) -> list[str]:
+def write_output(out: Path, result: StudyResult, registered: Registered, key: bytes) -> list[str]:
     """Write the folder, whole or not at all.
 
     Args:
         out: a new or empty folder, or one with an earlier output, which is replaced.
-        told: the study with its result.
+        result: the study with its result.
         registered: when it was stated.
         key: of the pseudonyms.
 
     Returns:
-        What the result rests on that is another than in the output that was replaced; empty if there was none.
+        What the result depends on that has changed since the output that was replaced; empty if there was none.
 
     Raises:
         UsageError: the folder holds something else.
     """
     before = earlier_output(out)
-    beside = out.with_name(f".{out.name}-{secrets.token_hex(4)}")
-    beside.mkdir(parents=True)
+    temporary = out.with_name(f".{out.name}-{secrets.token_hex(4)}")
+    temporary.mkdir(parents=True)
     try:
-        _write(beside, guarded(told), registered, key)
-        _replace(out, beside)
+        _write(temporary, suppress_small_cells(result), registered, key)
+        _replace(out, temporary)
     finally:
-        shutil.rmtree(beside, ignore_errors=True)
-    return [name for name, digest in told.parts.items() if before and before.get(name) != digest]
+        shutil.rmtree(temporary, ignore_errors=True)
+    return [name for name, digest in result.parts.items() if before and before.get(name) != digest]
 
 
 def earlier_output(out: Path) -> dict[str, str]:
-    """What an earlier output in the folder rests on; empty if the folder is new or empty.
+    """Digests of what an earlier output in the folder depends on; empty if the folder is new or empty.
 
-    One whose replacement was broken off, by a power cut or a kill, is put back first.
+    An output whose replacement was interrupted, by a power cut or a kill, is restored first.
 
     Raises:
-        UsageError: the folder holds something else, also beside an output, which would be lost.
+        UsageError: the folder holds other files, which would be lost.
     """
     if out.is_symlink() or (out.exists() and not out.is_dir()):
-        raise UsageError(f"--out {out} is no folder; it takes one, which is made if it does not exist.")
+        raise UsageError(f"--out {out} is not a folder. Name a folder; it is created if it does not exist.")
     _put_back(out)
     if not out.exists():
         return {}
     try:
-        told = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))
-        parts, ours = dict(told["rests_on"]), {_PROVENANCE, *told["files"]}
+        result = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))
+        parts, ours = dict(result["rests_on"]), {_PROVENANCE, *result["files"]}
     except (OSError, ValueError, KeyError, TypeError):
         parts, ours = {}, set()
-    if others := sorted({path.relative_to(out).as_posix() for path in files_below(out)} - ours):
+    if foreign := sorted({path.relative_to(out).as_posix() for path in files_below(out)} - ours):
         raise UsageError(
-            f"--out {out} holds other things than the output of a study, {others[0]} among {len(others)}; name an "
-            "empty or new folder."
+            f"--out {out} holds files that are not the output of a study ({len(foreign)}, such as {foreign[0]}). Name "
+            "an empty or new folder."
         )
     return parts
 
 
-def _replace(out: Path, beside: Path) -> None:
-    """Put a folder in another's place: it is aside under a known name until the new one stands, and so never lost."""
+def _replace(out: Path, temporary: Path) -> None:
+    """Replace a folder by another; the old one is kept under a known name until the new one is in place."""
     aside = _aside(out)
     has_moved = out.exists() and any(out.iterdir())
     if has_moved:
         os.replace(out, aside)
     try:
-        os.replace(beside, out)
+        os.replace(temporary, out)
     except BaseException:
         _put_back(out)
         raise
@@ -105,10 +105,10 @@ def _replace(out: Path, beside: Path) -> None:
 
 
 def _put_back(out: Path) -> None:
-    """Undo or finish a replacement that was broken off: the earlier output returns where none took its place."""
+    """Finish a replacement that was interrupted, or undo it where the new output is not in place."""
     aside = _aside(out)
     if not (aside / _PROVENANCE).is_file():
-        return  # nothing of ours
+        return  # not ours
     if out.exists():
         shutil.rmtree(aside)
     else:
@@ -119,27 +119,27 @@ def _aside(out: Path) -> Path:
     return out.with_name(f".{out.name}-before")
 
 
-def _write(folder: Path, told: Conducted, registered: Registered, key: bytes) -> None:
-    (folder / "study.toml").write_text(told.study.shown or told.study.text, encoding="utf-8", newline="")
-    told.results.write_csv(folder / "results.csv")
-    told.results.write_parquet(folder / "results.parquet")
-    if told.beside.height:
-        told.beside.write_csv(folder / "published.csv")
-    if told.power is not None:
-        told.power.write_csv(folder / "power.csv")
-    _write_data(folder / "data", told, key)
-    (folder / "report.html").write_text(report(told, registered), encoding="utf-8")
-    (folder / "CITATION.cff").write_text(_citation(told, registered), encoding="utf-8")
-    (folder / _PROVENANCE).write_text(json.dumps(_provenance(folder, told, registered), indent=1), encoding="utf-8")
+def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes) -> None:
+    (folder / "study.toml").write_text(result.study.shown or result.study.text, encoding="utf-8", newline="")
+    result.results.write_csv(folder / "results.csv")
+    result.results.write_parquet(folder / "results.parquet")
+    if result.comparison.height:
+        result.comparison.write_csv(folder / "published.csv")
+    if result.power is not None:
+        result.power.write_csv(folder / "power.csv")
+    _write_data(folder / "data", result, key)
+    (folder / "report.html").write_text(report(result, registered), encoding="utf-8")
+    (folder / "CITATION.cff").write_text(_citation(result, registered), encoding="utf-8")
+    (folder / _PROVENANCE).write_text(json.dumps(_provenance(folder, result, registered), indent=1), encoding="utf-8")
 
 
-def _write_data(folder: Path, told: Conducted, key: bytes) -> None:
+def _write_data(folder: Path, result: StudyResult, key: bytes) -> None:
     folder.mkdir()
-    if told.flow.runs["athlete_id"].n_unique() >= told.study.least_cell:
-        rows = pseudonymised(told.material.splits, told.flow.runs, key, least_cell=told.study.least_cell)
+    if result.flow.runs["athlete_id"].n_unique() >= result.study.least_cell:
+        rows = pseudonymised(result.material.splits, result.flow.runs, key, least_cell=result.study.least_cell)
         rows.write_csv(folder / "splits.csv")
         rows.write_parquet(folder / "splits.parquet")
-    (folder / "DICTIONARY.md").write_text(_dictionary(told.study.least_cell), encoding="utf-8")
+    (folder / "DICTIONARY.md").write_text(_dictionary(result.study.least_cell), encoding="utf-8")
 
 
 def _dictionary(least_cell: int) -> str:
@@ -148,12 +148,12 @@ def _dictionary(least_cell: int) -> str:
         "",
         "## data/splits",
         "",
-        f"A split of a run of the cohort. Every combination of kind, surface and device that stands here, of nothing "
-        f"too, is of at least {least_cell} athletes: elsewhere device, then surface, then kind are left out. With "
+        f"One row per split of a run of the cohort. Every combination of kind, surface and device, empty ones "
+        f"included, is of at least {least_cell} athletes: elsewhere device, then surface, then kind are left out. With "
         "fewer athletes in all there is no such file.",
         "",
-        "Whoever knows a run's distance or pace from elsewhere may find it here: hand this on as you would a list of "
-        "results, not to everybody.",
+        "A run whose distance or pace is known from elsewhere can be recognised here: share this file as you would a "
+        "list of results, not publicly.",
         "",
         "| column | meaning |",
         "| --- | --- |",
@@ -162,8 +162,8 @@ def _dictionary(least_cell: int) -> str:
         "## results",
         "",
         " ".join((Results.__doc__ or "").split())
-        + f" Numbers of fewer than {least_cell} people, or that such a number follows from, are left out; `note` says "
-        "where.",
+        + f" Numbers of fewer than {least_cell} people, and numbers that would give such a number away, are left out; "
+        "`note` says where.",
         "",
         "| column | meaning |",
         "| --- | --- |",
@@ -173,8 +173,8 @@ def _dictionary(least_cell: int) -> str:
     return "\n".join(lines)
 
 
-def _provenance(folder: Path, told: Conducted, registered: Registered) -> dict[str, Any]:
-    rests_on = told.parts
+def _provenance(folder: Path, result: StudyResult, registered: Registered) -> dict[str, Any]:
+    rests_on = result.parts
     files = {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in files_below(folder)
@@ -182,35 +182,38 @@ def _provenance(folder: Path, told: Conducted, registered: Registered) -> dict[s
     return {
         "digest": hashlib.sha256("\0".join(rests_on.values()).encode()).hexdigest(),
         "rests_on": rests_on,
-        "seed": told.study.seed,
+        "seed": result.study.seed,
         "stated_at_utc": registered.stated_at_utc,
         "versions_before": registered.n_versions_before,
         "splitdrift": version("splitdrift"),
         "libraries": {name: version(name) for name in _LIBRARIES},
-        "settings": {name: json.loads(value) for name, value, _, _ in told.settings.describe()},
+        "settings": {name: json.loads(value) for name, value, _, _ in result.settings.describe()},
         "files": files,
     }
 
 
-def _citation(told: Conducted, registered: Registered) -> str:
-    authors = [f"  - name: {_quoted(name)}" for name in told.study.authors]
+def _citation(result: StudyResult, registered: Registered) -> str:
+    authors = [f"  - name: {_quoted(name)}" for name in result.study.authors]
     lines = [
         "cff-version: 1.2.0",
-        'message: "Results of a study defined in study.toml; provenance.json says what they rest on."',
+        'message: "Results of a study defined in study.toml; provenance.json lists what they depend on."',
         "type: dataset",
-        f"title: {_quoted(told.study.title)}",
-        f"abstract: {_quoted(told.study.question)}",
+        f"title: {_quoted(result.study.title)}",
+        f"abstract: {_quoted(result.study.question)}",
         "authors:",
         *(authors or ['  - name: "not named"']),
         f"date-released: {registered.stated_at_utc[:10]}",
-        # In quotes: digits alone, or with one e among them, would be read as a number.
-        f'version: "{told.study.digest()[:12]}"',
+        # Quoted: digits alone, or with one e among them, would be read as a number.
+        f'version: "{result.study.digest()[:12]}"',
         "",
     ]
     return "\n".join(lines)
 
 
 def _quoted(text: str) -> str:
-    """A string of YAML in double quotes: one of JSON, with what YAML takes for no character or for a break escaped."""
-    escaped = (one if one.isprintable() else f"\\U{ord(one):08x}" for one in json.dumps(text, ensure_ascii=False))
+    """A YAML string in double quotes: a JSON string, with characters escaped that YAML rejects or reads as breaks."""
+    escaped = (
+        character if character.isprintable() else f"\\U{ord(character):08x}"
+        for character in json.dumps(text, ensure_ascii=False)
+    )
     return "".join(escaped)

@@ -1,7 +1,7 @@
-"""What has been asked of a store: a line a study, written before its result is computed.
+"""The register of a store's studies: one line per study, written before its result is computed.
 
-So the report can say when a study was stated, the same in every repetition, and how often it was changed since it was
-first asked: a comparison that was reworded five times until it came out is no longer what it says.
+So the report can say when a study was stated, the same in every repetition, and how many versions were run before: a
+study that was changed until it gave a wanted result is recognisable as such.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from pipeline.study.study_file import Study
 REGISTER = "studies.jsonl"
 _KEY = "study.key"
 _NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL
-#: Of a key: as many as nobody tries through, even if they are letters alone; common practice, no source.
+#: Shortest key: long enough that trying all keys is infeasible, even of letters only. Common practice, no source.
 FEWEST_BYTES = 16
-#: How long a store in object storage may be held by another process [s].
+#: How long to wait for another process that holds a store in object storage [s].
 LOCK_WAIT_S = 60.0
 
 
@@ -34,9 +34,9 @@ class Registered:
     """When a study was stated.
 
     Attributes:
-        stated_at_utc: when this file was first run on the store, ISO 8601.
-        n_versions_before: how many other versions of it (files of the same title) were run before.
-        n_studies: how many different studies the store has been asked in all, this one included.
+        stated_at_utc: when this version of the file was first run on the store, ISO 8601, UTC.
+        n_versions_before: number of other versions (files with the same title) that were run before.
+        n_studies: number of studies in the register up to this one, included.
     """
 
     stated_at_utc: str
@@ -45,16 +45,16 @@ class Registered:
 
 
 def register(store: Path, study: Study) -> Registered:
-    """Note a study in the store's register, or find it there.
+    """Add a study to the store's register, or find it there.
 
     Two studies at once lose nothing.
     """
     # An object is written whole, so it takes the lock of the store.
     with locked(store, wait_s=LOCK_WAIT_S) if is_remote(store) else nullcontext():
         lines = append_json_lines(store / REGISTER, lambda known: _missing(study, known))
-    place = next(place for place, line in enumerate(lines) if line["sha256"] == study.digest())
-    versions = sum(line["title"] == study.title for line in lines[:place])
-    return Registered(lines[place]["stated_at_utc"], versions, place + 1)
+    index = next(index for index, line in enumerate(lines) if line["sha256"] == study.digest())
+    versions = sum(line["title"] == study.title for line in lines[:index])
+    return Registered(lines[index]["stated_at_utc"], versions, index + 1)
 
 
 def _missing(study: Study, lines: list[dict[str, str]]) -> list[dict[str, str]]:
@@ -66,10 +66,10 @@ def _missing(study: Study, lines: list[dict[str, str]]) -> list[dict[str, str]]:
 
 
 def study_key(store: Path, given: Path | None) -> bytes:
-    """The key of the pseudonyms: of a file, or the store's own, which is made when it is first needed.
+    """The key of the pseudonyms: from a file, or the store's own, which is created when it is first needed.
 
     Raises:
-        UsageError: a key so short that whoever has the pseudonyms could try all of its kind.
+        UsageError: the key is so short that all keys could be tried.
     """
     if given is not None:
         return _long_enough(given.read_bytes(), given)
@@ -80,7 +80,7 @@ def study_key(store: Path, given: Path | None) -> bytes:
 
 
 def _make_key(file: Path) -> None:
-    """Make a key, unless another study made it meanwhile: both take that one."""
+    """Create a key, unless another process has created it meanwhile: both use that one."""
     key = secrets.token_bytes(32)
     if is_remote(file):
         put_if(file, key, None)
@@ -97,8 +97,8 @@ def _make_key(file: Path) -> None:
 def _long_enough(key: bytes, file: Path) -> bytes:
     if len(key.strip()) < FEWEST_BYTES:
         raise UsageError(
-            f"The key in {file} has {len(key.strip())} characters; pseudonyms need at least {FEWEST_BYTES}, or whoever "
-            "has them could try all keys. To make one: "
+            f"The key in {file} has {len(key.strip())} characters; pseudonyms need at least {FEWEST_BYTES}, or "
+            "all keys could be tried. To make one: "
             f'python -c "import secrets; print(secrets.token_hex(32))" > {file.name}'
         )
     return key

@@ -1,4 +1,4 @@
-"""The report of a study: cohort, results, published results beside them, figures, methods, limits, references."""
+"""The report of a study: cohort, results, published results, figures, methods, limits, references."""
 
 from __future__ import annotations
 
@@ -15,38 +15,38 @@ from markupsafe import Markup
 from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
-from pipeline.study.conduct import Conducted
-from pipeline.study.figures import drawn
+from pipeline.study.conduct import StudyResult
+from pipeline.study.figures import draw_svg
 from pipeline.study.register import Registered
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES
 from pipeline.study.sources import sources
-from pipeline.study.study_file import CORRECTIONS, DESIGNS, Analysis
+from pipeline.study.study_file import DESIGNS, Analysis
 
 _PAGES = Path(__file__).parents[1] / "pages"
 
 
-def report(told: Conducted, registered: Registered) -> str:
-    """The report as one file of HTML, style and figures inside."""
-    study, style = told.study, (_PAGES / "assets" / "pages.css").read_text(encoding="utf-8")
+def report(result: StudyResult, registered: Registered) -> str:
+    """The report as one file of HTML, with style and figures inside."""
+    study, style = result.study, (_PAGES / "assets" / "pages.css").read_text(encoding="utf-8")
     return _template().render(
         study=study,
         style=Markup(style),  # the project's own
         style_digest=base64.b64encode(hashlib.sha256(style.encode()).digest()).decode(),
         registered=registered,
-        in_words=in_words(told.flow),
-        flow=told.flow,
-        n_athletes=told.flow.runs["athlete_id"].n_unique(),
-        cohort=_cohort(told),
-        results=[_row(row) for row in told.results.iter_rows(named=True)],
-        beside=[_beside(row) for row in told.beside.iter_rows(named=True)],
-        power=[] if told.power is None else list(told.power.iter_rows(named=True)),
+        in_words=in_words(result.flow),
+        flow=result.flow,
+        n_athletes=result.flow.runs["athlete_id"].n_unique(),
+        cohort=_cohort(result),
+        results=[_row(row) for row in result.results.iter_rows(named=True)],
+        comparison=[_comparison_row(row) for row in result.comparison.iter_rows(named=True)],
+        power=[] if result.power is None else list(result.power.iter_rows(named=True)),
         # SVG by the drawing library, of numbers and of words of this project.
-        figures=[(one, Markup(drawn(one))) for one in told.figures],
-        methods=_methods(told),
-        limits=_limits(told),
-        references=_references(told),
+        figures=[(figure, Markup(draw_svg(figure))) for figure in result.figures],
+        methods=_methods(result),
+        limits=_limits(result),
+        references=_references(result),
         labels=LABELS,
-        parts=told.parts,
+        parts=result.parts,
     )
 
 
@@ -59,22 +59,22 @@ def _template() -> jinja2.Template:
     return environment.get_template("report.html")
 
 
-def _cohort(told: Conducted) -> list[tuple[str, str]]:
-    """Table 1: who and what entered, counted from what is told of each run.
+def _cohort(result: StudyResult) -> list[tuple[str, str]]:
+    """Table 1: the cohort, counted from the attributes that are released of each run.
 
-    No range is among it: the longest run and the fastest athlete are known to everybody.
+    It has no ranges: the longest run and the fastest athlete are public knowledge.
     """
-    runs = told.flow.runs
+    runs = result.flow.runs
     by_athlete = runs.group_by("athlete_id").agg(pl.len(), pl.col("distance_km").sum())
-    least = told.study.least_cell
+    least = result.study.least_cell
     rows = [("athletes", str(by_athlete.height)), ("runs", str(runs.height))]
     if by_athlete.height >= least:
         has_quartiles = by_athlete.height >= FEWEST_OF_QUARTILES
         of = "median (quartiles)" if has_quartiles else "median"
         rows += [
-            (f"{what}, {of}{unit}", _spread(values, decimals, has_quartiles=has_quartiles))
+            (f"{what}, {of}{unit}", _median(values, decimals, has_quartiles=has_quartiles))
             for what, unit, values, decimals in (
-                ("runs an athlete", "", by_athlete["len"], 0),
+                ("runs per athlete", "", by_athlete["len"], 0),
                 ("distance of a run", " [km]", runs["distance_km"], 1),
                 ("moving time of a run", " [min]", runs["moving_s"] / 60, 0),
                 ("mean speed of a run", " [m/s]", 1000 * runs["distance_km"] / runs["moving_s"], 2),
@@ -87,18 +87,18 @@ def _cohort(told: Conducted) -> list[tuple[str, str]]:
     return rows
 
 
-def _spread(values: pl.Series, decimals: int, *, has_quartiles: bool) -> str:
+def _median(values: pl.Series, decimals: int, *, has_quartiles: bool) -> str:
     low, middle, high = (
         number(float(values.quantile(share, "linear") or 0.0), decimals) for share in (0.25, 0.5, 0.75)
     )
     return f"{middle} ({low} to {high})" if has_quartiles else middle
 
 
-def _references(told: Conducted) -> list[str]:
-    """Published results that stand beside the study's own, then what its methods rest on."""
-    beside = sorted({f"{one.source} ({one.read_as})" for one in told.study.published})
-    works = sources(told.study, told.results, with_power=told.power is not None)
-    return [*beside, *(f"{one.work}. Here for: {one.gives} ({one.read_as})" for one in works)]
+def _references(result: StudyResult) -> list[str]:
+    """Sources of the published results, then those of the methods."""
+    beside = sorted({f"{row.source} ({row.read_as})" for row in result.study.published})
+    works = sources(result.study, result.results, with_power=result.power is not None)
+    return [*beside, *(f"{work.work}. Here for: {work.gives} ({work.read_as})" for work in works)]
 
 
 def _row(row: dict[str, Any]) -> dict[str, Any]:
@@ -113,7 +113,7 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _beside(row: dict[str, Any]) -> dict[str, Any]:
+def _comparison_row(row: dict[str, Any]) -> dict[str, Any]:
     def interval(name: str) -> str:
         low, high = row[f"{name}_low"], row[f"{name}_high"]
         return "" if low is None else f"{number(low, 2)} to {number(high, 2)}"
@@ -132,33 +132,35 @@ def _p(value: float | None) -> str:
 
 # --- Texts -----------------------------------------------------------------------------------------------------------
 
-_CORRECTION_WORDS = dict(
-    zip(CORRECTIONS, ("by Holm's method", "by the method of Benjamini and Hochberg", "not at all"), strict=True)
-)
+_CORRECTION_WORDS = {
+    "holm": "corrected by Holm's method",
+    "benjamini_hochberg": "corrected by the method of Benjamini and Hochberg",
+    "none": "not corrected",
+}
 
 
-def _methods(told: Conducted) -> list[str]:
-    """What was done, in sentences made of what was done."""
-    study, settings = told.study, told.settings
-    primary = told.results.filter(pl.col("p_corrected").is_not_null()).height
+def _methods(result: StudyResult) -> list[str]:
+    """The methods in sentences, from the study file and the settings."""
+    study, settings = result.study, result.settings
+    primary = result.results.filter(pl.col("p_corrected").is_not_null()).height
     return [
-        f"Splits of {settings.split_length_m:g} m enter that are whole (at least {settings.min_length_share:g} of that "
-        f"length), run in at least {settings.min_run_share:g} of their moving time, and begin after "
-        f"{settings.warm_up_m:g} m.",
-        *(_analysis_words(one) for one in study.analyses),
-        f"The {primary} p-values of primary statistics are corrected {_CORRECTION_WORDS[study.correction]}. "
-        f"Random draws have the seed {study.seed}.",
+        f"Splits of {settings.split_length_m:g} m are included if they are complete (at least "
+        f"{settings.min_length_share:g} of that length), run for at least {settings.min_run_share:g} of their moving "
+        f"time, and begin after {settings.warm_up_m:g} m.",
+        *(_analysis_words(analysis) for analysis in study.analyses),
+        f"The {primary} p-values of primary statistics are {_CORRECTION_WORDS[study.correction]}. "
+        f"The random seed is {study.seed}.",
     ]
 
 
 def _analysis_words(analysis: Analysis) -> str:
     words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
     if analysis.metrics:
-        words.append("of " + ", ".join(f"{LABELS[one]} [{METRIC_OF[one].unit}]" for one in analysis.metrics))
+        words.append("of " + ", ".join(f"{LABELS[metric]} [{METRIC_OF[metric].unit}]" for metric in analysis.metrics))
     if analysis.design not in ("landing", "agreement", "reliability"):
         words.append(
-            f"with the athlete's own response to {' and '.join(analysis.adjust)} taken out" if analysis.adjust
-            else "as it was measured, nothing taken out"
+            f"adjusted by the athlete's own response to {' and '.join(analysis.adjust)}" if analysis.adjust
+            else "as measured, without adjustment"
         )  # fmt: skip
     if analysis.windows:
         words.append("first against last quarter of each run")
@@ -167,7 +169,7 @@ def _analysis_words(analysis: Analysis) -> str:
     elif analysis.early_km and analysis.late_km:
         words.append(f"km {analysis.early_km[0]:g} against km {analysis.late_km[0]:g}")
     if analysis.design in ("paired_windows", "equivalence"):
-        words.append("runs of an athlete averaged first" if analysis.unit == "athlete" else "a run counts as one")
+        words.append("runs of an athlete averaged" if analysis.unit == "athlete" else "each run counts separately")
     if analysis.margin_pct:
         words.append(f"with a margin of {analysis.margin_pct:g} %")
     return ", ".join(words) + "."
@@ -177,22 +179,22 @@ def _stretch(stretch: tuple[float, float]) -> str:
     return f"{stretch[0]:g} to {stretch[1]:g}"
 
 
-def _limits(told: Conducted) -> list[str]:
-    study = told.study
-    said = [
-        "The runs were recorded by whoever ran them; nothing was assigned at random. What else changes along a run "
-        "(heat, wind, drink, a sensor that slips) is in the result.",
-        "Levels of different devices are not comparable; changes inside runs of one device are.",
+def _limits(result: StudyResult) -> list[str]:
+    study = result.study
+    sentences = [
+        "The runs were recorded by the athletes themselves; nothing was assigned at random. The results include "
+        "whatever else changes along a run (heat, wind, drinking, a sensor that slips).",
+        "Levels of different devices are not comparable; changes within runs of one device are.",
     ]
-    n_devices = told.material.runs["device"].drop_nulls().n_unique()
+    n_devices = result.material.runs["device"].drop_nulls().n_unique()
     if n_devices > 1:
-        said.append(f"{n_devices} kinds of device are in the cohort.")
-    if any(one.unit == "run" for one in study.analyses):
-        said.append(
-            "Where a run counts as one, runs of the same athlete are taken as if they were of different people."
+        sentences.append(f"{n_devices} kinds of device are in the cohort.")
+    if any(analysis.unit == "run" for analysis in study.analyses):
+        sentences.append(
+            "Where each run counts separately, runs of the same athlete are treated as if they were independent."
         )
     if study.cohort.athletes or study.cohort.not_athletes:
-        said.append("Athletes were named in the study file: who is in was chosen by hand.")
-    if any(one.read_as == "from memory" for one in study.published):
-        said.append("Some published numbers are from memory, and marked so.")
-    return said
+        sentences.append("Athletes were selected by name in the study file.")
+    if any(row.read_as == "from memory" for row in study.published):
+        sentences.append("Some published numbers were recalled from memory; they are marked.")
+    return sentences

@@ -1,4 +1,4 @@
-"""What a study found: a row a statistic, figures beside them."""
+"""Results of a study: one row per statistic, and figures."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from functools import partial
 from typing import Any
 
 import polars as pl
+from statsmodels.stats.multitest import multipletests
 
-from pipeline.methods.corrections import benjamini_hochberg, holm, none
 from pipeline.study.study_file import Analysis, Published
 from pipeline.tables.columns import count, dy, measure, words
 
 
 @dataclass(frozen=True)
-class Found:
+class Statistic:
     """One statistic of one analysis and metric.
 
     Attributes:
@@ -27,14 +27,14 @@ class Found:
         low: lower end of its interval.
         high: upper end.
         level: of the interval, 0.95 or 0.90.
-        p_value: of no effect, where the statistic has a test.
+        p_value: under the null hypothesis of no effect, where the statistic has a test.
         is_primary: whether its p-value is one of those that are corrected for their number.
-        n_athletes: behind it.
-        n_runs: behind it; None where it was not counted by runs.
-        method: how it was found, exactness and continuity included.
-        note: how not to read it.
-        smallest_cell: people of the smallest group, but an empty one, whose number can be counted back from it; None
-            where it is no count of people.
+        n_athletes: number of athletes that it was computed from.
+        n_runs: number of runs; None where it was not counted by runs.
+        method: how it was computed, exactness and continuity correction included.
+        note: a caution for the reader.
+        smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
+            it is not based on counts of people.
     """
 
     analysis: str
@@ -54,29 +54,29 @@ class Found:
     smallest_cell: int | None = None
 
 
-def found_in(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Found]:
-    """Makes the statistics of one analysis and metric, with the numbers of athletes and runs behind them.
+def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Statistic]:
+    """A constructor of the statistics of one analysis and metric, with their numbers of athletes and runs filled in.
 
     Args:
-        analysis: which.
+        analysis: the analysis.
         metric: column of `splits`; None for landing.
-        rows: with `athlete_id` and `run_id` of what entered; None where neither was counted.
+        rows: with `athlete_id` and `run_id` of what was analysed; None where neither was counted.
     """
     n_athletes, n_runs = (None, None) if rows is None else (rows["athlete_id"].n_unique(), rows["run_id"].n_unique())
-    return partial(Found, analysis.name, analysis.design, metric, n_athletes=n_athletes, n_runs=n_runs)
+    return partial(Statistic, analysis.name, analysis.design, metric, n_athletes=n_athletes, n_runs=n_runs)
 
 
-#: So many points of a picture show what there is to see.
+#: Points drawn per figure; more only make the file larger.
 MOST_POINTS = 1500
 
 
 @dataclass(frozen=True)
 class Figure:
-    """A picture of an analysis.
+    """A figure of an analysis.
 
     Attributes:
         title: what it shows.
-        words: the same for those who do not see it.
+        words: a description, also for readers who cannot see it.
         kind: which chart draws it (`pipeline.study.figures`).
         data: its data sets by name.
         titles: of its axes.
@@ -94,10 +94,10 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """What one analysis gave."""
+class AnalysisResult:
+    """Statistics and figures of one analysis."""
 
-    found: list[Found]
+    statistics: list[Statistic]
     figures: list[Figure] = field(default_factory=list)
 
 
@@ -111,8 +111,14 @@ class Results(dy.Schema):
     estimate = measure("by statistic", 6, "The number.")
     low = measure("by statistic", 6, "Lower end of its interval.")
     high = measure("by statistic", 6, "Upper end of that interval.")
-    level = measure("probability", 2, "Of the interval; null where there is none.", smallest=0, largest=1)
-    p_value = measure("probability", 6, "Of no effect; null where the statistic has no test.", smallest=0, largest=1)
+    level = measure("probability", 2, "Level of the interval; null where there is none.", smallest=0, largest=1)
+    p_value = measure(
+        "probability",
+        6,
+        "p under the null hypothesis of no effect; null where the statistic has no test.",
+        smallest=0,
+        largest=1,
+    )
     p_corrected = measure(
         "probability",
         6,
@@ -120,27 +126,21 @@ class Results(dy.Schema):
         smallest=0,
         largest=1,
     )
-    n_athletes = count("Athletes behind it.", nullable=True)
-    n_runs = count("Runs behind it; null where it was not counted by runs.", nullable=True)
-    method = words("How it was found.")
-    note = words("How not to read it; empty where nothing needs saying.")
+    n_athletes = count("Athletes that it was computed from.", nullable=True)
+    n_runs = count("Runs that it was computed from; null where it was not counted by runs.", nullable=True)
+    method = words("How it was computed.")
+    note = words("A caution for the reader; empty where none is needed.")
 
 
-def results(found: Sequence[Found], correction: str) -> pl.DataFrame:
-    """Rows of `Results`: the primary p-values corrected together, numbers rounded as they are given out."""
-    names = [one.name for one in fields(Found)]
+def results(statistics: Sequence[Statistic], correction: str) -> pl.DataFrame:
+    """Rows of `Results`: primary p-values corrected together, numbers rounded to six digits."""
+    names = [field.name for field in fields(Statistic)]
     schema = {name: column.dtype for name, column in Results.columns().items() if name in names}
-    rows = [{name: getattr(one, name) for name in names} for one in found]
+    rows = [{name: getattr(row, name) for name in names} for row in statistics]
     frame = pl.DataFrame(rows, schema={**schema, "is_primary": pl.Boolean}, strict=False)
-    primary = [place for place, one in enumerate(found) if one.is_primary and one.p_value is not None]
-    p_values = [found[place].p_value or 0.0 for place in primary]
-    adjusted = _CORRECTIONS[correction](p_values)
-    corrected: list[float | None] = [None] * len(found)
-    for place, value in zip(primary, adjusted, strict=True):
-        corrected[place] = float(value)
     return Results.validate(
         frame.with_columns(
-            p_corrected=pl.Series(corrected, dtype=pl.Float64),
+            p_corrected=pl.Series(_corrected(statistics, correction), dtype=pl.Float64),
             metric=pl.col("metric").fill_null(""),
             level=pl.when(pl.col("low").is_not_null() | pl.col("high").is_not_null()).then("level"),
         )
@@ -150,19 +150,25 @@ def results(found: Sequence[Found], correction: str) -> pl.DataFrame:
     )
 
 
-_CORRECTIONS: Mapping[str, Callable[[list[float]], Any]] = {
-    "holm": holm,
-    "benjamini_hochberg": benjamini_hochberg,
-    "none": none,
-}
+#: statsmodels' names of the corrections.
+_MULTIPLETESTS = {"holm": "holm", "benjamini_hochberg": "fdr_bh"}
 
 
-def beside_published(rows: pl.DataFrame, published: Sequence[Published]) -> pl.DataFrame:
-    """Published results with the study's own beside them, and the difference with its interval.
+def _corrected(statistics: Sequence[Statistic], correction: str) -> list[float | None]:
+    """p-values of primary statistics, corrected for their number (Holm 1979; Benjamini and Hochberg 1995)."""
+    primary = [row.p_value for row in statistics if row.is_primary and row.p_value is not None]
+    if primary and correction in _MULTIPLETESTS:
+        primary = multipletests(primary, method=_MULTIPLETESTS[correction])[1].tolist()
+    adjusted = iter(primary)
+    return [next(adjusted) if row.is_primary and row.p_value is not None else None for row in statistics]
 
-    The difference is ours less theirs; its variance is the sum of both, each taken from the interval as for a normal
-    distribution (half its width over 1.96), theirs from SD and number where no interval was printed. Where neither was,
-    the published number counts as exact, and the note says so.
+
+def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -> pl.DataFrame:
+    """Published results and the study's own, with the difference and its interval.
+
+    The difference is ours minus theirs; its variance is the sum of both. Each variance is taken from the interval as
+    for a normal distribution (half its width over 1.96), the published one from SD and n where no interval was printed.
+    Where neither was, the published number counts as exact, and `note` says so.
 
     Args:
         rows: rows of `Results`.
@@ -172,37 +178,39 @@ def beside_published(rows: pl.DataFrame, published: Sequence[Published]) -> pl.D
         `analysis`, `metric`, `statistic`, `ours`, `ours_low`, `ours_high`, `published`, `published_low`,
         `published_high`, `published_n`, `difference`, `difference_low`, `difference_high`, `source`, `read_as`, `note`.
     """
-    return pl.DataFrame([_beside(rows, one) for one in published], schema=BESIDE, orient="row")
+    return pl.DataFrame([_compare(rows, published) for published in published], schema=COMPARISON, orient="row")
 
 
-def _beside(rows: pl.DataFrame, one: Published) -> tuple[object, ...]:
+def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
     own = rows.filter(
-        pl.col("analysis") == one.analysis, pl.col("metric") == (one.metric or ""), pl.col("statistic") == one.statistic
+        pl.col("analysis") == published.analysis,
+        pl.col("metric") == (published.metric or ""),
+        pl.col("statistic") == published.statistic,
     )
     ours, low, high = own.select("estimate", "low", "high").row(0) if own.height else (None, None, None)
-    error, note = _published_error(one), ""
-    theirs = (one.low, one.high)
-    if one.low is None and error is not None:
-        theirs = (one.value - Z * error, one.value + Z * error)
+    error, note = _published_error(published), ""
+    interval = (published.low, published.high)
+    if published.low is None and error is not None:
+        interval = (published.value - Z * error, published.value + Z * error)
     difference = difference_low = difference_high = None
     if ours is None:
         note = "this study has no such number"
     else:
-        difference = ours - one.value
+        difference = ours - published.value
         if low is not None and high is not None:
-            reach = Z * (((high - low) / (2 * Z)) ** 2 + (error or 0.0) ** 2) ** 0.5
-            difference_low, difference_high = difference - reach, difference + reach
+            margin = Z * (((high - low) / (2 * Z)) ** 2 + (error or 0.0) ** 2) ** 0.5
+            difference_low, difference_high = difference - margin, difference + margin
         if error is None:
             note = "no error was printed: the published number counts as exact"
     return (
-        one.analysis, one.metric or "", one.statistic, ours, low, high, one.value, *theirs, one.n,
-        difference, difference_low, difference_high, one.source, one.read_as, note,
+        published.analysis, published.metric or "", published.statistic, ours, low, high, published.value, *interval,
+        published.n, difference, difference_low, difference_high, published.source, published.read_as, note,
     )  # fmt: skip
 
 
-#: Of the standard normal distribution, between which 95 % lie.
+#: 97.5 % quantile of the standard normal distribution.
 Z = 1.959963984540054
-BESIDE: Mapping[str, type[pl.DataType]] = {
+COMPARISON: Mapping[str, type[pl.DataType]] = {
     "analysis": pl.String, "metric": pl.String, "statistic": pl.String,
     "ours": pl.Float64, "ours_low": pl.Float64, "ours_high": pl.Float64,
     "published": pl.Float64, "published_low": pl.Float64, "published_high": pl.Float64, "published_n": pl.Int64,
@@ -211,7 +219,7 @@ BESIDE: Mapping[str, type[pl.DataType]] = {
 }  # fmt: skip
 
 
-def _published_error(one: Published) -> float | None:
-    if one.low is not None and one.high is not None:
-        return (one.high - one.low) / (2 * Z)
-    return one.sd / one.n**0.5 if one.sd is not None and one.n is not None else None
+def _published_error(published: Published) -> float | None:
+    if published.low is not None and published.high is not None:
+        return (published.high - published.low) / (2 * Z)
+    return published.sd / published.n**0.5 if published.sd is not None and published.n is not None else None

@@ -1,21 +1,20 @@
-"""What of a study may be handed on: no count or number of fewer people than it allows, nor what gives one back.
+"""Suppression of small cells: what of a study may be passed on.
 
-Who takes the study has the store, and sees everything in the terminal. The folder of its output is made to be handed
-on, so it holds what is left after these rules, with `least` the study's `least_cell`:
+The terminal shows everything, since the store is at hand there. The output folder is made to be passed on. It follows
+these rules, with `least` the study's `least_cell`:
 
-- A run's kind, surface and device are told where the three together are those of runs of `least` athletes or more.
-  Elsewhere device, then surface, then kind are given up. Runs that tell none are of `least` athletes or more, too: else
-  the smallest of the other groups joins them, or who is in none of them would be known.
-- Table 1 is counted from the same rows, so that it cannot be subtracted from them.
-- A step of the cohort's way that took runs of fewer athletes tells no number of runs, one that cost fewer athletes
-  their place no number of athletes. With one such number the store's total is not told, or the step would
-  follow from it.
-- Results of fewer athletes, and shares and tests that fewer people can be counted back from, tell no number, and no
-  picture is drawn of them. Of a test it is still told on which side of 0.05 its p-value lies.
-- Ranges are never told: the longest run and the fastest athlete are known to everybody.
+- A run's kind, surface and device are given where at least `least` athletes have runs with all three. Elsewhere device,
+  then surface, then kind are left out. Runs with none of them are of at least `least` athletes, too: otherwise the
+  smallest of the other groups joins them.
+- Table 1 is counted from the same rows, so that no difference between the two can be computed.
+- A step of the cohort's flow that removed runs of fewer athletes gives no number of runs; one that removed fewer
+  athletes gives no number of athletes. The store's total is then left out as well, since the step would follow from it.
+- Results of fewer athletes, and shares and tests from which a count of fewer people could be computed, give no number
+  and no figure. Of a test it is still given whether its p-value is below 0.05.
+- Ranges are never given: the longest run and the fastest athlete are public knowledge.
 
-What they do not guard against: two studies of cohorts that differ by fewer athletes, laid beside each other; and who
-knows a run's distance or pace from elsewhere and looks for it among the splits.
+Not covered: comparing two studies whose cohorts differ by fewer athletes, and searching the splits for a run whose
+distance or pace is known from elsewhere.
 """
 
 from __future__ import annotations
@@ -25,38 +24,40 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.study.cohort import Flow, Step
-from pipeline.study.conduct import Conducted
-from pipeline.study.results import Figure, beside_published
+from pipeline.study.conduct import StudyResult
+from pipeline.study.results import Figure, compare_with_published
 
-#: What is told of a run, beside its splits, in the order in which it is given up: what says most of a person first.
+#: Attributes of a run in the order in which they are left out: the most identifying first.
 GROUPS = ("device", "surface", "kind")
-#: With quartiles and median of fewer values the smallest and the largest follow from them.
+#: With fewer values the smallest and the largest follow from median and quartiles.
 FEWEST_OF_QUARTILES = 4
 _SIDE = 0.05
 
 
-def guarded(told: Conducted) -> Conducted:
-    """A study with its result as it may be handed on."""
-    least = told.study.least_cell
-    small = [_is_small(row["n_athletes"], least) or _is_small(one.smallest_cell, least)
-             for row, one in zip(told.results.iter_rows(named=True), told.found, strict=True)]  # fmt: skip
-    results = guarded_results(told.results, small, least)
-    small_analyses = set(told.results.filter(pl.Series(small, dtype=pl.Boolean)).select("analysis", "metric").rows())
-    power = told.power
+def suppress_small_cells(result: StudyResult) -> StudyResult:
+    """A study with its result as it may be passed on."""
+    least = result.study.least_cell
+    small = [
+        _is_small(n_athletes, least) or _is_small(statistic.smallest_cell, least)
+        for n_athletes, statistic in zip(result.results["n_athletes"], result.statistics, strict=True)
+    ]
+    results = suppress_in_results(result.results, small, least)
+    small_analyses = set(result.results.filter(pl.Series(small, dtype=pl.Boolean)).select("analysis", "metric").rows())
+    power = result.power
     if power is not None:
         power = power.filter([row not in small_analyses for row in power.select("analysis", "metric").rows()])
     return replace(
-        told,
-        flow=guarded_flow(told.flow, least),
+        result,
+        flow=suppress_in_flow(result.flow, least),
         results=results,
-        beside=beside_published(results, told.study.published),
-        figures=[one for one in told.figures if not _shows(one, small_analyses)],
+        comparison=compare_with_published(results, result.study.published),
+        figures=[figure for figure in result.figures if not _shows(figure, small_analyses)],
         power=power,
     )
 
 
-def guarded_flow(flow: Flow, least: int) -> Flow:
-    """The cohort's way without counts of few athletes, and its runs with what is told of them."""
+def suppress_in_flow(flow: Flow, least: int) -> Flow:
+    """The cohort's flow without counts of few athletes, and its runs with shared attributes only."""
     steps = [
         Step(
             step.reason,
@@ -73,23 +74,21 @@ def guarded_flow(flow: Flow, least: int) -> Flow:
     )
 
 
-def guarded_results(results: pl.DataFrame, small: list[bool], least: int) -> pl.DataFrame:
-    """Rows of `Results` with the numbers of those left out that are of few people.
+def suppress_in_results(results: pl.DataFrame, small: list[bool], least: int) -> pl.DataFrame:
+    """Rows of `Results` without the numbers of those that are of few people.
 
     Args:
         results: the rows.
         small: which of them are.
-        least: fewest people that are told of.
+        least: smallest number of people to publish.
     """
     is_small = pl.Series(small, dtype=pl.Boolean)
     side = pl.when(pl.col("p_value") < _SIDE).then(pl.lit("; p below 0.05")).otherwise(pl.lit("; p 0.05 or above"))
     is_counted = pl.col("n_athletes").is_null() & pl.col("p_value").is_not_null()
-    note = pl.lit(f"not told: of fewer than {least} people") + pl.when(is_counted).then(side).otherwise(pl.lit(""))
+    note = pl.lit(f"not published: of fewer than {least} people") + pl.when(is_counted).then(side).otherwise(pl.lit(""))
     numbers = ("estimate", "low", "high", "level", "p_value", "p_corrected", "n_athletes", "n_runs")
     return results.with_columns(
         pl.when(is_small).then(note).otherwise("note").alias("note"),
-        # The number of patterns is that of the pairs.
-        pl.when(is_small).then(pl.col("method").str.replace(r"2\^\d+", "2^n")).otherwise("method").alias("method"),
         *(pl.when(~is_small).then(name).alias(name) for name in numbers),
     )
 
@@ -99,32 +98,32 @@ def shared_groups(runs: pl.DataFrame, least: int) -> pl.DataFrame:
 
     Args:
         runs: with `athlete_id`, `kind`, `surface` and `device`.
-        least: fewest athletes of a group that is told apart.
+        least: smallest number of athletes of a group.
     """
-    told = runs
+    result = runs
     for column in GROUPS:
-        told = told.with_columns(pl.when(_n_athletes() >= least).then(column).alias(column))
-    while (joining := _to_join(told, least)) is not None:
+        result = result.with_columns(pl.when(_n_athletes() >= least).then(column).alias(column))
+    while (joining := _to_join(result, least)) is not None:
         is_same = pl.all_horizontal(pl.col(name).eq_missing(value) for name, value in joining.items())
-        told = told.with_columns(pl.when(~is_same).then(name).alias(name) for name in GROUPS)
-    return told
+        result = result.with_columns(pl.when(~is_same).then(name).alias(name) for name in GROUPS)
+    return result
 
 
 def _n_athletes() -> pl.Expr:
     return pl.col("athlete_id").n_unique().over(*GROUPS)
 
 
-def _to_join(told: pl.DataFrame, least: int) -> dict[str, str | None] | None:
-    """The smallest group of those told apart, where those of which nothing is told are too few; else None."""
-    groups = told.group_by(*GROUPS).agg(pl.col("athlete_id").n_unique().alias("n")).sort("n", *GROUPS)
+def _to_join(result: pl.DataFrame, least: int) -> dict[str, str | None] | None:
+    """The smallest named group, where the runs without any attribute are of too few athletes; else None."""
+    groups = result.group_by(*GROUPS).agg(pl.col("athlete_id").n_unique().alias("n")).sort("n", *GROUPS)
     is_told = pl.any_horizontal(pl.col(name).is_not_null() for name in GROUPS)
     [rest, *_] = [*groups.filter(~is_told)["n"], 0]
-    others = groups.filter(is_told).select(GROUPS)
-    return others.row(0, named=True) if _is_small(rest, least) and others.height else None
+    named = groups.filter(is_told).select(GROUPS)
+    return named.row(0, named=True) if _is_small(rest, least) and named.height else None
 
 
 def _is_small(count: int | None, least: int) -> bool:
-    """Nobody is no small group."""
+    """Whether a count is small; 0 is not, since it identifies no one."""
     return count is not None and 0 < count < least
 
 

@@ -1,4 +1,4 @@
-"""What the methods of a study rest on: the works of `sources.toml` that its analyses call for."""
+"""Sources of the methods of a study: the works in `sources.toml` that its analyses call for."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ _WORKS = Path(__file__).with_name("sources.toml")
 
 @dataclass(frozen=True)
 class Source:
-    """A work that a method rests on.
+    """A work that a method is taken from.
 
     Attributes:
-        work: authors, year, title, where it is printed.
-        gives: what the study took from it.
-        of: what calls for it: a design, a correction, `adjust`, `stiffness` or `power`.
+        work: authors, year, title, where it was published.
+        gives: what the study takes from it.
+        of: what calls for it: designs, corrections, `adjust`, `stiffness` or `power`.
         read_as: seen, or recalled from memory.
-        said: what the results' `method` says where it was used; empty where the design always uses it.
+        said: text in the results' `method` where it was used; empty where the design always uses it.
     """
 
     work: str
@@ -35,39 +35,47 @@ class Source:
 
 @cache
 def all_sources() -> tuple[Source, ...]:
-    """Every work of the file."""
+    """All works of the file."""
     given = tomllib.loads(_WORKS.read_text(encoding="utf-8"))["source"]
-    return tuple(Source(**one | {"of": tuple(one["of"])}) for one in given)
+    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in given)
 
 
 def sources(study: Study, results: pl.DataFrame, *, with_power: bool) -> list[Source]:
-    """The works that the methods of a study rest on, by author.
+    """The works that the methods of a study are taken from, by author.
 
     Args:
         study: as its file states it.
-        results: rows of `pipeline.study.results.Results`: how each number was found.
-        with_power: whether numbers of athletes needed are told.
+        results: rows of `pipeline.study.results.Results`: how each number was computed.
+        with_power: whether the result has numbers of athletes needed.
     """
-    called = _called_for(study, results, with_power=with_power)
+    calls = _calls(study, results, with_power=with_power)
     return sorted(
-        (one for one in all_sources() if called.intersection(one.of) and (not one.said or _is_said(one, results))),
-        key=lambda one: one.work,
+        (
+            source
+            for source in all_sources()
+            if calls.intersection(source.of) and (not source.said or _is_used(source, results))
+        ),
+        key=lambda source: source.work,
     )
 
 
-def _called_for(study: Study, results: pl.DataFrame, *, with_power: bool) -> set[str]:
-    called = {one.design for one in study.analyses}
-    if any(one.adjust for one in study.analyses if one.design in ("paired_windows", "equivalence", "trend", "onset")):
-        called.add("adjust")
-    if any("stiffness" in metric for one in study.analyses for metric in one.metrics):
-        called.add("stiffness")
+def _calls(study: Study, results: pl.DataFrame, *, with_power: bool) -> set[str]:
+    calls = {analysis.design for analysis in study.analyses}
+    if any(
+        analysis.adjust
+        for analysis in study.analyses
+        if analysis.design in ("paired_windows", "equivalence", "trend", "onset")
+    ):
+        calls.add("adjust")
+    if any("stiffness" in metric for analysis in study.analyses for metric in analysis.metrics):
+        calls.add("stiffness")
     if with_power:
-        called.add("power")
+        calls.add("power")
     if results["p_corrected"].drop_nulls().len():
-        called.add(study.correction)
-    return called
+        calls.add(study.correction)
+    return calls
 
 
-def _is_said(one: Source, results: pl.DataFrame) -> bool:
-    own = results.filter(pl.col("design").is_in(list(one.of)))
-    return bool(own["method"].str.contains(one.said, literal=True).any())
+def _is_used(source: Source, results: pl.DataFrame) -> bool:
+    own = results.filter(pl.col("design").is_in(list(source.of)))
+    return bool(own["method"].str.contains(source.said, literal=True).any())

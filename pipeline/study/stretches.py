@@ -1,4 +1,4 @@
-"""Values of a study: splits in logarithms, adjusted or not, and their means over stretches of a run."""
+"""Values of a study: logarithms of splits, adjusted or not, and their means over stretches of a run."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from pipeline.study.study_file import QUARTERS, Analysis
 def values(
     splits: pl.DataFrame, drifts: pl.DataFrame, metric: str, *, adjust: Sequence[str], inclusion: Inclusion
 ) -> pl.DataFrame:
-    """The logarithms of a metric in the splits that enter, with what causes do to it taken out.
+    """Logarithms of a metric in the included splits, adjusted for causes.
 
-    An athlete's splits enter adjusted by the responses that `athlete_drift` publishes for the athlete; one without an
-    estimate there cannot be adjusted and does not enter where that is asked for.
+    Splits are adjusted by the responses that `athlete_drift` publishes for the athlete. Where adjustment is asked for,
+    athletes without responses are left out.
 
     Args:
         splits: rows of `splits`.
         drifts: rows of `athlete_drift`.
         metric: the column of `splits`.
         adjust: `speed`, `slope`, both or neither.
-        inclusion: which splits enter.
+        inclusion: which splits are included.
 
     Returns:
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
@@ -55,7 +55,7 @@ def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -
     Args:
         rows: what `values` gave.
         analysis: with `early_km` and `late_km`, or by quarters of each run.
-        split_km: length of a split [km]; a split belongs to a stretch that it lies in wholly.
+        split_km: length of a split [km]; a split belongs to a stretch if it lies wholly within it.
 
     Returns:
         `athlete_id`, `run_id`, `early`, `late`: logarithms. Runs without a split in one of them are absent.
@@ -76,14 +76,14 @@ def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -
             (pl.col("log") * pl.col("weight")).filter(inside).sum() / pl.col("weight").filter(inside).sum()
         ).fill_nan(None)
 
-    # Which splits are inside is told before runs are gathered: the quarters look at all splits of a run.
-    told = rows.with_columns(early_=early, late_=late)
-    means = told.group_by("athlete_id", "run_id").agg(early=mean(pl.col("early_")), late=mean(pl.col("late_")))
+    # Membership is computed before grouping: quarters need all splits of a run.
+    marked = rows.with_columns(early_=early, late_=late)
+    means = marked.group_by("athlete_id", "run_id").agg(early=mean(pl.col("early_")), late=mean(pl.col("late_")))
     return means.drop_nulls(["early", "late"]).sort("athlete_id", "run_id")
 
 
 def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
-    """One row a unit of the analysis: an athlete, whose runs are averaged, or a run."""
+    """One row per unit of the analysis: per athlete, with runs averaged, or per run."""
     if unit == "run":
         return pairs
     means = pairs.group_by("athlete_id").agg(pl.col("early", "late").mean(), n_runs=pl.len())

@@ -1,24 +1,10 @@
-"""The study file: what is asked of whom, by which test, before the result is known.
-
-Every fault is told with its line, what was found and what was expected: a study that is quietly read otherwise than it
-was meant would be worse than none.
-"""
+"""What a study file states: the cohort, the analyses and published results, before the result is known."""
 
 from __future__ import annotations
 
-import dataclasses
-import difflib
 import hashlib
-import math
-import re
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
-from typing import Any
-
-from pipeline.core.errors import UsageError
-from pipeline.core.metrics import METRIC_OF
 
 DESIGNS = {
     "paired_windows": "an early and a late stretch of the same runs",
@@ -29,8 +15,7 @@ DESIGNS = {
     "agreement": "two sensors on the same splits: this store against another one",
     "reliability": "how alike runs of an athlete are, in level and in slope",
 }
-#: What an analysis may state, by design, beside its name and the design itself: a word that a design does not ask for
-#: would be read and have no effect.
+#: Keys of an analysis by design, besides name and design: any other key would have no effect and is rejected.
 _STRETCHES = ("metrics", "adjust", "early_km", "late_km", "windows", "unit", "change_pct")
 TAKES: Mapping[str, tuple[str, ...]] = {
     "paired_windows": _STRETCHES,
@@ -44,17 +29,16 @@ TAKES: Mapping[str, tuple[str, ...]] = {
 CORRECTIONS = ("holm", "benjamini_hochberg", "none")
 CAUSES = ("speed", "slope")
 QUARTERS = "quarters"
-#: What a published row may be put beside.
+#: Statistics that a published result may be compared with.
 STATISTICS = (
     "early_level", "late_level", "change_pct", "effect_size", "slope_pct_per_10km", "onset_km", "share_early",
     "share_late", "bias_pct", "level_icc", "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
 )  # fmt: skip
-_METRICS = tuple(METRIC_OF)
 
 
 @dataclass(frozen=True)
 class Cohort:
-    """Who and what enters.
+    """Which runs of which athletes are included.
 
     Attributes:
         kinds: kinds of session (race, training, test); empty for all, also those not listed.
@@ -65,8 +49,8 @@ class Cohort:
         min_distance_km: shortest run [km].
         athletes: only these; empty for all.
         not_athletes: not these.
-        min_runs: an athlete with fewer runs left does not enter.
-        min_athletes: with fewer athletes left there is no study.
+        min_runs: athletes with fewer runs left are excluded.
+        min_athletes: with fewer athletes left the study is refused.
     """
 
     kinds: tuple[str, ...] = ()
@@ -86,16 +70,16 @@ class Analysis:
     """One comparison.
 
     Attributes:
-        name: by which results and published rows call it.
+        name: its name in results and published rows.
         design: one of `DESIGNS`.
-        metrics: columns of `splits`; of landing none.
-        adjust: causes that are taken out first, with each athlete's own responses.
+        metrics: columns of `splits`; none for landing.
+        adjust: causes that values are adjusted for first, with each athlete's own responses.
         early_km: the early stretch [km], for landing its distance twice.
         late_km: the late one.
         windows: "quarters" for the first and last quarter of each run in place of both.
-        unit: athlete, whose runs are averaged first, or run.
-        margin_pct: of equivalence [%].
-        change_pct: the change that `--power` asks for [%].
+        unit: athlete (runs are averaged first) or run.
+        margin_pct: margin of equivalence [%].
+        change_pct: the change to detect, for `--power` [%].
     """
 
     name: str
@@ -112,17 +96,17 @@ class Analysis:
 
 @dataclass(frozen=True)
 class Published:
-    """A published result to put beside this one.
+    """A published result to compare with.
 
     Attributes:
-        analysis: name of the analysis that it answers to.
-        metric: whose; None for landing.
+        analysis: name of the analysis that it is compared with.
+        metric: column of `splits`; None for landing.
         statistic: one of `STATISTICS`.
-        value: as published, in percent or kilometres; of shares and correlations between 0 and 1.
-        source: where it is printed.
+        value: as published, in percent or kilometres; shares and correlations between 0 and 1.
+        source: where it was published.
         read_as: how the source was read: seen, or from memory.
-        n: how many people.
-        sd: standard deviation between them, in the same unit.
+        n: number of people.
+        sd: standard deviation between people, in the same unit.
         low: lower end of a published interval.
         high: upper end.
     """
@@ -145,11 +129,11 @@ class Study:
 
     Attributes:
         text: the file itself.
-        shown: the file as it is given out, where that is not as it stands
-            (`pipeline.study.pseudonyms.handed_out`); empty where it is.
-        note: what a reader has to know before all else; empty for nothing.
-        authors: as the citation file names them.
-        least_cell: groups of fewer athletes than this are not told apart in what is given out.
+        shown: the file as it is released, with pseudonyms (`pipeline.study.pseudonyms.released`); empty where it is
+            released unchanged.
+        note: what a reader must know first; may be empty.
+        authors: for the citation file.
+        least_cell: smallest number of athletes in a group that is released.
     """
 
     title: str
@@ -166,255 +150,5 @@ class Study:
     shown: str = field(default="", repr=False)
 
     def digest(self) -> str:
-        """SHA-256 of the file as it was stated."""
+        """SHA-256 of the original file."""
         return hashlib.sha256(self.text.encode()).hexdigest()
-
-
-def line_of(text: str, n: int, key: str) -> str:
-    """Where a word of the n-th analysis stands in a study file, as an error names it."""
-    line = _places(text).get(("analysis", n, key))
-    return f"line {line}" if line else "the file"
-
-
-def read_study(text: str, *, name: str) -> Study:
-    """Parse a study file.
-
-    Args:
-        text: the file.
-        name: of the file, for errors.
-
-    Raises:
-        UsageError: a fault, with its line, what was found and what was expected.
-    """
-    return _Reader(text, name).study()
-
-
-#: Stretches are said by both, or by quarters: whether there are both, any, quarters.
-_SAID_ONCE = ((True, True, False), (False, False, True))
-#: A table of the file: its name, and which of several.
-Where = tuple[str | int, ...]
-
-_TOP = ("title", "question", "note", "authors", "seed", "correction", "least_cell", "cohort", "analysis", "published")
-
-
-class _Reader:
-    """One reading of one file: knows in which line what stands."""
-
-    def __init__(self, text: str, name: str) -> None:
-        self._text, self._name = text, name
-        self._lines = _places(text)
-
-    def study(self) -> Study:
-        try:
-            given = tomllib.loads(self._text)
-        except tomllib.TOMLDecodeError as error:
-            raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
-        self._known(given, _TOP, ())
-        analyses = tuple(self._analysis(one, n) for n, one in enumerate(self._tables(given, "analysis", required=True)))
-        names = [one.name for one in analyses]
-        for n, one in enumerate(names):
-            if one in names[:n]:
-                raise self._fault(("analysis", n), "name", f"{one!r}, as that of another", "a name of its own")
-        published = [self._published(one, n, analyses) for n, one in enumerate(self._tables(given, "published"))]
-        return Study(
-            title=self._words(given, "title", ()),
-            question=self._words(given, "question", ()),
-            cohort=self._cohort(given.get("cohort", {})),
-            analyses=analyses,
-            published=tuple(published),
-            note=self._words(given, "note", ()) if "note" in given else "",
-            authors=self._list(given, "authors", ()),
-            seed=self._number(given, "seed", (), 1, whole=True, least=0),
-            correction=self._one_of(given, "correction", (), CORRECTIONS, "holm"),
-            least_cell=self._number(given, "least_cell", (), 3, whole=True, least=1),
-            text=self._text,
-        )
-
-    # --- Tables of the file ------------------------------------------------------------------------------------------
-
-    def _cohort(self, given: Any) -> Cohort:
-        where = ("cohort",)
-        if not isinstance(given, dict):
-            raise self._fault((), "cohort", repr(given), "a table [cohort]")
-        self._known(given, [one.name for one in dataclasses.fields(Cohort)], where)
-        lists = ("kinds", "surfaces", "devices", "athletes", "not_athletes")
-        cohort = Cohort(
-            **{name: self._list(given, name, where) for name in lists},
-            from_date=self._date(given, "from_date", where),
-            to_date=self._date(given, "to_date", where),
-            min_distance_km=self._number(given, "min_distance_km", where, 0.0, least=0),
-            min_runs=self._number(given, "min_runs", where, 1, whole=True, least=1),
-            min_athletes=self._number(given, "min_athletes", where, 3, whole=True, least=2),
-        )
-        if cohort.from_date and cohort.to_date and cohort.from_date > cohort.to_date:
-            raise self._fault(where, "to_date", cohort.to_date, f"a day not before from_date, {cohort.from_date}")
-        return cohort
-
-    def _analysis(self, given: Mapping[str, Any], n: int) -> Analysis:
-        where = ("analysis", n)
-        self._known(given, [one.name for one in dataclasses.fields(Analysis)], where)
-        design = self._one_of(given, "design", where, tuple(DESIGNS), None)
-        for key in given:
-            if key not in ("name", "design", *TAKES[design]):
-                raise self._fault(where, key, f"of no effect in {design}", f"only {', '.join(TAKES[design])} there")
-        metrics = self._list(given, "metrics", where, _METRICS)
-        if design != "landing" and not metrics:
-            raise self._fault(where, "metrics", "none", f"at least one of {', '.join(_METRICS)}")
-        analysis = Analysis(
-            name=str(given.get("name", f"{design} {n + 1}")),
-            design=design,
-            metrics=metrics,
-            adjust=self._list(given, "adjust", where, CAUSES) if "adjust" in given else CAUSES,
-            early_km=self._stretch(given, "early_km", where, design),
-            late_km=self._stretch(given, "late_km", where, design),
-            windows=self._one_of(given, "windows", where, (QUARTERS,), "") or None,
-            unit=self._one_of(given, "unit", where, ("athlete", "run"), "athlete"),
-            margin_pct=self._number(given, "margin_pct", where, 0.0, least=0) or None,
-            change_pct=self._number(given, "change_pct", where, 2.0),
-        )
-        if analysis.change_pct == 0 or analysis.change_pct <= -100:
-            raise self._fault(where, "change_pct", repr(given["change_pct"]), "a change, above -100 and not 0")
-        self._require_stretches(given, analysis, where)
-        return analysis
-
-    def _require_stretches(self, given: Mapping[str, Any], analysis: Analysis, where: tuple[str, int]) -> None:
-        has_both = analysis.early_km is not None and analysis.late_km is not None
-        has_some = analysis.early_km is not None or analysis.late_km is not None
-        is_said = (has_both, has_some, analysis.windows is not None)
-        if analysis.design in ("paired_windows", "equivalence") and is_said not in _SAID_ONCE:
-            found = "both ways" if all(is_said[1:]) else "one of two stretches" if has_some else "no stretches"
-            raise self._fault(
-                where, "late_km" if "late_km" in given and "early_km" not in given else "early_km", found,
-                'early_km = [2, 6] and late_km = [30, 40], or windows = "quarters"',
-            )  # fmt: skip
-        if analysis.design == "landing" and not has_both:
-            raise self._fault(where, "early_km", "no distances", "early_km = 10 and late_km = 32")
-        if analysis.early_km and analysis.late_km and analysis.early_km[1] > analysis.late_km[0]:
-            raise self._fault(
-                where, "late_km", repr(given["late_km"]), f"a stretch after the early one, {given['early_km']}"
-            )
-        if analysis.design == "equivalence" and analysis.margin_pct is None:
-            raise self._fault(where, "margin_pct", "none", "the largest change that would not matter, such as 2.0")
-
-    def _published(self, given: Mapping[str, Any], n: int, analyses: Sequence[Analysis]) -> Published:
-        where = ("published", n)
-        self._known(given, [one.name for one in dataclasses.fields(Published)], where)
-        names = tuple(one.name for one in analyses)
-        analysis = analyses[names.index(self._one_of(given, "analysis", where, names, None))]
-        metric = self._one_of(given, "metric", where, analysis.metrics, "") or None
-        if metric is None and analysis.metrics:
-            raise self._fault(where, "metric", "none", " or ".join(analysis.metrics))
-        optional = {name: self._number(given, name, where, None) for name in ("sd", "low", "high")}
-        return Published(
-            analysis=analysis.name,
-            statistic=self._one_of(given, "statistic", where, STATISTICS, None),
-            value=self._number(given, "value", where, "required"),
-            source=self._words(given, "source", where),
-            read_as=self._one_of(given, "read_as", where, ("seen", "from memory"), None),
-            metric=metric,
-            n=self._number(given, "n", where, None, whole=True, least=1),
-            **optional,
-        )
-
-    # --- Values ------------------------------------------------------------------------------------------------------
-
-    def _tables(self, given: Mapping[str, Any], key: str, *, required: bool = False) -> list[Mapping[str, Any]]:
-        found = given.get(key, [])
-        if not isinstance(found, list) or not all(isinstance(one, dict) for one in found) or (required and not found):
-            raise self._fault((), key, "none" if not found else repr(found), f"one or several tables [[{key}]]")
-        return found
-
-    def _known(self, given: Mapping[str, Any], names: Sequence[str], where: Where) -> None:
-        for key in given:
-            if key not in names:
-                near = difflib.get_close_matches(key, names, n=1)
-                raise self._fault(where, key, "an unknown word", near[0] if near else f"one of {', '.join(names)}")
-
-    def _words(self, given: Mapping[str, Any], key: str, where: Where) -> str:
-        value = given.get(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self._fault(where, key, "nothing" if value is None else repr(value), f'{key} = "some words"')
-        return value.strip()
-
-    def _one_of(
-        self, given: Mapping[str, Any], key: str, where: Where, words: Sequence[str], default: str | None
-    ) -> str:
-        value = given.get(key, default)
-        if value == default and default is not None:
-            return default
-        if value not in words:
-            raise self._fault(where, key, "nothing" if value is None else repr(value), " or ".join(map(repr, words)))
-        return str(value)
-
-    def _list(
-        self, given: Mapping[str, Any], key: str, where: Where, words: Sequence[str] | None = None
-    ) -> tuple[str, ...]:
-        value = given.get(key, [])
-        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
-            raise self._fault(where, key, repr(value), f'a list of words, {key} = ["one", "another"]')
-        for one in value:
-            if words is not None and one not in words:
-                near = difflib.get_close_matches(one, words, n=1)
-                raise self._fault(where, key, repr(one), near[0] if near else " or ".join(words))
-        return tuple(value)
-
-    def _number(
-        self, given: Mapping[str, Any], key: str, where: Where, default: Any, *, whole: bool = False,
-        least: float | None = None,
-    ) -> Any:  # fmt: skip
-        if key not in given and default != "required":
-            return default
-        value = given.get(key)
-        is_number = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
-        if not is_number or not math.isfinite(value) or (least is not None and value < least):  # type: ignore[arg-type, operator]
-            kind = "a whole number" if whole else "a number"
-            at_least = f" of at least {least:g}" if least is not None else ""
-            raise self._fault(where, key, "nothing" if value is None else repr(value), kind + at_least)
-        return value if whole else float(value)  # type: ignore[arg-type]
-
-    def _date(self, given: Mapping[str, Any], key: str, where: Where) -> str | None:
-        value = given.get(key)
-        try:
-            return None if value is None else date.fromisoformat(str(value)).isoformat()
-        except ValueError:
-            raise self._fault(where, key, repr(value), "a day, YYYY-MM-DD") from None
-
-    def _stretch(self, given: Mapping[str, Any], key: str, where: Where, design: str) -> tuple[float, float] | None:
-        value = given.get(key)
-        if value is None:
-            return None
-        numbers = [value] if design == "landing" else value
-        is_right = isinstance(numbers, list) and all(
-            isinstance(one, int | float) and not isinstance(one, bool) and 0 <= one < math.inf for one in numbers
-        )
-        if design == "landing" and is_right:
-            return float(value), float(value)
-        if not is_right or len(numbers) != 2 or numbers[0] >= numbers[1]:
-            example = f"{key} = 10" if design == "landing" else f"{key} = [2, 6]"
-            raise self._fault(where, key, repr(value), f"kilometres, {example}")
-        return float(numbers[0]), float(numbers[1])
-
-    def _fault(self, where: Where, key: str, found: str, expected: str) -> UsageError:
-        line = self._lines.get((*where, key)) or self._lines.get(where)
-        place = f"line {line}" if line else "the file"
-        inside = f" of [{where[0]}]" if where else ""
-        return UsageError(f"{self._name}, {place}: {key}{inside} is {found}; expected {expected}.")
-
-
-def _places(text: str) -> dict[tuple[str | int, ...], int]:
-    """In which line each table and key stands; TOML's own reader does not tell."""
-    places: dict[tuple[str | int, ...], int] = {}
-    where: Where = ()
-    counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if table := re.match(r"\s*(\[\[?)\s*([\w-]+)\s*\]", line):
-            name = table[2]
-            if table[1] == "[[":
-                counts[name] = counts.get(name, -1) + 1
-                where = (name, counts[name])
-            else:
-                where = (name,)
-            places.setdefault(where, number)
-        elif key := re.match(r"\s*([\w-]+)\s*=", line):
-            places.setdefault((*where, key[1]), number)
-    return places

@@ -1,4 +1,4 @@
-"""Analyses along the distance: a line by a mixed model, and from which distance the cohort changes."""
+"""Analyses over distance: a line by a mixed model, and the distance from which the cohort changes."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from pipeline.core.metrics import LABELS
 from pipeline.methods.design import TEN_KM
 from pipeline.methods.mixed_model import Design, fit
 from pipeline.methods.mixed_trend import MixedTrend, mixed_trend
-from pipeline.methods.onset import FEWEST_RUNS, onset
+from pipeline.methods.onset import FEWEST_UNITS, onset
 from pipeline.stages.drift import ONSET_LEVEL
 from pipeline.study.material import Material
-from pipeline.study.results import MOST_POINTS, Figure, Found, Outcome, found_in
+from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import Analysis
 
 
-def trend(material: Material, analysis: Analysis) -> Outcome:
-    """The slope over distance, with intercept and slope of each athlete drawn from the cohort's."""
-    found: list[Found] = []
+def trend(material: Material, analysis: Analysis) -> AnalysisResult:
+    """The slope over distance, by a mixed model with random intercept and slope per athlete."""
+    statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
         rows = _centred(material.values(analysis, metric))
@@ -31,33 +31,33 @@ def trend(material: Material, analysis: Analysis) -> Outcome:
         fitted = mixed_trend(
             rows["log"].to_numpy(), rows["distance_km"].to_numpy() * 1000 / TEN_KM, rows["athlete_id"].to_numpy()
         )
-        found += _trend_rows(analysis, metric, fitted, rows)
+        statistics += _trend_rows(analysis, metric, fitted, rows)
         figures += _diagnostics(analysis, metric, fitted)
-    return Outcome(found, figures)
+    return AnalysisResult(statistics, figures)
 
 
-def onsets(material: Material, analysis: Analysis) -> Outcome:
-    """From which distance the cohort changes: a hinge in the athletes' mean lines, whole athletes being what varies."""
-    found = []
+def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
+    """The distance from which the cohort changes: a hinge in the athletes' mean lines, with athletes as units."""
+    statistics = []
     for metric in analysis.metrics:
         rows = _centred(material.values(analysis, metric))
-        _require_athletes(rows, analysis, metric, FEWEST_RUNS)
-        told = onset(fit(_athletes_as_runs(rows), (), None), seed=material.seed)
-        given = told if told is not None and told.is_given(ONSET_LEVEL) else None
-        found.append(
-            found_in(analysis, metric, rows)(
+        _require_athletes(rows, analysis, metric, FEWEST_UNITS)
+        estimate = onset(fit(_athletes_as_runs(rows), (), None), seed=material.seed)
+        supported = estimate if estimate is not None and estimate.is_given(ONSET_LEVEL) else None
+        statistics.append(
+            statistics_of(analysis, metric, rows)(
                 statistic="onset_km",
-                estimate=10 * given.distance if given else None,
-                low=10 * given.low if given else None,
-                high=10 * given.high if given else None,
-                p_value=told.p_value if told is not None else None,
+                estimate=10 * supported.distance if supported else None,
+                low=10 * supported.low if supported else None,
+                high=10 * supported.high if supported else None,
+                p_value=estimate.p_value if estimate is not None else None,
                 is_primary=True,
                 method="best hinge in the athletes' mean lines, against random signs of whole athletes; interval by "
-                "drawing athletes anew",
-                note="" if given else "no distance stands out: a straight line does as well",
+                "resampling athletes",
+                note="" if supported else "no distance stands out: a straight line does as well",
             )
         )
-    return Outcome(found)
+    return AnalysisResult(statistics)
 
 
 def _require_athletes(rows: pl.DataFrame, analysis: Analysis, metric: str, least: int) -> None:
@@ -65,15 +65,15 @@ def _require_athletes(rows: pl.DataFrame, analysis: Analysis, metric: str, least
     if n_athletes < least:
         raise NothingDone(
             f"{analysis.name}: {n_athletes} athletes have {LABELS[metric]} in {rows['run_id'].n_unique()} runs of the "
-            f"cohort; {'an' if analysis.design == 'onset' else 'a'} {analysis.design} asks for at least {least}."
+            f"cohort; {'an' if analysis.design == 'onset' else 'a'} {analysis.design} needs at least {least}."
         )
 
 
 def _centred(rows: pl.DataFrame) -> pl.DataFrame:
-    """Each run's own level taken out, the athlete's put back: a fast day or a hot one is no trend.
+    """Replace each run's level by the athlete's: differences between days, such as heat, are not a trend.
 
-    A run's level is taken along the athlete's own slope inside runs, so that short runs and long ones do not differ by
-    what the distance itself does.
+    A run's level is computed along the athlete's own slope within runs, so that the levels of short and long runs do
+    not differ by the effect of distance itself.
     """
     weight = pl.col("weight")
 
@@ -82,7 +82,7 @@ def _centred(rows: pl.DataFrame) -> pl.DataFrame:
 
     log, distance = pl.col("log"), pl.col("distance_km")
     rest, apart = log - mean(log, "run_id"), distance - mean(distance, "run_id")
-    product, square = ((weight * apart * one).sum().over("athlete_id") for one in (rest, apart))
+    product, square = ((weight * apart * value).sum().over("athlete_id") for value in (rest, apart))
     level = log - pl.when(square > 0).then(product / square).otherwise(0.0) * distance
     return rows.with_columns(level=level).with_columns(
         log=log - mean(pl.col("level"), "run_id") + mean(pl.col("level"), "athlete_id")
@@ -108,11 +108,11 @@ def _athletes_as_runs(rows: pl.DataFrame) -> Design:
     return Design(np.column_stack(columns), run, names, gap_km, weight / np.median(weight))
 
 
-def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.DataFrame) -> list[Found]:
+def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.DataFrame) -> list[Statistic]:
     about = partial(
-        found_in(analysis, metric, rows),
-        method="linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level taken "
-        "out",
+        statistics_of(analysis, metric, rows),
+        method="linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level "
+        "removed",
     )
     return [
         about(
@@ -132,21 +132,21 @@ def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.Da
 def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Figure]:
     """Residuals against fitted values, and against the normal distribution."""
     residuals, values = np.asarray(fitted.residuals), np.asarray(fitted.fitted)
-    some = np.linspace(0, len(residuals) - 1, min(len(residuals), MOST_POINTS)).astype(int)
+    shown = np.linspace(0, len(residuals) - 1, min(len(residuals), MOST_POINTS)).astype(int)
     ordered = np.sort(residuals)
     expected = special.ndtri((np.arange(len(ordered)) + 0.5) / len(ordered)) * residuals.std()
     name = f"{LABELS[metric].capitalize()}: {analysis.name}"
     return [
         Figure(
             f"{name}, residuals",
-            "Residuals against fitted values: a bend or a funnel would show what the model misses.",
-            "points", {"points": [{"x": float(np.exp(values[k])), "y": 100 * float(residuals[k])} for k in some]},
+            "Residuals against fitted values: a bend or a funnel would show a violation of the model.",
+            "points", {"points": [{"x": float(np.exp(values[k])), "y": 100 * float(residuals[k])} for k in shown]},
             {"x": "fitted", "y": "residual, %"}, analysis.name, metric,
         ),
         Figure(
             f"{name}, normal plot",
-            "Residuals against what a normal distribution would give: on a straight line, but for the ends.",
-            "points", {"points": [{"x": 100 * float(expected[k]), "y": 100 * float(ordered[k])} for k in some]},
+            "Residuals against normal quantiles: close to a straight line, except at the ends.",
+            "points", {"points": [{"x": 100 * float(expected[k]), "y": 100 * float(ordered[k])} for k in shown]},
             {"x": "expected, %", "y": "residual, %"}, analysis.name, metric,
         ),
     ]  # fmt: skip

@@ -1,4 +1,4 @@
-"""Analyses of two stretches of the same runs: how much changes, and whether it is less than matters."""
+"""Analyses of two stretches of the same runs: the change, and whether it is smaller than a margin."""
 
 from __future__ import annotations
 
@@ -11,74 +11,74 @@ from pipeline.methods.equivalence import equivalence
 from pipeline.methods.paired_change import PairedChange, paired_change
 from pipeline.methods.sample_size import change_components, sample_sizes
 from pipeline.study.material import Material
-from pipeline.study.results import Figure, Found, Outcome, found_in
+from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.stretches import by_unit, early_and_late, percent
 from pipeline.study.study_file import QUARTERS, Analysis
 
-#: Numbers of runs an athlete that the question of power is answered for.
+#: Numbers of runs per athlete for which the number of athletes is computed, and powers. Common practice, no source.
 RUNS_ASKED = (1, 2, 3, 5, 10)
 POWERS_ASKED = (0.8, 0.9)
 
 
-def paired_windows(material: Material, analysis: Analysis) -> Outcome:
+def paired_windows(material: Material, analysis: Analysis) -> AnalysisResult:
     """The change from the early to the late stretch, metric by metric."""
-    found: list[Found] = []
+    statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
         change = paired_change(units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed)
-        found += _change_rows(analysis, metric, change, pairs)
+        statistics += _change_rows(analysis, metric, change, pairs)
         figures.append(_figure(analysis, metric, units))
-    return Outcome(found, figures)
+    return AnalysisResult(statistics, figures)
 
 
-def equivalent_windows(material: Material, analysis: Analysis) -> Outcome:
-    """Whether the change is less than the margin, either way: two one-sided tests in logarithms."""
+def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult:
+    """Whether the change is smaller than the margin in either direction: two one-sided tests of logarithms."""
     assert analysis.margin_pct is not None
-    found = []
+    statistics = []
     for metric in analysis.metrics:
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
         changes = (units["late"] - units["early"]).to_numpy()
-        told = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)))
+        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)))
         within = f"within {analysis.margin_pct:g} %"
-        found.append(
-            found_in(analysis, metric, pairs)(
+        statistics.append(
+            statistics_of(analysis, metric, pairs)(
                 statistic="change_pct",
-                estimate=percent(told.mean),
-                low=percent(told.low),
-                high=percent(told.high),
+                estimate=percent(result.mean),
+                low=percent(result.low),
+                high=percent(result.high),
                 level=0.90,
-                p_value=told.p_value,
+                p_value=result.p_value,
                 is_primary=True,
                 method="two one-sided t tests of the mean change of the logarithm; the 90 % interval belongs to them",
-                note=f"{'equivalent' if told.is_equivalent else 'not shown to be equivalent'} {within}"
+                note=f"{'equivalent' if result.is_equivalent else 'not shown to be equivalent'} {within}"
                 + _by_runs(analysis),
             )
         )
-    return Outcome(found)
+    return AnalysisResult(statistics)
 
 
 def power(material: Material, analysis: Analysis) -> pl.DataFrame:
-    """How many athletes show a change, with the store's own scatter between and within athletes.
+    """How many athletes are needed to detect a change, given the store's own scatter between and within athletes.
 
     Returns:
-        `analysis`, `metric`, `change_pct`, `between_sd_pct`, `within_sd_pct`, `n_runs` an athlete, `power`,
+        `analysis`, `metric`, `change_pct`, `between_sd_pct`, `within_sd_pct`, `n_runs` per athlete, `power`,
         `n_athletes` needed.
     """
     rows = []
     for metric in analysis.metrics:
         pairs = _pairs(material, analysis, metric)
         # In percent of the logarithm, as everything else here.
-        scatter = change_components(pairs["athlete_id"].to_list(), 100 * (pairs["late"] - pairs["early"]).to_numpy())
-        change = 100 * float(np.log1p(analysis.change_pct / 100))
-        needed = sample_sizes(
-            change, between=scatter.between, within=scatter.within, runs=RUNS_ASKED, powers=POWERS_ASKED
+        between, within = change_components(
+            pairs["athlete_id"].to_list(), 100 * (pairs["late"] - pairs["early"]).to_numpy()
         )
+        change = 100 * float(np.log1p(analysis.change_pct / 100))
+        needed = sample_sizes(change, between=between, within=within, runs=RUNS_ASKED, powers=POWERS_ASKED)
         rows += [
-            (analysis.name, metric, analysis.change_pct, scatter.between, scatter.within, one.runs, one.power, one.n)
-            for one in needed
+            (analysis.name, metric, analysis.change_pct, between, within, size.runs, size.power, size.n)
+            for size in needed
         ]
     names = ("change_pct", "between_sd_pct", "within_sd_pct")
     schema = {"analysis": pl.String, "metric": pl.String, **dict.fromkeys(names, pl.Float64)}
@@ -95,7 +95,7 @@ def _pairs(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
         raise NothingDone(
             f"{analysis.name}: {n_units} {analysis.unit}s have {LABELS[metric]} {_stretches(analysis)}; at least 2 are "
             f"needed. {rows['run_id'].n_unique()} runs of {rows['athlete_id'].n_unique()} athletes have it anywhere, "
-            f"the longest to km {longest:g}; splits of the warm-up do not enter."
+            f"the longest to km {longest:g}; splits of the warm-up are left out."
         )
     return pairs
 
@@ -111,11 +111,11 @@ def _stretches(analysis: Analysis) -> str:
 
 
 def _by_runs(analysis: Analysis) -> str:
-    return "; runs of one athlete are alike, so that by runs errors are too small" if analysis.unit == "run" else ""
+    return "; runs of the same athlete are correlated, so errors by run are too small" if analysis.unit == "run" else ""
 
 
-def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Found]:
-    units, unit, about = by_unit(pairs, analysis.unit), METRIC_OF[metric].unit, found_in(analysis, metric, pairs)
+def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
+    units, unit, about = by_unit(pairs, analysis.unit), METRIC_OF[metric].unit, statistics_of(analysis, metric, pairs)
     levels = [
         about(
             statistic=f"{name}_level",
@@ -148,13 +148,13 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
 
 
 def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
-    """A line a unit, from early to late, without a name."""
+    """One line per unit, from early to late, without a name."""
     rows = [
         {"unit": place, "stretch": stretch, "value": float(np.exp(row[stretch]))}
         for place, row in enumerate(units.sort("early", "late").iter_rows(named=True))  # in no order of names
         for stretch in ("early", "late")
     ]
-    words = f"A line {'an athlete' if analysis.unit == 'athlete' else 'a run'}, from the early to the late stretch."
+    words = f"One line per {analysis.unit}, from the early to the late stretch."
     return Figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
         {"y": f"{LABELS[metric]}, {METRIC_OF[metric].unit}"}, analysis.name, metric,

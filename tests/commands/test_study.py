@@ -67,7 +67,7 @@ REFUSED = {
     "runs of 10 athletes. Left out: 111 shorter than 90 km.",
     "contact-time-marathon": "0 athletes with 0 runs are left, and the study asks for at least 5 athletes. The store "
     "holds 111 runs of 10 athletes. Left out: 87 kind of session not race, or not listed; 24 shorter than 41 km.",
-    "landing-10-and-32km": "nobody was filmed at both km 10 and km 32. Pairs of distances in the store: 5 and 15.",
+    "landing-10-and-32km": "no runner was filmed at both km 10 and km 32. Pairs of distances in the store: 5 and 15.",
     "time-trial-5km": "0 athletes with 0 runs are left, and the study asks for at least 5 athletes. The store holds "
     "111 runs of 10 athletes. Left out: 111 kind of session not test, or not listed.",
     "repeatability-of-slopes": None,
@@ -87,7 +87,7 @@ def test_studies_of_distances_that_the_invented_club_never_ran_are_refused_with_
         assert not (tmp_path / "out").exists()
 
 
-# --- What it rests on ------------------------------------------------------------------------------------------------
+# --- What the results depend on --------------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -132,7 +132,7 @@ def test_a_changed_seed_is_named_and_changes_the_digest(few: Path, tmp_path: Pat
     study(written(tmp_path), few, tmp_path / "out")
     before = digest(tmp_path / "out")
     result = study(written(tmp_path, TEXT.replace("seed = 1", "seed = 2")), few, tmp_path / "out")
-    assert "Since the output that was replaced, these changed: the study file." in " ".join(result.output.split())
+    assert "Changed since the output that was replaced: the study file." in " ".join(result.output.split())
     assert digest(tmp_path / "out") != before
 
 
@@ -147,7 +147,7 @@ def test_a_changed_store_is_named_and_changes_the_digest(
     study(written(tmp_path), few, tmp_path / "out")
     before = digest(tmp_path / "out")
     result = study(written(tmp_path), other_store(tmp_path, inbox, **changed), tmp_path / "out")
-    assert f"these changed: {named}." in " ".join(result.output.split())
+    assert f"output that was replaced: {named}." in " ".join(result.output.split())
     assert digest(tmp_path / "out") != before
 
 
@@ -162,7 +162,7 @@ def test_a_second_store_counts_in_what_the_result_rests_on(few: Path, inbox: Pat
     assert result.exit_code == 0, result.output
     before = digest(tmp_path / "out")
     result = study(file, few, tmp_path / "out", "--against", another / "store")
-    assert "these changed: the settings of the other store." in " ".join(result.output.split())
+    assert "output that was replaced: the settings of the other store." in " ".join(result.output.split())
     assert digest(tmp_path / "out") != before
 
 
@@ -180,7 +180,9 @@ def test_two_sensors_are_compared_in_the_runs_that_had_both(few: Path, inbox: Pa
 def test_a_second_store_that_nothing_asks_for_is_refused(few: Path, tmp_path: Path):
     result = study(written(tmp_path), few, tmp_path / "out", "--against", few)
     assert result.exit_code == 1
-    assert "--against is for analyses of the design agreement; this study has none." in " ".join(result.output.split())
+    assert "--against applies to analyses of the design agreement; this study has none." in " ".join(
+        result.output.split()
+    )
 
 
 def test_stores_with_splits_of_another_length_are_not_laid_beside_each_other(few: Path, inbox: Path, tmp_path: Path):
@@ -233,7 +235,7 @@ def test_a_file_of_ones_own_beside_an_output_is_not_lost(few: Path, tmp_path: Pa
     (tmp_path / "out" / "data" / "notes.txt").write_text("mine", encoding="utf-8")
     result = study(written(tmp_path), few, tmp_path / "out")
     assert result.exit_code == 2
-    assert "data/notes.txt among 1" in " ".join(result.output.split())
+    assert "1, such as data/notes.txt" in " ".join(result.output.split())
     assert (tmp_path / "out" / "data" / "notes.txt").read_text(encoding="utf-8") == "mine"
 
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.methods.agreement import agreement, proportional_bias
+from pipeline.methods.agreement import agreement
 
 FIRST, SECOND = [10.0, 12.0, 14.0, 20.0], [9.0, 12.0, 12.0, 19.0]
 NORMAL = 1.959963984540054
@@ -30,19 +30,10 @@ def test_both_ways_turned_round_mirror_everything():
     )
 
 
-def test_the_exact_interval_reaches_farther_out_than_in_the_approximate_one_is_even():
-    exact, rough = agreement(FIRST, SECOND), agreement(FIRST, SECOND, exact=False)
-    assert exact.upper.high - exact.upper.value > exact.upper.value - exact.upper.low
-    assert rough.upper.high - rough.upper.value == pytest.approx(rough.upper.value - rough.upper.low)
-    assert "exact" in exact.method
-    assert "approximate" in rough.method
-
-
-def test_with_many_pairs_both_intervals_meet():
-    draw = np.random.default_rng(2)
-    first, second = draw.normal(size=(2, 20_000))
-    exact, rough = agreement(first, second), agreement(first, second, exact=False)
-    assert (exact.lower.low, exact.lower.high) == pytest.approx((rough.lower.low, rough.lower.high), abs=2e-3)
+def test_the_interval_of_a_limit_is_wider_away_from_the_bias():
+    result = agreement(FIRST, SECOND)
+    assert result.upper.high - result.upper.value > result.upper.value - result.upper.low
+    assert "exact" in result.method
 
 
 def test_one_pair_a_subject_is_the_plain_case():
@@ -75,29 +66,6 @@ def test_the_bias_of_several_pairs_is_as_unsure_as_few_subjects_are():
     assert found.bias.high - found.bias.low > 5 * (plain.bias.high - plain.bias.low)
 
 
-def test_a_bias_that_grows_with_size_has_a_slope():
-    second = np.arange(10.0, 20.0)
-    found = proportional_bias(1.2 * second, second)
-    # Difference 0.2 x over mean 1.1 x.
-    assert found.slope == pytest.approx(0.2 / 1.1)
-    assert found.intercept == pytest.approx(0, abs=1e-9)
-
-
-def test_a_constant_bias_has_none():
-    second = np.arange(10.0, 20.0)
-    wobble = np.array([0.1, -0.1, -0.1, 0.1, 0.1, -0.1, -0.1, 0.1, 0.1, -0.1])
-    found = proportional_bias(second + 3 + wobble, second)
-    assert found.low < 0 < found.high
-    assert found.p_value > 0.3
-
-
-def test_the_slope_of_several_pairs_is_that_of_subjects_means():
-    first, second = [1.0, 3.0, 5.0, 7.0, 11.0, 13.0], [1.0, 1.0, 2.0, 2.0, 3.0, 5.0]
-    found = proportional_bias(first, second, subject=[*"aabbcc"])
-    assert found == proportional_bias([2.0, 6.0, 12.0], [1.0, 2.0, 4.0])
-    assert found.n == 3
-
-
 @pytest.mark.parametrize(
     ("call", "said"),
     [
@@ -107,8 +75,6 @@ def test_the_slope_of_several_pairs_is_that_of_subjects_means():
         (lambda: agreement([1.0, 2.0], [1.0, 3.0], level=1), "between 0 and 1"),
         (lambda: agreement([1.0, 2.0, 3.0], [1.0, 3.0, 4.0], subject=[*"ab"]), "same length"),
         (lambda: agreement([1.0, 2.0], [1.0, 3.0], subject=[*"aa"]), "at least two subjects, not 1"),
-        (lambda: proportional_bias([1.0, 2.0], [1.0, 3.0]), "at least three points, not 2"),
-        (lambda: proportional_bias([1.0, 2.0, 3.0], [3.0, 2.0, 1.0]), "All means are equal"),
     ],
 )
 def test_too_little_is_refused_in_words(call, said):

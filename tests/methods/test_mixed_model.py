@@ -9,7 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import optimize
 
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Design, Fit, Prior, fit, normal_equations, whiten
+from pipeline.core.arrays import Array
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, Prior, fit, normal_equations, whiten
 
 SPEED, SLOPE = 2, 3
 

@@ -90,7 +90,7 @@ def test_slopes_that_differ_by_no_more_than_error_fall_back_to_levels_and_the_no
     value = np.repeat(draw.normal(200, 5, 8), 10) + 0.5 * distance + error.ravel()
     found = mixed_trend(value, distance, who)
     assert found.note.startswith(
-        "Slopes do not differ between athletes beyond error: the model has random levels only."
+        "Slopes do not differ between athletes beyond error: the model has random intercepts only."
     )
     assert (found.sd_slope, found.correlation) == (0.0, None)
     assert found.slope == pytest.approx(0.5, rel=1e-9)
@@ -110,7 +110,7 @@ def test_levels_and_slopes_that_go_together_are_kept_and_the_note_says_so():
     error -= error @ basis @ basis.T
     value = (200 + 4 * own)[who] + (0.8 + 0.6 * own)[who] * distance + error.ravel()
     found = mixed_trend(value, distance, who)
-    assert "their correlation lies at its bound" in found.note
+    assert "their correlation is at its bound" in found.note
     assert found.correlation == pytest.approx(1, abs=1e-3)
     slopes = own_lines(value, distance, who)
     assert found.slope == pytest.approx(0.8, rel=1e-6)
@@ -154,7 +154,13 @@ LINE, WHO = [1.0, 2.0, 1.0, 2.0, 1.0, 2.0], ["a", "a", "b", "b", "c", "c"]
         (LINE, LINE, WHO[:5], None, "same length"),
         (LINE, LINE, WHO, {"speed": LINE[:5]}, "same length"),
         ([math.nan, *LINE[1:]], LINE, WHO, None, "leave it out first"),
-        ([1.0, 2.0, 4.0, 3.0, 0.0, 2.0], LINE, WHO, {"twice": [2 * one for one in LINE]}, "tells nothing of its own"),
+        (
+            [1.0, 2.0, 4.0, 3.0, 0.0, 2.0],
+            LINE,
+            WHO,
+            {"twice": [2 * one for one in LINE]},
+            "linear combination of distance",
+        ),
         ([1.0, 2.0, 4.0, 3.0, 0.0, 2.0], LINE, WHO, None, "without error"),
     ],
 )
@@ -187,7 +193,7 @@ def test_warnings_are_told_and_not_raised_and_what_does_not_converge_says_so(mon
     monkeypatch.setattr("pipeline.methods.mixed_trend.OPTIMIZERS", ("nm",))
     found = mixed_trend(value, distance, who)
     assert not found.converged
-    assert found.note.startswith("No optimizer converged; read with care. nm")
+    assert found.note.startswith("No optimizer converged; interpret with care. nm")
     assert found.note.endswith("nm did not converge.")
 
 

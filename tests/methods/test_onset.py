@@ -10,7 +10,7 @@ import pytest
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, fit
 from pipeline.methods.onset import (
     FEWEST_BLOCKS,
-    FEWEST_RUNS,
+    FEWEST_UNITS,
     SPLITS_ASIDE_IN_RUN,
     SPLITS_OF_BLOCK,
     STEP,
@@ -110,8 +110,8 @@ def test_the_same_runs_give_the_same_answer_and_other_draws_nearly_the_same() ->
 
 
 def test_with_one_run_less_than_needed_there_is_none() -> None:
-    assert found(runs(bend=0.06, n_runs=FEWEST_RUNS)) is not None
-    assert found(runs(bend=0.06, n_runs=FEWEST_RUNS - 1)) is None
+    assert found(runs(bend=0.06, n_runs=FEWEST_UNITS)) is not None
+    assert found(runs(bend=0.06, n_runs=FEWEST_UNITS - 1)) is None
 
 
 def test_runs_too_short_for_three_splits_on_either_side_have_none() -> None:

@@ -12,7 +12,7 @@ import scipy.stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from pipeline.methods.agreement import agreement, proportional_bias
+from pipeline.methods.agreement import agreement
 from pipeline.methods.reliability import reliability
 
 #: Bland and Altman 1986, Lancet 327:307, table 1: peak flow by the large and the mini meter, first readings [l/min] of
@@ -55,17 +55,6 @@ def test_the_peak_flow_meters_of_bland_and_altman_1986():
     assert (found.bias.low, found.bias.high) == pytest.approx((-22.0, 17.8), abs=0.06)
 
 
-def test_approximate_intervals_of_an_r_package_s_manual():
-    """SimplyAgree on eighteen of the cardiac pairs, 80 % agreement, 90 % intervals: printed to four digits (read)."""
-    chosen = [0, 1, 2, 3, 5, 6, 7, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19]
-    found = agreement(RV[chosen], IC[chosen], share=0.8, level=0.9, exact=False)
-    printed = [(0.4383, -0.0607, 0.9374), (-1.1214, -1.8037, -0.4391), (1.9980, 1.3157, 2.6803)]
-    ours = [
-        tuple(round(v, 4) for v in (one.value, one.low, one.high)) for one in (found.bias, found.lower, found.upper)
-    ]
-    assert ours == printed
-
-
 @pytest.mark.parametrize(("n", "factor"), [(10, 2.911), (20, 2.396), (30, 2.220)])
 def test_exact_intervals_end_at_tabled_tolerance_factors(n: int, factor: float):
     """One-sided, 95 % of a population at 95 % confidence, NIST/SEMATECH e-Handbook 7.2.6.3 (read second-hand).
@@ -106,14 +95,6 @@ def test_intervals_of_limits_hold_the_truth_in_95_percent():
     # A share of 1000 has a standard error of 0.7 points. Several pairs a subject are approximate and may be generous.
     assert 930 <= held["one pair"] <= 970
     assert 930 <= held["several pairs"] <= 985
-
-
-def test_scipy_gives_the_same_slope_of_bias():
-    found = proportional_bias(LARGE, MINI)
-    mean, difference = np.add(LARGE, MINI) / 2, np.subtract(LARGE, MINI)
-    line = scipy.stats.linregress(mean, difference)
-    assert (found.slope, found.intercept, found.p_value) == pytest.approx((line.slope, line.intercept, line.pvalue))
-    assert (found.high - found.low) / 2 == pytest.approx(line.stderr * scipy.stats.t.ppf(0.975, 15), rel=1e-8)
 
 
 # --- Reliability -----------------------------------------------------------------------------------------------------

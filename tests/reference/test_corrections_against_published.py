@@ -1,27 +1,38 @@
-"""Adjusted p-values against the example of Benjamini and Hochberg 1995, statsmodels and SciPy."""
+"""Corrected p-values of primary statistics: the example of Benjamini and Hochberg 1995, and by hand."""
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
-from scipy.stats import false_discovery_control
-from statsmodels.stats.multitest import multipletests
 
-from pipeline.methods.corrections import benjamini_hochberg, holm
+from pipeline.study.results import Statistic, results
 from tests.reference.test_benjamini_hochberg import ADJUSTED, PUBLISHED
 
 
+def corrected(p_values: list[float], correction: str) -> list[float]:
+    rows = [
+        Statistic("a", "trend", "cadence_spm", f"statistic_{n}", 1.0, p_value=p_value, is_primary=True)
+        for n, p_value in enumerate(p_values)
+    ]
+    return results(rows, correction)["p_corrected"].to_list()
+
+
 def test_the_published_example_by_benjamini_and_hochberg():
-    found = benjamini_hochberg(PUBLISHED)
-    assert found.tolist() == pytest.approx(ADJUSTED, abs=1e-9)
+    adjusted = corrected(list(PUBLISHED), "benjamini_hochberg")
+    assert adjusted == pytest.approx(ADJUSTED, abs=5e-7)
     # Section 3.2: four are rejected at 0.05; Bonferroni's procedure rejects three, and so does Holm's (computed).
-    assert sum(found <= 0.05) == 4
-    assert sum(holm(PUBLISHED) <= 0.05) == 3
+    assert sum(p_value <= 0.05 for p_value in adjusted) == 4
+    assert sum(p_value <= 0.05 for p_value in corrected(list(PUBLISHED), "holm")) == 3
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_statsmodels_and_scipy_give_the_same_with_ties(seed: int):
-    given = np.round(np.random.default_rng(seed).beta(0.4, 1.0, 60), 2)
-    assert benjamini_hochberg(given) == pytest.approx(false_discovery_control(given), rel=1e-12)
-    assert benjamini_hochberg(given) == pytest.approx(multipletests(given, method="fdr_bh")[1], rel=1e-12)
-    assert holm(given) == pytest.approx(multipletests(given, method="holm")[1], rel=1e-12)
+@pytest.mark.parametrize(
+    ("correction", "expected"),
+    [
+        # 0.01 × 3, 0.03 × 2, then 0.04 × 1, which may not fall below 0.06.
+        ("holm", [0.06, 0.03, 0.06]),
+        # 0.04 × 3/3, 0.03 × 3/2 = 0.045, which may not exceed 0.04, 0.01 × 3/1.
+        ("benjamini_hochberg", [0.04, 0.03, 0.04]),
+        ("none", [0.04, 0.01, 0.03]),
+    ],
+)
+def test_corrections_by_hand_keep_the_order_of_rows(correction: str, expected: list[float]):
+    assert corrected([0.04, 0.01, 0.03], correction) == pytest.approx(expected)

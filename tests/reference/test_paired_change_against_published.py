@@ -22,17 +22,14 @@ def test_fisher_s_randomisation_of_darwin_s_maize():
     """Fisher 1935, section 21: 863 of 32,768 patterns are as large or larger, 1726 either way (read second-hand)."""
     found = paired_change(np.zeros(15), MAIZE, seed=1)
     assert found.p_value == 1726 / 32768
-    assert found.p_method == "signs, all 2^15 patterns counted (exact)"
-    # By t Fisher finds 2.148 and p just below 0.05 (from memory); SciPy to all digits.
-    assert found.p_t == pytest.approx(scipy.stats.ttest_1samp(MAIZE, 0).pvalue, rel=1e-9)
+    assert found.p_method == "signs, all patterns counted (exact)"
 
 
 def test_student_s_sleep_as_r_has_it():
-    """t.test(paired = TRUE): difference -1.58, 95 % -2.4598858 to -0.7001142, p = 0.002833 (read)."""
+    """t.test(paired = TRUE): difference -1.58, 95 % -2.4598858 to -0.7001142 (read)."""
     found = paired_change(SLEEP[1], SLEEP[0], seed=1)
     assert found.mean == pytest.approx(-1.58)
     assert (round(found.low or 0, 7), round(found.high or 0, 7)) == (-2.4598858, -0.7001142)
-    assert round(found.p_t or 0, 6) == 0.002833
 
 
 def test_the_standardised_change_of_student_s_sleep_as_r_has_it():
@@ -52,7 +49,6 @@ def test_scipy_gives_the_same_interval_and_p_values(seed: int):
     found = paired_change(early, late, seed=seed, level=0.9)
     theirs = scipy.stats.ttest_rel(late, early)
     interval = theirs.confidence_interval(0.9)
-    assert found.p_t == pytest.approx(theirs.pvalue, rel=1e-8)
     assert (found.low, found.high) == pytest.approx((interval.low, interval.high), rel=1e-8)
     counted = scipy.stats.permutation_test(
         (late, early), lambda x, y, axis: np.mean(x - y, axis=axis), permutation_type="samples", vectorized=True
@@ -73,7 +69,7 @@ def test_scipy_gives_the_same_one_sided_tests(margin: float):
     found = equivalence(changes, margin)
     above = scipy.stats.ttest_1samp(changes, -margin, alternative="greater").pvalue
     below = scipy.stats.ttest_1samp(changes, margin, alternative="less").pvalue
-    assert (found.p_above_lower, found.p_below_upper) == pytest.approx((above, below), rel=1e-8)
+    assert found.p_value == pytest.approx(max(above, below), rel=1e-8)
     interval = scipy.stats.ttest_1samp(changes, 0).confidence_interval(0.9)
     assert (found.low, found.high) == pytest.approx((interval.low, interval.high), rel=1e-8)
     assert found.is_equivalent == (found.p_value <= 0.05)

@@ -9,7 +9,7 @@ from scipy import stats
 from statsmodels.api import WLS
 
 from pipeline.core.settings import Settings
-from pipeline.stages.contrasts import FEWEST_RUNS, NOTE, contrasts
+from pipeline.stages.contrasts import FEWEST_RUNS_PER_SIDE, NOTE, contrasts
 from pipeline.stages.drift import drift
 from pipeline.tables import publishable
 from tests.support.season import Form, Season, draw
@@ -61,7 +61,7 @@ def test_levels_that_are_all_the_same_differ_by_nothing():
 
 @pytest.mark.parametrize(("n_trail", "n_rows"), [(2, 0), (3, 1)])
 def test_a_surface_needs_three_runs(n_trail: int, n_rows: int):
-    assert FEWEST_RUNS == 3
+    assert FEWEST_RUNS_PER_SIDE == 3
     assert len(compared(*surfaces(road=ROAD, trail=TRAIL[:n_trail]))) == n_rows
 
 

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from pipeline.stages.season_slope import FEWEST_RUNS, MONTH_DAYS, SHORTEST_DAYS, season_slope
+from pipeline.stages.season_slope import FEWEST_RUNS_IN_SEASON, MONTH_DAYS, SHORTEST_DAYS, season_slope
 from pipeline.tables import publishable
 
 FIRST = datetime(2026, 1, 31, 23, tzinfo=UTC)
@@ -70,7 +70,7 @@ def test_where_runs_disagree_by_far_more_than_their_errors_it_is_that_of_ordinar
     [(6, 60.0, True), (6, 59.99, False), (5, 60.0, False), (5, 400.0, False), (7, 60.0, True)],
 )
 def test_a_trend_needs_six_runs_over_sixty_days(n_runs: int, last_day: float, is_given: bool):
-    assert (FEWEST_RUNS, SHORTEST_DAYS) == (6, 60.0)
+    assert (FEWEST_RUNS_IN_SEASON, SHORTEST_DAYS) == (6, 60.0)
     days = [*range(n_runs - 1), last_day]
     row = of_runs(days, [1.0] * n_runs, [0.2] * n_runs)
     estimates = [row[name] for name in row if name == "p_value" or "change" in name or "pct_per_10km" in name]

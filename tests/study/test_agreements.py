@@ -10,7 +10,7 @@ from scipy import stats
 from pipeline.core.errors import NothingDone
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.material import Material
-from pipeline.study.results import Found, Outcome
+from pipeline.study.results import AnalysisResult, Statistic
 from pipeline.study.study_file import Analysis
 from tests.support.cohorts import cohort_of
 
@@ -18,8 +18,8 @@ SENSORS = Analysis("sensors", "agreement", ("contact_time_ms",))
 ALIKE = Analysis("alike", "reliability", ("contact_time_ms",))
 
 
-def told(outcome: Outcome) -> dict[str, Found]:
-    return {one.statistic: one for one in outcome.found}
+def told(result: AnalysisResult) -> dict[str, Statistic]:
+    return {one.statistic: one for one in result.statistics}
 
 
 def two_stores(ratio: float) -> Material:
@@ -54,7 +54,7 @@ def test_splits_are_compared_with_their_own_whatever_the_order():
         lambda *_: 1.0, n_runs=2, splits=material.splits,
         other_splits=material.other_splits.sample(fraction=1.0, shuffle=True, seed=2),
     )  # fmt: skip
-    assert agreements(shuffled, SENSORS).found == agreements(material, SENSORS).found
+    assert agreements(shuffled, SENSORS).statistics == agreements(material, SENSORS).statistics
 
 
 def test_without_a_second_store_agreement_says_how_to_name_one():

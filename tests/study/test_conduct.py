@@ -12,8 +12,9 @@ import pytest
 from scipy import stats
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.study.conduct import Conducted, conduct
-from pipeline.study.study_file import Study, read_study
+from pipeline.study.conduct import StudyResult, conduct
+from pipeline.study.study_file import Study
+from pipeline.study.study_reader import read_study
 from tests.support.demo_store import CLUB, Refreshed
 
 STUDIES = Path(__file__).parents[2] / "data" / "studies" / "demo"
@@ -27,7 +28,7 @@ def study(analysis: str, top: str = "") -> Study:
     return read_study(f'title = "A"\nquestion = "B"\n{top}\n[[analysis]]\n{analysis}', name="study.toml")
 
 
-def row(told: Conducted, statistic: str, metric: str = "contact_time_ms", analysis: str = "") -> dict[str, Any]:
+def row(told: StudyResult, statistic: str, metric: str = "contact_time_ms", analysis: str = "") -> dict[str, Any]:
     rows = told.results.filter(statistic=statistic, metric=metric)
     return (rows.filter(analysis=analysis) if analysis else rows).row(0, named=True)
 
@@ -158,14 +159,14 @@ def test_the_trend_of_cadence_is_near_the_mean_of_the_athletes_own_lines(demo: R
 def test_published_numbers_stand_beside_the_studys_own(demo: Refreshed):
     for path in sorted(STUDIES.glob("[!c]*.toml")):
         told = conduct(shipped(path.stem), demo.store)
-        assert told.beside.height == len(told.study.published)
-        for one in told.beside.to_dicts():
+        assert told.comparison.height == len(told.study.published)
+        for one in told.comparison.to_dicts():
             own = told.results.filter(analysis=one["analysis"], metric=one["metric"], statistic=one["statistic"])
             assert own.select("estimate", "low", "high").row(0) == (one["ours"], one["ours_low"], one["ours_high"])
             assert one["difference"] == pytest.approx(one["ours"] - one["published"])
 
 
-# --- What it rests on and what it refuses ----------------------------------------------------------------------------
+# --- What the results depend on and what it refuses ------------------------------------------------------------------
 
 QUARTERS = 'name = "quarters"\ndesign = "paired_windows"\nmetrics = ["cadence_spm"]\nwindows = "quarters"\n'
 
@@ -199,7 +200,7 @@ def test_power_needs_fewer_athletes_with_more_runs_and_more_for_a_smaller_change
         (
             QUARTERS.replace('"quarters"\n', '"q"\n', 1).replace("cadence_spm", "contact_time_ms"),
             '[cohort]\nathletes = ["moss", "pip"]\nmin_athletes = 2\n',
-            "Of 12 runs of the cohort 2 have it recorded; 0 of 2 athletes have responses to adjust with",
+            "Of 12 runs of the cohort 2 recorded it; 0 of 2 athletes have responses to adjust with",
         ),
         (
             'design = "onset"\nmetrics = ["cadence_spm"]\n',
@@ -248,5 +249,5 @@ def test_a_stretch_that_begins_where_the_warm_up_ends_is_taken(demo: Refreshed):
 
 
 def test_a_landing_in_the_warm_up_is_none_of_its_business(demo: Refreshed):
-    with pytest.raises(NothingDone, match=r"nobody was filmed at both km 0.5 and km 15"):
+    with pytest.raises(NothingDone, match=r"no runner was filmed at both km 0.5 and km 15"):
         conduct(study('design = "landing"\nearly_km = 0.5\nlate_km = 15'), demo.store)

@@ -5,12 +5,12 @@ from xml.etree import ElementTree
 
 import pytest
 
-from pipeline.study.figures import drawn
+from pipeline.study.figures import draw_svg
 from pipeline.study.results import Figure
 
 SVG = "{http://www.w3.org/2000/svg}"
 PAIRS = Figure(
-    "Contact time: ends", "A line an athlete.", "pairs",
+    "Contact time: ends", "One line per athlete.", "pairs",
     {
         "pairs": [
             {"unit": unit, "stretch": stretch, "value": 240.0 + unit + 5 * (stretch == "late")}
@@ -21,7 +21,7 @@ PAIRS = Figure(
     {"y": "contact time, ms"},
 )  # fmt: skip
 POINTS = Figure(
-    "Residuals", "A point a split.", "points",
+    "Residuals", "One point per split.", "points",
     {"points": [{"x": 200.0 + x, "y": (-1.0) ** x} for x in range(40)]}, {"x": "fitted", "y": "residual, %"},
 )  # fmt: skip
 
@@ -37,7 +37,7 @@ def marks(picture: str, kind: str) -> int:
 
 
 def test_there_is_a_line_a_unit_from_early_to_late():
-    picture = drawn(PAIRS)
+    picture = draw_svg(PAIRS)
     assert marks(picture, "line") == 3
     assert marks(picture, "symbol") == 6
     assert {"early", "late", "contact time, ms"} <= set(texts(picture))
@@ -45,7 +45,7 @@ def test_there_is_a_line_a_unit_from_early_to_late():
 
 
 def test_there_is_a_point_a_row_and_a_line_at_nothing():
-    picture = drawn(POINTS)
+    picture = draw_svg(POINTS)
     assert marks(picture, "symbol") == 40
     assert marks(picture, "rule") == 1
     assert {"fitted", "residual, %"} <= set(texts(picture))
@@ -53,8 +53,8 @@ def test_there_is_a_point_a_row_and_a_line_at_nothing():
 
 @pytest.mark.parametrize("figure", [PAIRS, POINTS], ids=["pairs", "points"])
 def test_the_same_data_give_the_same_bytes_and_nothing_is_fetched(figure: Figure):
-    picture = drawn(figure)
-    assert picture == drawn(figure)
+    picture = draw_svg(figure)
+    assert picture == draw_svg(figure)
     assert set(re.findall(r"\w+://[^\s\"'<]+", picture)) <= {
         "http://www.w3.org/2000/svg",
         "http://www.w3.org/1999/xlink",
@@ -63,4 +63,4 @@ def test_the_same_data_give_the_same_bytes_and_nothing_is_fetched(figure: Figure
 
 
 def test_a_title_is_never_part_of_the_picture():
-    assert "ends" not in drawn(PAIRS)
+    assert "ends" not in draw_svg(PAIRS)

@@ -7,11 +7,12 @@ from statsmodels.stats.contingency_tables import SquareTable, mcnemar
 from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.core.errors import NothingDone
-from pipeline.study.landings import CLASSES, landings
+from pipeline.study.landings import landings
 from pipeline.study.material import Material
-from pipeline.study.results import Found
+from pipeline.study.results import Statistic
 from pipeline.study.study_file import Analysis
 from pipeline.tables import TABLES
+from pipeline.tables.observed import STRIKES
 from tests.support.cohorts import cohort_of
 
 FILMED = Analysis("feet", "landing", early_km=(5.0, 5.0), late_km=(15.0, 15.0))
@@ -27,8 +28,8 @@ def filmed(**events: np.ndarray) -> Material:
         | {"event": event, "early_km": 5.0, "late_km": 15.0, "compared": compared, "n_pairs": int(table.sum())}
         | {
             f"n_{before}_to_{after}": int(table[i, j])
-            for i, before in enumerate(CLASSES)
-            for j, after in enumerate(CLASSES)
+            for i, before in enumerate(STRIKES)
+            for j, after in enumerate(STRIKES)
         }
         for event, table in events.items()
         # The same pairs stand in the table once for each way to compare them; they count once.
@@ -37,8 +38,8 @@ def filmed(**events: np.ndarray) -> Material:
     return cohort_of(lambda *_: 240.0, strike_shift=pl.DataFrame(rows))
 
 
-def told(material: Material) -> dict[str, Found]:
-    return {one.statistic: one for one in landings(material, FILMED).found}
+def told(material: Material) -> dict[str, Statistic]:
+    return {one.statistic: one for one in landings(material, FILMED).statistics}
 
 
 def test_shares_are_of_the_pairs_of_all_events_with_the_interval_of_statsmodels():
@@ -47,7 +48,7 @@ def test_shares_are_of_the_pairs_of_all_events_with_the_interval_of_statsmodels(
         low, high = proportion_confint(count, table.sum(), method="wilson")
         assert rows[name].estimate == pytest.approx(count / table.sum())
         assert (rows[name].low, rows[name].high) == pytest.approx((low, high))
-    assert rows["share_early"].note == "53 pairs of landings in 2 events; who ran several counts in each"
+    assert rows["share_early"].note == "53 pairs of landings in 2 events; a runner in several events counts in each"
 
 
 def test_mcnemar_of_rearfoot_against_the_rest_is_that_of_statsmodels():
@@ -83,7 +84,7 @@ def test_where_nobody_was_filmed_at_both_the_distances_there_are_are_told(materi
     with pytest.raises(NothingDone) as raised:
         landings(material, Analysis("feet", "landing", early_km=(10.0, 10.0), late_km=(32.0, 32.0)))
     assert str(raised.value) == (
-        f"feet: nobody was filmed at both km 10 and km 32. Pairs of distances in the store: {pairs}."
+        f"feet: no runner was filmed at both km 10 and km 32. Pairs of distances in the store: {pairs}."
     )
 
 

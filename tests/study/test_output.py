@@ -19,9 +19,9 @@ import yaml
 from pipeline.core.errors import UsageError
 from pipeline.study.conduct import conduct
 from pipeline.study.output import earlier_output, write_output
-from pipeline.study.pseudonyms import COLUMNS, handed_out
+from pipeline.study.pseudonyms import COLUMNS, released
 from pipeline.study.register import Registered
-from pipeline.study.study_file import read_study
+from pipeline.study.study_reader import read_study
 from tests.support.demo_store import CLUB, Refreshed
 
 KEY = bytes(range(100, 132))
@@ -46,7 +46,7 @@ def text(*, title: str = "A", top: str = "", cohort: str = "", analyses: str = Q
 
 
 def given_out(demo: Refreshed, out: Path, stated: str, *, key: bytes = KEY, with_power: bool = False) -> Path:
-    asked = handed_out(read_study(stated, name="study.toml"), key)
+    asked = released(read_study(stated, name="study.toml"), key)
     write_output(out, conduct(asked, demo.store, with_power=with_power), STATED, key)
     return out
 
@@ -273,7 +273,7 @@ def test_a_file_and_a_link_are_no_folder(tmp_path: Path):
     (tmp_path / "file").write_text("mine", encoding="utf-8")
     (tmp_path / "link").symlink_to(tmp_path)
     for name in ("file", "link"):
-        with pytest.raises(UsageError, match="is no folder"):
+        with pytest.raises(UsageError, match="is not a folder"):
             earlier_output(tmp_path / name)
 
 

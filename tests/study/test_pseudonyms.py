@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 
 from pipeline.core.errors import UsageError
-from pipeline.study.pseudonyms import COLUMNS, MOST_WEEKS, handed_out, pseudonymised
-from pipeline.study.study_file import read_study
+from pipeline.study.pseudonyms import COLUMNS, MOST_WEEKS, pseudonymised, released
+from pipeline.study.study_reader import read_study
 from pipeline.tables import TABLES
 
 KEY, OTHER_KEY = b"one key", b"another key"
@@ -118,10 +118,10 @@ def called(name: str, of: str = "athlete", key: bytes = KEY) -> str:
 
 
 def test_athletes_and_devices_named_in_the_cohort_are_pseudonyms_wherever_the_file_names_them():
-    told = handed_out(read_study(NAMING, name="study.toml"), KEY)
+    told = released(read_study(NAMING, name="study.toml"), KEY)
     ari, bo, cy, blue = called("ari"), called("bo"), called("cy"), called("blue 1234567", "device")
     lines = told.shown.splitlines()
-    assert lines[0].startswith("# Athletes and devices are called by pseudonyms here.")
+    assert lines[0].startswith("# Names of athletes and devices are replaced by pseudonyms here.")
     assert lines[1] == f"# Without {bo}, whose pod slipped."
     assert f"athletes = [\"{ari}\", '{cy}']" in lines
     assert f'devices = ["{blue}"]' in lines
@@ -137,23 +137,23 @@ def test_pseudonyms_in_the_file_are_those_of_the_data():
 
 def test_the_runs_are_still_found_by_the_names_and_the_digest_is_that_of_the_file():
     stated = read_study(NAMING, name="study.toml")
-    told = handed_out(stated, KEY)
+    told = released(stated, KEY)
     assert (told.cohort, told.text, told.digest()) == (stated.cohort, NAMING, stated.digest())
 
 
 def test_a_file_that_names_nobody_is_given_out_as_it_is():
     stated = read_study(NAMING.replace('athletes = ["ari", \'cy\']\nnot_athletes = ["bo"]\ndevices', "kinds"), name="x")
-    assert handed_out(stated, KEY) is stated
+    assert released(stated, KEY) is stated
     assert stated.shown == ""
 
 
 def test_an_athlete_called_like_a_key_of_the_file_changes_no_key():
-    told = handed_out(read_study(NAMING.replace('"bo"', '"name"'), name="study.toml"), KEY)
+    told = released(read_study(NAMING.replace('"bo"', '"name"'), name="study.toml"), KEY)
     assert f'not_athletes = ["{called("name")}"]' in told.shown.splitlines()
     assert told.analyses[0].design == "trend"
 
 
 @pytest.mark.parametrize("name", ["trend", "b\\u006f"], ids=["a word of the file", "with escapes"])
 def test_a_name_that_cannot_be_told_from_the_rest_is_refused_and_not_given_out(name: str):
-    with pytest.raises(UsageError, match="cannot be told from the rest of the study file, and would be given out"):
-        handed_out(read_study(NAMING.replace('"bo"', f'"{name}"'), name="study.toml"), KEY)
+    with pytest.raises(UsageError, match="cannot be told apart from the rest of the study file, and would be released"):
+        released(read_study(NAMING.replace('"bo"', f'"{name}"'), name="study.toml"), KEY)

@@ -12,7 +12,8 @@ import pytest
 from pipeline.core.errors import UsageError
 from pipeline.study import register as module
 from pipeline.study.register import register, study_key
-from pipeline.study.study_file import Study, read_study
+from pipeline.study.study_file import Study
+from pipeline.study.study_reader import read_study
 
 TEXT = """\
 title = "Cadence"

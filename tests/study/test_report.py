@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from pipeline.study.conduct import Conducted, conduct
+from pipeline.study.conduct import StudyResult, conduct
 from pipeline.study.register import Registered
 from pipeline.study.report import report
-from pipeline.study.study_file import read_study
+from pipeline.study.study_reader import read_study
 from tests.support.browser import PAPER, PHONE, Watched
 from tests.support.demo_store import Refreshed
 
@@ -67,18 +67,18 @@ class Outline(HTMLParser):
         return [text for name, text in self.texts if name == tag]
 
 
-def told_of(demo: Refreshed, words: str = "Quarters", top: str = "", *, with_power: bool = False) -> Conducted:
+def told_of(demo: Refreshed, words: str = "Quarters", top: str = "", *, with_power: bool = False) -> StudyResult:
     stated = STUDY.format(words=json.dumps(words, ensure_ascii=False), top=top)
     return conduct(read_study(stated, name="study.toml"), demo.store, with_power=with_power)
 
 
 @pytest.fixture(scope="module")
-def told(demo: Refreshed) -> Conducted:
+def told(demo: Refreshed) -> StudyResult:
     return told_of(demo, with_power=True)
 
 
 @pytest.fixture(scope="module")
-def page(told: Conducted) -> str:
+def page(told: StudyResult) -> str:
     return report(told, STATED)
 
 
@@ -94,21 +94,22 @@ def test_there_is_one_first_heading_and_a_section_for_all_that_a_reader_looks_fo
     outline = Outline(page)
     assert outline.texts_of("h1") == ["Quarters"]
     assert outline.texts_of("h2") == [
-        "Cohort", "Results", "Beside published results", "How many athletes would be needed", "Figures", "Methods",
-        "Limits", "References", "What it rests on",
+        "Cohort", "Results", "Compared with published results", "How many athletes would be needed", "Figures",
+        "Methods",
+        "Limits", "References", "What the results depend on",
     ]  # fmt: skip
     assert [text.partition(".")[0] for text in outline.texts_of("caption")] == [
-        "From all runs to those that entered", "Table 1", "Table 2", "Table 3", "By this store's own scatter",
+        "From all runs to those included", "Table 1", "Table 2", "Table 3", "Given this store's own scatter",
     ]  # fmt: skip
 
 
 def test_what_is_not_there_has_no_heading(demo: Refreshed):
     stated = STUDY.format(words='"Quarters"', top="").partition("[[published]]")[0]
     outline = Outline(report(conduct(read_study(stated, name="study.toml"), demo.store), STATED))
-    assert not {"Beside published results", "How many athletes would be needed"} & set(outline.texts_of("h2"))
+    assert not {"Compared with published results", "How many athletes would be needed"} & set(outline.texts_of("h2"))
 
 
-def test_the_numbers_are_those_of_the_results(page: str, told: Conducted):
+def test_the_numbers_are_those_of_the_results(page: str, told: StudyResult):
     cells = Outline(page).texts
     for row in told.results.iter_rows(named=True):
         assert ("td", f"{row['estimate']:.2f}".replace("-", "−")) in cells
@@ -130,9 +131,9 @@ def test_the_way_from_all_runs_to_those_that_entered_adds_up(demo: Refreshed):
 def test_methods_say_what_was_done_and_limits_what_it_cannot_say(page: str):
     said = " ".join(Outline(page).texts_of("p") + Outline(page).texts_of("li"))
     for words in (
-        "Splits of 1000 m enter that are whole", "as it was measured, nothing taken out", "by Holm's method",
-        "first against last quarter of each run", "runs of an athlete averaged first", "have the seed 1",
-        "nothing was assigned at random", "Some published numbers are from memory", "8 kinds of device",
+        "Splits of 1000 m are included if they are complete", "as measured, without adjustment", "by Holm's method",
+        "first against last quarter of each run", "runs of an athlete averaged", "random seed is 1",
+        "nothing was assigned at random", "Some published numbers were recalled from memory", "8 kinds of device",
     ):  # fmt: skip
         assert words in said, words
 
@@ -147,7 +148,7 @@ def test_references_are_published_results_and_what_the_methods_used_rest_on(page
 
 @pytest.mark.parametrize(
     ("top", "said"),
-    [('correction = "benjamini_hochberg"', "Benjamini and Hochberg"), ('correction = "none"', "corrected not at all")],
+    [('correction = "benjamini_hochberg"', "Benjamini and Hochberg"), ('correction = "none"', "are not corrected")],
 )
 def test_the_correction_is_named_as_the_study_asks_for_it(top: str, said: str, demo: Refreshed):
     assert said in report(told_of(demo, top=top), STATED)
@@ -155,19 +156,19 @@ def test_the_correction_is_named_as_the_study_asks_for_it(top: str, said: str, d
 
 def test_a_cohort_chosen_by_hand_says_so(demo: Refreshed):
     chosen = told_of(demo, top='[cohort]\nathletes = ["brine", "crag", "ember"]')
-    assert "who is in was chosen by hand" in report(chosen, STATED)
-    assert "chosen by hand" not in report(told_of(demo), STATED)
+    assert "Athletes were selected by name" in report(chosen, STATED)
+    assert "selected by name" not in report(told_of(demo), STATED)
 
 
 @pytest.mark.parametrize(
     ("n_versions", "said"),
     [(0, "before it was computed."), (1, "after 1 other version of it had been run"), (4, "after 4 other versions of")],
 )
-def test_it_says_when_the_study_was_stated_and_how_often_it_was_changed(n_versions: int, said: str, told: Conducted):
+def test_it_says_when_the_study_was_stated_and_how_often_it_was_changed(n_versions: int, said: str, told: StudyResult):
     text = report(told, Registered("2026-11-25T10:00:00+00:00", n_versions, 7))
-    assert "Stated 2026-11-25T10:00:00+00:00, before it was computed" in text
+    assert "Stated on 2026-11-25T10:00:00+00:00, before it was computed" in text
     assert said in text
-    assert "Study 7 that this store was asked." in text
+    assert "This is study 7 on this store." in text
 
 
 # --- What it does not ------------------------------------------------------------------------------------------------

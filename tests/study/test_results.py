@@ -4,12 +4,12 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from pipeline.study.results import Found, Results, beside_published, results
+from pipeline.study.results import Results, Statistic, compare_with_published, results
 from pipeline.study.study_file import Published
 
 
-def found(name: str, p_value: float | None, *, is_primary: bool = True, **more: object) -> Found:
-    return Found(
+def found(name: str, p_value: float | None, *, is_primary: bool = True, **more: object) -> Statistic:
+    return Statistic(
         name, "trend", "cadence_spm", "slope_pct_per_10km", 1.0, p_value=p_value, is_primary=is_primary, **more
     )  # type: ignore[arg-type]
 
@@ -32,7 +32,7 @@ def test_rows_have_the_columns_of_their_table_and_a_level_only_with_an_interval(
     assert told["level"].to_list() == [0.95, None]
 
 
-# --- Beside published results ----------------------------------------------------------------------------------------
+# --- Compared with published results ---------------------------------------------------------------------------------
 
 
 def published(**more: object) -> Published:
@@ -43,7 +43,7 @@ OURS = results([found("a", 0.03, low=1.0 - 1.959964, high=1.0 + 1.959964)], "non
 
 
 def test_the_difference_has_the_variances_of_both():
-    row = beside_published(OURS, [published(sd=4.0, n=4)]).row(0, named=True)
+    row = compare_with_published(OURS, [published(sd=4.0, n=4)]).row(0, named=True)
     reach = stats.norm.ppf(0.975) * (1.0**2 + 2.0**2) ** 0.5
     assert row["difference"] == pytest.approx(-2.0)
     assert (row["difference_low"], row["difference_high"]) == pytest.approx((-2.0 - reach, -2.0 + reach), abs=1e-5)
@@ -51,17 +51,19 @@ def test_the_difference_has_the_variances_of_both():
 
 
 def test_a_printed_interval_counts_before_sd_and_number():
-    row = beside_published(OURS, [published(low=3 - 1.959964, high=3 + 1.959964, sd=100.0, n=2)]).row(0, named=True)
+    row = compare_with_published(OURS, [published(low=3 - 1.959964, high=3 + 1.959964, sd=100.0, n=2)]).row(
+        0, named=True
+    )
     assert row["difference_high"] - row["difference_low"] == pytest.approx(2 * 1.959964 * 2**0.5, abs=1e-5)
 
 
 def test_without_an_error_the_published_number_counts_as_exact_and_the_row_says_so():
-    row = beside_published(OURS, [published()]).row(0, named=True)
+    row = compare_with_published(OURS, [published()]).row(0, named=True)
     assert row["difference_high"] - row["difference_low"] == pytest.approx(2 * 1.959964, abs=1e-5)
     assert "counts as exact" in row["note"]
 
 
 def test_a_published_row_without_a_counterpart_is_shown_and_says_so():
     other = Published("a", "change_pct", 3.0, "a paper 2026", "seen", "cadence_spm")
-    row = beside_published(OURS, [other]).row(0, named=True)
+    row = compare_with_published(OURS, [other]).row(0, named=True)
     assert (row["ours"], row["difference"], row["note"]) == (None, None, "this study has no such number")

@@ -11,9 +11,9 @@ from pipeline.study.cohort import Flow, Step, in_words
 from pipeline.study.conduct import conduct
 from pipeline.study.register import Registered
 from pipeline.study.report import report
-from pipeline.study.results import Found, results
-from pipeline.study.small_cells import guarded, guarded_flow, guarded_results, shared_groups
-from pipeline.study.study_file import read_study
+from pipeline.study.results import Statistic, results
+from pipeline.study.small_cells import shared_groups, suppress_in_flow, suppress_in_results, suppress_small_cells
+from pipeline.study.study_reader import read_study
 from tests.support.demo_store import Refreshed
 
 LEAST = 3
@@ -110,16 +110,16 @@ def counts(of: Flow) -> tuple[object, ...]:
     ids=str,
 )
 def test_a_step_of_few_athletes_is_not_told_nor_the_total_that_it_follows_from(step: tuple, left: tuple):
-    assert counts(guarded_flow(flow(step), LEAST)) == left
+    assert counts(suppress_in_flow(flow(step), LEAST)) == left
 
 
 def test_the_other_steps_are_told_as_they_are():
-    assert counts(guarded_flow(flow((40, 6, 9), (2, 1, 1)), LEAST)) == (None, None, [(40, 6), (None, None)])
+    assert counts(suppress_in_flow(flow((40, 6, 9), (2, 1, 1)), LEAST)) == (None, None, [(40, 6), (None, None)])
 
 
 def test_the_sentence_of_a_guarded_way_has_no_number_that_the_small_one_follows_from():
-    said = in_words(guarded_flow(flow((40, 6, 9), (2, 1, 1)), LEAST))
-    assert said == "Of the store's runs 9 of 9 athletes entered. Left out: 40 step 0; some step 1."
+    said = in_words(suppress_in_flow(flow((40, 6, 9), (2, 1, 1)), LEAST))
+    assert said == "9 runs of 9 athletes are included. Left out: 40 step 0; some step 1."
 
 
 # --- Results ---------------------------------------------------------------------------------------------------------
@@ -128,25 +128,25 @@ NUMBERS = ("estimate", "low", "high", "p_value", "p_corrected", "n_athletes", "n
 
 
 def one(n_athletes: int | None, p_value: float = 0.01) -> pl.DataFrame:
-    method = f"signs, all 2^{n_athletes} patterns counted (exact)"
-    found = Found("a", "paired_windows", "cadence_spm", "change_pct", 1.5, 1.0, 2.0, 0.95, p_value, True, n_athletes, 7,
-                  method=method, note=f"{n_athletes} athletes")  # fmt: skip
-    return results([found], "holm")
+    method = "signs, all patterns counted (exact)"
+    row = Statistic("a", "paired_windows", "cadence_spm", "change_pct", 1.5, 1.0, 2.0, 0.95, p_value, True, n_athletes,
+                    7, method=method, note=f"{n_athletes} athletes")  # fmt: skip
+    return results([row], "holm")
 
 
 def test_a_number_of_few_people_is_left_out_with_everything_that_tells_it():
-    [row] = guarded_results(one(2), [True], LEAST).to_dicts()
+    [row] = suppress_in_results(one(2), [True], LEAST).to_dicts()
     assert {row[name] for name in NUMBERS} == {None}
     assert (row["note"], row["method"]) == (
-        "not told: of fewer than 3 people", "signs, all 2^n patterns counted (exact)",
+        "not published: of fewer than 3 people", "signs, all patterns counted (exact)",
     )  # fmt: skip
-    assert guarded_results(one(3), [False], LEAST).equals(one(3))
+    assert suppress_in_results(one(3), [False], LEAST).equals(one(3))
 
 
 @pytest.mark.parametrize(("p_value", "side"), [(0.0499, "p below 0.05"), (0.05, "p 0.05 or above")])
 def test_of_a_test_of_counts_it_is_told_on_which_side_its_p_lies(p_value: float, side: str):
-    [row] = guarded_results(one(None, p_value), [True], LEAST).to_dicts()
-    assert (row["note"], row["p_value"]) == (f"not told: of fewer than 3 people; {side}", None)
+    [row] = suppress_in_results(one(None, p_value), [True], LEAST).to_dicts()
+    assert (row["note"], row["p_value"]) == (f"not published: of fewer than 3 people; {side}", None)
 
 
 # --- A whole study ---------------------------------------------------------------------------------------------------
@@ -175,10 +175,10 @@ read_as = "seen"
 @pytest.mark.parametrize(("least", "is_told"), [(8, True), (9, False)])
 def test_a_study_of_eight_is_told_at_eight_and_not_at_nine(least: int, is_told: bool, demo: Refreshed):
     whole = conduct(read_study(STUDY.format(least=least), name="study.toml"), demo.store, with_power=True)
-    safe = guarded(whole)
+    safe = suppress_small_cells(whole)
     assert safe.power is not None
     assert (safe.results["estimate"].null_count() == 0) is is_told
-    assert (safe.beside["ours"][0] is not None) is is_told
+    assert (safe.comparison["ours"][0] is not None) is is_told
     assert (len(safe.figures), safe.power.height > 0) == ((1, True) if is_told else (0, False))
     said = report(safe, Registered("2031-01-01T00:00:00+00:00", 0, 1))
     assert ("distance of a run, median (quartiles) [km]" in said) is is_told
@@ -190,6 +190,6 @@ def test_a_study_of_eight_is_told_at_eight_and_not_at_nine(least: int, is_told: 
 
 def test_no_range_is_told_whatever_the_least(demo: Refreshed):
     whole = conduct(read_study(STUDY.format(least=1), name="study.toml"), demo.store)
-    said = report(guarded(whole), Registered("2031-01-01T00:00:00+00:00", 0, 1))
+    said = report(suppress_small_cells(whole), Registered("2031-01-01T00:00:00+00:00", 0, 1))
     assert "(range)" not in said
     assert "The store holds 111 runs of 10 athletes" in said

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.errors import UsageError
-from pipeline.study.study_file import Study, read_study
+from pipeline.study.study_file import Study
+from pipeline.study.study_reader import read_study
 
 STUDIES = sorted((Path(__file__).parents[2] / "data" / "studies").rglob("*.toml"))
 
@@ -76,9 +77,9 @@ FAULTS = {
         WHOLE.replace('title = "Contact time"\n', ""),
         'the file: title is nothing; expected title = "some words"',
     ),
-    "an unknown word": (
+    "an unknown key": (
         WHOLE.replace("seed = 7", "sead = 7"),
-        "line 3: sead is an unknown word; expected seed",
+        "line 3: sead is an unknown key; expected seed",
     ),
     "a seed that is no number": (
         WHOLE.replace("seed = 7", 'seed = "7"'),

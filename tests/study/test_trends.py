@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.core.errors import NothingDone
-from pipeline.study.results import MOST_POINTS, Found, Outcome
+from pipeline.study.results import MOST_POINTS, AnalysisResult, Statistic
 from pipeline.study.study_file import Analysis
 from pipeline.study.trends import onsets, trend
 from tests.support.cohorts import cohort_of
@@ -24,8 +24,8 @@ def scattered(line: Callable[[int, int, float], float], sd: float = 0.002) -> Ca
     return lambda athlete, run, km: 240 * exp(line(athlete, run, km) + sd * random.standard_normal())
 
 
-def told(outcome: Outcome) -> dict[str, Found]:
-    return {one.statistic: one for one in outcome.found}
+def told(result: AnalysisResult) -> dict[str, Statistic]:
+    return {one.statistic: one for one in result.statistics}
 
 
 def test_the_mean_of_the_planted_slopes_is_found_whatever_the_levels_of_runs():
@@ -75,7 +75,7 @@ def test_two_athletes_are_too_few_for_a_trend():
     with pytest.raises(NothingDone) as raised:
         trend(cohort_of(scattered(lambda *_: 0.0), n_athletes=2, n_runs=3), LINE)
     assert str(raised.value) == (
-        "line: 2 athletes have contact time in 6 runs of the cohort; a trend asks for at least 3."
+        "line: 2 athletes have contact time in 6 runs of the cohort; a trend needs at least 3."
     )
 
 
@@ -86,7 +86,7 @@ def test_a_change_that_begins_at_km_12_is_found_there():
     def bent(athlete: int, _run: int, km: float) -> float:
         return 0.06 * max(km - 12, 0) / 10 * (1 + 0.2 * np.sin(athlete))
 
-    (row,) = onsets(cohort_of(scattered(bent), n_athletes=9, n_runs=2, km=24), FROM).found
+    (row,) = onsets(cohort_of(scattered(bent), n_athletes=9, n_runs=2, km=24), FROM).statistics
     assert row.estimate == pytest.approx(12, abs=1)
     assert row.low is not None
     assert row.high is not None
@@ -97,12 +97,14 @@ def test_a_change_that_begins_at_km_12_is_found_there():
 
 
 def test_where_the_line_is_straight_none_is_given_and_the_row_says_so():
-    (row,) = onsets(cohort_of(scattered(lambda _athlete, _run, km: 0.03 * km / 10), n_athletes=9, km=24), FROM).found
+    (row,) = onsets(
+        cohort_of(scattered(lambda _athlete, _run, km: 0.03 * km / 10), n_athletes=9, km=24), FROM
+    ).statistics
     assert (row.estimate, row.low, row.high) == (None, None, None)
     assert row.note == "no distance stands out: a straight line does as well"
     assert row.is_primary
 
 
 def test_six_athletes_are_too_few_for_an_onset():
-    with pytest.raises(NothingDone, match="6 athletes have contact time in 6 runs of the cohort; an onset asks for"):
+    with pytest.raises(NothingDone, match="6 athletes have contact time in 6 runs of the cohort; an onset needs"):
         onsets(cohort_of(scattered(lambda *_: 0.0), n_athletes=6), FROM)

@@ -10,7 +10,7 @@ from scipy import stats
 
 from pipeline.core.errors import NothingDone
 from pipeline.methods.sample_size import change_components
-from pipeline.study.results import Found
+from pipeline.study.results import Statistic
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import Analysis
 from pipeline.study.windows import POWERS_ASKED, RUNS_ASKED, equivalent_windows, paired_windows, power
@@ -27,8 +27,8 @@ def by_half(changes: tuple[float, ...]) -> Callable[[int, int, float], float]:
     return lambda athlete, _run, km: 240.0 * (exp(changes[athlete]) if km > 10 else 1.0)
 
 
-def told(outcome: object) -> dict[str, Found]:
-    return {one.statistic: one for one in outcome.found}  # type: ignore[attr-defined]
+def told(result: object) -> dict[str, Statistic]:
+    return {one.statistic: one for one in result.statistics}  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("analysis", [ENDS, QUARTERS], ids=["stretches", "quarters"])
@@ -73,9 +73,7 @@ def test_by_athletes_runs_are_averaged_first_and_by_runs_each_counts():
     by_athlete = told(paired_windows(uneven, ENDS))["change_pct"]
     by_run = told(paired_windows(uneven, Analysis(**vars(ENDS) | {"unit": "run"})))["change_pct"]
     assert (by_athlete.n_athletes, by_athlete.n_runs, by_run.n_runs) == (3, 12, 12)
-    assert "all 2^3" in by_athlete.method
-    assert "all 2^12" in by_run.method
-    assert "runs of one athlete are alike" in by_run.note
+    assert "runs of the same athlete are correlated" in by_run.note
     assert by_athlete.note == ""
 
 
@@ -97,7 +95,7 @@ def test_a_stretch_that_nobody_reached_is_refused_with_how_far_they_came():
         paired_windows(cohort_of(by_half(CHANGES), km=12), ENDS)
     assert str(raised.value) == (
         "ends: 0 athletes have contact time both from km 1 to 5 and from km 15 to 20; at least 2 are needed. 5 runs of "
-        "5 athletes have it anywhere, the longest to km 12; splits of the warm-up do not enter."
+        "5 athletes have it anywhere, the longest to km 12; splits of the warm-up are left out."
     )
 
 
@@ -108,7 +106,7 @@ def test_one_athlete_alone_is_refused():
 
 def test_a_metric_that_nobody_recorded_is_refused_with_counts():
     splits = cohort_of(by_half(CHANGES)).splits.with_columns(contact_time_ms=pl.lit(None, dtype=pl.Float64))
-    with pytest.raises(NothingDone, match="Of 5 runs of the cohort 0 have it recorded; 5 of 5 athletes have responses"):
+    with pytest.raises(NothingDone, match="Of 5 runs of the cohort 0 recorded it; 5 of 5 athletes have responses"):
         paired_windows(cohort_of(by_half(CHANGES), splits=splits), QUARTERS)
 
 
@@ -142,12 +140,12 @@ def test_power_rests_on_the_scatter_between_and_within_athletes_and_more_runs_ne
 
     material = cohort_of(lambda athlete, run, km: 240 * exp(late(athlete, run) * (km > 10)), n_athletes=12, n_runs=4)
     table = power(material, ENDS)
-    scatter = change_components(
+    between, within = change_components(
         [athlete for athlete in range(12) for _ in range(4)],
         [100 * late(athlete, run) for athlete in range(12) for run in range(4)],
     )
-    assert table["between_sd_pct"].to_list() == pytest.approx([scatter.between] * 10, abs=1e-4)
-    assert table["within_sd_pct"].to_list() == pytest.approx([scatter.within] * 10, abs=1e-4)
+    assert table["between_sd_pct"].to_list() == pytest.approx([between] * 10, abs=1e-4)
+    assert table["within_sd_pct"].to_list() == pytest.approx([within] * 10, abs=1e-4)
     for wanted in POWERS_ASKED:
         needed = table.filter(power=wanted).sort("n_runs")
         assert needed["n_runs"].to_list() == list(RUNS_ASKED)

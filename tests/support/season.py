@@ -23,10 +23,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-Array = npt.NDArray[np.float64]
+from pipeline.core.arrays import Array
 
 REFERENCE_M_S = 3.0
 CADENCE_PER_M_S_VAN_OEVEREN = 6.01
