@@ -14,8 +14,6 @@ from typing import Any
 import duckdb
 import polars as pl
 import pytest
-from prefect.settings import PREFECT_API_URL
-from prefect.testing.utilities import prefect_test_harness
 
 from pipeline.core.errors import Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
@@ -261,6 +259,9 @@ def test_an_address_that_cannot_be_read_says_which_can(address: str):
 @pytest.fixture(scope="module")
 def prefect_api() -> Iterator[str]:
     """A Prefect server for the processes that a test starts, so that each need not start one of its own."""
+    from prefect.settings import PREFECT_API_URL  # noqa: PLC0415 - importing the server takes seconds
+    from prefect.testing.utilities import prefect_test_harness  # noqa: PLC0415
+
     with prefect_test_harness(server_startup_timeout=120):
         yield str(PREFECT_API_URL.value())
 
@@ -301,6 +302,7 @@ if __name__ == "__main__":
 
 
 @pytest.mark.slow
+@pytest.mark.depth
 def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(prefect_api: str, demo: Refreshed, tmp_path: Path):
     told = refreshed_by_cluster(tmp_path / "store", prefect_api)
     assert told.returncode == 0, told.stderr
@@ -318,6 +320,7 @@ def test_a_worker_that_is_killed_on_the_way_is_survived(prefect_api: str, demo: 
 
 
 @pytest.mark.slow
+@pytest.mark.depth
 def test_files_that_hang_crash_or_eat_memory_and_one_that_costs_workers_of_the_cluster_cost_themselves_only(
     prefect_api: str, tmp_path: Path
 ):

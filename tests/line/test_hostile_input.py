@@ -205,13 +205,13 @@ def test_xml_in_an_encoding_that_is_none_is_refused(encoding: str):
 @pytest.mark.parametrize(
     "content",
     [
-        "b'x' * 100_000_000",
-        "b'x,' * 50_000_000",
+        pytest.param("b'x' * 100_000_000", marks=pytest.mark.depth),
+        pytest.param("b'x,' * 50_000_000", marks=pytest.mark.depth),
         "b'elapsed_s,distance_m\\n0,0\\n1,' + b'3' * 100_000_000 + b'\\n2,6\\n'",
         "b'elapsed_s,distance_m\\n0,0\\n1,' + b',' * 100_000_000 + b'\\n2,6\\n'",
-        "b'elapsed_s,distance_m\\n0,0\\n1,\"' + b'\\n' * 100_000_000",
-        "b'\"' * 100_000_000",
-        "bytes(100_000_000)",
+        pytest.param("b'elapsed_s,distance_m\\n0,0\\n1,\"' + b'\\n' * 100_000_000", marks=pytest.mark.depth),
+        pytest.param("b'\"' * 100_000_000", marks=pytest.mark.depth),
+        pytest.param("bytes(100_000_000)", marks=pytest.mark.depth),
     ],
 )
 def test_a_csv_file_of_a_single_line_of_a_hundred_megabytes_is_met_in_bounded_time_and_memory(content: str):

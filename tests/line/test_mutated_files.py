@@ -125,6 +125,7 @@ def test_two_hundred_mutants_are_each_read_or_refused_with_a_reason():
 
 
 @pytest.mark.slow
+@pytest.mark.depth
 @pytest.mark.parametrize("first", range(200, N_MUTANTS, 200))
 def test_two_thousand_mutants_are_each_read_or_refused_with_a_reason(first: int):
     for number in range(first, first + 200):
@@ -178,13 +179,14 @@ def bytes_of_the_good(store: Path) -> dict[str, bytes]:
 
 
 @pytest.mark.slow
-def test_two_thousand_mutants_in_an_inbox_are_all_in_the_ledger_and_change_nothing_of_the_others(tmp_path: Path):
+@pytest.mark.parametrize("n_mutants", [200, pytest.param(N_MUTANTS, marks=pytest.mark.depth)])
+def test_mutants_in_an_inbox_are_all_in_the_ledger_and_change_nothing_of_the_others(tmp_path: Path, n_mutants: int):
     alone = bytes_of_the_good(refreshed(good_inbox(tmp_path / "good"), tmp_path / "alone"))
     assert len(alone) >= 6
 
     inbox = good_inbox(tmp_path / "inbox")
     (inbox / "zed").mkdir()
-    for number in range(N_MUTANTS):
+    for number in range(n_mutants):
         name, content = mutant(number, largest=8000)
         (inbox / "zed" / f"{number:04}-{name}").write_bytes(content)
     store = refreshed(inbox, tmp_path / "store")
