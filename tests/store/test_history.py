@@ -20,13 +20,19 @@ from pipeline.store.history import HISTORY, catch_up, changed_findings, read_his
 from tests.support.nights import CLOCKLESS, Nights, drifting_run
 
 
-@pytest.fixture
-def nights(tmp_path: Path) -> Nights:
-    """An athlete with a run, refreshed once."""
-    club = Nights(tmp_path)
+@pytest.fixture(scope="module")
+def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    """An athlete with a run, refreshed once. Only to be copied."""
+    club = Nights(tmp_path_factory.mktemp("club"))
     club.put("ari/0.fit", drifting_run(0))
     club.refresh()
     return club
+
+
+@pytest.fixture
+def nights(refreshed_club: Nights, tmp_path: Path) -> Nights:
+    """A copy of that club, to be changed."""
+    return refreshed_club.copied(tmp_path)
 
 
 def lines(club: Nights) -> list[str]:

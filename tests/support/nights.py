@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -72,6 +73,11 @@ class Nights:
     @property
     def store(self) -> Path:
         return self.root / "store"
+
+    def copied(self, root: Path) -> Nights:
+        """The same inbox and store under another folder, to be changed."""
+        shutil.copytree(self.root, root, symlinks=True, dirs_exist_ok=True)
+        return Nights(root)
 
     def put(self, name: str, content: bytes | str) -> None:
         path = self.inbox / name
