@@ -46,18 +46,18 @@ def put_runs(club: Nights, athletes: str, days: range) -> None:
 
 @pytest.fixture(scope="module")
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    """Four athletes with three runs each, refreshed, and a fourth run of each that came in since. Only to be copied."""
-    nights = Nights(tmp_path_factory.mktemp("club"))
+    """Four athletes with three runs each, refreshed, and a fourth run of each that came in since; see `club`."""
+    nights = Nights(tmp_path_factory.mktemp("unbroken") / "club")
     put_runs(nights, "abcd", range(3))
     refresh(read_inbox(nights.inbox), nights.store, jobs=1)
     put_runs(nights, "abcd", range(3, 4))
-    return nights
+    return nights.remember()
 
 
 @pytest.fixture
-def club(refreshed_club: Nights, tmp_path: Path) -> Nights:
-    """A copy of that club, to be harmed."""
-    return refreshed_club.copied(tmp_path)
+def club(refreshed_club: Nights) -> Nights:
+    """That club, to be harmed."""
+    return refreshed_club.restored()
 
 
 def command(club: Nights, *words: str, before: tuple[str, ...] = ()) -> list[str]:
@@ -180,21 +180,21 @@ refresh(read_inbox(Path(inbox)), Path(store), jobs=1)
 
 @pytest.fixture(scope="module")
 def twice_refreshed(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    """A small club with as many states as are kept, and a run that came in since. Only to be copied."""
-    club = Nights(tmp_path_factory.mktemp("twice"))
+    """A small club with as many states as are kept, and a run that came in since."""
+    club = Nights(tmp_path_factory.mktemp("twice") / "club")
     put_runs(club, "ab", range(2))
     club.put("settings.toml", "keep_generations = 2\n")
     for day in (2, 3):
         refresh(read_inbox(club.inbox), club.store, jobs=1)
         club.put(f"a/{day}.fit", drifting_run(day, seed=day))
-    return club
+    return club.remember()
 
 
 @pytest.mark.parametrize(("where", "when"), DEADLY)
 def test_kill_9_right_before_or_after_a_step_that_counts_leaves_a_whole_state(
-    twice_refreshed: Nights, tmp_path: Path, where: str, when: str
+    twice_refreshed: Nights, where: str, when: str
 ):
-    club = twice_refreshed.copied(tmp_path)
+    club = twice_refreshed.restored()
     before = read_table(club.store, "runs")
     words = [sys.executable, "-c", DIES, where, when, str(club.inbox), str(club.store)]
     died = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)

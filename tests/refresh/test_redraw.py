@@ -61,16 +61,16 @@ def club_in(folder: Path) -> Nights:
 
 @pytest.fixture(scope="module")
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    """That club after a refresh. Only to be copied."""
-    nights = club_in(tmp_path_factory.mktemp("club"))
+    """That club after a refresh; see `refreshed`."""
+    nights = club_in(tmp_path_factory.mktemp("redraw") / "club")
     nights.refresh()
-    return nights
+    return nights.remember()
 
 
 @pytest.fixture
-def refreshed(refreshed_club: Nights, tmp_path: Path) -> Nights:
-    """A copy of the club after a refresh, to be changed."""
-    return refreshed_club.copied(tmp_path)
+def refreshed(refreshed_club: Nights) -> Nights:
+    """The club after a refresh, to be changed."""
+    return refreshed_club.restored()
 
 
 def run(*words: str | Path) -> Result:

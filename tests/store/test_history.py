@@ -22,17 +22,17 @@ from tests.support.nights import CLOCKLESS, Nights, drifting_run
 
 @pytest.fixture(scope="module")
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    """An athlete with a run, refreshed once. Only to be copied."""
-    club = Nights(tmp_path_factory.mktemp("club"))
+    """An athlete with a run, refreshed once; see `nights`."""
+    club = Nights(tmp_path_factory.mktemp("history") / "club")
     club.put("ari/0.fit", drifting_run(0))
     club.refresh()
-    return club
+    return club.remember()
 
 
 @pytest.fixture
-def nights(refreshed_club: Nights, tmp_path: Path) -> Nights:
-    """A copy of that club, to be changed."""
-    return refreshed_club.copied(tmp_path)
+def nights(refreshed_club: Nights) -> Nights:
+    """That club, to be changed."""
+    return refreshed_club.restored()
 
 
 def lines(club: Nights) -> list[str]:

@@ -34,8 +34,8 @@ from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run
 
 @pytest.fixture(scope="module")
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    """Two athletes with two runs each and a clockless one, refreshed once. Only to be copied."""
-    nights = Nights(tmp_path_factory.mktemp("club"))
+    """Two athletes with two runs each and a clockless one, refreshed once; see `club`."""
+    nights = Nights(tmp_path_factory.mktemp("known") / "club")
     for number in range(2):
         nights.put(f"ari/{number}.fit", drifting_run(number, seed=number))
         nights.put(f"bo/{number}.fit", drifting_run(number, seed=10 + number))
@@ -43,13 +43,13 @@ def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
     nights.put("roster.csv", "athlete_id,mass_kg,height_m,leg_length_m\nari,60,1.7,0.9\nbo,70,1.8,0.95\n")
     nights.put("sessions.csv", "file,started_at_utc,kind\nbo/watch.csv,2026-03-20T09:00:00Z,training\n")
     nights.refresh()
-    return nights
+    return nights.remember()
 
 
 @pytest.fixture
-def club(refreshed_club: Nights, tmp_path: Path) -> Nights:
-    """A copy of that club, to be changed."""
-    return refreshed_club.copied(tmp_path)
+def club(refreshed_club: Nights) -> Nights:
+    """That club, to be changed."""
+    return refreshed_club.restored()
 
 
 NOBODY: list[str] = []
