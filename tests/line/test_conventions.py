@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
+import pytest
+
 from pipeline import STAGES
 from pipeline.tables import TABLES
 
@@ -132,6 +134,13 @@ def test_no_file_holds_a_path_of_somebodys_machine():
         if match
     ]
     assert found == []
+
+
+def test_the_gate_runs_the_tests_that_a_plain_run_leaves_out():
+    gate = ROOT / ".ci" / "run"
+    if not gate.is_file():
+        pytest.skip("a source distribution has no gate")
+    assert {"python -m pytest", "python -m pytest -m depth"} <= set(gate.read_text(encoding="utf-8").splitlines())
 
 
 def test_nothing_that_is_made_is_kept():
