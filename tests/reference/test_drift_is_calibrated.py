@@ -96,7 +96,7 @@ def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth():
         pytest.param("independent errors", PART.with_contact(rho=0.0), marks=depth),
         pytest.param("errors correlated by 0.8", PART.with_contact(rho=0.8), marks=depth),
         pytest.param("runs all alike", PART.with_contact(own_drift_sd_pct=0.0), marks=depth),
-        ("heavy tails", PART.with_contact(tail=3.0, outlier_share=0.02, outlier_sd_pct=5.0)),
+        pytest.param("heavy tails", PART.with_contact(tail=3.0, outlier_share=0.02, outlier_sd_pct=5.0), marks=depth),
     ],
     ids=["3_runs", "5_runs", "30_runs", "independent", "correlated_by_0.8", "runs_alike", "heavy_tails"],
 )
@@ -128,6 +128,7 @@ def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen():
     assert_between(share(found, pl.col("drift_low") > 0), 90, 100, "detection")
 
 
+@depth
 def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slows():
     """Burns, Zendler and Zernicke 2019, doi 10.1152/japplphysiol.00374.2018: over 100 km of road cadence rises by 5.6
     steps/min per m/s and does not change with distance once speed is known (read in the abstract). Linear in speed,
