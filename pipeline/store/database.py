@@ -49,7 +49,10 @@ def _write(built: Path, file: Path) -> None:
                 connection.execute(f"CREATE TABLE {table} AS SELECT {columns} FROM {source} ORDER BY {keys}")
             else:
                 _create(connection, table, read_rows(built, table))
+            # In one transaction: outside it, each comment would be written to the disk before the next.
+            connection.begin()
             _comment(connection, "VIEW" if has_files and table == "samples" else "TABLE", table)
+            connection.commit()
         # Closing does this too, but reports no error if it fails, and leaves a log next to the file.
         connection.execute("CHECKPOINT")
 

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import polars as pl
 import pytest
-from prefect.settings import PREFECT_API_URL
-from prefect.testing.utilities import prefect_test_harness
 
 from pipeline.core.errors import Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
@@ -233,9 +232,22 @@ def test_a_living_holder_puts_the_end_of_the_lock_off(bucket: str, monkeypatch: 
     monkeypatch.setattr("pipeline.store.lock.LEASE_S", 1.0)
     store = place(f"{bucket}/alive")
     with locked(store):
-        time.sleep(1.5)
+        first = ends_at(store)
+        wait_until(lambda: time.time() > first and ends_at(store) > first)
         with pytest.raises(Held), locked(store):
             pass
+
+
+def ends_at(store: Path) -> float:
+    """When the lock of a store expires."""
+    return float(json.loads((store / ".lock").read_bytes())["until"])
+
+
+def wait_until(is_so: Callable[[], bool], seconds: float = 60) -> None:
+    until = time.monotonic() + seconds
+    while not is_so():
+        assert time.monotonic() < until, "it has not come about in time"
+        time.sleep(0.05)
 
 
 def test_a_holder_whose_lock_was_taken_over_is_told_before_he_publishes(bucket: str, monkeypatch: pytest.MonkeyPatch):
@@ -243,9 +255,8 @@ def test_a_holder_whose_lock_was_taken_over_is_told_before_he_publishes(bucket: 
     store = place(f"{bucket}/stolen")
     with locked(store) as check_still_held:
         (store / ".lock").write_bytes(b"another's")
-        time.sleep(0.5)
         with pytest.raises(LockLost, match="expired and was taken by another process"):
-            check_still_held()
+            wait_until(lambda: bool(check_still_held()))
     assert (store / ".lock").read_bytes() == b"another's"
 
 
@@ -261,6 +272,9 @@ def test_an_address_that_cannot_be_read_says_which_can(address: str):
 @pytest.fixture(scope="module")
 def prefect_api() -> Iterator[str]:
     """A Prefect server for the processes that a test starts, so that each need not start one of its own."""
+    from prefect.settings import PREFECT_API_URL  # noqa: PLC0415 - importing the server takes seconds
+    from prefect.testing.utilities import prefect_test_harness  # noqa: PLC0415
+
     with prefect_test_harness(server_startup_timeout=120):
         yield str(PREFECT_API_URL.value())
 
@@ -301,6 +315,7 @@ if __name__ == "__main__":
 
 
 @pytest.mark.slow
+@pytest.mark.depth
 def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(prefect_api: str, demo: Refreshed, tmp_path: Path):
     told = refreshed_by_cluster(tmp_path / "store", prefect_api)
     assert told.returncode == 0, told.stderr
@@ -318,6 +333,7 @@ def test_a_worker_that_is_killed_on_the_way_is_survived(prefect_api: str, demo: 
 
 
 @pytest.mark.slow
+@pytest.mark.depth
 def test_files_that_hang_crash_or_eat_memory_and_one_that_costs_workers_of_the_cluster_cost_themselves_only(
     prefect_api: str, tmp_path: Path
 ):

@@ -24,20 +24,27 @@ class TookTooLong(BaseException):
     """No `Exception`, so that nothing on the way takes it for a fault of the file."""
 
 
+#: How much longer a file may take than it may compute: the machine has other work to do, too.
+WAITS = 20
+
+
 @contextmanager
-def watchdog(seconds: int) -> Iterator[None]:
-    """Ends what hangs, and fails what takes longer than a file may cost."""
+def watchdog(seconds: float) -> Iterator[None]:
+    """Ends what hangs, and fails what computes longer than a file may cost."""
 
     def bark(*_: object) -> None:
         raise TookTooLong(f"took longer than {seconds} s")
 
-    before = signal.signal(signal.SIGALRM, bark)
-    signal.alarm(seconds)
+    before = [(one, signal.signal(one, bark)) for one in (signal.SIGPROF, signal.SIGALRM)]
+    signal.setitimer(signal.ITIMER_PROF, seconds)
+    signal.setitimer(signal.ITIMER_REAL, WAITS * seconds)
     try:
         yield
     finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        for one, handler in before:
+            signal.signal(one, handler)
 
 
 def look_into(name: str, content: bytes) -> list[Session]:

@@ -33,9 +33,9 @@ from pipeline.tables import TABLES
 from tests.support.nights import Nights, drifting_run
 
 pytestmark = pytest.mark.slow
+depth = pytest.mark.depth
 
 ROOT = Path(__file__).parents[2]
-N_KILLS = 30
 
 
 def put_runs(club: Nights, athletes: str, days: range) -> None:
@@ -44,14 +44,20 @@ def put_runs(club: Nights, athletes: str, days: range) -> None:
             club.put(f"{name}/{day}.fit", drifting_run(day, seed=100 * place + day))
 
 
-@pytest.fixture
-def club(tmp_path: Path) -> Nights:
-    """Four athletes with three runs each, refreshed, and a fourth run of each that came in since."""
-    nights = Nights(tmp_path)
+@pytest.fixture(scope="module")
+def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    """Four athletes with three runs each, refreshed, and a fourth run of each that came in since; see `club`."""
+    nights = Nights(tmp_path_factory.mktemp("unbroken") / "club")
     put_runs(nights, "abcd", range(3))
     refresh(read_inbox(nights.inbox), nights.store, jobs=1)
     put_runs(nights, "abcd", range(3, 4))
-    return nights
+    return nights.remember()
+
+
+@pytest.fixture
+def club(refreshed_club: Nights) -> Nights:
+    """That club, to be harmed."""
+    return refreshed_club.restored()
 
 
 def command(club: Nights, *words: str, before: tuple[str, ...] = ()) -> list[str]:
@@ -79,8 +85,7 @@ def assert_tables(store: Path, expected: dict[str, pl.DataFrame]) -> None:
 
 def assert_finishes(club: Nights) -> None:
     """A refresh now ends well, and the tables are those of one into a new store."""
-    done = run(club)
-    assert done.returncode == 0, done.stderr
+    refresh(read_inbox(club.inbox), club.store, jobs=1)
     assert_tables(club.store, expected_after(club))
     assert len(list((club.store / "generations").iterdir())) <= 5, "nothing half done is left"
 
@@ -101,7 +106,8 @@ def kill_group_after(club: Nights, seconds: float) -> bool:
     return was_alive
 
 
-def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refresh_finishes(club: Nights):
+@pytest.mark.parametrize("n_kills", [3, pytest.param(30, marks=depth)])
+def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refresh_finishes(club: Nights, n_kills: int):
     before = tables_of(club.store)
     timed = Nights(club.root / "timed")
     shutil.copytree(club.root, timed.root, symlinks=True, ignore=shutil.ignore_patterns("timed"))
@@ -109,7 +115,7 @@ def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refres
     assert run(timed).returncode == 0
     lasts_s = time.monotonic() - began
     after = tables_of(timed.store)
-    instants = np.random.default_rng(9).uniform(0.2, 0.95, N_KILLS) * lasts_s
+    instants = np.random.default_rng(9).uniform(0.2, 0.95, n_kills) * lasts_s
     n_killed = n_published = 0
     for instant in instants:
         n_killed += kill_group_after(club, float(instant))
@@ -121,7 +127,7 @@ def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refres
             assert_finishes(club)
             put_runs(club, "abcd", range(3 + n_published, 4 + n_published))
             before, after = after, expected_after(club)
-    assert n_killed >= N_KILLS / 2, f"only {n_killed} of {N_KILLS} were killed in time"
+    assert n_killed >= n_kills / 2, f"only {n_killed} of {n_kills} were killed in time"
     assert_finishes(club)
     assert_tables(club.store, after)
 
@@ -137,16 +143,21 @@ def expected_after(club: Nights) -> dict[str, pl.DataFrame]:
 #: Every place where a refresh changes what a reader or the next refresh might see.
 DEADLY = [
     ("pipeline.refresh.club.write_database", "before"),
-    ("pipeline.refresh.refresh.write_known", "before"),
-    ("pipeline.refresh.refresh.write_record", "before"),
     ("os.link", "after"),
     ("pipeline.store.generations.point_to", "before"),
-    ("pathlib.Path.symlink_to", "after"),
-    ("os.replace", "before"),
     ("os.replace", "after"),
-    ("pathlib.Path.unlink", "after"),
-    ("pipeline.store.generations._remove", "before"),
-    ("pipeline.refresh.refresh.catch_up", "before"),
+    *(
+        pytest.param(*place, marks=depth)
+        for place in [
+            ("pipeline.refresh.refresh.write_known", "before"),
+            ("pipeline.refresh.refresh.write_record", "before"),
+            ("pathlib.Path.symlink_to", "after"),
+            ("os.replace", "before"),
+            ("pathlib.Path.unlink", "after"),
+            ("pipeline.store.generations._remove", "before"),
+            ("pipeline.refresh.refresh.catch_up", "before"),
+        ]
+    ),
 ]
 DIES = """
 import os, signal, sys, pkgutil
@@ -167,14 +178,23 @@ refresh(read_inbox(Path(inbox)), Path(store), jobs=1)
 """
 
 
-@pytest.mark.parametrize(("where", "when"), DEADLY)
-def test_kill_9_right_before_or_after_a_step_that_counts_leaves_a_whole_state(tmp_path: Path, where: str, when: str):
-    club = Nights(tmp_path)
+@pytest.fixture(scope="module")
+def twice_refreshed(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    """A small club with as many states as are kept, and a run that came in since."""
+    club = Nights(tmp_path_factory.mktemp("twice") / "club")
     put_runs(club, "ab", range(2))
     club.put("settings.toml", "keep_generations = 2\n")
     for day in (2, 3):
         refresh(read_inbox(club.inbox), club.store, jobs=1)
         club.put(f"a/{day}.fit", drifting_run(day, seed=day))
+    return club.remember()
+
+
+@pytest.mark.parametrize(("where", "when"), DEADLY)
+def test_kill_9_right_before_or_after_a_step_that_counts_leaves_a_whole_state(
+    twice_refreshed: Nights, where: str, when: str
+):
+    club = twice_refreshed.restored()
     before = read_table(club.store, "runs")
     words = [sys.executable, "-c", DIES, where, when, str(club.inbox), str(club.store)]
     died = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)
@@ -250,7 +270,8 @@ def by_plain_parquet(store: Path) -> tuple[int, int]:
     return n_runs, n_runs
 
 
-def test_who_reads_during_twenty_refreshes_never_sees_a_missing_or_a_mixed_state(tmp_path: Path):
+@pytest.mark.parametrize("n_refreshes", [4, pytest.param(20, marks=depth)])
+def test_who_reads_during_many_refreshes_never_sees_a_missing_or_a_mixed_state(tmp_path: Path, n_refreshes: int):
     club = Nights(tmp_path)
     put_runs(club, "ab", range(2))
     refresh(read_inbox(club.inbox), club.store, jobs=1)
@@ -264,13 +285,13 @@ def test_who_reads_during_twenty_refreshes_never_sees_a_missing_or_a_mixed_state
                 found.add(reader(club.store))
             except Exception as error:
                 found.add(f"{type(error).__name__}: {error}")
-            time.sleep(0.01)
+            ended.wait(0.02)
 
     readers = [threading.Thread(target=read_on, args=(one,)) for one in (by_duckdb, by_polars, by_plain_parquet)]
     for one in readers:
         one.start()
     try:
-        for turn in range(20):
+        for turn in range(n_refreshes):
             if turn % 2 == 0:
                 put_runs(club, "ab", range(2, 3))
             else:
@@ -303,7 +324,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(folder)], check=True)
 
 
-@pytest.mark.parametrize("room_kb", [4, 500])
+@pytest.mark.parametrize("room_kb", [4, pytest.param(500, marks=depth)])
 def test_a_full_disk_leaves_the_store_as_it_was_says_so_and_with_room_the_next_refresh_finishes(
     club: Nights, small_disk: Path, room_kb: int
 ):
@@ -326,14 +347,7 @@ def test_a_full_disk_leaves_the_store_as_it_was_says_so_and_with_room_the_next_r
     assert_finishes(club)
 
 
-@pytest.mark.parametrize(
-    "most_kb",
-    [
-        1,
-        64,
-        128,
-    ],
-)
+@pytest.mark.parametrize("most_kb", [pytest.param(1, marks=depth), 64, pytest.param(128, marks=depth)])
 def test_files_that_may_not_grow_any_more_leave_the_store_as_it_was(club: Nights, most_kb: int):
     # Another limit of the system, which needs no mount: "File too large" instead of "No space left".
     def limit() -> None:
@@ -365,7 +379,9 @@ def unprivileged() -> tuple[str, ...]:
     return words
 
 
-@pytest.mark.parametrize("closed", ["", "generations", ".lock", "history.jsonl"])
+@pytest.mark.parametrize(
+    "closed", [pytest.param("", marks=depth), "generations", pytest.param(".lock", marks=depth), "history.jsonl"]
+)
 def test_a_store_that_may_not_be_written_is_said_to_be_so_and_stays(
     club: Nights, unprivileged: tuple[str, ...], closed: str
 ):
@@ -395,7 +411,7 @@ def test_an_inbox_that_may_only_be_read_is_enough(club: Nights, unprivileged: tu
         path.chmod(0o755)
 
 
-@pytest.mark.parametrize("how", ["its folder is gone", "its disk is empty"])
+@pytest.mark.parametrize("how", [pytest.param("its folder is gone", marks=depth), "its disk is empty"])
 def test_an_inbox_that_vanishes_during_a_refresh_costs_no_run(club: Nights, monkeypatch: pytest.MonkeyPatch, how: str):
     before, away = tables_of(club.store), club.root / "away"
     club.put("settings.toml", "split_length_m = 500\n")

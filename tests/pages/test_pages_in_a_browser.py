@@ -5,6 +5,7 @@ That they say what the tables say is in `test_pages_tell_the_tables.py`.
 
 from __future__ import annotations
 
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,11 @@ KINDS = {
     "nothing of form": "athletes/moss/index.html", "too few runs": "athletes/pip/index.html",
     "run": "athletes/tarn/20260315*.html", "run without form": "athletes/moss/20260202*.html",
 }  # fmt: skip
+#: The club, an athlete and a run; what takes long is tried on the others in depth.
+every_kind = pytest.mark.parametrize(
+    "kind",
+    [kind if kind in ("index", "athlete", "run") else pytest.param(kind, marks=pytest.mark.depth) for kind in KINDS],
+)
 #: What a keyboard has to reach, if it is to be seen.
 REACHABLE = "a[href], button, select, input, summary, [tabindex='0']"
 
@@ -69,7 +75,7 @@ def test_without_scripts_every_table_is_there_and_the_pictures_say_why_they_are_
 # --- Room ------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@every_kind
 def test_no_page_has_to_be_moved_sideways_on_a_wide_screen_a_phone_or_magnified(
     browser: Browser, pages: Path, kind: str
 ):
@@ -96,7 +102,7 @@ _WIDER = """(right) => [...document.querySelectorAll('body *')]
   .map((one) => `${one.tagName}.${one.className}`)"""
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@every_kind
 def test_on_paper_there_is_no_navigation_and_no_table_is_cut_off(browser: Browser, pages: Path, kind: str):
     watched = Watched(browser)
     page = watched.open(page_of(pages, kind))
@@ -133,8 +139,15 @@ _SCROLLING = """[...document.querySelectorAll('main *')]
 # --- Everybody -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("kind", "scheme"),
+    [
+        one
+        if one in [("index", "light"), ("athlete", "dark"), ("run", "light")]
+        else pytest.param(*one, marks=pytest.mark.depth)
+        for one in product(KINDS, ["light", "dark"])
+    ],
+)
 def test_axe_finds_nothing_serious(browser: Browser, pages: Path, kind: str, scheme: str):
     # In dark on a phone, so that both are seen: axe takes its time.
     watched = Watched(browser, color_scheme=scheme, viewport=WIDE if scheme == "light" else PHONE)
@@ -179,7 +192,7 @@ def test_dark_is_dark_and_light_is_light(browser: Browser, pages: Path):
     assert max(light_ink, dark_paper) < 60
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@every_kind
 def test_the_keyboard_reaches_everything_in_order_and_shows_where_it_is(browser: Browser, pages: Path, kind: str):
     watched = Watched(browser)
     page = watched.open(page_of(pages, kind))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import product
 
 import pytest
 
@@ -85,16 +86,12 @@ def names(look: Look) -> str:
     return f"{look.metric} {look.finding} {look.order}"
 
 
-every = pytest.mark.parametrize("look", every_look(), ids=names)
-
-
 # --- What there is ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("finding", CHANGES)
-@pytest.mark.parametrize("column", COLUMNS)
-def test_every_metric_that_rises_or_falls_has_looks(column: str, finding: str):
-    assert looks(column, finding)
+def test_every_metric_that_rises_or_falls_has_looks():
+    for column, finding in product(COLUMNS, CHANGES):
+        assert looks(column, finding), (column, finding)
 
 
 @pytest.mark.parametrize("finding", [*CHANGES, "changes_late"])
@@ -103,12 +100,11 @@ def test_a_change_of_a_metric_without_looks_of_its_own_has_those_of_any_change(f
     assert (look.metric, look.finding) == (ANY, CHANGE)
 
 
-@pytest.mark.parametrize("finding", OTHERS)
-@pytest.mark.parametrize("column", COLUMNS)
-def test_every_other_finding_has_looks_that_go_for_any_metric(column: str, finding: str):
-    found = looks(column, finding)
-    assert found
-    assert {(look.metric, look.finding) for look in found} == {(ANY, finding)}
+def test_every_other_finding_has_looks_that_go_for_any_metric():
+    for column, finding in product(COLUMNS, OTHERS):
+        found = looks(column, finding)
+        assert found, (column, finding)
+        assert {(look.metric, look.finding) for look in found} == {(ANY, finding)}, (column, finding)
 
 
 def test_looks_for_any_metric_stand_in_only_where_a_metric_has_none_of_its_own(monkeypatch: pytest.MonkeyPatch):
@@ -125,46 +121,45 @@ def test_a_finding_that_nobody_knows_has_none():
     assert looks("cadence_spm", "wobbles") == ()
 
 
-@every
-def test_a_look_is_of_a_metric_and_a_finding_that_exist(look: Look):
-    assert (look.metric in COLUMNS and look.finding in CHANGES) or (
-        look.metric == ANY and look.finding in (CHANGE, *OTHERS)
-    )
+def test_a_look_is_of_a_metric_and_a_finding_that_exist():
+    for look in every_look():
+        assert (look.metric in COLUMNS and look.finding in CHANGES) or (
+            look.metric == ANY and look.finding in (CHANGE, *OTHERS)
+        ), names(look)
 
 
-@pytest.mark.parametrize("finding", [*CHANGES, *OTHERS])
-@pytest.mark.parametrize("column", COLUMNS)
-def test_looks_come_in_an_order_that_counts_from_one_without_gap_or_tie(column: str, finding: str):
-    found = looks(column, finding)
-    assert [look.order for look in found] == list(range(1, len(found) + 1))
+def test_looks_come_in_an_order_that_counts_from_one_without_gap_or_tie():
+    for column, finding in product(COLUMNS, [*CHANGES, *OTHERS]):
+        found = looks(column, finding)
+        assert [look.order for look in found] == list(range(1, len(found) + 1)), (column, finding)
 
 
 # --- Evidence ---------------------------------------------------------------------------------------------------------
 
 
-@every
-def test_what_claims_evidence_says_where_it_was_published_and_how_it_was_read(look: Look):
-    if look.evidence:
-        for source in look.source.split("; "):
-            assert YEAR.search(source), source
-            assert PLACE.search(source), source
-        assert look.read_as in ("abstract or more read", "from memory")
-        assert re.search(r"\d", look.evidence), "evidence has a size, at least of the group"
-    else:
-        assert NO_SOURCE.match(look.source)
-        assert look.read_as == ""
+def test_what_claims_evidence_says_where_it_was_published_and_how_it_was_read():
+    for look in every_look():
+        if look.evidence:
+            for source in look.source.split("; "):
+                assert YEAR.search(source), source
+                assert PLACE.search(source), source
+            assert look.read_as in ("abstract or more read", "from memory"), names(look)
+            assert re.search(r"\d", look.evidence), "evidence has a size, at least of the group"
+        else:
+            assert NO_SOURCE.match(look.source), names(look)
+            assert look.read_as == "", names(look)
 
 
-@every
-def test_what_was_not_read_says_so_to_the_reader(look: Look):
-    assert (look.read_as == "from memory") == ("from memory" in look.evidence)
+def test_what_was_not_read_says_so_to_the_reader():
+    for look in every_look():
+        assert (look.read_as == "from memory") == ("from memory" in look.evidence), names(look)
 
 
-@pytest.mark.parametrize(("source", "value"), PUBLISHED)
-def test_a_published_value_is_told_with_its_source(source: str, value: str):
-    citing = [look for look in every_look() if source in look.source]
-    assert citing
-    assert any(value in look.evidence for look in citing)
+def test_a_published_value_is_told_with_its_source():
+    for source, value in PUBLISHED:
+        citing = [look for look in every_look() if source in look.source]
+        assert citing, (source, value)
+        assert any(value in look.evidence for look in citing), (source, value)
 
 
 def test_the_same_source_is_cited_alike_everywhere():
@@ -180,20 +175,20 @@ def test_the_same_source_is_cited_alike_everywhere():
 # --- What is never said -----------------------------------------------------------------------------------------------
 
 
-@every
-def test_no_look_asks_for_another_landing(look: Look):
-    assert not LANDING.search(f"{look.title} {look.examine}")
+def test_no_look_asks_for_another_landing():
+    for look in every_look():
+        assert not LANDING.search(f"{look.title} {look.examine}"), names(look)
 
 
-@every
-def test_no_look_prescribes_treats_or_diagnoses(look: Look):
-    assert not PRESCRIBING.search(f"{look.title}. {look.examine}")
-    assert not ORDER.search(look.examine)
+def test_no_look_prescribes_treats_or_diagnoses():
+    for look in every_look():
+        assert not PRESCRIBING.search(f"{look.title}. {look.examine}"), names(look)
+        assert not ORDER.search(look.examine), names(look)
 
 
-@every
-def test_a_look_is_something_to_examine(look: Look):
-    assert EXAMINING.search(look.examine)
+def test_a_look_is_something_to_examine():
+    for look in every_look():
+        assert EXAMINING.search(look.examine), names(look)
 
 
 @pytest.mark.parametrize(
@@ -215,20 +210,20 @@ def test_the_words_of_a_prescription_are_known(text: str):
     assert PRESCRIBING.search(text) or ORDER.search(text)
 
 
-@every
-def test_a_look_is_short(look: Look):
-    assert len(look.title) <= 60
-    assert 1 <= len(re.findall(r"[.?!](?:\s|$)", look.examine)) <= 3
-    assert len(look.examine) <= 320
-    assert len(look.evidence) <= 400
+def test_a_look_is_short():
+    for look in every_look():
+        assert len(look.title) <= 60, names(look)
+        assert 1 <= len(re.findall(r"[.?!](?:\s|$)", look.examine)) <= 3, names(look)
+        assert len(look.examine) <= 320, names(look)
+        assert len(look.evidence) <= 400, names(look)
 
 
-@every
-def test_texts_are_joined_where_the_file_wraps_them(look: Look):
-    for text in (look.title, look.examine, look.evidence, look.source):
-        assert text == " ".join(text.split())
-    assert look.examine.endswith((".", "?"))
-    assert look.evidence.endswith(".") or not look.evidence
+def test_texts_are_joined_where_the_file_wraps_them():
+    for look in every_look():
+        for text in (look.title, look.examine, look.evidence, look.source):
+            assert text == " ".join(text.split()), names(look)
+        assert look.examine.endswith((".", "?")), names(look)
+        assert look.evidence.endswith(".") or not look.evidence, names(look)
 
 
 # --- Cautions ---------------------------------------------------------------------------------------------------------

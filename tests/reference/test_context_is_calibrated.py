@@ -21,6 +21,7 @@ from pipeline.stages.summaries import season_trend
 from tests.support.season import ORDINARY, draw
 
 pytestmark = pytest.mark.slow
+depth = pytest.mark.depth
 
 ENTER = {
     "inclusion": Settings().inclusion,
@@ -59,7 +60,7 @@ def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl
     return drift(splits, **ENTER, max_collinearity=0.9, seed=1)[0], runs
 
 
-@pytest.mark.parametrize("n_runs", [4, 12, 24])
+@pytest.mark.parametrize("n_runs", [pytest.param(4, marks=depth), 12, pytest.param(24, marks=depth)])
 def test_the_change_of_speed_is_held_by_its_interval(n_runs: int):
     """Runs of 5 to 40 km whose pace fades by 2 % in 10 km, more or less."""
     found = pacing(draw(CLUB.but(n_runs=n_runs), 11, only=("cadence_spm",)), **ENTER)
@@ -68,7 +69,7 @@ def test_the_change_of_speed_is_held_by_its_interval(n_runs: int):
     assert_holds(found, "walk_low", "walk_high", highest=100)
 
 
-@pytest.mark.parametrize("n_runs", [12, 24])
+@pytest.mark.parametrize("n_runs", [12, pytest.param(24, marks=depth)])
 @pytest.mark.parametrize("factor", ["surface", "shoe"])
 def test_surfaces_and_shoes_that_do_nothing_are_held_to_do_nothing(n_runs: int, factor: str):
     rows = contrasts(*season(n_runs)).filter(factor=factor)
@@ -91,16 +92,18 @@ def test_a_shoe_that_lengthens_contact_is_held_by_its_interval():
     assert seen / rows.height > 0.7
 
 
-@pytest.mark.parametrize("n_runs", [6, 12, 24])
+@pytest.mark.parametrize("n_runs", [pytest.param(6, marks=depth), 12, pytest.param(24, marks=depth)])
 def test_a_season_without_trend_is_held_to_have_none(n_runs: int):
     assert_holds(season_slope(*season(n_runs)), "change_low", "change_high")
 
 
+@depth
 def test_where_runs_are_all_alike_the_interval_of_the_trend_is_rather_too_wide():
     rows = season_slope(*season(12, own_drift_sd_pct=0.0))
     assert_holds(rows, "change_low", "change_high", lowest=96, highest=100)
 
 
+@depth
 def test_a_drift_that_shrinks_by_half_a_point_a_month_is_found():
     run_drifts, runs = season(24)
     month = (pl.col("started_at_utc") - pl.col("started_at_utc").min()).dt.total_seconds() / 86_400 / 30.44
@@ -112,6 +115,6 @@ def test_a_drift_that_shrinks_by_half_a_point_a_month_is_found():
     assert rows.filter(pl.col("change_high") < 0).height / rows.height > 0.6
 
 
-@pytest.mark.parametrize("n_runs", [6, 12, 24])
+@pytest.mark.parametrize("n_runs", [pytest.param(6, marks=depth), 12, pytest.param(24, marks=depth)])
 def test_the_drift_of_a_month_is_held_by_its_interval(n_runs: int):
     assert_holds(season_trend(*season(n_runs)), "drift_low", "drift_high", truth=2.0, highest=99)

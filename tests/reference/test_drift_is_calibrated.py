@@ -7,6 +7,7 @@ this size can say. A bound fails only when the whole Wilson interval lies outsid
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import polars as pl
@@ -19,6 +20,7 @@ from pipeline.stages.summaries import athlete_drift
 from tests.support.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
 
 pytestmark = pytest.mark.slow
+depth = pytest.mark.depth
 
 CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
@@ -89,12 +91,12 @@ def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth():
     ("what", "season"),
     [
         ("3 runs", PART.but(n_runs=3)),
-        ("5 runs", PART.but(n_runs=5)),
-        ("30 runs", PART.but(n_runs=30, n_athletes=100)),
-        ("independent errors", PART.with_contact(rho=0.0)),
-        ("errors correlated by 0.8", PART.with_contact(rho=0.8)),
-        ("runs all alike", PART.with_contact(own_drift_sd_pct=0.0)),
-        ("heavy tails", PART.with_contact(tail=3.0, outlier_share=0.02, outlier_sd_pct=5.0)),
+        pytest.param("5 runs", PART.but(n_runs=5), marks=depth),
+        pytest.param("30 runs", PART.but(n_runs=30, n_athletes=100), marks=depth),
+        pytest.param("independent errors", PART.with_contact(rho=0.0), marks=depth),
+        pytest.param("errors correlated by 0.8", PART.with_contact(rho=0.8), marks=depth),
+        pytest.param("runs all alike", PART.with_contact(own_drift_sd_pct=0.0), marks=depth),
+        pytest.param("heavy tails", PART.with_contact(tail=3.0, outlier_share=0.02, outlier_sd_pct=5.0), marks=depth),
     ],
     ids=["3_runs", "5_runs", "30_runs", "independent", "correlated_by_0.8", "runs_alike", "heavy_tails"],
 )
@@ -107,8 +109,8 @@ def test_the_interval_holds_the_truth_in_other_seasons_too(what: str, season: Se
 @pytest.mark.parametrize(
     ("what", "season"),
     [
-        ("slows down", PART.but(fade_pct=-5.0)),
-        ("climbs late", PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01)),
+        pytest.param("slows down", PART.but(fade_pct=-5.0), marks=depth),
+        pytest.param("climbs late", PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
         ("climbs late and slows down for it", PART.but(late_climb_pct=3.0, fade_pct=-3.0, speed_per_slope=-0.04)),
     ],
     ids=["slows_down", "climbs_late", "both"],
@@ -126,6 +128,7 @@ def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen():
     assert_between(share(found, pl.col("drift_low") > 0), 90, 100, "detection")
 
 
+@depth
 def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slows():
     """Burns, Zendler and Zernicke 2019, doi 10.1152/japplphysiol.00374.2018: over 100 km of road cadence rises by 5.6
     steps/min per m/s and does not change with distance once speed is known (read in the abstract). Linear in speed,
@@ -158,7 +161,7 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
 
 @pytest.mark.parametrize(
     "season",
-    [PART.but(fade_pct=-5.0), PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01)],
+    [PART.but(fade_pct=-5.0), pytest.param(PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth)],
     ids=["slow", "climb"],
 )
 def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_drifting(season: Season):
@@ -203,8 +206,13 @@ def analysed_runs(season: Season, seed: int) -> pl.DataFrame:
 HAS_ONSET = pl.col("onset_km").is_not_null()
 
 
-@pytest.mark.parametrize("rho", [0.0, 0.5, 0.8])
-@pytest.mark.parametrize("km", [24, 30, 42, 60])
+@pytest.mark.parametrize(
+    ("km", "rho"),
+    [
+        (30, 0.5),
+        *(pytest.param(*one, marks=depth) for one in product([24, 30, 42, 60], [0.0, 0.5, 0.8]) if one != (30, 0.5)),
+    ],
+)
 def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_of_a_hundred(km: int, rho: float):
     """Runs that drift by 3 % per 10 km and runs that hold, together. Of runs of 24 km some lose too many splits.
 
@@ -216,10 +224,18 @@ def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_o
     assert given.high <= 4, f"onset in straight runs of {km} km, errors correlated by {rho}: {given}"
 
 
-@pytest.mark.parametrize(("rho", "mostly"), [(0.0, 95), (0.5, 80), (0.8, 65)])
-@pytest.mark.parametrize("drift_pct", [6.0, 10.0])
+@pytest.mark.parametrize(
+    ("drift_pct", "rho", "mostly"),
+    [
+        (6.0, 0.5, 80),
+        *(
+            pytest.param(*one, marks=depth)
+            for one in [(6.0, 0.0, 95), (6.0, 0.8, 65), (10.0, 0.0, 95), (10.0, 0.5, 80), (10.0, 0.8, 65)]
+        ),
+    ],
+)
 def test_the_onset_of_a_single_marathon_is_mostly_found_within_two_kilometres(
-    rho: float, mostly: float, drift_pct: float
+    drift_pct: float, rho: float, mostly: float
 ):
     """From km 25 of 42 on contact time rises, before it does not."""
     found = analysed_runs(long_runs(42, rho, drift_pct=drift_pct, onset_km=25.0).but(n_athletes=25), 10)

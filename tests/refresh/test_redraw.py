@@ -48,11 +48,29 @@ def coded(demo: Refreshed, tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def club(tmp_path: Path) -> Nights:
     """Two athletes with a run each, one of them in the roster."""
-    nights = Nights(tmp_path)
+    return club_in(tmp_path)
+
+
+def club_in(folder: Path) -> Nights:
+    nights = Nights(folder)
     nights.put("ari/0.fit", drifting_run(0))
     nights.put("bea/0.fit", drifting_run(0, seed=2))
     nights.put("roster.csv", "athlete_id,display_name\nari,Ari of the hill\n")
     return nights
+
+
+@pytest.fixture(scope="module")
+def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    """That club after a refresh; see `refreshed`."""
+    nights = club_in(tmp_path_factory.mktemp("redraw") / "club")
+    nights.refresh()
+    return nights.remember()
+
+
+@pytest.fixture
+def refreshed(refreshed_club: Nights) -> Nights:
+    """The club after a refresh, to be changed."""
+    return refreshed_club.restored()
 
 
 def run(*words: str | Path) -> Result:
@@ -111,10 +129,9 @@ def test_pages_are_drawn_where_the_settings_of_the_refresh_wanted_none(club: Nig
     assert read_table(club.store, "runs").height == 2
 
 
-def test_progress_is_told_by_athletes(club: Nights):
-    club.refresh()
+def test_progress_is_told_by_athletes(refreshed: Nights):
     told: list[tuple[int, int]] = []
-    rebuild_pages(club.store, jobs=1, progress=lambda done, total: told.append((done, total)))
+    rebuild_pages(refreshed.store, jobs=1, progress=lambda done, total: told.append((done, total)))
     assert told == [(0, 2), (1, 2), (2, 2)]
 
 
@@ -179,18 +196,17 @@ def test_every_athlete_has_a_code(coded: Path):
     assert [one for one in codes if one not in (coded / "pages" / "index.html").read_text(encoding="utf-8")] == []
 
 
-def test_codes_stay_on_a_second_rebuild_and_are_others_in_another_store(club: Nights):
-    club.refresh()
+def test_codes_stay_on_a_second_rebuild_and_are_others_in_another_store(refreshed: Nights):
     seen = []
     for _ in range(2):
-        rebuild_pages(club.store, anonymous=True, jobs=1)
-        seen.append(folders(club.store))
+        rebuild_pages(refreshed.store, anonymous=True, jobs=1)
+        seen.append(folders(refreshed.store))
     assert seen[0] == seen[1]
-    shutil.copytree(club.store, club.root / "other", symlinks=True)
-    for key in (club.root / "other").glob("generations/*/known/page_key"):
+    shutil.copytree(refreshed.store, refreshed.root / "other", symlinks=True)
+    for key in (refreshed.root / "other").glob("generations/*/known/page_key"):
         key.unlink()  # as if it had never had codes
-    rebuild_pages(club.root / "other", anonymous=True, jobs=1)
-    assert not set(folders(club.root / "other")) & set(seen[0])
+    rebuild_pages(refreshed.root / "other", anonymous=True, jobs=1)
+    assert not set(folders(refreshed.root / "other")) & set(seen[0])
 
 
 def test_the_order_of_lines_does_not_tell_whose_a_code_is(coded: Path):
@@ -202,15 +218,14 @@ def test_the_order_of_lines_does_not_tell_whose_a_code_is(coded: Path):
         assert accepted == sorted(accepted)
 
 
-def test_codes_stay_over_refreshes_with_names_and_the_next_refresh_goes_by_the_settings(club: Nights):
-    club.refresh()
-    rebuild_pages(club.store, anonymous=True, jobs=1)
-    first = folders(club.store)
-    club.put("bea/1.fit", drifting_run(1, seed=3))
-    club.refresh()
-    assert folders(club.store) == ["ari", "bea"]
-    rebuild_pages(club.store, anonymous=True, jobs=1)
-    assert folders(club.store) == first
+def test_codes_stay_over_refreshes_with_names_and_the_next_refresh_goes_by_the_settings(refreshed: Nights):
+    rebuild_pages(refreshed.store, anonymous=True, jobs=1)
+    first = folders(refreshed.store)
+    refreshed.put("bea/1.fit", drifting_run(1, seed=3))
+    refreshed.refresh()
+    assert folders(refreshed.store) == ["ari", "bea"]
+    rebuild_pages(refreshed.store, anonymous=True, jobs=1)
+    assert folders(refreshed.store) == first
 
 
 def test_a_refresh_draws_codes_where_the_settings_say_so(club: Nights):
@@ -292,25 +307,26 @@ def test_a_fault_while_drawing_leaves_the_store_as_it_was(store: Path, monkeypat
 # --- History ----------------------------------------------------------------------------------------------------------
 
 
-def test_a_rebuild_is_no_refresh_and_one_can_return_to_the_state_before_it(club: Nights):
-    club.refresh()
-    rebuild_pages(club.store, anonymous=True, jobs=1)
-    assert [one["generation"] for one in read_history(club.store)] == ["000001"]
-    return_to(club.store, "000001")
-    assert folders(club.store) == ["ari", "bea"]
-    return_to(club.store, "000002")
-    assert all(name.startswith("runner-") for name in folders(club.store))
+def test_a_rebuild_is_no_refresh_and_one_can_return_to_the_state_before_it(refreshed: Nights):
+    rebuild_pages(refreshed.store, anonymous=True, jobs=1)
+    assert [one["generation"] for one in read_history(refreshed.store)] == ["000001"]
+    return_to(refreshed.store, "000001")
+    assert folders(refreshed.store) == ["ari", "bea"]
+    return_to(refreshed.store, "000002")
+    assert all(name.startswith("runner-") for name in folders(refreshed.store))
 
 
-def test_a_refresh_after_a_rebuild_builds_on_it(club: Nights):
-    club.refresh()
-    rebuild_pages(club.store, jobs=1)
-    nothing_new = club.refresh()
+def test_a_refresh_after_a_rebuild_builds_on_it(refreshed: Nights):
+    rebuild_pages(refreshed.store, jobs=1)
+    nothing_new = refreshed.refresh()
     assert nothing_new.read == []
-    assert published(club.store).name == "000002"
-    club.put("bea/1.fit", drifting_run(1, seed=3))
-    assert club.refresh().read == ["bea/1.fit"]
-    assert [one["generation"] for one in read_history(club.store) if not one.get("nothing_new")] == ["000001", "000003"]
+    assert published(refreshed.store).name == "000002"
+    refreshed.put("bea/1.fit", drifting_run(1, seed=3))
+    assert refreshed.refresh().read == ["bea/1.fit"]
+    assert [one["generation"] for one in read_history(refreshed.store) if not one.get("nothing_new")] == [
+        "000001",
+        "000003",
+    ]
 
 
 def test_old_states_go_as_the_settings_say(club: Nights):

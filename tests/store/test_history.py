@@ -20,13 +20,19 @@ from pipeline.store.history import HISTORY, catch_up, changed_findings, read_his
 from tests.support.nights import CLOCKLESS, Nights, drifting_run
 
 
-@pytest.fixture
-def nights(tmp_path: Path) -> Nights:
-    """An athlete with a run, refreshed once."""
-    club = Nights(tmp_path)
+@pytest.fixture(scope="module")
+def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    """An athlete with a run, refreshed once; see `nights`."""
+    club = Nights(tmp_path_factory.mktemp("history") / "club")
     club.put("ari/0.fit", drifting_run(0))
     club.refresh()
-    return club
+    return club.remember()
+
+
+@pytest.fixture
+def nights(refreshed_club: Nights) -> Nights:
+    """That club, to be changed."""
+    return refreshed_club.restored()
 
 
 def lines(club: Nights) -> list[str]:

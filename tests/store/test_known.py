@@ -32,10 +32,10 @@ from tests.support.fit_runs import fit_run
 from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run
 
 
-@pytest.fixture
-def club(tmp_path: Path) -> Nights:
-    """Two athletes with two runs each and a clockless one, refreshed once."""
-    nights = Nights(tmp_path)
+@pytest.fixture(scope="module")
+def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    """Two athletes with two runs each and a clockless one, refreshed once; see `club`."""
+    nights = Nights(tmp_path_factory.mktemp("known") / "club")
     for number in range(2):
         nights.put(f"ari/{number}.fit", drifting_run(number, seed=number))
         nights.put(f"bo/{number}.fit", drifting_run(number, seed=10 + number))
@@ -43,7 +43,13 @@ def club(tmp_path: Path) -> Nights:
     nights.put("roster.csv", "athlete_id,mass_kg,height_m,leg_length_m\nari,60,1.7,0.9\nbo,70,1.8,0.95\n")
     nights.put("sessions.csv", "file,started_at_utc,kind\nbo/watch.csv,2026-03-20T09:00:00Z,training\n")
     nights.refresh()
-    return nights
+    return nights.remember()
+
+
+@pytest.fixture
+def club(refreshed_club: Nights) -> Nights:
+    """That club, to be changed."""
+    return refreshed_club.restored()
 
 
 NOBODY: list[str] = []
@@ -139,8 +145,23 @@ def test_a_change_makes_what_rests_on_it_redone_and_no_more(club: Nights, what: 
     done = club.refresh()
     assert [done.read, done.responded, done.analysed] == expected
     assert [one.name for one in generations(club.store)] == ["000001", "000002"]
+
+
+#: Changes of each kind: of files, of lists, of columns and of settings. What the others leave is compared in depth.
+COMPARED = (
+    "a file with other content", "a file of another athlete", "another mass", "columns of an athlete described",
+    "a setting of the analysis",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.depth) for what in CHANGES]
+)
+def test_after_a_change_the_state_is_as_if_done_anew_and_the_next_refresh_finds_nothing_new(club: Nights, what: str):
+    CHANGES[what][0](club)
+    club.refresh()
     club.assert_as_if_done_anew()
-    assert club.refresh().read == [], "and the next refresh finds nothing new"
+    assert club.refresh().read == []
     assert len(generations(club.store)) == 2
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import duckdb
 import numpy as np
@@ -72,6 +74,22 @@ class Nights:
     @property
     def store(self) -> Path:
         return self.root / "store"
+
+    @property
+    def _remembered(self) -> Path:
+        return self.root.with_name(f"{self.root.name}-remembered")
+
+    def remember(self) -> Nights:
+        """Keep inbox and store as they are now, for tests that each begin with them."""
+        shutil.copytree(self.root, self._remembered, symlinks=True)
+        return self
+
+    def restored(self) -> Nights:
+        """Inbox and store as they were remembered, under the same path: a store that moved is not up to date."""
+        # Renamed, not removed: a test may have left what may not be looked into.
+        self.root.rename(self.root.with_name(f"{self.root.name}-{uuid4().hex}"))
+        shutil.copytree(self._remembered, self.root, symlinks=True)
+        return Nights(self.root)
 
     def put(self, name: str, content: bytes | str) -> None:
         path = self.inbox / name

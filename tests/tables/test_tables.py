@@ -101,9 +101,9 @@ def test_publishing_twice_changes_nothing():
     assert publishable("season_trend", once, subject="ari").equals(once)
 
 
-@pytest.mark.parametrize("table", TABLES)
-def test_an_empty_table_can_be_published(table: str):
-    assert publishable(table, empty(table), subject="nobody").schema == empty(table).schema
+def test_an_empty_table_can_be_published():
+    for table in TABLES:
+        assert publishable(table, empty(table), subject="nobody").schema == empty(table).schema, table
 
 
 # --- Meaning ---------------------------------------------------------------------------------------------------------
@@ -113,23 +113,23 @@ def words(text: str) -> set[str]:
     return set(re.findall(r"[a-z0-9]+", text.lower())) - {"the", "a", "an", "of", "its", "in", "is", "this", "id"}
 
 
-@pytest.mark.parametrize(("table", "name", "column"), COLUMNS, ids=[f"{table}.{name}" for table, name, _ in COLUMNS])
-def test_a_description_adds_to_the_name(table: str, name: str, column):
-    text = column.description or ""
-    assert text.endswith("."), f"{table}.{name}: a meaning is a sentence"
-    # Identifiers of another table may be short ("The run."); everything else says more than its name does.
-    if not name.endswith("_id"):
-        assert words(text) - words(name.replace("_", " ")), f"{table}.{name}: the meaning repeats the name"
-    assert not re.search(r"\b(todo|tbd|fixme)\b|\?", text.lower())
+def test_a_description_adds_to_the_name():
+    for table, name, column in COLUMNS:
+        text = column.description or ""
+        assert text.endswith("."), f"{table}.{name}: a meaning is a sentence"
+        # Identifiers of another table may be short ("The run."); everything else says more than its name does.
+        if not name.endswith("_id"):
+            assert words(text) - words(name.replace("_", " ")), f"{table}.{name}: the meaning repeats the name"
+        assert not re.search(r"\b(todo|tbd|fixme)\b|\?", text.lower()), f"{table}.{name}"
 
 
-@pytest.mark.parametrize(("table", "name", "column"), COLUMNS, ids=[f"{table}.{name}" for table, name, _ in COLUMNS])
-def test_every_measure_has_a_unit_and_decimals(table: str, name: str, column):
-    if column.dtype.is_float():
-        assert unit_of(column), f"{table}.{name} has no unit"
-        assert decimals_of(column) is not None or "Not rounded." in column.description, f"{table}.{name}"
-    else:
-        assert decimals_of(column) is None
+def test_every_measure_has_a_unit_and_decimals():
+    for table, name, column in COLUMNS:
+        if column.dtype.is_float():
+            assert unit_of(column), f"{table}.{name} has no unit"
+            assert decimals_of(column) is not None or "Not rounded." in column.description, f"{table}.{name}"
+        else:
+            assert decimals_of(column) is None, f"{table}.{name}"
 
 
 #: Ending of a name = the unit that it promises.
@@ -139,21 +139,21 @@ PROMISES = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("table", "name", "column"), COLUMNS, ids=[f"{table}.{name}" for table, name, _ in COLUMNS])
-def test_the_unit_is_the_one_that_the_name_promises(table: str, name: str, column):
-    if column.dtype.is_float():
-        ending = max((one for one in PROMISES if name.endswith(one)), key=len, default=None)
-        if ending is not None:
-            assert unit_of(column) == PROMISES[ending], f"{table}.{name}"
-        if "_pct" in name:
-            assert unit_of(column).startswith("%"), f"{table}.{name}"
+def test_the_unit_is_the_one_that_the_name_promises():
+    for table, name, column in COLUMNS:
+        if column.dtype.is_float():
+            ending = max((one for one in PROMISES if name.endswith(one)), key=len, default=None)
+            if ending is not None:
+                assert unit_of(column) == PROMISES[ending], f"{table}.{name}"
+            if "_pct" in name:
+                assert unit_of(column).startswith("%"), f"{table}.{name}"
 
 
-@pytest.mark.parametrize("table", TABLES)
-def test_every_table_has_a_key_and_says_what_a_row_is(table: str):
-    assert TABLES[table].primary_key()
-    assert meaning_of(table).endswith(".")
-    assert TABLES[table].__name__ == "".join(word.title() for word in table.split("_"))
+def test_every_table_has_a_key_and_says_what_a_row_is():
+    for table in TABLES:
+        assert TABLES[table].primary_key(), table
+        assert meaning_of(table).endswith("."), table
+        assert TABLES[table].__name__ == "".join(word.title() for word in table.split("_")), table
 
 
 def test_every_table_is_written_by_a_stage_and_every_stage_writes_tables():
