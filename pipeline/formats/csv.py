@@ -15,7 +15,7 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import READINGS, Recording, clock, readings_frame
+from pipeline.formats import DEFAULTS, READINGS, ReadOptions, Recording, clock, readings_frame
 from pipeline.formats.cells import MIN_ROWS, Table, read_table
 from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, read_mapping, toml_line
 from pipeline.formats.columns import AMBIGUOUS, BY_PLAIN_SPELLING, COLUMNS, Column, plain
@@ -38,12 +38,12 @@ class _Source(NamedTuple):
     cells: pl.Series
 
 
-def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recording]:
+def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one CSV file.
 
     Args:
         content: the file, as `cells.read_table` takes it; decimal commas where commas do not stand between cells.
-        mapping: what `columns.toml` says about the file.
+        options: of which `mapping` holds.
 
     Returns:
         One recording. Columns that are not recognised are left out; so are rows without a time. Of a kilometre file the
@@ -52,7 +52,7 @@ def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recordi
     Raises:
         Refused: no unit, no time, no distance, or cells that are not what their column says.
     """
-    mapping = mapping or ColumnMapping()
+    mapping = options.mapping or ColumnMapping()
     table = read_table(content, mapping.separator)
     used = _used_columns(table, mapping)
     values = _values(used, table, mapping)
@@ -67,7 +67,6 @@ def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recordi
     _require_distance(values, table, mapping)
     return [
         Recording(
-            format="csv",
             readings=_readings(values),
             sport=mapping.sport or _first_word(values.get("sport")),
             has_clock=has_clock,

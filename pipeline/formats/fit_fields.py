@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.formats import readings_frame
+from pipeline.formats import ReadOptions, readings_frame
 
 Column = npt.NDArray[np.float64]
 
@@ -120,8 +120,7 @@ def read_columns(
     columns: Mapping[str, Column],
     described: Sequence[Described],
     packed: Sequence[bytes | None],
-    sensor_preference: Sequence[str],
-    described_fields: Mapping[str, str],
+    options: ReadOptions,
 ) -> tuple[pl.DataFrame, dict[str, str]]:
     """Turn the columns of record messages into readings.
 
@@ -129,9 +128,8 @@ def read_columns(
         columns: native fields by profile name in profile units, self-described ones by name or `Described.key`; times
             in seconds since 1970, positions in degrees, missing values NaN.
         described: the file's own field descriptions.
-        packed: the three-byte speed-and-distance field of old devices, one a record, or empty.
-        sensor_preference: `native` and `self-described`, the preferred one first.
-        described_fields: see `pipeline.formats.fit.decode`.
+        packed: the three-byte speed-and-distance field of old devices, one per record, or empty.
+        options: which sensor is preferred, and what self-described fields hold.
 
     Returns:
         The frame of readings, and for each reading that a self-described field gave or contended for: who won.
@@ -139,7 +137,7 @@ def read_columns(
     native = _native(columns, packed)
     own: dict[str, tuple[Column, str]] = {}
     for one in described:
-        found = one.reading(described_fields)
+        found = one.reading(options.described_fields)
         values = columns.get(Described.key(one.index, one.number), columns.get(one.name))
         if found is not None and values is not None and _says_something(values) and found[0] not in own:
             own[found[0]] = (values * found[1], one.name)
@@ -147,7 +145,7 @@ def read_columns(
     chosen, sensors = dict(native), dict[str, str]()
     for reading, (values, name) in own.items():
         contended = reading in native and _says_something(native[reading])
-        if contended and sensor_preference[0] == "native":
+        if contended and options.sensor_preference[0] == "native":
             sensors[reading] = f"native field, over self-described '{name}'"
             continue
         chosen[reading] = values

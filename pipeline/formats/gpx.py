@@ -14,7 +14,7 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import RUNNING, Recording, readings_frame, require_few_sessions
+from pipeline.formats import DEFAULTS, RUNNING, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 
 MIN_POINTS = 2
@@ -30,11 +30,12 @@ class _Track:
     is_open: bool = True
 
 
-def decode(content: bytes) -> list[Recording]:
+def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one GPX file.
 
     Args:
         content: the file.
+        _options: none concerns this format.
 
     Returns:
         One recording for each track that has at least `MIN_POINTS` points with a time. A track that is open where the
@@ -95,7 +96,6 @@ def _recording(track: _Track, damage: str | None) -> Recording:
     timed = readings_frame(columns).with_columns(segment=pl.Series(track.segments, dtype=pl.Int64()))
     timed = timed.filter(pl.col("time_s").is_not_null())
     return Recording(
-        format="gpx",
         readings=timed.drop("segment"),
         sport=sport,
         pauses=_pauses(timed),

@@ -10,7 +10,7 @@ import difflib
 import errno
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
@@ -166,8 +166,14 @@ def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str
     """Lines of sessions.csv whose file is not there: most likely a slip, whose run would go without its surface."""
     there = {file.path for file in files}
     for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
-        if path.partition("!")[0] not in there:
+        if listed_file(path, there) not in there:
             yield f"sessions.csv, line {line}: there is no file '{path}' in the inbox."
+
+
+def listed_file(path: str, files: Container[str]) -> str:
+    """The inbox file that sessions.csv names: a member of an archive follows after '!', which names may hold too."""
+    parts = path.split("!")
+    return next((name for n in range(len(parts), 0, -1) if (name := "!".join(parts[:n])) in files), path)
 
 
 def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) -> Iterator[str]:

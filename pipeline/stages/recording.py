@@ -1,4 +1,4 @@
-"""Stage `recording`: an inbox file → the sessions in it, each accepted or turned away with a reason.
+"""Stage `recording`: an inbox file → the sessions in it, each accepted or rejected with a reason.
 
 Bytes in. Out: one row of the table `recordings` for every session of every file in it, and the recording itself where
 it is a run. Here it is decided which reader a file gets and whether what it read is a run at all; how good the run is,
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import chain, count
 from pathlib import PurePosixPath
@@ -18,11 +18,9 @@ import numpy as np
 
 from pipeline.core.errors import Refused
 from pipeline.core.metrics import METRICS
-from pipeline.formats import RUNNING, Recording, csv, fit, gpx, tcx
-from pipeline.formats.archive import Member, unpack
-from pipeline.formats.column_mapping import ColumnMapping
-
-READERS = ("fit", "csv", "tcx", "gpx")
+from pipeline.formats import RUNNING, ReadOptions, Recording
+from pipeline.formats.archive import unpack
+from pipeline.formats.readers import READERS, known_endings
 
 #: What a run needs at the very least: two instants, and something that says how far apart they are.
 _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
@@ -44,31 +42,38 @@ class Session:
     """A session of a file, and what became of it.
 
     Attributes:
-        name: of the file; a member of an archive follows after '!'.
+        file: path of the file in the inbox.
+        member: of an archive: path inside it; None for a file that holds one recording file only.
         place: of the session inside the file, 1 the first.
         sha256: digest of the file's (or the member's) bytes.
-        format: the reader's name; None if none was chosen.
+        format: ending of the chosen reader; None if none was chosen.
         status: of `pipeline.tables.STATUSES`.
         reason: why.
         fix: what the owner can do; None where nothing needs doing.
         recording: the run, where it is one.
         n_samples: rows with a time.
-        is_passing: whether the reason for turning it away may have passed by the next refresh.
+        is_passing: whether the cause of a rejection may have passed by the next refresh.
     """
 
-    name: str
-    place: int
-    sha256: str
-    format: str | None
-    status: str
-    reason: str
+    file: str
+    member: str | None = None
+    place: int = 1
+    sha256: str = ""
+    format: str | None = None
+    status: str = "rejected"
+    reason: str = ""
     fix: str | None = None
     recording: Recording | None = None
     n_samples: int = 0
     is_passing: bool = False
 
-    def refused(self, refusal: Refused, *, is_passing: bool = False) -> Session:
-        """The same session, turned away."""
+    @property
+    def path(self) -> str:
+        """How tables and messages name the file: a member of an archive follows after '!'."""
+        return self.file if self.member is None else f"{self.file}!{self.member}"
+
+    def rejected(self, refusal: Refused, *, is_passing: bool = False) -> Session:
+        """The same session, rejected."""
         return replace(
             self,
             status="rejected",
@@ -81,97 +86,72 @@ class Session:
         )
 
 
+def rejected_file(file: str, content: bytes, refusal: Refused, *, is_passing: bool = False) -> Session:
+    """The one session of a file of which nothing was read."""
+    unread = Session(file=file, sha256=hashlib.sha256(content).hexdigest())
+    return unread.rejected(refusal, is_passing=is_passing)
+
+
 def recording(
-    name: str,
-    content: bytes,
-    *,
-    mapping: ColumnMapping | None,
-    sensor_preference: Sequence[str],
-    described_fields: Mapping[str, str],
-    max_unpacked_bytes: int,
-    max_members: int,
+    file: str, content: bytes, options: ReadOptions, *, max_unpacked_bytes: int, max_members: int
 ) -> list[Session]:
     """Read every session of an inbox file.
 
     Args:
-        name: of the file, as the ledger should show it.
+        file: its path in the inbox.
         content: its bytes.
-        mapping: what `columns.toml` beside it says, for CSV.
-        sensor_preference: which sensor wins where a FIT file holds a quantity twice.
-        described_fields: names of self-described FIT fields → readings.
+        options: what readers take besides the bytes.
         max_unpacked_bytes: limit for archives [bytes].
         max_members: limit for archives.
 
     Returns:
         At least one session; never raises for what a file may hold.
     """
-    own_name = PurePosixPath(name).name
+    own_name = PurePosixPath(file).name
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
-        return [_turned_away(name, content, None, refusal)]
+        return [rejected_file(file, content, refusal)]
     if len(members) == 1 and not own_name.lower().endswith(".zip"):
-        return _read(name, members[0], mapping, sensor_preference, described_fields)
+        return _read(Session(file=file), members[0].name, members[0].content, options)
     sessions: list[Session] = []
     names: set[str] = set()
     for member in members:
-        distinct = _distinct(f"{name}!{member.name}", names)
-        names.add(distinct)
-        sessions += _read(distinct, member, mapping, sensor_preference, described_fields)
+        name = _distinct(member.name, names)
+        names.add(name)
+        sessions += _read(Session(file=file, member=name), member.name, member.content, options)
     return sessions
 
 
 def _distinct(name: str, others: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
-    return next(one for one in numbered if one not in others)
+    return next(candidate for candidate in numbered if candidate not in others)
 
 
-def _read(
-    name: str,
-    member: Member,
-    mapping: ColumnMapping | None,
-    sensor_preference: Sequence[str],
-    described_fields: Mapping[str, str],
-) -> list[Session]:
-    ending = PurePosixPath(member.name).suffix.lower()
-    reader = ending[1:] if ending[1:] in READERS else None
+def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> list[Session]:
+    suffix = PurePosixPath(name).suffix.lower()
+    ending = suffix[1:] if suffix[1:] in READERS else None
+    session = replace(unread, sha256=hashlib.sha256(content).hexdigest(), format=ending)
     try:
-        if reader == "fit":
-            found = fit.decode(member.content, sensor_preference=sensor_preference, described_fields=described_fields)
-        elif reader == "csv":
-            found = csv.decode(member.content, mapping)
-        elif reader == "tcx":
-            found = tcx.decode(member.content)
-        elif reader == "gpx":
-            found = gpx.decode(member.content)
-        else:
+        if ending is None:
             raise Refused(
-                f"splitdrift does not read files of the kind '{ending or 'without ending'}'.",
-                f"Recordings end in {', '.join('.' + one for one in READERS)}, also packed as .gz or .zip.",
+                f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",
+                f"Recordings end in {known_endings()}, also packed as .gz or .zip.",
             )
+        recordings = READERS[ending](content, options)
     except Refused as refusal:
-        return [_turned_away(name, member.content, reader, refusal)]
-    digest = hashlib.sha256(member.content).hexdigest()
-    return [_judged(name, place, digest, one) for place, one in enumerate(found, start=1)]
+        return [session.rejected(refusal)]
+    return [_judged(replace(session, place=place), one) for place, one in enumerate(recordings, start=1)]
 
 
-def _turned_away(name: str, content: bytes, reader: str | None, refusal: Refused) -> Session:
-    digest = hashlib.sha256(content).hexdigest()
-    return Session(name=name, place=1, sha256=digest, format=reader, status="rejected", reason="").refused(refusal)
-
-
-def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
+def _judged(unjudged: Session, found: Recording) -> Session:
     readings = found.readings
     if found.device is not None:
         found = replace(found, device=_shown(found.device, MOST_NAME_CHARACTERS) or None)
-    session = Session(
-        name=name,
-        place=place,
-        sha256=digest,
-        format=found.format,
+    session = replace(
+        unjudged,
         status="accepted",
-        reason="",
         recording=found,
         n_samples=readings["time_s"].count(),
     )
@@ -183,14 +163,14 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
             recording=None,
         )
     if session.n_samples < 2:
-        return session.refused(
+        return session.rejected(
             Refused(
                 f"The session holds {session.n_samples} measurement(s) over time; a run needs many.",
                 "Export the whole activity again.",
             )
         )
     if not any(all(readings[one].count() >= 2 for one in source) for source in _DISTANCE_SOURCES):
-        return session.refused(
+        return session.rejected(
             Refused(
                 "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
                 "Record with a sensor for distance, or add a column of distance.",
@@ -198,7 +178,7 @@ def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
         )
     # Of the middle one: a few odd times are set aside by the next stage.
     if found.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
-        return session.refused(
+        return session.rejected(
             Refused(
                 "The times of the session are no dates of a run: the clock of the device was not set.",
                 "Set it, and correct the times of this recording before you export it again.",

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.core.errors import Refused
-from pipeline.formats import READINGS, Recording
+from pipeline.formats import READINGS, ReadOptions, Recording
 from pipeline.formats.columns import COLUMNS
 from pipeline.formats.csv import ColumnMapping, decode, read_mapping
 
@@ -23,7 +23,7 @@ def table(text: str) -> bytes:
 
 
 def read(content: bytes | str, mapping: ColumnMapping | None = None) -> Recording:
-    [recording] = decode(content if isinstance(content, bytes) else table(content), mapping)
+    [recording] = decode(content if isinstance(content, bytes) else table(content), ReadOptions(mapping=mapping))
     return recording
 
 
@@ -59,7 +59,7 @@ def test_a_sample_file_gives_every_reading_in_its_one_unit():
         (60.0, 1000.0, 10.0, 30.48, 10.5, -20.5, 180.0, 240.0, 85.0, 49.5, 150.0),
         (61.0, 1010.0, 5.0, 60.96, 10.6, -20.6, 150.0, 250.0, 90.0, 50.5, 151.0),
     ]
-    assert (recording.format, recording.grain, recording.has_clock) == ("csv", "sample", True)
+    assert (recording.grain, recording.has_clock) == ("sample", True)
     assert (recording.sport, recording.damage) == (None, None)
 
 
@@ -744,5 +744,5 @@ def test_ninety_minutes_of_ten_columns_are_read_in_a_fraction_of_a_second():
 def test_columns_that_hold_something_and_gave_no_reading_are_named():
     content = b"elapsed_s,distance_m,cadense_spm,empty,left out\n0,0,170,,1\n1,3,171,,1\n2,6,172,,1\n"
     mapping = read_mapping('[columns]\n"left out" = ""\n', "run.csv")
-    [found] = decode(content, mapping)
+    [found] = decode(content, ReadOptions(mapping=mapping))
     assert found.unused == ("cadense_spm",)

@@ -34,7 +34,7 @@ from data.generator.fit_writer import (
     run_file,
 )
 from pipeline.core.errors import Refused
-from pipeline.formats import READINGS, Recording
+from pipeline.formats import READINGS, ReadOptions, Recording
 from pipeline.formats.fit import decode
 
 FIT_S = 1_100_000_000  # an instant on the clock of the files
@@ -79,7 +79,7 @@ def with_right_checksum(content: bytes) -> bytes:
 
 
 def one(content: bytes, **options: Any) -> Recording:
-    [recording] = decode(content, **options)
+    [recording] = decode(content, ReadOptions(**options))
     return recording
 
 

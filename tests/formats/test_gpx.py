@@ -60,7 +60,7 @@ def test_a_track_point_gives_every_reading_and_strides_become_steps():
         (10.0, 100.5, 10.5, -20.5, 170.0, 150.0),
         (11.5, None, 10.6, -20.6, None, None),
     ]  # fmt: skip
-    assert (recording.format, recording.grain, recording.has_clock) == ("gpx", "sample", True)
+    assert (recording.grain, recording.has_clock) == ("sample", True)
     assert (recording.sport, recording.pauses, recording.damage) == ("running", (), None)
 
 

@@ -34,7 +34,7 @@ def test_a_track_point_gives_every_reading_and_strides_become_steps():
         (10.0, 0.0, 3.5, 100.5, 10.5, -20.5, 170.0, 150.0),
         (11.5, 5.25, None, None, None, None, None, None),
     ]  # fmt: skip
-    assert (recording.format, recording.grain, recording.has_clock) == ("tcx", "sample", True)
+    assert (recording.grain, recording.has_clock) == ("sample", True)
     assert recording.damage is None
 
 

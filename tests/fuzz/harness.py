@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from pipeline.formats import GRAINS, READINGS
+from pipeline.formats import GRAINS, READINGS, ReadOptions
 from pipeline.inbox.inbox import utc
 from pipeline.stages.recording import Session, recording
 from pipeline.stages.samples import samples
@@ -45,14 +45,12 @@ def look_into(name: str, content: bytes) -> list[Session]:
     sessions = recording(
         name,
         content,
-        mapping=None,
-        sensor_preference=("self-described", "native"),
-        described_fields={},
+        ReadOptions(sensor_preference=("self-described", "native")),
         max_unpacked_bytes=MAX_UNPACKED_BYTES,
         max_members=MAX_MEMBERS,
     )
     assert sessions
-    assert len({(one.name, one.place) for one in sessions}) == len(sessions)
+    assert len({(one.path, one.place) for one in sessions}) == len(sessions)
     for one in sessions:
         _hold_to_its_promises(one)
     return sessions

@@ -40,7 +40,7 @@ def refreshed(**differing: Any) -> dict[str, Any]:
 def ledger(*rows: tuple[str, str, str, str | None]) -> pl.DataFrame:
     given = rows or (("ari/a.fit", "accepted", "", None),)
     columns = {"path": pl.String, "status": pl.String, "reason": pl.String, "fix": pl.String}
-    return pl.DataFrame(list(given), schema=columns, orient="row")
+    return pl.DataFrame(list(given), schema=columns, orient="row").with_columns(file="path")
 
 
 def drifts(*rows: tuple[str, str, float | None]) -> pl.DataFrame:
