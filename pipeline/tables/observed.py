@@ -1,10 +1,12 @@
-"""What people saw and wrote into the lists: landings and complaints."""
+"""Tables of what was observed and written into the lists: landings and complaints."""
 
 from __future__ import annotations
 
 from pipeline.tables.columns import count, dy, identifier, measure, words
 
-STRIKES = ("rearfoot", "midfoot", "forefoot", "asymmetric")
+#: Part of the foot that lands first, of one foot; of both together they may differ.
+LANDINGS = ("rearfoot", "midfoot", "forefoot")
+STRIKES = (*LANDINGS, "asymmetric")
 COMPARED = ("all_classes", "rearfoot_or_other")
 PAIRED_TESTS = ("McNemar exact", "Bowker")
 
@@ -12,7 +14,7 @@ PAIRED_TESTS = ("McNemar exact", "Bowker")
 class StrikeCounts(dy.Schema):
     """A class of landing at a distance, among the runners of an event or among the dates of an athlete.
 
-    From strikes.csv alone: nothing is inferred from a watch. All four classes have a row wherever anybody was seen.
+    From strikes.csv alone: nothing is inferred from a watch. All four classes have a row wherever a landing was seen.
     """
 
     scope = words("Whose landings are counted.", "event", "athlete", key=True)
@@ -109,7 +111,7 @@ class StrikeShift(dy.Schema):
 
 
 class Complaints(dy.Schema):
-    """A line of complaints.csv, as it was written. Shown by date beside the other tables, never interpreted."""
+    """A line of complaints.csv, as it was written. Shown by date next to the other tables, never interpreted."""
 
     athlete_id = identifier("The athlete.", key=True)
     from_date = words("First day, YYYY-MM-DD.", key=True)
