@@ -44,7 +44,7 @@ RUNNING = "running"
 #: No reading of a run is as large, in any unit here: as a time it is 31,000 years. Sums of such numbers overflow.
 BEYOND_MEASURE = 1e12
 
-#: A session takes ten bytes of a file and two milliseconds to look into: a small file could declare more than a night
+#: A session takes ten bytes of a file and two milliseconds to look into: a small file could declare more than a refresh
 #: has time for. A device keeps some hundreds; common practice, no source.
 MOST_SESSIONS = 1000
 
@@ -79,7 +79,7 @@ class Recording:
         grain: one of `GRAINS`.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
-        sensors: for each quantity that more than one sensor gave, or that a self-described field gave: who won.
+        sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
         unused: names of columns that were not recognised, of a file whose columns have names.
     """

@@ -61,7 +61,7 @@ class ColumnMapping:
     Attributes:
         columns: header in the file -> a name of `COLUMNS`, or "" to leave that column out.
         decimal: the decimal sign, `.` or `,`.
-        separator: what stands between cells.
+        separator: between two cells.
         time_zone: IANA name of the zone of date-times that carry none.
         sport: lower-case word.
         grain: one of `GRAINS`.
@@ -143,7 +143,7 @@ def _checked_columns(section: Any) -> dict[str, str]:
         if name and name not in COLUMNS:
             if header in OPTIONS:
                 raise Refused(
-                    f"columns.toml: {header} stands under [columns], where it names a column.",
+                    f"columns.toml: {header} is under [columns], where it names a column.",
                     f"Move the line {toml_line(header, name)} above [columns].",
                 )
             choices = " or ".join(AMBIGUOUS.get(plain(name), {}))
@@ -158,7 +158,7 @@ def _checked_option(key: str, value: Any) -> str:
     if key not in OPTIONS:
         raise Refused(
             f"columns.toml: {key} is none of the options {', '.join(OPTIONS)}.",
-            did_you_mean(key, OPTIONS) or "If it is a column, its line stands below the heading [columns].",
+            did_you_mean(key, OPTIONS) or "If it is a column, put its line below the heading [columns].",
         )
     accepted = OPTIONS[key].accepted
     if not isinstance(value, str) or not value or (accepted and value not in accepted):

@@ -1,6 +1,6 @@
 """FIT: one recording per session of the file.
 
-What the file says is read by `fit_messages`; here its links are told apart, its messages turned into recordings. Source
+`fit_messages` reads what the file says; here its links are separated and its messages turned into recordings. Source
 of field numbers and enumerations: the public FIT profile, as shipped inside the decoders; its field names appear in
 the three `fit` modules only.
 """

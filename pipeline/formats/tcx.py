@@ -23,7 +23,7 @@ _FIELDS = {
     "AltitudeMeters": ("altitude_m", 1.0),
     "LatitudeDegrees": ("latitude_deg", 1.0),
     "LongitudeDegrees": ("longitude_deg", 1.0),
-    "RunCadence": ("cadence_spm", 2.0),  # strides of one leg a minute
+    "RunCadence": ("cadence_spm", 2.0),  # strides of one leg per minute
     "Value": ("heart_rate_bpm", 1.0),
 }
 

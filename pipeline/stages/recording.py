@@ -1,8 +1,8 @@
 """Stage `recording`: an inbox file → the sessions in it, each accepted or rejected with a reason.
 
 Bytes in. Out: one row of the table `recordings` for every session of every file in it, and the recording itself where
-it is a run. Here it is decided which reader a file gets and whether what it read is a run at all; how good the run is,
-later stages say.
+it is a run. The ending of a file decides which reader it gets. Whether a session is a run at all is decided here; the
+quality of its readings is judged by later stages.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 #: 2080, it is set wrong: common practice, no source.
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
-#: A text out of a file is shown up to here: a file may hold a name of a hundred megabytes.
+#: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
 
-#: What makes one recording of a run more worth than another of the same run, in words for the ledger.
+#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
 WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
 
 
@@ -145,21 +145,21 @@ def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> l
     return [_judged(replace(session, place=place), one) for place, one in enumerate(recordings, start=1)]
 
 
-def _judged(unjudged: Session, found: Recording) -> Session:
-    readings = found.readings
-    if found.device is not None:
-        found = replace(found, device=_shown(found.device, MOST_NAME_CHARACTERS) or None)
+def _judged(unjudged: Session, content: Recording) -> Session:
+    readings = content.readings
+    if content.device is not None:
+        content = replace(content, device=_shown(content.device, MOST_NAME_CHARACTERS) or None)
     session = replace(
         unjudged,
         status="accepted",
-        recording=found,
+        recording=content,
         n_samples=readings["time_s"].count(),
     )
-    if found.sport not in (None, RUNNING):
+    if content.sport not in (None, RUNNING):
         return replace(
             session,
             status="not_running",
-            reason=f"The sport of the session is '{_shown(found.sport or '', MOST_NAME_CHARACTERS)}', not running.",
+            reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
             recording=None,
         )
     if session.n_samples < 2:
@@ -169,34 +169,34 @@ def _judged(unjudged: Session, found: Recording) -> Session:
                 "Export the whole activity again.",
             )
         )
-    if not any(all(readings[one].count() >= 2 for one in source) for source in _DISTANCE_SOURCES):
+    if not any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES):
         return session.rejected(
             Refused(
                 "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
                 "Record with a sensor for distance, or add a column of distance.",
             )
         )
-    # Of the middle one: a few odd times are set aside by the next stage.
-    if found.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
+    # The median, since a few odd times are excluded by the next stage.
+    if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
         return session.rejected(
             Refused(
-                "The times of the session are no dates of a run: the clock of the device was not set.",
+                "The times of the session cannot be right: the clock of the device was not set.",
                 "Set it, and correct the times of this recording before you export it again.",
             )
         )
     measured = [word for column, word in WORTH.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
-    if found.unused:
-        reason += f" Columns not used: {_few(found.unused)}."
-    if found.sport is None:
+    if content.unused:
+        reason += f" Columns not used: {_few(content.unused)}."
+    if content.sport is None:
         reason += " The file does not name the sport; taken as running."
-    if found.damage is not None:
-        return replace(session, status="salvaged", reason=f"Damaged: {found.damage}. {reason}")
+    if content.damage is not None:
+        return replace(session, status="salvaged", reason=f"Damaged: {content.damage}. {reason}")
     return replace(session, reason=reason)
 
 
 def _shown(text: str, most: int) -> str:
-    """A text out of a file as a terminal and a sheet may show it: not too long, nothing that moves the cursor."""
+    """A text out of a file as a terminal and a sheet may show it: not too long, without control characters."""
     cut = text if len(text) <= most else text[: most - 1] + "…"
     return "".join(
         letter if letter.isprintable() or unicodedata.category(letter) == "Zs" else "\N{REPLACEMENT CHARACTER}"
@@ -205,7 +205,7 @@ def _shown(text: str, most: int) -> str:
 
 
 def _few(names: Sequence[str], most: int = 8) -> str:
-    """Names in a row; of many the first ones and how many more."""
+    """The names in one text; of many the first ones and how many more."""
     more = len(names) - most
     return ", ".join(_shown(name, MOST_NAME_CHARACTERS) for name in names[:most]) + (
         f" and {more} more" if more > 0 else ""

@@ -6,8 +6,8 @@ import sys
 from collections.abc import Collection
 
 if "sqlalchemy" not in sys.modules:
-    # dataframely imports SQLAlchemy wherever it is installed, as it is with Prefect, to offer a translation that we
-    # never ask for: half a second in every command and worker. Told that it is absent, it does without.
+    # dataframely imports SQLAlchemy if it is installed, as it is with Prefect, for a translation that is not used here:
+    # half a second in every command and worker. With this entry it takes it for absent.
     sys.modules["sqlalchemy"] = None  # type: ignore[assignment]
     import dataframely as dy
 
@@ -53,7 +53,7 @@ def measure(
     smallest: float | None = None,
     largest: float | None = None,
 ) -> dy.Float64:
-    """A measured quantity, published to so many decimals; null where it is missing unless told otherwise."""
+    """A measured quantity, published to so many decimals; null where it is missing, unless `nullable` is False."""
     return dy.Float64(
         primary_key=key,
         nullable=nullable,

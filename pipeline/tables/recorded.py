@@ -72,7 +72,7 @@ class Samples(dy.Schema):
         "%", 2, "Rise over run of a line fitted to altitude over distance around here; uphill positive."
     )
     gait = words("By cadence first, with speed in support.", *GAITS)
-    cadence_spm = measure("steps/min", 2, "Steps of both feet a minute; null when missing or impossible.", smallest=0)
+    cadence_spm = measure("steps/min", 2, "Steps of both feet per minute; null when missing or impossible.", smallest=0)
     contact_time_ms = measure(
         "ms", 1, "Time one foot is on the ground in one step; null when missing or impossible.", smallest=0
     )
@@ -86,11 +86,11 @@ class Samples(dy.Schema):
 
 
 class Exclusions(dy.Schema):
-    """A run, a quantity and a reason for which samples of it were set aside."""
+    """A run, a quantity and a reason for which samples of it were excluded."""
 
     run_id = identifier("The run.", key=True)
     quantity = words("The column of samples concerned, or 'sample' for whole rows.", key=True)
-    reason = words("Why its values were set aside.", key=True)
+    reason = words("Why its values were excluded.", key=True)
     n_samples = count("How many samples.", smallest=1)
 
 

@@ -148,7 +148,7 @@ def test_two_columns_of_the_same_name_are_refused_with_the_line_that_leaves_one_
     """
     text = refusal(content)
     assert 'The columns "distance_m" and "Distance (m)" are both distance_m.' in text
-    assert 'write "Distance (m)" = "" under [columns] in columns.toml beside the file' in text
+    assert 'write "Distance (m)" = "" under [columns] in columns.toml next to the file' in text
     mapping = read_mapping('[columns]\n"Distance (m)" = ""', "run.csv")
     assert rows(read(content, mapping), "distance_m") == [(0.0,), (3.0,)]
 
@@ -356,7 +356,7 @@ def test_a_cadence_without_unit_is_refused_with_both_readings():
     assert 'The column "Cadence" does not say its unit: it could be cadence_spm or cadence_strides_min' in text
     assert 'write Cadence = "cadence_spm" if it counts the steps of both feet a minute' in text
     assert 'or Cadence = "cadence_strides_min" if it counts strides (one foot) a minute' in text
-    assert "in columns.toml beside the file" in text
+    assert "in columns.toml next to the file" in text
 
 
 def test_the_line_that_a_refusal_asks_for_makes_the_file_acceptable():

@@ -157,7 +157,7 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         ),
         ("roster.csv", "display_name\nAri\n", "roster.csv, line 1: the column 'athlete_id' is missing."),
         ("roster.csv", "", "roster.csv, line 1: the column 'athlete_id' is missing."),
-        ("roster.csv", "athlete_id,note,note\n", "roster.csv, line 1: the column 'note' stands there twice."),
+        ("roster.csv", "athlete_id,note,note\n", "roster.csv, line 1: the column 'note' is there twice."),
         (
             "roster.csv",
             "athlete_id,note\nari,tall, and quick\n",
