@@ -132,7 +132,7 @@ def read_columns(
         options: which sensor is preferred, and what self-described fields hold.
 
     Returns:
-        The frame of readings, and for each reading that a self-described field gave or could have given which was taken.
+        The frame of readings, and for each reading that a self-described field could give, which was taken.
     """
     native = _native(columns, packed)
     own: dict[str, tuple[Column, str]] = {}

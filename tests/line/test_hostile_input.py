@@ -375,7 +375,7 @@ def test_a_run_before_there_were_watches_or_decades_ahead_has_a_clock_that_was_n
     [session] = look_into("a.gpx", f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>".encode())
     assert (session.status == "accepted") == is_accepted
     if not is_accepted:
-        assert session.reason == "The times of the session are no dates of a run: the clock of the device was not set."
+        assert session.reason == "The times of the session cannot be right: the clock of the device was not set."
         assert session.fix
 
 
