@@ -80,7 +80,6 @@ def test_no_decision_depends_on_the_wording_of_a_message(name: str):
     allowed = dict.fromkeys(
         (
             "pipeline/formats/fit_messages.py", "pipeline/tables/__init__.py", "pipeline/methods/mixed_trend.py",
-            "pipeline/nightly/nightly.py",
         ),
         1,
     )  # fmt: skip
