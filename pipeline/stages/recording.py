@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import chain, count
 from pathlib import PurePosixPath
@@ -20,6 +20,7 @@ from pipeline.core.errors import Refused
 from pipeline.core.metrics import METRICS
 from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
+from pipeline.formats.column_mapping import ColumnMapping
 from pipeline.formats.readers import READERS, known_endings
 
 #: What a run needs at the very least: two instants, and something that says how far apart they are.
@@ -93,20 +94,30 @@ def rejected_file(file: str, content: bytes, refusal: Refused, *, is_passing: bo
 
 
 def recording(
-    file: str, content: bytes, options: ReadOptions, *, max_unpacked_bytes: int, max_members: int
+    file: str,
+    content: bytes,
+    *,
+    mapping: ColumnMapping | None,
+    sensor_preference: Sequence[str],
+    described_fields: Mapping[str, str],
+    max_unpacked_bytes: int,
+    max_members: int,
 ) -> list[Session]:
     """Read every session of an inbox file.
 
     Args:
         file: its path in the inbox.
         content: its bytes.
-        options: what readers take besides the bytes.
+        mapping: what `columns.toml` says about the file.
+        sensor_preference: see `ReadOptions`.
+        described_fields: see `ReadOptions`.
         max_unpacked_bytes: limit for archives [bytes].
         max_members: limit for archives.
 
     Returns:
         At least one session; never raises for what a file may hold.
     """
+    options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
     own_name = PurePosixPath(file).name
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)

@@ -14,7 +14,7 @@ from pipeline.formats import ReadOptions, Recording, readings_frame
 from pipeline.formats.readers import READERS
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
-from pipeline.stages.recording import recording
+from pipeline.stages.recording import Session, recording
 from pipeline.store.layout import read_table
 from pipeline.tables import publishable
 from pipeline.workers.pool import here
@@ -33,6 +33,13 @@ def paces(content: bytes, options: ReadOptions) -> list[Recording]:
     return [Recording(readings=readings_frame(readings), sport="running")]
 
 
+def sessions_of(name: str) -> list[Session]:
+    return recording(
+        name, b"3", mapping=None, sensor_preference=("native", "self-described"), described_fields={},
+        max_unpacked_bytes=9, max_members=1,
+    )  # fmt: skip
+
+
 @pytest.fixture
 def _with_paces(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setitem(READERS, "pace", paces)
@@ -42,9 +49,9 @@ def _with_paces(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 @pytest.mark.usefixtures("_with_paces")
 def test_a_format_of_the_registry_is_read_and_named():
-    (session,) = recording("ari/a.PACE", b"3", ReadOptions(), max_unpacked_bytes=9, max_members=1)
+    (session,) = sessions_of("ari/a.PACE")
     assert (session.format, session.status, session.n_samples) == ("pace", "accepted", 501)
-    (session,) = recording("ari/a.txt", b"3", ReadOptions(), max_unpacked_bytes=9, max_members=1)
+    (session,) = sessions_of("ari/a.txt")
     assert session.status == "rejected"
     assert ".pace" in (session.fix or "")
 
@@ -52,7 +59,7 @@ def test_a_format_of_the_registry_is_read_and_named():
 @pytest.mark.usefixtures("_with_paces")
 def test_a_format_of_the_registry_goes_through_a_whole_refresh(tiny_inbox: Make, tmp_path: Path):
     inbox = read_inbox(tiny_inbox({"ari/a.pace": b"3", "ari/b.pace": b"3.5"}))
-    refresh(inbox, tmp_path / "store", spread=here)
+    refresh(inbox, tmp_path / "store", mapper=here)
     ledger = read_table(tmp_path / "store", "recordings").sort("path")
     assert ledger.select("path", "format", "status").rows() == [
         ("ari/a.pace", "pace", "accepted"),

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from pipeline.formats import GRAINS, READINGS, ReadOptions
+from pipeline.formats import GRAINS, READINGS
 from pipeline.inbox.inbox import utc
 from pipeline.stages.recording import Session, recording
 from pipeline.stages.samples import samples
@@ -46,7 +46,9 @@ def look_into(name: str, content: bytes) -> list[Session]:
     sessions = recording(
         name,
         content,
-        ReadOptions(sensor_preference=("self-described", "native")),
+        mapping=None,
+        sensor_preference=("self-described", "native"),
+        described_fields={},
         max_unpacked_bytes=MAX_UNPACKED_BYTES,
         max_members=MAX_MEMBERS,
     )

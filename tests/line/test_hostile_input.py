@@ -24,7 +24,7 @@ import pytest
 
 from data.generator.fit_writer import crc16
 from pipeline.core.settings import Settings
-from pipeline.formats import MOST_SESSIONS, ReadOptions, markup
+from pipeline.formats import MOST_SESSIONS, markup
 from pipeline.formats.cells import MOST_COLUMNS
 from pipeline.inbox.inbox import read_inbox
 from pipeline.stages.recording import CLOCK_S, MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS, Session, recording
@@ -45,7 +45,9 @@ def judged(name: str, content: bytes, seconds: int = 10) -> list[Session]:
         return recording(
             name,
             content,
-            ReadOptions(),
+            mapping=None,
+            sensor_preference=settings.sensor_preference,
+            described_fields=settings.described_fields,
             max_unpacked_bytes=int(settings.max_unpacked_mb * 1_000_000),
             max_members=settings.max_members,
         )
@@ -217,11 +219,11 @@ def test_a_csv_file_of_a_single_line_of_a_hundred_megabytes_is_met_in_bounded_ti
     program = f"""
         import resource, time
         resource.setrlimit(resource.RLIMIT_AS, (4_000_000_000, 4_000_000_000))
-        from pipeline.formats import ReadOptions
         from pipeline.stages.recording import recording
         content, began = {content}, time.monotonic()
         [session] = recording(
-            "a.csv", content, ReadOptions(), max_unpacked_bytes=1, max_members=1,
+            "a.csv", content, mapping=None, sensor_preference=("native",), described_fields={{}},
+            max_unpacked_bytes=1, max_members=1,
         )
         print(session.status, session.reason)
         assert time.monotonic() - began < 20  # ten where nothing else runs

@@ -13,7 +13,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from data.generator.fit_writer import Part, activity_file
-from pipeline.formats import ReadOptions
 from pipeline.stages.recording import Session, recording
 from pipeline.tables.recorded import STATUSES
 from tests.support.fit_runs import fit_run
@@ -34,7 +33,9 @@ def sessions_of(name: str, content: bytes) -> list[Session]:
     return recording(
         name,
         content,
-        ReadOptions(),
+        mapping=None,
+        sensor_preference=("native", "self-described"),
+        described_fields={},
         max_unpacked_bytes=1_000_000,
         max_members=3,
     )
