@@ -41,7 +41,7 @@ from pipeline.refresh.context import (
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import Executor, measure_over, read_over
 from pipeline.workers.lending import end_waiting_workers, lent_worker
-from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS, Progress
+from pipeline.workers.pool import LOST_BY_CLUSTER, Progress
 
 if TYPE_CHECKING:
     from pipeline.stages.recording import Session
@@ -304,7 +304,7 @@ def _over_the_cluster(context: BuildContext, of_files: Iterable[list[Shard]]) ->
         except KilledWorker:
             from pipeline.refresh.shard import lost
 
-            results = [lost(context, shard, COST_THE_CLUSTERS_WORKERS)]
+            results = [lost(context, shard, LOST_BY_CLUSTER)]
         yield from results
 
 

@@ -219,7 +219,7 @@ def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
     counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
     listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
-    n_files = ledger["path"].str.split("!").list.first().n_unique()
+    n_files = ledger["file"].n_unique()
     head = Text(
         f"{n_files} files, {ledger.height} sessions in them: {line}."
         if ledger.height > n_files

@@ -1,4 +1,4 @@
-"""What everything stands on: errors, metrics, settings, shipped files, queries, and places on disk or in object stores.
+"""The foundation: errors, metrics, settings, shipped files, queries, and places on disk or in object stores.
 
 Imports nothing of the project; every other package may import it.
 """

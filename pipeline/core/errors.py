@@ -1,7 +1,7 @@
 """Every error a user can meet, each with its exit code.
 
-Three families, because three people deal with them: a `Refused` file concerns the person who owns the file and never
-stops a refresh; a `UsageError` concerns the person at the keyboard; a `BrokenPromise` is our own bug.
+Three families, because three people deal with them: a `Refused` file concerns its owner and never stops a refresh; a
+`UsageError` concerns the person at the keyboard; a `BrokenPromise` is a bug of splitdrift.
 """
 
 from __future__ import annotations
@@ -11,6 +11,14 @@ import errno
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
 EXIT_DONE_BUT_REFUSED = 3
+
+#: For the documentation.
+EXIT_CODES = {
+    0: "Done, or nothing new.",
+    EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
+    EXIT_WRONG_USE: "Wrong use: an unknown option, or a fault in a list, in settings.toml or in a study file.",
+    EXIT_DONE_BUT_REFUSED: "With --strict: done, but files were rejected.",
+}
 
 
 class SplitdriftError(Exception):
@@ -86,16 +94,16 @@ class LockLost(Held):
 
 
 class BrokenPromise(SplitdriftError):
-    """A stage handed on rows that break its own table's schema. This is a bug in splitdrift, not in the data."""
+    """A stage returned rows that break the schema of its table. This is a bug in splitdrift, not in the data."""
 
 
 # --- In words --------------------------------------------------------------------------------------------------------
 
-#: Libraries between us and an object store, known by name so that nobody loads them for this.
+#: Libraries that reach object stores, by name so that they are not imported for this.
 _OF_OBJECT_STORES = ("aiobotocore", "aiohttp", "botocore", "fsspec", "s3fs")
 _REMEDIES = {
-    errno.EACCES: "Check who may read and write there.",
-    errno.EPERM: "Check who may read and write there.",
+    errno.EACCES: "Check the permissions there.",
+    errno.EPERM: "Check the permissions there.",
     errno.EROFS: "Name a place that can be written to.",
     errno.ENOSPC: "Make room on that disk; nothing is lost.",
     errno.EDQUOT: "Make room in that quota; nothing is lost.",
@@ -103,7 +111,7 @@ _REMEDIES = {
 
 
 def in_words(error: BaseException) -> str | None:
-    """What went wrong and what to do, for errors that the surroundings cause; None for any other, which is a fault."""
+    """What went wrong and what to do, for errors caused by the environment; None for any other, which is a bug."""
     if isinstance(error, SplitdriftError):
         return str(error)
     if type(error).__module__.partition(".")[0] in _OF_OBJECT_STORES:

@@ -1,8 +1,8 @@
 """Places: folders of this machine and addresses of object stores, read and written the same way.
 
 An address such as `s3://bucket/folder` becomes a path that works like one of this machine; credentials and an endpoint
-of one's own come from the environment. What differs stands here: objects cannot be linked or renamed, a folder of them
-does not have to be made, and a library that wants a file of this machine gets the bytes.
+come from the environment. The differences are handled here: objects cannot be linked or renamed, a folder of them does
+not have to be made, and a library that wants a file of this machine gets the bytes.
 """
 
 from __future__ import annotations
@@ -46,13 +46,13 @@ def place(address: str) -> Path:
             "python -m pip install 'splitdrift[cluster]'."
         ) from None
     try:
-        found = UPath(address.rstrip("/"), use_listings_cache=False)
-        found.fs  # noqa: B018 -- loads the library of this kind of store, or says that there is none
-        if found.protocol not in _STORES:
-            raise ValueError(f"it is not the address of an object store, but of '{found.protocol}'")
+        path = UPath(address.rstrip("/"), use_listings_cache=False)
+        path.fs  # noqa: B018 -- loads the library of this kind of store, or says that there is none
+        if path.protocol not in _STORES:
+            raise ValueError(f"it is not the address of an object store, but of '{path.protocol}'")
     except (ImportError, ValueError) as error:
         raise UsageError(f"{address} cannot be read: {error}. Addresses of object stores begin with s3://.") from error
-    return cast("Path", found)
+    return cast("Path", path)
 
 
 _STORES = ("s3", "s3a")
@@ -92,13 +92,13 @@ def write_frame(path: Path, rows: pl.DataFrame) -> None:
 
 
 def beneath(folder: Path, closed: list[Path] | None = None) -> Iterator[Path]:
-    """What lies in a folder and in the folders below it; linked and hidden ones are not entered.
+    """The contents of a folder and of the folders below it; linked and hidden ones are not entered.
 
     However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
 
     Args:
         folder: where to begin.
-        closed: is given the folders that may not be looked into.
+        closed: receives the folders that cannot be read.
     """
     folders = [str(folder)]
     while folders:
@@ -127,9 +127,9 @@ def files_below(folder: Path) -> list[Path]:
 
 def versions_below(folder: Path) -> dict[str, str]:
     """The tag of each object below an address, which changes with its content; by its path from there."""
-    found: dict[str, dict[str, Any]] = _file_system(folder).find(_key(folder), detail=True)
+    objects: dict[str, dict[str, Any]] = _file_system(folder).find(_key(folder), detail=True)
     begins = len(_key(folder)) + 1
-    tags = {key[begins:]: str(about.get("ETag") or about) for key, about in found.items()}
+    tags = {key[begins:]: str(about.get("ETag") or about) for key, about in objects.items()}
     return {name: tag for name, tag in sorted(tags.items()) if name and not name.endswith("/")}
 
 
@@ -158,7 +158,7 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
     fs, (bucket, _, key) = _file_system(path), _key(path).partition("/")
     condition = {"IfNoneMatch": "*"} if tag is None else {"IfMatch": tag}
     try:
-        told = fs.call_s3("put_object", Bucket=bucket, Key=key, Body=content, **condition)
+        answer = fs.call_s3("put_object", Bucket=bucket, Key=key, Body=content, **condition)
     except FileExistsError:
         return None
     except FileNotFoundError as error:
@@ -169,7 +169,7 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
         if "pre-condition" in str(error) or "PreconditionFailed" in str(error) or "Conflict" in str(error):
             return None
         raise
-    return str(told["ETag"])
+    return str(answer["ETag"])
 
 
 def read_tagged(path: Path) -> tuple[bytes | None, str | None]:

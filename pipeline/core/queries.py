@@ -52,8 +52,8 @@ def run_query(
         tables: the frames it reads, by the name it uses.
         parameters: value of each `$parameter` in it.
     """
-    # To open a database takes longer than most queries; a cursor of an open one takes nothing, and knows no tables of
-    # another's.
+    # Opening a database takes longer than most queries; a cursor of an open one costs nothing and sees no tables of
+    # other cursors.
     if not hasattr(_OPEN, "database"):
         _OPEN.database = connect(threads=1)
     with _OPEN.database.cursor() as connection:

@@ -1,16 +1,16 @@
-"""Files that the project ships beside its code: the queries, the demo club."""
+"""Files that the project ships next to its code: the queries, the demo club."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-#: Beside the package in a checkout, inside it in an installed wheel.
+#: Next to the package in a checkout, inside it in an installed wheel.
 _PACKAGE = Path(__file__).parents[1]
 _FOLDERS = (_PACKAGE / "shipped", _PACKAGE.parent)
 
 
 def shipped(name: str) -> Path:
-    """A file or folder that the project ships beside its code (`sql/splits.sql`, `data/club`).
+    """A file or folder that the project ships next to its code (`sql/splits.sql`, `data/club`).
 
     Raises:
         FileNotFoundError: it is in neither place.

@@ -22,7 +22,7 @@ from pipeline.core.metrics import METRICS
 SETTINGS_FILE = "settings.toml"
 
 
-#: What a setting has a say in, each step resting on the ones before it; the last two change no number.
+#: The step that a setting affects, and with it all later ones; the last two change no number.
 READING, ANALYSIS, SUMMARIES, PAGES, KEEPING = "reading", "analysis", "summaries", "pages", "keeping"
 _STEPS = (READING, ANALYSIS, SUMMARIES, PAGES, KEEPING)
 
@@ -73,7 +73,7 @@ class Settings:
         of=READING,
         unit="",
         reason="Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the "
-        "field's own name and unit do not tell.",
+        "field's own name and unit do not say.",
     )
     max_unpacked_mb: float = _setting(
         256.0,
@@ -129,11 +129,15 @@ class Settings:
         4,
         of=ANALYSIS,
         unit="splits",
-        reason="Fewer usable splits cannot show a slope of their own beside their scatter.",
+        reason="Fewer usable splits do not show a slope above their scatter.",
         smallest=3,
     )
     min_runs: int = _setting(
-        3, of=ANALYSIS, unit="runs", reason="Fewer runs cannot tell an athlete's habit from one day's.", smallest=2
+        3,
+        of=ANALYSIS,
+        unit="runs",
+        reason="Fewer runs do not separate an athlete's habit from that of one day.",
+        smallest=2,
     )
     max_collinearity: float = _setting(
         0.9,
@@ -203,7 +207,7 @@ class Settings:
         "names",
         of=PAGES,
         unit="",
-        reason="Pages with the names of the roster; with a code in place of each athlete, to be handed on; or none.",
+        reason="Pages with the names of the roster; with a code in place of each athlete, to be passed on; or none.",
         choices=("names", "codes", "none"),
     )
     page_distance: str = _setting(
@@ -225,7 +229,7 @@ class Settings:
         120.0,
         of=READING,
         unit="s",
-        reason="A file that takes longer to read is turned away; an hour of running takes a hundredth of a second.",
+        reason="A file that takes longer to read is rejected; an hour of running takes a hundredth of a second.",
     )
     max_file_mb: float = _setting(
         2000.0,
@@ -237,8 +241,8 @@ class Settings:
         5,
         of=KEEPING,
         unit="refreshes",
-        reason="So many states of the store are kept to return to. At least two, so that whoever reads the one "
-        "before can finish; what has not changed between them is on the disk once.",
+        reason="Number of states of the store that are kept to return to. At least two, so that a reader of the "
+        "previous one can finish; what did not change between them is on the disk once.",
         smallest=2,
     )
 
@@ -253,14 +257,14 @@ class Settings:
         return int(self.max_unpacked_mb * 1_000_000)
 
     def digest(self, step: str = SUMMARIES) -> str:
-        """SHA-256 of the values that have a say in a step, to tell whether two results were made with the same."""
+        """SHA-256 of the values that affect a step, to compare what two results were made with."""
         counted = _STEPS[: _STEPS.index(step) + 1]
         steps = {one.name: one.metadata["of"] for one in dataclasses.fields(self)}
         values = {name: value for name, value in _plain(self).items() if steps[name] in counted}
         return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
     def describe(self) -> list[tuple[str, str, str, str]]:
-        """Rows of (name, value, unit, why), in order of use."""
+        """Rows of (name, value, unit, reason), in order of use."""
         values = _plain(self)
         return [
             (one.name, json.dumps(values[one.name]), one.metadata["unit"], one.metadata["reason"])
@@ -274,7 +278,7 @@ def _plain(settings: Settings) -> dict[str, Any]:
 
 
 def settings_text(settings: Settings) -> str:
-    """The settings as `read_settings` reads them, each with its unit and reason beside it."""
+    """The settings as `read_settings` reads them, each with its unit and reason."""
     values = _plain(settings)
     lines = ["# The settings that these tables were made with.", ""]
     for name, _, unit, reason in settings.describe():
@@ -291,7 +295,7 @@ def _toml(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-#: Names that settings had before, which go on being read.
+#: Former names of settings, which are still read.
 _RENAMED = {"max_entanglement": "max_collinearity"}
 
 

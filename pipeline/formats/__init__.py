@@ -1,4 +1,5 @@
-"""Input formats. One module a format, each `bytes -> list[Recording]`: nothing judged, nothing repaired.
+"""Input formats. One module per format, each with `decode(content, options) -> list[Recording]`: nothing is judged or
+repaired. `readers` holds the registry.
 
 A file usually holds one recording; a multisport, chained or zipped file holds several. What a format cannot read at all
 it refuses (`pipeline.core.errors.Refused`); what it could read only in part it marks as `damage`.
@@ -6,29 +7,33 @@ it refuses (`pipeline.core.errors.Refused`); what it could read only in part it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.errors import Refused
 
+if TYPE_CHECKING:
+    from pipeline.formats.column_mapping import ColumnMapping
+
 #: The readings a recording can carry, in the one unit each has from here on. A column that the file did not have is
 #: present and null, so that every later stage meets the same frame.
-READINGS: Mapping[str, pl.DataType] = {
-    "time_s": pl.Float64(),  # since 1970-01-01T00:00:00Z where `has_clock`, else since the first row
-    "distance_m": pl.Float64(),  # cumulative, as recorded; may start anywhere and may step back
-    "speed_m_s": pl.Float64(),
-    "altitude_m": pl.Float64(),
-    "latitude_deg": pl.Float64(),
-    "longitude_deg": pl.Float64(),
-    "cadence_spm": pl.Float64(),  # steps of both feet a minute
-    "contact_time_ms": pl.Float64(),  # of one foot, one step
-    "vertical_oscillation_mm": pl.Float64(),
-    "contact_balance_pct": pl.Float64(),  # share of the left foot in the contact time of a stride
-    "heart_rate_bpm": pl.Float64(),
-}
+READINGS = (
+    "time_s",  # since 1970-01-01T00:00:00Z where `has_clock`, else since the first row
+    "distance_m",  # cumulative, as recorded; may start anywhere and may step back
+    "speed_m_s",
+    "altitude_m",
+    "latitude_deg",
+    "longitude_deg",
+    "cadence_spm",  # steps of both feet per minute
+    "contact_time_ms",  # of one foot, one step
+    "vertical_oscillation_mm",
+    "contact_balance_pct",  # share of the left foot in the contact time of a stride
+    "heart_rate_bpm",
+)
 
 #: What one row of a recording stands for. A step and a kilometre row hold the mean of the interval that ends at their
 #: time; a sample row holds the reading at its time.
@@ -39,9 +44,28 @@ RUNNING = "running"
 #: No reading of a run is as large, in any unit here: as a time it is 31,000 years. Sums of such numbers overflow.
 BEYOND_MEASURE = 1e12
 
-#: A session takes ten bytes of a file and two milliseconds to look into: a small file could declare more than a night
+#: A session takes ten bytes of a file and two milliseconds to look into: a small file could declare more than a refresh
 #: has time for. A device keeps some hundreds; common practice, no source.
 MOST_SESSIONS = 1000
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadOptions:
+    """What the user says about how files are to be read. Every reader gets all of it and takes what concerns it.
+
+    Attributes:
+        mapping: what `columns.toml` says about the file, for formats whose columns have names.
+        sensor_preference: `native` and `self-described`, the preferred one first, where a file holds a quantity twice.
+        described_fields: name of a self-described field → name of a reading with its unit (`contact_time_ms`, or
+            another unit of it, as in the headers of CSV files), for fields whose own name and unit are not enough.
+    """
+
+    mapping: ColumnMapping | None = None
+    sensor_preference: Sequence[str] = ("native", "self-described")
+    described_fields: Mapping[str, str] = field(default_factory=dict)
+
+
+DEFAULTS = ReadOptions()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,19 +73,17 @@ class Recording:
     """One session as its device wrote it.
 
     Attributes:
-        format: name of the module that read it (`fit`, `csv`, `tcx`, `gpx`).
-        readings: frame with the columns of `READINGS`, one row a sample, step or kilometre, in file order.
+        readings: frame with the columns of `READINGS`, one row per sample, step or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
         has_clock: whether `time_s` is an absolute time.
         grain: one of `GRAINS`.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
-        sensors: for each quantity that more than one sensor gave, or that a self-described field gave: who won.
+        sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
         unused: names of columns that were not recognised, of a file whose columns have names.
     """
 
-    format: str
     readings: pl.DataFrame
     sport: str | None = None
     has_clock: bool = True
@@ -104,8 +126,8 @@ def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
     absent = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(next(iter(columns.values()))))
     return pl.DataFrame(
         [
-            _within_measure(name, columns[name].cast(dtype)) if name in columns else absent.alias(name)
-            for name, dtype in READINGS.items()
+            _within_measure(name, columns[name].cast(pl.Float64)) if name in columns else absent.alias(name)
+            for name in READINGS
         ]
     )
 

@@ -1,7 +1,7 @@
 """Archives of recordings. An inbox file in, the files it holds out: a `.gz` holds one, a `.zip` many, any other itself.
 
-What a file is, its first bytes decide: a `.fit` that is really gzip is unpacked. A `.gz` may lie inside a `.zip`, as
-exports have it; no other archive may lie inside another. Sizes that an archive declares are never trusted.
+The kind of a file is decided by its first bytes: a `.fit` that is really gzip is unpacked. A `.gz` may be inside a
+`.zip`, as in some exports; no other archive may be inside another. Sizes that an archive declares are never trusted.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class Member:
 
 
 def unpack(name: str, content: bytes, *, max_unpacked_bytes: int, max_members: int) -> list[Member]:
-    """Unwrap a `.gz` or `.zip`; hand on any other file as it is.
+    """Unwrap a `.gz` or `.zip`; return any other file as it is.
 
     Args:
         name: the inbox file's own name, without folder.

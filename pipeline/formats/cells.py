@@ -27,9 +27,9 @@ class Table:
 
     Attributes:
         headers: as written, without blanks round them; may be empty, may repeat.
-        cells: one text column a header, in the same order; null where a cell is empty. Blank rows are left out.
-        lines: the line of the file that each row stands on, counted from 1 as an editor does.
-        separator: what stands between two cells.
+        cells: one text column per header, in the same order; null where a cell is empty. Blank rows are left out.
+        lines: the line number of each row in the file, counted from 1 as an editor does.
+        separator: between two cells.
     """
 
     headers: list[str]
@@ -43,7 +43,7 @@ def read_table(content: bytes, separator: str | None = None) -> Table:
 
     Args:
         content: UTF-8 or UTF-16 text with or without byte-order mark (UTF-16 needs it), else taken for Latin-1.
-        separator: what stands between two cells; None takes tab, semicolon or comma, whichever the header has most of.
+        separator: between two cells; None takes tab, semicolon or comma, whichever the header has most of.
 
     Raises:
         Refused: no text, more than `MOST_COLUMNS` columns, fewer than `MIN_ROWS` rows, broken quotation marks, or a row
@@ -68,7 +68,7 @@ def read_table(content: bytes, separator: str | None = None) -> Table:
         )
     except (csv.Error, pl.exceptions.PolarsError):
         raise Refused(
-            "The file is no table of cells: a quotation mark stands inside a cell, or opens one and is not closed.",
+            "The file is no table of cells: a quotation mark is inside a cell, or opens one and is not closed.",
             "Save it again as CSV from the program that made it.",
         ) from None
     first_line = len(text) - len(body) + reader.line_num + 1

@@ -1,7 +1,7 @@
 r"""`columns.toml`, where a coach says what the columns of CSV files mean. Its text in, a `ColumnMapping` out.
 
-The file lies beside the CSV files. Its lines hold for every CSV file of the folder; those under
-`[files."<file name>"]` hold for that one file and win. Options stand above `[columns]`:
+The file is in the same folder as the CSV files, or above. Its lines hold for every CSV file of the folder; those under
+`[files."<file name>"]` hold for that file and take precedence. Options come before `[columns]`:
 
     decimal = ","                  # or "."
     separator = ";"                # or "," or "\t"
@@ -29,7 +29,7 @@ import tomllib
 import zoneinfo
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -37,13 +37,20 @@ from pipeline.core.errors import Refused
 from pipeline.formats import GRAINS
 from pipeline.formats.columns import AMBIGUOUS, COLUMNS, plain
 
-#: The options, each with the values it accepts; an empty tuple accepts any word.
-_OPTIONS: Mapping[str, tuple[str, ...]] = {
-    "decimal": (".", ","),
-    "separator": (",", ";", "\t"),
-    "time_zone": (),
-    "sport": (),
-    "grain": GRAINS,
+
+class Option(NamedTuple):
+    """An option of `columns.toml`: the values it accepts, any word where there are none, and what it says."""
+
+    accepted: tuple[str, ...]
+    meaning: str
+
+
+OPTIONS: Mapping[str, Option] = {
+    "decimal": Option((".", ","), "Decimal sign; by default it is read from the numbers."),
+    "separator": Option((",", ";", "\t"), "Separator between cells; by default the one that the header has most of."),
+    "time_zone": Option((), "IANA name of the zone of times that carry none, such as Europe/Lisbon."),
+    "sport": Option((), "Sport of the recording, such as running."),
+    "grain": Option(GRAINS, "What a row is; by default it follows from the columns."),
 }
 
 
@@ -54,7 +61,7 @@ class ColumnMapping:
     Attributes:
         columns: header in the file -> a name of `COLUMNS`, or "" to leave that column out.
         decimal: the decimal sign, `.` or `,`.
-        separator: what stands between cells.
+        separator: between two cells.
         time_zone: IANA name of the zone of date-times that carry none.
         sport: lower-case word.
         grain: one of `GRAINS`.
@@ -134,9 +141,9 @@ def _checked_columns(section: Any) -> dict[str, str]:
                 "A column whose name holds a dot or a blank needs quotation marks too.",
             )
         if name and name not in COLUMNS:
-            if header in _OPTIONS:
+            if header in OPTIONS:
                 raise Refused(
-                    f"columns.toml: {header} stands under [columns], where it names a column.",
+                    f"columns.toml: {header} is under [columns], where it names a column.",
                     f"Move the line {toml_line(header, name)} above [columns].",
                 )
             choices = " or ".join(AMBIGUOUS.get(plain(name), {}))
@@ -148,12 +155,12 @@ def _checked_columns(section: Any) -> dict[str, str]:
 
 
 def _checked_option(key: str, value: Any) -> str:
-    if key not in _OPTIONS:
+    if key not in OPTIONS:
         raise Refused(
-            f"columns.toml: {key} is none of the options {', '.join(_OPTIONS)}.",
-            did_you_mean(key, _OPTIONS) or "If it is a column, its line stands below the heading [columns].",
+            f"columns.toml: {key} is none of the options {', '.join(OPTIONS)}.",
+            did_you_mean(key, OPTIONS) or "If it is a column, put its line below the heading [columns].",
         )
-    accepted = _OPTIONS[key]
+    accepted = OPTIONS[key].accepted
     if not isinstance(value, str) or not value or (accepted and value not in accepted):
         expected = " or ".join(f'"{choice}"' for choice in accepted).replace("\t", "\\t") or "a word in quotation marks"
         raise Refused(f"columns.toml: {key} is {value!r}, expected {expected}.", f"Correct the line of {key}.")

@@ -1,6 +1,6 @@
 """What the columns of a CSV file may be called. A header in, one of the names of `COLUMNS` out.
 
-Every name carries its unit. A header that names the quantity but not the unit stands in `AMBIGUOUS` and is never
+Every name carries its unit. A header that names the quantity but not the unit is listed in `AMBIGUOUS` and is never
 resolved by looking at the values.
 """
 
@@ -30,7 +30,7 @@ _MILE_M = 1609.344
 _FOOT_M = 0.3048
 _SEMICIRCLE_DEG = 180 / 2**31
 
-#: Every accepted column. Where a file has two columns for one reading, the one that stands higher here is taken.
+#: Every accepted column. Where a file has two columns for one reading, the one listed first is taken.
 #: Readings that are not in `READINGS` serve to work out those that are.
 COLUMNS: Mapping[str, Column] = {
     "time_utc": Column("time_s", written_as="instant"),
@@ -81,10 +81,35 @@ COLUMNS: Mapping[str, Column] = {
     "contact_balance_pct": Column("contact_balance_pct"),
     "contact_balance_right_pct": Column("contact_balance_pct", -1, 100),
     "heart_rate_bpm": Column("heart_rate_bpm"),
-    "heart_rate": Column("heart_rate_bpm"),  # nothing but beats a minute is in use
+    "heart_rate": Column("heart_rate_bpm"),  # no other unit than beats per minute is in use
     "heartrate": Column("heart_rate_bpm"),
     "hr": Column("heart_rate_bpm"),
     "sport": Column("sport", written_as="word"),
+}
+
+#: What each reading of `COLUMNS` is, for the documentation.
+MEANINGS: Mapping[str, str] = {
+    "time_s": "Time of the row: ISO 8601 with a zone, or counted since 1970.",
+    "elapsed_s": "Time since the start.",
+    "started_s": "Start of the recording, where rows hold elapsed time only.",
+    "km": "Number of the kilometre: 1, 2, 3.",
+    "duration_s": "Time that the row took.",
+    "length_m": "Length of the row's kilometre, where it is not 1000 m.",
+    "step": "Number of the step; its presence makes a row a step.",
+    "foot": "Foot of the step; its presence makes a row a step.",
+    "distance_m": "Distance covered since the start.",
+    "speed_m_s": "Speed or pace.",
+    "altitude_m": "Altitude.",
+    "latitude_deg": "Latitude; used for distance only and not kept.",
+    "longitude_deg": "Longitude; used for distance only and not kept.",
+    "cadence_spm": "Cadence: steps count both feet, strides one.",
+    "cadence_fraction_spm": "Fraction to be added to the cadence in strides.",
+    "contact_time_ms": "Ground contact time of one foot in one step.",
+    "flight_time_ms": "Flight time after the contact.",
+    "vertical_oscillation_mm": "Rise and fall of the trunk in a step.",
+    "contact_balance_pct": "Share of one foot in the contact time of a stride.",
+    "heart_rate_bpm": "Heart rate in beats per minute.",
+    "sport": "Sport of the recording; only running is analysed.",
 }
 
 _TIME = {
@@ -106,9 +131,9 @@ _DURATION = {
     "elapsed_s": "it counts seconds since the start",
 }
 _CADENCE = {
-    "cadence_spm": "it counts the steps of both feet a minute",
-    "cadence_strides_min": "it counts strides (one foot) a minute",
-    "cadence_steps_s": "it counts steps a second",
+    "cadence_spm": "it counts the steps of both feet per minute",
+    "cadence_strides_min": "it counts strides (one foot) per minute",
+    "cadence_steps_s": "it counts steps per second",
 }
 _DISTANCE = {
     "distance_m": "it is in metres",
@@ -116,14 +141,14 @@ _DISTANCE = {
     "distance_mi": "it is in miles",
 }
 _SPEED = {
-    "speed_m_s": "it is in metres a second",
-    "speed_km_h": "it is in kilometres an hour",
-    "speed_mph": "it is in miles an hour",
+    "speed_m_s": "it is in metres per second",
+    "speed_km_h": "it is in kilometres per hour",
+    "speed_mph": "it is in miles per hour",
 }
 _PACE = {
-    "pace_min_per_km": "it is in minutes a kilometre",
-    "pace_s_per_km": "it is in seconds a kilometre",
-    "pace_min_per_mile": "it is in minutes a mile",
+    "pace_min_per_km": "it is in minutes per kilometre",
+    "pace_s_per_km": "it is in seconds per kilometre",
+    "pace_min_per_mile": "it is in minutes per mile",
 }
 _ALTITUDE = {"altitude_m": "it is in metres", "altitude_ft": "it is in feet"}
 _CONTACT_TIME = {"contact_time_ms": "it is in milliseconds", "contact_time_s": "it is in seconds"}

@@ -1,6 +1,6 @@
 """CSV files. One file in, one recording out; a row is a sample, a step or a kilometre.
 
-Units come from the headers (`columns`) or from `columns.toml` beside the file (`column_mapping`), never from the
+Units come from the headers (`columns`) or from `columns.toml` (`column_mapping`), never from the
 values: a column that names a quantity without its unit is refused, with the lines one of which would settle it.
 
 What a row is, unless `columns.toml` says so: a kilometre where the columns `km` and a duration or pace are present; a
@@ -15,7 +15,7 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import READINGS, Recording, clock, readings_frame
+from pipeline.formats import DEFAULTS, READINGS, ReadOptions, Recording, clock, readings_frame
 from pipeline.formats.cells import MIN_ROWS, Table, read_table
 from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, read_mapping, toml_line
 from pipeline.formats.columns import AMBIGUOUS, BY_PLAIN_SPELLING, COLUMNS, Column, plain
@@ -38,12 +38,12 @@ class _Source(NamedTuple):
     cells: pl.Series
 
 
-def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recording]:
+def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one CSV file.
 
     Args:
-        content: the file, as `cells.read_table` takes it; decimal commas where commas do not stand between cells.
-        mapping: what `columns.toml` says about the file.
+        content: the file, as `cells.read_table` takes it; decimal commas unless commas separate cells.
+        options: of which `mapping` holds.
 
     Returns:
         One recording. Columns that are not recognised are left out; so are rows without a time. Of a kilometre file the
@@ -52,7 +52,7 @@ def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recordi
     Raises:
         Refused: no unit, no time, no distance, or cells that are not what their column says.
     """
-    mapping = mapping or ColumnMapping()
+    mapping = options.mapping or ColumnMapping()
     table = read_table(content, mapping.separator)
     used = _used_columns(table, mapping)
     values = _values(used, table, mapping)
@@ -67,7 +67,6 @@ def decode(content: bytes, mapping: ColumnMapping | None = None) -> list[Recordi
     _require_distance(values, table, mapping)
     return [
         Recording(
-            format="csv",
             readings=_readings(values),
             sport=mapping.sport or _first_word(values.get("sport")),
             has_clock=has_clock,
@@ -92,7 +91,7 @@ def _used_columns(table: Table, mapping: ColumnMapping) -> dict[str, _Source]:
             raise Refused(
                 f'The columns "{named[name].header}" and "{header}" are both {name}.',
                 "Rename one in the file, or leave one out: write "
-                f"{toml_line(header, '')} under [columns] in columns.toml beside the file.",
+                f"{toml_line(header, '')} under [columns] in columns.toml next to the file.",
             )
         if name is not None:
             named[name] = source
@@ -137,7 +136,7 @@ def _refuse_unclear(unclear: list[tuple[_Source, Mapping[str, str]]]) -> None:
         lines = [f"{toml_line(source.header, name)} if {reason}" for name, reason in choices.items()]
         fixes.append(f"{', or '.join(lines)}, or {toml_line(source.header, '')} to leave it out")
     if unclear:
-        fix = f"Under [columns] in columns.toml beside the file, write {'; and '.join(fixes)}."
+        fix = f"Under [columns] in columns.toml next to the file, write {'; and '.join(fixes)}."
         raise Refused(" ".join(reasons), fix)
 
 
@@ -171,7 +170,7 @@ def _has_decimal_comma(used: Mapping[str, _Source], table: Table, mapping: Colum
         raise Refused(
             f'The column "{with_comma[0]}" has numbers with a comma and the column "{with_point[0]}" numbers with a '
             "point: it is not clear which is the decimal sign.",
-            'Write decimal = "," or decimal = "." at the top of columns.toml beside the file.',
+            'Write decimal = "," or decimal = "." at the top of columns.toml next to the file.',
         )
     return bool(with_comma)
 
@@ -186,7 +185,7 @@ def _numbers(cells: pl.Series, column: Column, mapping: ColumnMapping) -> pl.Ser
 
 
 def _refuse_unreadable(source: _Source, numbers: pl.Series, column: Column, lines: pl.Series) -> None:
-    """A few odd cells are only missing values; a column that is mostly odd is not what its header says."""
+    """Raise if most cells of a column are not what its header says; a few odd cells are only missing values."""
     header, cells = source
     unreadable = cells.is_not_null() & numbers.is_null()
     if 2 * int(unreadable.sum()) <= len(cells) - cells.null_count():
@@ -197,12 +196,12 @@ def _refuse_unreadable(source: _Source, numbers: pl.Series, column: Column, line
         raise Refused(
             f"{found}, a time that does not say in which zone.",
             'Write times with Z or an offset, or write time_zone = "UTC" (or the zone of the place, such as '
-            '"Europe/Lisbon") at the top of columns.toml beside the file.',
+            '"Europe/Lisbon") at the top of columns.toml next to the file.',
         )
     raise Refused(
         f"{found}, expected {_WRITTEN_AS[column.written_as]}.",
         f"Correct the column, or leave it out: write {toml_line(header, '')} under [columns] in "
-        "columns.toml beside the file.",
+        "columns.toml next to the file.",
     )
 
 
@@ -213,7 +212,7 @@ def _on_one_clock(values: Readings, table: Table, mapping: ColumnMapping) -> tup
         raise Refused(
             "The file has no column with the time.",
             "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in "
-            f"columns.toml beside the file.{_unmatched(table, mapping)}",
+            f"columns.toml next to the file.{_unmatched(table, mapping)}",
         )
     started_s = values["started_s"].drop_nulls().first() if "started_s" in values else None
     return {**values, "time_s": values["elapsed_s"] + (started_s or 0.0)}, started_s is not None
@@ -223,9 +222,9 @@ def _require_distance(values: Readings, table: Table, mapping: ColumnMapping) ->
     has_positions = {"latitude_deg", "longitude_deg"} <= values.keys()
     if not (has_positions or "distance_m" in values or "speed_m_s" in values):
         raise Refused(
-            "The file has neither distance, speed, pace nor positions, so no kilometre can be told.",
+            "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
             "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in the "
-            f"header or under [columns] in columns.toml beside the file.{_unmatched(table, mapping)}",
+            f"header or under [columns] in columns.toml next to the file.{_unmatched(table, mapping)}",
         )
 
 

@@ -1,6 +1,6 @@
-"""FIT: one file, one recording a session.
+"""FIT: one recording per session of the file.
 
-What the file says is read by `fit_messages`; here its links are told apart, its messages turned into recordings. Source
+`fit_messages` reads what the file says; here its links are separated and its messages turned into recordings. Source
 of field numbers and enumerations: the public FIT profile, as shipped inside the decoders; its field names appear in
 the three `fit` modules only.
 """
@@ -8,14 +8,14 @@ the three `fit` modules only.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import RUNNING, Recording, readings_frame, require_few_sessions
+from pipeline.formats import DEFAULTS, RUNNING, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.fit_fields import read_columns
 from pipeline.formats.fit_messages import Columns, Messages, read_messages
 
@@ -39,22 +39,15 @@ TIMER_STARTS = 0  # enumeration `event_type`
 TIMER_STOPS = (1, 4, 8, 9)  # stop, stop all, stop disable, stop disable all
 
 
-def decode(
-    content: bytes,
-    *,
-    sensor_preference: Sequence[str] = ("native", "self-described"),
-    described_fields: Mapping[str, str] | None = None,
-) -> list[Recording]:
+def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read every session of every link of a FIT file.
 
     Args:
         content: the file.
-        sensor_preference: which wins when a native and a self-described field give the same quantity.
-        described_fields: name of a self-described field → name of a reading with its unit (`contact_time_ms`, or
-            another unit of it, as in the headers of CSV files), for fields whose own name and unit do not tell.
+        options: which sensor is preferred, and what self-described fields hold.
 
     Returns:
-        One recording a session, running or not, in the order of their start.
+        One recording per session, running or not, in the order of their start.
 
     Raises:
         Refused: nothing of an activity could be read.
@@ -64,7 +57,7 @@ def decode(
     for n_links, link in enumerate(_links(content), start=1):
         require_few_sessions(n_links)
         try:
-            recordings += _sessions(_read_activity(link), sensor_preference, described_fields or {})
+            recordings += _sessions(_read_activity(link), options)
         except Refused as refusal:
             refusals.append(refusal)
         require_few_sessions(len(recordings))
@@ -114,9 +107,7 @@ def _read_activity(link: bytes) -> Messages:
     return messages
 
 
-def _sessions(
-    messages: Messages, sensor_preference: Sequence[str], described_fields: Mapping[str, str]
-) -> list[Recording]:
+def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
     """Share the records among the sessions by time; a file without any session is one recording."""
     n_sessions = max((len(column) for column in messages.sessions.values()), default=0)
     require_few_sessions(n_sessions)
@@ -125,15 +116,13 @@ def _sessions(
     sports = messages.sessions.get("sport", unknown)
     order = np.argsort(starts, kind="stable")
     starts, sports = starts[order], sports[order]
-    base = Recording(format="fit", readings=readings_frame({"time_s": pl.Series([], dtype=pl.Float64)}))
+    base = Recording(readings=readings_frame({"time_s": pl.Series([], dtype=pl.Float64)}))
     base = replace(base, device=messages.device, damage=messages.damage)
     has_records = "timestamp" in messages.records
     if not has_records:
         return [replace(base, sport=_word(sport)) for sport in sports]
 
-    readings, sensors = read_columns(
-        messages.records, messages.described, messages.packed, sensor_preference, described_fields
-    )
+    readings, sensors = read_columns(messages.records, messages.described, messages.packed, options)
     time_s = messages.records["timestamp"]
     # A record belongs to the last session that has begun; the first session also takes what came before it, since some
     # devices set the clock after they begin to record.

@@ -1,4 +1,4 @@
-"""FIT record fields → readings: which field gives which reading, in which unit, and who wins when two do.
+"""FIT record fields → readings: which field gives which reading, in which unit, and which has precedence.
 
 Two kinds of field. Native ones have a number in the FIT profile and a fixed unit. Self-described ones are declared by
 the file itself, with a name, a unit in words and, sometimes, the number of the native field they stand for.
@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.formats import readings_frame
+from pipeline.formats import ReadOptions, readings_frame
 
 Column = npt.NDArray[np.float64]
 
@@ -102,14 +102,14 @@ class Described:
         return f"described {index}.{number}"
 
     def reading(self, described_fields: Mapping[str, str]) -> tuple[str, float] | None:
-        """Which reading it is and the factor to that reading's unit; None if that cannot be told."""
+        """Which reading it is and the factor to that reading's unit; None if that is unknown."""
         if self.name in described_fields:
             return SETTING_UNITS.get(described_fields[self.name])
         if self.native_field is not None and self.native_message in (None, RECORD):
             reading = NATIVE_FIELDS.get(self.native_field)
         else:
             lowered = self.name.lower()
-            reading = next((one for words, one in WORDS if all(word in lowered for word in words)), None)
+            reading = next((name for words, name in WORDS if all(word in lowered for word in words)), None)
         if reading is None:
             return None
         factor = UNITS[reading].get(self.unit.lower().replace(" ", ""))
@@ -120,8 +120,7 @@ def read_columns(
     columns: Mapping[str, Column],
     described: Sequence[Described],
     packed: Sequence[bytes | None],
-    sensor_preference: Sequence[str],
-    described_fields: Mapping[str, str],
+    options: ReadOptions,
 ) -> tuple[pl.DataFrame, dict[str, str]]:
     """Turn the columns of record messages into readings.
 
@@ -129,25 +128,24 @@ def read_columns(
         columns: native fields by profile name in profile units, self-described ones by name or `Described.key`; times
             in seconds since 1970, positions in degrees, missing values NaN.
         described: the file's own field descriptions.
-        packed: the three-byte speed-and-distance field of old devices, one a record, or empty.
-        sensor_preference: `native` and `self-described`, the preferred one first.
-        described_fields: see `pipeline.formats.fit.decode`.
+        packed: the three-byte speed-and-distance field of old devices, one per record, or empty.
+        options: which sensor is preferred, and what self-described fields hold.
 
     Returns:
-        The frame of readings, and for each reading that a self-described field gave or contended for: who won.
+        The frame of readings, and for each reading that a self-described field could give, which was taken.
     """
     native = _native(columns, packed)
     own: dict[str, tuple[Column, str]] = {}
-    for one in described:
-        found = one.reading(described_fields)
-        values = columns.get(Described.key(one.index, one.number), columns.get(one.name))
-        if found is not None and values is not None and _says_something(values) and found[0] not in own:
-            own[found[0]] = (values * found[1], one.name)
+    for field in described:
+        known = field.reading(options.described_fields)
+        values = columns.get(Described.key(field.index, field.number), columns.get(field.name))
+        if known is not None and values is not None and _has_values(values) and known[0] not in own:
+            own[known[0]] = (values * known[1], field.name)
 
     chosen, sensors = dict(native), dict[str, str]()
     for reading, (values, name) in own.items():
-        contended = reading in native and _says_something(native[reading])
-        if contended and sensor_preference[0] == "native":
+        contended = reading in native and _has_values(native[reading])
+        if contended and options.sensor_preference[0] == "native":
             sensors[reading] = f"native field, over self-described '{name}'"
             continue
         chosen[reading] = values
@@ -156,7 +154,7 @@ def read_columns(
     return frame, sensors
 
 
-def _says_something(values: Column) -> bool:
+def _has_values(values: Column) -> bool:
     return bool(np.any(np.isfinite(values) & (values != 0)))
 
 

@@ -1,9 +1,9 @@
 """FIT messages: one link of a FIT file → what it says, in columns.
 
 Two decoders share the work because neither suffices alone. `fitfast` reads sound files, whole columns at a time; it
-gives nothing of a file with any fault in it, and on some faults ends in a panic that is not an `Exception`. `fitdecode`
-reads message by message, so that everything before a fault is kept; it is some eighty times slower and rejects a few
-sound files. Every link is tried with the first, then with the second; plain records `fit_records` reads in place, with
+returns nothing for a faulty file, and on some faults ends in a panic that is not an `Exception`. `fitdecode` reads
+message by message, so that everything before a fault is kept; it is some eighty times slower and rejects a few sound
+files. Every link is tried with the first, then with the second; plain records `fit_records` reads in place, with
 the first one's numbers in a fifth of its time.
 """
 
@@ -126,7 +126,7 @@ def _described(message: Mapping[str | int, Any]) -> Described:
 
 @contextmanager
 def _unprinted_panics() -> Iterator[None]:
-    """Keep the compiled decoder's own panic report off the terminal: the caller gets the exception and words it."""
+    """Keep the compiled decoder's own panic report off the terminal: the caller gets the exception."""
     with _STDERR:
         sys.stderr.flush()
         try:
@@ -198,7 +198,7 @@ def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
 
 
 def _reader(link: bytes) -> Any:
-    # Its warnings tell a developer what a tolerant reader tolerated; the ledger tells the user what matters.
+    # Its warnings are for developers; users find the damage in the ledger.
     warnings.filterwarnings("ignore", module="fitdecode")
     return fitdecode.FitReader(
         BytesIO(link),

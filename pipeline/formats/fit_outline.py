@@ -1,7 +1,7 @@
 """The outline of a FIT file: the same file without what makes it long.
 
-Of a run of an hour and a half nine tenths of the bytes are records. What the file, its sessions and its timer say
-stands in a few messages between them, and decoding everything once more for each kind of those costs as much as the
+In a run of an hour and a half nine tenths of the bytes are records. What the file, its sessions and its timer say
+is in a few messages between them, and decoding everything once more for each kind of those costs as much as the
 records do. Walking over the message headers costs a tenth of that; nothing is decoded here.
 
 Source of the layout: the public FIT protocol (header byte: bit 7 compressed timestamp, bit 6 definition, bit 5 of a

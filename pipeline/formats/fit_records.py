@@ -83,8 +83,8 @@ def sound_records(link: bytes) -> Columns | None:
         link: a whole FIT file, or one whole link of a chained one.
 
     Returns:
-        By the profile's names, in its units, times in seconds since 1970, positions in degrees, missing values NaN; a
-        row a record. None where the file is not sound or holds what is not read here.
+        By the profile's names, in its units, times in seconds since 1970, positions in degrees, missing values NaN; one
+        row per record. None where the file is not sound or holds what is not read here.
     """
     header_size = link[0]
     if header_size not in (12, 14) or len(link) != header_size + struct.unpack_from("<I", link, 4)[0] + 2:
@@ -93,17 +93,17 @@ def sound_records(link: bytes) -> Columns | None:
     # header's own is right.
     if checksum(link[header_size:]) or (header_size == 14 and link[12:14] != b"\0\0" and checksum(link[:14])):
         return None
-    found = _blocks(link, header_size)
-    if not found or len(found) > _MOST_BLOCKS:
+    blocks = _blocks(link, header_size)
+    if not blocks or len(blocks) > _MOST_BLOCKS:
         return None
-    numbers = set().union(*(block.numbers for block in found))
+    numbers = set().union(*(block.numbers for block in blocks))
     is_unusual = _PACKED in numbers or not numbers & _PROGRESS or any(pair <= numbers for pair in _TWICE)
-    if is_unusual or not all(_TIME in block.numbers for block in found):
+    if is_unusual or not all(_TIME in block.numbers for block in blocks):
         return None
-    height = sum(block.n_messages for block in found)
+    height = sum(block.n_messages for block in blocks)
     columns = {number: np.full(height, np.nan) for number in sorted(numbers & _FIELDS.keys())}
     first = 0
-    for block in found:
+    for block in blocks:
         rows = np.frombuffer(link, block.dtype, block.n_messages, block.place)
         for number in block.numbers & columns.keys():
             columns[number][first : first + block.n_messages] = _values(rows[str(number)], _FIELDS[number])

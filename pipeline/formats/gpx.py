@@ -2,7 +2,7 @@
 
 Read from the schema of version 1.1 (1.0 has the same elements) and the point extensions for heart rate (`hr`) and
 cadence (`cad`). Elements are known by their local names. The segments of a track are one recording; between two of
-them lies a pause.
+them there is a pause.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import RUNNING, Recording, readings_frame, require_few_sessions
+from pipeline.formats import DEFAULTS, RUNNING, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 
 MIN_POINTS = 2
-STEPS_A_STRIDE = 2  # `cad` counts the strides of one leg
+STEPS_PER_STRIDE = 2  # `cad` counts the strides of one leg
 
 
 @dataclass
@@ -30,18 +30,19 @@ class _Track:
     is_open: bool = True
 
 
-def decode(content: bytes) -> list[Recording]:
+def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one GPX file.
 
     Args:
         content: the file.
+        _options: none concerns this format.
 
     Returns:
         One recording for each track that has at least `MIN_POINTS` points with a time. A track that is open where the
         file breaks off is kept up to there and says so in `damage`.
 
     Raises:
-        Refused: no times (a route somebody planned), no track at all, or XML that declares entities.
+        Refused: no times (a planned route), no track at all, or XML that declares entities.
     """
     elements = Elements(content)
     tracks = _tracks(elements)
@@ -51,7 +52,7 @@ def decode(content: bytes) -> list[Recording]:
         return usable
     if any(len(track.points) >= MIN_POINTS for track in tracks):
         raise Refused(
-            "The points of the GPX file have no times: it is a route somebody planned, not a recording of a run.",
+            "The points of the GPX file have no times: it is a planned route, not a recording of a run.",
             "Export the recording of the activity, not its route.",
         )
     damage = f" ({elements.damage})" if elements.damage else ""
@@ -91,11 +92,10 @@ def _recording(track: _Track, damage: str | None) -> Recording:
         "heart_rate_bpm": numbers(track.points, "hr"),
     }
     if sport in {RUNNING, None}:  # of another sport it counts something else than strides
-        columns["cadence_spm"] = numbers(track.points, "cad") * STEPS_A_STRIDE
+        columns["cadence_spm"] = numbers(track.points, "cad") * STEPS_PER_STRIDE
     timed = readings_frame(columns).with_columns(segment=pl.Series(track.segments, dtype=pl.Int64()))
     timed = timed.filter(pl.col("time_s").is_not_null())
     return Recording(
-        format="gpx",
         readings=timed.drop("segment"),
         sport=sport,
         pauses=_pauses(timed),

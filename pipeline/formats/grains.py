@@ -1,7 +1,7 @@
-"""What a row of a CSV file stands for, and where it lies in time. Readings in, readings with elapsed time out.
+"""What a row of a CSV file stands for, and its place in time. Readings in, readings with elapsed time out.
 
 A sample says when it was taken. Kilometres and steps may only say how long they took: these are laid end to end, so
-that each row's means stand at the end of the interval they are the means of.
+that the means of each row are those of the interval that ends at its time.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ Readings = Mapping[str, pl.Series]
 
 
 def grain_of(values: Readings) -> str:
-    """One of `GRAINS`, told by which columns are present."""
+    """One of `GRAINS`, by the columns that are present."""
     if _has_kilometres(values):
         return "kilometre"
     has_step_timing = {"contact_time_ms", "flight_time_ms"} <= values.keys() and "cadence_spm" not in values
@@ -30,15 +30,15 @@ def from_kilometres(values: Readings, *, km_header: str, lines: pl.Series) -> di
     Args:
         values: `km` and either `duration_s` or `speed_m_s`; `length_m` where a kilometre is not 1000 m long.
         km_header: what the file calls its column `km`, for the text of a refusal.
-        lines: the line of the file that each row stands on, likewise.
+        lines: the line number of each row in the file, likewise.
 
     Raises:
         Refused: kilometres that do not count 1, 2, 3, or one without duration or length.
     """
     if not _has_kilometres(values):
         raise Refused(
-            'The file should have one row a kilometre, but its columns "km" and "duration_s" (or a pace) are missing.',
-            'Name them under [columns] in columns.toml beside the file, such as Split = "km".',
+            'The file should have one row per kilometre, but columns "km" and "duration_s" (or a pace) are missing.',
+            'Name them under [columns] in columns.toml next to the file, such as Split = "km".',
         )
     _require_counting(values["km"], km_header, lines)
     length_m = values.get("length_m", pl.repeat(1000.0, len(lines), eager=True))
@@ -46,7 +46,7 @@ def from_kilometres(values: Readings, *, km_header: str, lines: pl.Series) -> di
     _require_complete(duration_s, "duration or pace", lines)
     _require_complete(length_m, "length", lines)
     placed = {**values, "elapsed_s": duration_s.cum_sum(), "distance_m": length_m.cum_sum()}
-    # An absolute time beside a duration could be that of the start or of the end of the kilometre.
+    # An absolute time next to a duration could be that of the start or of the end of the kilometre.
     placed.pop("time_s", None)
     start = {"elapsed_s": 0.0, "distance_m": 0.0}
     return {
@@ -80,12 +80,12 @@ def _require_counting(km: pl.Series, header: str, lines: pl.Series) -> None:
     if len(wrong) == 0:
         return
     row = int(wrong[0])
-    found = "nothing" if km[row] is None else f"{km[row]:g}"
+    value = "nothing" if km[row] is None else f"{km[row]:g}"
     raise Refused(
-        f'The column "{header}" has {found} in line {lines[row]}, expected {row + 1}: '
+        f'The column "{header}" has {value} in line {lines[row]}, expected {row + 1}: '
         "kilometres count 1, 2, 3 and none is left out.",
         f"If it is the distance covered, write {toml_line(header, 'distance_km')} under [columns] in columns.toml "
-        "beside the file.",
+        "next to the file.",
     )
 
 

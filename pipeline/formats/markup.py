@@ -1,4 +1,4 @@
-"""XML from strangers. Bytes in; elements out as they open and close, up to the damage if there is any.
+"""XML from untrusted sources. Bytes in; elements out as they open and close, up to the damage if there is any.
 
 A document that declares entities, or any document type at all, is refused: recordings need none, attacks do.
 """
@@ -18,7 +18,7 @@ from pipeline.core.errors import Refused
 from pipeline.formats import clock
 
 #: Every element is held in memory, at thirty times the bytes that it takes in the file. Two days, the longest run that
-#: is looked for, with a point a second of fifteen elements have 2.6 million.
+#: is looked for, with one point per second of fifteen elements each, have 2.6 million.
 MOST_ELEMENTS = 3_000_000
 
 #: One track point: reading or field name -> its text as the file has it.

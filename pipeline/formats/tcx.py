@@ -11,7 +11,7 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import Recording, readings_frame, require_few_sessions
+from pipeline.formats import DEFAULTS, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 
 MIN_POINTS = 2
@@ -23,16 +23,17 @@ _FIELDS = {
     "AltitudeMeters": ("altitude_m", 1.0),
     "LatitudeDegrees": ("latitude_deg", 1.0),
     "LongitudeDegrees": ("longitude_deg", 1.0),
-    "RunCadence": ("cadence_spm", 2.0),  # strides of one leg a minute
+    "RunCadence": ("cadence_spm", 2.0),  # strides of one leg per minute
     "Value": ("heart_rate_bpm", 1.0),
 }
 
 
-def decode(content: bytes) -> list[Recording]:
+def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one TCX file.
 
     Args:
         content: the file.
+        _options: none concerns this format.
 
     Returns:
         One recording for each Activity that has at least `MIN_POINTS` points with a time. An Activity that is open
@@ -75,7 +76,6 @@ def _recording(activity: Element, points: list[Point], damage: str | None) -> Re
     readings = readings_frame({"time_s": times_s(points, "Time"), **columns}).filter(pl.col("time_s").is_not_null())
     creator = next((child for child in activity if local_name(child.tag) == "Creator"), None)
     return Recording(
-        format="tcx",
         readings=readings,
         sport=activity.get("Sport", "").strip().lower() or None,
         device=None if creator is None else child_text(creator, "Name"),

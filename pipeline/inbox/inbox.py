@@ -1,7 +1,7 @@
-"""The inbox: which files it holds, whose they are, and the lists that lie beside them.
+"""The inbox: which files it holds, whose they are, and its lists.
 
-The lists (`roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`) are written by hand. A fault in
-one is the user's to mend before anything is computed: a wrong surface or mass would be silently wrong everywhere.
+The lists (`roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`) are read by
+`lists`; a fault in one stops the command before anything is computed.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import difflib
 import errno
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
@@ -32,9 +32,9 @@ class InboxFile:
 
     Attributes:
         path: in the inbox.
-        athlete_id: None for one that lies in no athlete's folder.
-        sha256: of its content when the refresh began; None where nobody looked, or could.
-        tag: what an object store says of its content instead.
+        athlete_id: None for one outside every athlete's folder.
+        sha256: of its content when the refresh began; None where it was not read or cannot be read.
+        tag: the tag by which an object store identifies its content instead.
     """
 
     path: str
@@ -48,16 +48,16 @@ class Inbox:
     """What was found in an inbox.
 
     Attributes:
-        folder: its place.
+        folder: its path.
         files: everything that may be a recording, in order of path; lists and settings are not among them.
         settings: the settings in force.
         sessions: rows of `sessions.csv`, with all its columns; `started_at_utc` as a time.
         athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
-        strikes: rows of `strikes.csv`, one a foot.
+        strikes: rows of `strikes.csv`, one per foot.
         complaints: rows of `complaints.csv`, with their line.
-        described: every `columns.toml`, as paths in the inbox; also one that holds for no file.
-        notices: what a person should look at although nothing stops for it, a sentence each.
-        closed: folders that may not be looked into, as paths in the inbox.
+        described: every `columns.toml`, as paths in the inbox; also one that applies to no file.
+        notices: warnings that stop nothing, a sentence each.
+        closed: folders that cannot be read, as paths in the inbox.
     """
 
     folder: Path
@@ -86,7 +86,7 @@ class Inbox:
             raise Refused("columns.toml is not a text in UTF-8.", "Save it again as UTF-8.") from None
 
     def columns_file_for(self, file: InboxFile) -> Path | None:
-        """The `columns.toml` that holds for a file."""
+        """The `columns.toml` that applies to a file."""
         for folder in PurePosixPath(file.path).parents:
             if (path := (folder / COLUMNS_FILE).as_posix()) in self.described:
                 return self.folder / path
@@ -103,7 +103,7 @@ class Inbox:
         }
 
     def lists_digest(self) -> str:
-        """SHA-256 of the lists and of every `columns.toml`, also of those that hold for no file."""
+        """SHA-256 of the lists and of every `columns.toml`, also of those that apply to no file."""
         digest = hashlib.sha256()
         for path in self.described:
             digest.update((self.folder / path).read_bytes())
@@ -120,15 +120,15 @@ def read_inbox(folder: Path) -> Inbox:
         NothingDone: it holds no file that could be a recording.
     """
     if not folder.is_dir():
-        raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder an athlete.")
+        raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder per athlete.")
     settings_file = folder / SETTINGS_FILE
     settings = read_settings(read_text(settings_file)) if settings_file.is_file() else Settings()
     closed: list[Path] = []
     links: list[str] = []
-    found = list(_files(folder, closed, links))
-    described = tuple(sorted(file.path for file in found if PurePosixPath(file.path).name == COLUMNS_FILE))
-    files = tuple(file for file in found if PurePosixPath(file.path).name != COLUMNS_FILE)
-    shut = tuple(_in_utf8(one.relative_to(folder).as_posix()) for one in closed)
+    present = list(_files(folder, closed, links))
+    described = tuple(sorted(file.path for file in present if PurePosixPath(file.path).name == COLUMNS_FILE))
+    files = tuple(file for file in present if PurePosixPath(file.path).name != COLUMNS_FILE)
+    closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
     if not files:
         raise NothingDone(
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
@@ -149,29 +149,35 @@ def read_inbox(folder: Path) -> Inbox:
         lists["complaints.csv"],
         described,
         (
-            *(_CLOSED.format(one) for one in shut),
-            *(_LINK.format(one) for one in links),
+            *map(_CLOSED.format, closed_names),
+            *map(_LINK.format, links),
             *_unmatched(listed, files),
             *_strangers(lists, files),
         ),
-        shut,
+        closed_names,
     )
 
 
-_CLOSED = "The folder '{}' may not be looked into, so nothing in it is read. Check its permissions."
-_LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is passed over. Copy what it leads to."
+_CLOSED = "The folder '{}' cannot be read, so nothing in it is used. Check its permissions."
+_LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is skipped. Copy what it leads to."
 
 
 def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
-    """Lines of sessions.csv whose file is not there: most likely a slip, whose run would go without its surface."""
+    """Lines of sessions.csv whose file is not there: a typing error would leave a run without its surface."""
     there = {file.path for file in files}
     for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
-        if path.partition("!")[0] not in there:
+        if listed_file(path, there) not in there:
             yield f"sessions.csv, line {line}: there is no file '{path}' in the inbox."
 
 
+def listed_file(path: str, files: Container[str]) -> str:
+    """The inbox file that sessions.csv names: a member of an archive follows after '!', which names may hold too."""
+    parts = path.split("!")
+    return next((name for n in range(len(parts), 0, -1) if (name := "!".join(parts[:n])) in files), path)
+
+
 def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) -> Iterator[str]:
-    """Athletes in the lists who have no folder: a slip of the pen leaves a runner without mass or landings."""
+    """Athletes in the lists who have no folder: a typing error would leave a runner without mass or landings."""
     folders = {file.athlete_id for file in files if file.athlete_id is not None}
     for name, rows in lists.items():
         for athlete_id in rows["athlete_id"].drop_nulls().unique(maintain_order=True):
@@ -182,24 +188,24 @@ def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) ->
 
 
 def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
-    """Files in order of path; hidden ones, lists, settings and links that lead outside are passed over.
+    """Files in order of path; hidden ones, lists, settings and links that lead outside are skipped.
 
-    Every `columns.toml` is among them: to ask for it beside each recording is a request each in an object store.
+    Every `columns.toml` is among them: looking for one per recording would cost an object store a request each.
     """
     if is_remote(folder):
         for name, tag in versions_below(folder).items():
             parts = name.split("/")
-            if not _is_beside(parts):
+            if not _is_no_recording(parts):
                 yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)
         return
     root = folder.resolve()
     for path in sorted(beneath(folder, closed)):
         relative = path.relative_to(folder)
-        if _is_beside(relative.parts):
+        if _is_no_recording(relative.parts):
             continue
         path_shown = _in_utf8(relative.as_posix())
         if relative.name == COLUMNS_FILE and path_shown != relative.as_posix():
-            continue  # nothing beside it can be opened either
+            continue  # nothing next to it can be opened either
         if not _is_file_within(path, root):
             if os.path.islink(path):  # Path.is_symlink raises for a path longer than the system can hold
                 links.append(path_shown)
@@ -208,7 +214,7 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
 
 
 def _is_file_within(path: Path, root: Path) -> bool:
-    """Whether a path leads to a file inside the inbox; one too long for the system nobody can open."""
+    """Whether a path leads to a file inside the inbox; one too long for the system cannot be opened."""
     try:
         return path.is_file() and path.resolve().is_relative_to(root)
     except OSError as error:
@@ -217,14 +223,14 @@ def _is_file_within(path: Path, root: Path) -> bool:
         return False
 
 
-def _is_beside(parts: Sequence[str]) -> bool:
+def _is_no_recording(parts: Sequence[str]) -> bool:
     """Whether a path is hidden, a list or settings."""
     is_list = len(parts) == 1 and parts[0] in {*LISTS, SETTINGS_FILE}
     return is_list or any(part.startswith(".") for part in parts)
 
 
 def _in_utf8(name: str) -> str:
-    """A file's name as tables can hold it; bytes that are no UTF-8 stay as their numbers, and it cannot be opened."""
+    """A file's name as tables can hold it; bytes that are not UTF-8 are escaped, and such a file cannot be opened."""
     return os.fsencode(name).decode("utf-8", "backslashreplace")
 
 

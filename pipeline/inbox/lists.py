@@ -1,7 +1,7 @@
 """The lists of the inbox: `roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`.
 
-They are written by hand. A fault in one is the user's to mend before anything is computed: a wrong surface or mass
-would be silently wrong everywhere. Each is named with file, line, what was found and what was expected.
+They are written by hand. A fault in one stops the command before anything is computed, since a wrong surface or mass
+would be silently wrong everywhere. The message names file, line, what was found and what was expected.
 """
 
 from __future__ import annotations
@@ -14,16 +14,17 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.errors import UsageError
+from pipeline.tables.observed import LANDINGS
 
 KINDS = ("race", "training", "test")
 SURFACES = ("road", "track", "trail", "sand", "grass", "treadmill")
 
-#: `heel` is another word for rearfoot. A class is what somebody saw or measured at the foot: no method is a watch.
-STRIKE_WORDS = ("rearfoot", "midfoot", "forefoot", "heel")
+#: `heel` is another word for rearfoot. A class was seen or measured at the foot: no method is a watch.
+STRIKE_WORDS = (*LANDINGS, "heel")
 STRIKE_METHODS = ("video", "footprint", "insole", "imu")
 FEET = ("left", "right")
 
-#: The lists, the columns each may have, the first the one it must have.
+#: The lists and the columns each may have; the first one is required, but for sessions.csv.
 LISTS: Mapping[str, tuple[str, ...]] = {
     "roster.csv": ("athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "note"),
     "sessions.csv": ("file", "started_at_utc", "athlete_id", "kind", "surface", "shoe_id", "note"),
@@ -35,6 +36,12 @@ LISTS: Mapping[str, tuple[str, ...]] = {
     "complaints.csv": ("athlete_id", "from_date", "to_date", "site", "note"),
 }  # fmt: skip
 
+#: Columns that accept certain words only.
+CHOICES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "sessions.csv": {"kind": KINDS, "surface": SURFACES},
+    "strikes.csv": {"foot": FEET, "strike": STRIKE_WORDS, "method": STRIKE_METHODS},
+}
+
 
 def sessions(folder: Path) -> pl.DataFrame:
     """Rows of `sessions.csv`, with all its columns; `started_at_utc` as a time."""
@@ -44,8 +51,7 @@ def sessions(folder: Path) -> pl.DataFrame:
     _require(
         name, rows, rows["started_at_utc"].is_null() | started.is_not_null(), "started_at_utc", "2026-03-14T09:30:00Z"
     )
-    for column, words in (("kind", KINDS), ("surface", SURFACES)):
-        _require(name, rows, rows[column].is_null() | rows[column].is_in(words), column, " or ".join(words))
+    _require_choices(name, rows)
     identified = rows["file"].is_not_null() | (rows["started_at_utc"].is_not_null() & rows["athlete_id"].is_not_null())
     _require(name, rows, identified, "file", "a file, or started_at_utc with athlete_id")
     shoes = _list(folder, "shoes.csv")
@@ -72,7 +78,7 @@ def athletes(folder: Path) -> pl.DataFrame:
 
 
 def strikes(folder: Path) -> pl.DataFrame:
-    """Rows of `strikes.csv`, one a foot, with all its columns; times, dates and numbers as such.
+    """Rows of `strikes.csv`, one per foot, with all its columns; times, dates and numbers as such.
 
     `date` is given in every row (of the start in UTC, where the file gives none), and `heel` has become `rearfoot`.
     """
@@ -94,8 +100,7 @@ def strikes(folder: Path) -> pl.DataFrame:
         is_sound = rows[column].is_null() | number.is_between(low, high).fill_null(value=False)
         _require(name, rows, is_sound, column, f"a number between {low} and {high}")
         numbers.append(number.alias(column))
-    for column, words in (("foot", FEET), ("strike", STRIKE_WORDS), ("method", STRIKE_METHODS)):
-        _require(name, rows, rows[column].is_null() | rows[column].is_in(words), column, " or ".join(words))
+    _require_choices(name, rows)
     says = rows["strike"].is_not_null() | rows["angle_deg"].is_not_null() | rows["strike_index_pct"].is_not_null()
     _require(name, rows, says, "strike", f"{', '.join(STRIKE_WORDS)}, or an angle_deg or strike_index_pct")
     judged = rows.with_columns(
@@ -120,7 +125,7 @@ def strikes(folder: Path) -> pl.DataFrame:
 
 
 def complaints(folder: Path) -> pl.DataFrame:
-    """Rows of `complaints.csv`, with all its columns and their line; what they say is left as it is."""
+    """Rows of `complaints.csv`, with all its columns and their line; the text is kept as written."""
     name = "complaints.csv"
     rows = _list(folder, name)
     _require(name, rows, rows["athlete_id"].is_not_null(), "athlete_id", "the name of the athlete's folder")
@@ -135,7 +140,7 @@ def complaints(folder: Path) -> pl.DataFrame:
 
 
 def read_text(path: Path) -> str:
-    """The text of a file written by hand.
+    """The text of a file that the user wrote.
 
     Raises:
         UsageError: not in UTF-8.
@@ -146,7 +151,7 @@ def read_text(path: Path) -> str:
         raise UsageError(f"{path.name} is not a text in UTF-8: {error.reason}. Save it again as UTF-8.") from error
 
 
-#: ISO 8601 with a time of day. Other ways of writing a date put the month first or second, and nobody can tell which.
+#: ISO 8601 with a time of day. Other notations put the month first or second, which cannot be told apart.
 _INSTANT = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?$"
 
 
@@ -171,7 +176,7 @@ def _list(folder: Path, name: str) -> pl.DataFrame:
         raise UsageError(f"{name}, line 1: unknown column '{unknown[0]}'; expected some of {', '.join(columns)}.")
     if len(set(header)) < len(header):
         twice = next(column for column in header if header.count(column) > 1)
-        raise UsageError(f"{name}, line 1: the column '{twice}' stands there twice.")
+        raise UsageError(f"{name}, line 1: the column '{twice}' is there twice.")
     if columns[0] not in header and name != "sessions.csv":
         raise UsageError(f"{name}, line 1: the column '{columns[0]}' is missing.")
     for number, cells in lines:
@@ -194,6 +199,11 @@ def _lines(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
             number = lines.line_num + 1
     except csv.Error as error:
         raise UsageError(f"{name}, line {number}: not comma-separated values: {error}.") from error
+
+
+def _require_choices(name: str, rows: pl.DataFrame) -> None:
+    for column, words in CHOICES[name].items():
+        _require(name, rows, rows[column].is_null() | rows[column].is_in(words), column, " or ".join(words))
 
 
 def _require(name: str, rows: pl.DataFrame, holds: pl.Series, column: str, expected: str) -> None:

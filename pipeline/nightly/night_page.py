@@ -21,7 +21,6 @@ from pipeline.core.metrics import LABELS
 from pipeline.pages.units import between, signed
 from pipeline.pages.words import CAUTION
 from pipeline.store.history import COUNTED, Record
-from pipeline.store.known import file_of
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 #: How many findings and refused files are written out; the page says how many more there are.
@@ -215,8 +214,8 @@ def _came_in(record: Record, ledger: pl.DataFrame, came_in: set[str], shown: Map
         )
     # Of a long list the record holds only a part, which cannot be counted.
     if came_in and len(came_in) == record["n_new"] + record["n_changed"]:
-        rows = ledger.select("path", "status").iter_rows()
-        became = Counter(status for path, status in rows if file_of(path, came_in) in came_in)
+        rows = ledger.select("file", "status").iter_rows()
+        became = Counter(status for file, status in rows if file in came_in)
         words = [f"{n} {_BECAME[status][n != 1]}" for status in _BECAME if (n := became[status])]
         lines.append(f"Of those files, {'; '.join(words)}.")
     elif not came_in and not record["n_gone"]:
@@ -279,8 +278,8 @@ def _refused(record: Record, ledger: pl.DataFrame) -> list[str]:
 
 
 def _used_in_part(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
-    damaged = ledger.filter(pl.col("status") == "salvaged").select("path", "reason", "fix").iter_rows()
-    lines = [_file_line(path, reason, fix) for path, reason, fix in damaged if file_of(path, came_in) in came_in]
+    damaged = ledger.filter(pl.col("status") == "salvaged").filter(pl.col("file").is_in(came_in))
+    lines = [_file_line(*row) for row in damaged.select("path", "reason", "fix").iter_rows()]
     return ["## What was used in part", _listed(lines, "splitdrift check")] if lines else []
 
 
@@ -289,8 +288,7 @@ def _file_line(path: str, reason: str | None, fix: str | None) -> str:
 
 
 def _still_refused(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
-    rejected = ledger.filter(pl.col("status") == "rejected")["path"]
-    n_before = sum(1 for path in rejected if file_of(path, came_in) not in came_in)
+    n_before = ledger.filter(pl.col("status") == "rejected", ~pl.col("file").is_in(came_in)).height
     if not n_before:
         return []
     stays = "stays" if n_before == 1 else "stay"

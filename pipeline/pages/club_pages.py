@@ -65,7 +65,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "units": units,
         "is_first": is_first,
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
-        "n_files": count_of(_n_files(ledger), "file", "files"),
+        "n_files": count_of(ledger["file"].n_unique(), "file", "files"),
         "refreshed_on": record["began_at_utc"][:10],
         "n_runs": count_of(runs.height, "run", "runs"),
         "n_athletes": count_of(len(known), "athlete", "athletes"),
@@ -96,11 +96,6 @@ def _is_first(record: Mapping[str, Any], drifts: Mapping[str, list[Row]]) -> boo
     first = {(one["athlete_id"], one["metric"]) for one in record["findings"] if one["before"] is None}
     now = {(name, row["metric"]) for name, rows in drifts.items() for row in rows}
     return bool(now) and now == first and not record["n_changed"] and not record["n_gone"]
-
-
-def _n_files(ledger: pl.DataFrame) -> int:
-    """Number of files; members of an archive count as one file."""
-    return ledger["path"].str.split("!").list.first().n_unique()
 
 
 def _without_finding(club: ClubRows, lines: Sequence[Context]) -> list[Context]:
@@ -208,7 +203,7 @@ def file_pages(club: ClubRows) -> list[Context]:
         "missing": _missing(club),
         "exclusions": _exclusions(club),
         "n_recordings": count_of(ledger.height, "recording", "recordings"),
-        "n_files": count_of(_n_files(ledger), "file", "files"),
+        "n_files": count_of(ledger["file"].n_unique(), "file", "files"),
     }
     names = ["files.html", *(f"files-{number}.html" for number in range(2, len(parts) + 1))]
     return [

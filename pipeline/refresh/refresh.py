@@ -36,7 +36,6 @@ from pipeline.store.known import (
     Keys,
     Known,
     changes,
-    file_of,
     read_known,
     write_known,
 )
@@ -167,8 +166,7 @@ def _carry_over(context: BuildContext, found: Changes) -> list[Measured]:
                         "`splitdrift history` names older states to return to; a new store makes everything anew."
                     )
     read = {file.path for file in found.to_read}
-    files = [file_of(path, known.keys.files) for path in recordings["path"]]
-    stays = recordings.filter(pl.Series([name in keys.files and name not in read for name in files], dtype=pl.Boolean))
+    stays = recordings.filter(pl.col("file").is_in(keys.files.keys() - read))
     carried = []
     for athlete_id in sorted(found.touched, key=lambda one: one or ""):
         own = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
@@ -313,7 +311,7 @@ def plan(files: Iterable[InboxFile]) -> list[Shard]:
 def _watched(results: Iterator[Measured], files: Sequence[InboxFile], progress: Progress | None) -> Iterator[Measured]:
     done, names = 0, {file.path for file in files}
     for result in results:
-        done += len({file_of(path, names) for path in result.recordings["path"]})
+        done += result.recordings["file"].n_unique()
         if progress is not None:
             progress(done, len(names))
         yield result

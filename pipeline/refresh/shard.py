@@ -19,12 +19,12 @@ from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
-from pipeline.stages.recording import WORTH, Session
+from pipeline.stages.recording import WORTH, Session, rejected_file
 from pipeline.stages.samples import RunSamples
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
-from pipeline.workers.pool import may_have_passed
+from pipeline.workers.pool import Loss
 
 
 def measure(context: BuildContext, shard: Shard) -> Measured:
@@ -73,13 +73,7 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
         raise  # the worker's limit: the shard is divided, and the file that is too large is found
     except Exception as error:
         reason = _our_fault(error)
-    return [_turned_away(file, content, reason, is_passing=is_passing)]
-
-
-def _turned_away(file: InboxFile, content: bytes, reason: Refused, *, is_passing: bool) -> Session:
-    digest = hashlib.sha256(content).hexdigest()
-    unread = Session(name=file.path, place=1, sha256=digest, format=None, status="rejected", reason="")
-    return unread.refused(reason, is_passing=is_passing)
+    return [rejected_file(file.path, content, reason, is_passing=is_passing)]
 
 
 #: Errors of opening that lie with the file itself.
@@ -94,24 +88,25 @@ def _our_fault(error: Exception) -> Refused:
     )
 
 
-def lost(context: RunContext, shard: Shard, reason: str) -> Measured:
+def lost(context: RunContext, shard: Shard, loss: Loss) -> Measured:
     """The outcome of a shard of one file that cost its worker: the file, rejected."""
-    return sample(context, shard, unread(context, shard, reason)).measured
+    return sample(context, shard, unread(context, shard, loss)).measured
 
 
-def unread(_context: RunContext, shard: Shard, reason: str) -> list[tuple[InboxFile, Session]]:
+def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFile, Session]]:
     """The same after the first stage.
 
     Args:
         _context: shared by all.
         shard: of one file.
-        reason: what it did to its worker, such as "it took longer than 60 s".
+        loss: what it did to its worker.
     """
     (file,) = shard.files
     refusal = Refused(
-        f"The file could not be read: {reason}.", "The next refresh tries again; if that does not help, leave it out."
+        f"The file could not be read: {loss.words}.",
+        "The next refresh tries again; if that does not help, leave it out.",
     )
-    session = _turned_away(file, b"", refusal, is_passing=may_have_passed(reason))
+    session = rejected_file(file.path, b"", refusal, is_passing=loss.may_have_passed)
     return [(file, replace(session, sha256=file.sha256 or ""))]
 
 
@@ -210,11 +205,11 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
     if found is None:
         return session, None
     try:
-        listed = None if found.has_clock else started_at(inbox.sessions, session.name)
+        listed = None if found.has_clock else started_at(inbox.sessions, session.path)
         if not found.has_clock and listed is None:
             raise Refused(
                 "The file says how much time went by but not when it began.",
-                f'Add a line "{session.name},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
+                f'Add a line "{session.path},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
             )
         run: RunSamples = stage_named("samples").call("samples", found, settings=inbox.settings)
         if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
@@ -222,18 +217,18 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         started = utc(run.started_s) if found.has_clock or listed is None else listed
         ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
     except Refused as refusal:
-        return session.refused(refusal), None
+        return session.rejected(refusal), None
     except MemoryError:
         raise
     except Exception as error:
-        return session.refused(_our_fault(error)), None
+        return session.rejected(_our_fault(error)), None
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
-    own_name = hashlib.sha256(f"{session.name}:{session.place}".encode()).hexdigest()[:8]
+    own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]
     row: dict[str, object] = {
         "run_id": run_id,
         "athlete_id": file.athlete_id,
         "file": file.path,
-        "path": session.name,
+        "path": session.path,
         "session": session.place,
         "sha256": session.sha256,
         "started_at_utc": started,
@@ -257,11 +252,12 @@ def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFr
     }
     rows = [
         {
-            "path": session.name,
+            "path": session.path,
             "session": session.place,
+            "file": session.file,
             "sha256": session.sha256,
             "athlete_id": athlete_id,
-            "run_id": run_ids.get((session.name, session.place)),
+            "run_id": run_ids.get((session.path, session.place)),
             "format": session.format,
             "status": session.status,
             "reason": session.reason,

@@ -1,8 +1,8 @@
-"""Stage `recording`: an inbox file → the sessions in it, each accepted or turned away with a reason.
+"""Stage `recording`: an inbox file → the sessions in it, each accepted or rejected with a reason.
 
 Bytes in. Out: one row of the table `recordings` for every session of every file in it, and the recording itself where
-it is a run. Here it is decided which reader a file gets and whether what it read is a run at all; how good the run is,
-later stages say.
+it is a run. The ending of a file decides which reader it gets. Whether a session is a run at all is decided here; the
+quality of its readings is judged by later stages.
 """
 
 from __future__ import annotations
@@ -18,11 +18,10 @@ import numpy as np
 
 from pipeline.core.errors import Refused
 from pipeline.core.metrics import METRICS
-from pipeline.formats import RUNNING, Recording, csv, fit, gpx, tcx
-from pipeline.formats.archive import Member, unpack
+from pipeline.formats import RUNNING, ReadOptions, Recording
+from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
-
-READERS = ("fit", "csv", "tcx", "gpx")
+from pipeline.formats.readers import READERS, known_endings
 
 #: What a run needs at the very least: two instants, and something that says how far apart they are.
 _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
@@ -32,10 +31,10 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 #: 2080, it is set wrong: common practice, no source.
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
-#: A text out of a file is shown up to here: a file may hold a name of a hundred megabytes.
+#: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
 
-#: What makes one recording of a run more worth than another of the same run, in words for the ledger.
+#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
 WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
 
 
@@ -44,31 +43,38 @@ class Session:
     """A session of a file, and what became of it.
 
     Attributes:
-        name: of the file; a member of an archive follows after '!'.
+        file: path of the file in the inbox.
+        member: of an archive: path inside it; None for a file that holds one recording file only.
         place: of the session inside the file, 1 the first.
         sha256: digest of the file's (or the member's) bytes.
-        format: the reader's name; None if none was chosen.
+        format: ending of the chosen reader; None if none was chosen.
         status: of `pipeline.tables.STATUSES`.
         reason: why.
         fix: what the owner can do; None where nothing needs doing.
         recording: the run, where it is one.
         n_samples: rows with a time.
-        is_passing: whether the reason for turning it away may have passed by the next refresh.
+        is_passing: whether the cause of a rejection may have passed by the next refresh.
     """
 
-    name: str
-    place: int
-    sha256: str
-    format: str | None
-    status: str
-    reason: str
+    file: str
+    member: str | None = None
+    place: int = 1
+    sha256: str = ""
+    format: str | None = None
+    status: str = "rejected"
+    reason: str = ""
     fix: str | None = None
     recording: Recording | None = None
     n_samples: int = 0
     is_passing: bool = False
 
-    def refused(self, refusal: Refused, *, is_passing: bool = False) -> Session:
-        """The same session, turned away."""
+    @property
+    def path(self) -> str:
+        """How tables and messages name the file: a member of an archive follows after '!'."""
+        return self.file if self.member is None else f"{self.file}!{self.member}"
+
+    def rejected(self, refusal: Refused, *, is_passing: bool = False) -> Session:
+        """The same session, rejected."""
         return replace(
             self,
             status="rejected",
@@ -81,8 +87,14 @@ class Session:
         )
 
 
+def rejected_file(file: str, content: bytes, refusal: Refused, *, is_passing: bool = False) -> Session:
+    """The one session of a file of which nothing was read."""
+    unread = Session(file=file, sha256=hashlib.sha256(content).hexdigest())
+    return unread.rejected(refusal, is_passing=is_passing)
+
+
 def recording(
-    name: str,
+    file: str,
     content: bytes,
     *,
     mapping: ColumnMapping | None,
@@ -94,129 +106,108 @@ def recording(
     """Read every session of an inbox file.
 
     Args:
-        name: of the file, as the ledger should show it.
+        file: its path in the inbox.
         content: its bytes.
-        mapping: what `columns.toml` beside it says, for CSV.
-        sensor_preference: which sensor wins where a FIT file holds a quantity twice.
-        described_fields: names of self-described FIT fields → readings.
+        mapping: what `columns.toml` says about the file.
+        sensor_preference: see `ReadOptions`.
+        described_fields: see `ReadOptions`.
         max_unpacked_bytes: limit for archives [bytes].
         max_members: limit for archives.
 
     Returns:
         At least one session; never raises for what a file may hold.
     """
-    own_name = PurePosixPath(name).name
+    options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
+    own_name = PurePosixPath(file).name
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
-        return [_turned_away(name, content, None, refusal)]
+        return [rejected_file(file, content, refusal)]
     if len(members) == 1 and not own_name.lower().endswith(".zip"):
-        return _read(name, members[0], mapping, sensor_preference, described_fields)
+        return _read(Session(file=file), members[0].name, members[0].content, options)
     sessions: list[Session] = []
     names: set[str] = set()
     for member in members:
-        distinct = _distinct(f"{name}!{member.name}", names)
-        names.add(distinct)
-        sessions += _read(distinct, member, mapping, sensor_preference, described_fields)
+        name = _distinct(member.name, names)
+        names.add(name)
+        sessions += _read(Session(file=file, member=name), member.name, member.content, options)
     return sessions
 
 
 def _distinct(name: str, others: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
-    return next(one for one in numbered if one not in others)
+    return next(candidate for candidate in numbered if candidate not in others)
 
 
-def _read(
-    name: str,
-    member: Member,
-    mapping: ColumnMapping | None,
-    sensor_preference: Sequence[str],
-    described_fields: Mapping[str, str],
-) -> list[Session]:
-    ending = PurePosixPath(member.name).suffix.lower()
-    reader = ending[1:] if ending[1:] in READERS else None
+def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> list[Session]:
+    suffix = PurePosixPath(name).suffix.lower()
+    ending = suffix[1:] if suffix[1:] in READERS else None
+    session = replace(unread, sha256=hashlib.sha256(content).hexdigest(), format=ending)
     try:
-        if reader == "fit":
-            found = fit.decode(member.content, sensor_preference=sensor_preference, described_fields=described_fields)
-        elif reader == "csv":
-            found = csv.decode(member.content, mapping)
-        elif reader == "tcx":
-            found = tcx.decode(member.content)
-        elif reader == "gpx":
-            found = gpx.decode(member.content)
-        else:
+        if ending is None:
             raise Refused(
-                f"splitdrift does not read files of the kind '{ending or 'without ending'}'.",
-                f"Recordings end in {', '.join('.' + one for one in READERS)}, also packed as .gz or .zip.",
+                f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",
+                f"Recordings end in {known_endings()}, also packed as .gz or .zip.",
             )
+        recordings = READERS[ending](content, options)
     except Refused as refusal:
-        return [_turned_away(name, member.content, reader, refusal)]
-    digest = hashlib.sha256(member.content).hexdigest()
-    return [_judged(name, place, digest, one) for place, one in enumerate(found, start=1)]
+        return [session.rejected(refusal)]
+    return [_judged(replace(session, place=place), one) for place, one in enumerate(recordings, start=1)]
 
 
-def _turned_away(name: str, content: bytes, reader: str | None, refusal: Refused) -> Session:
-    digest = hashlib.sha256(content).hexdigest()
-    return Session(name=name, place=1, sha256=digest, format=reader, status="rejected", reason="").refused(refusal)
-
-
-def _judged(name: str, place: int, digest: str, found: Recording) -> Session:
-    readings = found.readings
-    if found.device is not None:
-        found = replace(found, device=_shown(found.device, MOST_NAME_CHARACTERS) or None)
-    session = Session(
-        name=name,
-        place=place,
-        sha256=digest,
-        format=found.format,
+def _judged(unjudged: Session, content: Recording) -> Session:
+    readings = content.readings
+    if content.device is not None:
+        content = replace(content, device=_shown(content.device, MOST_NAME_CHARACTERS) or None)
+    session = replace(
+        unjudged,
         status="accepted",
-        reason="",
-        recording=found,
+        recording=content,
         n_samples=readings["time_s"].count(),
     )
-    if found.sport not in (None, RUNNING):
+    if content.sport not in (None, RUNNING):
         return replace(
             session,
             status="not_running",
-            reason=f"The sport of the session is '{_shown(found.sport or '', MOST_NAME_CHARACTERS)}', not running.",
+            reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
             recording=None,
         )
     if session.n_samples < 2:
-        return session.refused(
+        return session.rejected(
             Refused(
                 f"The session holds {session.n_samples} measurement(s) over time; a run needs many.",
                 "Export the whole activity again.",
             )
         )
-    if not any(all(readings[one].count() >= 2 for one in source) for source in _DISTANCE_SOURCES):
-        return session.refused(
+    if not any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES):
+        return session.rejected(
             Refused(
                 "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
                 "Record with a sensor for distance, or add a column of distance.",
             )
         )
-    # Of the middle one: a few odd times are set aside by the next stage.
-    if found.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
-        return session.refused(
+    # The median, since a few odd times are excluded by the next stage.
+    if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
+        return session.rejected(
             Refused(
-                "The times of the session are no dates of a run: the clock of the device was not set.",
+                "The times of the session cannot be right: the clock of the device was not set.",
                 "Set it, and correct the times of this recording before you export it again.",
             )
         )
     measured = [word for column, word in WORTH.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
-    if found.unused:
-        reason += f" Columns not used: {_few(found.unused)}."
-    if found.sport is None:
+    if content.unused:
+        reason += f" Columns not used: {_few(content.unused)}."
+    if content.sport is None:
         reason += " The file does not name the sport; taken as running."
-    if found.damage is not None:
-        return replace(session, status="salvaged", reason=f"Damaged: {found.damage}. {reason}")
+    if content.damage is not None:
+        return replace(session, status="salvaged", reason=f"Damaged: {content.damage}. {reason}")
     return replace(session, reason=reason)
 
 
 def _shown(text: str, most: int) -> str:
-    """A text out of a file as a terminal and a sheet may show it: not too long, nothing that moves the cursor."""
+    """A text out of a file as a terminal and a sheet may show it: not too long, without control characters."""
     cut = text if len(text) <= most else text[: most - 1] + "…"
     return "".join(
         letter if letter.isprintable() or unicodedata.category(letter) == "Zs" else "\N{REPLACEMENT CHARACTER}"
@@ -225,7 +216,7 @@ def _shown(text: str, most: int) -> str:
 
 
 def _few(names: Sequence[str], most: int = 8) -> str:
-    """Names in a row; of many the first ones and how many more."""
+    """The names in one text; of many the first ones and how many more."""
     more = len(names) - most
     return ", ".join(_shown(name, MOST_NAME_CHARACTERS) for name in names[:most]) + (
         f" and {more} more" if more > 0 else ""

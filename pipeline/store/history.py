@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.core.errors import UsageError
 from pipeline.store.generations import current, generations, point_to, published
 from pipeline.store.json_lines import append_json_lines, read_json_lines
-from pipeline.store.known import Changes, file_of
+from pipeline.store.known import Changes
 from pipeline.store.lock import locked
 
 HISTORY = "history.jsonl"
@@ -43,8 +43,8 @@ def record(
     came_in = {*changes.new, *changes.changed}
     refused = [
         {"path": path, "reason": reason}
-        for path, status, reason in ledger.select("path", "status", "reason").iter_rows()
-        if status == "rejected" and file_of(path, came_in) in came_in
+        for path, file, status, reason in ledger.select("path", "file", "status", "reason").iter_rows()
+        if status == "rejected" and file in came_in
     ]
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),

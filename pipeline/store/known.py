@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
@@ -24,7 +24,7 @@ from pipeline.core.errors import NothingDone
 from pipeline.core.places import is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.core.resources import shipped
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
-from pipeline.inbox.inbox import Inbox, InboxFile
+from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
 from pipeline.tables import TABLES
 
 #: What files gave, with the columns that bring each into one order; `runs` are the rows of `Measured.runs`.
@@ -159,7 +159,7 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
     listed: dict[str, list[str]] = {}
     names = {file.path for file in inbox.files}
     for path, started in inbox.sessions.drop_nulls("file").select("file", "started_at_utc").iter_rows():
-        listed.setdefault(file_of(path, names), []).append(f"{path} {started}")
+        listed.setdefault(listed_file(path, names), []).append(f"{path} {started}")
     roster = {row["athlete_id"]: repr(row) for row in _bodies(inbox.athletes).iter_rows(named=True)}
     described: dict[Path | None, str] = {None: ""}
     files: dict[str, str | None] = {}
@@ -269,11 +269,4 @@ def _duplicates(known: Known) -> set[str]:
     recordings = known.part("recordings")
     if recordings is None:
         return set()
-    names = recordings.filter(pl.col("status") == "duplicate")["path"]
-    return {file_of(path, known.keys.files) for path in names}
-
-
-def file_of(path: str, files: Container[str]) -> str:
-    """The inbox file of a path in the ledger, which names a member of an archive after '!', as files themselves may."""
-    parts = path.split("!")
-    return next((name for n in range(len(parts), 0, -1) if (name := "!".join(parts[:n])) in files), path)
+    return set(recordings.filter(pl.col("status") == "duplicate")["file"])

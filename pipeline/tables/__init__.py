@@ -50,7 +50,7 @@ PARTITIONED = ("samples", "splits")
 
 
 def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:
-    """Bring a stage's rows into the one form in which they are published: columns, types, rounding, order, rules.
+    """Bring a stage's rows into the form in which they are published: columns, types, rounding, order, rules.
 
     Rounding belongs here because sums of floats differ in their last digits between two equal runs on several cores.
 
@@ -91,8 +91,8 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
 def _keeps_rules(table: str) -> pl.Expr:
     """Whether rows keep every rule of the table and are in order of its key already, as they mostly are.
 
-    That takes a third of the time of looking at each rule by itself, of finding out whether the key is unique and of
-    sorting. Where it does not hold, the table's class says which rule is broken, if any.
+    This takes a third of the time of checking each rule by itself, testing the key for uniqueness and sorting. Where it
+    does not hold, the table's class says which rule is broken, if any.
     """
     schema = TABLES[table]
     rules = [

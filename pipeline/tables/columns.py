@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Collection
 
 if "sqlalchemy" not in sys.modules:
-    # dataframely imports SQLAlchemy wherever it is installed, as it is with Prefect, to offer a translation that we
-    # never ask for: half a second in every command and worker. Told that it is absent, it does without.
+    # dataframely imports SQLAlchemy if it is installed, as it is with Prefect, for a translation that is not used here:
+    # half a second in every command and worker. With this entry it takes it for absent.
     sys.modules["sqlalchemy"] = None  # type: ignore[assignment]
     import dataframely as dy
 
@@ -19,17 +20,20 @@ __all__ = ["count", "dy", "identifier", "instant", "measure", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
-    """A name that tells rows apart or leads to another table."""
+    """A name that identifies a row, or a row of another table."""
     return dy.String(primary_key=key, nullable=nullable, description=meaning, metadata={"unit": ""})
 
 
-def words(meaning: str, *choices: str, key: bool = False, nullable: bool = False) -> dy.String:
-    """Free text, or one of the choices where there are any."""
+def words(
+    meaning: str, *choices: str, among: Collection[str] = (), key: bool = False, nullable: bool = False
+) -> dy.String:
+    """Free text, or one of the choices or of those in a registry, which is read at each check."""
+    known = among or choices
     return dy.String(
         primary_key=key,
         nullable=nullable,
-        check=(lambda column: column.is_in(choices)) if choices else None,
-        description=meaning + (f" One of: {', '.join(choices)}." if choices else ""),
+        check=(lambda column: column.is_in(list(known))) if known else None,
+        description=meaning + (f" One of: {', '.join(known)}." if known else ""),
         metadata={"unit": ""},
     )
 
@@ -49,7 +53,7 @@ def measure(
     smallest: float | None = None,
     largest: float | None = None,
 ) -> dy.Float64:
-    """A measured quantity, published to so many decimals; null where it is missing unless told otherwise."""
+    """A measured quantity, published to so many decimals; null where it is missing, unless `nullable` is False."""
     return dy.Float64(
         primary_key=key,
         nullable=nullable,

@@ -18,7 +18,7 @@ def dictionary() -> str:
     for name, schema in TABLES.items():
         parts += [f"## {name}", "", meaning_of(name), ""]
         if name in PARTITIONED:
-            parts += ["In Parquet: one folder an athlete and month (`athlete_id=.../month=YYYY-MM`).", ""]
+            parts += ["In Parquet: one folder per athlete and month (`athlete_id=.../month=YYYY-MM`).", ""]
         parts += ["| column | unit | may be null | meaning |", "| --- | --- | --- | --- |"]
         key = schema.primary_key()
         for column_name, column in schema.columns().items():

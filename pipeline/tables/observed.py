@@ -1,10 +1,12 @@
-"""What people saw and wrote into the lists: landings and complaints."""
+"""Tables of what was observed and written into the lists: landings and complaints."""
 
 from __future__ import annotations
 
 from pipeline.tables.columns import count, dy, identifier, measure, words
 
-STRIKES = ("rearfoot", "midfoot", "forefoot", "asymmetric")
+#: Part of the foot that lands first, of one foot; of both together they may differ.
+LANDINGS = ("rearfoot", "midfoot", "forefoot")
+STRIKES = (*LANDINGS, "asymmetric")
 COMPARED = ("all_classes", "rearfoot_or_other")
 PAIRED_TESTS = ("McNemar exact", "Bowker")
 
@@ -12,7 +14,7 @@ PAIRED_TESTS = ("McNemar exact", "Bowker")
 class StrikeCounts(dy.Schema):
     """A class of landing at a distance, among the runners of an event or among the dates of an athlete.
 
-    From strikes.csv alone: nothing is inferred from a watch. All four classes have a row wherever anybody was seen.
+    From strikes.csv alone: nothing is inferred from a watch. All four classes have a row wherever a landing was seen.
     """
 
     scope = words("Whose landings are counted.", "event", "athlete", key=True)
@@ -39,8 +41,8 @@ class StrikeCounts(dy.Schema):
     mean_angle_deg = measure(
         "degrees",
         2,
-        "Mean foot-strike angle of those of this class who have one, heel down first positive. Shown beside the class: "
-        "neither is inferred from the other where both were given.",
+        "Mean foot-strike angle of those of this class who have one, heel down first positive. Shown next to the "
+        "class: neither is inferred from the other where both were given.",
     )
     n_angles = count("How many of this class have an angle.")
     mean_angle_of_all_deg = measure(
@@ -60,7 +62,7 @@ class StrikeShift(dy.Schema):
     early_km = measure("km", 3, "The shorter distance.", key=True, nullable=False, smallest=0)
     late_km = measure("km", 3, "The longer distance.", key=True, nullable=False, smallest=0)
     compared = words(
-        "Which classes the test tells apart: all four, or rearfoot from the three others together.",
+        "Which classes the test distinguishes: all four, or rearfoot and the three others together.",
         *COMPARED,
         key=True,
     )
@@ -100,7 +102,7 @@ class StrikeShift(dy.Schema):
         min=0,
         max=1,
         nullable=False,
-        description="Two-sided, of changes at least this one-sided if either way were as likely; 1 where nobody "
+        description="Two-sided, of changes at least this one-sided if either way were as likely; 1 where no runner "
         "changed, which shows no change and does not show that there is none. Bowker's is approximate: rough where few "
         "changed. Not rounded.",
         metadata={"unit": "probability"},
@@ -109,11 +111,11 @@ class StrikeShift(dy.Schema):
 
 
 class Complaints(dy.Schema):
-    """A line of complaints.csv, as it was written. Shown by date beside the other tables, never interpreted."""
+    """A line of complaints.csv, as it was written. Shown by date next to the other tables, never interpreted."""
 
     athlete_id = identifier("The athlete.", key=True)
     from_date = words("First day, YYYY-MM-DD.", key=True)
-    line = count("Line of complaints.csv it stands in.", key=True, smallest=2)
+    line = count("Its line in complaints.csv.", key=True, smallest=2)
     to_date = words("Last day, YYYY-MM-DD; null while it lasts.", nullable=True)
     site = words("Where it is felt, in the writer's words.", nullable=True)
     note = words("Whatever else the writer noted.", nullable=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.formats.readers import READERS
 from pipeline.tables.columns import count, dy, identifier, instant, measure, words
 
 STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "rejected")
@@ -13,12 +14,13 @@ class Recordings(dy.Schema):
 
     path = identifier("The file, relative to the inbox; a file inside an archive follows after '!'.", key=True)
     session = count("Place of the session inside the file, 1 the first.", key=True, smallest=1)
+    file = identifier("The file of the inbox; for a file inside an archive the archive.")
     sha256 = identifier("Digest of the file's bytes (of the unpacked member inside an archive).")
     athlete_id = identifier(
         "Folder of the inbox that holds the file; null for a file in no athlete's folder.", nullable=True
     )
     run_id = identifier("The run it became, or for a duplicate the run that was kept.", nullable=True)
-    format = words("Format it was read as; null if no reader was chosen.", "fit", "csv", "tcx", "gpx", nullable=True)
+    format = words("Format it was read as; null if no reader was chosen.", among=READERS, nullable=True)
     status = words("What became of it; salvaged means a damaged file of which a part was kept.", *STATUSES)
     reason = words("Why, in words for the person who owns the file.")
     fix = words("What that person can do about it; null where nothing needs doing or can be done.", nullable=True)
@@ -70,7 +72,7 @@ class Samples(dy.Schema):
         "%", 2, "Rise over run of a line fitted to altitude over distance around here; uphill positive."
     )
     gait = words("By cadence first, with speed in support.", *GAITS)
-    cadence_spm = measure("steps/min", 2, "Steps of both feet a minute; null when missing or impossible.", smallest=0)
+    cadence_spm = measure("steps/min", 2, "Steps of both feet per minute; null when missing or impossible.", smallest=0)
     contact_time_ms = measure(
         "ms", 1, "Time one foot is on the ground in one step; null when missing or impossible.", smallest=0
     )
@@ -84,11 +86,11 @@ class Samples(dy.Schema):
 
 
 class Exclusions(dy.Schema):
-    """A run, a quantity and a reason for which samples of it were set aside."""
+    """A run, a quantity and a reason for which samples of it were excluded."""
 
     run_id = identifier("The run.", key=True)
     quantity = words("The column of samples concerned, or 'sample' for whole rows.", key=True)
-    reason = words("Why its values were set aside.", key=True)
+    reason = words("Why its values were excluded.", key=True)
     n_samples = count("How many samples.", smallest=1)
 
 

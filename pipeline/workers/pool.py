@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from enum import Enum, auto
 from multiprocessing.connection import Connection, Pipe, wait
 from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypeVar
@@ -57,6 +58,44 @@ _MOST_DIVISIONS = 16
 _MOST_FAILED_STARTS = 4
 
 
+class LostReason(Enum):
+    """Why an item cost its worker."""
+
+    TOOK_TOO_LONG = auto()
+    OUT_OF_MEMORY = auto()
+    KILLED = auto()
+    DIED = auto()
+    #: Of a cluster, whose worker was lost and not only the process that it has.
+    CLUSTER_WORKERS_LOST = auto()
+
+
+#: Where the machine may have been the cause: busy or suspended, or short of memory itself.
+_MAY_HAVE_PASSED = (LostReason.TOOK_TOO_LONG, LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST)
+
+
+@dataclass(frozen=True)
+class Loss:
+    """What cost an item its worker.
+
+    Attributes:
+        reason: its kind.
+        words: the same for a message, to follow a colon.
+    """
+
+    reason: LostReason
+    words: str
+
+    @property
+    def may_have_passed(self) -> bool:
+        """Whether the same item may be read at the next try."""
+        return self.reason in _MAY_HAVE_PASSED
+
+
+LOST_BY_CLUSTER = Loss(
+    LostReason.CLUSTER_WORKERS_LOST, "the workers of the cluster that tried it were lost, one after the other"
+)
+
+
 class WorkerLost(SplitdriftError):
     """An item ended its worker process, and the caller gave no `lost`."""
 
@@ -72,7 +111,7 @@ class Mapper(Protocol):
         /,
         *,
         smaller: Callable[[T], Sequence[T]] | None = None,
-        lost: Callable[[S, T, str], R] | None = None,
+        lost: Callable[[S, T, Loss], R] | None = None,
         limits: Limits | None = None,
     ) -> Iterator[R]:
         """One result per item, or per part where an item had to be divided.
@@ -86,8 +125,8 @@ class Mapper(Protocol):
             shared: what it is given with every item.
             items: what it is mapped over.
             smaller: parts of an item; fewer than two where it cannot be divided.
-            lost: makes the result of an item that cost its worker, of `shared`, the item, and why in words that follow
-                a colon ("it took longer than 60 s"). Called in this process.
+            lost: makes the result of an item that cost its worker, of `shared`, the item and the loss. Called in this
+                process.
             limits: others than those that the workers were started with.
 
         Raises:
@@ -102,7 +141,7 @@ def here(
     /,
     *,
     smaller: Callable[[T], Sequence[T]] | None = None,  # noqa: ARG001 -- nothing is lost without workers
-    lost: Callable[[S, T, str], R] | None = None,  # noqa: ARG001
+    lost: Callable[[S, T, Loss], R] | None = None,  # noqa: ARG001
     limits: Limits | None = None,  # noqa: ARG001 -- nor can it be held to limits
 ) -> Iterator[R]:
     """A `Mapper` in this process, one item after the other: no limits, and an item that crashes takes all with it."""
@@ -159,7 +198,7 @@ class _Call:
     function: Callable[[Any, Any], Any]
     shared: Any
     limits: Limits
-    events: deque[tuple[_Task, bytes | BaseException | str]] = field(default_factory=deque)
+    events: deque[tuple[_Task, bytes | BaseException | Loss]] = field(default_factory=deque)
 
 
 @dataclass(eq=False)
@@ -225,7 +264,7 @@ class Pool:
         /,
         *,
         smaller: Callable[[T], Sequence[T]] | None = None,
-        lost: Callable[[S, T, str], R] | None = None,
+        lost: Callable[[S, T, Loss], R] | None = None,
         limits: Limits | None = None,
     ) -> Iterator[R]:
         """See `Mapper`."""
@@ -240,7 +279,7 @@ class Pool:
         call: _Call,
         n_open: int,
         smaller: Callable[[Any], Sequence[Any]] | None,
-        lost: Callable[[Any, Any, str], Any] | None,
+        lost: Callable[[Any, Any, Loss], Any] | None,
     ) -> Iterator[Any]:
         try:
             while n_open:
@@ -261,7 +300,7 @@ class Pool:
                 elif lost is not None:
                     yield lost(call.shared, task.item, event)
                 else:
-                    raise WorkerLost(f"A worker process was lost over its task: {event}.")
+                    raise WorkerLost(f"A worker process was lost over its task: {event.words}.")
         finally:
             # After an error, or when the caller stops early, nothing more is begun.
             self._waiting = deque(task for task in self._waiting if task.call is not call)
@@ -318,30 +357,20 @@ class Pool:
                 raise WorkerLost(f"Worker processes end before they are ready ({_ending(exit_code)}).")
         self._start_one()
         if task is not None:
-            task.call.events.append((task, _why(exit_code, task.call.limits)))
+            task.call.events.append((task, _loss(exit_code, task.call.limits)))
 
 
-def _why(exit_code: int, limits: Limits) -> str:
-    """Why a worker was lost, in words that follow a colon."""
+def _loss(exit_code: int, limits: Limits) -> Loss:
     memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
     if exit_code == -signal.SIGALRM and limits.item_s is not None:
-        return f"{_TOOK_LONGER} than {limits.item_s:g} s"
+        return Loss(LostReason.TOOK_TOO_LONG, f"it took longer than {limits.item_s:g} s")
     if exit_code == EXIT_OUT_OF_MEMORY:
-        return f"it needed {memory}"
+        return Loss(LostReason.OUT_OF_MEMORY, f"it needed {memory}")
+    reason = LostReason.KILLED if exit_code == -signal.SIGKILL else LostReason.DIED
     ended = f"reading it ended its process ({_ending(exit_code)})"
-    if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or exit_code == -signal.SIGKILL:
-        return f"{ended}, perhaps because it needed {memory}"
-    return ended
-
-
-_TOOK_LONGER = "it took longer"
-#: Why an item is given up over which the workers of a cluster were lost, not only the processes that they have.
-COST_THE_CLUSTERS_WORKERS = "the workers of the cluster that tried it were lost, one after the other"
-
-
-def may_have_passed(reason: str) -> bool:
-    """Whether what cost a worker may have been the machine's doing: busy or suspended, or short of memory itself."""
-    return reason.startswith(_TOOK_LONGER) or reason == COST_THE_CLUSTERS_WORKERS or signal.SIGKILL.name in reason
+    if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or reason is LostReason.KILLED:
+        ended += f", perhaps because it needed {memory}"
+    return Loss(reason, ended)
 
 
 def _ending(exit_code: int) -> str:

@@ -187,7 +187,14 @@ def test_an_empty_table_is_shown_as_such():
 
 def ledger(*rows: tuple[str, int, str]) -> pl.DataFrame:
     given = [
-        {"path": path, "session": session, "status": status, "reason": f"Because {path}.", "fix": "Mend it."}
+        {
+            "path": path,
+            "session": session,
+            "file": path.partition("!")[0],
+            "status": status,
+            "reason": f"Because {path}.",
+            "fix": "Mend it.",
+        }
         for path, session, status in rows
     ]
     return pl.DataFrame(given)

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.core.errors import Refused
-from pipeline.formats import READINGS, Recording
+from pipeline.formats import READINGS, ReadOptions, Recording
 from pipeline.formats.columns import COLUMNS
 from pipeline.formats.csv import ColumnMapping, decode, read_mapping
 
@@ -23,7 +23,7 @@ def table(text: str) -> bytes:
 
 
 def read(content: bytes | str, mapping: ColumnMapping | None = None) -> Recording:
-    [recording] = decode(content if isinstance(content, bytes) else table(content), mapping)
+    [recording] = decode(content if isinstance(content, bytes) else table(content), ReadOptions(mapping=mapping))
     return recording
 
 
@@ -59,7 +59,7 @@ def test_a_sample_file_gives_every_reading_in_its_one_unit():
         (60.0, 1000.0, 10.0, 30.48, 10.5, -20.5, 180.0, 240.0, 85.0, 49.5, 150.0),
         (61.0, 1010.0, 5.0, 60.96, 10.6, -20.6, 150.0, 250.0, 90.0, 50.5, 151.0),
     ]
-    assert (recording.format, recording.grain, recording.has_clock) == ("csv", "sample", True)
+    assert (recording.grain, recording.has_clock) == ("sample", True)
     assert (recording.sport, recording.damage) == (None, None)
 
 
@@ -148,7 +148,7 @@ def test_two_columns_of_the_same_name_are_refused_with_the_line_that_leaves_one_
     """
     text = refusal(content)
     assert 'The columns "distance_m" and "Distance (m)" are both distance_m.' in text
-    assert 'write "Distance (m)" = "" under [columns] in columns.toml beside the file' in text
+    assert 'write "Distance (m)" = "" under [columns] in columns.toml next to the file' in text
     mapping = read_mapping('[columns]\n"Distance (m)" = ""', "run.csv")
     assert rows(read(content, mapping), "distance_m") == [(0.0,), (3.0,)]
 
@@ -354,9 +354,9 @@ UNCLEAR_CADENCE = """
 def test_a_cadence_without_unit_is_refused_with_both_readings():
     text = refusal(UNCLEAR_CADENCE)
     assert 'The column "Cadence" does not say its unit: it could be cadence_spm or cadence_strides_min' in text
-    assert 'write Cadence = "cadence_spm" if it counts the steps of both feet a minute' in text
-    assert 'or Cadence = "cadence_strides_min" if it counts strides (one foot) a minute' in text
-    assert "in columns.toml beside the file" in text
+    assert 'write Cadence = "cadence_spm" if it counts the steps of both feet per minute' in text
+    assert 'or Cadence = "cadence_strides_min" if it counts strides (one foot) per minute' in text
+    assert "in columns.toml next to the file" in text
 
 
 def test_the_line_that_a_refusal_asks_for_makes_the_file_acceptable():
@@ -532,7 +532,7 @@ def test_a_pace_of_nothing_is_null_and_not_infinite():
         (b"elapsed_s,distance_m\n0,0\n", "Rows below the header of the file: 1, expected at least 2."),
         (b"", "Rows below the header of the file: 0"),
         (b"elapsed_s,distance_m\n0,0\n,1\n,2\n", "Rows of the file that have a time: 1, expected at least 2."),
-        (b'elapsed_s,distance_m\n"0,0\n1,1\n', "a quotation mark stands inside a cell, or opens one"),
+        (b'elapsed_s,distance_m\n"0,0\n1,1\n', "a quotation mark is inside a cell, or opens one"),
         (b"\xff\xfea", "The file says that it is UTF-16 text but is not."),
     ],
 )
@@ -599,9 +599,7 @@ def test_the_mapping_can_say_what_a_row_is_and_which_sport():
 
 
 def test_kilometres_by_mapping_alone_are_refused_without_their_columns():
-    assert 'its columns "km" and "duration_s" (or a pace) are missing' in refusal(
-        PLAIN, ColumnMapping(grain="kilometre")
-    )
+    assert 'columns "km" and "duration_s" (or a pace) are missing' in refusal(PLAIN, ColumnMapping(grain="kilometre"))
 
 
 def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missing():
@@ -622,7 +620,7 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
         ('files = 3', "[files] holds 3, expected a heading"),
         ('decimel = ","', "decimel is none of the options decimal, separator, time_zone, sport, grain."),
         ('decimel = ","', "Did you mean decimal?"),
-        ('Power = ""', "If it is a column, its line stands below the heading [columns]."),
+        ('Power = ""', "If it is a column, put its line below the heading [columns]."),
         ('decimal = "x"', "decimal is 'x', expected \".\" or \",\"."),
         ('grain = "lap"', "grain is 'lap', expected \"sample\" or \"step\" or \"kilometre\"."),
         ("sport = 3", "sport is 3, expected a word in quotation marks."),
@@ -715,7 +713,7 @@ def refuse_or_hold(content: bytes, mapping: ColumnMapping | None) -> None:
         recording = read(content, mapping)
     except Refused:
         return
-    assert dict(recording.readings.schema) == dict(READINGS)
+    assert recording.readings.schema == dict.fromkeys(READINGS, pl.Float64())
     assert len(recording.readings) >= 2
     assert recording.readings["time_s"].null_count() == 0
     assert recording.readings.select(pl.all().is_finite().fill_null(value=True).all()).row(0) == (True,) * len(READINGS)
@@ -744,5 +742,5 @@ def test_ninety_minutes_of_ten_columns_are_read_in_a_fraction_of_a_second():
 def test_columns_that_hold_something_and_gave_no_reading_are_named():
     content = b"elapsed_s,distance_m,cadense_spm,empty,left out\n0,0,170,,1\n1,3,171,,1\n2,6,172,,1\n"
     mapping = read_mapping('[columns]\n"left out" = ""\n', "run.csv")
-    [found] = decode(content, mapping)
+    [found] = decode(content, ReadOptions(mapping=mapping))
     assert found.unused == ("cadense_spm",)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -34,7 +35,7 @@ from data.generator.fit_writer import (
     run_file,
 )
 from pipeline.core.errors import Refused
-from pipeline.formats import READINGS, Recording
+from pipeline.formats import READINGS, ReadOptions, Recording
 from pipeline.formats.fit import decode
 
 FIT_S = 1_100_000_000  # an instant on the clock of the files
@@ -79,7 +80,7 @@ def with_right_checksum(content: bytes) -> bytes:
 
 
 def one(content: bytes, **options: Any) -> Recording:
-    [recording] = decode(content, **options)
+    [recording] = decode(content, ReadOptions(**options))
     return recording
 
 
@@ -102,7 +103,7 @@ def refusal(content: bytes) -> str:
 
 def test_a_file_without_a_field_has_its_reading_all_null():
     readings = one(file([DISTANCE], [[0], [3]])).readings
-    assert readings.schema == READINGS
+    assert readings.schema == dict.fromkeys(READINGS, pl.Float64())
     assert readings.drop_nulls("time_s").height == 2
     assert {name for name in READINGS if readings[name].count()} == {"time_s", "distance_m"}
 
@@ -596,7 +597,7 @@ def decodes_or_refuses_within_a_second(content: bytes) -> None:
     except Refused as refused:
         recordings, reason = [], refused.reason
     assert recordings if reason is None else len(reason) > 15
-    assert all(got.readings.schema == READINGS for got in recordings)
+    assert all(got.readings.schema == dict.fromkeys(READINGS, pl.Float64()) for got in recordings)
     assert time.process_time() - begun_s < 1
 
 

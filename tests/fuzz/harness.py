@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import numpy as np
+import polars as pl
 
 from pipeline.formats import GRAINS, READINGS
 from pipeline.inbox.inbox import utc
@@ -59,7 +60,7 @@ def look_into(name: str, content: bytes) -> list[Session]:
         max_members=MAX_MEMBERS,
     )
     assert sessions
-    assert len({(one.name, one.place) for one in sessions}) == len(sessions)
+    assert len({(one.path, one.place) for one in sessions}) == len(sessions)
     for one in sessions:
         _hold_to_its_promises(one)
     return sessions
@@ -75,7 +76,7 @@ def _hold_to_its_promises(session: Session) -> None:
     found = session.recording
     if found is None:
         return
-    assert found.readings.schema == READINGS
+    assert found.readings.schema == dict.fromkeys(READINGS, pl.Float64())
     assert found.grain in GRAINS
     assert not any(found.readings[column].is_nan().any() for column in READINGS)
     assert all(np.isfinite(pause).all() and pause[0] <= pause[1] for pause in found.pauses)

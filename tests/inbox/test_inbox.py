@@ -70,7 +70,7 @@ def test_links_that_lead_out_of_the_inbox_are_passed_over_others_followed(tiny_i
     (folder / "bo").symlink_to(tmp_path)
     found = read_inbox(folder)
     assert [file.path for file in found.files] == ["ari/a.fit", "ari/within.fit"]
-    passed_over = " is a link out of the inbox, to a folder or to nothing, so it is passed over. Copy what it leads to."
+    passed_over = " is a link out of the inbox, to a folder or to nothing, so it is skipped. Copy what it leads to."
     assert list(found.notices) == [f"'{name}'{passed_over}" for name in ("ari/nowhere.fit", "ari/out.fit", "bo")]
 
 
@@ -157,7 +157,7 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         ),
         ("roster.csv", "display_name\nAri\n", "roster.csv, line 1: the column 'athlete_id' is missing."),
         ("roster.csv", "", "roster.csv, line 1: the column 'athlete_id' is missing."),
-        ("roster.csv", "athlete_id,note,note\n", "roster.csv, line 1: the column 'note' stands there twice."),
+        ("roster.csv", "athlete_id,note,note\n", "roster.csv, line 1: the column 'note' is there twice."),
         (
             "roster.csv",
             "athlete_id,note\nari,tall, and quick\n",

@@ -12,7 +12,7 @@ import pytest
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import lost
-from pipeline.workers.pool import COST_THE_CLUSTERS_WORKERS
+from pipeline.workers.pool import Loss, LostReason
 from tests.support.bad_files import BadFiles
 
 
@@ -31,19 +31,19 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
 @pytest.mark.parametrize(
     ("reason", "is_tried_again"),
     [
-        ("it took longer than 60 s", True),
-        ("reading it ended its process (signal SIGKILL), perhaps because it needed more than 9 MB of memory", True),
-        (COST_THE_CLUSTERS_WORKERS, True),
-        ("reading it ended its process (signal SIGSEGV)", False),
-        ("it needed more than 2000 MB of memory", False),
+        (LostReason.TOOK_TOO_LONG, True),
+        (LostReason.KILLED, True),
+        (LostReason.CLUSTER_WORKERS_LOST, True),
+        (LostReason.DIED, False),
+        (LostReason.OUT_OF_MEMORY, False),
     ],
 )
 def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(
-    reason: str, is_tried_again: bool, tmp_path: Path
+    reason: LostReason, is_tried_again: bool, tmp_path: Path
 ):
     (tmp_path / "ari").mkdir()
     (tmp_path / "ari" / "a.fit").write_bytes(b"")
     inbox = read_inbox(tmp_path)
-    told = lost(RunContext(inbox), Shard("ari", inbox.files), reason)
+    told = lost(RunContext(inbox), Shard("ari", inbox.files), Loss(reason, "whatever the words"))
     assert told.passing == (("ari/a.fit",) if is_tried_again else ())
     assert told.recordings["status"].to_list() == ["rejected"]

@@ -107,7 +107,7 @@ def test_the_harness_calls_what_is_raised_and_what_breaks_a_promise_a_finding(mo
     monkeypatch.setattr("pipeline.formats.tcx.decode", breaks)
     with pytest.raises(IndexError):
         look_into("run.tcx", tcx())
-    monkeypatch.setattr("pipeline.formats.tcx.decode", lambda _: [])
+    monkeypatch.setattr("pipeline.formats.tcx.decode", lambda *_: [])
     with pytest.raises(AssertionError):
         look_into("run.tcx", tcx())
 

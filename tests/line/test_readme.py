@@ -9,7 +9,9 @@ import polars as pl
 from pipeline import ON_DEMAND, STAGES
 from pipeline.commands.show import in_words
 from pipeline.core.metrics import METRICS
+from pipeline.formats.columns import COLUMNS, MEANINGS
 from tests.support.demo_store import Refreshed
+from tests.support.readme_blocks import with_blocks
 
 ROOT = Path(__file__).parents[2]
 LABELS = {metric.label: metric.column for metric in METRICS}
@@ -47,6 +49,15 @@ def test_what_it_says_was_planted_was_planted():
         row = planted[athlete_id, LABELS[label]]
         value = f"{row['planted_drift_pct_per_10km']:+.1f}" if row["planted_drift_pct_per_10km"] else "0"
         assert said == value + (f" from km {row['onset_km']}" if row["onset_km"] is not None else "")
+
+
+def test_its_blocks_made_from_the_code_are_current():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert with_blocks(text) == text, "python -m tests.support.readme_blocks"
+
+
+def test_every_reading_of_a_csv_column_has_a_meaning():
+    assert {column.reading for column in COLUMNS.values()} == set(MEANINGS)
 
 
 def test_its_table_of_stages_has_every_stage_in_order_with_its_tables():

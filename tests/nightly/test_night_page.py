@@ -40,7 +40,9 @@ def refreshed(**differing: Any) -> dict[str, Any]:
 def ledger(*rows: tuple[str, str, str, str | None]) -> pl.DataFrame:
     given = rows or (("ari/a.fit", "accepted", "", None),)
     columns = {"path": pl.String, "status": pl.String, "reason": pl.String, "fix": pl.String}
-    return pl.DataFrame(list(given), schema=columns, orient="row")
+    return pl.DataFrame(list(given), schema=columns, orient="row").with_columns(
+        file=pl.col("path").str.split("!").list.first()
+    )
 
 
 def drifts(*rows: tuple[str, str, float | None]) -> pl.DataFrame:

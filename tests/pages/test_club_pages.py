@@ -37,7 +37,7 @@ def drift(athlete_id: str = "ari", metric: str = "contact_time_ms", finding: str
 
 def file(path: str, status: str = "accepted", **differing: Any) -> Row:
     return {
-        "path": path, "session": 1, "sha256": hashlib.sha256(path.encode()).hexdigest(),
+        "path": path, "session": 1, "file": path.partition("!")[0], "sha256": hashlib.sha256(path.encode()).hexdigest(),
         "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "reason": "as it is",
         "fix": None, "n_samples": 9,
     } | differing  # fmt: skip

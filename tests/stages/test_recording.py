@@ -43,7 +43,7 @@ def sessions_of(name: str, content: bytes) -> list[Session]:
 
 def outcome(name: str, content: bytes) -> list[tuple[str, int, str | None, str, str]]:
     """What the ledger will say: name, place, format, status, reason."""
-    return [(one.name, one.place, one.format, one.status, one.reason) for one in sessions_of(name, content)]
+    return [(one.path, one.place, one.format, one.status, one.reason) for one in sessions_of(name, content)]
 
 
 def zipped(*files: tuple[str, bytes]) -> bytes:
@@ -70,7 +70,7 @@ def zipped(*files: tuple[str, bytes]) -> bytes:
     ],
 )
 def test_the_ending_decides_the_reader(name: str, content: bytes, reader: str):
-    assert [(one.name, one.format, one.status) for one in sessions_of(name, content)] == [(name, reader, "accepted")]
+    assert [(one.path, one.format, one.status) for one in sessions_of(name, content)] == [(name, reader, "accepted")]
 
 
 @pytest.mark.parametrize(("name", "kind"), [("ari/notes.txt", ".txt"), ("ari/README", "without ending")])
@@ -92,19 +92,19 @@ def test_a_reader_that_refuses_is_still_named():
 
 def test_members_of_an_archive_follow_after_an_exclamation_mark_each_with_its_own_fate():
     content = zipped(("spring/a.csv", RUN_CSV), ("notes.txt", b"hello"))
-    assert [(one.name, one.place, one.status) for one in sessions_of("ari/all.zip", content)] == [
+    assert [(one.path, one.place, one.status) for one in sessions_of("ari/all.zip", content)] == [
         ("ari/all.zip!spring/a.csv", 1, "accepted"),
         ("ari/all.zip!notes.txt", 1, "rejected"),
     ]
 
 
 def test_the_only_member_of_a_zip_is_named_too():
-    assert [one.name for one in sessions_of("ari/one.zip", zipped(("a.csv", RUN_CSV)))] == ["ari/one.zip!a.csv"]
+    assert [one.path for one in sessions_of("ari/one.zip", zipped(("a.csv", RUN_CSV)))] == ["ari/one.zip!a.csv"]
 
 
 def test_two_members_that_come_to_one_name_are_told_apart():
     content = zipped(("a.csv", RUN_CSV), ("a.csv.gz", gzip.compress(RUN_CSV, mtime=0)), ("a.csv (2)", b""))
-    names = [one.name for one in sessions_of("ari/all.zip", content)]
+    names = [one.path for one in sessions_of("ari/all.zip", content)]
     assert names == ["ari/all.zip!a.csv", "ari/all.zip!a.csv (2)", "ari/all.zip!a.csv (2) (2)"]
 
 

@@ -302,7 +302,7 @@ def test_files_in_a_folder_that_nobody_may_look_into_are_not_taken_for_gone(club
         (club.inbox / "bo").chmod(0o700)
         assert club.refresh().read == []
         (notice,) = read_inbox(club.inbox).notices
-    assert notice.startswith("The folder 'lost+found' may not be looked into")
+    assert notice.startswith("The folder 'lost+found' cannot be read")
     assert generations(club.store) == before
 
 

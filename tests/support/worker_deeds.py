@@ -9,6 +9,7 @@ import subprocess
 import time
 from collections.abc import Callable, Sequence
 
+from pipeline.workers.pool import Loss
 from pipeline.workers.process import Limits
 
 #: What a worker does with an item: a word of this list, or a number, which it gives back.
@@ -72,8 +73,8 @@ DEEDS: dict[str, Callable[[], object]] = {
 }
 
 
-def described(_shared: str, item: object, reason: str) -> str:
-    return f"{item}: {reason}"
+def described(_shared: str, item: object, loss: Loss) -> str:
+    return f"{item}: {loss.words}"
 
 
 def halves(items: tuple[Item, ...]) -> Sequence[tuple[Item, ...]]:
