@@ -5,7 +5,7 @@ independent of everything else. Regressing y on x gives kappa b in place of b (k
 at equal distance and slope), and what the response leaves over of a pace that fades is taken for drift.
 
 The response. With any matrix A that takes out the run's level, E[x'A(y - x b)] = -b s^2 tr(A R), where R is the
-correlation of w: an equation for b and s. Three are used, after the slopes and the athlete's drift are taken out:
+correlation of w: an equation for b and s. Three are used, after slopes and the athlete's drift are taken out:
 
     level      A = M        all changes of pace inside runs, equally weighted (whitening would amplify w)
     fade       A = K P      how runs differ in the slope of their pace on distance: P projects on distance, K is the
@@ -20,9 +20,9 @@ on b (Student's t about the published or the club's mean, so that an athlete far
 the data tell s, the three equations disagree until s is right; where they do not, the interval holds what the priors
 leave open.
 
-The drift. Given b it is generalised least squares of y - x b on distance (and slopes), with the jackknife over runs; the
-result is mixed over the distribution of b. So its interval holds the uncertainty of the correction, and is as skewed as
-that is.
+The drift. Given b it is generalised least squares of y - x b on distance (and slopes), with the jackknife over runs;
+the result is mixed over the distribution of b. So its interval holds the uncertainty of the correction, and is as
+skewed as that is.
 
 A metric that is computed from the measured speed has w in itself: `loading` times w (step length: 1). Then y -
 loading x has none, and everything above is done with that.
@@ -40,25 +40,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Array, Fit, leaving_out_runs, normal_equations, whiten
+from pipeline.methods.mixed_model import Array, Fit, Prior, jackknife_over_runs, normal_equations
+from pipeline.methods.speed_equations import ERROR_SD, Equations, equations, log_likelihood
 
-#: Standard deviations of the error of a kilometre's log speed that are considered.
-ERROR_SD = np.array([0.0005, 0.002, 0.004, 0.006, 0.008, 0.010, 0.0125, 0.015, 0.0175, 0.02, 0.025, 0.03])
-#: How far each of them speaks for its neighbourhood, in a distribution over them.
-_WIDTH = np.gradient(ERROR_SD)
-#: Correlation of the errors of neighbouring kilometres. Errors last minutes; 0 to 0.3 are plausible. Common practice,
-#: no source.
-ERROR_RHO = 0.15
-#: Distances at which the pace serves as an instrument [km], each with half the weight of the one before.
-LAGS_KM = (2, 3, 4)
+#: How far each of `ERROR_SD` speaks for its neighbourhood, in a distribution over them.
+WIDTH = np.gradient(ERROR_SD)
 #: Degrees of freedom of the priors' t: an athlete four deviations off keeps most of what the own runs say.
 PRIOR_DF = 5.0
-#: The error variance is at least this share of what the uncorrected model leaves over.
-LEAST_VARIANCE = 0.3
 #: Points of the grid of b, how far it reaches [standard deviations], and how often it is laid anew.
 POINTS, REACH, PASSES = 25, 4.5, 3
-#: Runs that the model's covariance of the equations is worth, when it is compared with how runs scatter.
-RUNS_OF_MODEL = 12.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +60,7 @@ class ErrorPrior:
         mean: of the response.
         variance: of the response, about that mean.
         typical: response at which errors of speed are thought to show in the metric.
-        largest: size of the response up to which they do.
+        reach: how far about it responses are plausible.
         is_of_club: whether the weights hold what this athlete's own runs say of the error already.
     """
 
@@ -78,77 +68,52 @@ class ErrorPrior:
     mean: Array
     variance: Array
     typical: float
-    largest: float
+    reach: float
     is_of_club: bool = False
 
 
 def half_normal(median: float) -> Array:
     """Log weights of `ERROR_SD` under a half-normal prior with this median."""
-    return np.asarray(np.log(_WIDTH) - 0.5 * (ERROR_SD / median * special.ndtri(0.75)) ** 2)
+    return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD / median * special.ndtri(0.75)) ** 2)
 
 
 def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
     """The published range of a response, and an error of speed of this median."""
     same = np.ones(len(ERROR_SD))
-    return ErrorPrior(half_normal(error_median), mean * same, sd**2 * same, mean, abs(mean) + 2 * sd)
-
-
-@dataclass(frozen=True)
-class Equations:
-    """The three equations of one athlete and metric, and what the drift is made of, given the response.
-
-    Attributes:
-        value: their left-hand sides, of y.
-        speed: the same of x.
-        traces: tr(A R) of each.
-        of_errors: covariance that the model's errors give them, over their variance.
-        of_speed: covariance that errors of speed give them, over b^2 s^2; and over b^2 s^4.
-        of_speed_squared: the same over b^2 s^4.
-        rest: cross-products of (y, x) in the metric of the model, distance and slopes taken out.
-        trace_rest: of that metric with R.
-        freedom: degrees of freedom of the errors.
-        variance: of the errors, by the uncorrected model.
-        reliability_loss: share of the variance of x within runs, at equal distance and slope, that is error, over s^2.
-        inflation: how much more runs scatter in the equations than the model says, at least 1.
-    """
-
-    value: Array
-    speed: Array
-    traces: Array
-    of_errors: Array
-    of_speed: Array
-    of_speed_squared: Array
-    rest: Array
-    trace_rest: float
-    freedom: int
-    variance: float
-    reliability_loss: float
-    inflation: float = 1.0
+    return ErrorPrior(half_normal(error_median), mean * same, sd**2 * same, mean, 2 * sd)
 
 
 @dataclass(frozen=True)
 class Corrected:
-    """The responses and the drift with the error of speed taken into account.
+    """The responses and the drift, with the error of speed taken into account.
 
     Attributes:
         fit: with the corrected coefficients and their covariance.
         drift_low: lower end of the 95 % interval of the drift.
         drift_high: upper end.
-        p_value: of no drift, two-sided.
-        reliability: of log speed within runs, at equal distance and slope.
-        reliability_low: lower end of its 90 % interval.
-        reliability_high: upper end.
-        error_sd: of log speed of a kilometre.
+        p_value: of no drift, two-sided; None where nothing scatters.
+        reliability: of log speed within runs, at equal distance and slope; None where there is no correction.
+        tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
+        error_sd: of log speed of a kilometre; None likewise.
+        depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
     """
 
     fit: Fit
     drift_low: float
     drift_high: float
-    p_value: float
-    reliability: float
-    reliability_low: float
-    reliability_high: float
-    error_sd: float
+    p_value: float | None
+    reliability: float | None = None
+    tipping_reliability: float | None = None
+    error_sd: float | None = None
+    depends_on_speed: bool = False
+
+
+def uncorrected(fitted: Fit) -> Corrected:
+    """The fit as it is, with the interval of its drift."""
+    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
+    margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * error
+    p_value = 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / error)) if error > 0 else None
+    return Corrected(fitted, estimate - margin_of_error, estimate + margin_of_error, p_value)
 
 
 @dataclass(frozen=True)
@@ -164,152 +129,6 @@ class OwnResponse:
     mean: Array
     variance: Array
     log_likelihood: Array
-
-
-@dataclass(frozen=True)
-class _Padded:
-    """Matrices of each run, filled up to the longest: runs x n x n, and columns, runs x n x m."""
-
-    columns: Array
-    covariance: Array
-    precision: Array
-    error_correlation: Array
-    centre: Array
-    line: Array
-    lagged: Array
-
-
-def _padded(fitted: Fit) -> _Padded:
-    design = fitted.design
-    counts = np.bincount(design.run)
-    n_runs, longest = len(counts), int(counts.max())
-    place = np.arange(len(design.run)) - np.repeat(design.first, counts)
-
-    def pad(values: Array, fill: float = 0.0) -> Array:
-        filled = np.full((n_runs, longest, *values.shape[1:]), fill)
-        filled[design.run, place] = values
-        return filled
-
-    km = np.cumsum(np.nan_to_num(design.gap_km))
-    km = pad(km, np.nan)
-    is_split = np.isfinite(km)
-    both = is_split[:, :, None] & is_split[:, None, :]
-    apart = np.where(both, np.abs(km[:, :, None] - km[:, None, :]), np.inf)
-    deviation = pad(1 / np.sqrt(design.weight))
-    columns = pad(design.columns)
-    distance = columns[:, :, DISTANCE]
-    same = np.where(apart == 0, 1.0, 0.0)
-
-    def fading(rho: float) -> Array:
-        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else same
-
-    covariance = fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
-    covariance = covariance + fitted.spread * distance[:, :, None] * distance[:, None, :]
-    units = np.zeros((len(design.run), longest))
-    units[np.arange(len(design.run)), place] = 1.0
-    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), fitted.rho)
-    along, whitening = pad(white[:, 0]), pad(white[:, 1:])
-    shrink = fitted.spread / (1 + fitted.spread * (along**2).sum(axis=1))
-    projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
-    precision = whitening.swapaxes(1, 2) @ whitening
-    precision = precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]
-    centre = np.where(both, np.eye(longest) - 1 / counts[:, None, None], 0.0)
-    from_mean = np.where(is_split, distance - (distance.sum(axis=1) / counts)[:, None], 0.0)
-    line = from_mean[:, :, None] * from_mean[:, None, :] / (from_mean**2).sum(axis=1)[:, None, None]
-    near = (apart > LAGS_KM[0] - 0.5) & (apart < LAGS_KM[-1] + 0.5)
-    lagged = np.where(near, 0.5 ** (np.where(near, apart, 0.0) - LAGS_KM[0]), 0.0)
-    return _Padded(columns, covariance, precision, fading(ERROR_RHO), centre, line, lagged)
-
-
-def equations(fitted: Fit, speed: int, loading: float = 0.0) -> tuple[Equations, Array]:
-    """Set up the equations for the response to speed.
-
-    Args:
-        fitted: the uncorrected model; its correlation, variance ratio and weights are taken.
-        speed: column of log speed, one of the model's.
-        loading: of the error of speed in the value.
-
-    Returns:
-        The equations, and what each run contributes to their difference between both sides, per unit of (y, x, trace):
-        runs x 3 x 3.
-    """
-    runs = _padded(fitted)
-    others = [column for column in fitted.places if column != speed]
-    x = runs.columns[:, :, speed]
-    y = runs.columns[:, :, VALUE] - loading * x
-    z = runs.columns[:, :, others]
-    beyond_line = runs.centre - runs.line
-    matrices = (runs.centre, runs.precision @ runs.line, beyond_line @ runs.lagged @ beyond_line)
-    of_others = (runs.precision @ z).swapaxes(1, 2)
-    rows = np.stack([(matrix @ x[:, :, None])[:, :, 0] for matrix in matrices], axis=1)
-    normal = (of_others @ z).sum(axis=0)
-    taken = np.linalg.solve(normal.T, (rows @ z).sum(axis=0).T).T
-    rows = rows - taken @ of_others
-    correlated = [matrix @ runs.error_correlation for matrix in matrices]
-    traces = np.stack([one.trace(axis1=1, axis2=2) for one in correlated], axis=1)
-    per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0], traces], axis=2)
-    pair = np.stack([y, x], axis=2)
-    of_pair = pair.swapaxes(1, 2) @ runs.precision
-    crossed = (of_pair @ z).sum(axis=0)
-    rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
-    of_squares = np.zeros((3, 3))
-    for place, one in enumerate(correlated):
-        of_squares[place, place] = float(np.einsum("rij,rji->", one, one))
-    flat = runs.centre @ z
-    left = (x[:, None, :] @ runs.centre @ x[:, :, None]).sum() - _explained(runs, x, flat)
-    value, slope, trace = per_run.sum(axis=0).T
-    return (
-        Equations(
-            value,
-            slope,
-            trace,
-            (rows @ runs.covariance @ rows.swapaxes(1, 2)).sum(axis=0),
-            (rows @ runs.error_correlation @ rows.swapaxes(1, 2)).sum(axis=0),
-            of_squares,
-            rest,
-            float((runs.precision * runs.error_correlation).sum()),
-            fitted.df,
-            fitted.variance,
-            float(traces[:, 0].sum() / left) if left > 0 else np.inf,
-        ),
-        per_run,
-    )
-
-
-def _explained(runs: _Padded, x: Array, flat: Array) -> float:
-    """Of the square of x within runs, what distance and slopes explain."""
-    crossed = (flat.swapaxes(1, 2) @ x[:, :, None])[:, :, 0].sum(axis=0)
-    return float(crossed @ np.linalg.lstsq((flat.swapaxes(1, 2) @ flat).sum(axis=0), crossed, rcond=None)[0])
-
-
-def log_likelihood(one: Equations, response: Array, typical: float, largest: float) -> Array:
-    """Of the responses, for each of `ERROR_SD`; sd x points. Responses are those of y - loading x.
-
-    The determinant of the equations' covariance is taken at one typical response. Taken at each, it would count the
-    unknown true pace as flat and draw responses to zero; without it, large errors would be preferred. (The score of
-    the first part has mean zero in b; with the determinant it has in s, too.) Responses beyond the largest plausible
-    one do not make the equations vaguer still: otherwise an endless one would explain everything.
-    """
-    factor, scale = _covariance(one, np.clip(response, -largest, largest))
-    s2 = ERROR_SD[:, None, None] ** 2
-    gap = (one.value - response[..., None] * (one.speed - s2 * one.traces)) * scale
-    solved = np.linalg.solve(factor, gap[..., None])[..., 0]
-    factor, _ = _covariance(one, np.full((len(ERROR_SD), 1), typical))
-    determinant = np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
-    return np.asarray(-0.5 * (solved**2).sum(axis=-1) - determinant)
-
-
-def _covariance(one: Equations, response: Array) -> tuple[Array, Array]:
-    """Cholesky factor of the covariance of the equations, each divided by a scale, and that scale."""
-    s2 = ERROR_SD[:, None] ** 2
-    left = (one.rest[0, 0] - 2 * response * one.rest[0, 1] + response**2 * one.rest[1, 1]) / one.freedom
-    errors = np.maximum(left - response**2 * s2 * one.trace_rest / one.freedom, LEAST_VARIANCE * one.variance)
-    blurred = response**2 * s2
-    omega = errors[..., None, None] * one.of_errors + blurred[..., None, None] * one.of_speed
-    omega = one.inflation * (omega + (blurred * s2)[..., None, None] * one.of_speed_squared)
-    scale = 1 / np.sqrt(np.diag(one.of_errors))
-    omega = omega * (scale[:, None] * scale) + 1e-9 * np.eye(3) * errors[..., None, None]
-    return np.linalg.cholesky(omega), scale
 
 
 def _t_density(z: Array) -> Array:
@@ -328,7 +147,7 @@ def _posterior(one: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
     reach = REACH * sd
     for _ in range(PASSES):
         response = centre[:, None] + reach[:, None] * unit
-        log_posterior = log_likelihood(one, response, prior.typical, prior.largest)
+        log_posterior = log_likelihood(one, response, prior.typical, prior.reach)
         log_posterior += _t_density((response - prior.mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
         weight = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
@@ -339,8 +158,9 @@ def _posterior(one: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
     return response, log_posterior, step
 
 
-def own_response(one: Equations, prior: ErrorPrior) -> OwnResponse:
+def own_response(one: Equations, prior: ErrorPrior, loading: float = 0.0) -> OwnResponse:
     """What the runs of an athlete say of the response, the prior taken out again, for the club to be drawn from."""
+    prior = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
     response, log_posterior, step = _posterior(one, prior)
     top = log_posterior.max(axis=1, keepdims=True)
     weight = np.exp(log_posterior - top)
@@ -354,10 +174,12 @@ def own_response(one: Equations, prior: ErrorPrior) -> OwnResponse:
     own_mean = own * (mean / variance - prior.mean / known)
     log_evidence = top[:, 0] + np.log(total * step)
     log_height = log_evidence + 0.5 * np.log(own + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own + known)
-    return OwnResponse(own_mean, own, log_height)
+    return OwnResponse(own_mean + loading, own, log_height)
 
 
-def correct(fitted: Fit, speed: int, prior: ErrorPrior, loading: float = 0.0) -> Corrected:
+def correct(
+    fitted: Fit, speed: int, prior: ErrorPrior, loading: float = 0.0, of_others: Prior | None = None
+) -> Corrected:
     """Correct the response to speed, and the drift, for the error of speed.
 
     Args:
@@ -365,36 +187,56 @@ def correct(fitted: Fit, speed: int, prior: ErrorPrior, loading: float = 0.0) ->
         speed: column of log speed.
         prior: of the error and of the response.
         loading: of the error of speed in the value.
+        of_others: prior of the responses to the other causes, in their order.
     """
-    one, _ = equations(fitted, speed, loading)
-    response, log_posterior, step = _posterior(one, replace(prior, mean=prior.mean - loading, typical=prior.typical - loading))
-    evidence = np.log(np.exp(log_posterior - log_posterior.max()).sum(axis=1) * step) + log_posterior.max()
+    one = equations(fitted, speed, loading)
+    if one is None:
+        return uncorrected(fitted)
+    response, log_posterior, step = _posterior(
+        one, replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
+    )
     log_weight = log_posterior + np.log(step)[:, None] + prior.log_weight[:, None]
     if prior.is_of_club:
-        log_weight -= evidence[:, None]
+        # The weights are what the errors' posterior is, this athlete's runs included.
+        log_weight -= special.logsumexp(log_posterior, axis=1, keepdims=True) + np.log(step)[:, None]
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     response = response + loading
     mean = float((weight * response).sum())
     variance = float((weight * (response - mean) ** 2).sum())
-    drift = _given_response(fitted, speed, mean)
-    centres = drift.beta[0] - drift.passed_on[0] * (response - mean).ravel()
-    low, high, tail = _mixture(weight.ravel(), centres, float(np.sqrt(drift.covariance[0, 0])), drift.df)
+    given = _given_response(fitted, speed, mean, of_others)
+    error, passed_on = float(np.sqrt(given.covariance[0, 0])), float(given.passed_on[0])
+    centres = given.beta[0] - passed_on * (response - mean)
+    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, given.df)
     by_sd = weight.sum(axis=1)
-    error_sd = float(by_sd @ ERROR_SD)
     reliability = np.clip(1 - ERROR_SD**2 * one.reliability_loss, 0.0, 1.0)
-    below = np.cumsum(by_sd) - by_sd / 2
-    ends = np.interp([0.95, 0.05], below, reliability)
+    level = one.value[0] / one.speed[0]
+    without = float(given.beta[0]) + passed_on * (mean - loading)
+    margin_of_error = low - given.beta[0] if low > 0 else high - given.beta[0]
+    tipping = passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
     return Corrected(
-        _with_response(fitted, speed, mean, variance, drift),
+        _with_response(fitted, speed, mean, variance, given),
         low,
         high,
-        2 * min(tail, 1 - tail),
+        2 * min(below, 1 - below),
         float(by_sd @ reliability),
-        float(ends[0]),
-        float(ends[1]),
-        error_sd,
+        float(tipping) if 0 < tipping <= 1 else None,
+        float(by_sd @ ERROR_SD),
+        _depends(weight, centres, error, given.df),
     )
+
+
+def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
+    """Whether the sign of the drift is certain under some errors of speed in the middle 90 % and not under others."""
+    by_sd = weight.sum(axis=1)
+    below = np.cumsum(by_sd)
+    plausible = (below > 0.05) & (below - by_sd < 0.95)
+    share = weight / by_sd[:, None]
+    centre = (share * centres).sum(axis=1)
+    spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
+    is_certain = np.abs(centre) > special.stdtrit(df, 0.975) * spread
+    signs = np.where(is_certain, np.sign(centre), 0.0)[plausible]
+    return bool((signs != signs[0]).any())
 
 
 @dataclass(frozen=True)
@@ -414,15 +256,24 @@ class _Given:
     passed_on: Array
 
 
-def _given_response(fitted: Fit, speed: int, response: float) -> _Given:
+def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Given:
     others = [place for place, column in enumerate(fitted.places) if column != speed]
     own = fitted.places.index(speed)
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
     of_speed = a[:, others, own]
     a, b = a[:, others][:, :, others], b[:, others] - response * of_speed
-    total = a.sum(axis=0)
-    beta = np.linalg.solve(total, b.sum(axis=0))
-    covariance, df = leaving_out_runs(a, b, total, beta)
+    total, pulled = a.sum(axis=0), b.sum(axis=0)
+    known = np.zeros_like(total)
+    if prior is not None and fitted.variance > 0:
+        precision = fitted.variance / prior.variance
+        known[1:, 1:] = np.diag(precision)
+        pulled = pulled + np.concatenate([[0.0], precision * prior.mean])
+    total = total + known
+    beta = np.linalg.solve(total, pulled)
+    covariance, df = jackknife_over_runs(a, b, total, beta)
+    if prior is not None:
+        drawn = np.linalg.solve(total, known)[:, 1:]
+        covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
     return _Given(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
 
 
@@ -438,12 +289,13 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
         return float(low), float(high), float(weight[centres < 0].sum())
     wanted = np.array([0.025, 0.975])
     reach = special.stdtrit(df, 0.9999) * error
-    low, high = np.full(2, centres.min() - reach), np.full(2, centres.max() + reach)
+    lower: Array = np.full(2, centres.min() - reach)
+    upper: Array = np.full(2, centres.max() + reach)
     for _ in range(40):
-        middle = (low + high) / 2
+        middle = (lower + upper) / 2
         is_below = below(middle) < wanted
-        low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
-    return float(low[0]), float(high[1]), float(below(np.zeros(1))[0])
+        lower, upper = np.where(is_below, middle, lower), np.where(is_below, upper, middle)
+    return float(lower[0]), float(upper[1]), float(below(np.zeros(1))[0])
 
 
 def _with_response(fitted: Fit, speed: int, response: float, variance: float, given: _Given) -> Fit:
@@ -453,4 +305,4 @@ def _with_response(fitted: Fit, speed: int, response: float, variance: float, gi
     moves = np.insert(-given.passed_on, own, 1.0)
     covariance = np.insert(np.insert(given.covariance, own, 0.0, axis=0), own, 0.0, axis=1)
     covariance = covariance + variance * np.outer(moves, moves)
-    return replace(fitted, beta=beta, covariance=covariance, drift_df=given.df)
+    return replace(fitted, beta=beta, covariance=covariance, drift_df=given.df, given=(speed,))
