@@ -49,6 +49,8 @@ WIDTH = np.gradient(ERROR_SD)
 PRIOR_DF = 5.0
 #: Points of the grid of b, how far it reaches [standard deviations], and how often it is laid anew.
 POINTS, REACH, PASSES = 25, 4.5, 3
+#: Places that a mixture is gathered in before its ends are looked for.
+BINS = 40
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,7 @@ class Corrected:
         tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
         error_sd: of log speed of a kilometre; None likewise.
         depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
+        equations: for the response; None where there is no correction.
     """
 
     fit: Fit
@@ -106,6 +109,7 @@ class Corrected:
     tipping_reliability: float | None = None
     error_sd: float | None = None
     depends_on_speed: bool = False
+    equations: Equations | None = None
 
 
 def uncorrected(fitted: Fit) -> Corrected:
@@ -223,6 +227,7 @@ def correct(
         float(tipping) if 0 < tipping <= 1 else None,
         float(by_sd @ ERROR_SD),
         _depends(weight, centres, error, given.df),
+        one,
     )
 
 
@@ -279,6 +284,8 @@ def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | Non
 
 def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[float, float, float]:
     """The 2.5 and 97.5 % points of a mixture of t distributions, and its share below zero."""
+    if error > 0:
+        weight, centres = _binned(weight, centres)
 
     def below(points: Array) -> Array:
         return np.asarray(special.stdtr(df, (points[:, None] - centres) / error) @ weight)
@@ -296,6 +303,16 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
         is_below = below(middle) < wanted
         lower, upper = np.where(is_below, middle, lower), np.where(is_below, upper, middle)
     return float(lower[0]), float(upper[1]), float(below(np.zeros(1))[0])
+
+
+def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
+    """The same weights gathered in a few places, each at its mean."""
+    ends = np.linspace(centres.min(), centres.max(), BINS + 1)
+    place = np.clip(np.searchsorted(ends, centres, side="right") - 1, 0, BINS - 1)
+    gathered = np.bincount(place, weight, BINS)
+    moments = np.bincount(place, weight * centres, BINS)
+    is_used = gathered > 0
+    return gathered[is_used], moments[is_used] / gathered[is_used]
 
 
 def _with_response(fitted: Fit, speed: int, response: float, variance: float, given: _Given) -> Fit:

@@ -20,7 +20,10 @@ ERROR_RHO = 0.15
 #: Distances at which the pace serves as an instrument [km], each with half the weight of the one before.
 LAGS_KM = (2, 3, 4)
 #: The error variance is at least this share of what the uncorrected model leaves over.
-LEAST_VARIANCE = 0.3
+LEAST_VARIANCE = 0.5
+#: Share of the residuals' degrees of freedom that count where error of speed alone would scatter them by more than they
+#: do: they are alike in shape only roughly. Common practice, no source.
+RESIDUALS_COUNT = 1 / 3
 #: A smaller error of the metric is none, but rounding.
 EXACT = 1e-6
 
@@ -179,25 +182,30 @@ def log_likelihood(one: Equations, response: Array, typical: float, reach: float
     make the equations vaguer than the plausible ones next to them: otherwise an endless one would explain everything.
     """
     s2 = ERROR_SD[:, None] ** 2
-    factor, scale = _covariance(one, np.clip(response, typical - reach, typical + reach))
+    factor, scale, excess = _covariance(one, np.clip(response, typical - reach, typical + reach))
     gap = (one.value - response[..., None] * (one.speed - s2[..., None] * one.traces)) * scale
     solved = np.linalg.solve(factor, gap[..., None])[..., 0]
-    factor, _ = _covariance(one, np.full((len(ERROR_SD), 1), typical))
+    factor, _, _ = _covariance(one, np.full((len(ERROR_SD), 1), typical))
     determinant = np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
     # Pace that was seen is pace that varied and error: what is left for the first is no less than nothing.
     true = one.speed[0] - s2 * one.traces[0]
     blur = np.sqrt(2 * s2**2 * one.of_speed_squared[0, 0] + 4 * s2 * np.maximum(true, 0.0))
-    return np.asarray(-0.5 * (solved**2).sum(axis=-1) - determinant + special.log_ndtr(true / blur))
+    # Nor do residuals scatter by less than error of speed makes them.
+    scatter = -0.5 * RESIDUALS_COUNT * one.freedom * (np.log(excess) + 1 / excess - 1)
+    return np.asarray(-0.5 * (solved**2).sum(axis=-1) - determinant + scatter + special.log_ndtr(true / blur))
 
 
-def _covariance(one: Equations, response: Array) -> tuple[Array, Array]:
-    """Cholesky factor of the covariance of the equations, each divided by a scale, and that scale."""
+def _covariance(one: Equations, response: Array) -> tuple[Array, Array, Array]:
+    """Cholesky factor of the covariance of the equations, each divided by a scale; that scale; and by how much the
+    errors and those of speed together exceed the residuals.
+    """
     s2 = ERROR_SD[:, None] ** 2
     blurred = response**2 * s2
     left = (one.rest[0, 0] - 2 * response * one.rest[0, 1] + response**2 * one.rest[1, 1]) / one.freedom
-    errors = np.maximum(left - blurred * one.trace_rest / one.freedom, LEAST_VARIANCE * one.variance)
+    of_speed = blurred * one.trace_rest / one.freedom
+    errors = np.maximum(left - of_speed, LEAST_VARIANCE * one.variance)
     omega = errors[..., None, None] * one.of_errors + blurred[..., None, None] * one.of_speed
     omega = omega + (blurred * s2)[..., None, None] * one.of_speed_squared
     scale = 1 / np.sqrt(np.diag(one.of_errors))
     omega = omega * (scale[:, None] * scale) + 1e-9 * np.eye(3) * errors[..., None, None]
-    return np.linalg.cholesky(omega), scale
+    return np.linalg.cholesky(omega), scale, np.maximum((of_speed + errors) / left, 1.0)

@@ -27,7 +27,7 @@ from pipeline.methods.design import (
 )
 from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal, own_response
 from pipeline.methods.mixed_model import FIRST_CAUSE, Array
-from pipeline.methods.speed_equations import ERROR_SD, equations
+from pipeline.methods.speed_equations import ERROR_SD
 
 _COLUMNS = {
     "athlete_id": pl.String,
@@ -62,7 +62,8 @@ def responses(
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
         metric = str(name["metric"])
-        fitted = fit_causes(design, causes, None, metric, speed_error_pct).fit
+        corrected = fit_causes(design, causes, None, metric, speed_error_pct)
+        fitted = corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
             if cause in fitted.given:
                 continue
@@ -76,10 +77,9 @@ def responses(
                     "standard_error": variance**0.5,
                 }
             )
-        if SPEED in fitted.given:
-            one = equations(fitted, SPEED, METRIC_OF[metric].speed_loading)
-            assert one is not None
-            own = own_response(one, published(metric, speed_error_pct), METRIC_OF[metric].speed_loading)
+        if corrected.equations is not None:
+            loading = METRIC_OF[metric].speed_loading
+            own = own_response(corrected.equations, published(metric, speed_error_pct), loading)
             told = zip(ERROR_SD, own.mean, np.sqrt(own.variance), own.log_likelihood, strict=True)
             rows += [
                 name
@@ -147,6 +147,8 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: float = SPEED_ERR
 #: How much athletes may differ in a response, as shares of half its published range, and how probable each is before.
 BETWEEN = np.array([0.2, 0.3, 0.45, 0.6, 0.85, 1.2])
 _BETWEEN_LOG_WEIGHT = -0.5 * (np.log(BETWEEN / 0.6) / 0.5) ** 2
+#: Only metrics that respond this strongly show how wrong speed was: cadence does not. Common practice, no source.
+SHOWS_ERROR = 0.3
 #: Athletes' devices differ: their errors lie about the club's with at least this standard deviation [of log speed].
 DEVICES_DIFFER = 0.002
 
@@ -166,7 +168,8 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: float) -> list[dict[str
         prior = published(str(metric), speed_error_pct)
         mean, variance, evidence = _club_mean(own, error**2, height.sum(axis=0), prior)
         means[str(metric)] = (mean, variance)
-        if METRIC_OF[str(metric)].family == "measured":
+        of = METRIC_OF[str(metric)]
+        if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
             log_weight = log_weight + evidence
     shared = _coarse_weight(log_weight)
     return [
