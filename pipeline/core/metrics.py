@@ -80,7 +80,7 @@ _SENSOR_ERROR = "sensors are off by up to 6 ms, 2 % (Watari 2016, doi 10.1123/ja
 _CONTACT_ERROR = "what an error of 2 % in contact time moves it by (computed)"
 _NO_SOURCE = "common practice, no source"
 
-#: Expected error of a kilometre's speed [%], unless the setting `speed_error_pct`, with its reasons, says otherwise.
+#: Expected error of a kilometre's speed [%]; the setting `speed_error_pct` has the reasons.
 SPEED_ERROR_PCT = 1.0
 
 #: Cadence rises by 6.0 steps/min per m/s (van Oeveren et al. 2019; 5.6 on the road: Burns, Zendler and Zernicke 2019,
@@ -89,10 +89,10 @@ SPEED_ERROR_PCT = 1.0
 #: of 0.56 (one runner: 258 ms at 2.5, 194 ms at 4.17 m/s). How far athletes differ: common practice, no source.
 _CADENCE, _CADENCE_SD = 0.12, 0.06
 _CONTACT, _CONTACT_SD = -0.6, 0.25
-# Vertical stiffness by timing is 23.6, 28.2, 34.5 kN/m at 3, 4, 5 m/s with plausible times, leg stiffness constant
-# (Morin et al. 2005, doi 10.1123/jab.21.2.167; by its formulas 10 % less speed is 14.9 % more leg stiffness, hence the
-# loading). Flight time follows from the two above with 110 ms of flight. Oscillation, heart rate: common practice, no
-# source.
+# Vertical stiffness by timing is 23.6, 28.2, 34.5 kN/m at 3, 4, 5 m/s with plausible times, leg stiffness about
+# constant (Morin et al. 2005, doi 10.1123/jab.21.2.167; by its formulas 10 % less speed is 14.9 % more leg stiffness,
+# hence the loading). Flight time follows from the two above with 110 ms of flight. Oscillation, heart rate: common
+# practice, no source.
 
 #: Every quantity, in the order in which pages, tables and exports list them.
 QUANTITIES: tuple[Quantity, ...] = (

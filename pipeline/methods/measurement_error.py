@@ -309,7 +309,7 @@ def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
     """The same weights gathered in a few places, each at its mean."""
     ends = np.linspace(centres.min(), centres.max(), BINS + 1)
     place = np.clip(np.searchsorted(ends, centres, side="right") - 1, 0, BINS - 1)
-    gathered = np.bincount(place, weight, BINS)
+    gathered: Array = np.bincount(place, weight, BINS).astype(np.float64)
     moments = np.bincount(place, weight * centres, BINS)
     is_used = gathered > 0
     return gathered[is_used], moments[is_used] / gathered[is_used]
