@@ -199,11 +199,11 @@ def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None
         draw(shared.content, athlete_id)
 
 
-def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
+def club_responses(athletes: pl.DataFrame, speed_error_pct: float) -> pl.DataFrame:
     """What the club's responses have in common; a matter of milliseconds, so in this process."""
     from pipeline.stages.responses import club_responses
 
-    return club_responses(athletes)
+    return club_responses(athletes, speed_error_pct=speed_error_pct)
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)

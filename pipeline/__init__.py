@@ -126,7 +126,11 @@ STAGES = (
             ),
         ),
     ),
-    Stage("responses", ATHLETE, (Function("responses", ("splits",), ("responses",), ("inclusion",)),)),
+    Stage(
+        "responses",
+        ATHLETE,
+        (Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct")),),
+    ),
     Stage(
         "drift",
         ATHLETE,
@@ -135,7 +139,7 @@ STAGES = (
                 "drift",
                 reads=("splits",),
                 writes=("run_drift", "athlete_drift"),
-                settings=("inclusion", "max_collinearity", "seed"),
+                settings=("inclusion", "max_collinearity", "seed", "speed_error_pct"),
             ),
         ),
         after_club=True,

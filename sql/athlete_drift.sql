@@ -80,6 +80,7 @@ judged AS (
       WHEN drift_pct_per_10km IS NULL AND collinearity IS NULL THEN 'too_little_data'
       WHEN drift_pct_per_10km IS NULL OR collinearity > $max_collinearity THEN 'unclear'
       WHEN is_small_per_10km AND is_small_at_usual_distance AND NOT breaks AND NOT late_is_missing THEN 'holds'
+      WHEN (is_up OR is_down) AND depends_on_speed THEN 'unclear'
       WHEN is_up AND NOT is_small_per_10km THEN 'rises'
       WHEN is_down AND NOT is_small_per_10km THEN 'falls'
       WHEN breaks AND is_late_change THEN 'changes_late'
@@ -106,6 +107,8 @@ SELECT
   speed_part_pct,
   slope_part_pct,
   collinearity,
+  speed_reliability,
+  CASE WHEN finding IN ('rises', 'falls') THEN tipping_reliability END AS tipping_reliability,
   response_to_speed,
   response_to_speed_squared,
   response_to_slope,
@@ -134,6 +137,7 @@ SELECT
       reason,
       CASE
         WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL
+        WHEN depends_on_speed THEN 'depends on how well speed was measured'
         WHEN breaks
           THEN 'a break stands out, but by the usual distance the change may be none'
         WHEN is_small_per_10km AND is_small_at_usual_distance

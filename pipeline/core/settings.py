@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT
 
 SETTINGS_FILE = "settings.toml"
 
@@ -138,6 +138,16 @@ class Settings:
         unit="runs",
         reason="Fewer runs do not separate an athlete's habit from that of one day.",
         smallest=2,
+    )
+    speed_error_pct: float = _setting(
+        SPEED_ERROR_PCT,
+        of=ANALYSIS,
+        unit="%",
+        reason="Median of what is expected of the error of a kilometre's speed (standard deviation), before the runs "
+        "say more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 "
+        "to 6 % (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % "
+        "is common practice, no source.",
+        smallest=0,
     )
     max_collinearity: float = _setting(
         0.9,

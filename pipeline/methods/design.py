@@ -7,6 +7,7 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -15,7 +16,8 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, uncorrected, wide_prior
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit
 
 TEN_KM = 10_000.0
@@ -156,33 +158,96 @@ def collinearity_of(design: Design, causes: tuple[int, ...]) -> float:
     return float(1 - (rest @ rest) / (distance @ distance))
 
 
-#: What the club knows of a response, by metric and cause: mean and variance.
-Club = Mapping[tuple[str, str], tuple[float, float]]
+@dataclass(frozen=True)
+class Club:
+    """What the club knows of responses.
+
+    Attributes:
+        responses: mean and variance by metric and cause, where speed is taken as exact or the cause is another.
+        speed: by metric, for each size of the error of speed.
+    """
+
+    responses: Mapping[tuple[str, str], tuple[float, float]]
+    speed: Mapping[str, ErrorPrior]
 
 
 def club_of(rows: pl.DataFrame | None) -> Club | None:
     """Rows of `club_responses` by metric and cause."""
     if rows is None:
         return None
-    return {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in rows.iter_rows(named=True)}
+    plain = rows.filter(pl.col("log_weight").is_null())
+    by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_error_pct")
+    return Club(
+        {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
+        {
+            str(metric): ErrorPrior(
+                own["log_weight"].to_numpy(),
+                own["mean"].to_numpy(),
+                own["variance"].to_numpy(),
+                *plausible(str(metric)),
+                is_of_club=True,
+            )
+            for (metric,), own in by_error.group_by("metric", maintain_order=True)
+        },
+    )
 
 
-def fit_causes(design: Design, causes: tuple[int, ...], club: Club | None, metric: str) -> Fit:
-    """The model with the causes that tell, and with a curve of speed where there is one."""
-    fitted = fit(design, causes, prior_for(club, metric, causes))
+def plausible(metric: str) -> tuple[float, float]:
+    """The published response to speed of a metric, and how far about it responses are plausible."""
+    of = METRIC_OF[metric]
+    return of.speed_response, 2 * of.speed_response_sd
+
+
+def published(metric: str, speed_error_pct: float) -> ErrorPrior:
+    """What is known of the response of a metric, and of the error of speed, before anybody has run."""
+    of = METRIC_OF[metric]
+    return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
+
+
+def fit_causes(
+    design: Design, causes: tuple[int, ...], club: Club | None, metric: str, speed_error_pct: float
+) -> Corrected:
+    """The model with the causes that tell, corrected for the error of speed.
+
+    Args:
+        design: of one athlete and metric.
+        causes: that tell.
+        club: what it knows; None to let the athlete stand alone.
+        metric: its column.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+    """
+    if SPEED not in causes or speed_error_pct == 0:
+        return uncorrected(_fit_plain(design, causes, club, metric, is_speed_exact=True))
+    fitted = _fit_plain(design, causes, club, metric, is_speed_exact=False)
+    prior = published(metric, speed_error_pct) if club is None or metric not in club.speed else club.speed[metric]
+    others = tuple(place for place in fitted.places[1:] if place != SPEED)
+    return correct(
+        fitted, SPEED, prior, METRIC_OF[metric].speed_loading, _prior_for(club, metric, others, is_speed_exact=False)
+    )
+
+
+def _fit_plain(design: Design, causes: tuple[int, ...], club: Club | None, metric: str, *, is_speed_exact: bool) -> Fit:
+    """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
+    fitted = fit(design, causes, _prior_for(club, metric, causes, is_speed_exact=is_speed_exact))
     if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
         return fitted
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or collinearity_of(design, curved) > INSEPARABLE:
         return fitted
-    with_curve = fit(design, curved, prior_for(club, metric, curved))
+    with_curve = fit(design, curved, _prior_for(club, metric, curved, is_speed_exact=is_speed_exact))
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
     return with_curve if error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error else fitted
 
 
-def prior_for(club: Club | None, metric: str, causes: tuple[int, ...]) -> Prior | None:
+def _prior_for(club: Club | None, metric: str, causes: tuple[int, ...], *, is_speed_exact: bool) -> Prior | None:
     """What the club knows of the responses of a metric to some causes; nothing where it is silent."""
     if club is None:
         return None
-    pairs = [club.get((metric, CAUSES[cause - FIRST_CAUSE]), (0.0, np.inf)) for cause in causes]
+    unknown = (0.0, np.inf)
+    pairs = [
+        unknown
+        if cause == SPEED and not is_speed_exact
+        else club.responses.get((metric, CAUSES[cause - FIRST_CAUSE]), unknown)
+        for cause in causes
+    ]
     return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))

@@ -115,6 +115,7 @@ class Fit:
         variance: of the errors.
         df: degrees of freedom of `variance`.
         collinearity: share of the distance inside runs that the causes explain; at 1 drift and cause are one.
+        given: causes whose response was found elsewhere, so that residuals need not be orthogonal to them.
     """
 
     design: Design
@@ -128,6 +129,7 @@ class Fit:
     variance: float
     df: int
     collinearity: float
+    given: tuple[int, ...] = ()
 
 
 def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fit:

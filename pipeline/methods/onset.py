@@ -239,7 +239,8 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
     n_columns = design.columns.shape[1]
     white, _ = whiten(design, np.column_stack([design.columns, raised]), fitted.rho)
     columns, hinge = white[:, :n_columns], white[:, n_columns:]
-    x = columns[:, list(fitted.places)]
+    regressors = [place for place in fitted.places if place not in fitted.given]
+    x = columns[:, regressors]
     distance = columns[:, DISTANCE]
     shrink = fitted.spread / (1 + fitted.spread * design.per_run(distance**2))
 
@@ -248,10 +249,10 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
         along = design.per_run(left * distance[:, None]) * design.per_run(right * distance[:, None])
         return design.per_run(left * right) - shrink[:, None] * along
 
-    a, _, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, _, _ = normal_equations(fitted.products, regressors, fitted.spread)
     cross = np.stack([product(x[:, [place]], hinge).sum(axis=0) for place in range(x.shape[1])])
     taken_up = np.linalg.solve(a.sum(axis=0), cross)
     hinge = hinge - x @ taken_up
-    residual = (columns[:, VALUE] - x @ fitted.beta)[:, None]
+    residual = (columns[:, VALUE] - columns[:, list(fitted.places)] @ fitted.beta)[:, None]
     votes = product(hinge, residual)
     return Votes(hinges, votes, product(hinge, hinge), taken_up[0], np.sqrt((votes**2).sum(axis=0)))

@@ -135,9 +135,10 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
     analysed = list(executor.analyse(context, athletes))
     for name in tables_of(ATHLETE, after_club=False):
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
-    club = executor.club_responses(parts["responses"])
+    speed_error_pct = context.inbox.settings.speed_error_pct
+    club = executor.club_responses(parts["responses"], speed_error_pct)
     before = known.part("responses")
-    moved = () if before is None else _moved(executor.club_responses(before), club)
+    moved = () if before is None else _moved(executor.club_responses(before, speed_error_pct), club)
     tasks = [
         DriftTask(athlete_id, _ALL if athlete_id in recomputed else moved)
         for athlete_id in sorted(everyone)

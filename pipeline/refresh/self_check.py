@@ -105,8 +105,8 @@ def _check(
     if made_from.settings_sha256 != settings.digest():
         raise NothingDone(f"The tables of {store} were not made with the settings beside them. Refresh it once more.")
     all_splits = read_rows(before, "splits")
-    club = club_responses(read_rows(before, "responses"))
-    athletes = list(take_apart(all_splits, club, settings.inclusion))
+    club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
+    athletes = list(take_apart(all_splits, club, settings.inclusion, settings.speed_error_pct))
     if not athletes:
         raise NothingDone(
             f"There is nothing to calibrate with: {store} holds {all_splits['run_id'].n_unique()} runs of "
@@ -125,7 +125,10 @@ def _rates(
     tasks = [Task(athlete, place, draw) for draw in seasons for place, athlete in enumerate(athletes)]
     watched = _counter(2 * len(tasks), progress)
     with workers(len(tasks), jobs, few=FEW_SEASONS, loads=WORKER_LOADS) as mapper:
-        clubs = {draw: club_responses(rows) for draw, rows in _by_draw(watched(mapper(respond, settings, tasks)))}
+        clubs = {
+            draw: club_responses(rows, speed_error_pct=settings.speed_error_pct)
+            for draw, rows in _by_draw(watched(mapper(respond, settings, tasks)))
+        }
         tasks = [Task(one.athlete, one.place, one.draw, clubs[one.draw]) for one in tasks]
         found = [
             Season(draw, rows, _planted(draw, athletes))

@@ -45,7 +45,7 @@ class Executor:
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Measured]]
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[dict[str, pl.DataFrame]]]
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[dict[str, pl.DataFrame]]]
-    club_responses: Callable[[pl.DataFrame], pl.DataFrame]
+    club_responses: Callable[[pl.DataFrame, float], pl.DataFrame]
     finish: Callable[[BuildContext], pl.DataFrame]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
@@ -58,8 +58,9 @@ def executor_over(mapper: Mapper) -> Executor:
     ) -> Iterator[dict[str, pl.DataFrame]]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(responses: pl.DataFrame) -> pl.DataFrame:
-        return next(mapper(_applied, _later("pipeline.stages.responses:club_responses"), [responses]))
+    def club_responses(responses: pl.DataFrame, speed_error_pct: float) -> pl.DataFrame:
+        stage = partial(_later("pipeline.stages.responses:club_responses"), speed_error_pct=speed_error_pct)
+        return next(mapper(_applied, stage, [responses]))
 
     def finish(context: BuildContext) -> pl.DataFrame:
         return next(mapper(_applied, _later("pipeline.refresh.club:finish"), [context]))

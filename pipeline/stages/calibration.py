@@ -25,7 +25,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT
 from pipeline.core.queries import run_query
 from pipeline.methods.design import INSEPARABLE, TEN_KM, club_of, collinearity_of, designs, fit_causes, identifiable
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
@@ -96,28 +96,31 @@ class Draw:
         return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))
 
 
-def take_apart(splits: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion) -> Iterator[TakenApart]:
+def take_apart(
+    splits: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion, speed_error_pct: float = SPEED_ERROR_PCT
+) -> Iterator[TakenApart]:
     """Fit the model to each athlete and metric, and separate what it expects from what is left.
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
         club: rows of `club_responses`.
         inclusion: which splits, runs and athletes enter.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed.
     """
     ordered = splits.sort("athlete_id", "run_id", "km")
     for (athlete_id,), own in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
-        parts = tuple(_parts(own, club, inclusion))
+        parts = tuple(_parts(own, club, inclusion, speed_error_pct))
         if parts:
             yield TakenApart(str(athlete_id), own, parts)
 
 
-def _parts(own: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion) -> Iterator[Part]:
+def _parts(own: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion, speed_error_pct: float) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(own.select("run_id", "km").iter_rows())}
     for name, design, _ in designs(own, inclusion):
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
-        fitted = fit_causes(design, causes, club_of(club), str(name["metric"]))
+        fitted = fit_causes(design, causes, club_of(club), str(name["metric"]), speed_error_pct).fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
         distance = design.columns[:, DISTANCE]

@@ -22,6 +22,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
+from pipeline.core.metrics import SPEED_ERROR_PCT
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -37,6 +38,7 @@ from pipeline.methods.design import (
     identifiable,
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
+from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
 
@@ -53,6 +55,7 @@ def drift(
     inclusion: Inclusion,
     max_collinearity: float,
     seed: int,
+    speed_error_pct: float = SPEED_ERROR_PCT,
     club: pl.DataFrame | None = None,
     metrics: Collection[str] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -63,6 +66,7 @@ def drift(
         inclusion: which splits, runs and athletes enter.
         max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
         club: rows of `club_responses`; None to let every athlete stand alone.
         metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
 
@@ -89,9 +93,10 @@ def drift(
         elif collinearity_of(design, causes) > INSEPARABLE:
             row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
-            fitted = fit_causes(design, causes, common, str(name["metric"]))
+            corrected = fit_causes(design, causes, common, str(name["metric"]), speed_error_pct)
+            fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= _athlete_row(fitted, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
+            row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
             if fitted.collinearity > max_collinearity:
                 row["reason"] = _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
@@ -146,6 +151,9 @@ _ATHLETE_COLUMNS = {
     "excluded_early_share": pl.Float64,
     "excluded_late_share": pl.Float64,
     "collinearity": pl.Float64,
+    "speed_reliability": pl.Float64,
+    "tipping_reliability": pl.Float64,
+    "depends_on_speed": pl.Boolean,
     **dict.fromkeys(ADJUSTED_BY.values(), pl.Float64),
     "reason": pl.String,
 }
@@ -195,7 +203,8 @@ def _collinear(share: float) -> str:
     )
 
 
-def _athlete_row(fitted: Fit, found: Onset | None, distance: float) -> dict[str, object]:
+def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> dict[str, object]:
+    fitted = corrected.fit
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(df, 0.975))
@@ -206,13 +215,16 @@ def _athlete_row(fitted: Fit, found: Onset | None, distance: float) -> dict[str,
         "fresh_level": float(np.exp(_fresh_levels(fitted).mean())),
         "raw_pct_per_10km": _percent(b.sum(axis=0)[0] / a.sum(axis=0)[0, 0]),
         "drift_pct_per_10km": _percent(estimate),
-        "drift_low": _percent(estimate - quantile * error),
-        "drift_high": _percent(estimate + quantile * error),
-        "p_value": 2 * float(special.stdtr(df, -abs(estimate) / error)) if error > 0 else None,
+        "drift_low": _percent(corrected.drift_low),
+        "drift_high": _percent(corrected.drift_high),
+        "p_value": corrected.p_value,
         "speed_part_pct": _percent(passed_on.get(SPEED, 0.0) + passed_on.get(SPEED_SQUARED, 0.0)),
         "slope_part_pct": _percent(passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)),
         "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * error),
         "collinearity": fitted.collinearity,
+        "speed_reliability": corrected.reliability,
+        "tipping_reliability": corrected.tipping_reliability,
+        "depends_on_speed": corrected.depends_on_speed,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)

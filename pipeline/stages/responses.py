@@ -10,48 +10,91 @@ import math
 
 import numpy as np
 import polars as pl
+from scipy import special
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
+from pipeline.core.metrics import METRIC_OF, SPEED_ERROR_PCT
 from pipeline.methods.design import (
     CAUSES,
     INSEPARABLE,
+    SPEED,
     SPEED_SQUARED,
     collinearity_of,
     designs,
     fit_causes,
     identifiable,
+    published,
 )
+from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal, own_response
 from pipeline.methods.meta_regression import meta_regression
 from pipeline.methods.mixed_model import FIRST_CAUSE
+from pipeline.methods.speed_equations import ERROR_SD
+
+_COLUMNS = {
+    "athlete_id": pl.String,
+    "metric": pl.String,
+    "cause": pl.String,
+    "speed_error_pct": pl.Float64,
+    "response": pl.Float64,
+    "standard_error": pl.Float64,
+    "log_likelihood": pl.Float64,
+}
 
 
 def responses(
     splits: pl.DataFrame,
     *,
     inclusion: Inclusion,
+    speed_error_pct: float = SPEED_ERROR_PCT,
 ) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
         inclusion: which splits, runs and athletes enter.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
 
     Returns:
-        Rows of the table `responses`.
+        Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
     """
     rows: list[dict[str, object]] = []
     for name, design, _ in designs(splits, inclusion):
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
-        fitted = fit_causes(design, causes, None, str(name["metric"]))
+        metric = str(name["metric"])
+        corrected = fit_causes(design, causes, None, metric, speed_error_pct)
+        fitted = corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
+            if cause in fitted.given:
+                continue
             estimate, variance = float(fitted.beta[place]), float(fitted.covariance[place, place])
             rows.append(
-                name | {"cause": CAUSES[cause - FIRST_CAUSE], "response": estimate, "standard_error": variance**0.5}
+                name
+                | {
+                    "cause": CAUSES[cause - FIRST_CAUSE],
+                    "speed_error_pct": 0.0,
+                    "response": estimate,
+                    "standard_error": variance**0.5,
+                }
             )
-    columns = {"athlete_id": pl.String, "metric": pl.String, "cause": pl.String}
-    return pl.DataFrame(rows, schema=columns | {"response": pl.Float64, "standard_error": pl.Float64})
+        if corrected.equations is not None:
+            loading = METRIC_OF[metric].speed_loading
+            own = own_response(corrected.equations, published(metric, speed_error_pct), loading)
+            told = zip(ERROR_SD, own.mean, np.sqrt(own.variance), own.log_likelihood, strict=True)
+            rows += [
+                name
+                | {
+                    "cause": CAUSES[SPEED - FIRST_CAUSE],
+                    "speed_error_pct": round(100 * float(error), 6),
+                    "response": float(mean),
+                    "standard_error": float(deviation),
+                    "log_likelihood": float(height),
+                }
+                for error, mean, deviation, height in told
+            ]
+    return pl.DataFrame(rows, schema=_COLUMNS)
 
 
 #: With fewer athletes their spread cannot be told from chance. Common practice, no source.
@@ -60,24 +103,29 @@ FEWEST_ATHLETES = 6
 EXACT = 1e-6
 
 
-def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
+def club_responses(athletes: pl.DataFrame, *, speed_error_pct: float = SPEED_ERROR_PCT) -> pl.DataFrame:
     """How the club responds, metric by metric: the mean over athletes and how much they differ.
 
-    Both are given coarsely, so that one new run of one athlete seldom moves them: every athlete's drift rests on them.
+    All are given coarsely, so that one new run of one athlete seldom moves them: every athlete's drift rests on them.
 
-    The variance between athletes is the moment estimate of DerSimonian and Laird 1986 (`meta_regression`).
+    The variance between athletes is the moment estimate of DerSimonian and Laird 1986 (`meta_regression`). Of responses
+    to a speed that is not exact, mean and variance are given for each size of its error, with the weight that the
+    club's runs give to that size.
 
     Args:
         athletes: rows of `responses` of the whole club.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed.
 
     Returns:
-        `metric`, `cause`, `mean`, `variance`; without what fewer than six athletes told.
+        `metric`, `cause`, `speed_error_pct`, `mean`, `variance`, `log_weight`; without what fewer than six athletes
+        told.
     """
     rows = []
     error = pl.col("standard_error")
-    known = athletes.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id")
+    known = athletes.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id", "speed_error_pct")
     # Sorted, since a sum of floats depends on its order and athletes come in as their workers end.
-    for (metric, cause), told in known.group_by("metric", "cause", maintain_order=True):
+    plain = known.filter(pl.col("log_likelihood").is_null())
+    for (metric, cause), told in plain.group_by("metric", "cause", maintain_order=True):
         if told.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
             continue
         estimate, errors = told["response"].to_numpy(), told["standard_error"].to_numpy()
@@ -85,9 +133,83 @@ def club_responses(athletes: pl.DataFrame) -> pl.DataFrame:
         # Never less than the mean itself is unsure: a club that happens to agree is no law of nature.
         weight = 1 / (errors**2 + between)
         mean = (weight @ estimate) / weight.sum()
-        rows.append({"metric": metric, "cause": cause} | _coarse(float(mean), float(between + 1 / weight.sum())))
-    columns = {"metric": pl.String, "cause": pl.String, "mean": pl.Float64, "variance": pl.Float64}
-    return pl.DataFrame(rows, schema=columns).sort("metric", "cause")
+        rows.append(
+            {"metric": metric, "cause": cause, "speed_error_pct": 0.0}
+            | _coarse(float(mean), float(between + 1 / weight.sum()))
+        )
+    rows += _club_by_error(known.filter(pl.col("log_likelihood").is_not_null()), speed_error_pct)
+    columns = {"metric": pl.String, "cause": pl.String, "speed_error_pct": pl.Float64}
+    columns |= {"mean": pl.Float64, "variance": pl.Float64, "log_weight": pl.Float64}
+    return pl.DataFrame(rows, schema=columns).sort("metric", "cause", "speed_error_pct")
+
+
+#: How much athletes may differ in a response, as shares of half its published range, and how probable each is before.
+BETWEEN = np.array([0.2, 0.3, 0.45, 0.6, 0.85, 1.2])
+_BETWEEN_LOG_WEIGHT = -0.5 * (np.log(BETWEEN / 0.6) / 0.5) ** 2
+#: Only metrics that respond this strongly show how wrong speed was: cadence does not. Common practice, no source.
+SHOWS_ERROR = 0.3
+#: Athletes' devices differ: their errors lie about the club's with at least this standard deviation [of log speed].
+DEVICES_DIFFER = 0.002
+
+
+def _club_by_error(known: pl.DataFrame, speed_error_pct: float) -> list[dict[str, object]]:
+    """The club's responses to speed for each size of its error, and what all metrics together say of that size."""
+    means: dict[str, tuple[Array, Array]] = {}
+    log_weight = half_normal(max(speed_error_pct, 0.01) / 100)
+    for (metric,), told in known.group_by("metric", maintain_order=True):
+        complete = told.filter(pl.len().over("athlete_id") == len(ERROR_SD))
+        if complete.height < FEWEST_ATHLETES * len(ERROR_SD):
+            continue
+        shape = (-1, len(ERROR_SD))
+        own, error, height = (
+            complete[column].to_numpy().reshape(shape) for column in ("response", "standard_error", "log_likelihood")
+        )
+        prior = published(str(metric), speed_error_pct)
+        mean, variance, evidence = _club_mean(own, error**2, height.sum(axis=0), prior)
+        means[str(metric)] = (mean, variance)
+        of = METRIC_OF[str(metric)]
+        if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
+            log_weight = log_weight + evidence
+    shared = _coarse_weight(log_weight)
+    return [
+        {
+            "metric": metric,
+            "cause": CAUSES[SPEED - FIRST_CAUSE],
+            "speed_error_pct": round(100 * float(size), 6),
+            **_coarse(float(mean), float(variance)),
+            "log_weight": float(weight),
+        }
+        for metric, pair in sorted(means.items())
+        for size, mean, variance, weight in zip(ERROR_SD, *pair, shared, strict=True)
+    ]
+
+
+def _club_mean(own: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array]:
+    """Mean of the club, variance of an athlete about it, and log evidence; for each size of the error.
+
+    Athletes scatter about the mean by one of `BETWEEN`, the mean lies where the published range says.
+    """
+    own, variance = own[:, :, None], variance[:, :, None]
+    between = (BETWEEN * np.sqrt(prior.variance[0])) ** 2
+    weight = 1 / (variance + between)
+    of_prior = 1 / prior.variance[0]
+    total = weight.sum(axis=0) + of_prior
+    mean = ((weight * own).sum(axis=0) + prior.mean[0] * of_prior) / total
+    log_density = height[:, None] + 0.5 * np.log(weight).sum(axis=0) - 0.5 * (weight * (own - mean) ** 2).sum(axis=0)
+    log_density = log_density - 0.5 * of_prior * (mean - prior.mean[0]) ** 2 - 0.5 * np.log(total) + _BETWEEN_LOG_WEIGHT
+    evidence = special.logsumexp(log_density, axis=1)
+    share = np.exp(log_density - evidence[:, None])
+    centre = (share * mean).sum(axis=1)
+    return centre, (share * (between + 1 / total + (mean - centre[:, None]) ** 2)).sum(axis=1), evidence
+
+
+def _coarse_weight(log_weight: Array) -> Array:
+    """Weights of a normal distribution about the club's error, its ends rounded, and wider by how devices differ."""
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    mean = float(weight @ ERROR_SD)
+    coarse = _coarse(mean, float(weight @ (ERROR_SD - mean) ** 2) + DEVICES_DIFFER**2)
+    return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD - coarse["mean"]) ** 2 / coarse["variance"])
 
 
 def _coarse(mean: float, variance: float) -> dict[str, float]:

@@ -17,13 +17,33 @@ class Responses(dy.Schema):
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
     cause = words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", key=True)
+    speed_error_pct = measure(
+        "%",
+        2,
+        "Error of a kilometre's speed (standard deviation) that the response to speed is given for; 0 where speed is "
+        "taken as exact, and for the other causes.",
+        key=True,
+        nullable=False,
+        smallest=0,
+    )
     response = measure(
         "change of log(metric) per unit of cause",
         6,
         "Units of the causes: log(speed / reference_speed_m_s) and its square, slope [%] and slope squared [%²].",
         nullable=False,
     )
-    standard_error = measure("as response", 6, "From leaving out one run at a time.", nullable=False, smallest=0)
+    standard_error = measure(
+        "as response",
+        6,
+        "From leaving out one run at a time; for speed that is not exact, from the likelihood.",
+        nullable=False,
+        smallest=0,
+    )
+    log_likelihood = measure(
+        "natural logarithm",
+        6,
+        "How well the runs agree with an error of this size, up to a constant; null where speed is taken as exact.",
+    )
 
 
 class RunDrift(dy.Schema):
@@ -116,6 +136,21 @@ class AthleteDrift(dy.Schema):
         "share",
         3,
         "Share of the distance inside runs that speed and slope explain; near 1 their effects cannot be told apart.",
+        smallest=0,
+        largest=1,
+    )
+    speed_reliability = measure(
+        "share",
+        3,
+        "Share of the variance of log speed inside runs, at equal distance and slope, that is no error of measurement; "
+        "null where the response to speed is not corrected.",
+        smallest=0,
+        largest=1,
+    )
+    tipping_reliability = measure(
+        "share",
+        3,
+        "speed_reliability at which a rise or fall would no longer be certain; null where there is none from 0 to 1.",
         smallest=0,
         largest=1,
     )

@@ -32,6 +32,8 @@ CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
 ENTERING = {
     "inclusion": Settings().inclusion,
+    # The seasons here are measured with exact speed.
+    "speed_error_pct": 0.0,
 }
 NUMBERS = ENTERING | {"max_collinearity": 0.9, "seed": 1}
 
@@ -59,7 +61,7 @@ def entering(splits: pl.DataFrame) -> pl.DataFrame:
 
 def apart(splits: pl.DataFrame) -> list[TakenApart]:
     club = club_responses(responses(splits, **ENTERING))
-    return list(take_apart(splits, club, Settings().inclusion))
+    return list(take_apart(splits, club, Settings().inclusion, 0.0))
 
 
 def store_of(splits: pl.DataFrame, store: Path, settings: Settings | None = None) -> Path:

@@ -16,6 +16,8 @@ from tests.support.season import Form, Season, draw
 
 NUMBERS = {
     "inclusion": Settings().inclusion,
+    # The seasons here are measured with exact speed.
+    "speed_error_pct": 0.0,
 }
 HILLY = Season(
     n_runs=6,
@@ -38,7 +40,8 @@ def club(rows: list[tuple[float, float]]) -> pl.DataFrame:
     """Athletes with a response of contact time to speed and its standard error."""
     columns = {"athlete_id": pl.String, "metric": pl.String, "cause": pl.String, "response": pl.Float64}
     table = [(f"athlete-{place}", "contact_time_ms", "speed", *row) for place, row in enumerate(rows)]
-    return pl.DataFrame(table, schema=columns | {"standard_error": pl.Float64}, orient="row")
+    frame = pl.DataFrame(table, schema=columns | {"standard_error": pl.Float64}, orient="row")
+    return frame.with_columns(speed_error_pct=pl.lit(0.0), log_likelihood=pl.lit(None, dtype=pl.Float64))
 
 
 def test_planted_responses_come_back_within_their_errors() -> None:
@@ -101,6 +104,7 @@ def test_fewer_than_six_athletes_make_no_club() -> None:
 
 def test_an_athlete_of_three_runs_is_drawn_to_the_club_and_one_of_thirty_is_not() -> None:
     common = pl.DataFrame({"metric": ["contact_time_ms"], "cause": ["speed"], "mean": [-0.9], "variance": [0.01]})
+    common = common.with_columns(speed_error_pct=pl.lit(0.0), log_weight=pl.lit(None, dtype=pl.Float64))
     moved = {}
     for n_runs in (3, 30):
         splits = draw(replace(HILLY, n_runs=n_runs, km=(8, 8), split_speed_sd_pct=1.0, fade_pct=-4.0), 2)

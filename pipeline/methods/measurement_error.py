@@ -1,0 +1,326 @@
+"""Speed is measured with error: the response to it, and the drift that is left, without the attenuation this causes.
+
+A kilometre's log speed is x = x* + w, with w of standard deviation s, correlated by rho_w^k between splits k km apart,
+independent of everything else. Regressing y on x gives kappa b in place of b (kappa: the reliability of x within runs,
+at equal distance and slope), and what the response leaves over of a pace that fades is taken for drift.
+
+The response. With any matrix A that takes out the run's level, E[x'A(y - x b)] = -b s^2 tr(A R), where R is the
+correlation of w: an equation for b and s. Three are used, after slopes and the athlete's drift are taken out:
+
+    level      A = M        all changes of pace inside runs, equally weighted (whitening would amplify w)
+    fade       A = K P      how runs differ in the slope of their pace on distance: P projects on distance, K is the
+                            precision of the mixed model. Over a run errors average out, so that this is nearly free of
+                            error (between against within: Griliches and Hausman 1986)
+    lagged     A = N C N    the pace two to four kilometres off as an instrument; N takes out each run's own line
+
+Their joint covariance follows from the mixed model's errors and from w, and depends on b: with it the three equations
+have a likelihood in (s, b) that stays right where instruments are weak (as in continuously updated moments). It is
+evaluated on a grid of s, and of b around where it is high. A prior on s (half-normal, by the source of speed) and one
+on b (Student's t about the published or the club's mean, so that an athlete far off is hardly drawn) complete it. Where
+the data tell s, the three equations disagree until s is right; where they do not, the interval holds what the priors
+leave open.
+
+The drift. Given b it is generalised least squares of y - x b on distance (and slopes), with the jackknife over runs;
+the result is mixed over the distribution of b. So its interval holds the uncertainty of the correction, and is as
+skewed as that is.
+
+A metric that is computed from the measured speed has w in itself: `loading` times w (step length: 1). Then y -
+loading x has none, and everything above is done with that.
+
+Sources: Fuller 1987, Measurement Error Models, ISBN 0-471-86187-1 (moment correction, instruments; its contents read);
+Griliches and Hausman 1986, doi 10.1016/0304-4076(86)90058-8 (from memory); Hansen, Heaton and Yaron 1996, doi
+10.1080/07350015.1996.10524656 (continuously updated moments, from memory); Lange, Little and Taylor 1989, doi
+10.1080/01621459.1989.10478852 (t in place of normal, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import special
+
+from pipeline.core.arrays import Array
+from pipeline.methods.mixed_model import Fit, Prior, jackknife_over_runs, normal_equations
+from pipeline.methods.speed_equations import ERROR_SD, Equations, equations, log_likelihood
+
+#: How far each of `ERROR_SD` speaks for its neighbourhood, in a distribution over them.
+WIDTH = np.gradient(ERROR_SD)
+#: Degrees of freedom of the priors' t: an athlete four deviations off keeps most of what the own runs say.
+PRIOR_DF = 5.0
+#: Points of the grid of b, how far it reaches [standard deviations], and how often it is laid anew.
+POINTS, REACH, PASSES = 25, 4.5, 3
+#: Places that a mixture is gathered in before its ends are looked for.
+BINS = 40
+
+
+@dataclass(frozen=True)
+class ErrorPrior:
+    """What is known before of the error of speed and of the response, for each of `ERROR_SD`.
+
+    Attributes:
+        log_weight: of each standard deviation.
+        mean: of the response.
+        variance: of the response, about that mean.
+        typical: response at which errors of speed are thought to show in the metric.
+        reach: how far about it responses are plausible.
+        is_of_club: whether the weights hold what this athlete's own runs say of the error already.
+    """
+
+    log_weight: Array
+    mean: Array
+    variance: Array
+    typical: float
+    reach: float
+    is_of_club: bool = False
+
+
+def half_normal(median: float) -> Array:
+    """Log weights of `ERROR_SD` under a half-normal prior with this median."""
+    return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD / median * special.ndtri(0.75)) ** 2)
+
+
+def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
+    """The published range of a response, and an error of speed of this median."""
+    same = np.ones(len(ERROR_SD))
+    return ErrorPrior(half_normal(error_median), mean * same, sd**2 * same, mean, 2 * sd)
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """The responses and the drift, with the error of speed taken into account.
+
+    Attributes:
+        fit: with the corrected coefficients and their covariance.
+        drift_low: lower end of the 95 % interval of the drift.
+        drift_high: upper end.
+        p_value: of no drift, two-sided; None where nothing scatters.
+        reliability: of log speed within runs, at equal distance and slope; None where there is no correction.
+        tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
+        error_sd: of log speed of a kilometre; None likewise.
+        depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
+        equations: for the response; None where there is no correction.
+    """
+
+    fit: Fit
+    drift_low: float
+    drift_high: float
+    p_value: float | None
+    reliability: float | None = None
+    tipping_reliability: float | None = None
+    error_sd: float | None = None
+    depends_on_speed: bool = False
+    equations: Equations | None = None
+
+
+def uncorrected(fitted: Fit) -> Corrected:
+    """The fit as it is, with the interval of its drift."""
+    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
+    margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * error
+    p_value = 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / error)) if error > 0 else None
+    return Corrected(fitted, estimate - margin_of_error, estimate + margin_of_error, p_value)
+
+
+@dataclass(frozen=True)
+class OwnResponse:
+    """What an athlete's own runs say of the response for each of `ERROR_SD`: a normal approximation of the likelihood.
+
+    Attributes:
+        mean: of the response.
+        variance: of the response.
+        log_likelihood: height of the likelihood.
+    """
+
+    mean: Array
+    variance: Array
+    log_likelihood: Array
+
+
+def _t_density(z: Array) -> Array:
+    """Log density of Student's t, but for a constant."""
+    return np.asarray(-0.5 * (PRIOR_DF + 1) * np.log1p(z**2 / PRIOR_DF))
+
+
+def _posterior(one: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
+    """Grid of responses for each of `ERROR_SD` around where they are likely, and log of likelihood times prior on it.
+
+    Returns:
+        Responses and log posterior, sd x points, and their step, by sd.
+    """
+    centre, sd = prior.mean, np.sqrt(prior.variance)
+    unit = np.linspace(-1.0, 1.0, POINTS)
+    reach = REACH * sd
+    for _ in range(PASSES):
+        response = centre[:, None] + reach[:, None] * unit
+        log_posterior = log_likelihood(one, response, prior.typical, prior.reach)
+        log_posterior += _t_density((response - prior.mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
+        weight = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        step = 2 * reach / (POINTS - 1)
+        centre = (weight * response).sum(axis=1)
+        spread = np.sqrt((weight * (response - centre[:, None]) ** 2).sum(axis=1))
+        reach = REACH * np.maximum(spread, step / 2)
+    return response, log_posterior, step
+
+
+def own_response(one: Equations, prior: ErrorPrior, loading: float = 0.0) -> OwnResponse:
+    """What the runs of an athlete say of the response, the prior taken out again, for the club to be drawn from."""
+    prior = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
+    response, log_posterior, step = _posterior(one, prior)
+    top = log_posterior.max(axis=1, keepdims=True)
+    weight = np.exp(log_posterior - top)
+    total = weight.sum(axis=1)
+    mean = (weight * response).sum(axis=1) / total
+    variance = (weight * (response - mean[:, None]) ** 2).sum(axis=1) / total
+    # The normal likelihood that turns the prior, taken as normal with the t's variance, into this posterior.
+    known = prior.variance * PRIOR_DF / (PRIOR_DF - 2)
+    variance = np.minimum(variance, 0.99 * known)
+    own = 1 / (1 / variance - 1 / known)
+    own_mean = own * (mean / variance - prior.mean / known)
+    log_evidence = top[:, 0] + np.log(total * step)
+    log_height = log_evidence + 0.5 * np.log(own + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own + known)
+    return OwnResponse(own_mean + loading, own, log_height)
+
+
+def correct(
+    fitted: Fit, speed: int, prior: ErrorPrior, loading: float = 0.0, of_others: Prior | None = None
+) -> Corrected:
+    """Correct the response to speed, and the drift, for the error of speed.
+
+    Args:
+        fitted: the uncorrected model, speed among its causes.
+        speed: column of log speed.
+        prior: of the error and of the response.
+        loading: of the error of speed in the value.
+        of_others: prior of the responses to the other causes, in their order.
+    """
+    one = equations(fitted, speed, loading)
+    if one is None:
+        return uncorrected(fitted)
+    response, log_posterior, step = _posterior(
+        one, replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
+    )
+    log_weight = log_posterior + np.log(step)[:, None] + prior.log_weight[:, None]
+    if prior.is_of_club:
+        # The weights are what the errors' posterior is, this athlete's runs included.
+        log_weight -= special.logsumexp(log_posterior, axis=1, keepdims=True) + np.log(step)[:, None]
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    response = response + loading
+    mean = float((weight * response).sum())
+    variance = float((weight * (response - mean) ** 2).sum())
+    given = _given_response(fitted, speed, mean, of_others)
+    error, passed_on = float(np.sqrt(given.covariance[0, 0])), float(given.passed_on[0])
+    centres = given.beta[0] - passed_on * (response - mean)
+    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, given.df)
+    by_sd = weight.sum(axis=1)
+    reliability = np.clip(1 - ERROR_SD**2 * one.reliability_loss, 0.0, 1.0)
+    level = one.value[0] / one.speed[0]
+    without = float(given.beta[0]) + passed_on * (mean - loading)
+    margin_of_error = low - given.beta[0] if low > 0 else high - given.beta[0]
+    tipping = passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
+    return Corrected(
+        _with_response(fitted, speed, mean, variance, given),
+        low,
+        high,
+        2 * min(below, 1 - below),
+        float(by_sd @ reliability),
+        float(tipping) if 0 < tipping <= 1 else None,
+        float(by_sd @ ERROR_SD),
+        _depends(weight, centres, error, given.df),
+        one,
+    )
+
+
+def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
+    """Whether the sign of the drift is certain under some errors of speed in the middle 90 % and not under others."""
+    by_sd = weight.sum(axis=1)
+    below = np.cumsum(by_sd)
+    plausible = (below > 0.05) & (below - by_sd < 0.95)
+    share = weight / by_sd[:, None]
+    centre = (share * centres).sum(axis=1)
+    spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
+    is_certain = np.abs(centre) > special.stdtrit(df, 0.975) * spread
+    signs = np.where(is_certain, np.sign(centre), 0.0)[plausible]
+    return bool((signs != signs[0]).any())
+
+
+@dataclass(frozen=True)
+class _Given:
+    """Drift and the other responses at a given response to speed.
+
+    Attributes:
+        beta: of the columns but speed.
+        covariance: of beta, from the jackknife over runs.
+        df: of the drift's variance.
+        passed_on: what a unit of the response takes from beta.
+    """
+
+    beta: Array
+    covariance: Array
+    df: float
+    passed_on: Array
+
+
+def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Given:
+    others = [place for place, column in enumerate(fitted.places) if column != speed]
+    own = fitted.places.index(speed)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    of_speed = a[:, others, own]
+    a, b = a[:, others][:, :, others], b[:, others] - response * of_speed
+    total, pulled = a.sum(axis=0), b.sum(axis=0)
+    known = np.zeros_like(total)
+    if prior is not None and fitted.variance > 0:
+        precision = fitted.variance / prior.variance
+        known[1:, 1:] = np.diag(precision)
+        pulled = pulled + np.concatenate([[0.0], precision * prior.mean])
+    total = total + known
+    beta = np.linalg.solve(total, pulled)
+    covariance, df = jackknife_over_runs(a, b, total, beta)
+    if prior is not None:
+        drawn = np.linalg.solve(total, known)[:, 1:]
+        covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
+    return _Given(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
+
+
+def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[float, float, float]:
+    """The 2.5 and 97.5 % points of a mixture of t distributions, and its share below zero."""
+    if error > 0:
+        weight, centres = _binned(weight, centres)
+
+    def below(points: Array) -> Array:
+        return np.asarray(special.stdtr(df, (points[:, None] - centres) / error) @ weight)
+
+    if error == 0:
+        order = np.argsort(centres)
+        low, high = np.interp([0.025, 0.975], np.cumsum(weight[order]), centres[order])
+        return float(low), float(high), float(weight[centres < 0].sum())
+    wanted = np.array([0.025, 0.975])
+    reach = special.stdtrit(df, 0.9999) * error
+    lower: Array = np.full(2, centres.min() - reach)
+    upper: Array = np.full(2, centres.max() + reach)
+    for _ in range(40):
+        middle = (lower + upper) / 2
+        is_below = below(middle) < wanted
+        lower, upper = np.where(is_below, middle, lower), np.where(is_below, upper, middle)
+    return float(lower[0]), float(upper[1]), float(below(np.zeros(1))[0])
+
+
+def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
+    """The same weights gathered in a few places, each at its mean."""
+    ends = np.linspace(centres.min(), centres.max(), BINS + 1)
+    place = np.clip(np.searchsorted(ends, centres, side="right") - 1, 0, BINS - 1)
+    gathered: Array = np.bincount(place, weight, BINS).astype(np.float64)
+    moments = np.bincount(place, weight * centres, BINS)
+    is_used = gathered > 0
+    return gathered[is_used], moments[is_used] / gathered[is_used]
+
+
+def _with_response(fitted: Fit, speed: int, response: float, variance: float, given: _Given) -> Fit:
+    """The fit with the corrected coefficients: the drift and the other responses move with the response to speed."""
+    own = fitted.places.index(speed)
+    beta = np.insert(given.beta, own, response)
+    moves = np.insert(-given.passed_on, own, 1.0)
+    covariance = np.insert(np.insert(given.covariance, own, 0.0, axis=0), own, 0.0, axis=1)
+    covariance = covariance + variance * np.outer(moves, moves)
+    return replace(fitted, beta=beta, covariance=covariance, drift_df=given.df, given=(speed,))

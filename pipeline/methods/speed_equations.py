@@ -1,0 +1,212 @@
+"""Equations for the response to a speed that was measured with error, and their likelihood.
+
+What they are and why, `pipeline/methods/measurement_error.py` says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from pipeline.core.arrays import Array
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, whiten
+
+#: Standard deviations of the error of a kilometre's log speed that are considered.
+ERROR_SD = np.array([0.0005, 0.002, 0.004, 0.006, 0.008, 0.010, 0.0125, 0.015, 0.0175, 0.02, 0.025, 0.03])
+#: Correlation of the errors of neighbouring kilometres. Errors last minutes; 0 to 0.3 are plausible. Common practice,
+#: no source.
+ERROR_RHO = 0.15
+#: Distances at which the pace serves as an instrument [km], each with half the weight of the one before.
+LAGS_KM = (2, 3, 4)
+#: The error variance is at least this share of what the uncorrected model leaves over.
+LEAST_VARIANCE = 0.5
+#: Share of the residuals' degrees of freedom that count where error of speed alone would scatter them by more than they
+#: do: they are alike in shape only roughly. Common practice, no source.
+RESIDUALS_COUNT = 1 / 3
+#: A smaller error of the metric is none, but rounding.
+EXACT = 1e-6
+
+
+@dataclass(frozen=True)
+class Equations:
+    """The three equations of one athlete and metric, and what the drift is made of, given the response.
+
+    Attributes:
+        value: their left-hand sides, of y.
+        speed: the same of x.
+        traces: tr(A R) of each.
+        of_errors: covariance that the model's errors give them, over their variance.
+        of_speed: covariance that errors of speed give them, over b^2 s^2; and over b^2 s^4.
+        of_speed_squared: the same over b^2 s^4.
+        rest: cross-products of (y, x) in the metric of the model, distance and slopes taken out.
+        trace_rest: of that metric with R.
+        freedom: degrees of freedom of the errors.
+        variance: of the errors, by the uncorrected model.
+        reliability_loss: share of the variance of x within runs, at equal distance and slope, that is error, over s^2.
+    """
+
+    value: Array
+    speed: Array
+    traces: Array
+    of_errors: Array
+    of_speed: Array
+    of_speed_squared: Array
+    rest: Array
+    trace_rest: float
+    freedom: int
+    variance: float
+    reliability_loss: float
+
+
+@dataclass(frozen=True)
+class _Padded:
+    """Matrices of each run, filled up to the longest: runs x n x n, and columns, runs x n x m."""
+
+    columns: Array
+    covariance: Array
+    precision: Array
+    error_correlation: Array
+    centre: Array
+    line: Array
+    lagged: Array
+
+
+def _padded(fitted: Fit) -> _Padded:
+    design = fitted.design
+    counts = np.bincount(design.run)
+    n_runs, longest = len(counts), int(counts.max())
+    place = np.arange(len(design.run)) - np.repeat(design.first, counts)
+
+    def pad(values: Array, fill: float = 0.0) -> Array:
+        filled = np.full((n_runs, longest, *values.shape[1:]), fill)
+        filled[design.run, place] = values
+        return filled
+
+    km = np.cumsum(np.nan_to_num(design.gap_km))
+    km = pad(km, np.nan)
+    is_split = np.isfinite(km)
+    both = is_split[:, :, None] & is_split[:, None, :]
+    apart = np.where(both, np.abs(km[:, :, None] - km[:, None, :]), np.inf)
+    deviation = pad(1 / np.sqrt(design.weight))
+    columns = pad(design.columns)
+    distance = columns[:, :, DISTANCE]
+    same = np.where(apart == 0, 1.0, 0.0)
+
+    def fading(rho: float) -> Array:
+        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else same
+
+    covariance = fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
+    covariance = covariance + fitted.spread * distance[:, :, None] * distance[:, None, :]
+    units = np.zeros((len(design.run), longest))
+    units[np.arange(len(design.run)), place] = 1.0
+    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), fitted.rho)
+    along, whitening = pad(white[:, 0]), pad(white[:, 1:])
+    shrink = fitted.spread / (1 + fitted.spread * (along**2).sum(axis=1))
+    projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
+    precision = whitening.swapaxes(1, 2) @ whitening
+    precision = precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]
+    centre = np.where(both, np.eye(longest) - 1 / counts[:, None, None], 0.0)
+    from_mean = np.where(is_split, distance - (distance.sum(axis=1) / counts)[:, None], 0.0)
+    line = from_mean[:, :, None] * from_mean[:, None, :] / (from_mean**2).sum(axis=1)[:, None, None]
+    near = (apart > LAGS_KM[0] - 0.5) & (apart < LAGS_KM[-1] + 0.5)
+    lagged = np.where(near, 0.5 ** (np.where(near, apart, 0.0) - LAGS_KM[0]), 0.0)
+    return _Padded(columns, covariance, precision, fading(ERROR_RHO), centre, line, lagged)
+
+
+def equations(fitted: Fit, speed: int, loading: float = 0.0) -> Equations | None:
+    """Set up the equations for the response to speed.
+
+    Args:
+        fitted: the uncorrected model; its correlation, variance ratio and weights are taken.
+        speed: column of log speed, one of the model's.
+        loading: of the error of speed in the value.
+
+    Returns:
+        The equations; None where the metric answers exactly, so that there is no error to weigh them by.
+    """
+    if fitted.variance <= EXACT**2:
+        return None
+    runs = _padded(fitted)
+    others = [column for column in fitted.places if column != speed]
+    x = runs.columns[:, :, speed]
+    y = runs.columns[:, :, VALUE] - loading * x
+    z = runs.columns[:, :, others]
+    beyond_line = runs.centre - runs.line
+    matrices = (runs.centre, runs.precision @ runs.line, beyond_line @ runs.lagged @ beyond_line)
+    of_others = (runs.precision @ z).swapaxes(1, 2)
+    rows = np.stack([(matrix @ x[:, :, None])[:, :, 0] for matrix in matrices], axis=1)
+    normal = (of_others @ z).sum(axis=0)
+    taken = np.linalg.solve(normal.T, (rows @ z).sum(axis=0).T).T
+    rows = rows - taken @ of_others
+    correlated = [matrix @ runs.error_correlation for matrix in matrices]
+    traces = np.stack([one.trace(axis1=1, axis2=2) for one in correlated], axis=1)
+    per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0], traces], axis=2)
+    pair = np.stack([y, x], axis=2)
+    of_pair = pair.swapaxes(1, 2) @ runs.precision
+    crossed = (of_pair @ z).sum(axis=0)
+    rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
+    of_squares = np.zeros((3, 3))
+    for place, one in enumerate(correlated):
+        of_squares[place, place] = float(np.einsum("rij,rji->", one, one))
+    flat = runs.centre @ z
+    left = (x[:, None, :] @ runs.centre @ x[:, :, None]).sum() - _explained(x, flat)
+    value, slope, trace = per_run.sum(axis=0).T
+    return Equations(
+        value,
+        slope,
+        trace,
+        (rows @ runs.covariance @ rows.swapaxes(1, 2)).sum(axis=0),
+        (rows @ runs.error_correlation @ rows.swapaxes(1, 2)).sum(axis=0),
+        of_squares,
+        rest,
+        float((runs.precision * runs.error_correlation).sum()),
+        fitted.df,
+        fitted.variance,
+        float(trace[0] / left) if left > 0 else np.inf,
+    )
+
+
+def _explained(x: Array, flat: Array) -> float:
+    """Of the square of x within runs, what distance and slopes explain."""
+    crossed = (flat.swapaxes(1, 2) @ x[:, :, None])[:, :, 0].sum(axis=0)
+    return float(crossed @ np.linalg.lstsq((flat.swapaxes(1, 2) @ flat).sum(axis=0), crossed, rcond=None)[0])
+
+
+def log_likelihood(one: Equations, response: Array, typical: float, reach: float) -> Array:
+    """Of the responses, for each of `ERROR_SD`; sd x points. Responses are those of y - loading x.
+
+    The determinant of the equations' covariance is taken at one typical response. Taken at each, it would count the
+    unknown true pace as flat and draw responses to zero; without it, large errors would be preferred. (The score of
+    the first part has mean zero in b; with the determinant it has in s, too.) Implausible responses do not
+    make the equations vaguer than the plausible ones next to them: otherwise an endless one would explain everything.
+    """
+    s2 = ERROR_SD[:, None] ** 2
+    factor, scale, excess = _covariance(one, np.clip(response, typical - reach, typical + reach))
+    gap = (one.value - response[..., None] * (one.speed - s2[..., None] * one.traces)) * scale
+    solved = np.linalg.solve(factor, gap[..., None])[..., 0]
+    factor, _, _ = _covariance(one, np.full((len(ERROR_SD), 1), typical))
+    determinant = np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+    # Pace that was seen is pace that varied and error: what is left for the first is no less than nothing.
+    true = one.speed[0] - s2 * one.traces[0]
+    blur = np.sqrt(2 * s2**2 * one.of_speed_squared[0, 0] + 4 * s2 * np.maximum(true, 0.0))
+    # Nor do residuals scatter by less than error of speed makes them.
+    scatter = -0.5 * RESIDUALS_COUNT * one.freedom * (np.log(excess) + 1 / excess - 1)
+    return np.asarray(-0.5 * (solved**2).sum(axis=-1) - determinant + scatter + special.log_ndtr(true / blur))
+
+
+def _covariance(one: Equations, response: Array) -> tuple[Array, Array, Array]:
+    """Cholesky factor of the covariance of the equations, each divided by a scale; that scale; and by how much the
+    errors and those of speed together exceed the residuals.
+    """
+    s2 = ERROR_SD[:, None] ** 2
+    blurred = response**2 * s2
+    left = (one.rest[0, 0] - 2 * response * one.rest[0, 1] + response**2 * one.rest[1, 1]) / one.freedom
+    of_speed = blurred * one.trace_rest / one.freedom
+    errors = np.maximum(left - of_speed, LEAST_VARIANCE * one.variance)
+    omega = errors[..., None, None] * one.of_errors + blurred[..., None, None] * one.of_speed
+    omega = omega + (blurred * s2)[..., None, None] * one.of_speed_squared
+    scale = 1 / np.sqrt(np.diag(one.of_errors))
+    omega = omega * (scale[:, None] * scale) + 1e-9 * np.eye(3) * errors[..., None, None]
+    return np.linalg.cholesky(omega), scale, np.maximum((of_speed + errors) / left, 1.0)
