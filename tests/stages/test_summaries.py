@@ -188,7 +188,7 @@ FROM_DRIFT = {
     if not name.startswith("repeatability")
     and not name.startswith("smallest_change")
     and name not in ("q_value", "finding")
-} | {"either_line_low": pl.Float64, "either_line_high": pl.Float64}
+} | {"either_line_low": pl.Float64, "either_line_high": pl.Float64, "depends_on_speed": pl.Boolean}
 
 
 def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) -> list[dict[str, object]]:
@@ -203,6 +203,13 @@ def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) 
         max_late_exclusion_excess=0.15,
     )
     return found.sort("athlete_id").to_dicts()
+
+
+def test_a_change_that_rests_on_how_well_speed_was_measured_is_unclear_and_says_so():
+    certain, resting = concluded({"tipping_reliability": 0.4}, {"tipping_reliability": 0.8, "depends_on_speed": True})
+    assert (certain["finding"], certain["tipping_reliability"]) == ("rises", 0.4)
+    assert (resting["finding"], resting["tipping_reliability"]) == ("unclear", None)
+    assert str(resting["reason"]).startswith("depends on how well speed was measured")
 
 
 def corrected(*p_values: float | None) -> list[object]:
