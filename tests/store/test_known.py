@@ -297,7 +297,8 @@ def test_files_in_a_folder_that_nobody_may_look_into_are_not_taken_for_gone(club
     for folder in (club.inbox / "bo", club.inbox / "lost+found"):
         folder.chmod(0)
     with no_privilege_to_read_everything():
-        with pytest.raises(NothingDone, match=f"'bo' of the inbox may not be .* the store knows {len(BO_FILES)} files"):
+        known = f"the store knows {len(BO_FILES)} files"
+        with pytest.raises(NothingDone, match=f"'bo' of the inbox cannot be read, and {known}"):
             club.refresh()
         (club.inbox / "bo").chmod(0o700)
         assert club.refresh().read == []
