@@ -21,7 +21,7 @@ SOME = settings(max_examples=25, deadline=None)
 
 def settled(columns: dict[str, np.ndarray], pauses: tuple[tuple[float, float], ...] = ()) -> RunSamples:
     readings = readings_frame({name: pl.Series(values) for name, values in columns.items()})
-    recording = Recording(format="csv", readings=readings, pauses=pauses)
+    recording = Recording(readings=readings, pauses=pauses)
     return samples(recording, gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6).named("r")
 
 

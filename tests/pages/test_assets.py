@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core import places
 from pipeline.pages import assets
 from pipeline.pages.assets import write_assets
 from pipeline.pages.charts import specifications
@@ -191,7 +192,7 @@ def test_a_cache_that_may_not_be_written_does_no_harm(tmp_path: Path, cache: Pat
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(assets.tempfile, "TemporaryDirectory", full)
+    monkeypatch.setattr(assets, "replacing", full)
     assert sorted(written(tmp_path / "assets")) == NAMES
     assert not list(cache.iterdir())
 
@@ -202,7 +203,7 @@ def test_a_disk_that_fills_while_the_cache_is_written_leaves_nothing_behind(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(assets.os, "replace", full)
+    monkeypatch.setattr(places.os, "replace", full)
     assert written(tmp_path / "assets")["vega.js"] == "library made\n"
     assert quick == ["library", "charts"]
     assert not list(cache.iterdir())

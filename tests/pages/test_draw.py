@@ -267,7 +267,7 @@ def test_what_did_not_change_gets_a_second_name(demo: Refreshed, tmp_path: Path)
         (("athlete_drift", "repeatability", 0.001), (False, "none")),
         (("athlete_drift", "repeatability", -0.2), (True, "none")),
         (("athlete_drift", "drift_pct_per_10km", 0.001), (True, "none")),
-        (("run_drift", "drift_low", 0.001), (True, "some")),
+        (("run_drift", "drift_low", 0.01), (True, "some")),
         (("runs", "paused_s", 1.0), (True, "all")),
     ],
     ids=str,

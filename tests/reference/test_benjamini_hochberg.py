@@ -41,7 +41,7 @@ def rows(p_values: list[float | None]) -> pl.DataFrame:
     known = pl.DataFrame(
         {
             "athlete_id": [f"a{place // 3:04d}" for place in range(n)],
-            "metric": [("cadence_spm", "contact_time_ms", "duty_factor")[place % 3] for place in range(n)],
+            "metric": [("cadence_spm", "contact_time_ms", "vertical_oscillation_mm")[place % 3] for place in range(n)],
             "n_runs": [12] * n,
             "n_splits": [200] * n,
             "drift_pct_per_10km": [1.0] * n,
@@ -62,7 +62,7 @@ def q_values(p_values: list[float | None], *, shuffle: int | None = None) -> lis
     frame = rows(p_values)
     if shuffle is not None:
         frame = frame.sample(fraction=1.0, shuffle=True, seed=shuffle)
-    changes = {"cadence_spm": 1.0, "contact_time_ms": 2.0, "duty_factor": 2.0}
+    changes = {"cadence_spm": 1.0, "contact_time_ms": 2.0, "vertical_oscillation_mm": 3.0}
     found = athlete_drift(
         frame,
         empty("run_drift"),

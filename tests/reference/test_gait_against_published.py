@@ -15,7 +15,7 @@ def gait(cadence_spm: float | None, speed_m_s: float) -> str:
     columns = {"time_s": seconds, "distance_m": seconds * speed_m_s, "speed_m_s": seconds * 0 + speed_m_s}
     if cadence_spm is not None:
         columns["cadence_spm"] = seconds * 0 + cadence_spm
-    recording = Recording(format="fit", readings=readings_frame(columns))
+    recording = Recording(readings=readings_frame(columns))
     run = samples(recording, gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6).samples
     [(found,)] = run["gait"].tail(50).unique().to_frame().rows()
     return str(found)

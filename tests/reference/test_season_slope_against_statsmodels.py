@@ -33,7 +33,7 @@ def test_a_common_mean_is_that_of_dersimonian_and_laird_with_knapp_and_hartungs_
     # Never less than the errors themselves say: there the two part, by intention.
     scale = max(theirs.scale_hksj_re, 1.0)
     assert ours.covariance[0, 0] == pytest.approx(theirs.var_eff_w_re * scale, rel=1e-9)
-    assert ours.freedom == 13
+    assert ours.df == 13
 
 
 def test_where_estimates_agree_nothing_is_between_them_and_the_error_is_that_of_the_fixed_mean():

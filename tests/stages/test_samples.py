@@ -30,7 +30,7 @@ def settled(
     """The stage over readings given column by column; every outcome must also fit the published table."""
     given = {"time_s": time_s, **columns}
     series = {name: pl.Series(name, values, dtype=pl.Float64, strict=False) for name, values in given.items()}
-    recording = Recording(format="fit", readings=readings_frame(series), pauses=pauses, grain=grain)
+    recording = Recording(readings=readings_frame(series), pauses=pauses, grain=grain)
     run = samples(recording, **{**NUMBERS, "rough_altitude_m": rough_altitude_m}).named("r")
     publishable("samples", run.samples, subject="r")
     publishable("exclusions", run.exclusions, subject="r")
@@ -73,7 +73,7 @@ def test_rows_without_a_time_are_left_out_and_counted():
 
 
 def test_a_recording_without_any_time_gives_no_samples():
-    recording = Recording(format="csv", readings=readings_frame({"time_s": pl.Series([None, None], dtype=pl.Float64)}))
+    recording = Recording(readings=readings_frame({"time_s": pl.Series([None, None], dtype=pl.Float64)}))
     run = samples(recording, **NUMBERS).named("r")
     assert run.samples.is_empty()
     assert run.exclusions.rows() == [("r", "sample", "no time", 2)]
