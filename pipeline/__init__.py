@@ -127,9 +127,7 @@ STAGES = (
         ),
     ),
     Stage(
-        "responses",
-        ATHLETE,
-        (Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct")),),
+        "responses", ATHLETE, (Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct")),)
     ),
     Stage(
         "drift",

@@ -28,13 +28,7 @@ _STEPS = (READING, ANALYSIS, SUMMARIES, PAGES, KEEPING)
 
 
 def _setting(
-    default: Any,
-    *,
-    of: str,
-    unit: str,
-    reason: str,
-    choices: tuple[str, ...] = (),
-    smallest: float | None = None,
+    default: Any, *, of: str, unit: str, reason: str, choices: tuple[str, ...] = (), smallest: float | None = None
 ) -> Any:
     """A setting of a step; numbers are above zero, or not below `smallest` where that is given."""
     metadata = {"of": of, "unit": unit, "reason": reason, "choices": choices, "smallest": smallest}
@@ -126,11 +120,7 @@ class Settings:
         0.99, of=ANALYSIS, unit="share of a split", reason="Partial splits do not enter drift."
     )
     min_splits_of_run: int = _setting(
-        4,
-        of=ANALYSIS,
-        unit="splits",
-        reason="Fewer usable splits do not show a slope above their scatter.",
-        smallest=3,
+        4, of=ANALYSIS, unit="splits", reason="Fewer usable splits do not show a slope above their scatter.", smallest=3
     )
     min_runs: int = _setting(
         3,

@@ -113,10 +113,7 @@ def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
         ) from None
     files = _table(folder.pop("files", {}), "[files]")
     own = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')
-    columns = {
-        **_checked_columns(folder.pop("columns", {})),
-        **_checked_columns(own.pop("columns", {})),
-    }
+    columns = {**_checked_columns(folder.pop("columns", {})), **_checked_columns(own.pop("columns", {}))}
     options = {key: _checked_option(key, value) for key, value in {**folder, **own}.items()}
     if not columns and not options:
         return None

@@ -117,10 +117,7 @@ class Described:
 
 
 def read_columns(
-    columns: Mapping[str, Column],
-    described: Sequence[Described],
-    packed: Sequence[bytes | None],
-    options: ReadOptions,
+    columns: Mapping[str, Column], described: Sequence[Described], packed: Sequence[bytes | None], options: ReadOptions
 ) -> tuple[pl.DataFrame, dict[str, str]]:
     """Turn the columns of record messages into readings.
 

@@ -22,11 +22,7 @@ Row = Mapping[str, Any]
 
 
 def adjusted(
-    splits: pl.DataFrame,
-    drifts: pl.DataFrame,
-    run_drifts: pl.DataFrame,
-    *,
-    inclusion: Inclusion,
+    splits: pl.DataFrame, drifts: pl.DataFrame, run_drifts: pl.DataFrame, *, inclusion: Inclusion
 ) -> pl.DataFrame:
     """Difference of each included split from the fresh level of its run, at equal speed and slope.
 

@@ -31,14 +31,7 @@ from pipeline.refresh.duplicates import by_athlete
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import (
-    Changes,
-    Keys,
-    Known,
-    changes,
-    read_known,
-    write_known,
-)
+from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
 from pipeline.store.layout import partition, read_partitions, read_rows
 from pipeline.store.lock import locked
 from pipeline.tables import empty, publishable

@@ -60,12 +60,7 @@ class Season:
 
 
 def self_check(
-    store: Path,
-    *,
-    draws: int = DRAWS,
-    jobs: int | None = None,
-    wait_s: float = 0.0,
-    progress: Progress | None = None,
+    store: Path, *, draws: int = DRAWS, jobs: int | None = None, wait_s: float = 0.0, progress: Progress | None = None
 ) -> pl.DataFrame:
     """Calibrate on a store's own splits and publish the table `calibration` there.
 

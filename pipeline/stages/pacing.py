@@ -52,11 +52,7 @@ _COLUMNS = {
 }
 
 
-def pacing(
-    splits: pl.DataFrame,
-    *,
-    inclusion: Inclusion,
-) -> pl.DataFrame:
+def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
     """Estimate how speed and walking change along runs.
 
     Where at least `min_runs` runs have cadence, only splits with cadence enter, so that the parts add up; else all do,
@@ -76,11 +72,7 @@ def pacing(
         design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, inclusion), True
         if len(design.run_ids) < inclusion.min_runs:
             design, has_cadence = design_of(Numbers(usable), "speed_m_s", 1.0, inclusion), False
-        row: dict[str, object] = {
-            "athlete_id": athlete_id,
-            "n_runs": len(design.run_ids),
-            "n_splits": len(design.run),
-        }
+        row: dict[str, object] = {"athlete_id": athlete_id, "n_runs": len(design.run_ids), "n_splits": len(design.run)}
         if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
             row |= _speed(design, n_parts=3 if has_cadence else 1)
         rows.append(row | _walking(own, inclusion))
@@ -113,10 +105,9 @@ def _left_out(products: Array, along: Array) -> tuple[float, float]:
 
 def _walking(own: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
-    rows = own.filter(
-        inclusion.is_whole(),
-        pl.col("run_share").is_not_null(),
-    ).filter(pl.len().over("run_id") >= inclusion.min_splits_of_run)
+    rows = own.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).filter(
+        pl.len().over("run_id") >= inclusion.min_splits_of_run
+    )
     found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
     if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
         return found

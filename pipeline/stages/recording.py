@@ -160,12 +160,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
     readings = content.readings
     if content.device is not None:
         content = replace(content, device=_shown(content.device, MOST_NAME_CHARACTERS) or None)
-    session = replace(
-        unjudged,
-        status="accepted",
-        recording=content,
-        n_samples=readings["time_s"].count(),
-    )
+    session = replace(unjudged, status="accepted", recording=content, n_samples=readings["time_s"].count())
     if content.sport not in (None, RUNNING):
         return replace(
             session,

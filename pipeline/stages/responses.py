@@ -42,12 +42,7 @@ _COLUMNS = {
 }
 
 
-def responses(
-    splits: pl.DataFrame,
-    *,
-    inclusion: Inclusion,
-    speed_error_pct: float = SPEED_ERROR_PCT,
-) -> pl.DataFrame:
+def responses(splits: pl.DataFrame, *, inclusion: Inclusion, speed_error_pct: float = SPEED_ERROR_PCT) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
     Args:

@@ -110,12 +110,7 @@ class _Rule:
 
 
 def samples(
-    recording: Recording,
-    *,
-    gap_s: float,
-    slope_window_m: float,
-    slope_window_rough_m: float,
-    rough_altitude_m: float,
+    recording: Recording, *, gap_s: float, slope_window_m: float, slope_window_rough_m: float, rough_altitude_m: float
 ) -> RunSamples:
     """Settle the clock, the distance, the slope and the gait of one run.
 

@@ -160,9 +160,7 @@ class AthleteDrift(dy.Schema):
         "What the drift was adjusted with, the club's knowledge included; null where speed hardly varied inside runs.",
     )
     response_to_speed_squared = measure(
-        "change of log(metric) per unit of the square of that",
-        6,
-        "The same for the curve; null where there is none.",
+        "change of log(metric) per unit of the square of that", 6, "The same for the curve; null where there is none."
     )
     response_to_slope = measure(
         "change of log(metric) per % of slope", 6, "The same for slope_pct; null where it hardly varied inside runs."

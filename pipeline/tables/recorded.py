@@ -121,10 +121,7 @@ class Splits(dy.Schema):
         "ms", 3, "Step time (60000 / cadence_spm) minus contact_time_ms; negative when both feet overlap on the ground."
     )
     duty_factor = measure(
-        "contact / stride",
-        5,
-        "contact_time_ms over stride time (two steps); below 0.5 there is a flight.",
-        smallest=0,
+        "contact / stride", 5, "contact_time_ms over stride time (two steps); below 0.5 there is a flight.", smallest=0
     )
     step_length_m = measure("m", 4, "60 × speed_m_s / cadence_spm.", smallest=0)
     vertical_oscillation_mm = measure("mm", 2, "Time-weighted mean over running samples that have it.", smallest=0)
