@@ -67,14 +67,7 @@ class Stage:
         return f"pipeline.stages.{self.name}"
 
     def call(self, name: str, *inputs: Any, settings: object, **more: Any) -> Any:
-        """Call one of its functions, whose module is imported with the first call.
-
-        Args:
-            name: of the function.
-            inputs: what the function reads.
-            settings: where the values of its settings are taken from.
-            more: further keyword arguments.
-        """
+        """Call one of its functions, whose module is imported with the first call."""
         (function,) = (function for function in self.functions if function.name == name)
         chosen = {setting: getattr(settings, setting) for setting in function.settings}
         return getattr(import_module(self.module), name)(*inputs, **chosen, **more)

@@ -48,7 +48,6 @@ def unpack(name: str, content: bytes, *, max_unpacked_bytes: int, max_members: i
 
     Args:
         name: the inbox file's own name, without folder.
-        content: its bytes.
         max_unpacked_bytes: most that all members together may unpack to [bytes].
         max_members: most files that a `.zip` may hold, not counting folders and hidden files.
 

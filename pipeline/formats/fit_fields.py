@@ -126,7 +126,6 @@ def read_columns(
             in seconds since 1970, positions in degrees, missing values NaN.
         described: the file's own field descriptions.
         packed: the three-byte speed-and-distance field of old devices, one per record, or empty.
-        options: which sensor is preferred, and what self-described fields hold.
 
     Returns:
         The frame of readings, and for each reading that a self-described field could give, which was taken.

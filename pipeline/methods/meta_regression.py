@@ -42,7 +42,6 @@ class MetaRegression:
 
         Args:
             shared: for each estimate a vector; its product with another's is the covariance of the two.
-            place: of the coefficient.
         """
         leans_on = self.estimator[place] @ shared
         return float(self.covariance[place, place] + leans_on @ leans_on)

@@ -133,7 +133,6 @@ def mixed_trend(
         distance: distance of each value, n.
         athlete: athlete of each value, n.
         covariates: more regressors by name, n each, without random effects.
-        level: level of the slope's interval.
 
     Raises:
         ValueError: fewer than three athletes with two distances, columns of different lengths, missing values, columns

@@ -70,9 +70,7 @@ def paired_change(
     Args:
         early: one value per athlete, n.
         late: values of the same athletes in the same order, n.
-        seed: seed of the patterns of signs, where they are drawn.
         draws: number of patterns drawn with more than 16 pairs.
-        level: level of both intervals.
 
     Raises:
         ValueError: fewer than two pairs, different lengths, missing values, or an impossible level or number of draws.
@@ -129,7 +127,6 @@ def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[flo
     Args:
         t: mean over its standard error.
         n: number of differences, at least 2.
-        level: level of the interval.
     """
     tail = (1 - level) / 2
     low, high = (noncentral_t_shift(share, t, n - 1) / np.sqrt(n) for share in (1 - tail, tail))
@@ -141,7 +138,6 @@ def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]
 
     Args:
         difference: n differences.
-        seed: seed of the patterns, where they are drawn.
         draws: number of patterns, where there are more than 16 differences.
 
     Returns:

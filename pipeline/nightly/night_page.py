@@ -98,7 +98,6 @@ def done(
     """The page of a night that succeeded.
 
     Args:
-        record: of its refresh, from the history.
         began_at: when the night began, in its time zone.
         ledger: rows of `recordings` after it.
         drifts: rows of `athlete_drift` after it.

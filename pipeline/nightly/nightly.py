@@ -171,7 +171,6 @@ def one_night(
     Raises only what ends the process: any other error is on the page and in the result.
 
     Args:
-        plan: what to do.
         refresh: how; raises what `pipeline.refresh.refresh.refresh` raises.
         sleep: waits between tries [s].
         now: the clock, in UTC.

@@ -19,7 +19,6 @@ def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str
     """Shoes and surfaces whose interval excludes zero, one sentence per pair.
 
     Args:
-        contrasts: rows of `contrasts` of the athlete, in the order of the metrics.
         shown: gives the words for `compared` or `reference` of a row.
     """
     by_pair: dict[str, list[str]] = {}
@@ -48,9 +47,6 @@ def complaint_sentences(
     """The runs during a complaint, and the drift before, during and after it as plain means over runs.
 
     Args:
-        complaint: row of `complaints`.
-        runs: rows of `runs` of the athlete.
-        run_drifts: rows of `run_drift` of the athlete.
         metrics: columns of the metrics to list.
         min_runs: fewer runs have no mean.
     """
@@ -100,12 +96,7 @@ def _mean(values: Sequence[float], min_runs: int) -> str:
 
 
 def landing_words(counts: pl.DataFrame, units: Units) -> str:
-    """The share of rearfoot landings at the first and the last distance seen; empty with one distance.
-
-    Args:
-        counts: rows of `strike_counts` of the athlete.
-        units: of distance.
-    """
+    """The share of rearfoot landings at the first and the last distance seen; empty with one distance."""
     if counts["distance_km"].n_unique() < 2:
         return ""
     at = [counts["distance_km"].min(), counts["distance_km"].max()]

@@ -51,10 +51,6 @@ class Look:
 def looks(metric: str, finding: str) -> tuple[Look, ...]:
     """What may be examined next.
 
-    Args:
-        metric: a column of `splits`.
-        finding: of `athlete_drift`.
-
     Returns:
         The looks of this metric and finding in their order; where it has none, those for any metric.
     """

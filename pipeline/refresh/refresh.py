@@ -54,11 +54,9 @@ def refresh(
 
     Args:
         inbox: what `pipeline.inbox.inbox.read_inbox` found.
-        store: folder of the store.
         jobs: worker processes; None for one per core. With 1, and for a few files, all is done in this process,
             where a file that crashes its reader takes the refresh with it.
         wait_s: how long to wait for another refresh of the same store to end [s].
-        progress: called with the files done and the files in all.
         mapper: workers that have been started already; `jobs` is then ignored.
 
     Returns:

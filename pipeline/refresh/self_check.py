@@ -65,9 +65,7 @@ def self_check(
     """Calibrate on a store's own splits and publish the table `calibration` there.
 
     Args:
-        store: published.
         draws: invented seasons of each of the three tests.
-        jobs: worker processes; None for one per core.
         wait_s: how long to wait for a refresh of the store to end [s].
         progress: called with the steps done and the steps in all.
 

@@ -97,9 +97,7 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
     """The same after the first stage.
 
     Args:
-        _context: shared by all.
         shard: of one file.
-        loss: what it did to its worker.
     """
     (file,) = shard.files
     refusal = Refused(

@@ -57,13 +57,6 @@ def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
 
     Where at least `min_runs` runs have cadence, only splits with cadence enter, so that the parts add up; else all do,
     and the parts are null.
-
-    Args:
-        splits: rows of the table `splits`, of any number of athletes.
-        inclusion: which splits, runs and athletes enter.
-
-    Returns:
-        Rows of the table `pacing`.
     """
     rows: list[dict[str, object]] = []
     for (athlete_id,), own in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):

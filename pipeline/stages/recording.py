@@ -105,15 +105,6 @@ def recording(
 ) -> list[Session]:
     """Read every session of an inbox file.
 
-    Args:
-        file: its path in the inbox.
-        content: its bytes.
-        mapping: what `columns.toml` says about the file.
-        sensor_preference: see `ReadOptions`.
-        described_fields: see `ReadOptions`.
-        max_unpacked_bytes: limit for archives [bytes].
-        max_members: limit for archives.
-
     Returns:
         At least one session; never raises for what a file may hold.
     """

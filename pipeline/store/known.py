@@ -110,7 +110,6 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
 
     Args:
         built: folder of the state being built.
-        keys: of the inputs.
         inbox: which assigns each file to an athlete.
         parts: rows of each of `kept_parts`, in any order.
     """

@@ -49,10 +49,6 @@ class Flow:
 def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     """Apply the conditions of a cohort to the runs, one after the other.
 
-    Args:
-        runs: rows of `runs` of the store.
-        cohort: the conditions.
-
     Raises:
         NothingDone: fewer athletes are left than the cohort asks for; the message has the whole flow.
         UsageError: the store has no run of a named athlete or device.

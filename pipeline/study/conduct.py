@@ -86,8 +86,6 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     """Conduct a study on a store.
 
     Args:
-        study: as its file states it.
-        store: published.
         against: a store of the same runs from another sensor, for agreement.
         with_power: also compute how many athletes would be needed.
 

@@ -58,7 +58,6 @@ def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | N
     """A constructor of the statistics of one analysis and metric, with their numbers of athletes and runs filled in.
 
     Args:
-        analysis: the analysis.
         metric: column of `splits`; None for landing.
         rows: with `athlete_id` and `run_id` of what was analysed; None where neither was counted.
     """

@@ -55,7 +55,6 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
     Rounding belongs here because sums of floats differ in their last digits between two equal runs on several cores.
 
     Args:
-        table: a name in `TABLES`.
         frame: at least the columns of the table; absent nullable ones are added as null.
         subject: whose rows they are, for the error.
 

@@ -167,7 +167,6 @@ def workers(
 
     Args:
         n_items: how many items there will be.
-        jobs: worker processes; None for one per core.
         few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
             there are always workers, since this process can be held to none.
         loads: modules that each worker imports as it starts, with a blank between.
