@@ -26,29 +26,13 @@ import polars as pl
 from scipy import special
 
 from pipeline.methods.meta_regression import meta_regression
+from pipeline.tables import types_of
 
 #: Fewer runs on a side say nothing of how much runs scatter there. Common practice, no source.
 FEWEST_RUNS_PER_SIDE = 3
 #: Name of the factor in the table, and its column in `runs`.
 FACTORS = {"surface": "surface", "shoe": "shoe_id"}
 NOTE = "observational: the runs were not assigned at random"
-
-_COLUMNS = {
-    "athlete_id": pl.String,
-    "metric": pl.String,
-    "factor": pl.String,
-    "compared": pl.String,
-    "reference": pl.String,
-    "n_runs": pl.Int64,
-    "n_runs_reference": pl.Int64,
-    "difference_pct": pl.Float64,
-    "low": pl.Float64,
-    "high": pl.Float64,
-    "drift_difference_pct_per_10km": pl.Float64,
-    "drift_difference_low": pl.Float64,
-    "drift_difference_high": pl.Float64,
-    "note": pl.String,
-}
 
 
 def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
@@ -68,7 +52,7 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     ).items():
         for factor in FACTORS:
             rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(own, factor)]
-    return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric", "factor", "compared")
+    return pl.DataFrame(rows, schema=types_of("contrasts")).sort("athlete_id", "metric", "factor", "compared")
 
 
 def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:

@@ -31,6 +31,7 @@ from pipeline.methods.mixed_model import (
     jackknife_over_runs,
     normal_equations,
 )
+from pipeline.tables import types_of
 
 #: Place of log cadence in the design, where the stage `drift` has its first cause.
 CADENCE = FIRST_CAUSE
@@ -39,17 +40,6 @@ FEWEST_RUNS_FOR_JACKKNIFE = 2
 
 _PARTS = ("speed", "cadence_part", "step_length_part")
 _ESTIMATES = ("speed_pct_per_10km", "cadence_part_pct", "step_length_part_pct")
-_COLUMNS = {
-    "athlete_id": pl.String,
-    "n_runs": pl.Int64,
-    "n_splits": pl.Int64,
-    **dict.fromkeys(_ESTIMATES, pl.Float64),
-    **{f"{part}_{end}": pl.Float64 for part in _PARTS for end in ("low", "high")},
-    "n_walked_splits": pl.Int64,
-    "walk_points_per_10km": pl.Float64,
-    "walk_low": pl.Float64,
-    "walk_high": pl.Float64,
-}
 
 
 def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
@@ -69,7 +59,7 @@ def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
         if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
             row |= _speed(design, n_parts=3 if has_cadence else 1)
         rows.append(row | _walking(own, inclusion))
-    return pl.DataFrame(rows, schema=_COLUMNS)
+    return pl.DataFrame(rows, schema=types_of("pacing"))
 
 
 def _speed(design: Design, n_parts: int) -> dict[str, object]:

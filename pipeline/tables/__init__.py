@@ -111,6 +111,11 @@ def empty(table: str) -> pl.DataFrame:
     return _empty(table).clone()
 
 
+def types_of(table: str, **more: pl.DataType | type[pl.DataType]) -> dict[str, pl.DataType | type[pl.DataType]]:
+    """The type of each column of a table, and of the columns that a stage gives beyond them."""
+    return {**_empty(table).schema, **more}
+
+
 @cache
 def _empty(table: str) -> pl.DataFrame:
     return pl.DataFrame(TABLES[table].create_empty())
