@@ -215,9 +215,9 @@ def _own_lines(rows: _Rows) -> tuple[Array, Array]:
     own = np.zeros((len(place), 2 * n_athletes))
     own[place, 2 * rows.athlete_of_row], own[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
     full = np.column_stack([own, rows.fixed[:, 2:]])
-    found = np.linalg.lstsq(full, rows.value)[0]
-    lines = np.asarray(found[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
-    return lines, np.asarray(rows.value - full @ found, dtype=np.float64)
+    coefficients = np.linalg.lstsq(full, rows.value)[0]
+    lines = np.asarray(coefficients[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
+    return lines, np.asarray(rows.value - full @ coefficients, dtype=np.float64)
 
 
 def _by_moments(rows: _Rows, n_random: int) -> Array:
@@ -233,13 +233,13 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
 
 
 def _variances(rows: _Rows) -> _Variances:
-    found = _restricted_likelihood(rows, rows.fixed[:, :2])
-    if found is not None and found.athletes[1, 1] >= NO_SLOPES**2 * found.error:
-        if np.linalg.det(found.athletes) > AT_BOUND * np.prod(np.diag(found.athletes)):
-            return found
+    variances = _restricted_likelihood(rows, rows.fixed[:, :2])
+    if variances is not None and variances.athletes[1, 1] >= NO_SLOPES**2 * variances.error:
+        if np.linalg.det(variances.athletes) > AT_BOUND * np.prod(np.diag(variances.athletes)):
+            return variances
         note = "Random intercept and slope are perfectly correlated: their correlation is at its bound."
-        return _Variances(found.athletes, found.error, found.converged, (*found.notes, note))
-    reason = "could not be fitted" if found is None else "do not differ between athletes beyond error"
+        return _Variances(variances.athletes, variances.error, variances.converged, (*variances.notes, note))
+    reason = "could not be fitted" if variances is None else "do not differ between athletes beyond error"
     note = f"Slopes {reason}: the model has random intercepts only."
     levels = _restricted_likelihood(rows, rows.fixed[:, :1])
     if levels is None:

@@ -2,7 +2,7 @@
 
 In the tables of counts, rows are the class at the first observation, columns the class at the second: 2 × 2 for
 McNemar's tests, else k × k; anything else is a ValueError. People who stayed in their class do not contribute. Margins
-alone, or two different groups of people, cannot be tested this way.
+only, or two different groups of people, cannot be tested this way.
 """
 
 from __future__ import annotations

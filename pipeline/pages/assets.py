@@ -16,7 +16,7 @@ from pathlib import Path
 
 from pipeline.core.places import make_folder, replacing
 
-#: Written here; they lie beside this module.
+#: Our own, in the folder of this module.
 _OWN = ("pages.css", "pages.js")
 
 

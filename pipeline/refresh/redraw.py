@@ -1,4 +1,4 @@
-"""The pages alone: drawn once more from the tables of a store, into a state of their own."""
+"""The pages only: drawn again from the tables of a store, into a state of their own."""
 
 from __future__ import annotations
 

@@ -96,7 +96,7 @@ def _check(
     settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
     made_from = read_provenance(table_folder(before, "athlete_drift"))
     if made_from.settings_sha256 != settings.digest():
-        raise NothingDone(f"The tables of {store} were not made with the settings beside them. Refresh it once more.")
+        raise NothingDone(f"The tables of {store} were not made with the settings next to them. Refresh it once more.")
     all_splits = read_rows(before, "splits")
     club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
     athletes = list(take_apart(all_splits, club, settings.inclusion, settings.speed_error_pct))

@@ -69,17 +69,17 @@ def _speed(design: Design, n_parts: int) -> dict[str, object]:
     fitted = fit(replace(design, columns=columns, weight=np.ones(len(columns))), ())
     a, b, _ = normal_equations(fitted.products, (DISTANCE, CADENCE), fitted.spread)
     speed, cadence, along = b[:, 0], a[:, 0, 1], a[:, 0, 0]
-    found: dict[str, object] = {}
+    row: dict[str, object] = {}
     parts = (speed, cadence, speed - cadence)
     for name, part, products in list(zip(_ESTIMATES, _PARTS, parts, strict=True))[:n_parts]:
-        slope, reach = _left_out(products, along)
-        ends = 100 * np.expm1([slope, slope - reach, slope + reach])
-        found |= dict(zip((name, f"{part}_low", f"{part}_high"), ends, strict=True))
-    return found
+        slope, margin = _jackknifed(products, along)
+        ends = 100 * np.expm1([slope, slope - margin, slope + margin])
+        row |= dict(zip((name, f"{part}_low", f"{part}_high"), ends, strict=True))
+    return row
 
 
-def _left_out(products: Array, along: Array) -> tuple[float, float]:
-    """A slope from each run's sums of products, and the reach of its 95 % interval by leaving out one run at a time."""
+def _jackknifed(products: Array, along: Array) -> tuple[float, float]:
+    """A slope from each run's sums of products, and the margin of error at 95 % by jackknife over runs."""
     a, b = along[:, None, None], products[:, None]
     slope = b.sum(axis=0) / a.sum()
     covariance, df = jackknife_over_runs(a, b, a.sum(axis=0), slope)
@@ -91,16 +91,16 @@ def _walking(own: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     rows = own.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).filter(
         pl.len().over("run_id") >= inclusion.min_splits_of_run
     )
-    found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
+    row: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
     if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
-        return found
+        return row
     walked = 100 * (1 - pl.col("run_share"))
     distance = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
     from_mean = distance - distance.mean().over("run_id")
     sums = rows.select("run_id", product=from_mean * walked, square=from_mean**2).group_by("run_id").sum()
     sums = sums.sort("run_id")
-    slope, reach = _left_out(sums["product"].to_numpy(), sums["square"].to_numpy())
-    found["walk_points_per_10km"] = slope
+    slope, margin = _jackknifed(sums["product"].to_numpy(), sums["square"].to_numpy())
+    row["walk_points_per_10km"] = slope
     if (rows["run_share"] < 1).any():
-        found |= {"walk_low": slope - reach, "walk_high": slope + reach}
-    return found
+        row |= {"walk_low": slope - margin, "walk_high": slope + margin}
+    return row

@@ -56,7 +56,8 @@ def strike_counts(strikes: pl.DataFrame, *, strike_angle_thresholds: str) -> pl.
     """Count the classes at each distance of an event, and at each distance of an athlete over all dates.
 
     Args:
-        strikes: a row a foot: `athlete_id`, `date`, `distance_km`, `foot`, `strike`, `angle_deg`, `strike_index_pct`.
+        strikes: one foot per row: `athlete_id`, `date`, `distance_km`, `foot`, `strike`, `angle_deg`,
+            `strike_index_pct`.
         strike_angle_thresholds: name in `ANGLE_THRESHOLDS` of those that make a class of an angle.
 
     Returns:
