@@ -11,6 +11,7 @@ from pipeline.core.metrics import LABELS
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.units import Units, between, signed
 from pipeline.pages.words import count_of
+from pipeline.tables.observed import REARFOOT
 
 Row = Mapping[str, Any]
 
@@ -103,7 +104,7 @@ def landing_words(counts: pl.DataFrame, units: Units) -> str:
     seen = []
     for distance in at:
         here = counts.filter(pl.col("distance_km") == distance)
-        n = int(here.filter(pl.col("strike") == "rearfoot")["n"].sum())
+        n = int(here.filter(pl.col("strike") == REARFOOT)["n"].sum())
         dates = count_of(here["n_seen"][0], "date", "dates")
         seen.append(f"{n} of {dates} at {units.distance} {units.distance_text(float(distance))}")  # type: ignore[arg-type]
     return f"Landings seen: on the rearfoot on {seen[0]}, on {seen[1]}."

@@ -365,36 +365,29 @@ _IMPOSSIBLE = (
 
 _LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)
 
-_CADENCE_DROPPED = (
-    _Rule(
-        "cadence_spm",
-        "zero while moving",
-        lambda rows: (rows["cadence_spm"] == 0) & (rows["speed_m_s"] >= RUN_AT_LEAST_M_S),
-    ),
-    _Rule(
-        "cadence_spm",
-        "a walk's at a speed that is only run",
-        lambda rows: (
-            (rows["cadence_spm"] < WALK_BELOW_SPM)
-            & (rows["cadence_spm"] > 0)
-            & (rows["steady_speed_m_s"] > WALK_UP_TO_M_S)
-        ),
-    ),
-)
 
-_NOT_OF_A_RUN = (
-    _Rule(
-        "contact_time_ms",
-        "longer than a running step allows",
-        lambda rows: (
-            rows["is_run"]
-            & (
-                rows["contact_time_ms"] * np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
-                > LARGEST_DUTY_FACTOR * 120_000
-            )
-        ),
-    ),
+def _zero_while_moving(rows: Columns) -> Mask:
+    is_zero: Mask = (rows["cadence_spm"] == 0) & (rows["speed_m_s"] >= RUN_AT_LEAST_M_S)
+    return is_zero
+
+
+def _too_slow_for_its_speed(rows: Columns) -> Mask:
+    is_of_a_walk = (rows["cadence_spm"] < WALK_BELOW_SPM) & (rows["cadence_spm"] > 0)
+    is_too_slow: Mask = is_of_a_walk & (rows["steady_speed_m_s"] > WALK_UP_TO_M_S)
+    return is_too_slow
+
+
+def _too_long_for_a_run(rows: Columns) -> Mask:
+    cadence: Column = np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
+    is_too_long: Mask = rows["is_run"] & (rows["contact_time_ms"] * cadence > LARGEST_DUTY_FACTOR * 120_000)
+    return is_too_long
+
+
+_CADENCE_DROPPED = (
+    _Rule("cadence_spm", "zero while moving", _zero_while_moving),
+    _Rule("cadence_spm", "a walk's at a speed that is only run", _too_slow_for_its_speed),
 )
+_NOT_OF_A_RUN = (_Rule("contact_time_ms", "longer than a running step allows", _too_long_for_a_run),)
 
 _GAITS = pl.Series("gait", ["walk", "run", "stand"])
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
 #: Part of the foot that lands first, of one foot; of both together they may differ.
-LANDINGS = ("rearfoot", "midfoot", "forefoot")
-STRIKES = (*LANDINGS, "asymmetric")
+LANDINGS = (REARFOOT, MIDFOOT, FOREFOOT) = ("rearfoot", "midfoot", "forefoot")
+ASYMMETRIC = "asymmetric"
+STRIKES = (*LANDINGS, ASYMMETRIC)
 COMPARED = ("all_classes", "rearfoot_or_other")
 PAIRED_TESTS = ("McNemar exact", "Bowker")
 
