@@ -44,7 +44,6 @@ class Stage:
     Attributes:
         name: the one word that finds everything about it.
         level: `FILE`, `ATHLETE`, `CLUB` or `ON_DEMAND`.
-        functions: in their order.
         after_club: of an athlete-level stage: it also takes, as `club`, what the responses of the whole club have in
             common, and as `metrics`, the metrics to estimate. It runs after all athletes have been through the stages
             without this; where the club's responses changed in a metric, for all athletes in that metric. Its tables

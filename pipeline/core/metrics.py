@@ -15,8 +15,6 @@ class Quantity:
 
     Attributes:
         column: its column in `splits`; of a reading also in `samples`.
-        label: its name in words.
-        unit: of the column.
         decimals: shown on pages and in the terminal; the table keeps more.
         meaning: a short text for someone who has the values without the tables' dictionary.
         derived_from: what it is computed from; empty for a reading of a sensor.
@@ -45,7 +43,6 @@ class Metric(Quantity):
 
     Attributes:
         smallest_change_pct: smallest change of interest [% per 10 km], the default of the setting of that name.
-        smallest_change_source: where that comes from.
         picture_rank: the athlete's page first draws the change with the lowest rank; form comes before effort.
         is_leading: whether the club summary in the terminal shows its numbers.
         is_effort: whether it counts as effort; all others count as form.

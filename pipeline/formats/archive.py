@@ -36,7 +36,6 @@ class Member:
 
     Attributes:
         name: its path inside the archive with `/` between folders, without `.gz`; else the name of the inbox file.
-        content: its bytes.
     """
 
     name: str

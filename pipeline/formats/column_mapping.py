@@ -61,10 +61,7 @@ class ColumnMapping:
     Attributes:
         columns: header in the file -> a name of `COLUMNS`, or "" to leave that column out.
         decimal: the decimal sign, `.` or `,`.
-        separator: between two cells.
         time_zone: IANA name of the zone of date-times that carry none.
-        sport: lower-case word.
-        grain: one of `GRAINS`.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)

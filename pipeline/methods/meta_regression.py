@@ -24,8 +24,6 @@ class MetaRegression:
     """A line through estimates.
 
     Attributes:
-        coefficients: of the columns.
-        covariance: of the coefficients.
         df: degrees of freedom of the covariance.
         between: variance between the estimates beyond their own errors.
         estimator: the coefficients are this matrix times the estimates; columns × estimates.

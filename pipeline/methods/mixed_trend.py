@@ -58,19 +58,13 @@ class MixedTrend:
     Attributes:
         intercept: mean value at distance 0, covariates at their means.
         slope: mean change of the value per unit of distance.
-        se: standard error of the slope.
         low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom.
-        high: upper end.
         p_value: two-sided, of a slope of 0, by the same t.
         covariate_slopes: change of the value per unit of each covariate.
         sd_intercept: standard deviation of athletes' values at distance 0.
         sd_slope: standard deviation of athletes' slopes; 0 where the model has random intercepts only.
         correlation: correlation of random intercept and slope; None where one of their variances is 0.
         sd_residual: standard deviation of the error.
-        n_athletes: number of athletes.
-        n_rows: number of rows.
-        converged: whether an optimizer converged.
-        note: a caution for the reader; may be empty.
         fitted: fitted values by row, random effects included.
         residuals: value minus fitted, by row.
         random_effects: by athlete, deviation from intercept and from slope.

@@ -33,20 +33,16 @@ class PairedChange:
     """Change from the early to the late value, one pair per athlete.
 
     Attributes:
-        n: pairs.
         mean: mean of late minus early, in the unit of the values.
         sd: standard deviation of the differences, n - 1 in the denominator, in the unit of the values.
         low: lower end of the t interval of the mean; None where differences do not scatter.
-        high: upper end.
         effect: mean over standard deviation of the differences (d_z), times Hedges' correction; None where they do not
             scatter, and of two pairs. Its sign is the mean's.
         effect_low: lower end of the interval of the population's mean over standard deviation, exact for normal
             differences and not multiplied by the correction; None where they do not scatter.
-        effect_high: upper end.
         p_value: two-sided, by signs of the differences; holds without a normal distribution, if differences are
             symmetric about zero under the null hypothesis.
         p_method: whether patterns of signs were counted or drawn.
-        note: a caution for the reader; may be empty.
     """
 
     n: int

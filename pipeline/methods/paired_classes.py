@@ -34,7 +34,6 @@ class PairedTest(NamedTuple):
     """Result of a test for change between two observations.
 
     Attributes:
-        statistic: see the function that computes it.
         p_value: two-sided.
         degrees_of_freedom: of the chi-square distribution; None for an exact test.
         method: the test's name; whether it is exact and corrected for continuity is in it or in `in_words`.

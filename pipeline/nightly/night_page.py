@@ -45,7 +45,6 @@ class NightPage:
 
     Attributes:
         date: on which the night began, in its time zone.
-        summary: the night in short.
         body: what follows the heading, in Markdown.
     """
 

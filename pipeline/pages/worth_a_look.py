@@ -30,7 +30,6 @@ class Look:
     Attributes:
         metric: a column of `splits`, or `any`.
         finding: of `athlete_drift`, or `changes`.
-        title: in a few words.
         examine: what to look at or try to observe.
         evidence: what was seen in whom, and how large; empty where none is known.
         source: where that was published, or that there is no source.

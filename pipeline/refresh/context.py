@@ -50,10 +50,7 @@ class Measured:
     """What came of shards. All small: samples stay in the files named in `runs`.
 
     Attributes:
-        recordings: rows of the ledger.
         runs: one row per run (`RUN`): what `runs` needs, what identifies duplicates, and `samples_file`.
-        exclusions: rows of `exclusions`.
-        splits: rows of `splits`.
         passing: files rejected for a reason that may have passed by the next refresh.
     """
 
@@ -86,7 +83,6 @@ class Athlete:
     """An athlete to be analysed.
 
     Attributes:
-        athlete_id: the athlete.
         measured: what its files gave; None where the splits are in the state being built already.
     """
 

@@ -49,7 +49,6 @@ class Session:
         sha256: digest of the file's (or the member's) bytes.
         format: ending of the chosen reader; None if none was chosen.
         status: of `pipeline.tables.STATUSES`.
-        reason: why.
         fix: what the owner can do; None where nothing needs doing.
         recording: the run, where it is one.
         n_samples: rows with a time.

@@ -83,7 +83,6 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
-        altitude: `steady`, `rough` or `absent`.
     """
 
     samples: pl.DataFrame

@@ -59,9 +59,6 @@ class Known:
     """What the last refresh left; empty where there was none.
 
     Attributes:
-        folder: of its generation.
-        keys: of its inputs.
-        athletes: the athlete of each file.
         parts: rows of each of `kept_parts`; none where other code left them, whose rows may have other columns.
     """
 
@@ -205,13 +202,10 @@ class Changes:
     """How an inbox differs from what is known.
 
     Attributes:
-        inbox: with digests.
-        keys: of its files.
         known: from the refresh before.
         new: paths of files that were not there.
         changed: paths of files whose key is another.
         gone: paths of files that are no longer there.
-        touched: athletes of these files.
         to_read: the files to be read: those above that are there, and the duplicates of the athletes touched, since
             what they are duplicates of may be gone.
     """

@@ -37,7 +37,6 @@ class Flow:
         n_runs: number of runs of the store; None where it is suppressed.
         n_athletes: number of athletes of the store; likewise.
         steps: what was removed, in order.
-        runs: rows of `runs` that are included.
     """
 
     n_runs: int | None

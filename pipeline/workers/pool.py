@@ -78,7 +78,6 @@ class Loss:
     """What cost an item its worker.
 
     Attributes:
-        reason: its kind.
         words: the same for a message, to follow a colon.
     """
 
