@@ -122,7 +122,10 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
 
 def _gathered(shards: Sequence[Measured]) -> Measured:
     whole = Measured(
-        *(pl.concat([getattr(one, part) for one in shards]) for part in ("recordings", "runs", "exclusions", "splits"))
+        *(
+            pl.concat([getattr(shard, part) for shard in shards])
+            for part in ("recordings", "runs", "exclusions", "splits")
+        )
     )
     recordings, kept = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
@@ -131,5 +134,5 @@ def _gathered(shards: Sequence[Measured]) -> Measured:
         own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
         exclusions.append(one.exclusions.join(own, on="run_id", how="semi"))
         splits.append(one.splits.join(own, on="run_id", how="semi"))
-    passing = tuple(path for one in shards for path in one.passing)
+    passing = tuple(path for shard in shards for path in shard.passing)
     return Measured(recordings, kept, pl.concat(exclusions), pl.concat(splits), passing)

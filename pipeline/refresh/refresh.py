@@ -119,8 +119,10 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
 
     everyone = set(parts["runs"]["athlete_id"])
     _remove_samples_without_runs(context, gathered, everyone)
-    touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
-    by_settings = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
+    touched = [Athlete(name, own) for own in gathered if (name := _athlete_of(own)) is not None and name in everyone]
+    by_settings = (
+        sorted(everyone - {athlete.athlete_id for athlete in touched}) if keys.analysis != known.keys.analysis else []
+    )
     recomputed = {*changes.touched, *by_settings}
     athletes = [*touched, *(Athlete(athlete_id) for athlete_id in by_settings)]
     analysed = list(executor.analyse(context, athletes))
@@ -175,7 +177,7 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
 
 def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
     """Runs may be rejected after their samples were written; of athletes with other runs `analyse` removes them."""
-    for athlete_id in {name for one in gathered if (name := _athlete_of(one)) is not None} - everyone:
+    for athlete_id in {name for own in gathered if (name := _athlete_of(own)) is not None} - everyone:
         remove_tree(context.built / partition("samples", athlete_id))
 
 
@@ -184,7 +186,7 @@ _ALL = tuple(METRIC_OF)
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:
-    """The metrics of which the club's responses are others than before; everybody's drift in these rests on them."""
+    """The metrics in which the club's responses changed: every athlete's drift in these is recomputed."""
 
     def of(metric: str, rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("metric") == metric)
@@ -239,7 +241,9 @@ def _findings(folder: Path | None) -> pl.DataFrame:
 
 def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
     """Where nothing at all is left of an inbox, its disk is gone, not its runs."""
-    if any(one.passing for one in gathered) and not any((inbox.folder / file.path).exists() for file in inbox.files):
+    if any(measured.passing for measured in gathered) and not any(
+        (inbox.folder / file.path).exists() for file in inbox.files
+    ):
         raise NothingDone(f"The inbox {inbox.folder} vanished while it was being read.")
 
 
@@ -282,7 +286,7 @@ def check(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         measured = list(_watched(judged, inbox.files, progress))
-    ledger = pl.concat([one.recordings for one in by_athlete(measured)])
+    ledger = pl.concat([own.recordings for own in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
 
 

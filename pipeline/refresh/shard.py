@@ -130,8 +130,8 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     best = best_of_each_start(rows)
     kept = set(zip(best["path"], best["session"], strict=True))
     frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
-    measured = replace(measured, exclusions=pl.concat([one.exclusions for one in frames]))
-    measured, everything = _publishable_runs(measured, "samples", pl.concat([one.samples for one in frames]))
+    measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
+    measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
     return SampledRuns(measured, _by_run(everything))
 
 
@@ -155,7 +155,7 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 
 def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
-    """Rows as they are published; runs whose rows break a rule of their table are rejected, the others go on."""
+    """Rows as they are published; runs whose rows break a rule of their table are rejected, the rest are kept."""
     subject = f"athlete {measured.runs['athlete_id'][0]}"
     try:
         return measured, publishable(table, rows, subject=subject)
