@@ -130,9 +130,9 @@ def _gathered(shards: Sequence[Measured]) -> Measured:
     recordings, kept = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
     exclusions, splits = [], []
-    for one in shards:
-        own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
-        exclusions.append(one.exclusions.join(own, on="run_id", how="semi"))
-        splits.append(one.splits.join(own, on="run_id", how="semi"))
+    for shard in shards:
+        own = shard.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
+        exclusions.append(shard.exclusions.join(own, on="run_id", how="semi"))
+        splits.append(shard.splits.join(own, on="run_id", how="semi"))
     passing = tuple(path for shard in shards for path in shard.passing)
     return Measured(recordings, kept, pl.concat(exclusions), pl.concat(splits), passing)
