@@ -100,7 +100,7 @@ def every_day(cron: str, time_zone: str) -> Schedule:
 def serve(parameters: dict[str, Any], schedule: Schedule) -> None:
     """Start the flow by a schedule until this process is asked to end.
 
-    A night that is due while another is running is cancelled at once, instead of waiting behind it.
+    A night that is scheduled while another is running is cancelled at once, instead of waiting behind it.
 
     Args:
         parameters: of the flow.

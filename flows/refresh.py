@@ -260,11 +260,8 @@ def batches(
     """Batches of items in their order, the smaller the less is left.
 
     Args:
-        items: what is divided.
         size: what a batch may weigh: at first `most`, then half of what each worker would have to do of all that is
             left, but not less than `least`. What weighs more by itself is a batch of its own.
-        n_workers: who the batches are for.
-        weight: of an item.
     """
     left = sum(map(weight, items))
     batch: list[T] = []
@@ -338,11 +335,8 @@ def refresh_with_prefect(
 
     Args:
         inbox: what `pipeline.inbox.inbox.read_inbox` found.
-        store: folder of the store.
-        jobs: worker threads; None for one per core.
         cluster: address of a Dask scheduler; its workers then take the place of threads.
         wait_s: how long to wait for another refresh of the same store to end [s].
-        progress: called with the files done and the files in all.
 
     Returns:
         The ledger: rows of `recordings`.

@@ -44,7 +44,6 @@ class Stage:
     Attributes:
         name: the one word that finds everything about it.
         level: `FILE`, `ATHLETE`, `CLUB` or `ON_DEMAND`.
-        functions: in their order.
         after_club: of an athlete-level stage: it also takes, as `club`, what the responses of the whole club have in
             common, and as `metrics`, the metrics to estimate. It runs after all athletes have been through the stages
             without this; where the club's responses changed in a metric, for all athletes in that metric. Its tables
@@ -67,14 +66,7 @@ class Stage:
         return f"pipeline.stages.{self.name}"
 
     def call(self, name: str, *inputs: Any, settings: object, **more: Any) -> Any:
-        """Call one of its functions, whose module is imported with the first call.
-
-        Args:
-            name: of the function.
-            inputs: what the function reads.
-            settings: where the values of its settings are taken from.
-            more: further keyword arguments.
-        """
+        """Call one of its functions, whose module is imported with the first call."""
         (function,) = (function for function in self.functions if function.name == name)
         chosen = {setting: getattr(settings, setting) for setting in function.settings}
         return getattr(import_module(self.module), name)(*inputs, **chosen, **more)
@@ -90,94 +82,42 @@ class Stage:
 
 
 STAGES = (
-    Stage(
-        "recording",
-        FILE,
-        (
-            Function(
-                "recording",
-                reads=("an inbox file",),
-                writes=("recordings",),
-                settings=("sensor_preference", "described_fields", "max_unpacked_bytes", "max_members"),
-            ),
-        ),
-    ),
-    Stage(
-        "samples",
-        FILE,
-        (
-            Function(
-                "samples",
-                reads=("a recording",),
-                writes=("samples", "exclusions"),
-                settings=("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m"),
-            ),
-        ),
-    ),
-    Stage(
-        "splits",
-        FILE,
-        (
-            Function(
-                "splits",
-                reads=("samples", "roster.csv"),
-                writes=("splits",),
-                settings=("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share"),
-            ),
-        ),
-    ),
-    Stage(
-        "responses",
-        ATHLETE,
-        (Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct")),),
-    ),
-    Stage(
-        "drift",
-        ATHLETE,
-        (
-            Function(
-                "drift",
-                reads=("splits",),
-                writes=("run_drift", "athlete_drift"),
-                settings=("inclusion", "max_collinearity", "seed", "speed_error_pct"),
-            ),
-        ),
-        after_club=True,
-    ),
+    Stage("recording", FILE, (
+        Function("recording", ("an inbox file",), ("recordings",),
+                 ("sensor_preference", "described_fields", "max_unpacked_bytes", "max_members")),
+    )),
+    Stage("samples", FILE, (
+        Function("samples", ("a recording",), ("samples", "exclusions"),
+                 ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
+    )),
+    Stage("splits", FILE, (
+        Function("splits", ("samples", "roster.csv"), ("splits",),
+                 ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
+    )),
+    Stage("responses", ATHLETE, (
+        Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct")),
+    )),
+    Stage("drift", ATHLETE, (
+        Function("drift", ("splits",), ("run_drift", "athlete_drift"),
+                 ("inclusion", "max_collinearity", "seed", "speed_error_pct")),
+    ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
-    Stage(
-        "strikes",
-        CLUB,
-        (
-            Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
-            Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
-        ),
-    ),
-    Stage(
-        "summaries",
-        CLUB,
-        (
-            Function("runs", ("runs", "splits", "sessions.csv"), ("runs",)),
-            Function(
-                "athlete_drift",
-                reads=("athlete_drift", "run_drift"),
-                writes=("athlete_drift",),
-                settings=(
-                    "smallest_change_pct",
-                    "max_collinearity",
-                    "usual_distance_margin",
-                    "max_late_exclusion_excess",
-                ),
-            ),
-            Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
-            Function("complaints", ("complaints.csv",), ("complaints",)),
-        ),
-    ),
+    Stage("strikes", CLUB, (
+        Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
+        Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
+    )),
+    Stage("summaries", CLUB, (
+        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",)),
+        Function("athlete_drift", ("athlete_drift", "run_drift"), ("athlete_drift",),
+                 ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
+        Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
+        Function("complaints", ("complaints.csv",), ("complaints",)),
+    )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
     # Made by its own command from what is published, and removed by the next refresh that changes something.
     Stage("calibration", ON_DEMAND, (Function("calibration", ("splits", "responses"), ("calibration",)),)),
-)
+)  # fmt: skip
 
 
 def stages_of(level: str, *, after_club: bool | None = None) -> list[Stage]:

@@ -1,6 +1,6 @@
 """The demo club: keepers of the lights on invented islands, their season, and whatever is odd in their inbox.
 
-What is planted stands in `settings.toml`; this module lays the season out, lets everyone run, and writes the inbox as
+What is planted is in `settings.toml`; this module lays the season out, lets everyone run, and writes the inbox as
 design.md describes it. Nothing depends on the clock, the platform or the order of folders.
 """
 
@@ -455,7 +455,7 @@ def _ride(settings: Settings, started_at_utc: dt.datetime, *, km: float) -> Part
     )
 
 
-# --- What lies beside the recordings ---------------------------------------------------------------------------------
+# --- The lists next to the recordings --------------------------------------------------------------------------------
 
 
 def _session_rows(planned: PlannedRun, name: str) -> Iterator[dict[str, Any]]:

@@ -78,7 +78,7 @@ def crc16(content: bytes) -> int:
     """CRC-16/ARC, the checksum of FIT headers and files; of b"123456789" it is 0xBB3D.
 
     The content is cut into lanes that advance together. The CRC is linear, so a lane's register is carried past the
-    lanes behind it by the images of its sixteen bits, which advance beside the lanes as if through zeros.
+    lanes behind it by the images of its sixteen bits, which advance with the lanes as if through zeros.
 
     Args:
         content: any bytes.

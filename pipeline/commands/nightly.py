@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.commands.terminal import FOLDER, has_prefect_api, open_console
+from pipeline.commands.terminal import FOLDER, INBOX, JOBS, STORE, has_prefect_api, open_console
 from pipeline.nightly import NOTIFY, WEBHOOK
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.option("--inbox", type=FOLDER, required=True, help="Folder with one folder per athlete.")
+@INBOX
 @click.option("--store", type=FOLDER, required=True, help="Folder of the result; made if absent.")
 @click.option("--at", metavar="HH:MM", help="Serve the schedule: a refresh every day at this time, until ended.")
 @click.option("--once", is_flag=True, help="One night, now; for a timer of the system that calls it.")
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     envvar=WEBHOOK,
     help="Send the page there as JSON: title, text. [or in SPLITDRIFT_WEBHOOK]",
 )
-@click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one per core]")
+@JOBS
 @click.option("--flow", is_flag=True, help="With --once: run as a Prefect flow. [default: if a Prefect API is named]")
 @click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
 def nightly(
@@ -140,7 +140,7 @@ def _serve_nights(plan: Plan, cron: str, at: str, parameters: dict[str, object])
 
 
 @click.command()
-@click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
+@STORE
 @click.option("--return-to", metavar="GENERATION", help="Make this older state, e.g. 000003, the valid one.")
 @click.option("--json", "as_json", is_flag=True, help="All records in full, as JSON.")
 def history(store: Path, return_to: str | None, as_json: bool) -> None:

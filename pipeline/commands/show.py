@@ -48,8 +48,6 @@ def club_summary(
     """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
     Args:
-        athlete_drift: rows of that table.
-        runs: rows of that table.
         names: `athlete_id` and `display_name`; None to show ids only.
         width: of the terminal [characters].
     """
@@ -170,8 +168,6 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
     A table wider than the terminal is shown in parts, one below the other, each of which begins with the key.
 
     Args:
-        name: of the table.
-        rows: its rows.
         width: of the terminal [characters].
     """
     columns = TABLES[name].columns()
@@ -214,7 +210,6 @@ def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
 
     Args:
         ledger: rows of `recordings`.
-        everything: list the accepted ones too.
     """
     counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())

@@ -29,11 +29,7 @@ _MEANING = (
 
 
 def calibration_summary(calibration: pl.DataFrame) -> RenderableType:
-    """The rates at a glance: placebo by metric, planted drifts by size.
-
-    Args:
-        calibration: rows of that table.
-    """
+    """The rates at a glance: placebo by metric, planted drifts by size."""
     everything = calibration.filter(pl.col("metric") == EVERY_METRIC)
     n_athletes, n_runs = everything.select(pl.col("n_athletes", "n_runs").max()).row(0)
     behind = f"From {n_athletes} {'athlete' if n_athletes == 1 else 'athletes'} and {n_runs} runs. Shares in percent, "

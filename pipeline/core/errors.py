@@ -59,7 +59,6 @@ class Held(NothingDone):
     """Another process is changing the store.
 
     Args:
-        store: the store.
         holder: the process that holds its lock; None where it is not known.
         since: when that process took the lock, ISO 8601; None where it is not known.
     """

@@ -15,8 +15,6 @@ class Quantity:
 
     Attributes:
         column: its column in `splits`; of a reading also in `samples`.
-        label: its name in words.
-        unit: of the column.
         decimals: shown on pages and in the terminal; the table keeps more.
         meaning: a short text for someone who has the values without the tables' dictionary.
         derived_from: what it is computed from; empty for a reading of a sensor.
@@ -45,7 +43,6 @@ class Metric(Quantity):
 
     Attributes:
         smallest_change_pct: smallest change of interest [% per 10 km], the default of the setting of that name.
-        smallest_change_source: where that comes from.
         picture_rank: the athlete's page first draws the change with the lowest rank; form comes before effort.
         is_leading: whether the club summary in the terminal shows its numbers.
         is_effort: whether it counts as effort; all others count as form.
@@ -99,36 +96,30 @@ QUANTITIES: tuple[Quantity, ...] = (
     Metric(
         column="cadence_spm", label="cadence", unit="steps/min", decimals=1,
         meaning="Cadence, steps of both feet", may_be_released=True,
-        smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING,
-        picture_rank=2, is_leading=True,
+        smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING, picture_rank=2, is_leading=True,
         speed_response=_CADENCE, speed_response_sd=_CADENCE_SD,
     ),
     Metric(
         column="contact_time_ms", label="contact time", unit="ms", decimals=1,
-        meaning="Contact time", may_be_released=True,
-        smallest_change_pct=2.0, smallest_change_source=_SENSOR_ERROR,
-        picture_rank=1, is_leading=True,
-        speed_response=_CONTACT, speed_response_sd=_CONTACT_SD,
+        meaning="Contact time", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_SENSOR_ERROR,
+        picture_rank=1, is_leading=True, speed_response=_CONTACT, speed_response_sd=_CONTACT_SD,
     ),
     Metric(
         column="flight_time_ms", label="flight time", unit="ms", decimals=1,
         meaning="Flight time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
-        smallest_change_pct=5.0, smallest_change_source=_CONTACT_ERROR,
-        picture_rank=5,
+        smallest_change_pct=5.0, smallest_change_source=_CONTACT_ERROR, picture_rank=5,
         speed_response=1.0, speed_response_sd=0.8,
     ),
     Metric(
         column="duty_factor", label="duty factor", unit="contact / stride", decimals=3,
         meaning="Contact time over stride time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
-        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
-        picture_rank=6,
+        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE, picture_rank=6,
         speed_response=_CONTACT + _CADENCE, speed_response_sd=_CONTACT_SD,
     ),
     Metric(
         column="step_length_m", label="step length", unit="m", decimals=3,
         meaning="Step length", derived_from=("speed_m_s", "cadence_spm"), may_be_released=True,
-        smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING,
-        picture_rank=4, is_leading=True,
+        smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING, picture_rank=4, is_leading=True,
         speed_response=1 - _CADENCE, speed_response_sd=_CADENCE_SD, speed_loading=1.0,
     ),
     # What was computed with an athlete's mass would give it back, and is not released.
@@ -136,23 +127,20 @@ QUANTITIES: tuple[Quantity, ...] = (
         column="leg_stiffness_kn_m", label="leg stiffness", unit="kN/m", decimals=2,
         meaning="Stiffness of the leg as a spring", may_be_released=False,
         derived_from=("contact_time_ms", "flight_time_ms", "speed_m_s", "mass_kg", "leg_length_m"),
-        smallest_change_pct=4.0, smallest_change_source=_CONTACT_ERROR,
-        picture_rank=7, is_level_only=True,
+        smallest_change_pct=4.0, smallest_change_source=_CONTACT_ERROR, picture_rank=7, is_level_only=True,
         speed_response_sd=0.6, speed_loading=-1.3,
     ),
     Metric(
         column="vertical_stiffness_kn_m", label="vertical stiffness", unit="kN/m", decimals=2,
         meaning="Stiffness of the body's vertical movement as a spring", may_be_released=False,
         derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
-        smallest_change_pct=2.0, smallest_change_source=_CONTACT_ERROR,
-        picture_rank=8, is_level_only=True,
+        smallest_change_pct=2.0, smallest_change_source=_CONTACT_ERROR, picture_rank=8, is_level_only=True,
         speed_response=0.7, speed_response_sd=0.5,
     ),
     Metric(
         column="vertical_oscillation_mm", label="vertical oscillation", unit="mm", decimals=1,
         meaning="Vertical oscillation", may_be_released=True,
-        smallest_change_pct=3.0, smallest_change_source=_NO_SOURCE,
-        picture_rank=3,
+        smallest_change_pct=3.0, smallest_change_source=_NO_SOURCE, picture_rank=3,
         speed_response=-0.1, speed_response_sd=0.4,
     ),
     Quantity(
@@ -161,10 +149,8 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
     Metric(
         column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
-        meaning="Heart rate", may_be_released=True,
-        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
-        picture_rank=9, is_leading=True, is_effort=True, lags_pace=True,
-        speed_response=0.7, speed_response_sd=0.5,
+        meaning="Heart rate", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
+        picture_rank=9, is_leading=True, is_effort=True, lags_pace=True, speed_response=0.7, speed_response_sd=0.5,
     ),
 )  # fmt: skip
 

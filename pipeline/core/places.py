@@ -97,7 +97,6 @@ def beneath(folder: Path, closed: list[Path] | None = None) -> Iterator[Path]:
     However deep: `Path.rglob` and `os.walk` call themselves for every folder on the way, and end at a thousand.
 
     Args:
-        folder: where to begin.
         closed: receives the folders that cannot be read.
     """
     folders = [str(folder)]

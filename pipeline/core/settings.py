@@ -28,13 +28,7 @@ _STEPS = (READING, ANALYSIS, SUMMARIES, PAGES, KEEPING)
 
 
 def _setting(
-    default: Any,
-    *,
-    of: str,
-    unit: str,
-    reason: str,
-    choices: tuple[str, ...] = (),
-    smallest: float | None = None,
+    default: Any, of: str, unit: str, reason: str, *, choices: tuple[str, ...] = (), smallest: float | None = None
 ) -> Any:
     """A setting of a step; numbers are above zero, or not below `smallest` where that is given."""
     metadata = {"of": of, "unit": unit, "reason": reason, "choices": choices, "smallest": smallest}
@@ -55,206 +49,89 @@ def _smallest_changes() -> str:
 class Settings:
     """The settings in force. `splitdrift settings` prints them with their reasons."""
 
-    split_length_m: float = _setting(
-        1000.0,
-        of=READING,
-        unit="m",
-        reason="Length of a split. 1609.344 for miles; everything counted in splits follows.",
-    )
-    sensor_preference: tuple[str, ...] = _setting(
-        ("native", "self-described"),
-        of=READING,
-        unit="",
-        reason="Which sensor wins when a FIT file holds a quantity twice. Sensors differ by several percent in "
-        "contact time (Garcia-Pinillos 2019, PLoS One 14:e0222872), so one is taken whole, never a mixture.",
-    )
-    described_fields: Mapping[str, str] = _setting(
-        {},
-        of=READING,
-        unit="",
-        reason="Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the "
-        "field's own name and unit do not say.",
-    )
-    max_unpacked_mb: float = _setting(
-        256.0,
-        of=READING,
-        unit="MB",
-        reason="Largest content of one packed file; a day at ten samples a second needs about 60.",
-    )
-    max_members: int = _setting(1000, of=READING, unit="files", reason="Most files in one archive.")
-    slope_window_m: float = _setting(
-        100.0,
-        of=READING,
-        unit="m",
-        reason="Window of the local fit that gives the slope, for steady (barometric) altitude: long enough for "
-        "steps of 0.2 m to vanish, short enough to see a hill. Common practice, no source.",
-    )
-    slope_window_rough_m: float = _setting(
-        400.0,
-        of=READING,
-        unit="m",
-        reason="The same for rough (satellite) altitude, whose noise is metres. Common practice, no source.",
-    )
-    rough_altitude_m: float = _setting(
-        0.6,
-        of=READING,
-        unit="m",
-        reason="Altitude whose second differences between samples have a median size above this counts as rough. "
-        "Common practice, no source.",
-    )
-    gap_s: float = _setting(
-        10.0,
-        of=READING,
-        unit="s",
-        reason="A reading stands for at most this long before it; a longer hole without progress is a pause. Devices"
-        " that save memory write every 1 to 8 s.",
-    )
-    warm_up_m: float = _setting(
-        1000.0,
-        of=ANALYSIS,
-        unit="m",
-        reason="Splits that begin before this distance do not enter drift: form settles and sensors lock.",
-        smallest=0,
-    )
-    min_run_share: float = _setting(
-        0.95,
-        of=READING,
-        unit="share of moving time",
-        reason="Splits with more walking than this leaves do not enter drift.",
-    )
-    min_length_share: float = _setting(
-        0.99, of=ANALYSIS, unit="share of a split", reason="Partial splits do not enter drift."
-    )
-    min_splits_of_run: int = _setting(
-        4,
-        of=ANALYSIS,
-        unit="splits",
-        reason="Fewer usable splits do not show a slope above their scatter.",
-        smallest=3,
-    )
-    min_runs: int = _setting(
-        3,
-        of=ANALYSIS,
-        unit="runs",
-        reason="Fewer runs do not separate an athlete's habit from that of one day.",
-        smallest=2,
-    )
-    speed_error_pct: float = _setting(
-        SPEED_ERROR_PCT,
-        of=ANALYSIS,
-        unit="%",
-        reason="Median of what is expected of the error of a kilometre's speed (standard deviation), before the runs "
-        "say more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 "
-        "to 6 % (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % "
-        "is common practice, no source.",
-        smallest=0,
-    )
-    max_collinearity: float = _setting(
-        0.9,
-        of=ANALYSIS,
-        unit="share",
-        reason="Where speed and slope explain more of distance than this, the finding is unclear: the error of the "
-        "drift is then over three times what it would be without them, and rests on the exact form of the "
-        "responses.",
-    )
+    # fmt: off
+    split_length_m: float = _setting(1000.0, READING, "m",
+        "Length of a split. 1609.344 for miles; everything counted in splits follows.")
+    sensor_preference: tuple[str, ...] = _setting(("native", "self-described"), READING, "",
+        "Which sensor wins when a FIT file holds a quantity twice. Sensors differ by several percent in contact time "
+        "(Garcia-Pinillos 2019, PLoS One 14:e0222872), so one is taken whole, never a mixture.")
+    described_fields: Mapping[str, str] = _setting({}, READING, "",
+        "Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the field's own "
+        "name and unit do not say.")
+    max_unpacked_mb: float = _setting(256.0, READING, "MB",
+        "Largest content of one packed file; a day at ten samples a second needs about 60.")
+    max_members: int = _setting(1000, READING, "files", "Most files in one archive.")
+    slope_window_m: float = _setting(100.0, READING, "m",
+        "Window of the local fit that gives the slope, for steady (barometric) altitude: long enough for steps of 0.2 "
+        "m to vanish, short enough to see a hill. Common practice, no source.")
+    slope_window_rough_m: float = _setting(400.0, READING, "m",
+        "The same for rough (satellite) altitude, whose noise is metres. Common practice, no source.")
+    rough_altitude_m: float = _setting(0.6, READING, "m",
+        "Altitude whose second differences between samples have a median size above this counts as rough. Common "
+        "practice, no source.")
+    gap_s: float = _setting(10.0, READING, "s",
+        "A reading stands for at most this long before it; a longer hole without progress is a pause. Devices that "
+        "save memory write every 1 to 8 s.")
+    warm_up_m: float = _setting(1000.0, ANALYSIS, "m",
+        "Splits that begin before this distance do not enter drift: form settles and sensors lock.", smallest=0)
+    min_run_share: float = _setting(0.95, READING, "share of moving time",
+        "Splits with more walking than this leaves do not enter drift.")
+    min_length_share: float = _setting(0.99, ANALYSIS, "share of a split", "Partial splits do not enter drift.")
+    min_splits_of_run: int = _setting(4, ANALYSIS, "splits",
+        "Fewer usable splits do not show a slope above their scatter.", smallest=3)
+    min_runs: int = _setting(3, ANALYSIS, "runs",
+        "Fewer runs do not separate an athlete's habit from that of one day.", smallest=2)
+    speed_error_pct: float = _setting(SPEED_ERROR_PCT, ANALYSIS, "%",
+        "Median of what is expected of the error of a kilometre's speed (standard deviation), before the runs say "
+        "more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 to 6 "
+        "% (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % is "
+        "common practice, no source.", smallest=0)
+    max_collinearity: float = _setting(0.9, ANALYSIS, "share",
+        "Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift is "
+        "then over three times what it would be without them, and rests on the exact form of the responses.")
     smallest_change_pct: Mapping[str, float] = _setting(
-        {metric.column: metric.smallest_change_pct for metric in METRICS},
-        of=SUMMARIES,
-        unit="% per 10 km",
-        reason=f"Smallest change of interest; a metric holds when its interval lies inside. {_smallest_changes()}",
-    )
-    usual_distance_margin: float = _setting(
-        1.5,
-        of=SUMMARIES,
-        unit="smallest_change_pct",
-        reason="Smallest change of interest over an athlete's usual long distance, in multiples of that per 10 km. A "
-        "convention: what matters at the end of a long run is a little more than what matters after 10 km, and "
-        "does not "
-        "grow with every kilometre.",
-    )
-    max_late_exclusion_excess: float = _setting(
-        0.15,
-        of=SUMMARIES,
-        unit="share of splits",
-        reason="An athlete whose kilometres in the second half of the usual distance are missing (walked, or without a "
+        {metric.column: metric.smallest_change_pct for metric in METRICS}, SUMMARIES, "% per 10 km",
+        f"Smallest change of interest; a metric holds when its interval lies inside. {_smallest_changes()}")
+    usual_distance_margin: float = _setting(1.5, SUMMARIES, "smallest_change_pct",
+        "Smallest change of interest over an athlete's usual long distance, in multiples of that per 10 km. A "
+        "convention: what matters at the end of a long run is a little more than what matters after 10 km, and does "
+        "not grow with every kilometre.")
+    max_late_exclusion_excess: float = _setting(0.15, SUMMARIES, "share of splits",
+        "An athlete whose kilometres in the second half of the usual distance are missing (walked, or without a "
         "reading) more often than those in the first half, by more than this, is not said to hold: what is missing "
-        "late may be what changed. Common practice, no source.",
-    )
-    seed: int = _setting(
-        1,
-        of=ANALYSIS,
-        unit="",
-        reason="Of the random draws for the onset: the same data give the same answer.",
-        smallest=0,
-    )
-    level_slope_pct: float = _setting(
-        1.0,
-        of=READING,
-        unit="%",
-        reason="Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on "
-        "inclines (Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8"
-        " mm during a contact, an eighth of the body's own movement.",
-    )
-    level_roughness_pct: float = _setting(
-        2.0,
-        of=READING,
-        unit="%",
-        reason="Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat "
-        "ground with steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well "
-        "above. Common practice, no source.",
-    )
-    strike_angle_thresholds: str = _setting(
-        "altman-davis-2012",
-        of=SUMMARIES,
-        unit="",
-        reason="Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6"
-        " degrees (Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), "
-        "or 7.4 and -0.8 (Mo 2021, Research in Sports Medicine).",
-        choices=("altman-davis-2012", "mo-2021"),
-    )
+        "late may be what changed. Common practice, no source.")
+    seed: int = _setting(1, ANALYSIS, "",
+        "Of the random draws for the onset: the same data give the same answer.", smallest=0)
+    level_slope_pct: float = _setting(1.0, READING, "%",
+        "Splits whose mean slope is steeper, up or down, have no stiffness: by timing it is not valid on inclines "
+        "(Meyer 2023, doi 10.1055/a-2044-4805, which gives no limit). At 1 % the ground rises some 8 mm during a "
+        "contact, an eighth of the body's own movement.")
+    level_roughness_pct: float = _setting(2.0, READING, "%",
+        "Nor have splits whose slope has a larger root mean square: up and down cancel in the mean. Flat ground with "
+        "steady altitude has about 0.3, noise of rough altitude adds to that, a hill is well above. Common practice, "
+        "no source.")
+    strike_angle_thresholds: str = _setting("altman-davis-2012", SUMMARIES, "",
+        "Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6 degrees "
+        "(Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or 7.4 and -0.8 (Mo "
+        "2021, Research in Sports Medicine).", choices=("altman-davis-2012", "mo-2021"))
 
-    pages: str = _setting(
-        "names",
-        of=PAGES,
-        unit="",
-        reason="Pages with the names of the roster; with a code in place of each athlete, to be passed on; or none.",
-        choices=("names", "codes", "none"),
-    )
-    page_distance: str = _setting(
-        "km",
-        of=PAGES,
-        unit="",
-        reason="Unit of distances on the pages. Tables stay in km, and changes are per 10 km everywhere.",
-        choices=("km", "mile"),
-    )
-    page_speed: str = _setting(
-        "min/km",
-        of=PAGES,
-        unit="",
-        reason="How the pages give speed. Tables stay in m/s.",
-        choices=("min/km", "min/mile", "m/s"),
-    )
+    pages: str = _setting("names", PAGES, "",
+        "Pages with the names of the roster; with a code in place of each athlete, to be passed on; or none.",
+        choices=("names", "codes", "none"))
+    page_distance: str = _setting("km", PAGES, "",
+        "Unit of distances on the pages. Tables stay in km, and changes are per 10 km everywhere.",
+        choices=("km", "mile"))
+    page_speed: str = _setting("min/km", PAGES, "",
+        "How the pages give speed. Tables stay in m/s.", choices=("min/km", "min/mile", "m/s"))
 
-    max_file_s: float = _setting(
-        120.0,
-        of=READING,
-        unit="s",
-        reason="A file that takes longer to read is rejected; an hour of running takes a hundredth of a second.",
-    )
-    max_file_mb: float = _setting(
-        2000.0,
-        of=READING,
-        unit="MB",
-        reason="Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.",
-    )
-    keep_generations: int = _setting(
-        5,
-        of=KEEPING,
-        unit="refreshes",
-        reason="Number of states of the store that are kept to return to. At least two, so that a reader of the "
-        "previous one can finish; what did not change between them is on the disk once.",
-        smallest=2,
-    )
+    max_file_s: float = _setting(120.0, READING, "s",
+        "A file that takes longer to read is rejected; an hour of running takes a hundredth of a second.")
+    max_file_mb: float = _setting(2000.0, READING, "MB",
+        "Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.")
+    keep_generations: int = _setting(5, KEEPING, "refreshes",
+        "Number of states of the store that are kept to return to. At least two, so that a reader of the previous one "
+        "can finish; what did not change between them is on the disk once.", smallest=2)
+    # fmt: on
 
     @property
     def inclusion(self) -> Inclusion:

@@ -76,7 +76,6 @@ class Recording:
         readings: frame with the columns of `READINGS`, one row per sample, step or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
         has_clock: whether `time_s` is an absolute time.
-        grain: one of `GRAINS`.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.

@@ -36,7 +36,6 @@ class Member:
 
     Attributes:
         name: its path inside the archive with `/` between folders, without `.gz`; else the name of the inbox file.
-        content: its bytes.
     """
 
     name: str
@@ -48,7 +47,6 @@ def unpack(name: str, content: bytes, *, max_unpacked_bytes: int, max_members: i
 
     Args:
         name: the inbox file's own name, without folder.
-        content: its bytes.
         max_unpacked_bytes: most that all members together may unpack to [bytes].
         max_members: most files that a `.zip` may hold, not counting folders and hidden files.
 

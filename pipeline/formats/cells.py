@@ -29,7 +29,6 @@ class Table:
         headers: as written, without blanks round them; may be empty, may repeat.
         cells: one text column per header, in the same order; null where a cell is empty. Blank rows are left out.
         lines: the line number of each row in the file, counted from 1 as an editor does.
-        separator: between two cells.
     """
 
     headers: list[str]

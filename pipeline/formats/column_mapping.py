@@ -61,10 +61,7 @@ class ColumnMapping:
     Attributes:
         columns: header in the file -> a name of `COLUMNS`, or "" to leave that column out.
         decimal: the decimal sign, `.` or `,`.
-        separator: between two cells.
         time_zone: IANA name of the zone of date-times that carry none.
-        sport: lower-case word.
-        grain: one of `GRAINS`.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -113,10 +110,7 @@ def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
         ) from None
     files = _table(folder.pop("files", {}), "[files]")
     own = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')
-    columns = {
-        **_checked_columns(folder.pop("columns", {})),
-        **_checked_columns(own.pop("columns", {})),
-    }
+    columns = {**_checked_columns(folder.pop("columns", {})), **_checked_columns(own.pop("columns", {}))}
     options = {key: _checked_option(key, value) for key, value in {**folder, **own}.items()}
     if not columns and not options:
         return None

@@ -135,11 +135,7 @@ _CADENCE = {
     "cadence_strides_min": "it counts strides (one foot) per minute",
     "cadence_steps_s": "it counts steps per second",
 }
-_DISTANCE = {
-    "distance_m": "it is in metres",
-    "distance_km": "it is in kilometres",
-    "distance_mi": "it is in miles",
-}
+_DISTANCE = {"distance_m": "it is in metres", "distance_km": "it is in kilometres", "distance_mi": "it is in miles"}
 _SPEED = {
     "speed_m_s": "it is in metres per second",
     "speed_km_h": "it is in kilometres per hour",

@@ -42,10 +42,6 @@ TIMER_STOPS = (1, 4, 8, 9)  # stop, stop all, stop disable, stop disable all
 def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read every session of every link of a FIT file.
 
-    Args:
-        content: the file.
-        options: which sensor is preferred, and what self-described fields hold.
-
     Returns:
         One recording per session, running or not, in the order of their start.
 

@@ -117,10 +117,7 @@ class Described:
 
 
 def read_columns(
-    columns: Mapping[str, Column],
-    described: Sequence[Described],
-    packed: Sequence[bytes | None],
-    options: ReadOptions,
+    columns: Mapping[str, Column], described: Sequence[Described], packed: Sequence[bytes | None], options: ReadOptions
 ) -> tuple[pl.DataFrame, dict[str, str]]:
     """Turn the columns of record messages into readings.
 
@@ -129,7 +126,6 @@ def read_columns(
             in seconds since 1970, positions in degrees, missing values NaN.
         described: the file's own field descriptions.
         packed: the three-byte speed-and-distance field of old devices, one per record, or empty.
-        options: which sensor is preferred, and what self-described fields hold.
 
     Returns:
         The frame of readings, and for each reading that a self-described field could give, which was taken.

@@ -33,10 +33,6 @@ class _Track:
 def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one GPX file.
 
-    Args:
-        content: the file.
-        _options: none concerns this format.
-
     Returns:
         One recording for each track that has at least `MIN_POINTS` points with a time. A track that is open where the
         file breaks off is kept up to there and says so in `damage`.

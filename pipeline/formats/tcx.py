@@ -31,10 +31,6 @@ _FIELDS = {
 def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     """Read one TCX file.
 
-    Args:
-        content: the file.
-        _options: none concerns this format.
-
     Returns:
         One recording for each Activity that has at least `MIN_POINTS` points with a time. An Activity that is open
         where the file breaks off is kept up to there and says so in `damage`.

@@ -48,13 +48,10 @@ class Inbox:
     """What was found in an inbox.
 
     Attributes:
-        folder: its path.
         files: everything that may be a recording, in order of path; lists and settings are not among them.
-        settings: the settings in force.
         sessions: rows of `sessions.csv`, with all its columns; `started_at_utc` as a time.
         athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
         strikes: rows of `strikes.csv`, one per foot.
-        complaints: rows of `complaints.csv`, with their line.
         described: every `columns.toml`, as paths in the inbox; also one that applies to no file.
         notices: warnings that stop nothing, a sentence each.
         closed: folders that cannot be read, as paths in the inbox.

@@ -14,13 +14,14 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.errors import UsageError
-from pipeline.tables.observed import LANDINGS
+from pipeline.tables.observed import LANDINGS, REARFOOT
 
 KINDS = ("race", "training", "test")
 SURFACES = ("road", "track", "trail", "sand", "grass", "treadmill")
 
 #: `heel` is another word for rearfoot. A class was seen or measured at the foot: no method is a watch.
-STRIKE_WORDS = (*LANDINGS, "heel")
+HEEL = "heel"
+STRIKE_WORDS = (*LANDINGS, HEEL)
 STRIKE_METHODS = ("video", "footprint", "insole", "imu")
 FEET = ("left", "right")
 
@@ -107,7 +108,7 @@ def strikes(folder: Path) -> pl.DataFrame:
         numbers,
         date=pl.coalesce(day, started.dt.date()),
         started_at_utc=started,
-        strike=pl.col("strike").replace("heel", "rearfoot"),
+        strike=pl.col("strike").replace(HEEL, REARFOOT),
     ).with_columns(pl.col("distance_km").round(3))
     place = judged.select("athlete_id", "date", "distance_km", "foot")
     _require(

@@ -32,10 +32,7 @@ def effect(causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | Non
     speed = (pl.col("speed_m_s") / response("reference_speed_m_s")).log()
     terms = {
         "speed": {"response_to_speed": speed, "response_to_speed_squared": speed**2},
-        "slope": {
-            "response_to_slope": pl.col("slope_pct"),
-            "response_to_slope_squared": pl.col("slope_squared_pct2"),
-        },
+        "slope": {"response_to_slope": pl.col("slope_pct"), "response_to_slope_squared": pl.col("slope_squared_pct2")},
     }
     return pl.sum_horizontal(
         pl.lit(0.0),

@@ -35,7 +35,6 @@ def straight_change(fitted: Fit, distance: float) -> Change:
     """The change along the straight line.
 
     Args:
-        fitted: the model.
         distance: from the start [10 km].
     """
     return _change(fitted, float(fitted.beta[0]) * distance, float(fitted.covariance[0, 0]) * distance**2)

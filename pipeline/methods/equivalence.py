@@ -24,7 +24,6 @@ class Equivalence:
     Attributes:
         mean: mean change, in the unit of the changes.
         low: lower end of the interval that the tests amount to, of 2 × level - 1: 90 % at a level of 0.95.
-        high: upper end.
         p_value: the larger of the two one-sided p-values.
         is_equivalent: whether the interval, ends included, lies within ± the margin, ends included.
     """

@@ -6,7 +6,7 @@ its precision, and the error of the line comes from the scatter that is left abo
 themselves say, with a t distribution, so that it holds for few runs.
 
 Sources: DerSimonian and Laird 1986, doi 10.1016/0197-2456(86)90046-2 (the variance by moments); Thompson and Sharp
-1999, doi 10.1002/(SICI)1097-0258(19991030)18:20<2693::AID-SIM235>3.0.CO;2-V (the same beside regressors); Knapp and
+1999, doi 10.1002/(SICI)1097-0258(19991030)18:20<2693::AID-SIM235>3.0.CO;2-V (the same with regressors); Knapp and
 Hartung 2003, doi 10.1002/sim.1482 (errors by the scatter that is left, and t). From memory.
 """
 
@@ -24,8 +24,6 @@ class MetaRegression:
     """A line through estimates.
 
     Attributes:
-        coefficients: of the columns.
-        covariance: of the coefficients.
         df: degrees of freedom of the covariance.
         between: variance between the estimates beyond their own errors.
         estimator: the coefficients are this matrix times the estimates; columns × estimates.
@@ -42,7 +40,6 @@ class MetaRegression:
 
         Args:
             shared: for each estimate a vector; its product with another's is the covariance of the two.
-            place: of the coefficient.
         """
         leans_on = self.estimator[place] @ shared
         return float(self.covariance[place, place] + leans_on @ leans_on)

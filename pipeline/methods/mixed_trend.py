@@ -58,19 +58,13 @@ class MixedTrend:
     Attributes:
         intercept: mean value at distance 0, covariates at their means.
         slope: mean change of the value per unit of distance.
-        se: standard error of the slope.
         low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom.
-        high: upper end.
         p_value: two-sided, of a slope of 0, by the same t.
         covariate_slopes: change of the value per unit of each covariate.
         sd_intercept: standard deviation of athletes' values at distance 0.
         sd_slope: standard deviation of athletes' slopes; 0 where the model has random intercepts only.
         correlation: correlation of random intercept and slope; None where one of their variances is 0.
         sd_residual: standard deviation of the error.
-        n_athletes: number of athletes.
-        n_rows: number of rows.
-        converged: whether an optimizer converged.
-        note: a caution for the reader; may be empty.
         fitted: fitted values by row, random effects included.
         residuals: value minus fitted, by row.
         random_effects: by athlete, deviation from intercept and from slope.
@@ -133,7 +127,6 @@ def mixed_trend(
         distance: distance of each value, n.
         athlete: athlete of each value, n.
         covariates: more regressors by name, n each, without random effects.
-        level: level of the slope's interval.
 
     Raises:
         ValueError: fewer than three athletes with two distances, columns of different lengths, missing values, columns
@@ -216,9 +209,9 @@ def _own_lines(rows: _Rows) -> tuple[Array, Array]:
     own = np.zeros((len(place), 2 * n_athletes))
     own[place, 2 * rows.athlete_of_row], own[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
     full = np.column_stack([own, rows.fixed[:, 2:]])
-    found = np.linalg.lstsq(full, rows.value)[0]
-    lines = np.asarray(found[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
-    return lines, np.asarray(rows.value - full @ found, dtype=np.float64)
+    coefficients = np.linalg.lstsq(full, rows.value)[0]
+    lines = np.asarray(coefficients[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
+    return lines, np.asarray(rows.value - full @ coefficients, dtype=np.float64)
 
 
 def _by_moments(rows: _Rows, n_random: int) -> Array:
@@ -234,13 +227,13 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
 
 
 def _variances(rows: _Rows) -> _Variances:
-    found = _restricted_likelihood(rows, rows.fixed[:, :2])
-    if found is not None and found.athletes[1, 1] >= NO_SLOPES**2 * found.error:
-        if np.linalg.det(found.athletes) > AT_BOUND * np.prod(np.diag(found.athletes)):
-            return found
+    variances = _restricted_likelihood(rows, rows.fixed[:, :2])
+    if variances is not None and variances.athletes[1, 1] >= NO_SLOPES**2 * variances.error:
+        if np.linalg.det(variances.athletes) > AT_BOUND * np.prod(np.diag(variances.athletes)):
+            return variances
         note = "Random intercept and slope are perfectly correlated: their correlation is at its bound."
-        return _Variances(found.athletes, found.error, found.converged, (*found.notes, note))
-    reason = "could not be fitted" if found is None else "do not differ between athletes beyond error"
+        return _Variances(variances.athletes, variances.error, variances.converged, (*variances.notes, note))
+    reason = "could not be fitted" if variances is None else "do not differ between athletes beyond error"
     note = f"Slopes {reason}: the model has random intercepts only."
     levels = _restricted_likelihood(rows, rows.fixed[:, :1])
     if levels is None:

@@ -33,20 +33,16 @@ class PairedChange:
     """Change from the early to the late value, one pair per athlete.
 
     Attributes:
-        n: pairs.
         mean: mean of late minus early, in the unit of the values.
         sd: standard deviation of the differences, n - 1 in the denominator, in the unit of the values.
         low: lower end of the t interval of the mean; None where differences do not scatter.
-        high: upper end.
         effect: mean over standard deviation of the differences (d_z), times Hedges' correction; None where they do not
             scatter, and of two pairs. Its sign is the mean's.
         effect_low: lower end of the interval of the population's mean over standard deviation, exact for normal
             differences and not multiplied by the correction; None where they do not scatter.
-        effect_high: upper end.
         p_value: two-sided, by signs of the differences; holds without a normal distribution, if differences are
             symmetric about zero under the null hypothesis.
         p_method: whether patterns of signs were counted or drawn.
-        note: a caution for the reader; may be empty.
     """
 
     n: int
@@ -70,9 +66,7 @@ def paired_change(
     Args:
         early: one value per athlete, n.
         late: values of the same athletes in the same order, n.
-        seed: seed of the patterns of signs, where they are drawn.
         draws: number of patterns drawn with more than 16 pairs.
-        level: level of both intervals.
 
     Raises:
         ValueError: fewer than two pairs, different lengths, missing values, or an impossible level or number of draws.
@@ -129,7 +123,6 @@ def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[flo
     Args:
         t: mean over its standard error.
         n: number of differences, at least 2.
-        level: level of the interval.
     """
     tail = (1 - level) / 2
     low, high = (noncentral_t_shift(share, t, n - 1) / np.sqrt(n) for share in (1 - tail, tail))
@@ -141,7 +134,6 @@ def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]
 
     Args:
         difference: n differences.
-        seed: seed of the patterns, where they are drawn.
         draws: number of patterns, where there are more than 16 differences.
 
     Returns:

@@ -1,7 +1,8 @@
 """Intervals of shares, and tests of paired classes: did classes change between two observations of the same people?
 
-In the tables of counts, rows are the class at the first observation, columns the class at the second. People who stayed
-in their class do not contribute. Margins alone, or two different groups of people, cannot be tested this way.
+In the tables of counts, rows are the class at the first observation, columns the class at the second: 2 × 2 for
+McNemar's tests, else k × k; anything else is a ValueError. People who stayed in their class do not contribute. Margins
+only, or two different groups of people, cannot be tested this way.
 """
 
 from __future__ import annotations
@@ -33,7 +34,6 @@ class PairedTest(NamedTuple):
     """Result of a test for change between two observations.
 
     Attributes:
-        statistic: see the function that computes it.
         p_value: two-sided.
         degrees_of_freedom: of the chi-square distribution; None for an exact test.
         method: the test's name; whether it is exact and corrected for continuity is in it or in `in_words`.
@@ -82,17 +82,9 @@ def mcnemar_exact(table: npt.ArrayLike) -> PairedTest:
 
     If both directions were equally likely, changes would follow a binomial distribution. Without a change p is 1.
 
-    Args:
-        table: 2 × 2 counts.
-
-    Returns:
-        The statistic is the smaller of the two numbers of people who changed.
-
-    Raises:
-        ValueError: not a 2 × 2 table of counts.
+    The statistic is the smaller of the two numbers of people who changed.
     """
-    one_way, other_way = _changes(table)
-    smaller, changed = min(one_way, other_way), one_way + other_way
+    smaller, changed = _smaller_of_changes(table)
     p_value = min(1.0, 2 * float(special.bdtr(smaller, changed, 0.5)))
     return PairedTest(float(smaller), p_value, None, MCNEMAR_EXACT)
 
@@ -102,18 +94,8 @@ def mcnemar_mid_p(table: npt.ArrayLike) -> PairedTest:
 
     The exact test is conservative, since counts are discrete. Mid-p is near its level on average and can exceed it
     slightly (Fagerland, Lydersen and Laake 2013, doi 10.1186/1471-2288-13-91, from memory).
-
-    Args:
-        table: 2 × 2 counts.
-
-    Returns:
-        The statistic is the smaller of the two numbers of people who changed.
-
-    Raises:
-        ValueError: not a 2 × 2 table of counts.
     """
-    one_way, other_way = _changes(table)
-    smaller, changed = min(one_way, other_way), one_way + other_way
+    smaller, changed = _smaller_of_changes(table)
     below = float(special.bdtr(smaller, changed, 0.5))
     observed = below - (float(special.bdtr(smaller - 1, changed, 0.5)) if smaller else 0.0)
     return PairedTest(float(smaller), min(1.0, 2 * below - observed), None, MCNEMAR_MID_P)
@@ -123,15 +105,11 @@ def mcnemar_chi_squared(table: npt.ArrayLike, *, continuity: bool) -> PairedTest
     """As `mcnemar_exact`, by chi-square with one degree of freedom: a poor approximation where few people changed.
 
     Args:
-        table: 2 × 2 counts.
         continuity: subtract 1 from the difference of the two numbers of people who changed, not below 0 (Edwards 1948,
             doi 10.1007/BF02289261, from memory).
 
     Returns:
         The statistic is (there - back)² / (there + back), 0 without a change.
-
-    Raises:
-        ValueError: not a 2 × 2 table of counts.
     """
     one_way, other_way = _changes(table)
     apart = max(abs(one_way - other_way) - (1 if continuity else 0), 0)
@@ -146,14 +124,7 @@ def bowker(table: npt.ArrayLike) -> PairedTest:
     The statistic is compared with a chi-square distribution of k(k-1)/2 degrees of freedom for k classes, also where
     no one changed between some pair of them, which makes p larger. The approximation is poor where few people changed.
 
-    Args:
-        table: k × k counts, k at least 2. Nothing is added to cells of 0.
-
-    Returns:
-        The statistic is the sum over pairs of classes of (there - back)² / (there + back).
-
-    Raises:
-        ValueError: not a square table of counts.
+    The statistic is the sum over pairs of classes of (there - back)² / (there + back); nothing is added to cells of 0.
     """
     counts = _counts(table)
     upper = np.triu_indices(len(counts), k=1)
@@ -173,17 +144,11 @@ def stuart_maxwell(table: npt.ArrayLike) -> PairedTest:
     Sources: Stuart 1955, doi 10.1093/biomet/42.3-4.412 (example read in the manual of an R package); Maxwell 1970, doi
     10.1192/bjp.116.535.651 (from memory).
 
-    Args:
-        table: k × k counts, k at least 2.
-
     Returns:
         The statistic is d' S⁻ d, with d the gains of the classes and S their covariance if nothing had changed. It is
         compared with a chi-square distribution of k - 1 degrees of freedom, less where classes fall into groups
         between which no one changed: the degrees of freedom are the rank of S. Without a change p is 1, at 0 degrees of
         freedom.
-
-    Raises:
-        ValueError: not a square table of counts.
     """
     counts = _counts(table)
     both_ways = counts + counts.T
@@ -204,6 +169,11 @@ def paired_change(table: npt.ArrayLike) -> PairedTest:
     # With one class or none there is no change; any two classes show that.
     pair = occurs if len(occurs) == 2 else np.arange(2)
     return mcnemar_exact(counts[np.ix_(pair, pair)])
+
+
+def _smaller_of_changes(table: npt.ArrayLike) -> tuple[int, int]:
+    one_way, other_way = _changes(table)
+    return min(one_way, other_way), one_way + other_way
 
 
 def _changes(table: npt.ArrayLike) -> tuple[int, int]:

@@ -63,9 +63,6 @@ def to_command(command: str, page: str | None, text: str, *, limit_s: float = LI
 
     Args:
         command: as written in a terminal.
-        page: path of the page; None if it has none.
-        text: of the page.
-        limit_s: how long it may take [s].
 
     Returns:
         What went wrong, in words; None for nothing.
@@ -97,8 +94,6 @@ def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str 
     """Send a page to a web server, as JSON with `title` and `text`.
 
     Args:
-        url: its address.
-        title: of the page.
         text: of the page, in Markdown.
         limit_s: how long each step of the exchange may take [s].
 

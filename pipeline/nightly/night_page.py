@@ -45,7 +45,6 @@ class NightPage:
 
     Attributes:
         date: on which the night began, in its time zone.
-        summary: the night in short.
         body: what follows the heading, in Markdown.
     """
 
@@ -98,7 +97,6 @@ def done(
     """The page of a night that succeeded.
 
     Args:
-        record: of its refresh, from the history.
         began_at: when the night began, in its time zone.
         ledger: rows of `recordings` after it.
         drifts: rows of `athlete_drift` after it.

@@ -55,8 +55,6 @@ class Plan:
     """What a night is to do.
 
     Attributes:
-        inbox: folder or address.
-        store: folder or address.
         zone: time zone of dates and times on the page.
         retries: how often a failed night is tried again.
         retry_after_s: how long it waits before that [s].
@@ -78,11 +76,8 @@ class Night:
     """A night that is over.
 
     Attributes:
-        outcome: what became of it.
-        page: its page.
         path: of the page's file; None where there is no store for it.
         faults: deliveries that failed, one sentence each.
-        error: of the last try, if that failed.
     """
 
     outcome: Outcome
@@ -171,7 +166,6 @@ def one_night(
     Raises only what ends the process: any other error is on the page and in the result.
 
     Args:
-        plan: what to do.
         refresh: how; raises what `pipeline.refresh.refresh.refresh` raises.
         sleep: waits between tries [s].
         now: the clock, in UTC.

@@ -22,19 +22,12 @@ Row = Mapping[str, Any]
 
 
 def adjusted(
-    splits: pl.DataFrame,
-    drifts: pl.DataFrame,
-    run_drifts: pl.DataFrame,
-    *,
-    inclusion: Inclusion,
+    splits: pl.DataFrame, drifts: pl.DataFrame, run_drifts: pl.DataFrame, *, inclusion: Inclusion
 ) -> pl.DataFrame:
     """Difference of each included split from the fresh level of its run, at equal speed and slope.
 
     Args:
         splits: rows of `splits` of one athlete.
-        drifts: rows of `athlete_drift` of the athlete.
-        run_drifts: rows of `run_drift` of the athlete.
-        inclusion: which splits and runs are included.
 
     Returns:
         `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and one column per metric
@@ -62,8 +55,6 @@ def lines(shown: pl.DataFrame, run_drifts: pl.DataFrame, metric: str) -> pl.Data
 
     Args:
         shown: what `adjusted` gave.
-        run_drifts: rows of `run_drift` of the athlete.
-        metric: column of the metric.
 
     Returns:
         One row per run with that metric, in order: `run_id`; `onset_km` where it has one; `middle_km`, `middle_pct`,

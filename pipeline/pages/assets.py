@@ -16,7 +16,7 @@ from pathlib import Path
 
 from pipeline.core.places import make_folder, replacing
 
-#: Written here; they lie beside this module.
+#: Our own, in the folder of this module.
 _OWN = ("pages.css", "pages.js")
 
 
@@ -24,7 +24,6 @@ def write_assets(folder: Path, shoes: Sequence[str]) -> None:
     """Write style sheet and scripts into a folder, which is made if absent.
 
     Args:
-        folder: of the assets.
         shoes: of the club, in the order in which they get their colours; every page has them from here, since a new
             shoe of one athlete is no reason to draw the pages of all.
     """

@@ -313,10 +313,7 @@ def _drawn(
 def _included_splits(pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     settings = pages.settings
     return adjusted(
-        club.own("splits", athlete_id),
-        rows["athlete_drift"],
-        rows["run_drift"],
-        inclusion=settings.inclusion,
+        club.own("splits", athlete_id), rows["athlete_drift"], rows["run_drift"], inclusion=settings.inclusion
     )
 
 

@@ -41,8 +41,6 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     """What the index shows.
 
     Args:
-        pages: what all pages have in common.
-        club: the rows.
         record: of the refresh that made the state (`pipeline.store.history.record`).
     """
     units, ledger, runs = pages.units, club.table("recordings"), club.table("runs")

@@ -30,7 +30,6 @@ class Pages:
     Attributes:
         built: folder of the state being built, its tables written.
         before: folder of a state whose pages may be taken over; None for none.
-        settings: the settings in force.
         token: different for every state, even where a folder name is reused.
     """
 

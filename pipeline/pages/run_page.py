@@ -38,12 +38,8 @@ def run_page(
     """What the page of a run shows, except its traces.
 
     Args:
-        run: its row of `runs`.
         splits: its rows of `splits`, in order.
-        drifts: its rows of `run_drift`.
-        exclusions: its rows of `exclusions`.
         club: gives the names of athletes and shoes as shown.
-        units: of distance and speed.
         split_length_m: length of a whole split [m].
     """
     athlete_id = run["athlete_id"]

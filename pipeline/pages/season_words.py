@@ -11,6 +11,7 @@ from pipeline.core.metrics import LABELS
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.units import Units, between, signed
 from pipeline.pages.words import count_of
+from pipeline.tables.observed import REARFOOT
 
 Row = Mapping[str, Any]
 
@@ -19,7 +20,6 @@ def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str
     """Shoes and surfaces whose interval excludes zero, one sentence per pair.
 
     Args:
-        contrasts: rows of `contrasts` of the athlete, in the order of the metrics.
         shown: gives the words for `compared` or `reference` of a row.
     """
     by_pair: dict[str, list[str]] = {}
@@ -48,9 +48,6 @@ def complaint_sentences(
     """The runs during a complaint, and the drift before, during and after it as plain means over runs.
 
     Args:
-        complaint: row of `complaints`.
-        runs: rows of `runs` of the athlete.
-        run_drifts: rows of `run_drift` of the athlete.
         metrics: columns of the metrics to list.
         min_runs: fewer runs have no mean.
     """
@@ -100,19 +97,14 @@ def _mean(values: Sequence[float], min_runs: int) -> str:
 
 
 def landing_words(counts: pl.DataFrame, units: Units) -> str:
-    """The share of rearfoot landings at the first and the last distance seen; empty with one distance.
-
-    Args:
-        counts: rows of `strike_counts` of the athlete.
-        units: of distance.
-    """
+    """The share of rearfoot landings at the first and the last distance seen; empty with one distance."""
     if counts["distance_km"].n_unique() < 2:
         return ""
     at = [counts["distance_km"].min(), counts["distance_km"].max()]
     seen = []
     for distance in at:
         here = counts.filter(pl.col("distance_km") == distance)
-        n = int(here.filter(pl.col("strike") == "rearfoot")["n"].sum())
+        n = int(here.filter(pl.col("strike") == REARFOOT)["n"].sum())
         dates = count_of(here["n_seen"][0], "date", "dates")
         seen.append(f"{n} of {dates} at {units.distance} {units.distance_text(float(distance))}")  # type: ignore[arg-type]
     return f"Landings seen: on the rearfoot on {seen[0]}, on {seen[1]}."

@@ -190,10 +190,7 @@ def cannot_say(drifts: Sequence[Row], never: Sequence[str], runs: Sequence[Row],
     """What the data of an athlete leave open, one sentence each.
 
     Args:
-        drifts: rows of `athlete_drift` of the athlete.
         never: labels of metrics that no run has.
-        runs: rows of `runs` of the athlete.
-        pacing: the athlete's row of `pacing`.
     """
     sentences = _left_open(in_order(drifts))
     if never:

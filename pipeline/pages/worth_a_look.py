@@ -30,7 +30,6 @@ class Look:
     Attributes:
         metric: a column of `splits`, or `any`.
         finding: of `athlete_drift`, or `changes`.
-        title: in a few words.
         examine: what to look at or try to observe.
         evidence: what was seen in whom, and how large; empty where none is known.
         source: where that was published, or that there is no source.
@@ -50,10 +49,6 @@ class Look:
 
 def looks(metric: str, finding: str) -> tuple[Look, ...]:
     """What may be examined next.
-
-    Args:
-        metric: a column of `splits`.
-        finding: of `athlete_drift`.
 
     Returns:
         The looks of this metric and finding in their order; where it has none, those for any metric.

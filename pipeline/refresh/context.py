@@ -50,10 +50,7 @@ class Measured:
     """What came of shards. All small: samples stay in the files named in `runs`.
 
     Attributes:
-        recordings: rows of the ledger.
         runs: one row per run (`RUN`): what `runs` needs, what identifies duplicates, and `samples_file`.
-        exclusions: rows of `exclusions`.
-        splits: rows of `splits`.
         passing: files rejected for a reason that may have passed by the next refresh.
     """
 
@@ -66,23 +63,11 @@ class Measured:
 
 #: Columns of `Measured.runs`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
-    "run_id": pl.String,
-    "athlete_id": pl.String,
-    "file": pl.String,
-    "path": pl.String,
-    "session": pl.Int64,
-    "sha256": pl.String,
-    "started_at_utc": pl.Datetime("us", "UTC"),
-    "ended_at_utc": pl.Datetime("us", "UTC"),
-    "paused_s": pl.Float64,
-    "device": pl.String,
-    "sensors": pl.String,
-    "altitude": pl.String,
-    "n_quantities": pl.Int64,
-    "is_damaged": pl.Boolean,
-    "n_samples": pl.Int64,
-    "samples_file": pl.String,
-}
+    "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
+    "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
+    "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
+    "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -98,7 +83,6 @@ class Athlete:
     """An athlete to be analysed.
 
     Attributes:
-        athlete_id: the athlete.
         measured: what its files gave; None where the splits are in the state being built already.
     """
 

@@ -27,8 +27,8 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
     """Find the recordings of one athlete that are of the same run.
 
     They are if they begin in the same second, or else overlap in time by half or more. The one that measured most is
-    kept: most quantities, then undamaged, then most samples. What comes out depends on the recordings alone, not on
-    which of them were looked at together before.
+    kept: most quantities, then undamaged, then most samples. The result depends only on the recordings, not on which
+    of them were compared before.
 
     Args:
         runs: columns `run_id` (athlete and second of the start), `started_at_utc`, `ended_at_utc`, `n_quantities`,
@@ -81,7 +81,7 @@ def with_several_athletes(ledger: pl.DataFrame) -> list[str]:
     return [
         f"{n} recording{'s' if n > 1 else ''} of {_and_more(athletes)} {'are' if n > 1 else 'is'} the same to the byte "
         f"and count{'' if n > 1 else 's'} for each of them, such as '{paths[0]}' and '{paths[1]}'. "
-        "Leave each with whoever ran it."
+        "Keep each only with the athlete who ran it."
         for athletes, n, paths in groups.iter_rows()
     ]
 
@@ -122,14 +122,17 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
 
 def _gathered(shards: Sequence[Measured]) -> Measured:
     whole = Measured(
-        *(pl.concat([getattr(one, part) for one in shards]) for part in ("recordings", "runs", "exclusions", "splits"))
+        *(
+            pl.concat([getattr(shard, part) for shard in shards])
+            for part in ("recordings", "runs", "exclusions", "splits")
+        )
     )
     recordings, kept = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
     exclusions, splits = [], []
-    for one in shards:
-        own = one.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
-        exclusions.append(one.exclusions.join(own, on="run_id", how="semi"))
-        splits.append(one.splits.join(own, on="run_id", how="semi"))
-    passing = tuple(path for one in shards for path in one.passing)
+    for shard in shards:
+        own = shard.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
+        exclusions.append(shard.exclusions.join(own, on="run_id", how="semi"))
+        splits.append(shard.splits.join(own, on="run_id", how="semi"))
+    passing = tuple(path for shard in shards for path in shard.passing)
     return Measured(recordings, kept, pl.concat(exclusions), pl.concat(splits), passing)

@@ -1,4 +1,4 @@
-"""The pages alone: drawn once more from the tables of a store, into a state of their own."""
+"""The pages only: drawn again from the tables of a store, into a state of their own."""
 
 from __future__ import annotations
 
@@ -35,9 +35,7 @@ def rebuild_pages(
     """Draw the pages of a store again.
 
     Args:
-        store: published.
         anonymous: show athletes by codes, regardless of the settings.
-        jobs: worker processes; None for one per core.
         wait_s: how long to wait for a refresh of the store to end [s].
         progress: called with the pages of athletes drawn and those in all.
 

@@ -31,14 +31,7 @@ from pipeline.refresh.duplicates import by_athlete
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import (
-    Changes,
-    Keys,
-    Known,
-    changes,
-    read_known,
-    write_known,
-)
+from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
 from pipeline.store.layout import partition, read_partitions, read_rows
 from pipeline.store.lock import locked
 from pipeline.tables import empty, publishable
@@ -60,12 +53,10 @@ def refresh(
     """Bring a store up to date with its inbox.
 
     Args:
-        inbox: what `pipeline.inbox.inbox.read_inbox` found.
-        store: folder of the store.
+        inbox: what `pipeline.inbox.inbox.read_inbox` returned.
         jobs: worker processes; None for one per core. With 1, and for a few files, all is done in this process,
             where a file that crashes its reader takes the refresh with it.
         wait_s: how long to wait for another refresh of the same store to end [s].
-        progress: called with the files done and the files in all.
         mapper: workers that have been started already; `jobs` is then ignored.
 
     Returns:
@@ -92,20 +83,20 @@ def bring_up_to_date(
             inbox = read_inbox(inbox.folder)  # while we waited, more may have come in, and been seen by the other
         catch_up(store)
         known = read_known(current(store))
-        found = changes(inbox, store, known)
-        if found.is_nothing and known.folder is not None:
+        inbox_changes = changes(inbox, store, known)
+        if inbox_changes.is_nothing and known.folder is not None:
             sweep(store, keep=inbox.settings.keep_generations)
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
         with building(store, keep=inbox.settings.keep_generations) as built:
             context = BuildContext(replace(inbox, files=()), built)
-            ledger = _build(context, executor, found, progress)
+            ledger = _build(context, executor, inbox_changes, progress)
             before, after = _findings(known.folder), _findings(built)
-            told = record(found, ledger, began_at=began_at, before=before, after=after)
-            write_record(built, told, began_at)
-            write_since(built, known.folder, told["findings"], f"{began_at:%Y-%m-%d}")
+            state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
+            write_record(built, state_record, began_at)
+            write_since(built, known.folder, state_record["findings"], f"{began_at:%Y-%m-%d}")
             executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
-            write_record(built, told, began_at)  # once more, now that it is known how long it took
+            write_record(built, state_record, began_at)  # once more, now that it is known how long it took
             check_still_held()
         catch_up(store)
     return ledger
@@ -128,8 +119,10 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
 
     everyone = set(parts["runs"]["athlete_id"])
     _remove_samples_without_runs(context, gathered, everyone)
-    touched = [Athlete(name, one) for one in gathered if (name := _athlete_of(one)) is not None and name in everyone]
-    by_settings = sorted(everyone - {one.athlete_id for one in touched}) if keys.analysis != known.keys.analysis else []
+    touched = [Athlete(name, own) for own in gathered if (name := _athlete_of(own)) is not None and name in everyone]
+    by_settings = (
+        sorted(everyone - {athlete.athlete_id for athlete in touched}) if keys.analysis != known.keys.analysis else []
+    )
     recomputed = {*changes.touched, *by_settings}
     athletes = [*touched, *(Athlete(athlete_id) for athlete_id in by_settings)]
     analysed = list(executor.analyse(context, athletes))
@@ -151,25 +144,25 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
     return executor.finish(context)
 
 
-def _carry_over(context: BuildContext, found: Changes) -> list[Measured]:
+def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
     """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
-    known, keys = found.known, found.keys
+    known, keys = inbox_changes.known, inbox_changes.keys
     recordings, runs, exclusions = known.part("recordings"), known.part("runs"), known.part("exclusions")
     if known.folder is None or recordings is None or runs is None or exclusions is None:
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
-        if athlete_id not in found.touched:
+        if athlete_id not in inbox_changes.touched:
             for table in ("samples", "splits"):
                 if not link_tree(known.folder, context.built, partition(table, athlete_id)):
                     # Without this the next state would lack the runs of an athlete whose files have not changed.
                     raise NothingDone(
                         f"{known.folder}, the state to build on, is damaged: it has no {table} of {athlete_id}. "
-                        "`splitdrift history` names older states to return to; a new store makes everything anew."
+                        "`splitdrift history` names older states to return to; a new store recomputes everything."
                     )
-    read = {file.path for file in found.to_read}
+    read = {file.path for file in inbox_changes.to_read}
     stays = recordings.filter(pl.col("file").is_in(keys.files.keys() - read))
     carried = []
-    for athlete_id in sorted(found.touched, key=lambda one: one or ""):
+    for athlete_id in sorted(inbox_changes.touched, key=lambda athlete_id: athlete_id or ""):
         own = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
         if not own.is_empty():
             own_runs = runs.join(own, on=["path", "session"], how="semi")
@@ -184,7 +177,7 @@ def _carry_over(context: BuildContext, found: Changes) -> list[Measured]:
 
 def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
     """Runs may be rejected after their samples were written; of athletes with other runs `analyse` removes them."""
-    for athlete_id in {name for one in gathered if (name := _athlete_of(one)) is not None} - everyone:
+    for athlete_id in {name for own in gathered if (name := _athlete_of(own)) is not None} - everyone:
         remove_tree(context.built / partition("samples", athlete_id))
 
 
@@ -193,7 +186,7 @@ _ALL = tuple(METRIC_OF)
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:
-    """The metrics of which the club's responses are others than before; everybody's drift in these rests on them."""
+    """The metrics in which the club's responses changed: every athlete's drift in these is recomputed."""
 
     def of(metric: str, rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("metric") == metric)
@@ -233,11 +226,9 @@ def _athlete_of(measured: Measured) -> str | None:
 
 
 def _without_passing(keys: Keys, gathered: Iterable[Measured], inbox: Inbox) -> Keys:
-    """Keys of files that have to be read again next time are forgotten; of one that nobody could open, nothing passed
-    as long as that is so.
-    """
+    """Forget the keys of files that have to be read again next time; one that could not be opened has kept its key."""
     opened = {file.path for file in inbox.files if file.sha256 is not None or file.tag is not None}
-    passing = {path for one in gathered for path in one.passing} & opened
+    passing = {path for measured in gathered for path in measured.passing} & opened
     return replace(keys, files={path: None if path in passing else key for path, key in keys.files.items()})
 
 
@@ -250,7 +241,9 @@ def _findings(folder: Path | None) -> pl.DataFrame:
 
 def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
     """Where nothing at all is left of an inbox, its disk is gone, not its runs."""
-    if any(one.passing for one in gathered) and not any((inbox.folder / file.path).exists() for file in inbox.files):
+    if any(measured.passing for measured in gathered) and not any(
+        (inbox.folder / file.path).exists() for file in inbox.files
+    ):
         raise NothingDone(f"The inbox {inbox.folder} vanished while it was being read.")
 
 
@@ -276,13 +269,13 @@ def require_apart(inbox: Inbox, store: Path) -> None:
     """Keep a store out of its own inbox, where the next refresh would take it for an athlete.
 
     Raises:
-        UsageError: it lies there.
+        UsageError: it is inside the inbox.
     """
     if is_remote(store) != is_remote(inbox.folder):
         return
     if Path(whole_name(store)).is_relative_to(whole_name(inbox.folder)):
         raise UsageError(
-            f"--store {store} lies inside the inbox {inbox.folder}, whose folders are athletes; name one outside."
+            f"--store {store} is inside the inbox {inbox.folder}, whose folders are athletes; name one outside."
         )
 
 
@@ -293,7 +286,7 @@ def check(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         measured = list(_watched(judged, inbox.files, progress))
-    ledger = pl.concat([one.recordings for one in by_athlete(measured)])
+    ledger = pl.concat([own.recordings for own in by_athlete(measured)])
     return publishable("recordings", ledger, subject="the ledger")
 
 

@@ -60,19 +60,12 @@ class Season:
 
 
 def self_check(
-    store: Path,
-    *,
-    draws: int = DRAWS,
-    jobs: int | None = None,
-    wait_s: float = 0.0,
-    progress: Progress | None = None,
+    store: Path, *, draws: int = DRAWS, jobs: int | None = None, wait_s: float = 0.0, progress: Progress | None = None
 ) -> pl.DataFrame:
     """Calibrate on a store's own splits and publish the table `calibration` there.
 
     Args:
-        store: published.
         draws: invented seasons of each of the three tests.
-        jobs: worker processes; None for one per core.
         wait_s: how long to wait for a refresh of the store to end [s].
         progress: called with the steps done and the steps in all.
 
@@ -103,7 +96,7 @@ def _check(
     settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
     made_from = read_provenance(table_folder(before, "athlete_drift"))
     if made_from.settings_sha256 != settings.digest():
-        raise NothingDone(f"The tables of {store} were not made with the settings beside them. Refresh it once more.")
+        raise NothingDone(f"The tables of {store} were not made with the settings next to them. Refresh it once more.")
     all_splits = read_rows(before, "splits")
     club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
     athletes = list(take_apart(all_splits, club, settings.inclusion, settings.speed_error_pct))

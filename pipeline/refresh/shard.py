@@ -47,7 +47,7 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     try:
         if file.athlete_id is None:
             raise Refused(
-                "The file lies in the inbox itself, so it is nobody's.",
+                "The file is in the inbox itself, so it belongs to no athlete.",
                 "Move it into a folder named for the athlete; if it is no recording, out of the inbox.",
             )
         content = (inbox.folder / file.path).read_bytes()
@@ -76,7 +76,7 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     return [rejected_file(file.path, content, reason, is_passing=is_passing)]
 
 
-#: Errors of opening that lie with the file itself.
+#: Errors of opening that are about the file itself.
 _FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENAMETOOLONG, errno.EINVAL})
 
 
@@ -97,9 +97,7 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
     """The same after the first stage.
 
     Args:
-        _context: shared by all.
         shard: of one file.
-        loss: what it did to its worker.
     """
     (file,) = shard.files
     refusal = Refused(
@@ -132,8 +130,8 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     best = best_of_each_start(rows)
     kept = set(zip(best["path"], best["session"], strict=True))
     frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
-    measured = replace(measured, exclusions=pl.concat([one.exclusions for one in frames]))
-    measured, everything = _publishable_runs(measured, "samples", pl.concat([one.samples for one in frames]))
+    measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
+    measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
     return SampledRuns(measured, _by_run(everything))
 
 
@@ -148,7 +146,7 @@ def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
 
 
 def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """The rows of each run, which lie one after the other: nothing is copied."""
+    """The rows of each run, which are consecutive: nothing is copied."""
     parts, begins = {}, 0
     for n_rows, run_id in rows["run_id"].rle().struct.unnest().iter_rows():
         parts[run_id] = rows.slice(begins, n_rows)
@@ -157,7 +155,7 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 
 def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
-    """Rows as they are published; runs whose rows break a rule of their table are rejected, the others go on."""
+    """Rows as they are published; runs whose rows break a rule of their table are rejected, the rest are kept."""
     subject = f"athlete {measured.runs['athlete_id'][0]}"
     try:
         return measured, publishable(table, rows, subject=subject)
@@ -201,20 +199,20 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
 
 def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Session, _Run | None]:
     """The samples of a session and its row for `runs`; or the session rejected after all."""
-    found = session.recording
-    if found is None:
+    recorded = session.recording
+    if recorded is None:
         return session, None
     try:
-        listed = None if found.has_clock else started_at(inbox.sessions, session.path)
-        if not found.has_clock and listed is None:
+        listed = None if recorded.has_clock else started_at(inbox.sessions, session.path)
+        if not recorded.has_clock and listed is None:
             raise Refused(
                 "The file says how much time went by but not when it began.",
                 f'Add a line "{session.path},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
             )
-        run: RunSamples = stage_named("samples").call("samples", found, settings=inbox.settings)
+        run: RunSamples = stage_named("samples").call("samples", recorded, settings=inbox.settings)
         if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
             raise Refused("The session covers no distance.", "Look whether the sensor for distance was connected.")
-        started = utc(run.started_s) if found.has_clock or listed is None else listed
+        started = utc(run.started_s) if recorded.has_clock or listed is None else listed
         ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
     except Refused as refusal:
         return session.rejected(refusal), None
@@ -234,11 +232,11 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "started_at_utc": started,
         "ended_at_utc": ended,
         "paused_s": run.paused_s,
-        "device": found.device,
-        "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in found.sensors.items()) or None,
+        "device": recorded.device,
+        "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
         "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
-        "is_damaged": found.damage is not None,
+        "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
     }

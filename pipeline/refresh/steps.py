@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -83,47 +84,28 @@ def executor_over(mapper: Mapper) -> Executor:
 
 def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
     """Take shards through the file-level stages; a file that costs its worker is rejected, and no other."""
-    return mapper(
-        _later("pipeline.refresh.shard:measure"),
-        context,
-        shards,
-        smaller=one_file_each,
-        lost=_later("pipeline.refresh.shard:lost"),
-        limits=_limits(context),
-    )
+    return _over_files(mapper, context, shards, step="measure", lost="lost")
 
 
 def judge_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:
     """The same without writing anything."""
-    return mapper(
-        _later("pipeline.refresh.shard:judge"),
-        context,
-        shards,
-        smaller=one_file_each,
-        lost=_later("pipeline.refresh.shard:lost"),
-        limits=_limits(context),
-    )
+    return _over_files(mapper, context, shards, step="judge", lost="lost")
 
 
 def read_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> list[list[tuple[InboxFile, Session]]]:
-    """Take shards through the stage `recording` alone, with the same limits; one list per shard, in their order."""
+    """Take shards through the stage `recording` only, with the same limits; one list per shard, in their order."""
     of_file: dict[str, list[tuple[InboxFile, Session]]] = {}
-    for sessions in mapper(
-        _later("pipeline.refresh.shard:read"),
-        context,
-        shards,
-        smaller=one_file_each,
-        lost=_later("pipeline.refresh.shard:unread"),
-        limits=_limits(context),
-    ):
-        for file, session in sessions:
-            of_file.setdefault(file.path, []).append((file, session))
+    for file, session in chain.from_iterable(_over_files(mapper, context, shards, step="read", lost="unread")):
+        of_file.setdefault(file.path, []).append((file, session))
     return [[session for file in shard.files for session in of_file.get(file.path, [])] for shard in shards]
 
 
-def _limits(context: RunContext) -> Limits:
-    settings = context.inbox.settings
-    return Limits(settings.max_file_s, settings.max_file_mb)
+def _over_files(mapper: Mapper, context: RunContext, shards: Sequence[Shard], *, step: str, lost: str) -> Iterator[Any]:
+    """Map a function of `pipeline.refresh.shard` over shards, with the limits of the settings per file."""
+    settings, module = context.inbox.settings, "pipeline.refresh.shard"
+    limits = Limits(settings.max_file_s, settings.max_file_mb)
+    function, answer = _later(f"{module}:{step}"), _later(f"{module}:{lost}")
+    return mapper(function, context, shards, smaller=one_file_each, lost=answer, limits=limits)
 
 
 def _later(function: str) -> Callable[..., Any]:

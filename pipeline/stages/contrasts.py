@@ -26,29 +26,13 @@ import polars as pl
 from scipy import special
 
 from pipeline.methods.meta_regression import meta_regression
+from pipeline.tables import types_of
 
 #: Fewer runs on a side say nothing of how much runs scatter there. Common practice, no source.
 FEWEST_RUNS_PER_SIDE = 3
 #: Name of the factor in the table, and its column in `runs`.
 FACTORS = {"surface": "surface", "shoe": "shoe_id"}
 NOTE = "observational: the runs were not assigned at random"
-
-_COLUMNS = {
-    "athlete_id": pl.String,
-    "metric": pl.String,
-    "factor": pl.String,
-    "compared": pl.String,
-    "reference": pl.String,
-    "n_runs": pl.Int64,
-    "n_runs_reference": pl.Int64,
-    "difference_pct": pl.Float64,
-    "low": pl.Float64,
-    "high": pl.Float64,
-    "drift_difference_pct_per_10km": pl.Float64,
-    "drift_difference_low": pl.Float64,
-    "drift_difference_high": pl.Float64,
-    "note": pl.String,
-}
 
 
 def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
@@ -68,7 +52,7 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     ).items():
         for factor in FACTORS:
             rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(own, factor)]
-    return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric", "factor", "compared")
+    return pl.DataFrame(rows, schema=types_of("contrasts")).sort("athlete_id", "metric", "factor", "compared")
 
 
 def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
@@ -102,36 +86,36 @@ def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str) -> str:
 
 def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dict[str, float]:
     """Difference of the mean levels in percent, with Welch's interval."""
-    difference, variance, by_freedom = 0.0, 0.0, 0.0
+    difference, variance, by_df = 0.0, 0.0, 0.0
     shared = np.zeros(1)
     for sign, side in ((1, compared), (-1, reference)):
         levels = np.log(side["fresh_level"].to_numpy())
         difference += sign * float(levels.mean())
         own = float(levels.var(ddof=1)) / len(levels)
-        variance, by_freedom = variance + own, by_freedom + own**2 / (len(levels) - 1)
+        variance, by_df = variance + own, by_df + own**2 / (len(levels) - 1)
         shared = shared + sign * np.array(side["level_shared"].to_list()).mean(axis=0)
-    leaned_on = float(shared @ shared)
-    variance, by_freedom = variance + leaned_on, by_freedom + leaned_on**2 / (n_runs - 1)
-    df = variance**2 / by_freedom if by_freedom > 0 else np.inf
-    reach = float(special.stdtrit(df, 0.975)) * variance**0.5
-    ends = np.expm1([difference, difference - reach, difference + reach])
+    shared_variance = float(shared @ shared)
+    variance, by_df = variance + shared_variance, by_df + shared_variance**2 / (n_runs - 1)
+    df = variance**2 / by_df if by_df > 0 else np.inf
+    margin = float(special.stdtrit(df, 0.975)) * variance**0.5
+    ends = np.expm1([difference, difference - margin, difference + margin])
     return dict(zip(("difference_pct", "low", "high"), 100 * ends, strict=True))
 
 
 def _drifts(compared: pl.DataFrame, reference: pl.DataFrame) -> dict[str, float]:
     """Difference of the mean drifts, in points of percent per 10 km; nothing where too few have an own error."""
-    sides = [one.filter(pl.col("within_run_se_pct_per_10km") > 0) for one in (reference, compared)]
-    if min(one.height for one in sides) < FEWEST_RUNS_PER_SIDE:
+    sides = [side.filter(pl.col("within_run_se_pct_per_10km") > 0) for side in (reference, compared)]
+    if min(side.height for side in sides) < FEWEST_RUNS_PER_SIDE:
         return {}
     both = pl.concat(sides)
-    is_compared = np.repeat([0.0, 1.0], [one.height for one in sides])
-    found = meta_regression(
+    is_compared = np.repeat([0.0, 1.0], [side.height for side in sides])
+    fitted = meta_regression(
         both["drift_pct_per_10km"].to_numpy(),
         both["within_run_se_pct_per_10km"].to_numpy(),
         np.column_stack([np.ones(both.height), is_compared]),
     )
-    difference = float(found.coefficients[1])
-    error = found.variance_with(np.array(both["drift_shared"].to_list()), 1) ** 0.5
-    reach = float(special.stdtrit(found.df, 0.975)) * error
+    difference = float(fitted.coefficients[1])
+    error = fitted.variance_with(np.array(both["drift_shared"].to_list()), 1) ** 0.5
+    margin = float(special.stdtrit(fitted.df, 0.975)) * error
     names = ("drift_difference_pct_per_10km", "drift_difference_low", "drift_difference_high")
-    return dict(zip(names, (difference, difference - reach, difference + reach), strict=True))
+    return dict(zip(names, (difference, difference - margin, difference + margin), strict=True))

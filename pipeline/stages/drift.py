@@ -41,6 +41,7 @@ from pipeline.methods.distance_change import broken_change, straight_change, usu
 from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
+from pipeline.tables import types_of
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
@@ -104,61 +105,18 @@ def drift(
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
 
-_RUN_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "run_id": pl.String,
-    "athlete_id": pl.String,
-    "metric": pl.String,
-    "n_splits": pl.Int64,
-    "fresh_level": pl.Float64,
-    "raw_pct_per_10km": pl.Float64,
-    "drift_pct_per_10km": pl.Float64,
-    "drift_low": pl.Float64,
-    "drift_high": pl.Float64,
-    "onset_km": pl.Float64,
-    "onset_low": pl.Float64,
-    "onset_high": pl.Float64,
-    "within_run_se_pct_per_10km": pl.Float64,
-    "response_se_pct_per_10km": pl.Float64,
-    "drift_shared": pl.List(pl.Float64),
-    "level_shared": pl.List(pl.Float64),
-}
+#: What the rows have beyond the columns of their tables, for the stages after this one.
+_RUN_COLUMNS = types_of("run_drift", drift_shared=pl.List(pl.Float64), level_shared=pl.List(pl.Float64))
+#: What the stage `summaries` adds, from the rows of the whole club.
+_CONCLUSIONS = ("q_value", "finding", "repeatability", "repeatability_low", "repeatability_high",
+                "smallest_change_pct", "smallest_change_at_usual_distance_pct")  # fmt: skip
 _ATHLETE_COLUMNS = {
-    "athlete_id": pl.String,
-    "metric": pl.String,
-    "n_runs": pl.Int64,
-    "n_splits": pl.Int64,
-    "fresh_level": pl.Float64,
-    "reference_speed_m_s": pl.Float64,
-    "raw_pct_per_10km": pl.Float64,
-    "drift_pct_per_10km": pl.Float64,
-    "drift_low": pl.Float64,
-    "drift_high": pl.Float64,
-    "p_value": pl.Float64,
-    "speed_part_pct": pl.Float64,
-    "slope_part_pct": pl.Float64,
-    "onset_km": pl.Float64,
-    "onset_low": pl.Float64,
-    "onset_high": pl.Float64,
-    "drift_before_onset_pct": pl.Float64,
-    "drift_after_onset_pct": pl.Float64,
-    "detectable_pct": pl.Float64,
-    "usual_distance_km": pl.Float64,
-    "change_at_usual_distance_pct": pl.Float64,
-    "change_at_usual_distance_low": pl.Float64,
-    "change_at_usual_distance_high": pl.Float64,
-    "either_line_low": pl.Float64,
-    "either_line_high": pl.Float64,
-    "excluded_early_share": pl.Float64,
-    "excluded_late_share": pl.Float64,
-    "collinearity": pl.Float64,
-    "speed_reliability": pl.Float64,
-    "tipping_reliability": pl.Float64,
-    "depends_on_speed": pl.Boolean,
-    **dict.fromkeys(ADJUSTED_BY.values(), pl.Float64),
-    "reason": pl.String,
+    name: dtype
+    for name, dtype in types_of(
+        "athlete_drift", either_line_low=pl.Float64, either_line_high=pl.Float64, depends_on_speed=pl.Boolean
+    ).items()
+    if name not in _CONCLUSIONS
 }
-
-
 #: Middles of splits differ by this much at most for how they were computed [10 km].
 _ROUNDING = 1e-9
 

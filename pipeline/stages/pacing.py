@@ -31,6 +31,7 @@ from pipeline.methods.mixed_model import (
     jackknife_over_runs,
     normal_equations,
 )
+from pipeline.tables import types_of
 
 #: Place of log cadence in the design, where the stage `drift` has its first cause.
 CADENCE = FIRST_CAUSE
@@ -39,35 +40,13 @@ FEWEST_RUNS_FOR_JACKKNIFE = 2
 
 _PARTS = ("speed", "cadence_part", "step_length_part")
 _ESTIMATES = ("speed_pct_per_10km", "cadence_part_pct", "step_length_part_pct")
-_COLUMNS = {
-    "athlete_id": pl.String,
-    "n_runs": pl.Int64,
-    "n_splits": pl.Int64,
-    **dict.fromkeys(_ESTIMATES, pl.Float64),
-    **{f"{part}_{end}": pl.Float64 for part in _PARTS for end in ("low", "high")},
-    "n_walked_splits": pl.Int64,
-    "walk_points_per_10km": pl.Float64,
-    "walk_low": pl.Float64,
-    "walk_high": pl.Float64,
-}
 
 
-def pacing(
-    splits: pl.DataFrame,
-    *,
-    inclusion: Inclusion,
-) -> pl.DataFrame:
+def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
     """Estimate how speed and walking change along runs.
 
     Where at least `min_runs` runs have cadence, only splits with cadence enter, so that the parts add up; else all do,
     and the parts are null.
-
-    Args:
-        splits: rows of the table `splits`, of any number of athletes.
-        inclusion: which splits, runs and athletes enter.
-
-    Returns:
-        Rows of the table `pacing`.
     """
     rows: list[dict[str, object]] = []
     for (athlete_id,), own in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
@@ -76,15 +55,11 @@ def pacing(
         design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, inclusion), True
         if len(design.run_ids) < inclusion.min_runs:
             design, has_cadence = design_of(Numbers(usable), "speed_m_s", 1.0, inclusion), False
-        row: dict[str, object] = {
-            "athlete_id": athlete_id,
-            "n_runs": len(design.run_ids),
-            "n_splits": len(design.run),
-        }
+        row: dict[str, object] = {"athlete_id": athlete_id, "n_runs": len(design.run_ids), "n_splits": len(design.run)}
         if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
             row |= _speed(design, n_parts=3 if has_cadence else 1)
         rows.append(row | _walking(own, inclusion))
-    return pl.DataFrame(rows, schema=_COLUMNS)
+    return pl.DataFrame(rows, schema=types_of("pacing"))
 
 
 def _speed(design: Design, n_parts: int) -> dict[str, object]:
@@ -94,17 +69,17 @@ def _speed(design: Design, n_parts: int) -> dict[str, object]:
     fitted = fit(replace(design, columns=columns, weight=np.ones(len(columns))), ())
     a, b, _ = normal_equations(fitted.products, (DISTANCE, CADENCE), fitted.spread)
     speed, cadence, along = b[:, 0], a[:, 0, 1], a[:, 0, 0]
-    found: dict[str, object] = {}
+    row: dict[str, object] = {}
     parts = (speed, cadence, speed - cadence)
     for name, part, products in list(zip(_ESTIMATES, _PARTS, parts, strict=True))[:n_parts]:
-        slope, reach = _left_out(products, along)
-        ends = 100 * np.expm1([slope, slope - reach, slope + reach])
-        found |= dict(zip((name, f"{part}_low", f"{part}_high"), ends, strict=True))
-    return found
+        slope, margin = _jackknifed(products, along)
+        ends = 100 * np.expm1([slope, slope - margin, slope + margin])
+        row |= dict(zip((name, f"{part}_low", f"{part}_high"), ends, strict=True))
+    return row
 
 
-def _left_out(products: Array, along: Array) -> tuple[float, float]:
-    """A slope from each run's sums of products, and the reach of its 95 % interval by leaving out one run at a time."""
+def _jackknifed(products: Array, along: Array) -> tuple[float, float]:
+    """A slope from each run's sums of products, and the margin of error at 95 % by jackknife over runs."""
     a, b = along[:, None, None], products[:, None]
     slope = b.sum(axis=0) / a.sum()
     covariance, df = jackknife_over_runs(a, b, a.sum(axis=0), slope)
@@ -113,20 +88,19 @@ def _left_out(products: Array, along: Array) -> tuple[float, float]:
 
 def _walking(own: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
-    rows = own.filter(
-        inclusion.is_whole(),
-        pl.col("run_share").is_not_null(),
-    ).filter(pl.len().over("run_id") >= inclusion.min_splits_of_run)
-    found: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
+    rows = own.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).filter(
+        pl.len().over("run_id") >= inclusion.min_splits_of_run
+    )
+    row: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
     if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
-        return found
+        return row
     walked = 100 * (1 - pl.col("run_share"))
     distance = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
     from_mean = distance - distance.mean().over("run_id")
     sums = rows.select("run_id", product=from_mean * walked, square=from_mean**2).group_by("run_id").sum()
     sums = sums.sort("run_id")
-    slope, reach = _left_out(sums["product"].to_numpy(), sums["square"].to_numpy())
-    found["walk_points_per_10km"] = slope
+    slope, margin = _jackknifed(sums["product"].to_numpy(), sums["square"].to_numpy())
+    row["walk_points_per_10km"] = slope
     if (rows["run_share"] < 1).any():
-        found |= {"walk_low": slope - reach, "walk_high": slope + reach}
-    return found
+        row |= {"walk_low": slope - margin, "walk_high": slope + margin}
+    return row

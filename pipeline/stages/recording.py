@@ -49,7 +49,6 @@ class Session:
         sha256: digest of the file's (or the member's) bytes.
         format: ending of the chosen reader; None if none was chosen.
         status: of `pipeline.tables.STATUSES`.
-        reason: why.
         fix: what the owner can do; None where nothing needs doing.
         recording: the run, where it is one.
         n_samples: rows with a time.
@@ -105,15 +104,6 @@ def recording(
 ) -> list[Session]:
     """Read every session of an inbox file.
 
-    Args:
-        file: its path in the inbox.
-        content: its bytes.
-        mapping: what `columns.toml` says about the file.
-        sensor_preference: see `ReadOptions`.
-        described_fields: see `ReadOptions`.
-        max_unpacked_bytes: limit for archives [bytes].
-        max_members: limit for archives.
-
     Returns:
         At least one session; never raises for what a file may hold.
     """
@@ -160,12 +150,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
     readings = content.readings
     if content.device is not None:
         content = replace(content, device=_shown(content.device, MOST_NAME_CHARACTERS) or None)
-    session = replace(
-        unjudged,
-        status="accepted",
-        recording=content,
-        n_samples=readings["time_s"].count(),
-    )
+    session = replace(unjudged, status="accepted", recording=content, n_samples=readings["time_s"].count())
     if content.sport not in (None, RUNNING):
         return replace(
             session,

@@ -30,24 +30,10 @@ from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal, o
 from pipeline.methods.meta_regression import meta_regression
 from pipeline.methods.mixed_model import FIRST_CAUSE
 from pipeline.methods.speed_equations import ERROR_SD
-
-_COLUMNS = {
-    "athlete_id": pl.String,
-    "metric": pl.String,
-    "cause": pl.String,
-    "speed_error_pct": pl.Float64,
-    "response": pl.Float64,
-    "standard_error": pl.Float64,
-    "log_likelihood": pl.Float64,
-}
+from pipeline.tables import types_of
 
 
-def responses(
-    splits: pl.DataFrame,
-    *,
-    inclusion: Inclusion,
-    speed_error_pct: float = SPEED_ERROR_PCT,
-) -> pl.DataFrame:
+def responses(splits: pl.DataFrame, *, inclusion: Inclusion, speed_error_pct: float = SPEED_ERROR_PCT) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
     Args:
@@ -94,7 +80,7 @@ def responses(
                 }
                 for error, mean, deviation, height in told
             ]
-    return pl.DataFrame(rows, schema=_COLUMNS)
+    return pl.DataFrame(rows, schema=types_of("responses"))
 
 
 #: With fewer athletes their spread cannot be told from chance. Common practice, no source.

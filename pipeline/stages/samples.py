@@ -1,7 +1,7 @@
-"""Stage `samples`: a recording → one row an instant, on one clock, with distance that never decreases.
+"""Stage `samples`: a recording → one row per instant, on one clock, with distance that never decreases.
 
 Rows in: the readings of one recording, as its device wrote them. Rows out: the samples of one run, each standing for
-the interval that ends at it; beside them, how many values were set aside and why. Values are set aside (made null),
+the interval that ends at it; also how many values were set aside and why. Values are set aside (made null),
 never altered; time and distance, which every later number rests on, are repaired by the rules below.
 
 Method. Equal instants are merged. Pauses come from the device's timer events and from holes without progress. Distance
@@ -28,7 +28,7 @@ Mask = npt.NDArray[np.bool_]
 #: Columns by name, NaN where a value is missing. No frame: a run has too few rows for what a query costs at the least.
 Columns = Mapping[str, npt.NDArray[Any]]
 
-#: Walking and running cadence cross inside this band: 140 steps/min alone tells 91 % of strides, own cut-offs of
+#: Walking and running cadence cross inside this band: 140 steps/min by itself tells 91 % of strides, own cut-offs of
 #: 134-141 tell 93 %, recommended band 135-140. Source: Hum Mov Sci 2023, 90:103117 (28 adults).
 WALK_BELOW_SPM, RUN_FROM_SPM = 135.0, 140.0
 #: Speed that best tells running from walking where cadence cannot. Same source (own cut-offs 1.9 and 2.0 m/s).
@@ -83,7 +83,6 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
-        altitude: `steady`, `rough` or `absent`.
     """
 
     samples: pl.DataFrame
@@ -110,12 +109,7 @@ class _Rule:
 
 
 def samples(
-    recording: Recording,
-    *,
-    gap_s: float,
-    slope_window_m: float,
-    slope_window_rough_m: float,
-    rough_altitude_m: float,
+    recording: Recording, *, gap_s: float, slope_window_m: float, slope_window_rough_m: float, rough_altitude_m: float
 ) -> RunSamples:
     """Settle the clock, the distance, the slope and the gait of one run.
 
@@ -173,7 +167,7 @@ def samples(
 
 
 def _one_clock(readings: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
-    """Rows in order of time, one an instant: of rows with equal times each column keeps its last value."""
+    """Rows in order of time, one per instant: of rows with equal times each column keeps its last value."""
     readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
@@ -226,8 +220,8 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     counter = np.cumsum(back < -COUNTER_RESET_M)
     _count(counts, "distance_m", "counter set back during the run", int(counter[-1]))
     forward = np.array(distance)
-    for one in range(int(counter[-1]) + 1):
-        forward[counter == one] = np.maximum.accumulate(distance[counter == one])
+    for part in range(int(counter[-1]) + 1):
+        forward[counter == part] = np.maximum.accumulate(distance[counter == part])
     _count(counts, "distance_m", "stepped back", int((forward > distance).sum()))
     step = np.diff(forward, prepend=forward[0])
     step = np.where(np.diff(counter, prepend=0) > 0, by_speed, step)
@@ -324,9 +318,9 @@ def _slope(distance_m: Column, altitude_m: Column, covered_m: Column, window_m: 
 
     w, wx, wy = within(weight), within(weight * x), within(weight * y)
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread = within(weight * x * x) - wx * wx / w
-        slope = 100 * (within(weight * x * y) - wx * wy / w) / spread
-    enough = (w >= window_m / 4) & (spread > (window_m / 16) ** 2 * w) & (np.abs(slope) <= STEEPEST_PCT)
+        variance = within(weight * x * x) - wx * wx / w
+        slope = 100 * (within(weight * x * y) - wx * wy / w) / variance
+    enough = (w >= window_m / 4) & (variance > (window_m / 16) ** 2 * w) & (np.abs(slope) <= STEEPEST_PCT)
     return np.where(enough, slope, np.nan)
 
 
@@ -370,36 +364,29 @@ _IMPOSSIBLE = (
 
 _LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)
 
-_CADENCE_DROPPED = (
-    _Rule(
-        "cadence_spm",
-        "zero while moving",
-        lambda rows: (rows["cadence_spm"] == 0) & (rows["speed_m_s"] >= RUN_AT_LEAST_M_S),
-    ),
-    _Rule(
-        "cadence_spm",
-        "a walk's at a speed that is only run",
-        lambda rows: (
-            (rows["cadence_spm"] < WALK_BELOW_SPM)
-            & (rows["cadence_spm"] > 0)
-            & (rows["steady_speed_m_s"] > WALK_UP_TO_M_S)
-        ),
-    ),
-)
 
-_NOT_OF_A_RUN = (
-    _Rule(
-        "contact_time_ms",
-        "longer than a running step allows",
-        lambda rows: (
-            rows["is_run"]
-            & (
-                rows["contact_time_ms"] * np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
-                > LARGEST_DUTY_FACTOR * 120_000
-            )
-        ),
-    ),
+def _zero_while_moving(rows: Columns) -> Mask:
+    is_zero: Mask = (rows["cadence_spm"] == 0) & (rows["speed_m_s"] >= RUN_AT_LEAST_M_S)
+    return is_zero
+
+
+def _too_slow_for_its_speed(rows: Columns) -> Mask:
+    is_of_a_walk = (rows["cadence_spm"] < WALK_BELOW_SPM) & (rows["cadence_spm"] > 0)
+    is_too_slow: Mask = is_of_a_walk & (rows["steady_speed_m_s"] > WALK_UP_TO_M_S)
+    return is_too_slow
+
+
+def _too_long_for_a_run(rows: Columns) -> Mask:
+    cadence: Column = np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
+    is_too_long: Mask = rows["is_run"] & (rows["contact_time_ms"] * cadence > LARGEST_DUTY_FACTOR * 120_000)
+    return is_too_long
+
+
+_CADENCE_DROPPED = (
+    _Rule("cadence_spm", "zero while moving", _zero_while_moving),
+    _Rule("cadence_spm", "a walk's at a speed that is only run", _too_slow_for_its_speed),
 )
+_NOT_OF_A_RUN = (_Rule("contact_time_ms", "longer than a running step allows", _too_long_for_a_run),)
 
 _GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
@@ -414,7 +401,7 @@ def _gait(run: Columns, counts: dict[tuple[str, str], int]) -> tuple[pl.Series, 
     Returns:
         The gait of each sample, and the columns with what was set aside missing.
     """
-    # One noisy second is no change of gait: where speed has to decide alone, its neighbours are asked too.
+    # One noisy second is no change of gait: where only speed can decide, it is averaged with its neighbours.
     steady = pl.Series(run["speed_m_s"]).fill_nan(None).rolling_mean(5, center=True, min_samples=1).to_numpy()
     run = _apply((*_LOST, *_CADENCE_DROPPED), {**run, "steady_speed_m_s": steady}, counts)
     cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
@@ -437,12 +424,12 @@ def _apply(rules: Sequence[_Rule], rows: Columns, counts: dict[tuple[str, str], 
     return clean
 
 
-def _count(counts: dict[tuple[str, str], int], quantity: str, reason: str, found: int) -> None:
-    if found:
-        counts[quantity, reason] = counts.get((quantity, reason), 0) + found
+def _count(counts: dict[tuple[str, str], int], quantity: str, reason: str, n: int) -> None:
+    if n:
+        counts[quantity, reason] = counts.get((quantity, reason), 0) + n
 
 
 def _set_aside(counts: dict[tuple[str, str], int]) -> pl.DataFrame:
-    rows = [(quantity, reason, found) for (quantity, reason), found in sorted(counts.items())]
+    rows = [(quantity, reason, n) for (quantity, reason), n in sorted(counts.items())]
     columns = {"quantity": pl.String, "reason": pl.String, "n_samples": pl.Int64}
     return pl.DataFrame(rows, schema=columns, orient="row")

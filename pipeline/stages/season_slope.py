@@ -15,6 +15,7 @@ import polars as pl
 from scipy import special
 
 from pipeline.methods.meta_regression import meta_regression
+from pipeline.tables import types_of
 
 #: Mean length of a month [days].
 MONTH_DAYS = 30.44
@@ -23,22 +24,6 @@ SHORTEST_DAYS = 60.0
 FEWEST_RUNS_IN_SEASON = 6
 
 Column = np.ndarray[tuple[int], np.dtype[np.float64]]
-
-_COLUMNS = {
-    "athlete_id": pl.String,
-    "metric": pl.String,
-    "n_runs": pl.Int64,
-    "first_month": pl.String,
-    "last_month": pl.String,
-    "change_pct_per_10km_per_month": pl.Float64,
-    "change_low": pl.Float64,
-    "change_high": pl.Float64,
-    "median_change_pct_per_10km_per_month": pl.Float64,
-    "p_value": pl.Float64,
-    "first_drift_pct_per_10km": pl.Float64,
-    "last_drift_pct_per_10km": pl.Float64,
-    "between_runs_sd_pct_per_10km": pl.Float64,
-}
 
 
 def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
@@ -71,7 +56,7 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
         if own.height >= FEWEST_RUNS_IN_SEASON and days[-1] >= SHORTEST_DAYS:
             row |= _line(own, days / MONTH_DAYS)
         rows.append(row)
-    return pl.DataFrame(rows, schema=_COLUMNS).sort("athlete_id", "metric")
+    return pl.DataFrame(rows, schema=types_of("season_slope")).sort("athlete_id", "metric")
 
 
 def _median_slope(month: Column, drift: Column) -> float:

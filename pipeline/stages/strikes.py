@@ -21,7 +21,7 @@ import polars as pl
 
 from pipeline.core.queries import run_query
 from pipeline.methods.paired_classes import mcnemar_exact, paired_change, wilson
-from pipeline.tables.observed import COMPARED, STRIKES
+from pipeline.tables.observed import ASYMMETRIC, COMPARED, FOREFOOT, MIDFOOT, REARFOOT, STRIKES
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,8 @@ def strike_counts(strikes: pl.DataFrame, *, strike_angle_thresholds: str) -> pl.
     """Count the classes at each distance of an event, and at each distance of an athlete over all dates.
 
     Args:
-        strikes: a row a foot: `athlete_id`, `date`, `distance_km`, `foot`, `strike`, `angle_deg`, `strike_index_pct`.
+        strikes: one foot per row: `athlete_id`, `date`, `distance_km`, `foot`, `strike`, `angle_deg`,
+            `strike_index_pct`.
         strike_angle_thresholds: name in `ANGLE_THRESHOLDS` of those that make a class of an angle.
 
     Returns:
@@ -101,7 +102,7 @@ _TEST_COLUMNS = {
 
 def _tests(row: Mapping[str, int]) -> list[dict[str, object]]:
     everything = np.array([[row[f"n_{early}_to_{late}"] for late in STRIKES] for early in STRIKES])
-    two = [[row[f"n_{early}_to_{late}"] for late in ("rearfoot", "other")] for early in ("rearfoot", "other")]
+    two = [[row[f"n_{early}_to_{late}"] for late in (REARFOOT, "other")] for early in (REARFOOT, "other")]
     outcomes = zip(COMPARED, (paired_change(everything), mcnemar_exact(two)), strict=True)
     return [{"compared": compared, **outcome._asdict()} for compared, outcome in outcomes]
 
@@ -114,7 +115,7 @@ def _landings(strikes: pl.DataFrame, thresholds: AngleThresholds) -> pl.DataFram
         .agg(
             strike=pl.when(pl.col("strike").n_unique() == 1)
             .then(pl.col("strike").first())
-            .otherwise(pl.lit("asymmetric")),
+            .otherwise(pl.lit(ASYMMETRIC)),
             angle_deg=pl.col("angle_deg").mean(),
             is_one_foot=pl.col("foot").n_unique() == 1,
         )
@@ -129,14 +130,14 @@ def _class_of_foot(thresholds: AngleThresholds) -> pl.Expr:
         pl.when(pl.col("strike").is_not_null())
         .then(pl.col("strike"))
         .when(angle > thresholds.rearfoot_above_deg)
-        .then(pl.lit("rearfoot"))
+        .then(pl.lit(REARFOOT))
         .when(angle < thresholds.forefoot_below_deg)
-        .then(pl.lit("forefoot"))
+        .then(pl.lit(FOREFOOT))
         .when(angle.is_not_null())
-        .then(pl.lit("midfoot"))
+        .then(pl.lit(MIDFOOT))
         .when(index <= REARFOOT_UP_TO_PCT)
-        .then(pl.lit("rearfoot"))
+        .then(pl.lit(REARFOOT))
         .when(index <= MIDFOOT_UP_TO_PCT)
-        .then(pl.lit("midfoot"))
-        .otherwise(pl.lit("forefoot"))
+        .then(pl.lit(MIDFOOT))
+        .otherwise(pl.lit(FOREFOOT))
     )

@@ -23,7 +23,6 @@ def write_database(built: Path, here: Path) -> None:
     `samples`, too large to be stored twice, is a view of its Parquet files.
 
     Args:
-        built: the state.
         here: local folder for the file.
     """
     (here / DATABASE).unlink(missing_ok=True)

@@ -34,7 +34,6 @@ def record(
     """The record of a refresh.
 
     Args:
-        changes: how the inbox differed from the last refresh.
         ledger: rows of `recordings` after it.
         began_at: when it began, in UTC.
         before: rows of `athlete_drift` before it; empty where there were none.
@@ -92,7 +91,6 @@ def return_to(store: Path, generation: str) -> bool:
     """Make an older state the valid one; returns whether another one was valid before.
 
     Args:
-        store: its folder or address.
         generation: name of a state that is kept.
 
     Raises:

@@ -59,9 +59,6 @@ class Known:
     """What the last refresh left; empty where there was none.
 
     Attributes:
-        folder: of its generation.
-        keys: of its inputs.
-        athletes: the athlete of each file.
         parts: rows of each of `kept_parts`; none where other code left them, whose rows may have other columns.
     """
 
@@ -110,7 +107,6 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
 
     Args:
         built: folder of the state being built.
-        keys: of the inputs.
         inbox: which assigns each file to an athlete.
         parts: rows of each of `kept_parts`, in any order.
     """
@@ -206,13 +202,10 @@ class Changes:
     """How an inbox differs from what is known.
 
     Attributes:
-        inbox: with digests.
-        keys: of its files.
         known: from the refresh before.
         new: paths of files that were not there.
         changed: paths of files whose key is another.
         gone: paths of files that are no longer there.
-        touched: athletes of these files.
         to_read: the files to be read: those above that are there, and the duplicates of the athletes touched, since
             what they are duplicates of may be gone.
     """

@@ -32,9 +32,7 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
 
     Args:
         path: the file; its folder is made.
-        table: a name in `TABLES`.
         frame: publishable rows (see `pipeline.tables.publishable`).
-        provenance: written into the file.
     """
     about = {
         "splitdrift.table": table,

@@ -37,7 +37,6 @@ class Flow:
         n_runs: number of runs of the store; None where it is suppressed.
         n_athletes: number of athletes of the store; likewise.
         steps: what was removed, in order.
-        runs: rows of `runs` that are included.
     """
 
     n_runs: int | None
@@ -48,10 +47,6 @@ class Flow:
 
 def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     """Apply the conditions of a cohort to the runs, one after the other.
-
-    Args:
-        runs: rows of `runs` of the store.
-        cohort: the conditions.
 
     Raises:
         NothingDone: fewer athletes are left than the cohort asks for; the message has the whole flow.

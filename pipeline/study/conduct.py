@@ -42,16 +42,12 @@ class StudyResult:
     """A study with its result.
 
     Attributes:
-        study: as its file states it.
         settings: settings of the store's tables.
         made_from: provenance of the store's tables.
         against: provenance of the store of the other sensor; None without one.
         flow: from all runs to those that are included.
-        material: the rows of the cohort.
-        statistics: statistics as the analyses return them.
         results: rows of `pipeline.study.results.Results`, one of each of these.
         comparison: published results and the study's own, with the difference.
-        figures: figures of the analyses.
         power: how many athletes would be needed; None where it was not asked for.
     """
 
@@ -86,8 +82,6 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     """Conduct a study on a store.
 
     Args:
-        study: as its file states it.
-        store: published.
         against: a store of the same runs from another sensor, for agreement.
         with_power: also compute how many athletes would be needed.
 

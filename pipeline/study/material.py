@@ -18,14 +18,9 @@ class Material:
     """Rows of the cohort.
 
     Attributes:
-        runs: rows of `runs`.
-        splits: rows of `splits`.
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
-        run_drifts: rows of `run_drift`.
         strike_shift: rows of that table, of the whole store.
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
-        inclusion: which splits are included.
-        seed: seed of random draws.
     """
 
     runs: pl.DataFrame

@@ -44,7 +44,6 @@ def write_output(out: Path, result: StudyResult, registered: Registered, key: by
         out: a new or empty folder, or one with an earlier output, which is replaced.
         result: the study with its result.
         registered: when it was stated.
-        key: of the pseudonyms.
 
     Returns:
         What the result depends on that has changed since the output that was replaced; empty if there was none.

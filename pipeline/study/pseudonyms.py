@@ -53,8 +53,6 @@ def pseudonymised(splits: pl.DataFrame, runs: pl.DataFrame, key: bytes, *, least
 
     Args:
         splits: rows of `splits` of the cohort's runs.
-        runs: rows of `runs` of the cohort.
-        key: known only to the store's owner.
         least_cell: kind, surface and device that fewer athletes than this share are left out
             (`pipeline.study.small_cells`).
 
@@ -90,10 +88,6 @@ def released(study: Study, key: bytes) -> Study:
     The cohort keeps the names, by which runs are selected, and the digest stays that of the original file. Names are
     replaced where they are whole words, in comments and sentences too, regardless of case; keys are left alone. A
     person who is named in a sentence but not in the cohort stays named.
-
-    Args:
-        study: as its file states it.
-        key: known only to the store's owner.
 
     Raises:
         UsageError: a name is also a word of the file format, or is written with escapes.

@@ -11,7 +11,7 @@ import polars as pl
 from statsmodels.stats.multitest import multipletests
 
 from pipeline.study.study_file import Analysis, Published
-from pipeline.tables.columns import count, dy, measure, words
+from pipeline.tables.columns import count, dy, measure, share, words
 
 
 @dataclass(frozen=True)
@@ -19,20 +19,14 @@ class Statistic:
     """One statistic of one analysis and metric.
 
     Attributes:
-        analysis: name of the analysis.
-        design: what kind of comparison.
-        metric: column of `splits`; None for landing.
         statistic: which number this is, with its unit in the name.
-        estimate: the number.
         low: lower end of its interval.
-        high: upper end.
         level: of the interval, 0.95 or 0.90.
         p_value: under the null hypothesis of no effect, where the statistic has a test.
         is_primary: whether its p-value is one of those that are corrected for their number.
         n_athletes: number of athletes that it was computed from.
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
-        note: a caution for the reader.
         smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
             it is not based on counts of people.
     """
@@ -58,7 +52,6 @@ def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | N
     """A constructor of the statistics of one analysis and metric, with their numbers of athletes and runs filled in.
 
     Args:
-        analysis: the analysis.
         metric: column of `splits`; None for landing.
         rows: with `athlete_id` and `run_id` of what was analysed; None where neither was counted.
     """
@@ -75,13 +68,8 @@ class Figure:
     """A figure of an analysis.
 
     Attributes:
-        title: what it shows.
         words: a description, also for readers who cannot see it.
         kind: which chart draws it (`pipeline.study.figures`).
-        data: its data sets by name.
-        titles: of its axes.
-        analysis: name of the analysis.
-        metric: column of `splits`.
     """
 
     title: str
@@ -111,21 +99,9 @@ class Results(dy.Schema):
     estimate = measure("by statistic", 6, "The number.")
     low = measure("by statistic", 6, "Lower end of its interval.")
     high = measure("by statistic", 6, "Upper end of that interval.")
-    level = measure("probability", 2, "Level of the interval; null where there is none.", smallest=0, largest=1)
-    p_value = measure(
-        "probability",
-        6,
-        "p under the null hypothesis of no effect; null where the statistic has no test.",
-        smallest=0,
-        largest=1,
-    )
-    p_corrected = measure(
-        "probability",
-        6,
-        "p_value corrected over the study's primary statistics; null for others.",
-        smallest=0,
-        largest=1,
-    )
+    level = share("probability", 2, "Level of the interval; null where there is none.")
+    p_value = share("probability", 6, "p under the null hypothesis of no effect; null where the statistic has no test.")
+    p_corrected = share("probability", 6, "p_value corrected over the study's primary statistics; null for others.")
     n_athletes = count("Athletes that it was computed from.", nullable=True)
     n_runs = count("Runs that it was computed from; null where it was not counted by runs.", nullable=True)
     method = words("How it was computed.")

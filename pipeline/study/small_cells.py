@@ -78,7 +78,6 @@ def suppress_in_results(results: pl.DataFrame, small: list[bool], least: int) ->
     """Rows of `Results` without the numbers of those that are of few people.
 
     Args:
-        results: the rows.
         small: which of them are.
         least: smallest number of people to publish.
     """

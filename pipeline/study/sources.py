@@ -44,7 +44,6 @@ def sources(study: Study, results: pl.DataFrame, *, with_power: bool) -> list[So
     """The works that the methods of a study are taken from, by author.
 
     Args:
-        study: as its file states it.
         results: rows of `pipeline.study.results.Results`: how each number was computed.
         with_power: whether the result has numbers of athletes needed.
     """

@@ -21,11 +21,7 @@ def values(
     athletes without responses are left out.
 
     Args:
-        splits: rows of `splits`.
-        drifts: rows of `athlete_drift`.
-        metric: the column of `splits`.
         adjust: `speed`, `slope`, both or neither.
-        inclusion: which splits are included.
 
     Returns:
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it

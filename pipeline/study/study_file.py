@@ -42,10 +42,8 @@ class Cohort:
 
     Attributes:
         kinds: kinds of session (race, training, test); empty for all, also those not listed.
-        surfaces: surfaces; likewise.
         devices: devices, as `runs.device` names them; likewise.
         from_date: first day, YYYY-MM-DD in UTC; None for any.
-        to_date: last day.
         min_distance_km: shortest run [km].
         athletes: only these; empty for all.
         not_athletes: not these.
@@ -75,7 +73,6 @@ class Analysis:
         metrics: columns of `splits`; none for landing.
         adjust: causes that values are adjusted for first, with each athlete's own responses.
         early_km: the early stretch [km], for landing its distance twice.
-        late_km: the late one.
         windows: "quarters" for the first and last quarter of each run in place of both.
         unit: athlete (runs are averaged first) or run.
         margin_pct: margin of equivalence [%].
@@ -100,15 +97,10 @@ class Published:
 
     Attributes:
         analysis: name of the analysis that it is compared with.
-        metric: column of `splits`; None for landing.
         statistic: one of `STATISTICS`.
         value: as published, in percent or kilometres; shares and correlations between 0 and 1.
-        source: where it was published.
         read_as: how the source was read: seen, or from memory.
-        n: number of people.
         sd: standard deviation between people, in the same unit.
-        low: lower end of a published interval.
-        high: upper end.
     """
 
     analysis: str
@@ -128,11 +120,9 @@ class Study:
     """A study as its file states it.
 
     Attributes:
-        text: the file itself.
         shown: the file as it is released, with pseudonyms (`pipeline.study.pseudonyms.released`); empty where it is
             released unchanged.
         note: what a reader must know first; may be empty.
-        authors: for the citation file.
         least_cell: smallest number of athletes in a group that is released.
     """
 

@@ -42,10 +42,6 @@ def line_of(text: str, n: int, key: str) -> str:
 def read_study(text: str, *, name: str) -> Study:
     """Parse a study file.
 
-    Args:
-        text: the file.
-        name: of the file, for errors.
-
     Raises:
         UsageError: the file is not valid; the message has the line, what was found and what was expected.
     """

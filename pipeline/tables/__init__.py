@@ -55,7 +55,6 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
     Rounding belongs here because sums of floats differ in their last digits between two equal runs on several cores.
 
     Args:
-        table: a name in `TABLES`.
         frame: at least the columns of the table; absent nullable ones are added as null.
         subject: whose rows they are, for the error.
 
@@ -110,6 +109,11 @@ def _keeps_rules(table: str) -> pl.Expr:
 def empty(table: str) -> pl.DataFrame:
     """The table without rows."""
     return _empty(table).clone()
+
+
+def types_of(table: str, **more: pl.DataType | type[pl.DataType]) -> dict[str, pl.DataType | type[pl.DataType]]:
+    """The type of each column of a table, and of the columns that a stage gives beyond them."""
+    return {**_empty(table).schema, **more}
 
 
 @cache

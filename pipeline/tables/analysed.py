@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.tables.columns import count, dy, identifier, measure, words
+from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
 FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
 #: Those of them that a person is told in other words.
@@ -11,39 +11,27 @@ CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
 
+# One column per statement, its text on lines of its own: read as a table, not as calls.
+# fmt: off
+
+
 class Responses(dy.Schema):
     """An athlete, a metric and a cause: how the metric responds to it, from this athlete's runs alone."""
 
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
     cause = words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", key=True)
-    speed_error_pct = measure(
-        "%",
-        2,
+    speed_error_pct = measure("%", 2,
         "Error of a kilometre's speed (standard deviation) that the response to speed is given for; 0 where speed is "
-        "taken as exact, and for the other causes.",
-        key=True,
-        nullable=False,
-        smallest=0,
-    )
-    response = measure(
-        "change of log(metric) per unit of cause",
-        6,
+        "taken as exact, and for the other causes.", key=True, nullable=False, smallest=0)
+    response = measure("change of log(metric) per unit of cause", 6,
         "Units of the causes: log(speed / reference_speed_m_s) and its square, slope [%] and slope squared [%²].",
-        nullable=False,
-    )
-    standard_error = measure(
-        "as response",
-        6,
+        nullable=False)
+    standard_error = measure("as response", 6,
         "From leaving out one run at a time; for speed that is not exact, from the likelihood.",
-        nullable=False,
-        smallest=0,
-    )
-    log_likelihood = measure(
-        "natural logarithm",
-        6,
-        "How well the runs agree with an error of this size, up to a constant; null where speed is taken as exact.",
-    )
+        nullable=False, smallest=0)
+    log_likelihood = measure("natural logarithm", 6,
+        "How well the runs agree with an error of this size, up to a constant; null where speed is taken as exact.")
 
 
 class RunDrift(dy.Schema):
@@ -53,44 +41,24 @@ class RunDrift(dy.Schema):
     athlete_id = identifier("The athlete.")
     metric = words("Name of the metric's column in splits.", key=True)
     n_splits = count("Splits that entered.")
-    fresh_level = measure(
-        "of the metric",
-        4,
+    fresh_level = measure("of the metric", 4,
         "Level of this run at the athlete's reference speed, on the level, at the beginning, by the athlete's "
-        "responses and drift.",
-        smallest=0,
-    )
+        "responses and drift.", smallest=0)
     raw_pct_per_10km = measure("% per 10 km", 3, "Slope over distance of the logarithm, nothing adjusted.")
-    drift_pct_per_10km = measure(
-        "% per 10 km", 3, "The same at equal speed and slope, with the athlete's own responses to both."
-    )
-    drift_low = measure("% per 10 km", 3, "Lower end of the 95 % interval of drift_pct_per_10km.")
-    drift_high = measure("% per 10 km", 3, "Upper end of that interval.")
-    onset_km = measure(
-        "km",
-        2,
+    drift_pct_per_10km = measure("% per 10 km", 3,
+        "The same at equal speed and slope, with the athlete's own responses to both.")
+    drift_low, drift_high = interval("% per 10 km", 3, "Lower end of the 95 % interval of drift_pct_per_10km.")
+    onset_km = measure("km", 2,
         "Where the change begins within this run: given where at least 21 splits entered and a broken line beats a "
-        "straight one and becomes steeper; not corrected for the number of runs.",
-        smallest=0,
-    )
-    onset_low = measure(
-        "km",
-        2,
+        "straight one and becomes steeper; not corrected for the number of runs.", smallest=0)
+    onset_low, onset_high = interval("km", 2,
         "Lower end of its 95 % interval; blocks of three splits are its unit, and runs of fewer than some 40 splits "
-        "have it too narrow.",
-        smallest=0,
-    )
-    onset_high = measure("km", 2, "Upper end of that interval.", smallest=0)
-    within_run_se_pct_per_10km = measure(
-        "% per 10 km", 4, "Standard error of drift_pct_per_10km from the scatter of this run's splits.", smallest=0
-    )
-    response_se_pct_per_10km = measure(
-        "% per 10 km",
-        4,
+        "have it too narrow.", smallest=0)
+    within_run_se_pct_per_10km = measure("% per 10 km", 4,
+        "Standard error of drift_pct_per_10km from the scatter of this run's splits.", smallest=0)
+    response_se_pct_per_10km = measure("% per 10 km", 4,
         "Standard error that the uncertainty of the athlete's responses adds; runs have it in common, so that a mean "
-        "over runs does not lose it.",
-        smallest=0,
-    )
+        "over runs does not lose it.", smallest=0)
 
 
 class AthleteDrift(dy.Schema):
@@ -100,156 +68,74 @@ class AthleteDrift(dy.Schema):
     metric = words("Name of the metric's column in splits.", key=True)
     n_runs = count("Runs that entered.")
     n_splits = count("Splits that entered.")
-    fresh_level = measure(
-        "of the metric", 4, "Level at the reference speed, on the level, at the beginning of a run.", smallest=0
-    )
+    fresh_level = measure("of the metric", 4,
+        "Level at the reference speed, on the level, at the beginning of a run.", smallest=0)
     reference_speed_m_s = measure("m/s", 3, "The athlete's own median speed over the splits that entered.", smallest=0)
     raw_pct_per_10km = measure("% of fresh level per 10 km", 3, "Change with distance, nothing adjusted.")
     drift_pct_per_10km = measure("% of fresh level per 10 km", 3, "Change with distance at equal speed and slope.")
-    drift_low = measure(
-        "% of fresh level per 10 km",
-        3,
-        "Lower end of the 95 % interval of drift_pct_per_10km; whole runs are its unit.",
-    )
-    drift_high = measure("% of fresh level per 10 km", 3, "Upper end of that interval.")
-    p_value = measure(
-        "probability", 6, "Of a drift at least this far from zero if there were none.", smallest=0, largest=1
-    )
-    q_value = measure(
-        "probability",
-        6,
-        "p_value corrected over all athletes and the metrics of a family (Benjamini and Hochberg 1995). "
-        "Families: form as "
-        "it is measured; what follows from it by arithmetic; heart rate.",
-        smallest=0,
-        largest=1,
-    )
-    speed_part_pct = measure(
-        "% of fresh level per 10 km", 3, "Part of raw_pct_per_10km that the response to speed passes on."
-    )
-    slope_part_pct = measure(
-        "% of fresh level per 10 km",
-        3,
-        "Part of it that the response to slope passes on; in logarithms the two parts and the drift add up to raw.",
-    )
-    collinearity = measure(
-        "share",
-        3,
-        "Share of the distance inside runs that speed and slope explain; near 1 their effects cannot be told apart.",
-        smallest=0,
-        largest=1,
-    )
-    speed_reliability = measure(
-        "share",
-        3,
+    drift_low, drift_high = interval("% of fresh level per 10 km", 3,
+        "Lower end of the 95 % interval of drift_pct_per_10km; whole runs are its unit.")
+    p_value = share("probability", 6, "Of a drift at least this far from zero if there were none.")
+    q_value = share("probability", 6,
+        "p_value corrected over all athletes and the metrics of a family (Benjamini and Hochberg 1995). Families: form "
+        "as it is measured; what follows from it by arithmetic; heart rate.")
+    speed_part_pct = measure("% of fresh level per 10 km", 3,
+        "Part of raw_pct_per_10km that the response to speed passes on.")
+    slope_part_pct = measure("% of fresh level per 10 km", 3,
+        "Part of it that the response to slope passes on; in logarithms the two parts and the drift add up to raw.")
+    collinearity = share("share", 3,
+        "Share of the distance inside runs that speed and slope explain; near 1 their effects cannot be told apart.")
+    speed_reliability = share("share", 3,
         "Share of the variance of log speed inside runs, at equal distance and slope, that is no error of measurement; "
-        "null where the response to speed is not corrected.",
-        smallest=0,
-        largest=1,
-    )
-    tipping_reliability = measure(
-        "share",
-        3,
-        "speed_reliability at which a rise or fall would no longer be certain; null where there is none from 0 to 1.",
-        smallest=0,
-        largest=1,
-    )
-    response_to_speed = measure(
-        "change of log(metric) per unit of log(speed / reference_speed_m_s)",
-        6,
-        "What the drift was adjusted with, the club's knowledge included; null where speed hardly varied inside runs.",
-    )
-    response_to_speed_squared = measure(
-        "change of log(metric) per unit of the square of that",
-        6,
-        "The same for the curve; null where there is none.",
-    )
-    response_to_slope = measure(
-        "change of log(metric) per % of slope", 6, "The same for slope_pct; null where it hardly varied inside runs."
-    )
-    response_to_slope_squared = measure(
-        "change of log(metric) per %² of slope_squared_pct2",
-        6,
-        "The same for hills up and down; null where they hardly varied inside runs.",
-    )
-    smallest_change_pct = measure(
-        "% of fresh level per 10 km", 2, "Smallest change of interest, from the settings.", smallest=0
-    )
-    onset_km = measure(
-        "km",
-        2,
-        "Where the change begins: given for rises, falls and changes_late, where a broken line beats a straight "
-        "one and "
-        "becomes steeper.",
-        smallest=0,
-    )
-    onset_low = measure("km", 2, "Lower end of its 95 % interval; whole runs are its unit.", smallest=0)
-    onset_high = measure("km", 2, "Upper end of that interval.", smallest=0)
-    drift_before_onset_pct = measure(
-        "% of fresh level per 10 km", 3, "Change with distance up to onset_km, at equal speed and slope."
-    )
-    drift_after_onset_pct = measure(
-        "% of fresh level per 10 km", 3, "Change with distance beyond onset_km, at equal speed and slope."
-    )
-    smallest_change_at_usual_distance_pct = measure(
-        "% of fresh level", 2, "Smallest change of interest over the usual distance, from the settings.", smallest=0
-    )
-    detectable_pct = measure(
-        "% per 10 km",
-        3,
+        "null where the response to speed is not corrected.")
+    tipping_reliability = share("share", 3,
+        "speed_reliability at which a rise or fall would no longer be certain; null where there is none from 0 to 1.")
+    response_to_speed = measure("change of log(metric) per unit of log(speed / reference_speed_m_s)", 6,
+        "What the drift was adjusted with, the club's knowledge included; null where speed hardly varied inside runs.")
+    response_to_speed_squared = measure("change of log(metric) per unit of the square of that", 6,
+        "The same for the curve; null where there is none.")
+    response_to_slope = measure("change of log(metric) per % of slope", 6,
+        "The same for slope_pct; null where it hardly varied inside runs.")
+    response_to_slope_squared = measure("change of log(metric) per %² of slope_squared_pct2", 6,
+        "The same for hills up and down; null where they hardly varied inside runs.")
+    smallest_change_pct = measure("% of fresh level per 10 km", 2,
+        "Smallest change of interest, from the settings.", smallest=0)
+    onset_km = measure("km", 2,
+        "Where the change begins: given for rises, falls and changes_late, where a broken line beats a straight one "
+        "and becomes steeper.", smallest=0)
+    onset_low, onset_high = interval("km", 2, "Lower end of its 95 % interval; whole runs are its unit.", smallest=0)
+    drift_before_onset_pct = measure("% of fresh level per 10 km", 3,
+        "Change with distance up to onset_km, at equal speed and slope.")
+    drift_after_onset_pct = measure("% of fresh level per 10 km", 3,
+        "Change with distance beyond onset_km, at equal speed and slope.")
+    smallest_change_at_usual_distance_pct = measure("% of fresh level", 2,
+        "Smallest change of interest over the usual distance, from the settings.", smallest=0)
+    detectable_pct = measure("% per 10 km", 3,
         "Minimum detectable change: the smallest drift that runs like these show in four of five such seasons.",
-        smallest=0,
-    )
-    usual_distance_km = measure(
-        "km",
-        2,
-        "Distance that a quarter of the runs that entered reach: the athlete's usual long distance.",
-        smallest=0,
-    )
-    change_at_usual_distance_pct = measure(
-        "% of fresh level",
-        3,
-        "Change from the start of a run to the usual distance at equal speed and slope: along the line that "
-        "breaks where "
-        "a break stands out, else along the straight one.",
-    )
-    change_at_usual_distance_low = measure("% of fresh level", 3, "Lower end of its 95 % interval.")
-    change_at_usual_distance_high = measure("% of fresh level", 3, "Upper end of that interval.")
-    excluded_early_share = measure(
-        "share",
-        3,
+        smallest=0)
+    usual_distance_km = measure("km", 2,
+        "Distance that a quarter of the runs that entered reach: the athlete's usual long distance.", smallest=0)
+    change_at_usual_distance_pct = measure("% of fresh level", 3,
+        "Change from the start of a run to the usual distance at equal speed and slope: along the line that breaks "
+        "where a break stands out, else along the straight one.")
+    change_at_usual_distance_low, change_at_usual_distance_high = interval("% of fresh level", 3,
+        "Lower end of its 95 % interval.")
+    excluded_early_share = share("share", 3,
         "Share of the whole splits past the warm-up in the first half of the usual distance that did not enter, being "
-        "partly walked or without the reading, in the runs that entered.",
-        smallest=0,
-        largest=1,
-    )
-    excluded_late_share = measure(
-        "share",
-        3,
-        "The same in the second half; where it is larger by more than the setting, no metric is said to hold.",
-        smallest=0,
-        largest=1,
-    )
-    repeatability = measure(
-        "intraclass correlation",
-        3,
+        "partly walked or without the reading, in the runs that entered.")
+    excluded_late_share = share("share", 3,
+        "The same in the second half; where it is larger by more than the setting, no metric is said to hold.")
+    repeatability = measure("intraclass correlation", 3,
         "How alike single runs' drifts are in this athlete, beside how athletes differ; null with fewer than three "
-        "athletes or runs.",
-        smallest=-1,
-        largest=1,
-    )
-    repeatability_low = measure("intraclass correlation", 3, "Lower end of its 95 % interval.", smallest=-1, largest=1)
-    repeatability_high = measure("intraclass correlation", 3, "Upper end of that interval.", smallest=-1, largest=1)
+        "athletes or runs.", smallest=-1, largest=1)
+    repeatability_low, repeatability_high = interval("intraclass correlation", 3,
+        "Lower end of its 95 % interval.", smallest=-1, largest=1)
     finding = words(
         "The conclusion. holds: the intervals of the drift and of the change at the usual distance, straight or "
-        "broken, "
-        "lie inside the smallest changes of interest; rises, falls: they do not, and q_value is at most 0.05; "
-        "changes_late: a break stands out, and by the usual distance there is a change.",
-        *FINDINGS,
-    )
+        "broken, lie inside the smallest changes of interest; rises, falls: they do not, and q_value is at most 0.05; "
+        "changes_late: a break stands out, and by the usual distance there is a change.", *FINDINGS)
     reason = words(
-        "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True
-    )
+        "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True)
 
 
 class Pacing(dy.Schema):
@@ -261,39 +147,23 @@ class Pacing(dy.Schema):
     athlete_id = identifier("The athlete.", key=True)
     n_runs = count("Runs that entered for speed: those with cadence, where enough have it.")
     n_splits = count("Splits of these runs that entered, as for drift: whole, run, past the warm-up.")
-    speed_pct_per_10km = measure(
-        "% per 10 km", 3, "Change of speed along runs, pooled over runs; null where too few entered."
-    )
-    speed_low = measure(
-        "% per 10 km", 3, "Lower end of its 95 % interval: whole runs left out one at a time, t with n_runs - 1."
-    )
-    speed_high = measure("% per 10 km", 3, "Upper end of that interval.")
-    cadence_part_pct = measure(
-        "% per 10 km", 3, "Change of cadence along the same splits with the same weights; null where too few have it."
-    )
-    cadence_part_low = measure("% per 10 km", 3, "Lower end of its 95 % interval, found likewise.")
-    cadence_part_high = measure("% per 10 km", 3, "Upper end of that interval.")
-    step_length_part_pct = measure(
-        "% per 10 km",
-        3,
-        "Change of step length likewise; in logarithms the two parts add up to the change of speed exactly.",
-    )
-    step_length_part_low = measure("% per 10 km", 3, "Lower end of its 95 % interval, found likewise.")
-    step_length_part_high = measure("% per 10 km", 3, "Upper end of that interval.")
+    speed_pct_per_10km = measure("% per 10 km", 3,
+        "Change of speed along runs, pooled over runs; null where too few entered.")
+    speed_low, speed_high = interval("% per 10 km", 3,
+        "Lower end of its 95 % interval: whole runs left out one at a time, t with n_runs - 1.")
+    cadence_part_pct = measure("% per 10 km", 3,
+        "Change of cadence along the same splits with the same weights; null where too few have it.")
+    cadence_part_low, cadence_part_high = interval("% per 10 km", 3, "Lower end of its 95 % interval, found likewise.")
+    step_length_part_pct = measure("% per 10 km", 3,
+        "Change of step length likewise; in logarithms the two parts add up to the change of speed exactly.")
+    step_length_part_low, step_length_part_high = interval("% per 10 km", 3,
+        "Lower end of its 95 % interval, found likewise.")
     n_walked_splits = count(
-        "Whole splits past the warm-up that did not enter for speed because they were partly walked."
-    )
-    walk_points_per_10km = measure(
-        "percentage points per 10 km",
-        3,
-        "Change of the share of moving time walked, over whole splits past the warm-up, partly walked ones included.",
-    )
-    walk_low = measure(
-        "percentage points per 10 km",
-        3,
-        "Lower end of its 95 % interval, whole runs left out one at a time; null where nothing was walked.",
-    )
-    walk_high = measure("percentage points per 10 km", 3, "Upper end of that interval.")
+        "Whole splits past the warm-up that did not enter for speed because they were partly walked.")
+    walk_points_per_10km = measure("percentage points per 10 km", 3,
+        "Change of the share of moving time walked, over whole splits past the warm-up, partly walked ones included.")
+    walk_low, walk_high = interval("percentage points per 10 km", 3,
+        "Lower end of its 95 % interval, whole runs left out one at a time; null where nothing was walked.")
 
 
 class SeasonTrend(dy.Schema):
@@ -302,19 +172,12 @@ class SeasonTrend(dy.Schema):
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
     month = words("Calendar month in UTC, YYYY-MM.", key=True)
-    drift_pct_per_10km = measure(
-        "% per 10 km",
-        3,
+    drift_pct_per_10km = measure("% per 10 km", 3,
         "Mean of the runs' own drifts, weighted by their precision, their scatter beyond their own errors included.",
-        nullable=False,
-    )
-    drift_low = measure(
-        "% per 10 km",
-        3,
+        nullable=False)
+    drift_low, drift_high = interval("% per 10 km", 3,
         "Lower end of its 95 % interval (Student's t), from how runs scatter within the athlete's months, or over the "
-        "whole season where months have too few runs; null where one run is all there is.",
-    )
-    drift_high = measure("% per 10 km", 3, "Upper end of that interval.")
+        "whole season where months have too few runs; null where one run is all there is.")
     n_runs = count("Runs of that month that entered.", smallest=1)
 
 
@@ -326,39 +189,21 @@ class SeasonSlope(dy.Schema):
     n_runs = count("Runs that entered: those whose drift has an error of its own.", smallest=1)
     first_month = words("Month of the first of these runs in UTC, YYYY-MM.")
     last_month = words("Month of the last of these runs in UTC, YYYY-MM.")
-    change_pct_per_10km_per_month = measure(
-        "% per 10 km per month",
-        3,
+    change_pct_per_10km_per_month = measure("% per 10 km per month", 3,
         "Slope of a line through the runs' drifts over their dates, a month being 30.44 days (random-effects "
-        "meta-regression); null where the runs span fewer than 60 days or are fewer than 6.",
-    )
-    change_low = measure(
-        "% per 10 km per month", 3, "Lower end of its 95 % interval (Knapp and Hartung 2003; n_runs - 2)."
-    )
-    change_high = measure("% per 10 km per month", 3, "Upper end of that interval.")
-    median_change_pct_per_10km_per_month = measure(
-        "% per 10 km per month",
-        3,
+        "meta-regression); null where the runs span fewer than 60 days or are fewer than 6.")
+    change_low, change_high = interval("% per 10 km per month", 3,
+        "Lower end of its 95 % interval (Knapp and Hartung 2003; n_runs - 2).")
+    median_change_pct_per_10km_per_month = measure("% per 10 km per month", 3,
         "Median of the slopes between every two of these runs (Theil and Sen), which no single odd run moves; where it "
-        "is far from the slope above, few runs decide.",
-    )
-    p_value = measure(
-        "probability",
-        6,
-        "Of a change at least this far from zero if there were none; not corrected for the number of rows.",
-        smallest=0,
-        largest=1,
-    )
-    first_drift_pct_per_10km = measure(
-        "% per 10 km", 3, "Drift by that line at the first run: where the last one is nearer to zero, drift shrank."
-    )
+        "is far from the slope above, few runs decide.")
+    p_value = share("probability", 6,
+        "Of a change at least this far from zero if there were none; not corrected for the number of rows.")
+    first_drift_pct_per_10km = measure("% per 10 km", 3,
+        "Drift by that line at the first run: where the last one is nearer to zero, drift shrank.")
     last_drift_pct_per_10km = measure("% per 10 km", 3, "Drift by that line at the last run.")
-    between_runs_sd_pct_per_10km = measure(
-        "% per 10 km",
-        3,
-        "Standard deviation of the runs' true drifts about that line, beyond their own errors.",
-        smallest=0,
-    )
+    between_runs_sd_pct_per_10km = measure("% per 10 km", 3,
+        "Standard deviation of the runs' true drifts about that line, beyond their own errors.", smallest=0)
 
 
 class Contrasts(dy.Schema):
@@ -374,20 +219,14 @@ class Contrasts(dy.Schema):
     reference = words("Surface or shoe_id with most runs, the first in the alphabet of several with as many.")
     n_runs = count("Runs with the compared one that entered for the metric.", smallest=3)
     n_runs_reference = count("Runs with the reference.", smallest=3)
-    difference_pct = measure(
-        "%", 3, "Mean level of the compared runs over that of the reference runs, at equal speed, slope and distance."
-    )
-    low = measure(
-        "%",
-        3,
-        "Lower end of its 95 % interval: Welch's over runs, widened by the uncertainty of the responses and the drift.",
-    )
-    high = measure("%", 3, "Upper end of that interval.")
-    drift_difference_pct_per_10km = measure(
-        "% per 10 km", 3, "Drift of the compared runs less that of the reference runs (random-effects meta-regression)."
-    )
-    drift_difference_low = measure("% per 10 km", 3, "Lower end of its 95 % interval (Knapp and Hartung 2003).")
-    drift_difference_high = measure("% per 10 km", 3, "Upper end of that interval.")
+    difference_pct = measure("%", 3,
+        "Mean level of the compared runs over that of the reference runs, at equal speed, slope and distance.")
+    low, high = interval("%", 3,
+        "Lower end of its 95 % interval: Welch's over runs, widened by the uncertainty of the responses and the drift.")
+    drift_difference_pct_per_10km = measure("% per 10 km", 3,
+        "Drift of the compared runs less that of the reference runs (random-effects meta-regression).")
+    drift_difference_low, drift_difference_high = interval("% per 10 km", 3,
+        "Lower end of its 95 % interval (Knapp and Hartung 2003).")
     note = words("How not to read it.")
 
 
@@ -400,31 +239,19 @@ class Calibration(dy.Schema):
     test = words(
         "What was done to what the model leaves unexplained. reversed: whole runs turned round at random; shuffled: "
         "blocks of three kilometres put into a random order inside runs; planted: reversed, and a drift added.",
-        *CALIBRATION_TESTS,
-        key=True,
-    )
+        *CALIBRATION_TESTS, key=True)
     planted_pct_per_10km = measure("% per 10 km", 1, "Drift that was added; 0 for a placebo.", key=True, nullable=False)
     metric = words("Name of the metric's column in splits; all for every metric together.", key=True)
     question = words(
         "What was asked of each athlete, metric and draw. called: finding rises or falls, the right way where a drift "
         "was planted; called_wrong_way: the other way; holds: finding holds, which is right for drifts inside the "
         "smallest change of interest; excludes_zero: the 95 % interval has no 0 in it; covers: it has the planted "
-        "value in it.",
-        *CALIBRATION_QUESTIONS,
-        key=True,
-    )
+        "value in it.", *CALIBRATION_QUESTIONS, key=True)
     n_yes = count("How often the answer was yes.")
     n = count("How often it was asked: athletes with an estimate, times draws, times metrics for all.", smallest=1)
-    share = measure("share of n", 4, "n_yes over n.", nullable=False, smallest=0, largest=1)
-    low = measure(
-        "share of n",
-        4,
+    share = share("share of n", 4, "n_yes over n.", nullable=False)
+    low, high = interval("share of n", 4,
         "Lower end of the 95 % interval of share (Wilson 1927), as if draws were independent; they share the same "
-        "remainders, so that few athletes tell less than it says.",
-        nullable=False,
-        smallest=0,
-        largest=1,
-    )
-    high = measure("share of n", 4, "Upper end of that interval.", nullable=False, smallest=0, largest=1)
+        "remainders, so that few athletes tell less than it says.", nullable=False, smallest=0, largest=1)
     n_athletes = count("Athletes behind it.", smallest=1)
     n_runs = count("Their runs that entered.", smallest=1)

@@ -16,7 +16,7 @@ else:
     import dataframely as dy
 
 
-__all__ = ["count", "dy", "identifier", "instant", "measure", "words"]
+__all__ = ["count", "dy", "identifier", "instant", "interval", "measure", "share", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -62,6 +62,28 @@ def measure(
         description=meaning,
         metadata={"unit": unit, "decimals": decimals},
     )
+
+
+def share(unit: str, decimals: int, meaning: str, *, key: bool = False, nullable: bool = True) -> dy.Float64:
+    """A `measure` from 0 to 1."""
+    return measure(unit, decimals, meaning, key=key, nullable=nullable, smallest=0, largest=1)
+
+
+def interval(
+    unit: str,
+    decimals: int,
+    meaning: str,
+    *,
+    nullable: bool = True,
+    smallest: float | None = None,
+    largest: float | None = None,
+) -> tuple[dy.Float64, dy.Float64]:
+    """The columns of both ends of an interval; `meaning` is that of the lower one."""
+    low, high = (
+        measure(unit, decimals, text, nullable=nullable, smallest=smallest, largest=largest)
+        for text in (meaning, "Upper end of that interval.")
+    )
+    return low, high
 
 
 def instant(meaning: str) -> dy.Datetime:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from pipeline.tables.columns import count, dy, identifier, measure, words
+from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
 #: Part of the foot that lands first, of one foot; of both together they may differ.
-LANDINGS = ("rearfoot", "midfoot", "forefoot")
-STRIKES = (*LANDINGS, "asymmetric")
+LANDINGS = (REARFOOT, MIDFOOT, FOREFOOT) = ("rearfoot", "midfoot", "forefoot")
+ASYMMETRIC = "asymmetric"
+STRIKES = (*LANDINGS, ASYMMETRIC)
 COMPARED = ("all_classes", "rearfoot_or_other")
 PAIRED_TESTS = ("McNemar exact", "Bowker")
+
+
+# One column per statement, its text on lines of its own: read as a table, not as calls.
+# fmt: off
 
 
 class StrikeCounts(dy.Schema):
@@ -21,35 +26,22 @@ class StrikeCounts(dy.Schema):
     subject = identifier("The event's date or the athlete: whichever of the next two is not null.", key=True)
     event = words("Date of the event, YYYY-MM-DD; null for an athlete, counted over all dates.", nullable=True)
     athlete_id = identifier("The athlete; null for an event.", nullable=True)
-    distance_km = measure(
-        "km", 3, "Where on the course, as strikes.csv gives it.", key=True, nullable=False, smallest=0
-    )
+    distance_km = measure("km", 3,
+        "Where on the course, as strikes.csv gives it.", key=True, nullable=False, smallest=0)
     strike = words("Part of the foot that lands first; asymmetric where left and right differ.", *STRIKES, key=True)
     n = count("Landings of this class: runners of an event, dates of an athlete.")
     n_seen = count("Landings of all classes there.", smallest=1)
     n_one_foot = count("Of n, those seen on one foot only, who could not be found asymmetric.")
-    share = measure("share of n_seen", 4, "n over n_seen.", nullable=False, smallest=0, largest=1)
-    low = measure(
-        "share of n_seen",
-        4,
+    share = share("share of n_seen", 4, "n over n_seen.", nullable=False)
+    low, high = interval("share of n_seen", 4,
         "Lower end of the 95 % interval of share (Wilson 1927), as if those seen were drawn at random.",
-        nullable=False,
-        smallest=0,
-        largest=1,
-    )
-    high = measure("share of n_seen", 4, "Upper end of that interval.", nullable=False, smallest=0, largest=1)
-    mean_angle_deg = measure(
-        "degrees",
-        2,
+        nullable=False, smallest=0, largest=1)
+    mean_angle_deg = measure("degrees", 2,
         "Mean foot-strike angle of those of this class who have one, heel down first positive. Shown next to the "
-        "class: neither is inferred from the other where both were given.",
-    )
+        "class: neither is inferred from the other where both were given.")
     n_angles = count("How many of this class have an angle.")
-    mean_angle_of_all_deg = measure(
-        "degrees",
-        2,
-        "The same over all classes there: it can fall along a course where the share of rearfoot landings rises.",
-    )
+    mean_angle_of_all_deg = measure("degrees", 2,
+        "The same over all classes there: it can fall along a course where the share of rearfoot landings rises.")
 
 
 class StrikeShift(dy.Schema):
@@ -63,9 +55,7 @@ class StrikeShift(dy.Schema):
     late_km = measure("km", 3, "The longer distance.", key=True, nullable=False, smallest=0)
     compared = words(
         "Which classes the test distinguishes: all four, or rearfoot and the three others together.",
-        *COMPARED,
-        key=True,
-    )
+        *COMPARED, key=True)
     n_pairs = count("Runners seen at both distances; others do not enter.", smallest=1)
     n_rearfoot_to_rearfoot = count("Runners of them with rearfoot early and late.")
     n_rearfoot_to_midfoot = count("Rearfoot early, midfoot late.")
@@ -86,18 +76,12 @@ class StrikeShift(dy.Schema):
     n_rearfoot_to_other = count("Rearfoot early, one of the three others late.")
     n_other_to_rearfoot = count("One of the three others early, rearfoot late.")
     n_other_to_other = count("One of the three others early and late, not always the same.")
-    statistic = measure(
-        "runners or chi-squared",
-        6,
+    statistic = measure("runners or chi-squared", 6,
         "McNemar exact: the smaller of the numbers of runners who changed one way and the other. Bowker: sum over "
-        "pairs of classes of (there - back)² / (there + back).",
-        nullable=False,
-        smallest=0,
-    )
+        "pairs of classes of (there - back)² / (there + back).", nullable=False, smallest=0)
     degrees_of_freedom = count(
         "Of Bowker's statistic: k(k-1)/2 for the k classes that occur early or late; null for the exact test.",
-        nullable=True,
-    )
+        nullable=True)
     p_value = dy.Float64(
         min=0,
         max=1,

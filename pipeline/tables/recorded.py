@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pipeline.formats.readers import READERS
-from pipeline.tables.columns import count, dy, identifier, instant, measure, words
+from pipeline.tables.columns import count, dy, identifier, instant, measure, share, words
 
 STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "rejected")
 GAITS = ("run", "walk", "stand")
+
+
+# One column per statement, its text on lines of its own: read as a table, not as calls.
+# fmt: off
 
 
 class Recordings(dy.Schema):
@@ -17,8 +21,7 @@ class Recordings(dy.Schema):
     file = identifier("The file of the inbox; for a file inside an archive the archive.")
     sha256 = identifier("Digest of the file's bytes (of the unpacked member inside an archive).")
     athlete_id = identifier(
-        "Folder of the inbox that holds the file; null for a file in no athlete's folder.", nullable=True
-    )
+        "Folder of the inbox that holds the file; null for a file in no athlete's folder.", nullable=True)
     run_id = identifier("The run it became, or for a duplicate the run that was kept.", nullable=True)
     format = words("Format it was read as; null if no reader was chosen.", among=READERS, nullable=True)
     status = words("What became of it; salvaged means a damaged file of which a part was kept.", *STATUSES)
@@ -34,19 +37,16 @@ class Runs(dy.Schema):
     athlete_id = identifier("Folder of the inbox that held the file.")
     started_at_utc = instant("Time of the first sample.")
     distance_km = measure("km", 3, "Distance covered while the clock ran.", nullable=False, smallest=0)
-    moving_s = measure(
-        "s", 1, "Time spent running or walking: pauses and standing left out.", nullable=False, smallest=0
-    )
-    paused_s = measure(
-        "s", 1, "Time in pauses, by the device's timer or by gaps without progress.", nullable=False, smallest=0
-    )
+    moving_s = measure("s", 1,
+        "Time spent running or walking: pauses and standing left out.", nullable=False, smallest=0)
+    paused_s = measure("s", 1,
+        "Time in pauses, by the device's timer or by gaps without progress.", nullable=False, smallest=0)
     kind = words("Kind of session from sessions.csv (race, training, test); null if not listed.", nullable=True)
     surface = words("Surface from sessions.csv; null if not listed.", nullable=True)
     shoe_id = identifier("Shoe from sessions.csv; null if not listed.", nullable=True)
     device = words("Manufacturer and model as the file names them; never a serial number.", nullable=True)
     sensors = words(
-        "Where a quantity came from a self-described field, or from one of two sensors: which.", nullable=True
-    )
+        "Where a quantity came from a self-described field, or from one of two sensors: which.", nullable=True)
     altitude = words("Which slope window its altitude needed.", "steady", "rough", "absent")
 
 
@@ -54,34 +54,24 @@ class Samples(dy.Schema):
     """A recorded instant of a run. Partitioned by athlete_id and month."""
 
     run_id = identifier("The run it belongs to.", key=True)
-    elapsed_s = measure(
-        "s", 3, "Time since the first sample of the run, pauses included.", key=True, nullable=False, smallest=0
-    )
-    interval_s = measure(
-        "s",
-        3,
-        "Time since the sample before, pauses left out: how long this sample stands for.",
-        nullable=False,
-        smallest=0,
-    )
+    elapsed_s = measure("s", 3,
+        "Time since the first sample of the run, pauses included.", key=True, nullable=False, smallest=0)
+    interval_s = measure("s", 3,
+        "Time since the sample before, pauses left out: how long this sample stands for.", nullable=False, smallest=0)
     distance_m = measure("m", 3, "Distance covered so far; never decreases.", nullable=False, smallest=0)
     covered_m = measure("m", 3, "Distance covered in that interval.", nullable=False, smallest=0)
     speed_m_s = measure("m/s", 3, "Recorded speed, or from distance and time where absent or impossible.", smallest=0)
     altitude_m = measure("m", 1, "Recorded altitude.")
-    slope_pct = measure(
-        "%", 2, "Rise over run of a line fitted to altitude over distance around here; uphill positive."
-    )
+    slope_pct = measure("%", 2,
+        "Rise over run of a line fitted to altitude over distance around here; uphill positive.")
     gait = words("By cadence first, with speed in support.", *GAITS)
     cadence_spm = measure("steps/min", 2, "Steps of both feet per minute; null when missing or impossible.", smallest=0)
-    contact_time_ms = measure(
-        "ms", 1, "Time one foot is on the ground in one step; null when missing or impossible.", smallest=0
-    )
-    vertical_oscillation_mm = measure(
-        "mm", 1, "Rise and fall of the trunk in a step, as the sensor gives it.", smallest=0
-    )
-    contact_balance_pct = measure(
-        "% left", 2, "Share of the left foot in the contact time of a stride.", smallest=0, largest=100
-    )
+    contact_time_ms = measure("ms", 1,
+        "Time one foot is on the ground in one step; null when missing or impossible.", smallest=0)
+    vertical_oscillation_mm = measure("mm", 1,
+        "Rise and fall of the trunk in a step, as the sensor gives it.", smallest=0)
+    contact_balance_pct = measure("% left", 2,
+        "Share of the left foot in the contact time of a stride.", smallest=0, largest=100)
     heart_rate_bpm = measure("beats/min", 0, "Heart rate; null when missing or impossible.", smallest=0)
 
 
@@ -101,64 +91,37 @@ class Splits(dy.Schema):
     athlete_id = identifier("The athlete.")
     km = count(
         "Number of the split along the run, 1 the first. Its boundaries are interpolated between samples.",
-        key=True,
-        smallest=1,
-    )
+        key=True, smallest=1)
     length_m = measure("m", 2, "Distance covered in it; short for the last one.", nullable=False, smallest=0)
     moving_s = measure("s", 2, "Time spent running or walking in it.", nullable=False, smallest=0)
     running_s = measure("s", 2, "Time spent running in it.", nullable=False, smallest=0)
-    run_share = measure(
-        "share of moving time", 4, "running_s over moving_s; null without moving time.", smallest=0, largest=1
-    )
+    run_share = share("share of moving time", 4, "running_s over moving_s; null without moving time.")
     speed_m_s = measure("m/s", 4, "Distance run over time run; walking, standing and pauses left out.", smallest=0)
     slope_pct = measure("%", 3, "Mean slope over the distance of it; uphill positive.")
-    slope_squared_pct2 = measure(
-        "%²", 3, "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0
-    )
+    slope_squared_pct2 = measure("%²", 3,
+        "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0)
     cadence_spm = measure("steps/min", 3, "Time-weighted mean over running samples; steps of both feet.", smallest=0)
     contact_time_ms = measure("ms", 3, "Time-weighted mean over running samples that have it.", smallest=0)
-    flight_time_ms = measure(
-        "ms", 3, "Step time (60000 / cadence_spm) minus contact_time_ms; negative when both feet overlap on the ground."
-    )
-    duty_factor = measure(
-        "contact / stride",
-        5,
-        "contact_time_ms over stride time (two steps); below 0.5 there is a flight.",
-        smallest=0,
-    )
+    flight_time_ms = measure("ms", 3,
+        "Step time (60000 / cadence_spm) minus contact_time_ms; negative when both feet overlap on the ground.")
+    duty_factor = measure("contact / stride", 5,
+        "contact_time_ms over stride time (two steps); below 0.5 there is a flight.", smallest=0)
     step_length_m = measure("m", 4, "60 × speed_m_s / cadence_spm.", smallest=0)
     vertical_oscillation_mm = measure("mm", 2, "Time-weighted mean over running samples that have it.", smallest=0)
-    leg_stiffness_kn_m = measure(
-        "kN/m",
-        3,
+    leg_stiffness_kn_m = measure("kN/m", 3,
         "Of the leg as a spring, from contact_time_ms, flight_time_ms, speed_m_s, mass and leg length (Morin 2005). "
         "Null off the level, where walked, without a flight, or with one of them unknown. Never to be compared across "
-        "devices: 5 ms of contact time are 4 % of it.",
-        smallest=0,
-    )
-    vertical_stiffness_kn_m = measure(
-        "kN/m",
-        3,
+        "devices: 5 ms of contact time are 4 % of it.", smallest=0)
+    vertical_stiffness_kn_m = measure("kN/m", 3,
         "Of the body's vertical movement as a spring, from contact_time_ms, flight_time_ms and mass (Morin 2005); null "
-        "as leg_stiffness_kn_m is. Never to be compared across devices.",
-        smallest=0,
-    )
-    peak_force_n = measure(
-        "N",
-        1,
+        "as leg_stiffness_kn_m is. Never to be compared across devices.", smallest=0)
+    peak_force_n = measure("N", 1,
         "Largest vertical force on the foot if the force is half a sine wave over the contact (Morin 2005); null as "
-        "leg_stiffness_kn_m is. Never to be compared across devices.",
-        smallest=0,
-    )
+        "leg_stiffness_kn_m is. Never to be compared across devices.", smallest=0)
     leg_length_from = words(
         "Leg length behind leg_stiffness_kn_m: of the roster, or 0.53 of the roster's height (Winter 1979); null "
-        "without leg_stiffness_kn_m.",
-        "measured",
-        "height",
-        nullable=True,
-    )
-    contact_balance_pct = measure(
-        "% left", 3, "Time-weighted mean over running samples that have it.", smallest=0, largest=100
-    )
+        "without leg_stiffness_kn_m.", "measured", "height", nullable=True)
+    contact_balance_pct = measure("% left", 3,
+        "Time-weighted mean over running samples that have it.", smallest=0, largest=100)
     heart_rate_bpm = measure("beats/min", 2, "Time-weighted mean over running samples that have it.", smallest=0)
     n_valid = count("Running samples in it (a sample across a boundary counts in both).")

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from enum import Enum, auto
 from multiprocessing.connection import Connection, Pipe, wait
 from multiprocessing.reduction import ForkingPickler
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 from pipeline.core.errors import SplitdriftError
 from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits
@@ -78,7 +78,6 @@ class Loss:
     """What cost an item its worker.
 
     Attributes:
-        reason: its kind.
         words: the same for a message, to follow a colon.
     """
 
@@ -100,19 +99,26 @@ class WorkerLost(SplitdriftError):
     """An item ended its worker process, and the caller gave no `lost`."""
 
 
+class Options(TypedDict, total=False):
+    """What becomes of an item that costs its worker.
+
+    Attributes:
+        smaller: parts of an item; fewer than two where it cannot be divided.
+        lost: makes the result of an item that cost its worker, of `shared`, the item and the loss. Called in this
+            process.
+        limits: others than those that the workers were started with.
+    """
+
+    smaller: Callable[[Any], Sequence[Any]]
+    lost: Callable[[Any, Any, Loss], Any]
+    limits: Limits
+
+
 class Mapper(Protocol):
     """Maps `function(shared, item)` over items; results come in the order in which they end."""
 
     def __call__(
-        self,
-        function: Callable[[S, T], R],
-        shared: S,
-        items: Sequence[T],
-        /,
-        *,
-        smaller: Callable[[T], Sequence[T]] | None = None,
-        lost: Callable[[S, T, Loss], R] | None = None,
-        limits: Limits | None = None,
+        self, function: Callable[[S, T], R], shared: S, items: Sequence[T], /, **options: Unpack[Options]
     ) -> Iterator[R]:
         """One result per item, or per part where an item had to be divided.
 
@@ -124,26 +130,14 @@ class Mapper(Protocol):
             function: can be pickled, like everything that it takes and gives.
             shared: what it is given with every item.
             items: what it is mapped over.
-            smaller: parts of an item; fewer than two where it cannot be divided.
-            lost: makes the result of an item that cost its worker, of `shared`, the item and the loss. Called in this
-                process.
-            limits: others than those that the workers were started with.
+            options: see `Options`.
 
         Raises:
             WorkerLost: an item cost its worker, and there is no `lost`.
         """
 
 
-def here(
-    function: Callable[[S, T], R],
-    shared: S,
-    items: Sequence[T],
-    /,
-    *,
-    smaller: Callable[[T], Sequence[T]] | None = None,  # noqa: ARG001 -- nothing is lost without workers
-    lost: Callable[[S, T, Loss], R] | None = None,  # noqa: ARG001
-    limits: Limits | None = None,  # noqa: ARG001 -- nor can it be held to limits
-) -> Iterator[R]:
+def here(function: Callable[[S, T], R], shared: S, items: Sequence[T], /, **_options: Unpack[Options]) -> Iterator[R]:
     """A `Mapper` in this process, one item after the other: no limits, and an item that crashes takes all with it."""
     return (function(shared, item) for item in items)
 
@@ -167,7 +161,6 @@ def workers(
 
     Args:
         n_items: how many items there will be.
-        jobs: worker processes; None for one per core.
         few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
             there are always workers, since this process can be held to none.
         loads: modules that each worker imports as it starts, with a blank between.
@@ -257,22 +250,14 @@ class Pool:
         return bool(self._waiting) or any(worker.task is not None for worker in self._workers)
 
     def map(
-        self,
-        function: Callable[[S, T], R],
-        shared: S,
-        items: Sequence[T],
-        /,
-        *,
-        smaller: Callable[[T], Sequence[T]] | None = None,
-        lost: Callable[[S, T, Loss], R] | None = None,
-        limits: Limits | None = None,
+        self, function: Callable[[S, T], R], shared: S, items: Sequence[T], /, **options: Unpack[Options]
     ) -> Iterator[R]:
         """See `Mapper`."""
-        call = _Call(function, shared, self._limits if limits is None else limits)
+        call = _Call(function, shared, options.get("limits", self._limits))
         tasks = [_Task(call, item) for item in items]
         self._waiting.extend(tasks)
         self._feed()
-        return self._results(call, len(tasks), smaller, lost)
+        return self._results(call, len(tasks), options.get("smaller"), options.get("lost"))
 
     def _results(
         self,

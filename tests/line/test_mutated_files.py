@@ -1,4 +1,4 @@
-"""Two thousand mutated files: every one has a fate and a reason, none hangs, and the runs beside them do not change.
+"""Two thousand mutated files: every one has a fate and a reason, none hangs, and the other runs do not change.
 
 A failure names the number of the mutant; `mutant(number)` makes the same file again.
 """

@@ -122,7 +122,7 @@ def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refres
         now = read_table(club.store, "runs").height
         assert now in (before["runs"].height, after["runs"].height)
         assert_tables(club.store, before if now == before["runs"].height else after)
-        if now == after["runs"].height:  # it came to its end, or nearly: begin anew
+        if now == after["runs"].height:  # it came to its end, or nearly: start again
             n_published += 1
             assert_finishes(club)
             put_runs(club, "abcd", range(3 + n_published, 4 + n_published))
@@ -221,7 +221,7 @@ def test_a_table_written_over_one_that_two_states_share_leaves_the_older_as_it_w
 
 
 def at_once(club: Nights, *words: str) -> list[tuple[int, str]]:
-    """Exit codes and what was said, of two refreshes started together; whoever ended well first."""
+    """Exit codes and what was said, of two refreshes started together, the one that succeeded first."""
     pair = [
         subprocess.Popen(command(club, *words), cwd=ROOT, text=True, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
         for _ in range(2)

@@ -66,7 +66,7 @@ def test_turning_early_and_late_round_turns_signs_and_keeps_p():
     assert there.p_value == back.p_value
 
 
-def test_nobody_changed():
+def test_no_one_changed():
     found = paired_change([5, 6, 7], [5, 6, 7], seed=1)
     assert (found.mean, found.sd, found.p_value) == (0.0, 0.0, 1.0)
     assert (found.low, found.high, found.effect, found.effect_low, found.effect_high) == (None,) * 5

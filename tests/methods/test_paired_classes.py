@@ -59,7 +59,7 @@ def test_the_continuity_correction_takes_one_from_the_difference_and_not_more():
 
 
 def test_margins_can_stay_where_many_change_in_a_circle():
-    # Ten go from each class to the next: every class keeps its size, and nobody comes back.
+    # Ten go from each class to the next: every class keeps its size, and no one comes back.
     circle = [[0, 10, 0], [0, 0, 10], [10, 0, 0]]
     assert stuart_maxwell(circle).p_value == pytest.approx(1.0)
     assert bowker(circle).p_value < 1e-5
@@ -72,7 +72,7 @@ def test_two_classes_are_mcnemar_s_without_correction():
     )
 
 
-def test_a_class_that_nobody_left_or_entered_costs_no_degree_of_freedom():
+def test_a_class_that_no_one_left_or_entered_costs_no_degree_of_freedom():
     wider = np.zeros((4, 4), dtype=int)
     wider[:3, :3] = THREE
     wider[3, 3] = 7
@@ -98,7 +98,7 @@ def test_groups_of_classes_without_traffic_between_them_are_tested_together():
     assert found.statistic == pytest.approx(7**2 / 9 + 7**2 / 11, rel=1e-12)
 
 
-def test_nobody_changed():
+def test_no_one_changed():
     found = stuart_maxwell(np.diag([4, 5, 6]))
     assert (found.statistic, found.p_value, found.degrees_of_freedom) == (0.0, 1.0, 0)
 

@@ -67,7 +67,7 @@ def test_a_level_split_of_a_runner_of_known_mass_and_height_has_all():
     ],
 )
 def test_what_a_split_needs(change: dict[str, object], expected: tuple[object, ...]):
-    # With a split that has everything beside it, so that one without does not spoil its neighbours.
+    # Next to a split that has everything, so that one without does not spoil its neighbours.
     assert stiffness({}, change) == [FULL, expected]
 
 

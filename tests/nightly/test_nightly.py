@@ -357,7 +357,7 @@ def test_wrong_options_are_rejected_at_once(inbox: Path, store: Path, words: lis
 def test_before_it_serves_it_checks_that_a_night_can_run(inbox: Path, store: Path, tmp_path: Path):
     with pytest.raises(UsageError, match="There is no folder"):
         look_ahead(Plan(tmp_path / "absent", store, BERLIN))
-    with pytest.raises(UsageError, match="lies inside the inbox"):
+    with pytest.raises(UsageError, match="is inside the inbox"):
         look_ahead(Plan(inbox, inbox / "store", BERLIN))
     (tmp_path / "empty").mkdir()
     look_ahead(Plan(tmp_path / "empty", store, BERLIN))

@@ -90,7 +90,7 @@ def test_recordings_that_lie_with_two_athletes_are_named_once_a_pair():
         )
     ) == [
         "2 recordings of ari and bo are the same to the byte and count for each of them, such as 'ari/a.fit' and "
-        "'bo/b.fit'. Leave each with whoever ran it."
+        "'bo/b.fit'. Keep each only with the athlete who ran it."
     ]  # fmt: skip
 
 
@@ -99,7 +99,7 @@ def test_a_recording_that_lies_with_three_is_told_in_one_sentence():
         ledger(("ari/a.fit", "11", "accepted"), ("bo/a.fit", "11", "accepted"), ("cy/a.fit", "11", "accepted"))
     ) == [
         "1 recording of ari and 2 others is the same to the byte and counts for each of them, such as 'ari/a.fit' and "
-        "'bo/a.fit'. Leave each with whoever ran it."
+        "'bo/a.fit'. Keep each only with the athlete who ran it."
     ]
 
 
@@ -108,7 +108,7 @@ def test_what_is_not_used_twice_is_not_named(status: str):
     assert with_several_athletes(ledger(("ari/a.fit", "11", "accepted"), ("bo/a.fit", "11", status))) == []
 
 
-def test_copies_in_one_athletes_folder_and_files_nobody_could_open_are_not_named():
+def test_copies_in_one_athletes_folder_and_files_that_could_not_be_opened_are_not_named():
     copies = ledger(("ari/a.fit", "11", "accepted"), ("ari/b.fit", "11", "accepted"))
     unread = ledger(("ari/a.fit", "11", "accepted"), ("bo/a.fit", "11", "accepted")).with_columns(
         sha256=pl.lit(None, dtype=pl.String)

@@ -1,4 +1,4 @@
-"""The pages alone: drawn once more beside the state before, with names or with nothing that tells whose they are."""
+"""The pages only: drawn again next to the previous state, with names or with nothing that shows whose they are."""
 
 from __future__ import annotations
 
@@ -153,7 +153,7 @@ def lines(name: str) -> list[dict[str, str]]:
 def telling_words() -> set[str]:
     """What tells whose a page of the demo club is: ids, names, notes of the lists, and files by any part of their path.
 
-    Left out is what is in itself nobody's: a day (the days of runs stay, as the help says), and the ending of a file.
+    Left out is what identifies no one: a day (the days of runs stay, as the help says), and the ending of a file.
     """
     roster, sessions, complaints, shoes = (
         lines(f"{name}.csv") for name in ("roster", "sessions", "complaints", "shoes")
@@ -247,7 +247,7 @@ def test_a_refresh_draws_codes_where_the_settings_say_so(club: Nights):
     assert sorted(same) == [False, True]
 
 
-# --- What stands in the way -------------------------------------------------------------------------------------------
+# --- What prevents it -------------------------------------------------------------------------------------------------
 
 
 def refused(store: Path) -> str:

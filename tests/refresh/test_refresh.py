@@ -220,11 +220,11 @@ def test_one_bad_file_stops_nothing(line: RunContext):
     }  # fmt: skip
 
 
-def test_a_file_in_the_inbox_itself_is_nobodys(line: RunContext):
+def test_a_file_in_the_inbox_itself_belongs_to_no_athlete(line: RunContext):
     found = line({"ari/a.fit": fit_run(km=1), "loose.fit": fit_run(km=1)})
     row = found.ledger.row(by_predicate=pl.col("path") == "loose.fit", named=True)
     assert (row["athlete_id"], row["status"]) == (None, "rejected")
-    assert row["reason"] == "The file lies in the inbox itself, so it is nobody's."
+    assert row["reason"] == "The file is in the inbox itself, so it belongs to no athlete."
     assert row["fix"] == "Move it into a folder named for the athlete; if it is no recording, out of the inbox."
 
 
@@ -426,6 +426,6 @@ def test_who_records_neither_cadence_nor_contact_time_has_no_drift_of_them(demo:
 
 def test_a_store_inside_the_inbox_is_refused():
     found = read_inbox(CLUB)
-    with pytest.raises(UsageError, match=r"--store .*store lies inside the inbox .*, whose folders are athletes"):
+    with pytest.raises(UsageError, match=r"--store .*store is inside the inbox .*, whose folders are athletes"):
         refresh(found, CLUB / "store", jobs=1)
     assert not (CLUB / "store").exists()

@@ -339,7 +339,7 @@ def test_a_refresh_leaves_its_settings_in_the_store_and_too_few_runs_are_counted
 def test_settings_changed_by_hand_in_the_store_are_not_those_of_its_tables(drifting: Path, tmp_path: Path):
     store = store_of(read_table(drifting, "splits"), tmp_path / "store")
     (store / "settings.toml").write_text("min_runs = 2\n")
-    with pytest.raises(NothingDone, match="were not made with the settings beside them"):
+    with pytest.raises(NothingDone, match="were not made with the settings next to them"):
         self_check(store)
 
 

@@ -355,7 +355,7 @@ def test_runs_too_short_to_enter_give_counts_of_zero():
     assert (found["n_runs"], found["n_splits"], found["drift_pct_per_10km"]) == (0, 0, None)
 
 
-def test_a_metric_that_nobody_recorded_has_no_row():
+def test_a_metric_that_was_not_recorded_has_no_row():
     splits = draw(EXACT, 1, only=(CONTACT,))
     assert of_athletes(splits)["metric"].to_list() == [CONTACT]
     assert of_runs(splits)["metric"].unique().to_list() == [CONTACT]

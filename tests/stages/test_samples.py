@@ -465,7 +465,7 @@ def test_a_value_that_cannot_be_is_null_and_counted_by_its_reason(quantity: str,
 
 
 @pytest.mark.parametrize(("speed_m_s", "reason"), [(12.5, None), (12.51, IMPOSSIBLE), (-0.1, IMPOSSIBLE)])
-def test_a_speed_that_nobody_runs_is_replaced_by_distance_over_time(speed_m_s: float, reason: str | None):
+def test_an_impossible_speed_is_replaced_by_distance_over_time(speed_m_s: float, reason: str | None):
     recorded = [6.0] * 40
     recorded[20] = speed_m_s
     run = settled(**every_second(40, 6), speed_m_s=recorded)

@@ -32,7 +32,7 @@ def fault(folder: Path, *lines: str, header: str = HEADER) -> str:
 
 
 def feet(*rows: str, date: str = "2026-03-14") -> pl.DataFrame:
-    """Rows such as 'ari 5 left rearfoot', or with an angle ('4.0deg') or an index ('20%') beside or for the class."""
+    """Rows such as 'ari 5 left rearfoot', or with an angle ('4.0deg') or an index ('20%') with the class or for it."""
     parsed = []
     for row in rows:
         athlete_id, distance, foot, *said = row.split()
@@ -132,7 +132,7 @@ def test_a_date_far_from_the_start_is_a_fault(tmp_path: Path):
     assert said == "strikes.csv, line 2: date is '2026-03-16'; expected the date of started_at_utc."
 
 
-def test_a_foot_listed_twice_at_a_place_is_a_fault_since_nobody_knows_which_counts(tmp_path: Path):
+def test_a_foot_listed_twice_at_a_place_is_a_fault_since_it_is_not_known_which_counts(tmp_path: Path):
     said = fault(tmp_path, "ari,2026-03-14,5,left,heel,,", "ari,2026-03-14,5.0,left,midfoot,,")
     assert said == "strikes.csv, line 3: foot is 'left'; expected each foot of an athlete once at a distance on a date."
 
@@ -264,7 +264,7 @@ def test_two_dates_are_two_events():
     assert found.rows() == [("2026-03-14", "rearfoot", 1, 1), ("2026-04-18", "midfoot", 1, 1)]
 
 
-def test_mean_angles_stand_beside_the_class_that_was_observed():
+def test_mean_angles_are_given_next_to_the_class_that_was_observed():
     rows = counts(feet("ari 5 left midfoot 10deg", "ari 5 right midfoot 6deg", "bo 5 left rearfoot", "cy 5 left 20deg"))
     found = rows.filter(pl.col("n") > 0).select("strike", "n", "mean_angle_deg", "n_angles", "mean_angle_of_all_deg")
     assert found.rows() == [("midfoot", 1, 8.0, 1, 14.0), ("rearfoot", 2, 20.0, 1, 14.0)]
@@ -326,7 +326,7 @@ def test_more_than_two_classes_are_tested_by_bowker_over_those_that_occur():
         *(f"b{i} 15 left midfoot" for i in range(4)),
     )
     every, rearfoot = shifts(rows).rows(named=True)
-    # Six went one way between two classes and four between two others, nobody back: 6²/6 + 4²/4; three classes occur.
+    # Six went one way between two classes and four between two others, none back: 6²/6 + 4²/4; three classes occur.
     assert (every["method"], every["statistic"], every["degrees_of_freedom"]) == ("Bowker", 10.0, 3)
     # Six of six one way, exact: 2 / 2⁶.
     assert (rearfoot["method"], rearfoot["statistic"], rearfoot["degrees_of_freedom"]) == ("McNemar exact", 0.0, None)
@@ -339,7 +339,7 @@ def test_asymmetry_that_goes_away_is_a_change_too():
     assert every["n_asymmetric_to_rearfoot"] == rearfoot["n_other_to_rearfoot"] == 1
 
 
-def test_where_nobody_changed_p_is_one():
+def test_where_no_one_changed_p_is_one():
     rows = feet("ari 5 left forefoot", "ari 15 left forefoot", "bo 5 left forefoot", "bo 15 left forefoot")
     assert shifts(rows)["p_value"].to_list() == [1.0, 1.0]
 

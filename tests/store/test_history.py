@@ -76,7 +76,7 @@ def test_it_tells_what_was_refused_this_time_and_why(nights: Nights):
     told = {one["path"]: one["reason"] for one in newest(nights)["refused"]}
     assert list(told) == ["ari/spring!.zip!b.fit", "bo/watch!.csv", "loose.fit"]
     assert told["bo/watch!.csv"] == "The file says how much time went by but not when it began."
-    assert told["loose.fit"] == "The file lies in the inbox itself, so it is nobody's."
+    assert told["loose.fit"] == "The file is in the inbox itself, so it belongs to no athlete."
     assert (newest(nights)["n_refused"], newest(nights)["statuses"]) == (3, {"accepted": 2, "rejected": 3})
     nights.put("ari/1.fit", drifting_run(1))
     nights.refresh()
