@@ -23,7 +23,7 @@ os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "POLARS_MAX_
 
 import polars as pl
 
-from pipeline.workers import workers
+from pipeline.workers.pool import workers
 from tests.validity.measure import analysed
 from tests.validity.scenarios import LATE_CHANGES, SCENARIOS, Scenario
 from tests.validity.table import document

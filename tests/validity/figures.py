@@ -24,19 +24,15 @@ class Figure:
 
     Attributes:
         value: what was counted.
-        error: its standard error; None where one club cannot tell.
+        error: its standard error.
     """
 
     value: float
-    error: float | None
+    error: float
 
     def __str__(self) -> str:
-        return f"{self.value:.{self.decimals}f}" + ("" if self.error is None else f" ± {self.error:.{self.decimals}f}")
-
-    @property
-    def decimals(self) -> int:
-        """Enough for two digits of the error."""
-        return 2 if self.error is None or self.error < 0.1 else 1
+        decimals = 2 if self.error < 0.1 else 1
+        return f"{self.value:z.{decimals}f} ± {self.error:.{decimals}f}"
 
 
 def share(rows: pl.DataFrame, condition: pl.Expr) -> Figure | None:
@@ -60,13 +56,14 @@ def share(rows: pl.DataFrame, condition: pl.Expr) -> Figure | None:
 
 
 def mean(rows: pl.DataFrame, value: pl.Expr) -> Figure | None:
-    """Mean over athletes, with clubs as the unit of its error."""
+    """Mean over athletes; its error is the larger of that over clubs and that over athletes."""
     known = rows.select("club", value=value).drop_nulls()
-    if known.is_empty():
+    if known.height < 2:
         return None
     by_club = known.group_by("club").agg(pl.col("value").mean())["value"].to_numpy()
-    error = float(np.std(by_club, ddof=1)) / len(by_club) ** 0.5 if len(by_club) > 1 else None
-    return Figure(float(known["value"].mean()), error)  # type: ignore[arg-type]
+    values = known["value"].to_numpy()
+    error = max(float(np.std(sample, ddof=1)) / len(sample) ** 0.5 for sample in (by_club, values) if len(sample) > 1)
+    return Figure(float(values.mean()), error)
 
 
 def median(rows: pl.DataFrame, value: pl.Expr) -> Figure | None:

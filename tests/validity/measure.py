@@ -12,14 +12,14 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.drift import drift
-from pipeline.responses import club_responses, responses
-from pipeline.settings import Settings
-from pipeline.splits import splits
-from pipeline.summaries import athlete_drift
+from pipeline.core.settings import Settings
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import club_responses, responses
+from pipeline.stages.splits import splits
+from pipeline.stages.summaries import athlete_drift
 from pipeline.tables import publishable
+from tests.validity.drawing import Club, draw
 from tests.validity.scenarios import Scenario
-from tests.validity.world import Club, draw
 
 #: Read from `athlete_drift` where it has them.
 READ = (

@@ -44,10 +44,11 @@ SPEED_ERRORS_PCT = (0.0, 0.5, 1.0, 2.0)
 FADES_PCT = (-2.0, -4.0, -8.0)
 WANDERS_PCT = (1.0, 2.0, 3.0)
 
+_SPEED_ERROR = "Speed measured with error"
 _GRID = tuple(
     Scenario(
         name=f"error {error:g} %, fade {fade:g} %, pace wanders {wander:g} %",
-        topic="Speed measured with error",
+        topic=_SPEED_ERROR,
         world=ORDINARY.but(
             fade_pct=fade, wander_pct=wander, **({"device": EXACT} if error == 0 else {"speed_error_pct": error})
         ),
@@ -62,28 +63,39 @@ _SPEED = (
     *_GRID,
     Scenario(
         name="error 0.3 %, pace always fades and hardly wanders",
-        topic="Speed measured with error",
+        topic=_SPEED_ERROR,
         world=_STEADY.but(speed_error_pct=0.3),
     ),
     Scenario(
         name="error 1 % that lasts 10 minutes, fade -4 %",
-        topic="Speed measured with error",
+        topic=_SPEED_ERROR,
         world=_FADING.but(speed_error_s=600.0),
     ),
     Scenario(
         name="error 1 % that lasts 20 s, fade -4 %",
-        topic="Speed measured with error",
+        topic=_SPEED_ERROR,
         world=_FADING.but(speed_error_s=20.0),
     ),
     Scenario(
         name="calibration shifts by 3 % between runs, fade -4 %",
-        topic="Speed measured with error",
+        topic=_SPEED_ERROR,
         world=_FADING.but(speed_error_pct=0.5, scale_sd_pct=3.0),
+    ),
+    Scenario(
+        name="error 1 %, fade -8 %, 30 runs all alike",
+        topic=_SPEED_ERROR,
+        world=ORDINARY.but(fade_pct=-8.0, n_runs=30, run_drift_sd_pct=0.0),
+        size=0.5,
+    ),
+    Scenario(
+        name="error 1 %, fade -8 %, -3 % planted in every other",
+        topic=_SPEED_ERROR,
+        world=ORDINARY.but(fade_pct=-8.0, planted_pct=(0.0, -3.0)),
     ),
     *(
         Scenario(
             name=f"cadence, error {error:g} %, fade -4 %",
-            topic="Speed measured with error",
+            topic=_SPEED_ERROR,
             world=_FADING.but(metric=CADENCE, speed_error_pct=error),
         )
         for error in (0.5, 1.0, 2.0)
@@ -91,7 +103,7 @@ _SPEED = (
 )
 
 _SLOPE = "Slope measured with error"
-_CLIMBING = ORDINARY.but(late_climb_pct=3.0, speed_error_pct=0.5)
+_CLIMBING = ORDINARY.but(late_climb_pct=3.0, per_slope=0.01, speed_error_pct=0.5)
 _HILLS = (
     Scenario(name="late climbs, exact altitude", topic=_SLOPE, world=_CLIMBING.but(slope_error_pct=0.0)),
     Scenario(name="late climbs, slope error 0.5 %", topic=_SLOPE, world=_CLIMBING.but(slope_error_pct=0.5)),
