@@ -20,7 +20,7 @@ class Club:
 
     Attributes:
         samples: rows of the table `samples`.
-        runs: `run_id`, `athlete_id`, the run's own `drift_pct` and its log `level`.
+        runs: `run_id`, `athlete_id`, the run's number in the season and its true `mean_speed_m_s`.
         athletes: `athlete_id`, `planted_pct` and `season_pct`, the mean drift of the runs that were run.
     """
 
@@ -68,8 +68,8 @@ def draw(world: World, seed: int) -> Club:
         {
             "run_id": [f"{athlete}-r{run:03d}" for athlete in athlete_id for run in range(world.n_runs)],
             "athlete_id": np.repeat(athlete_id, world.n_runs),
-            "drift_pct": 100 * np.expm1(drift).ravel(),
-            "level": level.ravel(),
+            "run": np.tile(np.arange(world.n_runs), world.n_athletes),
+            "mean_speed_m_s": (exists.sum(axis=-1) / (exists / np.exp(log_speed)).sum(axis=-1)).ravel(),
         }
     )
     season = 100 * np.expm1(drift).mean(axis=1)
@@ -98,6 +98,7 @@ def _course_and_pace(
     share = place_m / (1000 * length_km[..., None])
     slope = along(random, shape, world.hills_pct, PACE_LENGTH_M) + world.late_climb_pct * (share - 0.5)
     fade = world.fade_pct + world.fade_sd_pct * random.standard_normal((*length_km.shape, 1))
+    fade = fade + world.fade_trend_pct * np.linspace(-0.5, 0.5, world.n_runs)[:, None]
     log_speed = (
         np.log(REFERENCE_M_S)
         + world.athlete_speed_sd_pct / 100 * random.standard_normal((world.n_athletes, 1, 1))

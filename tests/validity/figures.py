@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from tests.validity.scenarios import Scenario
+from tests.validity.scenarios import Analysis, Scenario
 
 #: Findings that claim a change.
 CHANGES = ("rises", "falls", "changes_late")
@@ -207,3 +207,24 @@ OF_LATE_CHANGE = (
         _change_covered,
     ),
 )
+OF_NO_DIFFERENCE = (
+    Column(
+        "coverage of zero",
+        "share of 95 % intervals that hold zero, the truth [%]",
+        lambda _, rows: share(rows.drop_nulls("low"), covers("low", "high", pl.lit(0.0))),
+    ),
+    Column(
+        "estimate", "mean estimate [% per 10 km and month; for shoes %]", lambda _, rows: mean(rows, pl.col("estimate"))
+    ),
+    Column(
+        "width of it",
+        "median width of the interval, in the same unit",
+        lambda _, rows: median(rows, pl.col("high") - pl.col("low")),
+    ),
+)
+COLUMNS = {
+    Analysis.DRIFT: OF_DRIFT,
+    Analysis.LATE_CHANGE: OF_LATE_CHANGE,
+    Analysis.SEASON: OF_NO_DIFFERENCE,
+    Analysis.SHOES: OF_NO_DIFFERENCE,
+}

@@ -15,6 +15,15 @@ class Truth(Enum):
     SEASON = "season_pct"
 
 
+class Analysis(Enum):
+    """What is asked of a club."""
+
+    DRIFT = "the drift of athletes"
+    LATE_CHANGE = "a change that begins late"
+    SEASON = "the change of the drift over the months"
+    SHOES = "the level in one shoe against another"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Scenario:
     """A row of the table.
@@ -23,6 +32,7 @@ class Scenario:
         name: in the table; part of the seed.
         topic: heading that it stands under.
         world: what is true.
+        analysis: what is asked.
         truth: what an interval has to hold.
         only_odd: counts only the first athlete of each club.
         size: athletes relative to the number that was asked for.
@@ -31,6 +41,7 @@ class Scenario:
     name: str
     topic: str
     world: World
+    analysis: Analysis = Analysis.DRIFT
     truth: Truth = Truth.PLANTED
     only_odd: bool = False
     size: float = 1.0
@@ -112,7 +123,6 @@ _HILLS = (
 
 _SHAPE = "Form that changes otherwise than along a line"
 _WARM = ORDINARY.but(km=(6, 12), speed_error_pct=0.5)
-_BREAKING = ORDINARY.but(planted_pct=(5.0,), speed_error_pct=0.5)
 _SHAPES = (
     Scenario(name="warm-up of 4 %, runs of 6 to 12 km", topic=_SHAPE, world=_WARM.but(warm_up_pct=4.0)),
     Scenario(name="warm-up of 2 %, runs of 6 to 12 km", topic=_SHAPE, world=_WARM.but(warm_up_pct=2.0)),
@@ -192,33 +202,40 @@ _NULLS = (
     Scenario(name="error 1 %, fade -4 %", topic=_NOTHING, world=_STILL.but(fade_pct=-4.0)),
 )
 
-_BREAKS = "Late change"
-_LATE = (
-    Scenario(
-        name="+5 % per 10 km from km 15 of 21",
-        topic=_BREAKS,
-        world=_BREAKING.but(km=(21, 21), break_km=15.0),
-    ),
-    Scenario(
-        name="+8 % per 10 km from km 35 of 42",
-        topic=_BREAKS,
-        world=_BREAKING.but(km=(42, 42), break_km=35.0, planted_pct=(8.0,), n_runs=8),
-    ),
-    Scenario(name="+5 % per 10 km from km 10 of 20", topic=_BREAKS, world=_BREAKING.but(km=(20, 20), break_km=10.0)),
-    Scenario(
-        name="+8 % per 10 km from km 10 of 20",
-        topic=_BREAKS,
-        world=_BREAKING.but(km=(20, 20), break_km=10.0, planted_pct=(8.0,)),
-    ),
-    Scenario(
-        name="straight, +3 % per 10 km, 20 km", topic=_BREAKS, world=_BREAKING.but(km=(20, 20), planted_pct=(3.0,))
-    ),
-    Scenario(
-        name="nothing, a warm-up of 2 %, 20 km",
-        topic=_BREAKS,
-        world=_BREAKING.but(km=(20, 20), planted_pct=(0.0,), warm_up_pct=2.0),
-    ),
+_BREAKING = ORDINARY.but(km=(20, 20), planted_pct=(5.0,), speed_error_pct=0.5)
+_LATE = tuple(
+    Scenario(name=name, topic="Late change", world=world, analysis=Analysis.LATE_CHANGE)
+    for name, world in (
+        ("+5 % per 10 km from km 15 of 21", _BREAKING.but(km=(21, 21), break_km=15.0)),
+        (
+            "+8 % per 10 km from km 35 of 42, 8 runs",
+            _BREAKING.but(km=(42, 42), break_km=35.0, planted_pct=(8.0,), n_runs=8),
+        ),
+        ("+5 % per 10 km from km 10 of 20", _BREAKING.but(break_km=10.0)),
+        ("+8 % per 10 km from km 10 of 20", _BREAKING.but(break_km=10.0, planted_pct=(8.0,))),
+        ("straight, +3 % per 10 km, 20 km", _BREAKING.but(planted_pct=(3.0,))),
+        ("no drift, 20 km", _BREAKING.but(planted_pct=(0.0,))),
+        ("no drift, a warm-up of 2 %, 20 km", _BREAKING.but(planted_pct=(0.0,), warm_up_pct=2.0)),
+    )
 )
 
-SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS)
-LATE_CHANGES = _LATE
+_MONTHS = ORDINARY.but(planted_pct=(2.0,), n_runs=24, km=(8, 20), n_athletes=10, speed_error_pct=0.5)
+_SEASON = tuple(
+    Scenario(name=name, topic="Change of the drift over the months", world=world, analysis=Analysis.SEASON, size=0.5)
+    for name, world in (
+        ("24 runs in 5 months", _MONTHS),
+        ("drifts of neighbouring runs alike (0.8)", _MONTHS.but(run_drift_rho=0.8, run_drift_sd_pct=1.5)),
+        ("fade eases from -8 to -2 %, exact speed", _MONTHS.but(device=EXACT, fade_pct=-5.0, fade_trend_pct=6.0)),
+        ("fade eases from -8 to -2 %, error 1 %", _MONTHS.but(speed_error_pct=1.0, fade_pct=-5.0, fade_trend_pct=6.0)),
+    )
+)
+_SHOES = tuple(
+    Scenario(name=name, topic="A shoe worn on fast days", world=world, analysis=Analysis.SHOES)
+    for name, world in (
+        ("exact speed", ORDINARY.but(device=EXACT)),
+        ("error 1 %", ORDINARY),
+        ("error 2 %, pace wanders 1 %", ORDINARY.but(speed_error_pct=2.0, wander_pct=1.0)),
+    )
+)
+
+SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_SEASON, *_SHOES)

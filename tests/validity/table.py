@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from tests.validity.figures import OF_DRIFT, OF_LATE_CHANGE, Column
-from tests.validity.scenarios import LATE_CHANGES, Scenario
+from tests.validity.figures import COLUMNS, Column
+from tests.validity.scenarios import Scenario
 
 _INTRO = """# How well findings hold where the truth is known
 
@@ -36,9 +36,8 @@ def document(found: Mapping[Scenario, pl.DataFrame], *, n_athletes: int, seed: i
     topics = list(dict.fromkeys(scenario.topic for scenario in found))
     for topic in topics:
         rows = {scenario: athletes for scenario, athletes in found.items() if scenario.topic == topic}
-        columns = OF_LATE_CHANGE if next(iter(rows)) in LATE_CHANGES else OF_DRIFT
-        parts.append(f"## {topic}\n\n" + _table(rows, columns))
-    columns = dict.fromkeys((*OF_DRIFT, *OF_LATE_CHANGE))
+        parts.append(f"## {topic}\n\n" + _table(rows, COLUMNS[next(iter(rows)).analysis]))
+    columns = dict.fromkeys(column for scenario in found for column in COLUMNS[scenario.analysis])
     parts.append("## Columns\n\n" + "\n".join(f"- *{column.name}*: {column.meaning}." for column in columns) + "\n")
     return "\n".join(parts)
 

@@ -143,6 +143,7 @@ class World:
         wander_pct: how much the mean speed of a kilometre wanders about the pace.
         fade_pct: change of speed per 10 km; negative slows down.
         fade_sd_pct: standard deviation of it between runs.
+        fade_trend_pct: by so much the fade of the last run is above that of the first [% per 10 km].
         speed_per_slope: change of log speed per % slope.
         hills_pct: standard deviation of a kilometre's mean slope.
         late_climb_pct: slope at the end of each run beyond that at its beginning, growing evenly.
@@ -164,6 +165,7 @@ class World:
     wander_pct: float = 2.0
     fade_pct: float = -2.0
     fade_sd_pct: float = 1.0
+    fade_trend_pct: float = 0.0
     speed_per_slope: float = -0.02
     hills_pct: float = 0.8
     late_climb_pct: float = 0.0
