@@ -162,7 +162,7 @@ def _sensor_faults(metric: Metric, random: np.random.Generator, value: Array, ex
     if metric.stuck_share:
         sticks = random.random((*value.shape[:2], 1)) < metric.stuck_share
         last = 2 * n_segments // 3
-        value = np.where(sticks & (index > last), np.takealong_axis(value, last, axis=-1), value)
+        value = np.where(sticks & (index > last), np.take_along_axis(value, last, axis=-1), value)
     if metric.locked_share:
         locks = random.random((*value.shape[:2], 1)) < metric.locked_share
         value = np.where(locks & (index > n_segments // 2), 168.0, value)
