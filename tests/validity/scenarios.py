@@ -60,7 +60,8 @@ WANDERS_PCT = (1.0, 2.0, 3.0)
 CALIBRATION_SD_PCT = 5.5
 
 _SPEED_ERROR = "Speed measured with error"
-_GRID = tuple(
+#: Every cell of error, fade and wander.
+GRID = tuple(
     Scenario(
         name=f"error {error:g} %, fade {fade:g} %, pace wanders {wander:g} %",
         topic=_SPEED_ERROR,
@@ -75,7 +76,7 @@ _GRID = tuple(
 _STEADY = ORDINARY.but(wander_pct=0.3, fade_pct=-5.0, fade_sd_pct=0.5, speed_per_slope=0.0)
 _FADING = ORDINARY.but(fade_pct=-4.0)
 _SPEED = (
-    *_GRID,
+    *GRID,
     Scenario(
         name="error 0.3 %, pace always fades and hardly wanders",
         topic=_SPEED_ERROR,

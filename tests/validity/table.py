@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from tests.validity.figures import COLUMNS, Column
-from tests.validity.scenarios import Scenario
+from tests.validity.figures import COLUMNS, Column, Figure, covers, share
+from tests.validity.scenarios import GRID, Scenario
+from tests.validity.targets import CHANCE, LOWEST_COVERAGE_OF_GRID, TARGETS, Target
 
 _INTRO = """# How well findings hold where the truth is known
 
@@ -20,7 +21,10 @@ Unless a row says otherwise: contact time (exponent of speed -0.56 ± 0.1), club
 24 km; the drifts of runs scatter by 0.5 % per 10 km; pace wanders by 2 % from kilometre to kilometre and fades by
 2 ± 1 % per 10 km; hills of 0.8 % slope; speed is measured with an error of 1 % per kilometre that lasts about two
 minutes (0.5 % where the row is about something else), slope with an error of 0.2 %, time in whole seconds. In turn,
-athletes have no drift and +3 % per 10 km. Numbers are given ± their Monte Carlo standard error.
+athletes have no drift and +3 % per 10 km.
+
+Numbers are given ± their Monte Carlo standard error. Those in bold lie beyond their target, listed at the end, by more
+than two of these errors.
 """
 
 
@@ -39,14 +43,61 @@ def document(found: Mapping[Scenario, pl.DataFrame], *, n_athletes: int, seed: i
         parts.append(f"## {topic}\n\n" + _table(rows, COLUMNS[next(iter(rows)).analysis]))
     columns = dict.fromkeys(column for scenario in found for column in COLUMNS[scenario.analysis])
     parts.append("## Columns\n\n" + "\n".join(f"- *{column.name}*: {column.meaning}." for column in columns) + "\n")
-    return "\n".join(parts)
+    return "\n".join([*parts, _targets(found)])
 
 
 def _table(rows: Mapping[Scenario, pl.DataFrame], columns: Sequence[Column]) -> str:
     head = ["scenario", "n", *(column.name for column in columns)]
     lines = ["| " + " | ".join(head) + " |", "| --- |" + " ---: |" * (len(head) - 1)]
     for scenario, athletes in rows.items():
-        figures = (column.count(scenario, athletes) for column in columns)
-        cells = [scenario.name, str(athletes.height), *("" if figure is None else str(figure) for figure in figures)]
-        lines.append("| " + " | ".join(cells) + " |")
+        cells = (_cell(scenario, column, column.count(scenario, athletes)) for column in columns)
+        lines.append(" | ".join((f"| {scenario.name}", str(athletes.height), *cells)) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _cell(scenario: Scenario, column: Column, figure: Figure | None) -> str:
+    if figure is None:
+        return ""
+    return f"**{figure}**" if targets_missed(scenario, column.name, figure) else str(figure)
+
+
+def targets_missed(scenario: Scenario, column: str, figure: Figure, chance: float = CHANCE) -> list[Target]:
+    """The targets that a figure misses by more than chance."""
+    own = (target for target in TARGETS if target.column == column and target.applies(scenario))
+    return [target for target in own if target.is_missed(figure, chance)]
+
+
+def missed(found: Mapping[Scenario, pl.DataFrame], chance: float = CHANCE) -> dict[tuple[str, str], Figure]:
+    """Scenario and column of each figure that misses a target."""
+    return {
+        (scenario.name, column.name): figure
+        for scenario, athletes in found.items()
+        for column in COLUMNS[scenario.analysis]
+        if (figure := column.count(scenario, athletes)) is not None
+        and targets_missed(scenario, column.name, figure, chance)
+    }
+
+
+def coverage_of_grid(found: Mapping[Scenario, pl.DataFrame]) -> Figure | None:
+    """Coverage of all intervals of the cells of error, fade and wander; their clubs are all different ones."""
+    cells = [
+        athletes.filter(pl.col("drift_low").is_not_null()).with_columns(club=pl.format("{}:{}", pl.lit(place), "club"))
+        for place, (scenario, athletes) in enumerate(found.items())
+        if scenario in GRID
+    ]
+    if not cells:
+        return None
+    return share(pl.concat(cells), covers("drift_low", "drift_high", pl.col("planted_pct")))
+
+
+def _targets(found: Mapping[Scenario, pl.DataFrame]) -> str:
+    n_missed = len(missed(found))
+    lines = [f"## Targets\n\n{n_missed} figures lie beyond theirs.\n", *(f"- {target}." for target in TARGETS)]
+    overall = coverage_of_grid(found)
+    if overall is not None:
+        is_low = overall.value + CHANCE * overall.error < LOWEST_COVERAGE_OF_GRID
+        told = f"**{overall}**" if is_low else str(overall)
+        lines.append(
+            f"- Coverage of all intervals of the cells together: at least {LOWEST_COVERAGE_OF_GRID:g} %; it is {told}."
+        )
     return "\n".join(lines) + "\n"
