@@ -6,8 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.settings import Settings
-from pipeline.stages.splits import splits
-from tests.validity.measure import by_settings
+from pipeline.stages.splits import split_means
 
 
 def kilometre(speed_m_s: float, cadence_spm: float, contact_time_ms: float) -> dict[str, float]:
@@ -28,7 +27,7 @@ def kilometre(speed_m_s: float, cadence_spm: float, contact_time_ms: float) -> d
         pl.lit(None, dtype=pl.Float64).alias(name)
         for name in ("vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm", "altitude_m")
     )
-    [row] = splits(samples, **by_settings(splits, Settings())).to_dicts()
+    [row] = split_means(samples, split_length_m=Settings().split_length_m).to_dicts()
     return row
 
 

@@ -50,8 +50,10 @@ def by_settings(stage: Callable[..., Any], settings: Settings) -> dict[str, Any]
 
 def splits_of(club: Club, settings: Settings) -> pl.DataFrame:
     """Rows of `splits` as they are published."""
-    rows = splits(club.samples, **by_settings(splits, settings))
-    rows = rows.join(club.runs.select("run_id", "athlete_id"), on="run_id")
+    bodies = club.athletes.select(
+        "athlete_id", **dict.fromkeys(("mass_kg", "height_m", "leg_length_m"), pl.lit(None, dtype=pl.Float64))
+    )
+    rows = splits(club.samples, club.runs.select("run_id", "athlete_id"), bodies, **by_settings(splits, settings))
     return publishable("splits", rows, subject="the club")
 
 
