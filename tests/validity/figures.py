@@ -214,7 +214,9 @@ OF_NO_DIFFERENCE = (
         lambda _, rows: share(rows.drop_nulls("low"), covers("low", "high", pl.lit(0.0))),
     ),
     Column(
-        "estimate", "mean estimate [% per 10 km and month; for shoes %]", lambda _, rows: mean(rows, pl.col("estimate"))
+        "estimate",
+        "mean estimate [% per 10 km, of months % per 10 km and month, of shoes %]",
+        lambda _, rows: mean(rows, pl.col("estimate")),
     ),
     Column(
         "width of it",
@@ -227,4 +229,5 @@ COLUMNS = {
     Analysis.LATE_CHANGE: OF_LATE_CHANGE,
     Analysis.SEASON: OF_NO_DIFFERENCE,
     Analysis.SHOES: OF_NO_DIFFERENCE,
+    Analysis.STUDY: OF_NO_DIFFERENCE,
 }

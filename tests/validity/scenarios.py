@@ -22,6 +22,7 @@ class Analysis(Enum):
     LATE_CHANGE = "a change that begins late"
     SEASON = "the change of the drift over the months"
     SHOES = "the level in one shoe against another"
+    STUDY = "the trend of a study whose cohort is the club"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -243,4 +244,13 @@ _SHOES = tuple(
     )
 )
 
-SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_SEASON, *_SHOES)
+_COHORT = ORDINARY.but(planted_pct=(0.0,), n_runs=4, km=(16, 24), fade_pct=-4.0)
+_STUDIES = tuple(
+    Scenario(name=name, topic="A study's trend", world=world, analysis=Analysis.STUDY, size=3.0)
+    for name, world in (
+        ("20 athletes, 4 runs each, fade -4 %, exact speed", _COHORT.but(device=EXACT)),
+        ("20 athletes, 4 runs each, fade -4 %, error 1 %", _COHORT),
+    )
+)
+
+SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_SEASON, *_SHOES, *_STUDIES)

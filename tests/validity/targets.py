@@ -72,8 +72,8 @@ TARGETS = (
     ),
     Target(
         column="coverage of zero",
-        applies=_topic("Change of the drift over the months", "A shoe worn on fast days"),
-        scenarios="months and shoes",
+        applies=_topic("Change of the drift over the months", "A shoe worn on fast days", "A study's trend"),
+        scenarios="months, shoes and studies",
         lowest=90,
     ),
 )
