@@ -220,6 +220,10 @@ _LATE = tuple(
         ("+5 % per 10 km from km 10 of 20", _BREAKING.but(break_km=10.0)),
         ("+8 % per 10 km from km 10 of 20", _BREAKING.but(break_km=10.0, planted_pct=(8.0,))),
         ("straight, +3 % per 10 km, 20 km", _BREAKING.but(planted_pct=(3.0,))),
+        (
+            "straight, +3 % per 10 km, a warm-up of 2 %, 20 km",
+            _BREAKING.but(planted_pct=(3.0,), warm_up_pct=2.0),
+        ),
         ("no drift, 20 km", _BREAKING.but(planted_pct=(0.0,))),
         ("no drift, a warm-up of 2 %, 20 km", _BREAKING.but(planted_pct=(0.0,), warm_up_pct=2.0)),
     )

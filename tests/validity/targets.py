@@ -70,6 +70,8 @@ TARGETS = (
         scenarios="late breaks",
         highest=5,
     ),
+    Target(column="onset given", applies=_named("straight", "no drift"), scenarios="no break planted", highest=5),
+    Target(column="onset covered", applies=_topic("Late change"), scenarios="breaks", lowest=90),
     Target(
         column="coverage of zero",
         applies=_topic("Change of the drift over the months", "A shoe worn on fast days", "A study's trend"),
