@@ -66,7 +66,8 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
     settings = Settings()
     club = draw(scenario.world, seed_of(seed, scenario, place))
     rows = splits_of(club, settings)
-    common = club_responses(responses(rows, **by_settings(responses, settings)))
+    own = responses(rows, **by_settings(responses, settings))
+    common = club_responses(own, **by_settings(club_responses, settings))
     counted = rows.filter(athlete_id="a0000") if scenario.only_odd else rows
     metric = scenario.world.metric.column
     run_drifts, drifts = drift(counted, **by_settings(drift, settings), club=common, metrics=[metric])
