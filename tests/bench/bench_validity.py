@@ -1,6 +1,6 @@
 """How well do findings hold where the truth is known? Writes data/VALIDITY.md.
 
-python -m tests.bench.bench_validity [--athletes 200] [--seed 1] [--jobs N] [--only TEXT] [--quick] [--out FILE]
+python -m tests.bench.bench_validity [--athletes 100] [--seed 1] [--jobs N] [--only TEXT] [--quick] [--out FILE]
 
 Clubs are invented by tests/validity/world.py, which shares no code with the pipeline, and go through the tool's own
 stages. The scenarios are data: tests/validity/scenarios.py. With --only, --quick, or another --athletes or --seed the
@@ -28,7 +28,7 @@ from tests.validity.measure import analysed
 from tests.validity.scenarios import SCENARIOS, Scenario
 from tests.validity.table import document
 
-ATHLETES, QUICK_ATHLETES, SEED = 200, 40, 1
+ATHLETES, QUICK_ATHLETES, SEED = 100, 40, 1
 VALIDITY = Path(__file__).parents[2] / "data" / "VALIDITY.md"
 
 

@@ -81,5 +81,3 @@ TARGETS = (
 )
 #: Of the coverage of all intervals of the cells of error, fade and wander taken together [%].
 LOWEST_COVERAGE_OF_GRID = 92.0
-#: Scenario and column of each figure of `data/VALIDITY.md` that misses its target.
-NOT_MET: frozenset[tuple[str, str]] = frozenset()
