@@ -125,8 +125,8 @@ def _study(
         inclusion=settings.inclusion,
         seed=settings.seed,
     )
-    outcome = trend(material, StudyAnalysis(name="trend", design="trend", metrics=(metric,)))
-    [slope] = [one for one in outcome.found if one.statistic == "slope_pct_per_10km"]
+    result = trend(material, StudyAnalysis(name="trend", design="trend", metrics=(metric,)))
+    [slope] = [one for one in result.statistics if one.statistic == "slope_pct_per_10km"]
     return pl.DataFrame(
         {"athlete_id": ["a0000"], "estimate": [slope.estimate], "low": [slope.low], "high": [slope.high]}
     )

@@ -9,9 +9,9 @@ import polars as pl
 import pytest
 
 from tests.bench.bench_validity import ATHLETES, SEED
-from tests.validity.figures import Figure
+from tests.validity.figures import COLUMNS, Figure
 from tests.validity.measure import analysed
-from tests.validity.scenarios import SCENARIOS, Scenario
+from tests.validity.scenarios import SCENARIOS, Analysis, Scenario
 from tests.validity.table import coverage_of_grid, missed
 from tests.validity.targets import LOWEST_COVERAGE_OF_GRID, TARGETS
 
@@ -102,3 +102,15 @@ def test_intervals_of_a_short_run_hold_the_truth_often_enough(short_run: dict[Sc
     coverage = coverage_of_grid(short_run)
     assert coverage is not None
     assert coverage.value + CHANCE * coverage.error >= LOWEST_COVERAGE_OF_GRID, str(coverage)
+
+
+@pytest.mark.parametrize("analysis", Analysis, ids=lambda analysis: analysis.name)
+def test_every_analysis_gives_the_figures_of_its_columns(analysis: Analysis):
+    scenario = next(one for one in SCENARIOS if one.analysis is analysis)
+    rows = analysed(SEED, (scenario, 0))[2].with_columns(club=0)
+    counted = [column.name for column in COLUMNS[analysis] if column.count(scenario, rows) is not None]
+    # One study gives no mean of several.
+    assert counted == [column.name for column in COLUMNS[analysis] if (analysis, column.name) != _ONE_STUDY]
+
+
+_ONE_STUDY = (Analysis.STUDY, "estimate")
