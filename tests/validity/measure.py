@@ -1,0 +1,132 @@
+"""A drawn club through the tool's own stages: splits → responses → the club's → drift → findings.
+
+Each stage gets, by name, the settings that it asks for. What a stage does not ask for, it does not get.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import polars as pl
+
+from pipeline.core.settings import Settings
+from pipeline.stages.contrasts import contrasts
+from pipeline.stages.drift import drift
+from pipeline.stages.responses import club_responses, responses
+from pipeline.stages.season_slope import season_slope
+from pipeline.stages.splits import splits
+from pipeline.stages.summaries import athlete_drift
+from pipeline.study.material import Material
+from pipeline.study.study_file import Analysis as StudyAnalysis
+from pipeline.study.trends import trend
+from pipeline.tables import publishable
+from tests.validity.drawing import Club, draw
+from tests.validity.scenarios import Analysis, Scenario
+
+SEASON_DAYS = 150
+#: Read from `athlete_drift` where it has them.
+READ = (
+    "drift_pct_per_10km",
+    "drift_low",
+    "drift_high",
+    "finding",
+    "change_at_usual_distance_pct",
+    "change_at_usual_distance_low",
+    "change_at_usual_distance_high",
+    "usual_distance_km",
+)
+
+
+def seed_of(seed: int, scenario: Scenario, place: int) -> int:
+    """Seed of one club: independent of the other scenarios and of the order of work."""
+    return int.from_bytes(hashlib.sha256(f"{seed}:{scenario.name}:{place}".encode()).digest()[:8], "big")
+
+
+def by_settings(stage: Callable[..., Any], settings: Settings) -> dict[str, Any]:
+    """The settings that a stage takes by name."""
+    return {name: getattr(settings, name) for name in inspect.signature(stage).parameters if hasattr(settings, name)}
+
+
+def splits_of(club: Club, settings: Settings) -> pl.DataFrame:
+    """Rows of `splits` as they are published."""
+    bodies = club.athletes.select(
+        "athlete_id", **dict.fromkeys(("mass_kg", "height_m", "leg_length_m"), pl.lit(None, dtype=pl.Float64))
+    )
+    rows = splits(club.samples, club.runs.select("run_id", "athlete_id"), bodies, **by_settings(splits, settings))
+    return publishable("splits", rows, subject="the club")
+
+
+def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.DataFrame]:
+    """Take one club all the way: a row for each athlete with truth and estimate."""
+    scenario, place = task
+    settings = Settings()
+    club = draw(scenario.world, seed_of(seed, scenario, place))
+    rows = splits_of(club, settings)
+    own = responses(rows, **by_settings(responses, settings))
+    common = club_responses(own, **by_settings(club_responses, settings))
+    counted = rows.filter(athlete_id="a0000") if scenario.only_odd else rows
+    metric = scenario.world.metric.column
+    run_drifts, drifts = drift(counted, **by_settings(drift, settings), club=common, metrics=[metric])
+    match scenario.analysis:
+        case Analysis.DRIFT | Analysis.LATE_CHANGE:
+            found = _findings(run_drifts, drifts, settings)
+        case Analysis.SEASON:
+            found = _season(run_drifts.filter(metric=metric), club)
+        case Analysis.SHOES:
+            found = _shoes(run_drifts.filter(metric=metric), club)
+        case Analysis.STUDY:
+            found = _study(rows, run_drifts, drifts, settings, metric)
+    return scenario, place, club.athletes.join(found, on="athlete_id")
+
+
+def _findings(run_drifts: pl.DataFrame, drifts: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    found = athlete_drift(drifts, run_drifts, **by_settings(athlete_drift, settings))
+    # The onset as the stage `drift` gives it, not only with the findings that show it.
+    onsets = drifts.select("athlete_id", "onset_km", "onset_low", "onset_high")
+    return found.select("athlete_id", *(name for name in READ if name in found.columns)).join(onsets, on="athlete_id")
+
+
+def _season(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
+    """The change of the drift per month; the runs are spread evenly over the season."""
+    days = pl.col("run") * (SEASON_DAYS / (pl.col("run").max() + 1))
+    runs = club.runs.with_columns(started_at_utc=datetime(2026, 1, 5, 9, tzinfo=UTC) + pl.duration(days=days.cast(int)))
+    return season_slope(run_drifts, runs).select(
+        "athlete_id", estimate="change_pct_per_10km_per_month", low="change_low", high="change_high"
+    )
+
+
+def _shoes(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
+    """The level in the shoe that is worn on an athlete's fastest third of runs, against the other: nothing is true."""
+    is_fast = pl.col("mean_speed_m_s").rank(descending=True).over("athlete_id") <= pl.len().over("athlete_id") / 3
+    shoe = pl.when(is_fast).then(pl.lit("lantern")).otherwise(pl.lit("pebble"))
+    runs = club.runs.with_columns(shoe_id=shoe, surface=pl.lit(None, dtype=pl.String))
+    return (
+        contrasts(run_drifts, runs)
+        .filter(factor="shoe", compared="lantern")
+        .select("athlete_id", "low", "high", estimate="difference_pct")
+    )
+
+
+def _study(
+    splits: pl.DataFrame, run_drifts: pl.DataFrame, drifts: pl.DataFrame, settings: Settings, metric: str
+) -> pl.DataFrame:
+    """The trend of a study of the whole club, as one row in the name of its first athlete."""
+    material = Material(
+        runs=splits.select("run_id", "athlete_id").unique(),
+        splits=splits,
+        drifts=drifts,
+        run_drifts=run_drifts,
+        strike_shift=pl.DataFrame(),
+        other_splits=None,
+        inclusion=settings.inclusion,
+        seed=settings.seed,
+    )
+    result = trend(material, StudyAnalysis(name="trend", design="trend", metrics=(metric,)))
+    [slope] = [one for one in result.statistics if one.statistic == "slope_pct_per_10km"]
+    return pl.DataFrame(
+        {"athlete_id": ["a0000"], "estimate": [slope.estimate], "low": [slope.low], "high": [slope.high]}
+    )
