@@ -45,7 +45,8 @@ weighed AS (
     repeatability.repeatability_low,
     repeatability.repeatability_high,
     $usual_distance_margin * smallest_change.smallest_change_pct AS smallest_change_at_usual_distance_pct,
-    athlete_drift.onset_km IS NOT NULL AS breaks,
+    -- Where a curve fits as well as a broken line, the line is bent and has no place where it begins to be.
+    athlete_drift.drift_after_onset_pct IS NOT NULL AS breaks,
     athlete_drift.drift_low > -smallest_change.smallest_change_pct
     AND athlete_drift.drift_high < smallest_change.smallest_change_pct AS is_small_per_10km,
     athlete_drift.either_line_low > -$usual_distance_margin * smallest_change.smallest_change_pct
@@ -129,8 +130,12 @@ SELECT
   CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_km END AS onset_km,
   CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_low END AS onset_low,
   CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_high END AS onset_high,
-  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN drift_before_onset_pct END AS drift_before_onset_pct,
-  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN drift_after_onset_pct END AS drift_after_onset_pct,
+  CASE
+    WHEN finding IN ('rises', 'falls', 'changes_late') AND onset_km IS NOT NULL THEN drift_before_onset_pct
+  END AS drift_before_onset_pct,
+  CASE
+    WHEN finding IN ('rises', 'falls', 'changes_late') AND onset_km IS NOT NULL THEN drift_after_onset_pct
+  END AS drift_after_onset_pct,
   NULLIF(
     CONCAT_WS(
       '; ',

@@ -4,7 +4,9 @@ To a fitted straight line a hinge is added, zero up to a distance and rising bey
 How much each unit (a run; within a run, a block of kilometres) speaks for each hinge is one number, its vote. The sum
 of the votes over their scatter says how well units bear the hinge out, and the best hinge is compared with what it
 reaches when the votes get random signs (wild bootstrap of the score, so that the search over the grid is part of the
-null). The interval draws whole units anew.
+null). The interval draws whole units anew, and takes quantiles further out than 2.5 % the fewer units there are.
+
+A curve has no place where it begins: where a parabola does nearly as well as the best hinge, none is given.
 
 Over all runs the straight line is the athlete's. A single run has a level and a slope of its own, so that its onset is
 a break of this run's line and not what sets the run apart; the responses to speed and slope are the athlete's.
@@ -12,7 +14,8 @@ a break of this run's line and not what sets the run apart; the responses to spe
 Only a line that becomes steeper has an onset: a change that fades out began at the start.
 
 Sources: Davies 1987, doi 10.1093/biomet/74.1.33 (the best of many hinges); Kline and Santos 2012,
-doi 10.1515/2156-6674.1006 (wild bootstrap of the score); from memory.
+doi 10.1515/2156-6674.1006 (wild bootstrap of the score); Hesterberg 2015, doi 10.1080/00031305.2015.1089789 (bootstrap
+percentiles widened for few units). From memory.
 """
 
 from __future__ import annotations
@@ -21,14 +24,15 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Design, Fit, normal_equations, whiten
 
 #: Random signs drawn for the null, and units drawn anew for the interval.
 DRAWS = 999
-#: Step of the grid [10 km]: half a kilometre, finer than any interval.
-STEP = 0.05
+#: Step of the grid [10 km]: 200 m, finer than any interval.
+STEP = 0.02
 #: Over all runs the hinge needs this many splits on either side, in at least three runs.
 SPLITS_ASIDE = 3
 RUNS_ASIDE = 3
@@ -38,6 +42,10 @@ FEWEST_BLOCKS = 7
 #: Splits of a block: what is left of the errors' correlation after whitening hardly reaches beyond three kilometres.
 #: Common practice, no source.
 SPLITS_OF_BLOCK = 3
+#: A hinge has a place where it does better than a parabola in this share of the draws anew. Convention.
+BETTER_THAN_CURVE = 0.9
+#: A single run of fewer splits has no onset: blocks are then of two or three splits.
+FEWEST_SPLITS_OF_RUN = 18
 #: In a single run, on either side: two blocks, so that no block alone makes a slope.
 SPLITS_ASIDE_IN_RUN = 2 * SPLITS_OF_BLOCK
 #: What only rounding makes is smaller than this: two patterns of signs that are one turned round, a parabola through
@@ -58,6 +66,7 @@ class Onset:
         before: slope up to it, change of the logarithm per 10 km.
         after: slope beyond it.
         p_value: of a hinge as good as this where the line is straight.
+        better_than_curve: share of draws of units in which a hinge fits better than a parabola.
     """
 
     distance: float
@@ -66,10 +75,15 @@ class Onset:
     before: float
     after: float
     p_value: float
+    better_than_curve: float = 1.0
 
-    def is_given(self, level: float) -> bool:
+    def is_bent(self, level: float) -> bool:
         """Whether it beats a straight line at this level, and the line becomes steeper beyond it."""
         return self.p_value <= level and abs(self.after) > abs(self.before)
+
+    def is_given(self, level: float) -> bool:
+        """Whether the line is bent at this level, and not as well along a curve, which has no place to give."""
+        return self.is_bent(level) and self.better_than_curve >= BETTER_THAN_CURVE
 
 
 @dataclass(frozen=True)
@@ -83,6 +97,7 @@ class Votes:
         passed_on: how much of a hinge's bend the straight line's slope had taken up, m.
         scale: what the sum of the votes is judged by, m: their scatter where units differ in how far they err, as runs
             do; the length of the hinge where they do not, so that a few units can tell more.
+        of_curve: the same as `votes` and `sizes` for a parabola in place of a hinge; units × 2.
     """
 
     hinges: Array
@@ -90,6 +105,7 @@ class Votes:
     sizes: Array
     passed_on: Array
     scale: Array
+    of_curve: Array
 
 
 def onset(fitted: Fit, *, seed: int) -> Onset | None:
@@ -118,7 +134,7 @@ def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
     design = fitted.design
     counts = np.bincount(design.run)
     found: list[Onset | None] = [None] * len(counts)
-    is_long = counts >= FEWEST_BLOCKS * SPLITS_OF_BLOCK
+    is_long = counts >= FEWEST_SPLITS_OF_RUN
     if not is_long.any():
         return found
     rest = design.columns[:, VALUE] - design.columns[:, list(fitted.places[1:])] @ fitted.beta[1:]
@@ -165,18 +181,20 @@ def _of_run(run: Design, rho: float, seed: int) -> Onset | None:
     if not len(hinges):  # splits of some metres
         return None
     distance = run.columns[:, DISTANCE, None]
-    columns = np.column_stack([distance, run.columns[:, VALUE], np.maximum(distance - hinges, 0.0)])
+    columns = np.column_stack([distance, run.columns[:, VALUE], np.maximum(distance - hinges, 0.0), distance**2])
     white, _ = whiten(run, columns, rho)
     along = white[:, 0]
     taken_up = along @ white[:, 1:] / (along @ along)
     rest = white[:, 1:] - along[:, None] * taken_up
     residual, hinge = rest[:, :1], rest[:, 1:]
-    n_blocks = len(white) // SPLITS_OF_BLOCK
-    # What does not make a whole block is shared out: some blocks have a split more.
+    n_blocks = max(len(white) // SPLITS_OF_BLOCK, FEWEST_BLOCKS)
+    # What does not make whole blocks is shared out: some have a split more, in short runs a split less.
     begins = np.arange(n_blocks) * len(white) // n_blocks
     votes, sizes = (np.add.reduceat(hinge * other, begins, axis=0) for other in (residual, hinge))
+    of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
+    votes, sizes = votes[:, :-1], sizes[:, :-1]
     scale = np.sqrt(sizes.sum(axis=0))
-    return _best(Votes(hinges, votes, sizes, taken_up[1:], scale), float(taken_up[0]), seed)
+    return _best(Votes(hinges, votes, sizes, taken_up[1:-1], scale, of_curve), float(taken_up[0]), seed)
 
 
 def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
@@ -199,9 +217,25 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
     reached = np.max(np.abs(signs @ votes) / cast.scale, axis=1)
     p_value = float(np.mean(reached >= reached[0] * (1 - ROUNDING)))
 
-    places = hinges[np.argmax((counts @ votes) ** 2 / (counts @ sizes), axis=1)]
-    low, high = np.quantile(places, [0.025, 0.975])
-    return Onset(float(hinges[best]), float(low), float(high), before, float(before + bend), p_value)
+    gains = (counts @ votes) ** 2 / (counts @ sizes)
+    tail = _tail(len(votes))
+    low, high = np.quantile(hinges[np.argmax(gains, axis=1)], [tail, 1 - tail])
+    of_curve = counts @ cast.of_curve
+    better = float(np.mean(gains.max(axis=1) > of_curve[:, 0] ** 2 / of_curve[:, 1]))
+    return Onset(float(hinges[best]), float(low), float(high), before, float(before + bend), p_value, better)
+
+
+def _tail(n_units: int) -> float:
+    """Share of the draws beyond each end of the interval: 2.5 % for many units, less for few.
+
+    Units drawn anew scatter by √((n - 1) / n) of what they should, and as if their variance were known.
+    """
+    return float(special.ndtr(-special.stdtrit(n_units - 1, 0.975) * (n_units / (n_units - 1)) ** 0.5))
+
+
+def smallest_p(n_units: int) -> float:
+    """The smallest p-value that so many units can give: that of one pattern of signs."""
+    return 1.0 / min(1 << (n_units - 1), DRAWS + 1)
 
 
 @lru_cache(maxsize=32)
@@ -235,7 +269,8 @@ def _grid(design: Design, splits_aside: int, runs_aside: int) -> Array:
 def _votes(fitted: Fit, hinges: Array) -> Votes:
     """What each run says of each hinge, in the metric of the model."""
     design = fitted.design
-    raised = np.maximum(design.columns[:, DISTANCE, None] - hinges, 0.0)
+    along_run = design.columns[:, DISTANCE, None]
+    raised = np.column_stack([np.maximum(along_run - hinges, 0.0), along_run**2])
     n_columns = design.columns.shape[1]
     white, _ = whiten(design, np.column_stack([design.columns, raised]), fitted.rho)
     columns, hinge = white[:, :n_columns], white[:, n_columns:]
@@ -254,5 +289,7 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
     taken_up = np.linalg.solve(a.sum(axis=0), cross)
     hinge = hinge - x @ taken_up
     residual = (columns[:, VALUE] - columns[:, list(fitted.places)] @ fitted.beta)[:, None]
-    votes = product(hinge, residual)
-    return Votes(hinges, votes, product(hinge, hinge), taken_up[0], np.sqrt((votes**2).sum(axis=0)))
+    votes, sizes = product(hinge, residual), product(hinge, hinge)
+    of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
+    votes, sizes = votes[:, :-1], sizes[:, :-1]
+    return Votes(hinges, votes, sizes, taken_up[0, :-1], np.sqrt((votes**2).sum(axis=0)), of_curve)

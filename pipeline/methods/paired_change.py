@@ -108,6 +108,16 @@ def paired_change(
     )
 
 
+def smallest_p(n: int, *, draws: int = 9999) -> float:
+    """The smallest p-value that `sign_flips` can give for so many differences: that of one pattern of signs.
+
+    Args:
+        n: number of differences.
+        draws: number of patterns, where there are more than 16 differences.
+    """
+    return 2.0 ** (1 - n) if n <= MOST_PAIRS_COUNTED else 1 / (draws + 1)
+
+
 def hedges_correction(df: int) -> float:
     """Expected value of the true standardised change over the plain one: Γ(f/2) / (√(f/2) Γ((f-1)/2)).
 

@@ -4,6 +4,10 @@ For value j of subject i, y = mean + subject(i) + error(i, j), both random. The 
 typical error of a single value, also called standard error of measurement; the share of the variance that is between
 subjects is the intraclass correlation.
 
+Values that rest on one estimate per subject (drifts of runs, all adjusted with the athlete's responses) share its
+error. It moves a subject's values together and would pass for a difference between subjects: what it adds to each mean
+square is subtracted.
+
 Sources: Shrout and Fleiss 1979, doi 10.1037/0033-2909.86.2.420, ICC(1,1) and its interval by F (example read in the
 tests of an R package, formulas from memory); for subjects with unequal numbers of values the typical number of Searle,
 Casella and McCulloch 1992, Variance Components (from memory), with which the interval is approximate; Hopkins 2000,
@@ -24,6 +28,8 @@ from pipeline.core.arrays import Array
 
 #: Typical errors that the difference between two single values exceeds in 5 % of cases by error alone.
 DETECTABLE = 1.96 * 2**0.5
+#: Where the shared error explains all scatter within subjects, this share of it is left.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,13 @@ class Reliability:
     smallest_detectable: float
 
 
-def reliability(subject: Sequence[str] | npt.ArrayLike, value: npt.ArrayLike, *, level: float = 0.95) -> Reliability:
+def reliability(
+    subject: Sequence[str] | npt.ArrayLike,
+    value: npt.ArrayLike,
+    *,
+    shared_se: npt.ArrayLike | None = None,
+    level: float = 0.95,
+) -> Reliability:
     """Split the variance of values into that within subjects and that between them.
 
     A shift that all subjects share from one occasion to the next counts as error.
@@ -71,6 +83,8 @@ def reliability(subject: Sequence[str] | npt.ArrayLike, value: npt.ArrayLike, *,
     Args:
         subject: whose value it is, n.
         value: n values, each subject's in any order and number.
+        shared_se: standard error that each value has from the error shared by its subject's values, n; taken to move
+            them all the same way, which is the most that it can add between subjects. None where nothing is shared.
         level: of both intervals.
 
     Raises:
@@ -96,8 +110,10 @@ def reliability(subject: Sequence[str] | npt.ArrayLike, value: npt.ArrayLike, *,
     between, size = mean_square_between(n, mean), typical_size(n)
     if between + within == 0:
         raise ValueError("All values are equal: reliability cannot be estimated.")
-    low, icc, high = intraclass(between, within, size, len(names) - 1, df, level=level)
-    variance_between, error, tail = (between - within) / size, within**0.5, (1 - level) / 2
+    shared = np.zeros(2) if shared_se is None else _shared_squares(index, n, np.asarray(shared_se, dtype=np.float64))
+    low, icc, high = intraclass(between, within, size, len(names) - 1, df, shared=shared, level=level)
+    variance_between = (between - shared[0] - within + shared[1]) / size
+    error, tail = within**0.5, (1 - level) / 2
     return Reliability(
         n_subjects=len(names),
         n_values=len(values),
@@ -113,6 +129,14 @@ def reliability(subject: Sequence[str] | npt.ArrayLike, value: npt.ArrayLike, *,
         typical_error_high=error * float(np.sqrt(df / special.chdtri(df, 1 - tail))),
         smallest_detectable=DETECTABLE * error,
     )
+
+
+def _shared_squares(index: npt.NDArray[np.intp], n: Array, shared_se: Array) -> Array:
+    """What an error that each subject's values share adds to the mean squares between and within subjects."""
+    mean = np.bincount(index, weights=shared_se) / n
+    between = (n @ mean**2 - n**2 @ mean**2 / n.sum()) / (len(n) - 1)
+    within = np.sum((shared_se - mean[index]) ** 2) / (len(index) - len(n))
+    return np.array([between, within])
 
 
 def mean_square_between(n: Array, mean: Array) -> float:
@@ -135,7 +159,14 @@ def typical_size(n: Array) -> float:
 
 
 def intraclass(
-    between: float, within: float, size: float, df_between: int, df_within: int, *, level: float = 0.95
+    between: float,
+    within: float,
+    size: float,
+    df_between: int,
+    df_within: int,
+    *,
+    shared: Array | None = None,
+    level: float = 0.95,
 ) -> tuple[float, float, float]:
     """Intraclass correlation of single values with its interval, from the F distribution of the mean squares' ratio.
 
@@ -145,6 +176,7 @@ def intraclass(
         size: effective number of values per subject.
         df_between: degrees of freedom of `between`.
         df_within: degrees of freedom of `within`.
+        shared: what errors that a subject's values share add to `between` and `within`; None for nothing.
         level: of the interval.
 
     Returns:
@@ -153,5 +185,8 @@ def intraclass(
     tail = (1 + level) / 2
     low = between / float(special.fdtri(df_between, df_within, tail))
     high = between * float(special.fdtri(df_within, df_between, tail))
-    icc_low, icc, icc_high = ((square - within) / (square + (size - 1) * within) for square in (low, between, high))
+    added_between, added_within = (0.0, 0.0) if shared is None else shared
+    own = max(within - added_within, ROUNDING * within)
+    squares = [max(square - added_between, 0.0) for square in (low, between, high)]
+    icc_low, icc, icc_high = ((square - own) / (square + (size - 1) * own) for square in squares)
     return icc_low, icc, icc_high

@@ -187,7 +187,7 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
     }
     straight = straight_change(fitted, distance)
     broken = straight if found is None else broken_change(fitted, found.distance, distance)
-    breaks = found is not None and found.is_given(ONSET_LEVEL)
+    breaks = found is not None and found.is_bent(ONSET_LEVEL)
     change = broken if breaks else straight
     low, high = straight.wider(broken)
     row |= {
@@ -199,13 +199,9 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         "either_line_high": _percent(high),
     }
     if found is not None and breaks:
-        row |= {
-            "onset_km": 10 * found.distance,
-            "onset_low": 10 * found.low,
-            "onset_high": 10 * found.high,
-            "drift_before_onset_pct": _percent(found.before),
-            "drift_after_onset_pct": _percent(found.after),
-        }
+        row |= {"drift_before_onset_pct": _percent(found.before), "drift_after_onset_pct": _percent(found.after)}
+    if found is not None and found.is_given(ONSET_LEVEL):
+        row |= {"onset_km": 10 * found.distance, "onset_low": 10 * found.low, "onset_high": 10 * found.high}
     return row
 
 

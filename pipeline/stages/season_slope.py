@@ -1,9 +1,10 @@
 """Stage `season_slope`: the runs' own drifts → whether the drift itself changes over the months.
 
-Rows in: run_drift and runs. Rows out: one an athlete and metric. The drifts of an athlete's runs, each with its own
-error, are laid over the dates of the runs, and a line is drawn through them (`pipeline/methods/meta_regression.py`):
-its slope is the change of drift per month. All runs lean on the same responses to speed and slope; as far as the slope
-does, their uncertainty is added.
+Rows in: run_drift and runs. Rows out: one per athlete and metric. The drifts of an athlete's runs, each with its own
+error, are laid over the dates of the runs, and a line is drawn through them
+(`pipeline/methods/serial_meta_regression.py`): its slope is the change of drift per month. Runs that follow each other
+may be alike, which looks like a trend where it is none; how alike is estimated, and its uncertainty is in the interval.
+All runs lean on the same responses to speed and slope; as far as the slope does, their uncertainty is added.
 
 What it cannot separate: whatever else changed over the months in step with the drift (heat, shoes, courses) is in it.
 """
@@ -12,9 +13,8 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from scipy import special
 
-from pipeline.methods.meta_regression import meta_regression
+from pipeline.methods.serial_meta_regression import serial_meta_regression
 from pipeline.tables import types_of
 
 #: Mean length of a month [days].
@@ -72,21 +72,16 @@ def _median_slope(month: Column, drift: Column) -> float:
 
 def _line(own: pl.DataFrame, month: Column) -> dict[str, float]:
     """The line through one athlete's drifts over the months since the first run."""
-    found = meta_regression(
-        own["drift_pct_per_10km"].to_numpy(),
-        own["within_run_se_pct_per_10km"].to_numpy(),
-        np.column_stack([np.ones(len(month)), month]),
-    )
-    start, slope = (float(one) for one in found.coefficients)
-    error = found.variance_with(np.array(own["drift_shared"].to_list()), 1) ** 0.5
-    reach = float(special.stdtrit(found.df, 0.975)) * error
+    drift = own["drift_pct_per_10km"].to_numpy()
+    shared = np.array(own["drift_shared"].to_list())
+    line = serial_meta_regression(drift, own["within_run_se_pct_per_10km"].to_numpy(), month, shared)
     return {
-        "change_pct_per_10km_per_month": slope,
-        "change_low": slope - reach,
-        "change_high": slope + reach,
-        "median_change_pct_per_10km_per_month": _median_slope(month, own["drift_pct_per_10km"].to_numpy()),
-        "p_value": 2 * float(special.stdtr(found.df, -abs(slope) / error)) if error > 0 else float("nan"),
-        "first_drift_pct_per_10km": start,
-        "last_drift_pct_per_10km": start + slope * float(month[-1]),
-        "between_runs_sd_pct_per_10km": found.between**0.5,
+        "change_pct_per_10km_per_month": line.slope,
+        "change_low": line.low,
+        "change_high": line.high,
+        "median_change_pct_per_10km_per_month": _median_slope(month, drift),
+        "p_value": line.p_value,
+        "first_drift_pct_per_10km": line.start,
+        "last_drift_pct_per_10km": line.start + line.slope * float(month[-1]),
+        "between_runs_sd_pct_per_10km": line.between,
     }

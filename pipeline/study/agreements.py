@@ -20,7 +20,8 @@ FEWEST_ATHLETES = 3
 def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
     """Splits of this store minus those of the other store of the same runs, in percent of their mean.
 
-    A run with the same value in every split was recorded by one sensor only, which both stores used; it is left out.
+    Splits are nested in runs and runs in athletes; athletes are the units. A run with the same value in every split
+    was recorded by one sensor only, which both stores used; it is left out.
 
     Raises:
         NothingDone: there is no other store, or no split that both have from different sensors.
@@ -44,10 +45,19 @@ def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
                 "split."
             )
         here, there = (100 * np.log(both[name].to_numpy()) for name in ("here", "there"))
-        result = agreement(here, there, subject=both["run_id"].to_list())
+        # Of one athlete alone only the runs can be the units.
+        by_athlete = both["athlete_id"].n_unique() > 1
+        runs = both["run_id"].to_list()
+        subject, group = (both["athlete_id"].to_list(), runs) if by_athlete else (runs, None)
+        result = agreement(here, there, subject=subject, group=group)
         about = statistics_of(analysis, metric, both)
-        method = f"{result.method}; several splits per run; of logarithms, as percent"
-        note = f"{n_same} runs that read the same in both stores, from one sensor, left out" if n_same else ""
+        units = "athletes" if by_athlete else "runs"
+        method = f"{result.method}; {units} are the units of the intervals; of logarithms, as percent"
+        notes = [
+            *([] if by_athlete else ["one athlete: intervals do not hold for others"]),
+            *([f"{n_same} runs that read the same in both stores, from one sensor, left out"] if n_same else []),
+        ]
+        note = "; ".join(notes)
         statistics += [
             about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high, method=method, note=note)
             for statistic, limit in (
@@ -73,7 +83,10 @@ def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
             )
         athlete = own["athlete_id"].to_list()
         levels = reliability(athlete, 100 * np.log(own["fresh_level"].to_numpy()))
-        slopes = reliability(athlete, 100 * np.log1p(own["drift_pct_per_10km"].to_numpy() / 100))
+        grown = 1 + own["drift_pct_per_10km"].to_numpy() / 100
+        # Standard errors are of the percentage; divided by 1 + drift they are of its logarithm.
+        shared_se = own["response_se_pct_per_10km"].fill_null(0.0).to_numpy() / grown
+        slopes = reliability(athlete, 100 * np.log(grown), shared_se=shared_se)
         statistics += _rows(analysis, metric, own, levels, "level")
         statistics += _rows(analysis, metric, own, slopes, "slope")
     return AnalysisResult(statistics)
@@ -82,7 +95,8 @@ def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
 def _rows(analysis: Analysis, metric: str, own: pl.DataFrame, result: Reliability, name: str) -> list[Statistic]:
     about = statistics_of(analysis, metric, own)
     quantity = "the fresh level of runs [%]" if name == "level" else "the drift of runs [% per 10 km]"
-    method = f"one-way random effects over athletes, of {quantity}"
+    net = "" if name == "level" else ", net of the error that the estimated responses give to all runs of an athlete"
+    method = f"one-way random effects over athletes, of {quantity}{net}"
     return [
         about(statistic=f"{name}_icc", estimate=result.icc, low=result.icc_low, high=result.icc_high, method=method),
         about(statistic=f"{name}_typical_error_pct", estimate=result.typical_error, low=result.typical_error_low,

@@ -13,7 +13,7 @@ from pipeline.core.metrics import LABELS
 from pipeline.methods.design import TEN_KM
 from pipeline.methods.mixed_model import Design, fit
 from pipeline.methods.mixed_trend import MixedTrend, mixed_trend
-from pipeline.methods.onset import FEWEST_UNITS, onset
+from pipeline.methods.onset import FEWEST_UNITS, Onset, onset, smallest_p
 from pipeline.stages.drift import ONSET_LEVEL
 from pipeline.study.material import Material
 from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
@@ -43,6 +43,7 @@ def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
         rows = _centred(material.values(analysis, metric))
         _require_athletes(rows, analysis, metric, FEWEST_UNITS)
         estimate = onset(fit(_athletes_as_runs(rows), (), None), seed=material.seed)
+        n_athletes = rows["athlete_id"].n_unique()
         supported = estimate if estimate is not None and estimate.is_given(ONSET_LEVEL) else None
         statistics.append(
             statistics_of(analysis, metric, rows)(
@@ -53,11 +54,23 @@ def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
                 p_value=estimate.p_value if estimate is not None else None,
                 is_primary=True,
                 method="best hinge in the athletes' mean lines, against random signs of whole athletes; interval by "
-                "resampling athletes",
-                note="" if supported else "no distance stands out: a straight line does as well",
+                f"resampling athletes; {n_athletes} athletes can reach p = {smallest_p(n_athletes):.2g}, and an onset "
+                f"is given at p <= {ONSET_LEVEL:g}",
+                note=_why_none(estimate),
             )
         )
     return AnalysisResult(statistics)
+
+
+def _why_none(estimate: Onset | None) -> str:
+    """Why no onset is given; empty where one is."""
+    if estimate is None or estimate.p_value > ONSET_LEVEL:
+        return "no distance stands out: a straight line does as well"
+    if not estimate.is_bent(ONSET_LEVEL):
+        return "the line becomes flatter beyond the best hinge: that is no onset"
+    if not estimate.is_given(ONSET_LEVEL):
+        return "the line is bent, but a smooth curve fits about as well: there is no distance to give"
+    return ""
 
 
 def _require_athletes(rows: pl.DataFrame, analysis: Analysis, metric: str, least: int) -> None:

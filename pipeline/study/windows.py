@@ -8,7 +8,7 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.methods.equivalence import equivalence
-from pipeline.methods.paired_change import PairedChange, paired_change
+from pipeline.methods.paired_change import PairedChange, paired_change, smallest_p
 from pipeline.methods.sample_size import change_components, sample_sizes
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
@@ -18,6 +18,8 @@ from pipeline.study.study_file import QUARTERS, Analysis
 #: Numbers of runs per athlete for which the number of athletes is computed, and powers. Common practice, no source.
 RUNS_ASKED = (1, 2, 3, 5, 10)
 POWERS_ASKED = (0.8, 0.9)
+#: Of p-values that belong to an interval of 95 %.
+LEVEL = 0.05
 
 
 def paired_windows(material: Material, analysis: Analysis) -> AnalysisResult:
@@ -114,6 +116,25 @@ def _by_runs(analysis: Analysis) -> str:
     return "; runs of the same athlete are correlated, so errors by run are too small" if analysis.unit == "run" else ""
 
 
+def _disagreement(change: PairedChange) -> str:
+    """A word where the p-value and the interval, which rest on different assumptions, do not say the same."""
+    if change.low is None or change.high is None:
+        return ""
+    excludes_zero = change.low > 0 or change.high < 0
+    if excludes_zero == (change.p_value < LEVEL):
+        return ""
+    if excludes_zero and smallest_p(change.n) >= LEVEL:
+        return (
+            f"; the interval excludes zero, but {change.n} units cannot reach p < {LEVEL}: the interval rests on a "
+            "normal distribution, p does not"
+        )
+    interval, p = ("excludes", f"not below {LEVEL}") if excludes_zero else ("includes", f"below {LEVEL}")
+    return (
+        f"; the interval {interval} zero and p is {p}: the interval rests on a normal distribution, p does not; take "
+        "the change for shown only where both agree"
+    )
+
+
 def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
     units, unit, about = by_unit(pairs, analysis.unit), METRIC_OF[metric].unit, statistics_of(analysis, metric, pairs)
     levels = [
@@ -134,8 +155,9 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
             high=percent(change.high),
             p_value=change.p_value,
             is_primary=True,
-            method=f"mean change of the logarithm, t interval; p by {change.p_method}",
-            note=(change.note + _by_runs(analysis)).lstrip("; "),
+            method=f"mean change of the logarithm, t interval; p by {change.p_method}; {change.n} {analysis.unit}s can "
+            f"reach p = {smallest_p(change.n):.2g}",
+            note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(
             statistic="effect_size",

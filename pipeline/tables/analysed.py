@@ -49,11 +49,12 @@ class RunDrift(dy.Schema):
         "The same at equal speed and slope, with the athlete's own responses to both.")
     drift_low, drift_high = interval("% per 10 km", 3, "Lower end of the 95 % interval of drift_pct_per_10km.")
     onset_km = measure("km", 2,
-        "Where the change begins within this run: given where at least 21 splits entered and a broken line beats a "
-        "straight one and becomes steeper; not corrected for the number of runs.", smallest=0)
+        "Where the change begins within this run: given where at least 18 splits entered, a broken line beats a "
+        "straight one and becomes steeper, and no smooth curve fits about as well; not corrected for the number of "
+        "runs.", smallest=0)
     onset_low, onset_high = interval("km", 2,
-        "Lower end of its 95 % interval; blocks of three splits are its unit, and runs of fewer than some 40 splits "
-        "have it too narrow.", smallest=0)
+        "Lower end of its 95 % interval; blocks of three splits are its unit, of two or three in runs of fewer than "
+        "21.", smallest=0)
     within_run_se_pct_per_10km = measure("% per 10 km", 4,
         "Standard error of drift_pct_per_10km from the scatter of this run's splits.", smallest=0)
     response_se_pct_per_10km = measure("% per 10 km", 4,
@@ -72,7 +73,8 @@ class AthleteDrift(dy.Schema):
         "Level at the reference speed, on the level, at the beginning of a run.", smallest=0)
     reference_speed_m_s = measure("m/s", 3, "The athlete's own median speed over the splits that entered.", smallest=0)
     raw_pct_per_10km = measure("% of fresh level per 10 km", 3, "Change with distance, nothing adjusted.")
-    drift_pct_per_10km = measure("% of fresh level per 10 km", 3, "Change with distance at equal speed and slope.")
+    drift_pct_per_10km = measure("% of fresh level per 10 km", 3,
+        "Change with distance at equal speed and slope, as a mean over the runs of this season; no claim about others.")
     drift_low, drift_high = interval("% of fresh level per 10 km", 3,
         "Lower end of the 95 % interval of drift_pct_per_10km; whole runs are its unit.")
     p_value = share("probability", 6, "Of a drift at least this far from zero if there were none.")
@@ -102,7 +104,7 @@ class AthleteDrift(dy.Schema):
         "Smallest change of interest, from the settings.", smallest=0)
     onset_km = measure("km", 2,
         "Where the change begins: given for rises, falls and changes_late, where a broken line beats a straight one "
-        "and becomes steeper.", smallest=0)
+        "and becomes steeper, and no smooth curve fits about as well.", smallest=0)
     onset_low, onset_high = interval("km", 2, "Lower end of its 95 % interval; whole runs are its unit.", smallest=0)
     drift_before_onset_pct = measure("% of fresh level per 10 km", 3,
         "Change with distance up to onset_km, at equal speed and slope.")
@@ -191,9 +193,10 @@ class SeasonSlope(dy.Schema):
     last_month = words("Month of the last of these runs in UTC, YYYY-MM.")
     change_pct_per_10km_per_month = measure("% per 10 km per month", 3,
         "Slope of a line through the runs' drifts over their dates, a month being 30.44 days (random-effects "
-        "meta-regression); null where the runs span fewer than 60 days or are fewer than 6.")
+        "meta-regression with runs that follow each other alike); null where the runs span fewer than 60 days or are "
+        "fewer than 6.")
     change_low, change_high = interval("% per 10 km per month", 3,
-        "Lower end of its 95 % interval (Knapp and Hartung 2003; n_runs - 2).")
+        "Lower end of its 95 % interval, which holds how alike runs that follow each other may be.")
     median_change_pct_per_10km_per_month = measure("% per 10 km per month", 3,
         "Median of the slopes between every two of these runs (Theil and Sen), which no single odd run moves; where it "
         "is far from the slope above, few runs decide.")

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipeline.methods.agreement import agreement
 
@@ -64,6 +65,39 @@ def test_the_bias_of_several_pairs_is_as_unsure_as_few_subjects_are():
         agreement(first + noise, 0 * first),
     )
     assert found.bias.high - found.bias.low > 5 * (plain.bias.high - plain.bias.low)
+
+
+def test_groups_within_subjects_have_a_variance_of_their_own():
+    # Two subjects of two groups of two: pairs scatter by 2, groups' means by 4 and 4, subjects' means are 3 and 13.
+    difference = [0.0, 2.0, 4.0, 6.0, 10.0, 12.0, 14.0, 16.0]
+    found = agreement(difference, [0] * 8, subject=[*"aaaabbbb"], group=[*"xxyyxxyy"])
+    # Mean squares 2, 2 × 8 and 4 × 50, so 2, (16 - 2) / 2 and (200 - 16) / 4.
+    assert found.sd_within == pytest.approx(math.sqrt(2))
+    assert found.sd_groups == pytest.approx(math.sqrt(7))
+    assert found.sd_between == pytest.approx(math.sqrt(46))
+    assert found.sd == pytest.approx(math.sqrt(55))
+    assert "nested" in found.method
+    # Two subjects: t with one degree of freedom, of means 3 and 13.
+    assert found.bias.high - found.bias.value == pytest.approx(12.7062047 * 5, rel=1e-6)
+
+
+def test_groups_of_the_same_name_in_other_subjects_are_others_and_one_group_per_subject_is_no_level():
+    difference, subject = [0.0, 2.0, 4.0, 7.0, 10.0, 13.0], [*"aaabbb"]
+    plain = agreement(difference, [0] * 6, subject=subject)
+    assert agreement(difference, [0] * 6, subject=subject, group=[*"xxxxxx"]) == plain
+    assert agreement(difference, [0] * 6, subject=subject, group=[*"xyzxyz"]) == plain
+
+
+def test_with_unequal_numbers_of_pairs_the_bias_has_fewer_degrees_of_freedom_than_subjects_less_one():
+    subject = [*"aaaaaaaaaabcd"]
+    found = agreement([1.0] * 10 + [2.0, 4.0, 3.0], [0] * 13, subject=subject)
+    weight, means = np.array([10, 1, 1, 1]) / 13, np.array([1.0, 2, 4, 3])
+    form = (np.eye(4) - weight).T @ np.diag(weight**2) @ (np.eye(4) - weight)
+    error = math.sqrt(weight @ weight / np.trace(form) * (means @ form @ means))
+    df = np.trace(form) ** 2 / np.trace(form @ form)
+    assert 1 < df < 3
+    assert found.bias.value == pytest.approx(19 / 13)
+    assert found.bias.high - found.bias.value == pytest.approx(stats.t.ppf(0.975, df) * error)
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,14 @@ import pytest
 
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, fit
 from pipeline.methods.onset import (
-    FEWEST_BLOCKS,
+    BETTER_THAN_CURVE,
+    FEWEST_SPLITS_OF_RUN,
     FEWEST_UNITS,
     SPLITS_ASIDE_IN_RUN,
-    SPLITS_OF_BLOCK,
     STEP,
     Onset,
     _draws,
+    _tail,
     onset,
     run_onsets,
 )
@@ -52,7 +53,7 @@ def runs(
 
 LEVEL = 0.02
 #: `runs` leaves out the first kilometre, as the warm-up does.
-LONG_ENOUGH = FEWEST_BLOCKS * SPLITS_OF_BLOCK + 1
+LONG_ENOUGH = FEWEST_SPLITS_OF_RUN + 1
 
 
 def in_runs(design: Design, *, seed: int = 1) -> list[Onset | None]:
@@ -143,6 +144,62 @@ def test_of_few_units_every_pattern_of_signs_counts_once_and_of_many_a_thousand_
     assert set(signs[0]) == {1.0}
 
 
+def curved(*, by: float = 0.04, n_runs: int = 12, n_km: int = 30, seed: int = 1) -> Design:
+    """Runs along a parabola, which has no place where it begins."""
+    design = runs(bend=0.0, n_runs=n_runs, n_km=n_km, seed=seed)
+    columns = design.columns.copy()
+    columns[:, VALUE] += by * columns[:, DISTANCE] ** 2
+    return replace(design, columns=columns)
+
+
+def test_a_smooth_curve_is_bent_and_has_no_place():
+    for seed in range(6):
+        one = found(curved(seed=seed))
+        assert one is not None
+        assert one.is_bent(LEVEL)
+        assert one.better_than_curve < BETTER_THAN_CURVE
+        assert not one.is_given(LEVEL)
+
+
+def test_most_breaks_do_better_than_a_curve():
+    onsets = [found(runs(bend=0.08, seed=seed)) for seed in range(20)]
+    assert sum(one is not None and one.is_given(LEVEL) for one in onsets) >= 16
+
+
+def test_smooth_curves_of_single_runs_have_no_place():
+    onsets = in_runs(curved(by=0.03, n_km=42, n_runs=20))
+    assert sum(one is not None and one.is_bent(LEVEL) for one in onsets) >= 10
+    assert len(given(onsets)) <= 1
+
+
+def test_the_fewer_units_the_further_out_lie_the_ends_of_the_interval():
+    # t(6, 0.975) = 2.4469, times the root of 7 / 6: 2.643, beyond which the normal distribution has 0.41 %.
+    assert _tail(7) == pytest.approx(0.00411, abs=1e-5)
+    assert _tail(12) == pytest.approx(0.01075, abs=1e-5)
+    assert _tail(10_000) == pytest.approx(0.025, abs=1e-4)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("bend", "n_runs", "at"), [(0.08, 12, 1.02), (0.05, 12, 1.02), (0.08, 7, 1.02)])
+def test_intervals_hold_the_place_of_a_break(bend: float, n_runs: int, at: float):
+    onsets = [found(runs(bend=bend, at=at, n_runs=n_runs, seed=seed)) for seed in range(100)]
+    bent = [one for one in onsets if one is not None and one.is_bent(LEVEL)]
+    assert len(bent) >= 90
+    # At 93 % of 100 fewer than 87 would happen in 1 of 100 such tests.
+    assert sum(one.low - 1e-9 <= at <= one.high + 1e-9 for one in bent) >= 0.87 * len(bent)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rho", [0.0, 0.8])
+def test_half_marathons_along_a_straight_line_have_an_onset_as_rarely_as_stated(rho: float):
+    """Twenty splits past the warm-up: blocks of two or three."""
+    onsets = [one for seed in range(10) for one in in_runs(runs(bend=0.0, rho=rho, n_runs=20, n_km=21, seed=seed))]
+    assert len(onsets) == 200
+    assert all(onsets)
+    # At 2 % of 200, ten or more would happen in 1 of 130 such tests.
+    assert len(given(onsets)) < 10
+
+
 # --- In a single run -------------------------------------------------------------------------------------------------
 
 
@@ -200,8 +257,8 @@ def test_an_onset_needs_the_level_exactly_and_a_line_that_becomes_steeper():
     assert replace(one, before=0.01, after=-0.02).is_given(0.02)
 
 
-def test_twenty_one_splits_are_long_enough_for_an_onset_in_a_run_and_twenty_are_too_short():
-    assert LONG_ENOUGH - 1 == 21
+def test_eighteen_splits_are_long_enough_for_an_onset_in_a_run_and_seventeen_are_too_short():
+    assert LONG_ENOUGH - 1 == 18
     onsets = in_runs(runs(bend=0.3, at=1.2, error=0.001, rho=0.0, n_runs=4, n_km=LONG_ENOUGH))
     assert len(given(onsets)) == 4
     # Of 64 patterns of seven signs one is as good: the smallest p-value there is.
@@ -222,8 +279,8 @@ def test_six_splits_lie_on_either_side_of_the_onset_of_a_run():
 def test_a_run_of_many_splits_too_short_to_hold_a_hinge_has_no_onset():
     design = runs(bend=0.0, n_runs=3, n_km=LONG_ENOUGH)
     columns = design.columns.copy()
-    columns[:, DISTANCE] = 0.001 + columns[:, DISTANCE] / 50
-    assert in_runs(replace(design, columns=columns, gap_km=design.gap_km / 50)) == [None] * 3
+    columns[:, DISTANCE] = 0.001 + columns[:, DISTANCE] / 500
+    assert in_runs(replace(design, columns=columns, gap_km=design.gap_km / 500)) == [None] * 3
 
 
 def test_short_runs_beside_a_long_one_have_no_onset_and_do_not_hide_its():
@@ -276,7 +333,8 @@ def test_a_pace_that_breaks_is_no_onset_of_a_metric_that_follows_pace():
 def test_runs_that_all_break_do_not_pass_for_errors_that_fade_slowly():
     design = runs(bend=0.06, at=2.5, rho=0.0, n_runs=12, n_km=42)
     assert fit(design, (SPEED,)).rho >= 0.5
-    assert len(given(in_runs(design))) >= 11
+    bent = [one for one in in_runs(design) if one is not None and one.is_bent(LEVEL)]
+    assert len(bent) >= 11
 
 
 def test_the_same_run_gives_the_same_onset_and_other_draws_nearly_the_same_interval():

@@ -69,6 +69,31 @@ def test_values_that_repeat_exactly_are_one():
     assert (found.typical_error, found.smallest_detectable) == (0, 0)
 
 
+def test_an_error_that_a_subject_s_values_share_is_subtracted_from_both_mean_squares():
+    shared = [0.5, 1.0, 1.5, 1.0, 1.0, 1.0, 0.0, 1.0, 2.0]
+    found = reliability(WHO, VALUES, shared_se=shared)
+    # Each mean is 1, so 3 of the 21 between; within (0.5 + 0 + 2) / 6 of the 1.
+    between, within = 21 - 3, 1 - 2.5 / 6
+    assert found.icc == pytest.approx((between - within) / (between + 2 * within))
+    assert found.variance_between == pytest.approx((between - within) / 3)
+    assert found.icc_low < reliability(WHO, VALUES).icc_low
+    assert reliability(WHO, VALUES, shared_se=np.zeros(9)) == reliability(WHO, VALUES)
+
+
+@pytest.mark.parametrize("n_runs", [4, 12])
+def test_where_athletes_do_not_differ_the_lower_end_lies_above_zero_as_rarely_as_stated(n_runs: int):
+    draw, n_studies, above = np.random.default_rng(5), 1000, [0, 0]
+    who = np.repeat(np.arange(12), n_runs)
+    for _ in range(n_studies):
+        shared_se = draw.uniform(0.3, 0.9, len(who))
+        values = shared_se * draw.standard_normal(12)[who] + draw.normal(0, 1, len(who))
+        above[0] += reliability(who, values, shared_se=shared_se).icc_low > 0
+        above[1] += reliability(who, values).icc_low > 0
+    # A share of 1000 has a standard error of 0.5 points at 2.5 %.
+    assert above[0] <= 45
+    assert above[1] >= 200
+
+
 @pytest.mark.parametrize(
     ("who", "values", "said"),
     [

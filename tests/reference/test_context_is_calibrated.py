@@ -96,7 +96,8 @@ def test_a_shoe_that_lengthens_contact_is_held_by_its_interval():
 
 @pytest.mark.parametrize("n_runs", [pytest.param(6, marks=depth), 12, pytest.param(24, marks=depth)])
 def test_a_season_without_trend_is_held_to_have_none(n_runs: int):
-    assert_holds(season_slope(*season(n_runs)), "change_low", "change_high")
+    # How alike neighbouring runs are is unknown, so that the interval is generous where they are independent.
+    assert_holds(season_slope(*season(n_runs)), "change_low", "change_high", highest=100)
 
 
 @depth
@@ -114,7 +115,8 @@ def test_a_drift_that_shrinks_by_half_a_point_a_month_is_found():
     )
     rows = season_slope(shrinking.select(run_drifts.columns), runs)
     assert_holds(rows, "change_low", "change_high", truth=-0.5)
-    assert rows.filter(pl.col("change_high") < 0).height / rows.height > 0.6
+    # 60 % were runs known to be independent.
+    assert rows.filter(pl.col("change_high") < 0).height / rows.height > 0.35
 
 
 @pytest.mark.parametrize("n_runs", [pytest.param(6, marks=depth), 12, pytest.param(24, marks=depth)])

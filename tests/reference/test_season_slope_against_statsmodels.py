@@ -1,4 +1,4 @@
-"""`meta_regression`, which `season_slope` and `contrasts` rest on, against statsmodels: exact up to rounding.
+"""`meta_regression`, which `contrasts` rests on, against statsmodels: exact up to rounding.
 
 statsmodels has the variance between estimates by moments for a common mean alone; with regressors it is compared with
 the definition, written with dense matrices.

@@ -159,7 +159,7 @@ def test_every_long_run_gives_back_the_kilometre_from_which_it_changes_and_a_str
         assert 0 < high - low < 4
         assert low <= km <= high
     straight = of_runs(draw(onset.with_contact(onset_km=0.0), 1, only=(CONTACT,)))
-    short = of_runs(draw(onset.but(km=(21, 21)).with_contact(onset_km=12.0), 1, only=(CONTACT,)))
+    short = of_runs(draw(onset.but(km=(18, 18)).with_contact(onset_km=10.0), 1, only=(CONTACT,)))
     for runs in (straight, short):
         assert runs.height == 4
         assert [runs[name].null_count() for name in names] == [4, 4, 4]

@@ -313,6 +313,13 @@ def test_without_a_drift_there_was_too_little_data():
 
 
 def test_an_onset_is_told_only_of_what_changes():
-    changed, unchanged = concluded(BROKEN, {**SMALL, "drift_after_onset_pct": 0.5})
+    changed, unchanged = concluded(BROKEN, SMALL)
     assert (changed["onset_km"], changed["onset_low"], changed["onset_high"]) == (9.0, 8.0, 10.0)
     assert (unchanged["finding"], unchanged["onset_km"], unchanged["onset_low"]) == ("holds", None, None)
+
+
+def test_a_line_bent_along_a_curve_changes_late_without_a_place():
+    curve = {**SMALL, **BROKEN, "onset_km": None, "onset_low": None, "onset_high": None}
+    unsure, certain = concluded(curve, {**curve, "change_at_usual_distance_low": 0.1})
+    assert [unsure["finding"], certain["finding"]] == ["unclear", "changes_late"]
+    assert (certain["onset_km"], certain["drift_before_onset_pct"], certain["drift_after_onset_pct"]) == (None,) * 3

@@ -103,6 +103,7 @@ def runs_of(athletes: int, runs: int, between: float, within: float) -> pl.DataF
             rows.append(
                 {"athlete_id": f"a{athlete}", "run_id": f"a{athlete}-{run}", "metric": "contact_time_ms"}
                 | {"fresh_level": 240 * exp(level / 100), "drift_pct_per_10km": 100 * np.expm1(slope / 100)}
+                | {"response_se_pct_per_10km": 0.0}
             )
     return pl.DataFrame(rows)
 
@@ -126,6 +127,18 @@ def test_planted_scatter_between_and_within_athletes_is_found():
     for of in ("level", "slope"):
         assert rows[f"{of}_icc"].estimate == pytest.approx(0.9, abs=0.03)
         assert rows[f"{of}_typical_error_pct"].estimate == pytest.approx(1.0, abs=0.06)
+
+
+def test_what_the_responses_make_runs_of_an_athlete_share_is_no_difference_between_athletes():
+    alike = runs_of(200, 4, between=1.0, within=1.0)
+    of_responses = alike.with_columns(response_se_pct_per_10km=1 + pl.col("drift_pct_per_10km") / 100)
+    plain, net = (
+        told(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=one), ALIKE)) for one in (alike, of_responses)
+    )
+    assert plain["slope_icc"].estimate == pytest.approx(0.5, abs=0.08)
+    assert net["slope_icc"].estimate == pytest.approx(0.0, abs=0.12)
+    assert net["level_icc"] == plain["level_icc"]
+    assert "net of the error" in net["slope_icc"].method
 
 
 def test_athletes_with_one_run_each_are_refused_with_the_counts():

@@ -105,6 +105,16 @@ def test_where_the_line_is_straight_none_is_given_and_the_row_says_so():
     assert row.is_primary
 
 
+def test_along_a_smooth_curve_there_is_no_distance_and_the_row_says_so_and_which_p_can_be_reached():
+    (row,) = onsets(
+        cohort_of(scattered(lambda _athlete, _run, km: 0.05 * (km / 10) ** 2), n_athletes=9, km=30), FROM
+    ).statistics
+    assert row.estimate is None
+    assert row.p_value == pytest.approx(1 / 256)
+    assert row.note == "the line is bent, but a smooth curve fits about as well: there is no distance to give"
+    assert "9 athletes can reach p = 0.0039, and an onset is given at p <= 0.02" in row.method
+
+
 def test_six_athletes_are_too_few_for_an_onset():
     with pytest.raises(NothingDone, match="6 athletes have contact time in 6 runs of the cohort; an onset needs"):
         onsets(cohort_of(scattered(lambda *_: 0.0), n_athletes=6), FROM)

@@ -49,6 +49,29 @@ def test_p_is_that_of_all_patterns_of_signs():
     assert change.is_primary
 
 
+def test_the_row_says_which_p_so_few_athletes_can_reach_and_where_it_contradicts_the_interval():
+    def row(*changes: float) -> Statistic:
+        material = cohort_of(by_half(changes), n_athletes=len(changes))
+        return told(paired_windows(material, ENDS))["change_pct"]
+
+    few = row(0.030, 0.031, 0.032, 0.033)
+    assert few.low is not None
+    assert few.low > 0
+    assert few.p_value == pytest.approx(0.125)
+    assert "4 athletes can reach p = 0.12" in few.method
+    assert few.note.startswith("the interval excludes zero, but 4 units cannot reach p < 0.05")
+
+    # One odd athlete: the t interval includes zero, all signs are the same.
+    odd = row(0.01, 0.01, 0.011, 0.012, 0.009, 0.01, 0.2)
+    assert odd.low is not None
+    assert odd.low < 0
+    assert odd.p_value == pytest.approx(1 / 64)
+    assert odd.note.startswith("the interval includes zero and p is below 0.05")
+
+    agreeing = row(0.03, 0.02, 0.025, 0.031, 0.022, 0.028, 0.026)
+    assert agreeing.note == ""
+
+
 def test_the_effect_is_in_standard_deviations_with_hedges_correction():
     effect = told(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["effect_size"].estimate
     # 0.798 is the exact correction with 4 degrees of freedom.
@@ -74,7 +97,7 @@ def test_by_athletes_runs_are_averaged_first_and_by_runs_each_counts():
     by_run = told(paired_windows(uneven, Analysis(**vars(ENDS) | {"unit": "run"})))["change_pct"]
     assert (by_athlete.n_athletes, by_athlete.n_runs, by_run.n_runs) == (3, 12, 12)
     assert "runs of the same athlete are correlated" in by_run.note
-    assert by_athlete.note == ""
+    assert "correlated" not in by_athlete.note
 
 
 def test_who_did_not_reach_the_late_stretch_is_not_counted():
