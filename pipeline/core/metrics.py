@@ -170,6 +170,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
         meaning="Heart rate", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
         picture_rank=9, is_leading=True, is_effort=True, lags_pace=True, speed_response=0.7, speed_response_sd=0.5,
+        pace_variance_response=(0.7**2 - 0.7) / 2,
     ),
 )  # fmt: skip
 
