@@ -131,7 +131,7 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
         np.nan_to_num(usable["slope_pct"][kept]),
         np.nan_to_num(usable["slope_squared_pct2"][kept]),
         speed**2,
-        np.nan_to_num(usable["log_speed_variance"][kept]),
+        _mixed_pace(np.nan_to_num(usable["log_speed_variance"][kept]), run),
         warm_up_left(km, inclusion.split_length_m),
     ]
     gap_km = np.diff(km, prepend=np.nan) * inclusion.split_length_m / 1000
@@ -139,6 +139,14 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
     return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+
+
+def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
+    """The variance of pace inside splits; nothing where it hardly varies inside runs, which spares the fit a column."""
+    counts = np.bincount(run)
+    within = variance - (np.bincount(run, weights=variance) / counts)[run]
+    is_mixed = len(run) and np.sqrt((within**2).mean()) > NUISANCE_VARIES[PACE_VARIANCE]
+    return variance if is_mixed else np.zeros(len(run))
 
 
 def warm_up_left(km: Array, split_length_m: float) -> Array:

@@ -238,7 +238,9 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     Returns:
         rho × runs × m × m, and rho.
     """
-    scaled = np.column_stack([design.within_runs(), np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
+    within = design.within_runs()
+    varied = np.flatnonzero(within.any(axis=0))  # products with the others are zero
+    scaled = np.column_stack([within[:, varied], np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
     before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
@@ -248,7 +250,10 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     blocks[:, design.run, place] = (scaled - fades[:, :, None] * before) / np.sqrt(1 - fades**2)[:, :, None]
     whole = blocks.swapaxes(2, 3) @ blocks
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
-    products = whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
+    products = np.zeros((*whole.shape[:2], within.shape[1], within.shape[1]))
+    products[..., varied[:, None], varied] = (
+        whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
+    )
     return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)).sum(axis=1)
 
 
