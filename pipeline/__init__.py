@@ -95,11 +95,11 @@ STAGES = (
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (
-        Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct")),
+        Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct", "warm_up_effect_pct")),
     )),
     Stage("drift", ATHLETE, (
         Function("drift", ("splits",), ("run_drift", "athlete_drift"),
-                 ("inclusion", "max_collinearity", "seed", "speed_error_pct")),
+                 ("inclusion", "max_collinearity", "seed", "speed_error_pct", "warm_up_effect_pct")),
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("strikes", CLUB, (

@@ -113,6 +113,8 @@ SELECT
   response_to_speed_squared,
   response_to_slope,
   response_to_slope_squared,
+  response_to_pace_variance,
+  response_to_warm_up,
   smallest_change_pct,
   smallest_change_at_usual_distance_pct,
   detectable_pct,

@@ -16,6 +16,7 @@ WITH places AS (
     vertical_oscillation_mm,
     contact_balance_pct,
     heart_rate_bpm,
+    lagged_speed_m_s,
     ROUND(distance_m / $split_length_m, 9) AS ends_at,
     ROUND((distance_m - covered_m) / $split_length_m, 9) AS begins_at
   FROM samples
@@ -43,7 +44,15 @@ pieces AS (
     intervals.vertical_oscillation_mm,
     intervals.contact_balance_pct,
     intervals.heart_rate_bpm,
+    intervals.lagged_speed_m_s,
     crossed.split_index + 1 AS km,
+    -- In which tenth of the split its middle lies.
+    FLOOR(
+      5 * (
+        LEAST(intervals.ends_at, crossed.split_index + 1) + GREATEST(intervals.begins_at, crossed.split_index)
+        - 2 * crossed.split_index
+      )
+    ) AS tenth,
     $split_length_m * GREATEST(
       LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index), 0
     ) AS length_m,
@@ -64,6 +73,31 @@ running AS (
     *,
     CASE WHEN gait = 'run' THEN time_s END AS run_s
   FROM pieces
+),
+
+tenths AS (
+  -- Speed over about a hundred metres: single samples show the noise of their sensor and not the pace.
+  SELECT
+    run_id,
+    km,
+    tenth,
+    SUM(run_s) AS run_s,
+    LN(SUM(length_m) / SUM(run_s)) AS log_speed
+  FROM running
+  WHERE run_s > 0
+  GROUP BY run_id, km, tenth
+  HAVING SUM(length_m) > 0
+),
+
+varied AS (
+  SELECT
+    run_id,
+    km,
+    GREATEST(
+      SUM(log_speed * log_speed * run_s) / SUM(run_s) - POWER(SUM(log_speed * run_s) / SUM(run_s), 2), 0
+    ) AS log_speed_variance
+  FROM tenths
+  GROUP BY run_id, km
 ),
 
 measured AS (
@@ -91,6 +125,9 @@ measured AS (
     SUM(heart_rate_bpm * run_s)
     / NULLIF(SUM(CASE WHEN heart_rate_bpm IS NOT NULL THEN run_s END), 0)
       AS heart_rate_bpm,
+    SUM(lagged_speed_m_s * run_s)
+    / NULLIF(SUM(CASE WHEN lagged_speed_m_s IS NOT NULL THEN run_s END), 0)
+      AS lagged_speed_m_s,
     COUNT(run_s) AS n_valid
   FROM running
   GROUP BY run_id, km
@@ -98,14 +135,16 @@ measured AS (
 
 -- Flight, duty factor and step length follow from the means beside them, so that a row never contradicts itself.
 SELECT
-  run_id,
-  km,
+  measured.run_id,
+  measured.km,
   length_m,
   cadence_spm,
   contact_time_ms,
   vertical_oscillation_mm,
   contact_balance_pct,
   heart_rate_bpm,
+  lagged_speed_m_s,
+  log_speed_variance,
   n_valid,
   -- Of a split whose altitude is known for less than half, nobody knows the slope.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
@@ -118,4 +157,5 @@ SELECT
   contact_time_ms * cadence_spm / 120000 AS duty_factor,
   60 * running_m / NULLIF(running_s, 0) / NULLIF(cadence_spm, 0) AS step_length_m
 FROM measured
-ORDER BY run_id, km
+LEFT JOIN varied ON measured.run_id = varied.run_id AND measured.km = varied.km
+ORDER BY measured.run_id, measured.km

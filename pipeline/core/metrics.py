@@ -46,11 +46,13 @@ class Metric(Quantity):
         picture_rank: the athlete's page first draws the change with the lowest rank; form comes before effort.
         is_leading: whether the club summary in the terminal shows its numbers.
         is_effort: whether it counts as effort; all others count as form.
-        lags_pace: whether it follows a change of pace with a delay, which the adjustment for speed does not model.
+        lags_pace: whether it follows a change of pace with a delay: it is adjusted with the lagged speed.
         is_level_only: whether it is computed for level splits only.
         speed_response: published response of its logarithm to log speed.
         speed_response_sd: half of the range about that in which an athlete's response plausibly lies.
         speed_loading: what an error of log speed adds to its logarithm, where it is computed from speed.
+        pace_variance_response: what the variance of log speed inside a split adds to the logarithm of its mean.
+        pace_variance_response_sd: standard deviation of what athletes differ in that.
     """
 
     smallest_change_pct: float
@@ -63,6 +65,8 @@ class Metric(Quantity):
     speed_response: float = 0.0
     speed_response_sd: float = 1.0
     speed_loading: float = 0.0
+    pace_variance_response: float = 0.0
+    pace_variance_response_sd: float = 0.3
 
     @property
     def family(self) -> str:
@@ -79,6 +83,8 @@ _NO_SOURCE = "common practice, no source"
 
 #: Expected error of a kilometre's speed [%]; the setting `speed_error_pct` has the reasons.
 SPEED_ERROR_PCT = 1.0
+#: Expected size of the warm-up's effect [%]; the setting `warm_up_effect_pct` has the reasons.
+WARM_UP_EFFECT_PCT = 3.0
 
 #: Cadence rises by 6.0 steps/min per m/s (van Oeveren et al. 2019; 5.6 on the road: Burns, Zendler and Zernicke 2019,
 #: doi 10.1152/japplphysiol.00374.2018), which is an exponent of 0.10 at 3 m/s; in a half marathon 16 ± 6 % of speed
@@ -91,6 +97,12 @@ _CONTACT, _CONTACT_SD = -0.6, 0.25
 # hence the loading). Flight time follows from the two above with 110 ms of flight. Oscillation, heart rate: common
 # practice, no source.
 
+#: A metric that answers at once with exponent b has, over a split of mixed pace, log(mean) = b log(mean speed) +
+#: (b² - b) / 2 times the variance of log speed (computed, second order). What is computed from the means of others has
+#: what follows from theirs. How far athletes differ: what the range of b makes of it, for cadence rounded up.
+_CADENCE_MIXED, _CADENCE_MIXED_SD = (_CADENCE**2 - _CADENCE) / 2, 0.1
+_CONTACT_MIXED = (_CONTACT**2 - _CONTACT) / 2
+
 #: Every quantity, in the order in which pages, tables and exports list them.
 QUANTITIES: tuple[Quantity, ...] = (
     Metric(
@@ -98,29 +110,34 @@ QUANTITIES: tuple[Quantity, ...] = (
         meaning="Cadence, steps of both feet", may_be_released=True,
         smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING, picture_rank=2, is_leading=True,
         speed_response=_CADENCE, speed_response_sd=_CADENCE_SD,
+        pace_variance_response=_CADENCE_MIXED, pace_variance_response_sd=_CADENCE_MIXED_SD,
     ),
     Metric(
         column="contact_time_ms", label="contact time", unit="ms", decimals=1,
         meaning="Contact time", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_SENSOR_ERROR,
         picture_rank=1, is_leading=True, speed_response=_CONTACT, speed_response_sd=_CONTACT_SD,
+        pace_variance_response=_CONTACT_MIXED,
     ),
     Metric(
         column="flight_time_ms", label="flight time", unit="ms", decimals=1,
         meaning="Flight time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
         smallest_change_pct=5.0, smallest_change_source=_CONTACT_ERROR, picture_rank=5,
         speed_response=1.0, speed_response_sd=0.8,
+        pace_variance_response=-1.0, pace_variance_response_sd=0.7,
     ),
     Metric(
         column="duty_factor", label="duty factor", unit="contact / stride", decimals=3,
         meaning="Contact time over stride time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
         smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE, picture_rank=6,
         speed_response=_CONTACT + _CADENCE, speed_response_sd=_CONTACT_SD,
+        pace_variance_response=_CONTACT_MIXED + _CADENCE_MIXED,
     ),
     Metric(
         column="step_length_m", label="step length", unit="m", decimals=3,
         meaning="Step length", derived_from=("speed_m_s", "cadence_spm"), may_be_released=True,
         smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING, picture_rank=4, is_leading=True,
         speed_response=1 - _CADENCE, speed_response_sd=_CADENCE_SD, speed_loading=1.0,
+        pace_variance_response=-_CADENCE_MIXED, pace_variance_response_sd=_CADENCE_MIXED_SD,
     ),
     # What was computed with an athlete's mass would give it back, and is not released.
     Metric(
@@ -129,6 +146,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         derived_from=("contact_time_ms", "flight_time_ms", "speed_m_s", "mass_kg", "leg_length_m"),
         smallest_change_pct=4.0, smallest_change_source=_CONTACT_ERROR, picture_rank=7, is_level_only=True,
         speed_response_sd=0.6, speed_loading=-1.3,
+        pace_variance_response_sd=0.8,
     ),
     Metric(
         column="vertical_stiffness_kn_m", label="vertical stiffness", unit="kN/m", decimals=2,
@@ -136,6 +154,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
         smallest_change_pct=2.0, smallest_change_source=_CONTACT_ERROR, picture_rank=8, is_level_only=True,
         speed_response=0.7, speed_response_sd=0.5,
+        pace_variance_response=-0.45, pace_variance_response_sd=0.5,
     ),
     Metric(
         column="vertical_oscillation_mm", label="vertical oscillation", unit="mm", decimals=1,
@@ -151,6 +170,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
         meaning="Heart rate", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
         picture_rank=9, is_leading=True, is_effort=True, lags_pace=True, speed_response=0.7, speed_response_sd=0.5,
+        pace_variance_response=(0.7**2 - 0.7) / 2,
     ),
 )  # fmt: skip
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT
+from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 
 SETTINGS_FILE = "settings.toml"
 
@@ -86,6 +86,10 @@ class Settings:
         "more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 to 6 "
         "% (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % is "
         "common practice, no source.", smallest=0)
+    warm_up_effect_pct: float = _setting(WARM_UP_EFFECT_PCT, ANALYSIS, "%",
+        "How far off form is expected to be at the start of a run (standard deviation, dying out over the first "
+        "kilometres), before the runs say more. 0 takes form as settled after warm_up_m, and calls what is left of the "
+        "warm-up a drift. Common practice, no source.", smallest=0)
     max_collinearity: float = _setting(0.9, ANALYSIS, "share",
         "Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift is "
         "then over three times what it would be without them, and rests on the exact form of the responses.")

@@ -9,17 +9,19 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from pipeline.methods.design import ADJUSTED_BY
+from pipeline.core.metrics import METRIC_OF
+from pipeline.methods.design import ADJUSTED_BY, WARM_UP_KM
 
 CAUSES = ("speed", "slope")
 #: Columns of `athlete_drift` that `effect` reads.
 RESPONSES = ("reference_speed_m_s", *ADJUSTED_BY.values())
 
 
-def effect(causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | None = None) -> pl.Expr:
+def effect(metric: str, causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | None = None) -> pl.Expr:
     """What causes add to the logarithm of a metric, at a split with the columns of `splits`.
 
     Args:
+        metric: its column.
         causes: which.
         own: values by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
 
@@ -29,12 +31,30 @@ def effect(causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | Non
     def response(name: str) -> pl.Expr:
         return pl.col(name) if own is None else pl.lit(own[name], dtype=pl.Float64)
 
-    speed = (pl.col("speed_m_s") / response("reference_speed_m_s")).log()
+    of_speed = "lagged_speed_m_s" if METRIC_OF[metric].lags_pace else "speed_m_s"
+    speed = (pl.col(of_speed) / response("reference_speed_m_s")).log()
     terms = {
-        "speed": {"response_to_speed": speed, "response_to_speed_squared": speed**2},
-        "slope": {"response_to_slope": pl.col("slope_pct"), "response_to_slope_squared": pl.col("slope_squared_pct2")},
+        "speed": {
+            "response_to_speed": speed,
+            "response_to_speed_squared": speed**2,
+            "response_to_pace_variance": pl.col("log_speed_variance"),
+        },
+        "slope": {
+            "response_to_slope": pl.col("slope_pct"),
+            "response_to_slope_squared": pl.col("slope_squared_pct2"),
+        },
     }
     return pl.sum_horizontal(
         pl.lit(0.0),
         *((response(name) * value).fill_null(0.0) for cause in causes for name, value in terms[cause].items()),
     )
+
+
+def warm_up_effect(response: float | None, split_length_m: float) -> pl.Expr:
+    """What is left of the warm-up in the logarithm of a metric, at a split.
+
+    Args:
+        response: `response_to_warm_up`; null does nothing.
+        split_length_m: length of a split [m].
+    """
+    return (response or 0.0) * (-(pl.col("km") - 0.5) * split_length_m / 1000 / WARM_UP_KM).exp()

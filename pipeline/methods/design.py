@@ -6,7 +6,7 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,8 +23,12 @@ from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Pri
 TEN_KM = 10_000.0
 
 #: The causes, in the order of their columns after `FIRST_CAUSE`.
-CAUSES = ("speed", "slope", "slope_squared", "speed_squared")
-SPEED, SLOPE, SLOPE_SQUARED, SPEED_SQUARED = range(FIRST_CAUSE, FIRST_CAUSE + len(CAUSES))
+CAUSES = ("speed", "slope", "slope_squared", "speed_squared", "pace_variance", "warm_up")
+SPEED, SLOPE, SLOPE_SQUARED, SPEED_SQUARED, PACE_VARIANCE, WARM_UP = range(FIRST_CAUSE, FIRST_CAUSE + len(CAUSES))
+
+#: Causes that are taken out with a prior wherever they vary at all, and that say nothing of whether speed and slope can
+#: be told from distance.
+NUISANCE = (PACE_VARIANCE, WARM_UP)
 
 #: Where the response to each cause that the drift was adjusted with is published.
 ADJUSTED_BY = {
@@ -32,7 +36,18 @@ ADJUSTED_BY = {
     SPEED_SQUARED: "response_to_speed_squared",
     SLOPE: "response_to_slope",
     SLOPE_SQUARED: "response_to_slope_squared",
+    PACE_VARIANCE: "response_to_pace_variance",
+    WARM_UP: "response_to_warm_up",
 }
+
+#: How far off form is at the start dies out over this distance [km]. Common practice, no source; `data/METHODS.md` has
+#: simulated seasons whose form settles sooner or later.
+WARM_UP_KM = 2.0
+#: An athlete's own runs are asked with a prior this many times as wide, which decides only what they leave open.
+OWN_PRIOR = 10.0
+#: Root mean squares inside runs below which a nuisance is not looked for: with usual sizes it then moves a split by
+#: less than 0.05 %. Common practice, no source.
+NUISANCE_VARIES = {PACE_VARIANCE: 0.001, WARM_UP: 0.01}
 
 #: A response is estimated only from what varied inside runs, the most varied run left out: standard deviations below
 #: these teach nothing. Half a percent of speed; a third of a percent of slope. Common practice, no source.
@@ -106,7 +121,8 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
     km = usable["km"][kept]
-    speed = np.log(usable["speed_m_s"][kept] / reference_speed_m_s)
+    of_speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"][kept]
+    speed = np.log(of_speed / reference_speed_m_s)
     columns = [
         np.log(value[kept]),
         (km - 0.5) * inclusion.split_length_m / TEN_KM,
@@ -115,12 +131,41 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
         np.nan_to_num(usable["slope_pct"][kept]),
         np.nan_to_num(usable["slope_squared_pct2"][kept]),
         speed**2,
+        _mixed_pace(np.nan_to_num(usable["log_speed_variance"][kept]), run),
+        warm_up_left(km, inclusion.split_length_m),
     ]
     gap_km = np.diff(km, prepend=np.nan) * inclusion.split_length_m / 1000
     gap_km[run_begins] = np.nan
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
     return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+
+
+def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
+    """The variance of pace inside splits; nothing where it hardly varies inside runs, which spares the fit a column."""
+    counts = np.bincount(run)
+    within = variance - (np.bincount(run, weights=variance) / counts)[run]
+    is_mixed = len(run) and np.sqrt((within**2).mean()) > NUISANCE_VARIES[PACE_VARIANCE]
+    return variance if is_mixed else np.zeros(len(run))
+
+
+def warm_up_left(km: Array, split_length_m: float) -> Array:
+    """Share of the warm-up's effect at the start that is left in the middle of splits, by their numbers."""
+    return np.asarray(np.exp(-(km - 0.5) * split_length_m / 1000 / WARM_UP_KM))
+
+
+def nuisances(design: Design, warm_up_effect_pct: float) -> tuple[int, ...]:
+    """Mixed pace and warm-up, so far as they vary inside runs.
+
+    Args:
+        design: of one athlete and metric.
+        warm_up_effect_pct: what is expected of the warm-up's effect; 0 to expect none.
+    """
+    if not design.run_ids:
+        return ()
+    within = np.sqrt((design.within_runs() ** 2).mean(axis=0))
+    varied = [cause for cause in NUISANCE if within[cause] > NUISANCE_VARIES[cause]]
+    return tuple(cause for cause in varied if cause != WARM_UP or warm_up_effect_pct > 0)
 
 
 def identifiable(design: Design) -> tuple[int, ...]:
@@ -171,10 +216,14 @@ class Club:
     speed: Mapping[str, ErrorPrior]
 
 
-def club_of(rows: pl.DataFrame | None) -> Club | None:
+#: A club that says nothing.
+NO_CLUB = Club({}, {})
+
+
+def club_of(rows: pl.DataFrame | None) -> Club:
     """Rows of `club_responses` by metric and cause."""
     if rows is None:
-        return None
+        return NO_CLUB
     plain = rows.filter(pl.col("log_weight").is_null())
     by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_error_pct")
     return Club(
@@ -204,50 +253,77 @@ def published(metric: str, speed_error_pct: float) -> ErrorPrior:
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
 
-def fit_causes(
-    design: Design, causes: tuple[int, ...], club: Club | None, metric: str, speed_error_pct: float
-) -> Corrected:
+@dataclass(frozen=True)
+class Expected:
+    """What is expected of the responses of a metric, before or besides an athlete's own runs.
+
+    Attributes:
+        metric: its column.
+        club: what the club knows; None to let the athlete's own runs decide.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        warm_up_effect_pct: standard deviation of what is expected of how far off form is at the start; 0 for none.
+    """
+
+    metric: str
+    club: Club | None
+    speed_error_pct: float
+    warm_up_effect_pct: float
+
+    def prior(self, causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
+        """Of the responses to some causes; None where nothing is known of any."""
+        if self.club is None and not set(causes) & set(NUISANCE):
+            return None
+        pairs = [
+            _UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause, self.club) for cause in causes
+        ]
+        return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))
+
+    def _of_cause(self, cause: int, club: Club | None) -> tuple[float, float]:
+        of = METRIC_OF[self.metric]
+        before = {
+            PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
+            WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),
+        }.get(cause, _UNKNOWN)
+        return before if club is None else club.responses.get((self.metric, CAUSES[cause - FIRST_CAUSE]), before)
+
+
+_UNKNOWN = (0.0, np.inf)
+
+
+def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> Corrected:
     """The model with the causes that tell, corrected for the error of speed.
 
     Args:
         design: of one athlete and metric.
         causes: that tell.
-        club: what it knows; None to let the athlete stand alone.
-        metric: its column.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        expected: of the responses.
     """
-    if SPEED not in causes or speed_error_pct == 0:
-        return uncorrected(_fit_plain(design, causes, club, metric, is_speed_exact=True))
-    fitted = _fit_plain(design, causes, club, metric, is_speed_exact=False)
-    prior = published(metric, speed_error_pct) if club is None or metric not in club.speed else club.speed[metric]
-    others = tuple(place for place in fitted.places[1:] if place != SPEED)
-    return correct(
-        fitted, SPEED, prior, METRIC_OF[metric].speed_loading, _prior_for(club, metric, others, is_speed_exact=False)
+    if SPEED not in causes or expected.speed_error_pct == 0:
+        return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
+    fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
+    metric, club = expected.metric, expected.club
+    prior = (
+        published(metric, expected.speed_error_pct) if club is None or metric not in club.speed else club.speed[metric]
     )
+    others = tuple(place for place in fitted.places[1:] if place != SPEED)
+    return correct(fitted, SPEED, prior, METRIC_OF[metric].speed_loading, expected.prior(others, is_speed_exact=False))
 
 
-def _fit_plain(design: Design, causes: tuple[int, ...], club: Club | None, metric: str, *, is_speed_exact: bool) -> Fit:
+def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Fit:
     """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
-    fitted = fit(design, causes, _prior_for(club, metric, causes, is_speed_exact=is_speed_exact))
+    taken_out = nuisances(design, expected.warm_up_effect_pct)
+
+    def fit_with(causes: tuple[int, ...]) -> Fit:
+        regressors = (*taken_out, *causes)
+        prior = expected.prior(regressors, is_speed_exact=is_speed_exact)
+        return fit(design, regressors, prior, nuisances=taken_out)
+
+    fitted = fit_with(causes)
     if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
         return fitted
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or collinearity_of(design, curved) > INSEPARABLE:
         return fitted
-    with_curve = fit(design, curved, _prior_for(club, metric, curved, is_speed_exact=is_speed_exact))
+    with_curve = fit_with(curved)
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
     return with_curve if error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error else fitted
-
-
-def _prior_for(club: Club | None, metric: str, causes: tuple[int, ...], *, is_speed_exact: bool) -> Prior | None:
-    """What the club knows of the responses of a metric to some causes; nothing where it is silent."""
-    if club is None:
-        return None
-    unknown = (0.0, np.inf)
-    pairs = [
-        unknown
-        if cause == SPEED and not is_speed_exact
-        else club.responses.get((metric, CAUSES[cause - FIRST_CAUSE]), unknown)
-        for cause in causes
-    ]
-    return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))

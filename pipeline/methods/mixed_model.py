@@ -23,7 +23,7 @@ MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife); Bell and
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -132,20 +132,21 @@ class Fit:
     given: tuple[int, ...] = ()
 
 
-def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fit:
+def fit(design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()) -> Fit:
     """Fit the model, with distance and the given causes as regressors.
 
     Args:
         design: at least three runs.
         causes: columns of the causes to use, each varying inside runs.
         prior: of the responses to `causes`, in that order; None to let each athlete stand alone.
+        nuisances: those of `causes` that do not count in `Fit.collinearity`.
     """
-    plain = _fit_once(design, (DISTANCE, *causes), prior)
+    plain = _fit_once(design, (DISTANCE, *causes), prior, nuisances)
     weighted = replace(design, weight=design.weight * _huber_weights(plain))
-    return _fit_once(weighted, (DISTANCE, *causes), prior)
+    return _fit_once(weighted, (DISTANCE, *causes), prior, nuisances)
 
 
-def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> Fit:
+def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None, nuisances: Collection[int]) -> Fit:
     by_rho, log_determinants = design.products_by_rho
     likelihoods = _likelihoods(design, by_rho, log_determinants, places, SPREAD)
     rho_place, spread_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
@@ -163,7 +164,9 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None) -> F
     df = max(len(design.run) - len(design.run_ids) - len(places), 1)
     variance = max(float(yy.sum() - total_b @ np.linalg.solve(total_a, total_b)), 0.0) / df
     along = total_a[0, 0]
-    left = along - total_a[0, 1:] @ np.linalg.solve(total_a[1:, 1:], total_a[1:, 0]) if len(places) > 1 else along
+    counted = [place for place, column in enumerate(places) if place and column not in nuisances]
+    of_causes = total_a[counted, 0]
+    left = along - of_causes @ np.linalg.solve(total_a[np.ix_(counted, counted)], of_causes) if counted else along
 
     known, pull = np.zeros_like(total_a), np.zeros_like(total_b)
     if prior is not None and variance > 0:
@@ -235,7 +238,9 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     Returns:
         rho × runs × m × m, and rho.
     """
-    scaled = np.column_stack([design.within_runs(), np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
+    within = design.within_runs()
+    varied = np.flatnonzero(within.any(axis=0))  # products with the others are zero
+    scaled = np.column_stack([within[:, varied], np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
     before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
@@ -245,7 +250,10 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     blocks[:, design.run, place] = (scaled - fades[:, :, None] * before) / np.sqrt(1 - fades**2)[:, :, None]
     whole = blocks.swapaxes(2, 3) @ blocks
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
-    products = whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
+    products = np.zeros((*whole.shape[:2], within.shape[1], within.shape[1]))
+    products[..., varied[:, None], varied] = (
+        whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
+    )
     return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)).sum(axis=1)
 
 

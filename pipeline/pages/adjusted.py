@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.adjustment import RESPONSES, effect
+from pipeline.methods.adjustment import RESPONSES, effect, warm_up_effect
 from pipeline.methods.design import TEN_KM
 
 Row = Mapping[str, Any]
@@ -46,7 +46,9 @@ def adjusted(
     for own in estimated.iter_rows(named=True):
         of_runs = levels[own["metric"]]
         level = pl.Series([of_runs.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
-        columns.append((100 * (pl.col(own["metric"]) / level * (-effect(own=own)).exp() - 1)).alias(own["metric"]))
+        known = effect(own["metric"], own=own)
+        known += warm_up_effect(own["response_to_warm_up"], inclusion.split_length_m)
+        columns.append((100 * (pl.col(own["metric"]) / level * (-known).exp() - 1)).alias(own["metric"]))
     return shown.with_columns(used.select(columns))
 
 

@@ -99,7 +99,9 @@ def _check(
         raise NothingDone(f"The tables of {store} were not made with the settings next to them. Refresh it once more.")
     all_splits = read_rows(before, "splits")
     club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
-    athletes = list(take_apart(all_splits, club, settings.inclusion, settings.speed_error_pct))
+    athletes = list(
+        take_apart(all_splits, club, settings.inclusion, settings.speed_error_pct, settings.warm_up_effect_pct)
+    )
     if not athletes:
         raise NothingDone(
             f"There is nothing to calibrate with: {store} holds {all_splits['run_id'].n_unique()} runs of "

@@ -16,7 +16,7 @@ Related: sign flips of whole clusters, Cameron, Gelbach and Miller 2008 (doi 10.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,9 +25,18 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT
+from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.queries import run_query
-from pipeline.methods.design import INSEPARABLE, TEN_KM, club_of, collinearity_of, designs, fit_causes, identifiable
+from pipeline.methods.design import (
+    INSEPARABLE,
+    TEN_KM,
+    Expected,
+    club_of,
+    collinearity_of,
+    designs,
+    fit_causes,
+    identifiable,
+)
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
 
@@ -97,7 +106,11 @@ class Draw:
 
 
 def take_apart(
-    splits: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion, speed_error_pct: float = SPEED_ERROR_PCT
+    splits: pl.DataFrame,
+    club: pl.DataFrame,
+    inclusion: Inclusion,
+    speed_error_pct: float = SPEED_ERROR_PCT,
+    warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
 ) -> Iterator[TakenApart]:
     """Fit the model to each athlete and metric, and separate what it expects from what is left.
 
@@ -106,21 +119,25 @@ def take_apart(
         club: rows of `club_responses`.
         inclusion: which splits, runs and athletes enter.
         speed_error_pct: median of what is expected of the error of a kilometre's speed.
+        warm_up_effect_pct: what is expected of how far off form is at the start.
     """
+    known = club_of(club)
     ordered = splits.sort("athlete_id", "run_id", "km")
     for (athlete_id,), own in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
-        parts = tuple(_parts(own, club, inclusion, speed_error_pct))
+        parts = tuple(
+            _parts(own, inclusion, lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct))
+        )
         if parts:
             yield TakenApart(str(athlete_id), own, parts)
 
 
-def _parts(own: pl.DataFrame, club: pl.DataFrame, inclusion: Inclusion, speed_error_pct: float) -> Iterator[Part]:
+def _parts(own: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(own.select("run_id", "km").iter_rows())}
     for name, design, _ in designs(own, inclusion):
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
-        fitted = fit_causes(design, causes, club_of(club), str(name["metric"]), speed_error_pct).fit
+        fitted = fit_causes(design, causes, expected(str(name["metric"]))).fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
         distance = design.columns[:, DISTANCE]

@@ -22,15 +22,18 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import SPEED_ERROR_PCT
+from pipeline.core.metrics import SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
+    PACE_VARIANCE,
     SLOPE,
     SLOPE_SQUARED,
     SPEED,
     SPEED_SQUARED,
     TEN_KM,
+    WARM_UP,
+    Expected,
     club_of,
     collinearity_of,
     designs,
@@ -57,6 +60,7 @@ def drift(
     max_collinearity: float,
     seed: int,
     speed_error_pct: float = SPEED_ERROR_PCT,
+    warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
     club: pl.DataFrame | None = None,
     metrics: Collection[str] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -68,6 +72,7 @@ def drift(
         max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
         speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
         club: rows of `club_responses`; None to let every athlete stand alone.
         metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
 
@@ -94,7 +99,8 @@ def drift(
         elif collinearity_of(design, causes) > INSEPARABLE:
             row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
-            corrected = fit_causes(design, causes, common, str(name["metric"]), speed_error_pct)
+            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct)
+            corrected = fit_causes(design, causes, expected)
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
             row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
@@ -171,12 +177,12 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
     row: dict[str, object] = {
         "fresh_level": float(np.exp(_fresh_levels(fitted).mean())),
-        "raw_pct_per_10km": _percent(b.sum(axis=0)[0] / a.sum(axis=0)[0, 0]),
+        "raw_pct_per_10km": _percent(b.sum(axis=0)[0] / a.sum(axis=0)[0, 0] - passed_on.get(WARM_UP, 0.0)),
         "drift_pct_per_10km": _percent(estimate),
         "drift_low": _percent(corrected.drift_low),
         "drift_high": _percent(corrected.drift_high),
         "p_value": corrected.p_value,
-        "speed_part_pct": _percent(passed_on.get(SPEED, 0.0) + passed_on.get(SPEED_SQUARED, 0.0)),
+        "speed_part_pct": _percent(sum(passed_on.get(cause, 0.0) for cause in (SPEED, SPEED_SQUARED, PACE_VARIANCE))),
         "slope_part_pct": _percent(passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)),
         "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * error),
         "collinearity": fitted.collinearity,
@@ -230,7 +236,8 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
     along = fitted.products[:, DISTANCE, DISTANCE]
     passes_on = fitted.products[:, DISTANCE, causes] / along[:, None]
     raw = fitted.products[:, DISTANCE, VALUE] / along
-    estimate = raw - passes_on @ fitted.beta[1:]
+    settling = np.array([cause == WARM_UP for cause in causes]) * fitted.beta[1:]
+    raw, estimate = raw - passes_on @ settling, raw - passes_on @ fitted.beta[1:]
     shared = passes_on @ _root(fitted.covariance[1:, 1:])
     own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
     reach = float(special.stdtrit(fitted.df, 0.975)) * np.sqrt(own + of_responses)

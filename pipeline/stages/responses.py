@@ -14,12 +14,14 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, SPEED_ERROR_PCT
+from pipeline.core.metrics import METRIC_OF, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.methods.design import (
     CAUSES,
     INSEPARABLE,
+    PACE_VARIANCE,
     SPEED,
     SPEED_SQUARED,
+    Expected,
     collinearity_of,
     designs,
     fit_causes,
@@ -33,13 +35,20 @@ from pipeline.methods.speed_equations import ERROR_SD
 from pipeline.tables import types_of
 
 
-def responses(splits: pl.DataFrame, *, inclusion: Inclusion, speed_error_pct: float = SPEED_ERROR_PCT) -> pl.DataFrame:
+def responses(
+    splits: pl.DataFrame,
+    *,
+    inclusion: Inclusion,
+    speed_error_pct: float = SPEED_ERROR_PCT,
+    warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
+) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
     Args:
         splits: rows of the table `splits`, of any number of athletes.
         inclusion: which splits, runs and athletes enter.
         speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
 
     Returns:
         Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
@@ -50,10 +59,10 @@ def responses(splits: pl.DataFrame, *, inclusion: Inclusion, speed_error_pct: fl
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
         metric = str(name["metric"])
-        corrected = fit_causes(design, causes, None, metric, speed_error_pct)
+        corrected = fit_causes(design, causes, Expected(metric, None, speed_error_pct, warm_up_effect_pct))
         fitted = corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
-            if cause in fitted.given:
+            if cause in fitted.given or cause == PACE_VARIANCE:
                 continue
             estimate, variance = float(fitted.beta[place]), float(fitted.covariance[place, place])
             rows.append(

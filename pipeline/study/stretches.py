@@ -41,7 +41,7 @@ def values(
         distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000,
         to_km=pl.col("km") * inclusion.split_length_m / 1000,
         weight="running_s",
-        log=pl.col(metric).log() - effect(adjust),
+        log=pl.col(metric).log() - effect(metric, adjust),
     )
 
 

@@ -20,12 +20,13 @@ class Responses(dy.Schema):
 
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
-    cause = words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", key=True)
+    cause = words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", "warm_up", key=True)
     speed_error_pct = measure("%", 2,
         "Error of a kilometre's speed (standard deviation) that the response to speed is given for; 0 where speed is "
         "taken as exact, and for the other causes.", key=True, nullable=False, smallest=0)
     response = measure("change of log(metric) per unit of cause", 6,
-        "Units of the causes: log(speed / reference_speed_m_s) and its square, slope [%] and slope squared [%²].",
+        "Units of the causes: log(speed / reference_speed_m_s) and its square, slope [%] and slope squared [%²], for "
+        "the warm-up the share of its effect at the start that is left.",
         nullable=False)
     standard_error = measure("as response", 6,
         "From leaving out one run at a time; for speed that is not exact, from the likelihood.",
@@ -100,6 +101,11 @@ class AthleteDrift(dy.Schema):
         "The same for slope_pct; null where it hardly varied inside runs.")
     response_to_slope_squared = measure("change of log(metric) per %² of slope_squared_pct2", 6,
         "The same for hills up and down; null where they hardly varied inside runs.")
+    response_to_pace_variance = measure("change of log(metric) per unit of log_speed_variance", 6,
+        "The same for pace that was mixed inside splits; null where it hardly was.")
+    response_to_warm_up = measure("log(metric)", 6,
+        "How far off the logarithm of the metric was at the start of runs; dies out as exp(-distance / 2 km). Null "
+        "where the settings expect no warm-up.")
     smallest_change_pct = measure("% of fresh level per 10 km", 2,
         "Smallest change of interest, from the settings.", smallest=0)
     onset_km = measure("km", 2,

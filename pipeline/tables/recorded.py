@@ -97,6 +97,19 @@ class Splits(dy.Schema):
     running_s = measure("s", 2, "Time spent running in it.", nullable=False, smallest=0)
     run_share = share("share of moving time", 4, "running_s over moving_s; null without moving time.")
     speed_m_s = measure("m/s", 4, "Distance run over time run; walking, standing and pauses left out.", smallest=0)
+    log_speed_variance = measure(
+        "log(m/s)²",
+        6,
+        "Time-weighted variance of the logarithm of speed between tenths of it, where run: how mixed the pace was.",
+        smallest=0,
+    )
+    lagged_speed_m_s = measure(
+        "m/s",
+        4,
+        "Time-weighted mean, where run, of the speed as heart rate follows it: smoothed exponentially over 57.6 s, "
+        "starting again after walking, standing and pauses.",
+        smallest=0,
+    )
     slope_pct = measure("%", 3, "Mean slope over the distance of it; uphill positive.")
     slope_squared_pct2 = measure("%²", 3,
         "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0)

@@ -11,11 +11,13 @@ import pytest
 
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.settings import Settings
+from pipeline.methods.adjustment import RESPONSES
 from pipeline.methods.design import TEN_KM
 from pipeline.pages.adjusted import adjusted, bent_levels, lines
 from tests.support.demo_store import Refreshed
 
 METRIC = "contact_time_ms"
+MIXED, WARM_UP = 0.45, 0.03
 LEVEL, DRIFT, SPEED, CURVE, SLOPE, SLOPE_SQUARED, REFERENCE = 240.0, 0.03, -0.7, 0.4, 0.004, 0.0005, 3.2
 
 
@@ -28,7 +30,7 @@ ENTERING = {"inclusion": Settings().inclusion, }  # fmt: skip
 TYPES = {
     "run_id": pl.String, "athlete_id": pl.String, "km": pl.Int64, "length_m": pl.Float64, "run_share": pl.Float64,
     "running_s": pl.Float64, "speed_m_s": pl.Float64, "slope_pct": pl.Float64, "slope_squared_pct2": pl.Float64,
-    METRIC: pl.Float64,
+    "log_speed_variance": pl.Float64, "lagged_speed_m_s": pl.Float64, METRIC: pl.Float64,
 }  # fmt: skip
 
 
@@ -38,12 +40,15 @@ def made(run: int, km: int, **differing: Any) -> dict[str, Any]:
     slope = differing.get("slope_pct", 2.0 * np.cos(2 * km + run))
     squared = 0.0 if slope is None else slope**2 + 0.3
     log_speed = np.log(speed / REFERENCE)
+    mixed = 0.01 * (1 + np.sin(3 * km))
     effect = SPEED * log_speed + CURVE * log_speed**2 + SLOPE * (slope or 0.0) + SLOPE_SQUARED * squared
+    effect += MIXED * mixed + WARM_UP * np.exp(-(km - 0.5) / 2)
     value = LEVEL * (1 + 0.01 * run) * np.exp(effect + DRIFT * (km - 0.5) / 10)
     row = {
         "run_id": f"ari-{run}", "athlete_id": "ari", "km": km, "length_m": 1000.0, "run_share": 1.0,
         "running_s": 1000 / speed, "speed_m_s": speed, "slope_pct": slope,
         "slope_squared_pct2": None if slope is None else squared, METRIC: value,
+        "log_speed_variance": mixed, "lagged_speed_m_s": 9.9,
     }  # fmt: skip
     return row | differing
 
@@ -57,7 +62,7 @@ def athlete_drift(**differing: Any) -> pl.DataFrame:
         "athlete_id": "ari", "metric": METRIC, "drift_pct_per_10km": 100 * np.expm1(DRIFT),
         "reference_speed_m_s": REFERENCE,
         "response_to_speed": SPEED, "response_to_speed_squared": CURVE, "response_to_slope": SLOPE,
-        "response_to_slope_squared": SLOPE_SQUARED,
+        "response_to_slope_squared": SLOPE_SQUARED, "response_to_pace_variance": MIXED, "response_to_warm_up": WARM_UP,
     }  # fmt: skip
     return pl.DataFrame([row | differing], schema_overrides=dict.fromkeys(list(row)[2:], pl.Float64))
 
@@ -89,9 +94,7 @@ def test_splits_made_by_the_model_lie_on_the_planted_line():
     np.testing.assert_allclose(found[METRIC], straight(found["distance_km"]), atol=1e-10)
 
 
-@pytest.mark.parametrize(
-    "response", ["response_to_speed", "response_to_speed_squared", "response_to_slope", "response_to_slope_squared"]
-)
+@pytest.mark.parametrize("response", [name for name in RESPONSES if name.startswith("response_to")])
 def test_every_response_is_taken_out_and_none_where_there_is_none(response: str):
     rows = splits(*(made(1, km) for km in range(1, 12)))
     found = adjusted(rows, athlete_drift(**{response: None}), run_drift(1), **ENTERING)
@@ -100,8 +103,10 @@ def test_every_response_is_taken_out_and_none_where_there_is_none(response: str)
         "response_to_speed_squared": ("speed_m_s", CURVE, True),
         "response_to_slope": ("slope_pct", SLOPE, False),
         "response_to_slope_squared": ("slope_squared_pct2", SLOPE_SQUARED, False),
+        "response_to_pace_variance": ("log_speed_variance", MIXED, False),
+        "response_to_warm_up": ("left", WARM_UP, False),
     }[response]
-    cause = rows[column].to_numpy()[1:]
+    cause = rows.with_columns(left=(-(pl.col("km") - 0.5) / 2).exp())[column].to_numpy()[1:]
     cause = np.log(cause / REFERENCE) if column == "speed_m_s" else cause
     left = coefficient * (cause**2 if squared else cause)
     expected = 100 * np.expm1(DRIFT * found["distance_km"].to_numpy() / 10 + left)

@@ -18,8 +18,9 @@ NUMBERS = {
     "inclusion": Settings().inclusion,
     "max_collinearity": 0.9,
     "seed": 1,
-    # The seasons here are measured with exact speed.
+    # The seasons here have exact speed and no warm-up.
     "speed_error_pct": 0.0,
+    "warm_up_effect_pct": 0.0,
 }
 
 #: Benjamini and Hochberg 1995, J R Stat Soc B 57:289-300, doi 10.1111/j.2517-6161.1995.tb02031.x, section 3.2: fifteen

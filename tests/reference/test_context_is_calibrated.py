@@ -25,8 +25,9 @@ depth = pytest.mark.depth
 
 ENTER = {
     "inclusion": Settings().inclusion,
-    # The seasons here are measured with exact speed.
+    # The seasons here have exact speed and no warm-up.
     "speed_error_pct": 0.0,
+    "warm_up_effect_pct": 0.0,
 }
 CLUB = ORDINARY.but(n_athletes=500).with_contact(drift_pct=2.0)
 SEASON_DAYS = 150

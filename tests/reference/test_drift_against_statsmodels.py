@@ -28,8 +28,9 @@ NUMBERS = {
     "inclusion": Settings().inclusion,
     "max_collinearity": 0.9,
     "seed": 1,
-    # The seasons here are measured with exact speed.
+    # The seasons here have exact speed and no warm-up.
     "speed_error_pct": 0.0,
+    "warm_up_effect_pct": 0.0,
 }
 
 #: Runs of the same length, nothing lost, errors independent.

@@ -36,8 +36,9 @@ NUMBERS = {
     "inclusion": Settings().inclusion,
     "max_collinearity": 0.9,
     "seed": 1,
-    # The seasons here are measured with exact speed.
+    # The seasons here have exact speed and no warm-up.
     "speed_error_pct": 0.0,
+    "warm_up_effect_pct": 0.0,
 }
 
 #: No scatter at all: hills, a pace that wanders and fades, runs with levels of their own, and 3 % more per 10 km.
@@ -122,6 +123,8 @@ def drawn(text: str) -> pl.DataFrame:
                     "speed_m_s": 10 / 3,
                     "slope_pct": 0.0,
                     "slope_squared_pct2": 0.0,
+                    "log_speed_variance": 0.0,
+                    "lagged_speed_m_s": 10 / 3,
                     CONTACT: None if cell == "." else float(cell),
                     "n_valid": 300,
                 }

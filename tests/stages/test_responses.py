@@ -16,8 +16,9 @@ from tests.support.season import Form, Season, draw
 
 NUMBERS = {
     "inclusion": Settings().inclusion,
-    # The seasons here are measured with exact speed.
+    # The seasons here have exact speed and no warm-up.
     "speed_error_pct": 0.0,
+    "warm_up_effect_pct": 0.0,
 }
 HILLY = Season(
     n_runs=6,

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.stages.splits import split_means
+from pipeline.stages.splits import HEART_RATE_LAG_S, split_means, with_lagged_speed
 from pipeline.tables import publishable
 
 MILE_M = 1609.344
@@ -27,6 +27,7 @@ def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
     return pl.DataFrame(complete, schema=schema, orient="row").with_columns(
         pl.lit(run_id).alias("run_id"),
         pl.col("covered_m").cum_sum().alias("distance_m"),
+        pl.col("interval_s").cum_sum().alias("elapsed_s"),
         pl.lit(0.0).alias("slope_pct"),
         pl.lit(80.0).alias("vertical_oscillation_mm"),
         pl.lit(50.0).alias("contact_balance_pct"),
@@ -205,6 +206,75 @@ def test_a_row_never_contradicts_itself_even_where_its_samples_do():
 
 def test_flight_is_negative_where_both_feet_overlap_on_the_ground():
     assert cut(samples((0, 0), (100, 200, "run", 150, 410)), "flight_time_ms") == [(-10,)]
+
+
+# --- Pace inside a split ---------------------------------------------------------------------------------------------
+
+
+def test_the_variance_of_pace_is_that_of_log_speed_between_tenths_weighted_by_time():
+    """500 m at 5 m/s in 100 s and 500 m at 2.5 m/s in 200 s: log speeds log 2 apart, weights 1/3 and 2/3."""
+    rows = samples(*[(20, 100)] * 5, *[(40, 100)] * 5)
+    [(variance,)] = cut(rows, "log_speed_variance")
+    assert variance == pytest.approx(np.log(2) ** 2 * 2 / 9, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("rows", "variance"),
+    [
+        ([(2, 10)] * 100, 0.0),
+        # Noise of single samples evens out within a tenth.
+        ([(2, 5), (2, 15)] * 50, 0.0),
+        # What was not run is no pace: 40 s walked in the middle.
+        ([(2, 10)] * 50 + [(40, 50, "walk")] + [(2, 10)] * 45, 0.0),
+        # One interval over the whole split says nothing of the pace inside.
+        ([(300, 1000)], 0.0),
+        ([(300, 1000, "walk")], None),
+    ],
+)
+def test_even_pace_has_no_variance(rows: list[tuple[Any, ...]], variance: float | None):
+    [(found,)] = cut(samples(*rows), "log_speed_variance")
+    assert found == (None if variance is None else pytest.approx(variance, abs=1e-9))
+
+
+def lagged(rows: pl.DataFrame) -> list[float | None]:
+    return with_lagged_speed(rows)["lagged_speed_m_s"].to_list()
+
+
+def test_after_a_change_of_pace_the_lagged_speed_has_gone_63_percent_of_the_way_after_the_lag():
+    n = round(10 * HEART_RATE_LAG_S)
+    found = lagged(samples((1, 3), *[(0.1, 0.4)] * n))
+    assert found[0] == pytest.approx(3)
+    assert found[-1] == pytest.approx(4 - np.exp(-1), abs=1e-6)
+
+
+def test_the_lagged_speed_does_not_depend_on_how_often_samples_are_taken_at_even_pace():
+    fine, coarse = lagged(samples((1, 3), *[(1, 4)] * 60)), lagged(samples((1, 3), (60, 240)))
+    assert fine[-1] == pytest.approx(coarse[-1])
+
+
+@pytest.mark.parametrize("between", [(30, 45, "walk"), (30, 0, "stand")])
+def test_the_lagged_speed_starts_again_after_walking_and_standing(between: tuple[Any, ...]):
+    found = lagged(samples((10, 50), between, (10, 30), (10, 30)))
+    assert found == [pytest.approx(5), None, pytest.approx(3), pytest.approx(3)]
+
+
+def test_the_lagged_speed_starts_again_after_a_pause():
+    rows = samples((10, 50), (10, 30))
+    assert lagged(rows)[1] > 3.1
+    paused = rows.with_columns(elapsed_s=pl.col("elapsed_s") + pl.Series([0.0, 60.0]))
+    assert lagged(paused) == [pytest.approx(5), pytest.approx(3)]
+
+
+def test_the_lagged_speed_of_one_run_is_not_carried_into_the_next():
+    both = pl.concat([samples((10, 50), run_id="a"), samples((10, 30), (10, 30), run_id="b")])
+    assert lagged(both) == [pytest.approx(5), pytest.approx(3), pytest.approx(3)]
+
+
+def test_a_split_has_the_mean_over_time_of_the_lagged_speed():
+    rows = samples((100, 300), (100, 700))
+    after = 7 - 4 * np.exp(-100 / HEART_RATE_LAG_S)
+    [(found,)] = cut(rows, "lagged_speed_m_s")
+    assert found == pytest.approx((3 + after) / 2, abs=1e-5)
 
 
 # --- Many runs -------------------------------------------------------------------------------------------------------

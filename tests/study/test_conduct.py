@@ -97,6 +97,7 @@ def test_stretches_at_equal_speed_and_slope_take_out_what_athlete_drift_publishe
             speed = np.log(split["speed_m_s"] / own["reference_speed_m_s"])
             terms = (
                 ("response_to_speed", speed), ("response_to_speed_squared", speed**2),
+                ("response_to_pace_variance", split["log_speed_variance"]),
                 ("response_to_slope", split["slope_pct"]), ("response_to_slope_squared", split["slope_squared_pct2"]),
             )  # fmt: skip
             effect = sum((own[name] or 0) * (value or 0) for name, value in terms)

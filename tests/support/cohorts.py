@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.settings import Settings
+from pipeline.methods.adjustment import RESPONSES
 from pipeline.study.material import Material
 from pipeline.tables import empty
 
@@ -43,12 +44,14 @@ def cohort_of(
         for number in range(1, length + 1):
             speed = speed_m_s(athlete, run, number - 0.5)
             fixed = {"length_m": 1000.0, "run_share": 1.0, "slope_pct": 0.0, "slope_squared_pct2": 0.0}
+            fixed |= {"log_speed_variance": 0.0, "lagged_speed_m_s": speed}
             splits.append(
                 {**who, **fixed, "km": number, "speed_m_s": speed, "running_s": 1000 / speed}
                 | {metric: value(athlete, run, number - 0.5)}
             )
     known = {"metric": metric, "fresh_level": 1.0, "reference_speed_m_s": 3.0, "response_to_speed": response_to_speed}
-    nothing = dict.fromkeys(("response_to_speed_squared", "response_to_slope", "response_to_slope_squared"), 0.0)
+    silent = (name for name in RESPONSES if name not in known)
+    nothing = dict.fromkeys(silent, 0.0)
     drifts = [{"athlete_id": f"a{athlete:02}", **known, **nothing} for athlete in range(n_athletes)]
     fields: dict[str, Any] = {
         "runs": pl.DataFrame(runs),

@@ -281,6 +281,8 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         slope_pct=pl.col("slope_pct") if season.has_altitude else unknown,
         slope_squared_pct2=pl.col("slope_squared_pct2") if season.has_altitude else unknown,
         **{name: pl.when("is_read").then(name) if name in measured and name in only else unknown for name in MEASURED},
+        log_speed_variance=pl.lit(0.0),
+        lagged_speed_m_s=pl.col("speed_m_s"),
         leg_stiffness_kn_m=unknown,
         vertical_stiffness_kn_m=unknown,
         contact_balance_pct=unknown,
