@@ -18,7 +18,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, uncorrected, wide_prior
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
 
 TEN_KM = 10_000.0
 
@@ -234,9 +234,12 @@ def _fit_plain(design: Design, causes: tuple[int, ...], club: Club | None, metri
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or collinearity_of(design, curved) > INSEPARABLE:
         return fitted
-    with_curve = fit(design, curved, _prior_for(club, metric, curved, is_speed_exact=is_speed_exact))
+    prior = _prior_for(club, metric, curved, is_speed_exact=is_speed_exact)
+    # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
+    with_curve = fit_weighted(fitted.design, curved, prior)
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
-    return with_curve if error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error else fitted
+    stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
+    return fit(design, curved, prior) if stands_out else fitted
 
 
 def _prior_for(club: Club | None, metric: str, causes: tuple[int, ...], *, is_speed_exact: bool) -> Prior | None:

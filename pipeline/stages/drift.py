@@ -129,12 +129,16 @@ class _Attendance:
         whole = splits.filter(inclusion.is_whole()).select("athlete_id", "run_id", middle=middle)
         self._whole = whole.partition_by("athlete_id", as_dict=True)
         self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
+        self._of_runs: dict[tuple[str, ...], tuple[float, Array]] = {}
 
     def of(self, athlete_id: str, design: Design) -> _Reach:
         """How far the runs of a design went, and what of them entered."""
-        whole = self._whole[(athlete_id,)].filter(pl.col("run_id").is_in(design.run_ids))
-        lengths = whole.group_by("run_id").agg(pl.col("middle").max())["middle"].to_numpy() + self._half_split
-        return _Reach(usual_distance(lengths), whole["middle"].to_numpy(), design.columns[:, DISTANCE])
+        runs = (athlete_id, *design.run_ids)
+        if runs not in self._of_runs:  # most metrics of an athlete have the same runs
+            whole = self._whole[(athlete_id,)].filter(pl.col("run_id").is_in(design.run_ids))
+            lengths = whole.group_by("run_id").agg(pl.col("middle").max())["middle"].to_numpy() + self._half_split
+            self._of_runs[runs] = usual_distance(lengths), whole["middle"].to_numpy()
+        return _Reach(*self._of_runs[runs], design.columns[:, DISTANCE])
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from pipeline.methods.design import (
     identifiable,
     published,
 )
-from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal, own_response
+from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal
 from pipeline.methods.meta_regression import meta_regression
 from pipeline.methods.mixed_model import FIRST_CAUSE
 from pipeline.methods.speed_equations import ERROR_SD
@@ -65,9 +65,8 @@ def responses(splits: pl.DataFrame, *, inclusion: Inclusion, speed_error_pct: fl
                     "standard_error": variance**0.5,
                 }
             )
-        if corrected.equations is not None:
-            loading = METRIC_OF[metric].speed_loading
-            own = own_response(corrected.equations, published(metric, speed_error_pct), loading)
+        if corrected.own is not None:
+            own = corrected.own
             told = zip(ERROR_SD, own.mean, np.sqrt(own.variance), own.log_likelihood, strict=True)
             rows += [
                 name
