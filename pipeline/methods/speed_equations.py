@@ -223,7 +223,7 @@ def _covariance(one: Equations, response: Array) -> tuple[tuple[Array, ...], Arr
 
     def of(row: int, column: int) -> Array:
         entry = errors * by_errors[row, column] + blurred * by_speed[row, column]
-        return entry + blurred * s2 * by_square[row] if row == column else entry
+        return np.asarray(entry + blurred * s2 * by_square[row] if row == column else entry)
 
     first = np.sqrt(of(0, 0))
     below, last = of(1, 0) / first, of(2, 0) / first
