@@ -42,6 +42,7 @@ from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
 from pipeline.tables import types_of
+from pipeline.methods.slope_error import SLOPE_ERROR_PCT, with_slope_error
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
@@ -57,6 +58,7 @@ def drift(
     max_collinearity: float,
     seed: int,
     speed_error_pct: float = SPEED_ERROR_PCT,
+    slope_error_pct: float = SLOPE_ERROR_PCT,
     club: pl.DataFrame | None = None,
     metrics: Collection[str] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -68,6 +70,7 @@ def drift(
         max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
         speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        slope_error_pct: standard deviation that the error of a kilometre's slope may have; 0 to take slope as exact.
         club: rows of `club_responses`; None to let every athlete stand alone.
         metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
 
@@ -94,7 +97,9 @@ def drift(
         elif collinearity_of(design, causes) > INSEPARABLE:
             row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
-            corrected = fit_causes(design, causes, common, str(name["metric"]), speed_error_pct)
+            corrected = with_slope_error(
+                fit_causes(design, causes, common, str(name["metric"]), speed_error_pct), SLOPE, slope_error_pct
+            )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
             row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()

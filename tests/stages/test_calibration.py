@@ -202,7 +202,7 @@ def test_the_error_of_speed_is_added_to_what_is_computed_from_it_and_to_nothing_
 
 
 def test_false_drift_from_an_error_of_speed_shows_in_the_placebo():
-    """Athletes fade, speed is off by 1 % per kilometre: taken as exact, this is called drift, and the placebo shows it."""
+    """Athletes fade, speed is off by 1 %: taken as exact, this is called drift, which the placebo shows."""
     season = CLUB.but(n_athletes=8, n_runs=12, fade_pct=-6.0, split_speed_sd_pct=1.5)
     splits = draw(season.with_contact(own_drift_sd_pct=0.3), 5, only=(CONTACT,))
     error = 0.01 * np.random.default_rng(6).standard_normal(splits.height)
