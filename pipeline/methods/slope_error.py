@@ -4,7 +4,7 @@ An error of standard deviation s in the slope of a kilometre attenuates the resp
 where v is the variance of the measured slope within runs, at equal distance and speed. Unlike for speed, nothing says
 how large the true response is: even its sign differs between studies. So the estimate stays, and the response may be
 larger by up to (1 / kappa - 1) of itself. This enters the covariance as a deviation of which that limit is 1.5. It
-matters where climbs come late or early in most runs, and is next to nothing where they come anywhere.
+matters where climbs come late or early in most runs, and little where they come anywhere.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Slope measured with error: what it may hide widens the interval of those who climb late, and of hardly anybody else."""
+"""Slope measured with error: the interval of those who climb late widens, that of others little."""
 
 from __future__ import annotations
 
@@ -41,12 +41,16 @@ def test_late_climbs_with_a_noisy_altitude_are_not_called_drift():
     assert held >= 35
 
 
-def test_where_climbs_come_anywhere_the_interval_hardly_widens():
-    for seed in range(10):
-        plain = uncorrected(fit(athlete(seed, late_climb_pct=0.0, error_pct=0.2), [SLOPE]))
-        wide = with_slope_error(plain, SLOPE)
-        before = plain.drift_high - plain.drift_low
-        assert before < wide.drift_high - wide.drift_low < 1.1 * before
+def test_where_climbs_come_anywhere_the_interval_widens_little():
+    ratios: dict[float, list[float]] = {0.0: [], 3.0: []}
+    for late_climb_pct, widened in ratios.items():
+        for seed in range(20):
+            plain = uncorrected(fit(athlete(seed, late_climb_pct=late_climb_pct, error_pct=0.2), [SLOPE]))
+            wide = with_slope_error(plain, SLOPE)
+            widened.append((wide.drift_high - wide.drift_low) / (plain.drift_high - plain.drift_low))
+    assert min(ratios[0.0]) >= 1
+    assert np.median(ratios[0.0]) < 1.15
+    assert np.median(ratios[3.0]) > 1.5
 
 
 def test_the_interval_and_the_covariance_agree():
