@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT
+from pipeline.core.metrics import METRICS, SLOPE_ERROR_PCT, SPEED_ERROR_PCT
 
 SETTINGS_FILE = "settings.toml"
 
@@ -86,6 +86,10 @@ class Settings:
         "more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 to 6 "
         "% (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % is "
         "common practice, no source.", smallest=0)
+    slope_error_pct: float = _setting(SLOPE_ERROR_PCT, ANALYSIS, "% slope",
+        "Standard deviation that the error of a kilometre's slope may have: 10 m of altitude, as positions give. 0.3 "
+        "suits altitude from a pressure sensor; 0 takes slope as exact. Common practice, no source.",
+        smallest=0)
     max_collinearity: float = _setting(0.9, ANALYSIS, "share",
         "Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift is "
         "then over three times what it would be without them, and rests on the exact form of the responses.")

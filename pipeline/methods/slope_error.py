@@ -14,12 +14,10 @@ from dataclasses import replace
 import numpy as np
 from scipy import special
 
+from pipeline.core.metrics import SLOPE_ERROR_PCT
 from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import normal_equations
 
-#: Standard deviation that the error of a kilometre's slope may have [% slope]: 10 m of altitude in a kilometre, as
-#: positions give. Common practice, no source.
-SLOPE_ERROR_PCT = 1.0
 #: The error is at most this share of the variance of slope that was seen. Common practice, no source.
 MOST_ERROR = 0.65
 #: Standard deviations that lie between the estimated response and the largest that is plausible.

@@ -22,7 +22,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import SPEED_ERROR_PCT
+from pipeline.core.metrics import SLOPE_ERROR_PCT, SPEED_ERROR_PCT
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -41,8 +41,8 @@ from pipeline.methods.distance_change import broken_change, straight_change, usu
 from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
+from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
-from pipeline.methods.slope_error import SLOPE_ERROR_PCT, with_slope_error
 
 #: Power that `detectable_pct` is for. Common practice, no source.
 POWER = 0.80
