@@ -28,8 +28,9 @@ NUMBERS = {
     "inclusion": Settings().inclusion,
     "max_collinearity": 0.9,
     "seed": 1,
-    # The seasons here are measured with exact speed.
+    # The seasons here are measured with exact speed and slope.
     "speed_error_pct": 0.0,
+    "slope_error_pct": 0.0,
 }
 
 #: Runs of the same length, nothing lost, errors independent.
