@@ -18,7 +18,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, uncorrected, wide_prior
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
 
 TEN_KM = 10_000.0
 
@@ -313,17 +313,18 @@ def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, i
     """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
     taken_out = nuisances(design, expected.warm_up_effect_pct)
 
-    def fit_with(causes: tuple[int, ...]) -> Fit:
+    def arguments(causes: tuple[int, ...]) -> tuple[tuple[int, ...], Prior | None]:
         regressors = (*taken_out, *causes)
-        prior = expected.prior(regressors, is_speed_exact=is_speed_exact)
-        return fit(design, regressors, prior, nuisances=taken_out)
+        return regressors, expected.prior(regressors, is_speed_exact=is_speed_exact)
 
-    fitted = fit_with(causes)
+    fitted = fit(design, *arguments(causes), nuisances=taken_out)
     if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
         return fitted
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or collinearity_of(design, curved) > INSEPARABLE:
         return fitted
-    with_curve = fit_with(curved)
+    # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
+    with_curve = fit_weighted(fitted.design, *arguments(curved), nuisances=taken_out)
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
-    return with_curve if error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error else fitted
+    stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
+    return fit(design, *arguments(curved), nuisances=taken_out) if stands_out else fitted

@@ -42,16 +42,18 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.methods.mixed_model import Fit, Prior, jackknife_over_runs, normal_equations
-from pipeline.methods.speed_equations import ERROR_SD, Equations, equations, log_likelihood
+from pipeline.methods.speed_equations import ERROR_SD, Equations, equations, log_determinant, log_likelihood
 
 #: How far each of `ERROR_SD` speaks for its neighbourhood, in a distribution over them.
 WIDTH = np.gradient(ERROR_SD)
 #: Degrees of freedom of the priors' t: an athlete four deviations off keeps most of what the own runs say.
 PRIOR_DF = 5.0
-#: Points of the grid of b, how far it reaches [standard deviations], and how often it is laid anew.
-POINTS, REACH, PASSES = 25, 4.5, 3
-#: Places that a mixture is gathered in before its ends are looked for.
-BINS = 40
+#: Points of the grid of b each time that it is laid, narrower than before, and how far it reaches [standard
+#: deviations].
+POINTS, REACH = (17, 17, 21), 4.5
+#: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
+#: probability that they may be off.
+BINS, MOST_STEPS, CLOSE_ENOUGH = 40, 40, 1e-8
 
 
 @dataclass(frozen=True)
@@ -87,41 +89,6 @@ def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
 
 
 @dataclass(frozen=True)
-class Corrected:
-    """The responses and the drift, with the error of speed taken into account.
-
-    Attributes:
-        fit: with the corrected coefficients and their covariance.
-        drift_low: lower end of the 95 % interval of the drift.
-        drift_high: upper end.
-        p_value: of no drift, two-sided; None where nothing scatters.
-        reliability: of log speed within runs, at equal distance and slope; None where there is no correction.
-        tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
-        error_sd: of log speed of a kilometre; None likewise.
-        depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
-        equations: for the response; None where there is no correction.
-    """
-
-    fit: Fit
-    drift_low: float
-    drift_high: float
-    p_value: float | None
-    reliability: float | None = None
-    tipping_reliability: float | None = None
-    error_sd: float | None = None
-    depends_on_speed: bool = False
-    equations: Equations | None = None
-
-
-def uncorrected(fitted: Fit) -> Corrected:
-    """The fit as it is, with the interval of its drift."""
-    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
-    margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * error
-    p_value = 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / error)) if error > 0 else None
-    return Corrected(fitted, estimate - margin_of_error, estimate + margin_of_error, p_value)
-
-
-@dataclass(frozen=True)
 class OwnResponse:
     """What an athlete's own runs say of the response for each of `ERROR_SD`: a normal approximation of the likelihood.
 
@@ -136,6 +103,41 @@ class OwnResponse:
     log_likelihood: Array
 
 
+@dataclass(frozen=True)
+class Corrected:
+    """The responses and the drift, with the error of speed taken into account.
+
+    Attributes:
+        fit: with the corrected coefficients and their covariance.
+        drift_low: lower end of the 95 % interval of the drift.
+        drift_high: upper end.
+        p_value: of no drift, two-sided; None where nothing scatters.
+        reliability: of log speed within runs, at equal distance and slope; None where there is no correction.
+        tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
+        error_sd: of log speed of a kilometre; None likewise.
+        depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
+        own: what the own runs say of the response; None where there is no correction, or the prior is the club's.
+    """
+
+    fit: Fit
+    drift_low: float
+    drift_high: float
+    p_value: float | None
+    reliability: float | None = None
+    tipping_reliability: float | None = None
+    error_sd: float | None = None
+    depends_on_speed: bool = False
+    own: OwnResponse | None = None
+
+
+def uncorrected(fitted: Fit) -> Corrected:
+    """The fit as it is, with the interval of its drift."""
+    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
+    margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * error
+    p_value = 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / error)) if error > 0 else None
+    return Corrected(fitted, estimate - margin_of_error, estimate + margin_of_error, p_value)
+
+
 def _t_density(z: Array) -> Array:
     """Log density of Student's t, but for a constant."""
     return np.asarray(-0.5 * (PRIOR_DF + 1) * np.log1p(z**2 / PRIOR_DF))
@@ -148,25 +150,23 @@ def _posterior(one: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
         Responses and log posterior, sd x points, and their step, by sd.
     """
     centre, sd = prior.mean, np.sqrt(prior.variance)
-    unit = np.linspace(-1.0, 1.0, POINTS)
+    determinant = log_determinant(one, prior.typical)
     reach = REACH * sd
-    for _ in range(PASSES):
-        response = centre[:, None] + reach[:, None] * unit
-        log_posterior = log_likelihood(one, response, prior.typical, prior.reach)
+    for points in POINTS:
+        response = centre[:, None] + reach[:, None] * np.linspace(-1.0, 1.0, points)
+        log_posterior = log_likelihood(one, response, prior.typical, prior.reach, determinant)
         log_posterior += _t_density((response - prior.mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
         weight = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        step = 2 * reach / (POINTS - 1)
+        step = 2 * reach / (points - 1)
         centre = (weight * response).sum(axis=1)
         spread = np.sqrt((weight * (response - centre[:, None]) ** 2).sum(axis=1))
         reach = REACH * np.maximum(spread, step / 2)
     return response, log_posterior, step
 
 
-def own_response(one: Equations, prior: ErrorPrior, loading: float = 0.0) -> OwnResponse:
+def _own_response(prior: ErrorPrior, response: Array, log_posterior: Array, step: Array) -> OwnResponse:
     """What the runs of an athlete say of the response, the prior taken out again, for the club to be drawn from."""
-    prior = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
-    response, log_posterior, step = _posterior(one, prior)
     top = log_posterior.max(axis=1, keepdims=True)
     weight = np.exp(log_posterior - top)
     total = weight.sum(axis=1)
@@ -179,7 +179,7 @@ def own_response(one: Equations, prior: ErrorPrior, loading: float = 0.0) -> Own
     own_mean = own * (mean / variance - prior.mean / known)
     log_evidence = top[:, 0] + np.log(total * step)
     log_height = log_evidence + 0.5 * np.log(own + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own + known)
-    return OwnResponse(own_mean + loading, own, log_height)
+    return OwnResponse(own_mean, own, log_height)
 
 
 def correct(
@@ -197,9 +197,12 @@ def correct(
     one = equations(fitted, speed, loading)
     if one is None:
         return uncorrected(fitted)
-    response, log_posterior, step = _posterior(
-        one, replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
-    )
+    unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
+    response, log_posterior, step = _posterior(one, unloaded)
+    own = None
+    if not prior.is_of_club:
+        own = _own_response(unloaded, response, log_posterior, step)
+        own = replace(own, mean=own.mean + loading)
     log_weight = log_posterior + np.log(step)[:, None] + prior.log_weight[:, None]
     if prior.is_of_club:
         # The weights are what the errors' posterior is, this athlete's runs included.
@@ -228,7 +231,7 @@ def correct(
         float(tipping) if 0 < tipping <= 1 else None,
         float(by_sd @ ERROR_SD),
         _depends(weight, centres, error, given.df),
-        one,
+        own,
     )
 
 
@@ -299,11 +302,18 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
     reach = special.stdtrit(df, 0.9999) * error
     lower: Array = np.full(2, centres.min() - reach)
     upper: Array = np.full(2, centres.max() + reach)
-    for _ in range(40):
-        middle = (lower + upper) / 2
-        is_below = below(middle) < wanted
-        lower, upper = np.where(is_below, middle, lower), np.where(is_below, upper, middle)
-    return float(lower[0]), float(upper[1]), float(below(np.zeros(1))[0])
+    height = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi) / error
+    middle = float(weight @ centres) + np.array([-2.0, 2.0]) * error
+    for _ in range(MOST_STEPS):
+        middle = np.where((lower < middle) & (middle < upper), middle, (lower + upper) / 2)
+        z = (middle[:, None] - centres) / error
+        missing = wanted - special.stdtr(df, z) @ weight
+        lower, upper = np.where(missing > 0, middle, lower), np.where(missing > 0, upper, middle)
+        if (np.abs(missing) < CLOSE_ENOUGH).all():
+            break
+        # Newton's step; where it leaves what is known to hold the end, the next one halves that.
+        middle = middle + missing / (height * ((1 + z**2 / df) ** (-(df + 1) / 2) @ weight))
+    return float(middle[0]), float(middle[1]), float(below(np.zeros(1))[0])
 
 
 def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:

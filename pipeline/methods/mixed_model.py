@@ -141,37 +141,24 @@ def fit(design: Design, causes: Sequence[int], prior: Prior | None = None, *, nu
         prior: of the responses to `causes`, in that order; None to let each athlete stand alone.
         nuisances: those of `causes` that do not count in `Fit.collinearity`.
     """
-    plain = _fit_once(design, (DISTANCE, *causes), prior, nuisances)
-    weighted = replace(design, weight=design.weight * _huber_weights(plain))
-    return _fit_once(weighted, (DISTANCE, *causes), prior, nuisances)
+    weight = design.weight * _huber_weights(design, causes, prior)
+    return fit_weighted(replace(design, weight=weight), causes, prior, nuisances=nuisances)
 
 
-def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None, nuisances: Collection[int]) -> Fit:
-    by_rho, log_determinants = design.products_by_rho
-    likelihoods = _likelihoods(design, by_rho, log_determinants, places, SPREAD)
-    rho_place, spread_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
-    rho, products = float(RHO[rho_place]), by_rho[rho_place]
-    spreads = SPREAD[[max(spread_place - 1, 0), min(spread_place + 1, len(SPREAD) - 1)]]
-    for _ in range(REFINEMENTS):
-        # The spread costs no new pass over the splits: it is settled between its neighbours on the grid.
-        finer = np.linspace(spreads[0], spreads[1], 9)
-        found = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
-        best = int(np.argmax(found[0]))
-        spread, spreads = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
-
+def fit_weighted(
+    design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()
+) -> Fit:
+    """The same with the weights of the design as they are: outliers keep theirs."""
+    places = (DISTANCE, *causes)
+    rho, products, spread = _variance_parameters(design, places, REFINEMENTS)
     a, b, yy = normal_equations(products, places, spread)
     total_a, total_b = a.sum(axis=0), b.sum(axis=0)
-    df = max(len(design.run) - len(design.run_ids) - len(places), 1)
-    variance = max(float(yy.sum() - total_b @ np.linalg.solve(total_a, total_b)), 0.0) / df
+    df, variance = _residual_variance(design, total_a, total_b, yy)
     along = total_a[0, 0]
     counted = [place for place, column in enumerate(places) if place and column not in nuisances]
     of_causes = total_a[counted, 0]
     left = along - of_causes @ np.linalg.solve(total_a[np.ix_(counted, counted)], of_causes) if counted else along
-
-    known, pull = np.zeros_like(total_a), np.zeros_like(total_b)
-    if prior is not None and variance > 0:
-        precision = variance / prior.variance
-        known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
+    known, pull = _known(prior, variance, total_b)
     beta = np.linalg.solve(total_a + known, total_b + pull)
     covariance, drift_df = jackknife_over_runs(a, b, total_a + known, beta)
     if prior is not None and variance > 0:
@@ -181,6 +168,38 @@ def _fit_once(design: Design, places: tuple[int, ...], prior: Prior | None, nuis
         covariance = covariance + (drawn * finite) @ drawn.T
     collinearity = float(1 - left / along)
     return Fit(design, products, places, rho, spread, beta, covariance, drift_df, variance, df, collinearity)
+
+
+def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[float, Array, float]:
+    """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
+    by_rho, log_determinants = design.products_by_rho
+    likelihoods = _likelihoods(design, by_rho, log_determinants, places, SPREAD)
+    rho_place, spread_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
+    rho, products = float(RHO[rho_place]), by_rho[rho_place]
+    spread = float(SPREAD[spread_place])
+    spreads = SPREAD[[max(spread_place - 1, 0), min(spread_place + 1, len(SPREAD) - 1)]]
+    for _ in range(refinements):
+        # The spread costs no new pass over the splits: it is settled between its neighbours on the grid.
+        finer = np.linspace(spreads[0], spreads[1], 9)
+        found = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
+        best = int(np.argmax(found[0]))
+        spread, spreads = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
+    return rho, products, spread
+
+
+def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[int, float]:
+    """Degrees of freedom and variance of the errors, without any prior."""
+    df = max(len(design.run) - len(design.run_ids) - len(b), 1)
+    return df, max(float(yy.sum() - b @ np.linalg.solve(a, b)), 0.0) / df
+
+
+def _known(prior: Prior | None, variance: float, b: Array) -> tuple[Array, Array]:
+    """What a prior adds to X'V⁻¹X and to X'V⁻¹y."""
+    known, pull = np.zeros((len(b), len(b))), np.zeros_like(b)
+    if prior is not None and variance > 0:
+        precision = variance / prior.variance
+        known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
+    return known, pull
 
 
 def jackknife_over_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:
@@ -289,11 +308,15 @@ def _likelihoods(
     return np.where(usable, -0.5 * (df * np.log(rest) + log_a), -np.inf)
 
 
-def _huber_weights(fitted: Fit) -> Array:
+def _huber_weights(design: Design, causes: Sequence[int], prior: Prior | None) -> Array:
     """Weight of each split by its distance from its run's own line, at the athlete's responses."""
-    design = fitted.design
+    places = (DISTANCE, *causes)
+    # For the weights alone the grid of variance ratios is fine enough.
+    _, products, spread = _variance_parameters(design, places, 0)
+    a, b, yy = (part.sum(axis=0) for part in normal_equations(products, places, spread))
+    known, pull = _known(prior, _residual_variance(design, a, b, yy)[1], b)
     responses = np.zeros(design.columns.shape[1])
-    responses[list(fitted.places[1:])] = fitted.beta[1:]
+    responses[list(causes)] = np.linalg.solve(a + known, b + pull)[1:]
     rest = design.columns[:, VALUE] - design.columns[:, FIRST_CAUSE:] @ responses[FIRST_CAUSE:]
     counts = np.bincount(design.run)[:, None]
     pair = np.column_stack([design.columns[:, DISTANCE], rest])

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import NothingDone
+from pipeline.core.metrics import SPEED_ERROR_PCT
 from pipeline.core.places import written_here
 from pipeline.core.settings import Settings, read_settings
 from pipeline.refresh import WORKER_LOADS
@@ -99,9 +100,9 @@ def _check(
         raise NothingDone(f"The tables of {store} were not made with the settings next to them. Refresh it once more.")
     all_splits = read_rows(before, "splits")
     club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
-    athletes = list(
-        take_apart(all_splits, club, settings.inclusion, settings.speed_error_pct, settings.warm_up_effect_pct)
-    )
+    # With settings that take speed as exact, too, an error is looked for: whether that does harm is the question.
+    speed_error_pct = settings.speed_error_pct or SPEED_ERROR_PCT
+    athletes = list(take_apart(all_splits, club, settings.inclusion, speed_error_pct, settings.warm_up_effect_pct))
     if not athletes:
         raise NothingDone(
             f"There is nothing to calibrate with: {store} holds {all_splits['run_id'].n_unique()} runs of "

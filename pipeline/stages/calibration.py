@@ -9,6 +9,11 @@ Two ways to rearrange. `reversed` turns whole runs round, each with probability 
 runs keep differing in their own slopes, of which half now point the other way. `shuffled` puts blocks of three
 kilometres into a random order: hardly any run keeps a slope. All metrics of a run are rearranged alike.
 
+The speed that was measured serves as the true one in an invented season, and the response is the corrected one. An
+error as large as the runs say, of the kind that `pipeline/methods/speed_equations.py` describes, is then added to speed
+and to what is computed from it. So a drift that only appears because speed is measured with error is counted as false.
+The invented speeds are a little rougher than the measured ones, which have an error already.
+
 Related: sign flips of whole clusters, Cameron, Gelbach and Miller 2008 (doi 10.1162/rest.90.3.414); blocks, Künsch 1989
 (doi 10.1214/aos/1176347265). From memory.
 """
@@ -25,7 +30,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import METRIC_OF, METRICS, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.queries import run_query
 from pipeline.methods.design import (
     INSEPARABLE,
@@ -39,6 +44,7 @@ from pipeline.methods.design import (
 )
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
+from pipeline.methods.speed_equations import ERROR_RHO
 
 #: Splits of a block that stays together.
 BLOCK = 3
@@ -59,6 +65,7 @@ class Part:
         distance: of its middle [10 km].
         expected: logarithm of the metric by the run's level and the athlete's responses, without drift.
         remainder: what is left beside that and the drift.
+        error_sd: of log speed of a kilometre, by the fitted model; 0 where speed is taken as exact.
     """
 
     metric: str
@@ -67,6 +74,7 @@ class Part:
     distance: Array
     expected: Array
     remainder: Array
+    error_sd: float
 
 
 @dataclass(frozen=True)
@@ -76,6 +84,11 @@ class TakenApart:
     athlete_id: str
     splits: pl.DataFrame
     parts: tuple[Part, ...]
+
+    @property
+    def error_sd(self) -> float:
+        """Of log speed of a kilometre: the mean over metrics, since all have the same speed."""
+        return float(np.mean([part.error_sd for part in self.parts]))
 
 
 @dataclass(frozen=True)
@@ -137,7 +150,8 @@ def _parts(own: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Ex
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
-        fitted = fit_causes(design, causes, expected(str(name["metric"]))).fit
+        corrected = fit_causes(design, causes, expected(str(name["metric"])))
+        fitted = corrected.fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
         distance = design.columns[:, DISTANCE]
@@ -147,11 +161,13 @@ def _parts(own: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Ex
         level = (design.per_run(rest * weight) / design.per_run(weight))[design.run]
         km = np.rint(distance * TEN_KM / inclusion.split_length_m + 0.5).astype(np.int64)
         place = np.array([place_of[design.run_ids[run], one] for run, one in zip(design.run, km.tolist(), strict=True)])
-        yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level)
+        error_sd = corrected.error_sd or 0.0
+        yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level, error_sd)
 
 
 def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame:
-    """The athlete's splits with every metric's remainder rearranged, the drift gone, and one planted if so asked.
+    """The athlete's splits with every metric's remainder rearranged, the drift gone, one planted if so asked, and speed
+    measured with error.
 
     Args:
         athlete: taken apart.
@@ -165,7 +181,8 @@ def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame
     run_of = athlete.splits["run_id"].rle_id().to_numpy()
     turned = random.random(int(run_of[-1]) + 1) < 0.5
     lot = random.random(athlete.splits.height)
-    columns = []
+    error = _error_of_speed(athlete, run_of, random)
+    columns = [athlete.splits["speed_m_s"] * np.exp(error)]
     for part in athlete.parts:
         if draw.test == "shuffled":
             order = _blocks_shuffled(part.run, lot[part.place])
@@ -173,9 +190,21 @@ def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame
             order = _turned_round(part.run, turned[run_of[part.place]])
         drift = np.log1p(draw.planted_pct(athlete_place, part.metric) / 100)
         values = athlete.splits[part.metric].cast(pl.Float64).to_numpy().copy()
-        values[part.place] = np.exp(part.expected + part.remainder[order] + drift * part.distance)
+        of_speed = METRIC_OF[part.metric].speed_loading * error[part.place]
+        values[part.place] = np.exp(part.expected + part.remainder[order] + drift * part.distance + of_speed)
         columns.append(pl.Series(part.metric, values).fill_nan(None))
     return athlete.splits.with_columns(columns)
+
+
+def _error_of_speed(athlete: TakenApart, run_of: npt.NDArray[np.int64], random: np.random.Generator) -> Array:
+    """Of the log speed of each split: neighbouring kilometres of a run have errors that are alike."""
+    errors = random.standard_normal(len(run_of))
+    km = athlete.splits["km"].to_numpy()
+    for place in range(1, len(errors)):
+        if run_of[place] == run_of[place - 1]:
+            alike = ERROR_RHO ** float(km[place] - km[place - 1])
+            errors[place] = alike * errors[place - 1] + np.sqrt(1 - alike**2) * errors[place]
+    return athlete.error_sd * errors
 
 
 def _turned_round(run: npt.NDArray[np.int64], is_turned: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:

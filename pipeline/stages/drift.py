@@ -22,7 +22,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -44,6 +44,7 @@ from pipeline.methods.distance_change import broken_change, straight_change, usu
 from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
 from pipeline.methods.onset import Onset, onset, run_onsets
+from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
 
 #: Power that `detectable_pct` is for. Common practice, no source.
@@ -61,6 +62,7 @@ def drift(
     seed: int,
     speed_error_pct: float = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
+    slope_error_pct: float = SLOPE_ERROR_PCT,
     club: pl.DataFrame | None = None,
     metrics: Collection[str] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -73,6 +75,7 @@ def drift(
         seed: of the random draws for the onset.
         speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
+        slope_error_pct: standard deviation that the error of a kilometre's slope may have; 0 to take slope as exact.
         club: rows of `club_responses`; None to let every athlete stand alone.
         metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
 
@@ -100,7 +103,7 @@ def drift(
             row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
             expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct)
-            corrected = fit_causes(design, causes, expected)
+            corrected = with_slope_error(fit_causes(design, causes, expected), SLOPE, slope_error_pct)
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
             row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
@@ -135,12 +138,16 @@ class _Attendance:
         whole = splits.filter(inclusion.is_whole()).select("athlete_id", "run_id", middle=middle)
         self._whole = whole.partition_by("athlete_id", as_dict=True)
         self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
+        self._of_runs: dict[tuple[str, ...], tuple[float, Array]] = {}
 
     def of(self, athlete_id: str, design: Design) -> _Reach:
         """How far the runs of a design went, and what of them entered."""
-        whole = self._whole[(athlete_id,)].filter(pl.col("run_id").is_in(design.run_ids))
-        lengths = whole.group_by("run_id").agg(pl.col("middle").max())["middle"].to_numpy() + self._half_split
-        return _Reach(usual_distance(lengths), whole["middle"].to_numpy(), design.columns[:, DISTANCE])
+        runs = (athlete_id, *design.run_ids)
+        if runs not in self._of_runs:  # most metrics of an athlete have the same runs
+            whole = self._whole[(athlete_id,)].filter(pl.col("run_id").is_in(design.run_ids))
+            lengths = whole.group_by("run_id").agg(pl.col("middle").max())["middle"].to_numpy() + self._half_split
+            self._of_runs[runs] = usual_distance(lengths), whole["middle"].to_numpy()
+        return _Reach(*self._of_runs[runs], design.columns[:, DISTANCE])
 
 
 @dataclass(frozen=True)

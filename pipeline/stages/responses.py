@@ -28,7 +28,7 @@ from pipeline.methods.design import (
     identifiable,
     published,
 )
-from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal, own_response
+from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal
 from pipeline.methods.meta_regression import meta_regression
 from pipeline.methods.mixed_model import FIRST_CAUSE
 from pipeline.methods.speed_equations import ERROR_SD
@@ -74,9 +74,8 @@ def responses(
                     "standard_error": variance**0.5,
                 }
             )
-        if corrected.equations is not None:
-            loading = METRIC_OF[metric].speed_loading
-            own = own_response(corrected.equations, published(metric, speed_error_pct), loading)
+        if corrected.own is not None:
+            own = corrected.own
             told = zip(ERROR_SD, own.mean, np.sqrt(own.variance), own.log_likelihood, strict=True)
             rows += [
                 name

@@ -7,9 +7,9 @@ import pytest
 import statsmodels.api as sm
 
 from pipeline.core.arrays import Array
-from pipeline.methods.measurement_error import correct, own_response, uncorrected, wide_prior
+from pipeline.methods.measurement_error import correct, uncorrected, wide_prior
 from pipeline.methods.mixed_model import Design, fit
-from pipeline.methods.speed_equations import ERROR_SD, equations, log_likelihood
+from pipeline.methods.speed_equations import ERROR_SD, equations, log_determinant, log_likelihood
 
 SPEED = 2
 B = -0.6
@@ -120,7 +120,7 @@ def test_the_likelihood_of_many_athletes_finds_the_error():
     for seed in range(25):
         one = equations(fit(athlete(seed, error_pct=1.5), [SPEED]), SPEED)
         assert one is not None
-        total += log_likelihood(one, np.full((len(ERROR_SD), 1), B), B, 0.5)[:, 0]
+        total += log_likelihood(one, np.full((len(ERROR_SD), 1), B), B, 0.5, log_determinant(one, B))[:, 0]
     assert 0.0125 <= ERROR_SD[np.argmax(total)] <= 0.0175
 
 
@@ -182,7 +182,8 @@ def test_intervals_of_single_athletes_hold_the_truth_where_uncorrected_ones_do_n
 
 def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
     """The prior is taken out again: of a well measured athlete the own response hardly moves with it."""
-    one = equations(fit(athlete(7, n_runs=30, pace_sd_pct=3.0), [SPEED]), SPEED)
-    assert one is not None
-    first, second = own_response(one, wide_prior(-0.6, 0.25, 0.01)), own_response(one, wide_prior(-0.4, 0.3, 0.01))
+    fitted = fit(athlete(7, n_runs=30, pace_sd_pct=3.0), [SPEED])
+    first, second = (correct(fitted, SPEED, wide_prior(mean, sd, 0.01)).own for mean, sd in ((-0.6, 0.25), (-0.4, 0.3)))
+    assert first is not None
+    assert second is not None
     assert first.mean[0] == pytest.approx(second.mean[0], abs=0.2 * np.sqrt(first.variance[0]))

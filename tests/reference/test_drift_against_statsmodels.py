@@ -28,9 +28,10 @@ NUMBERS = {
     "inclusion": Settings().inclusion,
     "max_collinearity": 0.9,
     "seed": 1,
-    # The seasons here have exact speed and no warm-up.
+    # The seasons here have exact speed and slope, and no warm-up.
     "speed_error_pct": 0.0,
     "warm_up_effect_pct": 0.0,
+    "slope_error_pct": 0.0,
 }
 
 #: Runs of the same length, nothing lost, errors independent.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -184,6 +185,46 @@ def test_sizes_take_turns_so_that_each_comes_up_as_often():
     ]
     assert {size: planted.count(size) for size in PLANTED} == dict.fromkeys(PLANTED, 12)
     assert Draw("reversed", 3, 1).planted_pct(1, CONTACT) == 0
+
+
+def test_the_error_of_speed_is_added_to_what_is_computed_from_it_and_to_nothing_else():
+    """Speed of every split moves by the same share as step length, contact time stays."""
+    splits = draw(EXACT, 1, only=(CONTACT, "step_length_m"))
+    [athlete] = apart(splits)
+    [wrong] = [replace(athlete, parts=tuple(replace(part, error_sd=0.01) for part in athlete.parts))]
+    exact, moved = (redrawn(one, Draw("reversed", 0, 1), 0) for one in (athlete, wrong))
+    errors = np.log(moved["speed_m_s"].to_numpy() / exact["speed_m_s"].to_numpy())
+    assert exact["speed_m_s"].equals(splits.sort("run_id", "km")["speed_m_s"])
+    assert 0.007 < errors.std() < 0.013
+    part = next(part for part in athlete.parts if part.metric == "step_length_m")
+    ratio = moved["step_length_m"].to_numpy() / exact["step_length_m"].to_numpy()
+    assert np.log(ratio[part.place]) == pytest.approx(errors[part.place], abs=1e-9)
+    assert moved[CONTACT].to_numpy() == pytest.approx(exact[CONTACT].to_numpy(), nan_ok=True)
+
+
+def test_false_drift_from_an_error_of_speed_shows_in_the_placebo():
+    """Athletes fade, speed is off by 1 %: taken as exact, this is called drift, which the placebo shows."""
+    season = CLUB.but(n_athletes=8, n_runs=12, fade_pct=-6.0, split_speed_sd_pct=1.5)
+    splits = draw(season.with_contact(own_drift_sd_pct=0.3), 5, only=(CONTACT,))
+    error = 0.01 * np.random.default_rng(6).standard_normal(splits.height)
+    splits = splits.with_columns(pl.col("speed_m_s") * np.exp(error))
+    inclusion = Settings().inclusion
+    club = club_responses(responses(splits, inclusion=inclusion))
+    athletes = list(take_apart(splits, club, inclusion))
+    seasons = [pl.concat(redrawn(athlete, Draw("reversed", place, 1), 0) for athlete in athletes) for place in range(3)]
+    share = {}
+    for speed_error_pct in (0.0, 1.0):
+        # Slope is exact here: what its error may hide would widen the intervals that speed leaves too narrow.
+        numbers = NUMBERS | {"speed_error_pct": speed_error_pct, "slope_error_pct": 0.0}
+        is_drift = []
+        for invented in seasons:
+            told = responses(invented, inclusion=inclusion, speed_error_pct=speed_error_pct)
+            common = club_responses(told, speed_error_pct=speed_error_pct)
+            rows = drift(invented, **numbers, club=common)[1]
+            is_drift += ((rows["drift_low"] > 0) | (rows["drift_high"] < 0)).to_list()
+        share[speed_error_pct] = np.mean(is_drift)
+    assert share[0.0] > 0.25
+    assert share[1.0] < 0.10
 
 
 # --- Questions and rates ---------------------------------------------------------------------------------------------
