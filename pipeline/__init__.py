@@ -99,7 +99,8 @@ STAGES = (
     )),
     Stage("drift", ATHLETE, (
         Function("drift", ("splits",), ("run_drift", "athlete_drift"),
-                 ("inclusion", "max_collinearity", "seed", "speed_error_pct", "warm_up_effect_pct", "slope_error_pct")),
+                 ("inclusion", "max_collinearity", "seed", "speed_error_pct", "warm_up_effect_pct", "slope_error_pct",
+                  "rough_slope_error_pct")),
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("strikes", CLUB, (

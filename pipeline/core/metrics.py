@@ -86,7 +86,9 @@ SPEED_ERROR_PCT = 1.0
 #: Expected size of the warm-up's effect [%]; the setting `warm_up_effect_pct` has the reasons.
 WARM_UP_EFFECT_PCT = 3.0
 #: Error that a kilometre's slope may have [% slope]; the setting `slope_error_pct` has the reasons.
-SLOPE_ERROR_PCT = 1.0
+SLOPE_ERROR_PCT = 0.3
+#: The same where altitude is rough.
+ROUGH_SLOPE_ERROR_PCT = 1.0
 
 #: Cadence rises by 6.0 steps/min per m/s (van Oeveren et al. 2019; 5.6 on the road: Burns, Zendler and Zernicke 2019,
 #: doi 10.1152/japplphysiol.00374.2018), which is an exponent of 0.10 at 3 m/s; in a half marathon 16 ± 6 % of speed

@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 
 SETTINGS_FILE = "settings.toml"
 
@@ -91,9 +91,10 @@ class Settings:
         "kilometres), before the runs say more. 0 takes form as settled after warm_up_m, and calls what is left of the "
         "warm-up a drift. Common practice, no source.", smallest=0)
     slope_error_pct: float = _setting(SLOPE_ERROR_PCT, ANALYSIS, "% slope",
-        "Standard deviation that the error of a kilometre's slope may have: 10 m of altitude, as positions give. 0.3 "
-        "suits altitude from a pressure sensor; 0 takes slope as exact. Common practice, no source.",
-        smallest=0)
+        "Standard deviation that the error of a kilometre's slope may have where altitude is steady: 3 m, as a "
+        "pressure sensor gives it. 0 takes slope as exact. Common practice, no source.", smallest=0)
+    rough_slope_error_pct: float = _setting(ROUGH_SLOPE_ERROR_PCT, ANALYSIS, "% slope",
+        "The same where altitude is rough, as positions give it: 10 m. Common practice, no source.", smallest=0)
     max_collinearity: float = _setting(0.9, ANALYSIS, "share",
         "Where speed and slope explain more of distance than this, the finding is unclear: the error of the drift is "
         "then over three times what it would be without them, and rests on the exact form of the responses.")

@@ -272,7 +272,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id").unique("run_id")
+    names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
     measured, rows = _publishable_runs(measured, "splits", rows)

@@ -22,7 +22,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -63,6 +63,7 @@ def drift(
     speed_error_pct: float = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
     slope_error_pct: float = SLOPE_ERROR_PCT,
+    rough_slope_error_pct: float = ROUGH_SLOPE_ERROR_PCT,
     club: pl.DataFrame | None = None,
     metrics: Collection[str] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -76,6 +77,7 @@ def drift(
         speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
         slope_error_pct: standard deviation that the error of a kilometre's slope may have; 0 to take slope as exact.
+        rough_slope_error_pct: the same where altitude is rough.
         club: rows of `club_responses`; None to let every athlete stand alone.
         metrics: whose drift to estimate; None for all. What one tells does not depend on the others.
 
@@ -86,6 +88,7 @@ def drift(
     run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
     attendance = _Attendance(splits, inclusion)
+    slope_errors = _slope_errors(splits, slope_error_pct, rough_slope_error_pct)
     for name, design, reference in designs(splits, inclusion, metrics):
         row = name | {
             "n_runs": len(design.run_ids),
@@ -103,7 +106,9 @@ def drift(
             row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
         else:
             expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct)
-            corrected = with_slope_error(fit_causes(design, causes, expected), SLOPE, slope_error_pct)
+            corrected = with_slope_error(
+                fit_causes(design, causes, expected), SLOPE, slope_errors[str(name["athlete_id"])]
+            )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
             row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
@@ -128,6 +133,12 @@ _ATHLETE_COLUMNS = {
 }
 #: Middles of splits differ by this much at most for how they were computed [10 km].
 _ROUNDING = 1e-9
+
+
+def _slope_errors(splits: pl.DataFrame, steady_pct: float, rough_pct: float) -> dict[str, float]:
+    """Root mean square of the expected error of slope, by athlete [% slope]."""
+    error = pl.when(pl.col("altitude") == "rough").then(rough_pct).otherwise(steady_pct)
+    return dict(splits.group_by("athlete_id").agg((error**2).mean().sqrt()).iter_rows())
 
 
 class _Attendance:

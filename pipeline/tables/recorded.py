@@ -113,6 +113,8 @@ class Splits(dy.Schema):
     slope_pct = measure("%", 3, "Mean slope over the distance of it; uphill positive.")
     slope_squared_pct2 = measure("%²", 3,
         "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0)
+    altitude = words("Kind of the altitude of the run, as in `runs`: slopes from rough altitude are less certain.",
+        "steady", "rough", "absent", nullable=True)
     cadence_spm = measure("steps/min", 3, "Time-weighted mean over running samples; steps of both feet.", smallest=0)
     contact_time_ms = measure("ms", 3, "Time-weighted mean over running samples that have it.", smallest=0)
     flight_time_ms = measure("ms", 3,

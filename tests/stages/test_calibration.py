@@ -215,7 +215,7 @@ def test_false_drift_from_an_error_of_speed_shows_in_the_placebo():
     share = {}
     for speed_error_pct in (0.0, 1.0):
         # Slope is exact here: what its error may hide would widen the intervals that speed leaves too narrow.
-        numbers = NUMBERS | {"speed_error_pct": speed_error_pct, "slope_error_pct": 0.0}
+        numbers = NUMBERS | {"speed_error_pct": speed_error_pct, "slope_error_pct": 0.0, "rough_slope_error_pct": 0.0}
         is_drift = []
         for invented in seasons:
             told = responses(invented, inclusion=inclusion, speed_error_pct=speed_error_pct)

@@ -515,3 +515,13 @@ def test_splits_that_lost_their_altitude_on_the_way_do_not_enter():
     told = ("n_splits", "raw_pct_per_10km", "drift_pct_per_10km", "drift_low", "drift_high")
     # The reference speed, and with it the fresh level, is still that of all usable splits.
     assert_frame_equal(of_athletes(lost).select(told), of_athletes(lost.filter(pl.col("km") <= 9)).select(told))
+
+
+def test_slopes_from_rough_altitude_widen_the_interval_of_those_who_climb_late():
+    climbing = draw(ORDINARY.but(n_athletes=1, late_climb_pct=3.0, hills_sd_pct=0.8).with_contact(per_slope=0.01), 5)
+    steady, rough = (
+        row(climbing.with_columns(altitude=pl.lit(kind)), slope_error_pct=0.3, rough_slope_error_pct=1.0)
+        for kind in ("steady", "rough")
+    )
+    assert rough["drift_pct_per_10km"] == steady["drift_pct_per_10km"]
+    assert rough["drift_high"] - rough["drift_low"] > 1.2 * (steady["drift_high"] - steady["drift_low"])

@@ -28,6 +28,8 @@ from tests.validity.drawing import Club, draw
 from tests.validity.scenarios import Analysis, Scenario
 
 SEASON_DAYS = 150
+#: Altitude whose slope of a kilometre has a larger error is rough: as positions give it, not a pressure sensor.
+ROUGH_PCT = 0.5
 #: Read from `athlete_drift` where it has them.
 READ = (
     "drift_pct_per_10km",
@@ -51,12 +53,18 @@ def by_settings(stage: Callable[..., Any], settings: Settings) -> dict[str, Any]
     return {name: getattr(settings, name) for name in inspect.signature(stage).parameters if hasattr(settings, name)}
 
 
-def splits_of(club: Club, settings: Settings) -> pl.DataFrame:
-    """Rows of `splits` as they are published."""
+def splits_of(club: Club, settings: Settings, slope_error_pct: float = 0.0) -> pl.DataFrame:
+    """Rows of `splits` as they are published; whether altitude is rough is known to the device's reader."""
     bodies = club.athletes.select(
         "athlete_id", **dict.fromkeys(("mass_kg", "height_m", "leg_length_m"), pl.lit(None, dtype=pl.Float64))
     )
-    rows = splits(club.samples, club.runs.select("run_id", "athlete_id"), bodies, **by_settings(splits, settings))
+    altitude = pl.lit("rough" if slope_error_pct >= ROUGH_PCT else "steady")
+    rows = splits(
+        club.samples,
+        club.runs.select("run_id", "athlete_id", altitude=altitude),
+        bodies,
+        **by_settings(splits, settings),
+    )
     return publishable("splits", rows, subject="the club")
 
 
@@ -65,7 +73,7 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
     scenario, place = task
     settings = Settings()
     club = draw(scenario.world, seed_of(seed, scenario, place))
-    rows = splits_of(club, settings)
+    rows = splits_of(club, settings, scenario.world.device.slope_error_pct)
     own = responses(rows, **by_settings(responses, settings))
     common = club_responses(own, **by_settings(club_responses, settings))
     counted = rows.filter(athlete_id="a0000") if scenario.only_odd else rows
