@@ -71,6 +71,7 @@ TARGETS = (
         highest=5,
     ),
     Target(column="onset given", applies=_named("straight", "no drift"), scenarios="no break planted", highest=5),
+    Target(column="change covered", applies=_topic("Late change"), scenarios="late change", lowest=90),
     Target(column="onset covered", applies=_topic("Late change"), scenarios="breaks", lowest=90),
     Target(
         column="coverage of zero",
