@@ -9,6 +9,7 @@ to is rather too large than too small, and a claim that even this change is smal
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,32 +41,36 @@ def straight_change(fitted: Fit, distance: float) -> Change:
     return _change(fitted, float(fitted.beta[0]) * distance, float(fitted.covariance[0, 0]) * distance**2)
 
 
-def broken_change(fitted: Fit, hinge: float, distance: float) -> Change:
+def broken_change(fitted: Fit, hinge: float, distance: float, *, anew: Collection[int] = ()) -> Change:
     """The change along a line that breaks.
 
     Args:
         fitted: the straight model, whose responses, weights and variances are taken as they are.
         hinge: where the line breaks [10 km], with splits of several runs on either side.
         distance: from the start [10 km].
+        anew: causes that are estimated together with the line. What dies out along a run has taken up part of the bend
+            that the straight model lacks.
     """
-    design, causes = fitted.design, list(fitted.places[1:])
+    design = fitted.design
+    estimated = [cause for cause in fitted.places[1:] if cause in anew]
+    causes = [cause for cause in fitted.places[1:] if cause not in anew]
+    known = [fitted.places.index(cause) for cause in causes]
     along, x = design.columns[:, DISTANCE], design.columns[:, causes]
-    value = design.columns[:, VALUE] - x @ fitted.beta[1:]
-    columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), x])
+    value = design.columns[:, VALUE] - x @ fitted.beta[known]
+    columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), design.columns[:, estimated], x])
     white, _ = whiten(design, columns, fitted.rho)
     products = design.per_run(white[:, :, None] * white[:, None, :])
-    line = (DISTANCE, DISTANCE + 1)
+    line = tuple(range(DISTANCE, DISTANCE + 2 + len(estimated)))
     a, b, _ = normal_equations(products, line, fitted.spread)
     total = a.sum(axis=0)
     slopes = np.linalg.solve(total, b.sum(axis=0))
     covariance, _ = jackknife_over_runs(a, b, total, slopes)
-    reaches = np.array([distance, max(distance - hinge, 0.0)])
+    reaches = np.array([distance, max(distance - hinge, 0.0), *(0.0 for _ in estimated)])
     variance = float(reaches @ covariance @ reaches)
     if causes:
-        everything = (*line, *range(DISTANCE + 2, columns.shape[1]))
-        joint, _, _ = normal_equations(products, everything, fitted.spread)
-        moves = reaches @ np.linalg.solve(total, joint.sum(axis=0)[:2, 2:])
-        variance += float(moves @ fitted.covariance[1:, 1:] @ moves)
+        joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.spread)
+        moves = reaches @ np.linalg.solve(total, joint.sum(axis=0)[: len(line), len(line) :])
+        variance += float(moves @ fitted.covariance[np.ix_(known, known)] @ moves)
     return _change(fitted, float(reaches @ slopes), variance)
 
 

@@ -210,7 +210,7 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)
-    broken = straight if found is None else broken_change(fitted, found.distance, distance)
+    broken = straight if found is None else broken_change(fitted, found.distance, distance, anew=(WARM_UP,))
     breaks = found is not None and found.is_bent(ONSET_LEVEL)
     change = broken if breaks else straight
     low, high = straight.wider(broken)
