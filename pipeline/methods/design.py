@@ -115,14 +115,14 @@ class Numbers:
 def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
     value, run = usable[metric], usable.run
-    kept = (value > 0) & usable.has_known_slope
+    speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"]
+    kept = (value > 0) & (speed > 0) & usable.has_known_slope
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
     run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
     km = usable["km"][kept]
-    of_speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"][kept]
-    speed = np.log(of_speed / reference_speed_m_s)
+    speed = np.log(speed[kept] / reference_speed_m_s)
     columns = [
         np.log(value[kept]),
         (km - 0.5) * inclusion.split_length_m / TEN_KM,

@@ -14,6 +14,7 @@ def kilometre(speed_m_s: float, cadence_spm: float, contact_time_ms: float) -> d
     samples = pl.DataFrame(
         {
             "run_id": ["r"] * 10,
+            "elapsed_s": [100 / speed_m_s * (i + 1) for i in range(10)],
             "interval_s": [100 / speed_m_s] * 10,
             "covered_m": [100.0] * 10,
             "distance_m": [100.0 * (i + 1) for i in range(10)],

@@ -41,6 +41,9 @@ def splits_of_runs(runs: Sequence[Mapping[str, Array]], *, athlete_id: str = "a"
                 run_share=1.0,
                 slope_pct=0.0,
                 slope_squared_pct2=0.0,
+                log_speed_variance=0.0,
+                lagged_speed_m_s="speed_m_s",
+                altitude=pl.lit("steady"),
                 n_valid=pl.lit(300),
             )
         )
