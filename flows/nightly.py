@@ -27,7 +27,7 @@ from prefect.types.entrypoint import EntrypointType
 from flows.refresh import refresh_with_prefect
 from pipeline.core.places import place, whole_name
 from pipeline.inbox.inbox import Inbox
-from pipeline.nightly import NOTIFY, WEBHOOK
+from pipeline.nightly import CLUSTER, NOTIFY, WEBHOOK
 from pipeline.nightly.nightly import Outcome, Plan, one_night, zone_of
 
 
@@ -40,11 +40,11 @@ def nightly(
     retries: int = 2,
     retry_after_min: float = 10.0,
     jobs: int | None = None,
-    cluster: str | None = None,
 ) -> State[None]:
     """Bring a store up to date with its inbox, write the page of the night and deliver that.
 
-    The page goes to the command in SPLITDRIFT_NOTIFY and to the web address in SPLITDRIFT_WEBHOOK.
+    The page goes to the command in SPLITDRIFT_NOTIFY and to the web address in SPLITDRIFT_WEBHOOK; with the address of
+    a Dask scheduler in SPLITDRIFT_CLUSTER its workers are used. None is a parameter: runs may be created by others.
 
     Args:
         inbox: folder or address.
@@ -53,12 +53,11 @@ def nightly(
         retries: how often a failed night is tried again.
         retry_after_min: minutes it waits before that.
         jobs: worker threads; one per core if not given.
-        cluster: address of a Dask scheduler whose workers are used instead of threads.
     """
     _end_with_schedule()
 
     def refresh(found: Inbox, into: Path) -> pl.DataFrame:
-        return refresh_with_prefect(found, into, jobs=jobs, cluster=cluster)
+        return refresh_with_prefect(found, into, jobs=jobs, cluster=os.environ.get(CLUSTER) or None)
 
     plan = Plan(
         inbox=place(inbox),

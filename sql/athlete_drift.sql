@@ -144,7 +144,8 @@ SELECT
       reason,
       CASE
         WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL
-        WHEN depends_on_speed THEN 'depends on how well speed was measured'
+        WHEN depends_on_speed AND NOT (is_small_per_10km AND is_small_at_usual_distance AND NOT breaks)
+          THEN 'depends on how well speed was measured'
         WHEN breaks
           THEN 'a break stands out, but by the usual distance the change may be none'
         WHEN is_small_per_10km AND is_small_at_usual_distance
@@ -155,6 +156,7 @@ SELECT
             )
         WHEN is_small_per_10km
           THEN 'small per 10 km, but by the usual distance it may add up to a change that matters'
+        WHEN q_value IS NULL THEN 'nothing scatters in these runs, so how sure the change is cannot be told'
         WHEN drift_low > 0 OR drift_high < 0
           THEN 'a change by its own interval, but among so many athletes and metrics chance gives as much'
         ELSE 'these runs leave room for no change and for changes that matter'

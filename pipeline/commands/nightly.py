@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline.commands.terminal import FOLDER, INBOX, JOBS, STORE, has_prefect_api, open_console
-from pipeline.nightly import NOTIFY, WEBHOOK
+from pipeline.nightly import CLUSTER, NOTIFY, WEBHOOK
 
 if TYPE_CHECKING:
     import polars as pl
@@ -95,7 +95,7 @@ def nightly(
     cron = cron_of(at)
     look_ahead(plan)
     parameters = {"time_zone": zone.key, "retries": retries, "retry_after_min": retry_after, "jobs": jobs}
-    _serve_nights(plan, cron, at, {**parameters, "cluster": cluster})
+    _serve_nights(plan, cron, at, parameters, cluster)
 
 
 def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> None:
@@ -120,12 +120,12 @@ def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> 
         raise night.error
 
 
-def _serve_nights(plan: Plan, cron: str, at: str, parameters: dict[str, object]) -> None:
+def _serve_nights(plan: Plan, cron: str, at: str, parameters: dict[str, object], cluster: str | None) -> None:
     from pipeline.core.places import whole_name
 
     # A service is ended by SIGTERM; an ordinary exit then ends what was started here.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    for name, value in ((NOTIFY, plan.notify), (WEBHOOK, plan.webhook)):
+    for name, value in ((NOTIFY, plan.notify), (WEBHOOK, plan.webhook), (CLUSTER, cluster)):
         if value is not None:
             os.environ[name] = value
     click.echo(f"Starting the schedule: {plan.store} every day at {at}, time zone {parameters['time_zone']}.")

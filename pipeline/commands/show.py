@@ -34,7 +34,7 @@ _LEGEND_OF_NUMBERS = (
 )
 _LEGEND = (
     "'holds' means that whatever remains is smaller than matters (`splitdrift settings`: smallest_change_pct); "
-    "'not clear' that these runs leave both possible."
+    "'not clear' that the data leave it open: `reason` in `splitdrift show athlete_drift`."
 )
 
 

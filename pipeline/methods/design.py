@@ -177,7 +177,13 @@ def identifiable(design: Design) -> tuple[int, ...]:
     causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
     if deviation[SLOPE] > VARIES[SLOPE]:
         causes += (SLOPE, SLOPE_SQUARED) if deviation[SLOPE_SQUARED] > VARIES[SLOPE_SQUARED] else (SLOPE,)
-    return _told_apart(design, causes)
+    return _told_apart(design, causes)[: _room(design)]
+
+
+def _room(design: Design) -> int:
+    """Causes that the runs can tell besides distance and the nuisances, the longest run left out."""
+    left = np.bincount(design.run) - 1
+    return max(int(left.sum() - left.max()) - 1 - len(NUISANCE), 0)
 
 
 def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
@@ -321,7 +327,7 @@ def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, i
     if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
         return fitted
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
-    if SPEED_SQUARED not in curved or collinearity_of(design, curved) > INSEPARABLE:
+    if SPEED_SQUARED not in curved or len(curved) > _room(design) or collinearity_of(design, curved) > INSEPARABLE:
         return fitted
     # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
     with_curve = fit_weighted(fitted.design, *arguments(curved), nuisances=taken_out)

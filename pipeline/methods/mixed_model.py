@@ -196,8 +196,9 @@ def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[i
 def _known(prior: Prior | None, variance: float, b: Array) -> tuple[Array, Array]:
     """What a prior adds to X'V⁻¹X and to X'V⁻¹y."""
     known, pull = np.zeros((len(b), len(b))), np.zeros_like(b)
-    if prior is not None and variance > 0:
-        precision = variance / prior.variance
+    if prior is not None:
+        # Never none of it: where nothing scatters, a nuisance of one run is held by its prior alone.
+        precision = max(variance, 1e-12) / prior.variance
         known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
     return known, pull
 

@@ -216,7 +216,8 @@ def _covariance(one: Equations, response: Array) -> tuple[tuple[Array, ...], Arr
     left = (one.rest[0, 0] - 2 * response * one.rest[0, 1] + response**2 * one.rest[1, 1]) / one.freedom
     of_speed = blurred * one.trace_rest / one.freedom
     errors = np.maximum(left - of_speed, LEAST_VARIANCE * one.variance)
-    scale = 1 / np.sqrt(np.diag(one.of_errors))
+    is_told = np.diag(one.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
+    scale = np.where(is_told, 1 / np.sqrt(np.where(is_told, np.diag(one.of_errors), 1.0)), 0.0)
     product = scale[:, None] * scale
     by_errors = one.of_errors * product + 1e-9 * np.eye(3)
     by_speed, by_square = one.of_speed * product, np.diag(one.of_speed_squared * product)
@@ -229,5 +230,5 @@ def _covariance(one: Equations, response: Array) -> tuple[tuple[Array, ...], Arr
     below, last = of(1, 0) / first, of(2, 0) / first
     second = np.sqrt(of(1, 1) - below**2)
     beside = (of(2, 1) - last * below) / second
-    third = np.sqrt(of(2, 2) - last**2 - beside**2)
+    third = np.sqrt(of(2, 2) - last**2 - beside**2) if is_told[2] else np.ones_like(errors)
     return (first, below, second, last, beside, third), scale, np.maximum((of_speed + errors) / left, 1.0)

@@ -3,5 +3,5 @@
 Imports `refresh` and what is below it; never `flows`, which keep the schedule, nor `study`.
 """
 
-#: Environment variables with the command and the web address that get the page.
-NOTIFY, WEBHOOK = "SPLITDRIFT_NOTIFY", "SPLITDRIFT_WEBHOOK"
+#: Environment variables with the command and the web address that get the page, and with the cluster that works.
+NOTIFY, WEBHOOK, CLUSTER = "SPLITDRIFT_NOTIFY", "SPLITDRIFT_WEBHOOK", "SPLITDRIFT_CLUSTER"

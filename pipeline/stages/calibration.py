@@ -182,7 +182,7 @@ def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame
     turned = random.random(int(run_of[-1]) + 1) < 0.5
     lot = random.random(athlete.splits.height)
     error = _error_of_speed(athlete, run_of, random)
-    columns = [athlete.splits["speed_m_s"] * np.exp(error)]
+    columns = [athlete.splits[name] * np.exp(error) for name in ("speed_m_s", "lagged_speed_m_s")]
     for part in athlete.parts:
         if draw.test == "shuffled":
             order = _blocks_shuffled(part.run, lot[part.place])

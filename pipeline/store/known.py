@@ -89,16 +89,16 @@ def read_known(generation: Path | None) -> Known:
     try:
         files = read_part(generation, "files")
         about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
-        parts = {name: read_part(generation, name) for name in kept_parts()}
+        is_of_this_code = about.pop("code", None) == code_digest()
+        parts = {name: read_part(generation, name) for name in kept_parts()} if is_of_this_code else {}
     except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
         return nothing  # damaged, such as by a power cut: everything is recomputed
-    is_of_this_code = about.pop("code", None) == code_digest()
     keys = dict(files.select("path", "key").iter_rows())
     return Known(
         generation,
         Keys(keys, **about) if is_of_this_code else Keys(keys, "", ""),
         dict(files.select("path", "athlete_id").iter_rows()),
-        parts if is_of_this_code else {},
+        parts,
     )
 
 

@@ -526,3 +526,27 @@ def test_slopes_from_rough_altitude_widen_the_interval_of_those_who_climb_late()
     )
     assert rough["drift_pct_per_10km"] == steady["drift_pct_per_10km"]
     assert rough["drift_high"] - rough["drift_low"] > 1.2 * (steady["drift_high"] - steady["drift_low"])
+
+
+@pytest.mark.parametrize(("n_runs", "n_km"), [(2, 5), (2, 6), (3, 4)])
+def test_the_fewest_runs_and_splits_that_settings_allow_give_an_answer(n_runs: int, n_km: int):
+    hilly = ORDINARY.but(n_athletes=12, n_runs=n_runs, km=(n_km, n_km))
+    rule = but(min_runs=2, min_splits_of_run=3)
+    found = drift(draw(hilly, 3), inclusion=rule, max_collinearity=0.9, seed=1)[1]
+    assert found.height > 0
+    assert not found["drift_pct_per_10km"].is_nan().any()
+
+
+@pytest.mark.parametrize("split_length_m", [5000.0, 10_000.0])
+def test_splits_too_long_for_a_lagged_speed_give_an_answer(split_length_m: float):
+    splits = draw(ORDINARY.but(n_athletes=2), 4).with_columns(length_m=pl.lit(split_length_m))
+    found = drift(splits, inclusion=but(split_length_m=split_length_m), max_collinearity=0.9, seed=1)[1]
+    assert found["drift_pct_per_10km"].is_finite().any()
+
+
+def test_a_stuck_sensor_and_one_run_of_mixed_pace_give_an_answer():
+    mixed = pl.when(pl.col("run_id").str.ends_with("000")).then(0.04).otherwise(0.0)
+    stuck = draw(ORDINARY.but(n_athletes=1, n_runs=4), 6).with_columns(
+        contact_time_ms=pl.lit(250.0), log_speed_variance=mixed * (pl.col("km") % 2)
+    )
+    assert row(stuck, speed_error_pct=1.0)["drift_pct_per_10km"] == pytest.approx(0.0, abs=1e-3)
