@@ -174,11 +174,17 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
 def read_tagged(path: Path) -> tuple[bytes | None, str | None]:
     """An object, and a tag that was its own just before; None for both where there is none."""
     fs, (bucket, _, key) = _file_system(path), _key(path).partition("/")
-    try:
-        tag = str(fs.info(f"{bucket}/{key}", refresh=True)["ETag"])
-        return bytes(fs.cat_file(f"{bucket}/{key}")), tag
-    except FileNotFoundError:
-        return None, None
+    for is_last in (False, False, True):
+        try:
+            tag = str(fs.info(f"{bucket}/{key}", refresh=True)["ETag"])
+            return bytes(fs.cat_file(f"{bucket}/{key}")), tag
+        except FileNotFoundError:
+            break
+        except OSError as error:
+            # Somebody wrote it between the two requests: what it holds now is asked for again.
+            if error.errno != errno.EINVAL or is_last:
+                raise
+    return None, None
 
 
 @contextmanager

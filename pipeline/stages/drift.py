@@ -210,8 +210,10 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)
-    broken = straight if found is None else broken_change(fitted, found.distance, distance, anew=(WARM_UP,))
     breaks = found is not None and found.is_bent(ONSET_LEVEL)
+    # A break that stands out has been taken up in part by the warm-up of the straight model.
+    anew = (WARM_UP,) if breaks else ()
+    broken = straight if found is None else broken_change(fitted, found.distance, distance, anew=anew)
     change = broken if breaks else straight
     low, high = straight.wider(broken)
     row |= {

@@ -142,8 +142,9 @@ def test_a_pause_does_not_shorten_the_kilometre(run: dict[str, np.ndarray], at: 
     paused = settled(later, pauses=((float(at), float(at + pause_s)),))
     assert paused.paused_s == pytest.approx(pause_s)
     assert_frame_equal(
-        split_means(paused.samples, split_length_m=1000),
-        split_means(settled(run).samples, split_length_m=1000),
+        # What the heart did in the pause is not known, so the speed that it follows begins anew.
+        split_means(paused.samples, split_length_m=1000).drop("lagged_speed_m_s"),
+        split_means(settled(run).samples, split_length_m=1000).drop("lagged_speed_m_s"),
         abs_tol=1e-6,
     )
 

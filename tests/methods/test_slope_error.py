@@ -33,7 +33,7 @@ def test_late_climbs_with_a_noisy_altitude_are_not_called_drift():
     held = held_plain = 0
     for seed in range(40):
         plain = uncorrected(fit(athlete(seed, late_climb_pct=3.0, error_pct=1.0), [SLOPE]))
-        wide = with_slope_error(plain, SLOPE)
+        wide = with_slope_error(plain, SLOPE, 1.0)
         held_plain += plain.drift_low <= 0 <= plain.drift_high
         held += wide.drift_low <= 0 <= wide.drift_high
         assert wide.fit.beta is plain.fit.beta
@@ -46,7 +46,7 @@ def test_where_climbs_come_anywhere_the_interval_widens_little():
     for late_climb_pct, widened in ratios.items():
         for seed in range(20):
             plain = uncorrected(fit(athlete(seed, late_climb_pct=late_climb_pct, error_pct=0.2), [SLOPE]))
-            wide = with_slope_error(plain, SLOPE)
+            wide = with_slope_error(plain, SLOPE, 1.0)
             widened.append((wide.drift_high - wide.drift_low) / (plain.drift_high - plain.drift_low))
     assert min(ratios[0.0]) >= 1
     assert np.median(ratios[0.0]) < 1.15
@@ -56,7 +56,7 @@ def test_where_climbs_come_anywhere_the_interval_widens_little():
 def test_the_interval_and_the_covariance_agree():
     """Uncorrected for speed, the interval is the estimate +- t x standard error, before and after."""
     plain = uncorrected(fit(athlete(1, late_climb_pct=3.0, error_pct=1.0), [SLOPE]))
-    wide = with_slope_error(plain, SLOPE)
+    wide = with_slope_error(plain, SLOPE, 1.0)
     again = uncorrected(wide.fit)
     assert (wide.drift_low, wide.drift_high) == pytest.approx((again.drift_low, again.drift_high))
     assert wide.p_value == pytest.approx(again.p_value)

@@ -143,7 +143,9 @@ def test_reliability_is_that_of_an_analysis_of_variance_of_run_drift(demo: Refre
     typical = (n - sum(len(one) ** 2 for one in groups) / n) / (k - 1)
     f = stats.f_oneway(*groups).statistic
     assert row(told, "slope_typical_error_pct")["estimate"] == pytest.approx(within**0.5, abs=2e-6)
-    assert row(told, "slope_icc")["estimate"] == pytest.approx((f - 1) / (f + typical - 1), abs=2e-6)
+    # Net of what the estimated responses give to all runs of an athlete, which here is little.
+    classical = (f - 1) / (f + typical - 1)
+    assert classical - 0.02 <= row(told, "slope_icc")["estimate"] <= classical
 
 
 def test_the_trend_of_cadence_is_near_the_mean_of_the_athletes_own_lines(demo: Refreshed):
