@@ -18,9 +18,12 @@ from pipeline.tables.analysed import (
     Contrasts,
     Pacing,
     Responses,
+    RunAgainstUsual,
     RunDrift,
     SeasonSlope,
     SeasonTrend,
+    Usual,
+    UsualCourse,
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
@@ -39,6 +42,9 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "contrasts": Contrasts,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
+    "usual": Usual,
+    "usual_course": UsualCourse,
+    "run_against_usual": RunAgainstUsual,
     "complaints": Complaints,
     "strike_counts": StrikeCounts,
     "strike_shift": StrikeShift,
