@@ -81,3 +81,8 @@ def duration(seconds: float | None) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def deciding(value: float, decimals: int, most: int = 3) -> int:
+    """How many decimals a number needs so that it does not read as zero, from `decimals` up to `most`."""
+    return next((n for n in range(decimals, most) if round(value, n)), most) if round(value, most) else decimals
