@@ -171,14 +171,18 @@ def landing_sentence(counts: Sequence[Row], language: Language) -> str:
     at: dict[float, list[Row]] = {}
     for row in counts:
         at.setdefault(row["distance_km"], []).append(row)
-    parts = []
+    # Distances at which the same was seen share a clause.
+    places: dict[str, list[str]] = {}
     for distance in sorted(at):
         classes = sorted(at[distance], key=lambda row: (-row["n"], row["strike"]))
         shares = [
             language("answer.landing_share", strike=language(f"strike.{row['strike']}"), k=row["n"], n=row["n_seen"])
             for row in classes
         ]
-        parts.append(language("answer.landing_at", shares=language.listed(shares), place=language.place(distance)))
+        places.setdefault(language.listed(shares), []).append(language.place(distance))
+    parts = [
+        language("answer.landing_at", shares=shares, places=language.listed(where)) for shares, where in places.items()
+    ]
     return language("answer.landing", parts="; ".join(parts)) if parts else ""
 
 

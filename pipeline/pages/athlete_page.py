@@ -116,7 +116,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
 
 def _steady(drifts: Sequence[Row], language: Language) -> str:
     steady = [row for row in drifts if row["finding"] == "holds"]
-    return language("athlete.steady", metrics=upper_first(steady_words(steady, language))) if steady else ""
+    return language("athlete.steady", metrics=steady_words(steady, language)) if steady else ""
 
 
 def _consequence(row: Row, usual: Mapping[str, Row], language: Language) -> str:

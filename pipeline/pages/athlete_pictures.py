@@ -25,14 +25,16 @@ LATEST = 3
 PIECES = 24
 
 
-def level_ticks(scale: Scale, column: str, language: Language, n: int = 4) -> list[tuple[float, str]]:
-    """Round levels of a metric; the highest with its unit."""
+def level_ticks(scale: Scale, language: Language, n: int = 4) -> list[tuple[float, str]]:
+    """Round levels of a metric."""
     ticks = scale.ticks(n)
-    step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
-    texts = [language.number(value, decimals_of(step)) for value in ticks]
-    if texts:
-        texts[-1] += f" {language.unit(METRIC_OF[column].unit)}"
-    return list(zip(ticks, texts, strict=True))
+    decimals = decimals_of(ticks[1] - ticks[0]) if len(ticks) > 1 else 0
+    return [(value, language.number(value, decimals)) for value in ticks]
+
+
+def unit_of(column: str, language: Language) -> str:
+    """The unit of a metric as it is written."""
+    return language.unit(METRIC_OF[column].unit)
 
 
 def distance_ticks(scale: Scale, language: Language, n: int = 6) -> list[tuple[float, str]]:
@@ -72,8 +74,14 @@ def course_picture(
     values = [level(change) for own in runs.values() for _, change in own]
     values += [level(row[name]) for row in course for name in ("change_pct", "line_pct")]
     values += [level(-margin), level(margin)]
+    raw = math.log1p(drift["raw_pct_per_10km"] / 100)
+    total = [
+        (furthest * n / PIECES, start * math.exp(raw * furthest * n / PIECES * 1000 / TEN_KM))
+        for n in range(PIECES + 1)
+    ]
+    values += [total[-1][1]]
     x, y = Scale(0.0, furthest), Scale(*around(values))
-    picture = Picture(x, y, 340, distance_ticks(x, language), level_ticks(y, column, language))
+    picture = Picture(x, y, 340, distance_ticks(x, language), level_ticks(y, language), unit_of(column, language))
     picture.band("margin", y=(level(-margin), level(margin)))
     if drift["onset_low"] is not None:
         picture.band("onset", x=(drift["onset_low"], drift["onset_high"]))
@@ -87,11 +95,6 @@ def course_picture(
     )
     picture.line([(row["distance_km"], level(row["change_pct"])) for row in course], "mean")
     picture.dots([(row["distance_km"], level(row["change_pct"])) for row in course], "mean-dot")
-    raw = math.log1p(drift["raw_pct_per_10km"] / 100)
-    total = [
-        (furthest * n / PIECES, start * math.exp(raw * furthest * n / PIECES * 1000 / TEN_KM))
-        for n in range(PIECES + 1)
-    ]
     picture.line(total, "total")
     picture.line([(km, level(percent)) for km, percent in fitted_line(drift, furthest)], f"fitted {drift['finding']}")
     if drift["onset_km"] is not None:
@@ -161,7 +164,7 @@ def curve_picture(
     shown = is_early | is_late
     # Faster is to the right, whichever way speed is given.
     x, y = Scale(*around([slowest, fastest])), Scale(*around([*level[shown], *(value for _, value in curve)]))
-    picture = Picture(x, y, 340, speed_ticks(x, language), level_ticks(y, column, language))
+    picture = Picture(x, y, 340, speed_ticks(x, language), level_ticks(y, language), unit_of(column, language))
     for which, kind in ((is_early, "early"), (is_late, "late")):
         picture.dots(zip(speed[which], level[which], strict=True), kind)
     picture.line(curve, "curve")
@@ -171,7 +174,7 @@ def curve_picture(
     return picture.svg(words, kind="against-speed")
 
 
-def speed_ticks(scale: Scale, language: Language, n: int = 3) -> list[tuple[float, str]]:
+def speed_ticks(scale: Scale, language: Language, n: int = 3, *, has_unit: bool = True) -> list[tuple[float, str]]:
     """Round speeds, or round paces, with the unit at the last."""
     units = language.units
     if not units.is_pace:
@@ -183,7 +186,7 @@ def speed_ticks(scale: Scale, language: Language, n: int = 3) -> list[tuple[floa
         paces = [place * step for place in range(math.floor(slow / step), math.ceil(fast / step) - 1, -1)]
         # What makes a pace of a speed makes a speed of a pace.
         labels = [(units.speed_of(pace), f"{int(pace)}:{round(60 * (pace % 1)):02d}") for pace in paces]
-    if labels:
+    if labels and has_unit:
         labels[-1] = (labels[-1][0], f"{labels[-1][1]} {units.speed}")
     return labels
 
@@ -210,7 +213,9 @@ def season_picture(
     ]  # fmt: skip
     margin = drift["smallest_change_pct"]
     x, y = Scale(first, last), Scale(*around([*bounds, -margin, margin]))
-    picture = Picture(x, y, 260, month_ticks(first, last, language), percent_ticks(y, language))
+    picture = Picture(
+        x, y, 260, month_ticks(first, last, language), percent_ticks(y, language), language("unit.pct_per_10km")
+    )
     picture.band("margin", y=(-margin, margin))
     for one in complaints:
         begin, end = _date_of(one["from_date"]), _date_of(one["to_date"]) if one["to_date"] else None
@@ -247,13 +252,10 @@ def season_picture(
 
 
 def percent_ticks(scale: Scale, language: Language, n: int = 4) -> list[tuple[float, str]]:
-    """Round percentages with their sign; the highest with its unit."""
+    """Round percentages with their sign."""
     ticks = scale.ticks(n)
     decimals = decimals_of(ticks[1] - ticks[0]) if len(ticks) > 1 else 0
-    texts = [language.signed(value, decimals) if round(value, decimals) else "0" for value in ticks]
-    if texts:
-        texts[-1] += f" {language('unit.pct_per_10km')}"
-    return list(zip(ticks, texts, strict=True))
+    return [(value, language.signed(value, decimals) if round(value, decimals) else "0") for value in ticks]
 
 
 def month_ticks(first: float, last: float, language: Language) -> list[tuple[float, str]]:

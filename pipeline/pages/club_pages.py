@@ -122,10 +122,9 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
         }
         for row in recent.iter_rows(named=True)
     ]
-    if len(rows) > MOST_RUNS:
-        rows.sort(
-            key=lambda row: not any(cell["comparison"] in ("more", "less") for cell in row["cells"]) and not row["odd"]
-        )
+    rows.sort(
+        key=lambda row: not row["odd"] and not any(cell["comparison"] in ("more", "less") for cell in row["cells"])
+    )
     return rows[:MOST_RUNS], len(rows[MOST_RUNS:]), len(rows)
 
 
@@ -222,7 +221,7 @@ def _cell(drifts: Sequence[Row], column: Context, language: Language) -> Context
         }
     return {
         "finding": row["finding"],
-        "mark": change_mark(drift, row["drift_low"], row["drift_high"], column["span"], f"s-{column['column']}"),
+        "mark": change_mark(row, column["span"], f"s-{column['column']}"),
         "value": signed(drift, 2, minus="-"),
         "text": language.signed(drift),
     }

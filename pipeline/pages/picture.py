@@ -40,9 +40,12 @@ class Scale:
     def ticks(self, n: int) -> list[float]:
         """About `n` round values."""
         low, high = sorted((self.low, self.high))
-        step = round_step((high - low) / max(n, 1))
-        first = math.ceil(low / step - 1e-9)
-        return [place * step for place in range(first, math.floor(high / step + 1e-9) + 1)]
+        for parts in range(max(n, 1), 4 * max(n, 1) + 1):
+            step = round_step((high - low) / parts)
+            first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+            if last > first:
+                break
+        return [place * step for place in range(first, last + 1)]
 
 
 def round_step(least: float) -> float:
@@ -71,7 +74,8 @@ class Picture:
     Attributes:
         height: of the whole [px].
         x_labels: values along the distance or the season, with their texts.
-        y_labels: the same upwards; the texts stand on their lines, inside the picture.
+        y_labels: the same upwards; the texts stand before their lines, or on them where there is no room.
+        unit: of the values upwards; it stands above them.
     """
 
     x: Scale
@@ -79,39 +83,45 @@ class Picture:
     height: int = 300
     x_labels: Sequence[tuple[float, str]] = ()
     y_labels: Sequence[tuple[float, str]] = ()
+    unit: str = ""
     marks: list[str] = field(default_factory=list)
     letters: list[str] = field(default_factory=list)
 
     # --- Marks --------------------------------------------------------------------------------------------------------
 
+    def path(self, path: str, kind: str) -> None:
+        """A path in the coordinates of the inner drawing."""
+        if path:
+            self.marks.append(f'<path d="{path}" class="{kind}"/>')
+
     def line(self, points: Iterable[tuple[float, float | None]], kind: str) -> None:
         """A line through points; it is broken where there is no value."""
-        self._path(self._along(points), kind)
+        self.path(self._along(points), kind)
 
     def lines(self, several: Iterable[Iterable[tuple[float, float | None]]], kind: str) -> None:
         """Several lines of one kind."""
-        self._path("".join(map(self._along, several)), kind)
+        self.path("".join(map(self._along, several)), kind)
 
     def dots(self, points: Iterable[tuple[float, float]], kind: str) -> None:
         """Dots."""
-        self._path("".join(f"M{self._at(x, y)}h0" for x, y in points), kind)
+        self.path("".join(f"M{self._at(x, y)}h0" for x, y in points), kind)
 
     def bars(self, spans: Iterable[tuple[float, float, float]], kind: str) -> None:
         """Upright lines: place, from, to."""
-        self._path("".join(f"M{self._at(x, low)}V{self._up(high)}" for x, low, high in spans), kind)
+        self.path("".join(f"M{self._at(x, low)}V{self._up(high)}" for x, low, high in spans), kind)
 
     def area(self, points: Sequence[tuple[float, float, float]], kind: str) -> None:
         """The area between two lines: place, low, high."""
         if points:
             there = "L".join(self._at(x, high) for x, _, high in points)
             back = "L".join(self._at(x, low) for x, low, _ in reversed(points))
-            self._path(f"M{there}L{back}Z", kind)
+            self.path(f"M{there}L{back}Z", kind)
 
     def band(self, kind: str, *, x: tuple[float, float] | None = None, y: tuple[float, float] | None = None) -> None:
         """A rectangle, as wide or high as the picture where one of the two is not given; cut at its edges."""
         left, right = (0.0, float(SIZE)) if x is None else (min(max(self.x.at(end), 0.0), SIZE) for end in x)
         low, high = (0.0, float(SIZE)) if y is None else (min(max(self.y.at(end), 0.0), SIZE) for end in y)
-        self._path(f"M{left:.0f} {SIZE - low:.0f}H{right:.0f}V{SIZE - high:.0f}H{left:.0f}Z", kind)
+        self.path(f"M{left:.0f} {SIZE - low:.0f}H{right:.0f}V{SIZE - high:.0f}H{left:.0f}Z", kind)
 
     def link(self, address: str, label: str, point: tuple[float, float], kind: str) -> None:
         """A dot that leads to a page."""
@@ -136,7 +146,9 @@ class Picture:
         """
         grid = "".join(f"M0 {SIZE - self.y.at(value):.0f}H{SIZE}" for value, _ in self.y_labels)
         for value, text in self.y_labels:
-            self._write(0.0, TOP + (1 - self.y.at(value) / SIZE) * self._inner - 3, text, "tick", "start")
+            self._write(0.0, TOP + (1 - self.y.at(value) / SIZE) * self._inner - 3, text, "tick up", "start")
+        if self.unit:
+            self._write(0.0, TOP - 5, self.unit, "tick", "start")
         for value, text in self.x_labels:
             share = self.x.at(value) / SIZE
             anchor = "start" if share < 0.04 else "end" if share > 0.96 else "middle"
@@ -158,10 +170,6 @@ class Picture:
     @property
     def _inner(self) -> float:
         return self.height - TOP - (BOTTOM if self.x_labels else 4)
-
-    def _path(self, path: str, kind: str) -> None:
-        if path:
-            self.marks.append(f'<path d="{path}" class="{kind}"/>')
 
     def _along(self, points: Iterable[tuple[float, float | None]]) -> str:
         path, pen = [], "M"

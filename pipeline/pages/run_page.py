@@ -67,7 +67,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "about": _about(run, club, language),
         "before": rows.neighbours[0],
         "after": rows.neighbours[1],
-        "sentences": _sentences(rows, language),
+        "sentence": _sentence(rows, language),
         "symbols": [scale_symbol(f"run-{metric}", 0.0, span) for metric, span in spans.items()],
         "against": [
             {"metric": language.metric(row["metric"]), "is_derived": not METRIC_OF[row["metric"]].is_reading}
@@ -187,20 +187,19 @@ def _span(row: Row) -> float:
     )
 
 
-def _sentences(rows: RunRows, language: Language) -> list[str]:
-    """How the run compares with the usual, one sentence per measured metric."""
-    sentences = []
-    for row in in_order(rows.against):
-        if METRIC_OF[row["metric"]].is_reading:
-            key = "run.against_usual" if row["usual_low"] is not None else "run.without_usual"
-            sentences.append(
-                language(
-                    key, metric=upper_first(language.metric(row["metric"])), change=language.signed(row["drift_pct_per_10km"]),
-                    usual=language.between(row["usual_low"], row["usual_high"]),
-                    word=language(f"comparison.{row['comparison']}"),
-                )
-            )  # fmt: skip
-    return sentences
+def _sentence(rows: RunRows, language: Language) -> str:
+    """What of this run is not as usual, in a sentence; empty where nothing can be compared."""
+    form = [row for row in in_order(rows.against) if METRIC_OF[row["metric"]].is_reading]
+    parts = [
+        language("run.unusual", metric=language.metric(row["metric"]), word=language(f"comparison.{row['comparison']}"))
+        for row in form
+        if row["comparison"] in ("more", "less")
+    ]
+    if parts:
+        return upper_first("; ".join(parts)) + "."
+    if any(row["comparison"] == "as_usual" for row in form):
+        return language("run.as_usual")
+    return language("run.cannot_tell") if form else ""
 
 
 def _drift(row: Row, language: Language) -> Context:

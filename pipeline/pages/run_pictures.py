@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from markupsafe import Markup
 
 from pipeline.core.metrics import METRIC_OF
-from pipeline.pages.athlete_pictures import distance_ticks, level_ticks, speed_ticks
+from pipeline.pages.athlete_pictures import distance_ticks, level_ticks, speed_ticks, unit_of
 from pipeline.pages.language import Language
-from pipeline.pages.picture import SIZE, Picture, Scale, around, decimals_of
+from pipeline.pages.picture import SIZE, Picture, Scale, around
 
 Row = Mapping[str, Any]
 
@@ -50,11 +49,18 @@ def run_pictures(
         values = trace[name].to_numpy()
         y = _scale(name, values, expected.get(name, ()), splits)
         ticks = _ticks(name, y, language)
-        picture = Picture(x, y, LAST_PANEL if is_last else PANEL, distance_ticks(x, language) if is_last else (), ticks)
+        picture = Picture(
+            x,
+            y,
+            LAST_PANEL if is_last else PANEL,
+            distance_ticks(x, language) if is_last else (),
+            ticks,
+            _unit(name, language),
+        )
         for begin, end, _ in left_out:
             picture.band("left-out", x=(begin, end))
         picture.area([(at, _inside(low, y), _inside(high, y)) for at, low, high in expected.get(name, ())], "expected")
-        picture._path(_fast_line(km, values, x, y), "trace")  # noqa: SLF001
+        picture.path(_fast_line(km, values, x, y), "trace")
         if name in METRIC_OF or name == "speed_m_s":
             means = [(row["from_km"], row["to_km"], row[name]) for row in splits if row.get(name) is not None]
             picture.lines(
@@ -103,16 +109,13 @@ def _scale(name: str, values: Any, expected: Sequence[tuple[float, float, float]
 
 
 def _ticks(name: str, scale: Scale, language: Language) -> list[tuple[float, str]]:
+    return speed_ticks(scale, language, 2, has_unit=False) if name == "speed_m_s" else level_ticks(scale, language, 2)
+
+
+def _unit(name: str, language: Language) -> str:
     if name == "speed_m_s":
-        return speed_ticks(scale, language, 2)
-    if name in METRIC_OF:
-        return level_ticks(scale, name, language, 2)
-    ticks = scale.ticks(2)
-    decimals = decimals_of(ticks[1] - ticks[0]) if len(ticks) > 1 else 0
-    texts = [language.number(value, decimals) for value in ticks]
-    if texts:
-        texts[-1] += " m"
-    return list(zip(ticks, texts, strict=True))
+        return language.units.speed
+    return "m" if name == "altitude_m" else unit_of(name, language)
 
 
 def _fast_line(km: Sequence[float], values: Any, x: Scale, y: Scale) -> str:

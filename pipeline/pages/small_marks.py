@@ -6,7 +6,8 @@ All marks of a column share one scale, from the negative to the positive `span`;
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from markupsafe import Markup
 
@@ -39,11 +40,17 @@ def scale_symbol(name: str, margin: float, span: float) -> Markup:
     )
 
 
-def change_mark(value: float, low: float | None, high: float | None, span: float, symbol: str) -> Markup:
-    """A change with its interval; its colour is that of the cell."""
+def change_mark(row: Mapping[str, Any], span: float, symbol: str) -> Markup:
+    """A change with its interval, its colour that of the cell; hollow where the finding is open.
+
+    Args:
+        row: of `athlete_drift`.
+    """
+    value, low, high = (row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high"))
     at = _place(value, span)
     interval = "" if low is None or high is None else f'<path d="M{_place(low, span)} 10H{_place(high, span)}"/>'
-    return _mark(f'<use href="#{symbol}"/>{interval}<path d="M{at} 10h0" class="d"/>')
+    hole = f'<path d="M{at} 10h0" class="h"/>' if row["finding"] == "unclear" else ""
+    return _mark(f'<use href="#{symbol}"/>{interval}<path d="M{at} 10h0" class="d"/>{hole}')
 
 
 def usual_mark(value: float, low: float | None, high: float | None, span: float, symbol: str) -> Markup:
