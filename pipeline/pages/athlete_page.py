@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.core.metrics import METRIC_OF, METRICS
@@ -24,8 +25,15 @@ from pipeline.pages.answers import (
     state,
     steady_words,
 )
-from pipeline.pages.athlete_pictures import course_picture, curve_picture, landing_picture, season_picture
+from pipeline.pages.athlete_pictures import (
+    AgainstSpeed,
+    course_picture,
+    curve_picture,
+    landing_picture,
+    season_picture,
+)
 from pipeline.pages.athlete_tables import (
+    by_metric,
     FACTS_OF_RUN,
     against_symbols,
     complaint_rows,
@@ -200,41 +208,33 @@ def _pictures(
     splits = adjusted(
         club.own("splits", athlete_id), rows["athlete_drift"], rows["run_drift"], inclusion=pages.settings.inclusion
     )
-    runs = rows["runs"].sort("started_at_utc")
-    longest = dict(runs.select("run_id", "distance_km").iter_rows())
-    order = {run_id: place for place, run_id in enumerate(runs["run_id"])}
-    complaints = [
-        {
-            **row,
-            "site": language("athlete.complaint_number", n=n)
-            if club.is_coded
-            else row["site"] or language("athlete.a_complaint"),
-        }
-        for n, row in enumerate(rows["complaints"].sort("from_date", "line").iter_rows(named=True), 1)
-    ]
+    runs = {row["run_id"]: row for row in rows["runs"].sort("started_at_utc").iter_rows(named=True)}
+    courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
+    distances, speeds = splits["distance_km"].to_numpy(), splits["speed_m_s"].to_numpy()
+    run_ids = np.array(splits["run_id"].to_list(), dtype=object)
+    shares = distances / np.array([runs[run_id]["distance_km"] for run_id in run_ids], dtype=float)
     shown = []
-    for column in [metric.column for metric in METRICS if metric.column in estimated]:
-        row = estimated[column]
-        course = rows["usual_course"].filter(pl.col("metric") == column).to_dicts()
-        if not course:
-            continue
+    for column in [metric.column for metric in METRICS if metric.column in estimated and metric.column in courses]:
+        row, course, metric = estimated[column], courses[column], METRIC_OF[column]
         bent = bent_levels(splits, row)
-        own = splits.select("run_id", "distance_km", "speed_m_s", change=column).drop_nulls("change")
-        shift = pl.Series([bent.get(run_id, 0.0) for run_id in own["run_id"]], dtype=pl.Float64)
-        own = own.with_columns(change=100 * ((1 + pl.col("change") / 100) * (-shift).exp() - 1))
+        change = splits[column].to_numpy()
+        if bent:
+            shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])
+            change = 100 * ((1 + change / 100) * np.exp(-shift) - 1)
+        has = ~np.isnan(change)
         by_run: dict[str, list[tuple[float, float]]] = {}
-        for run_id, km, change in own.select("run_id", "distance_km", "change").iter_rows():
-            by_run.setdefault(run_id, []).append((km, change))
-        dated = dict(sorted(by_run.items(), key=lambda pair: order.get(pair[0], 0)))
-        metric = METRIC_OF[column]
+        for run_id, km, percent in zip(run_ids[has], distances[has].tolist(), change[has].tolist(), strict=True):
+            by_run.setdefault(run_id, []).append((km, percent))
+        dated = {run_id: by_run[run_id] for run_id in runs if run_id in by_run}
+        against_speed = AgainstSpeed(speeds[has], change[has], shares[has])
         shown.append(
             {
                 "column": column,
                 "label": language.metric(column),
                 "is_derived": not metric.is_reading,
                 "course": course_picture(row, course, dated, language),
-                "curve": curve_picture(row, course[0]["start_level"], own, longest, language),
-                "season": _season(pages, club, athlete_id, rows, row, complaints),
+                "curve": curve_picture(row, course[0]["start_level"], against_speed, language),
+                "season": season.picture(row),
                 "margin": language.number(row["smallest_change_at_usual_distance_pct"], 1),
                 "has_break": row["onset_km"] is not None,
                 "is_level": metric.is_level_only,
@@ -244,37 +244,53 @@ def _pictures(
     return shown
 
 
-def _season(
-    pages: Pages,
-    club: ClubRows,
-    athlete_id: str,
-    rows: Mapping[str, pl.DataFrame],
-    drift: Row,
-    complaints: Sequence[Row],
-) -> Any:
-    """The picture of the season of one metric; None without a run that has a drift."""
-    language, metric = pages.language, drift["metric"]
-    own = rows["run_drift"].filter(pl.col("metric") == metric).drop_nulls("drift_pct_per_10km")
-    against = dict(
-        rows["run_against_usual"].filter(pl.col("metric") == metric).select("run_id", "comparison").iter_rows()
-    )
-    joined = own.join(rows["runs"].select("run_id", "started_at_utc", "distance_km", "shoe_id", "surface"), on="run_id")
-    runs = [
-        {
-            "at": row["started_at_utc"],
-            "page": f"{run_name(row['run_id'], athlete_id)}.html",
-            "comparison": against.get(row["run_id"], "cannot_tell"),
-            **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
-            "words": language(
-                "athlete.season.reading", day=language.day(row["started_at_utc"]), distance=language.distance(row["distance_km"]),
-                unit=language.units.distance, change=language.signed(row["drift_pct_per_10km"]),
-                interval=language.between(row["drift_low"], row["drift_high"]),
-                about=", ".join(filter(None, (club.shoe(row["shoe_id"]), row["surface"] and language(f"surface.{row['surface']}")))) or language("athlete.season.unlisted"),
-            ),
-        }
-        for row in joined.sort("started_at_utc").iter_rows(named=True)
-    ]  # fmt: skip
-    if not runs:
-        return None
-    months = rows["season_trend"].filter(pl.col("metric") == metric).sort("month").to_dicts()
-    return season_picture(drift, runs, months, complaints, language)
+class _Season:
+    """The pictures of the season: what they have in common is read once."""
+
+    def __init__(
+        self, pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], runs: Mapping[str, Row]
+    ) -> None:
+        self._language, self._club, self._athlete_id, self._runs = pages.language, club, athlete_id, runs
+        self._drifts, self._months = by_metric(rows["run_drift"]), by_metric(rows["season_trend"])
+        against = rows["run_against_usual"].select("run_id", "metric", "comparison")
+        self._comparisons = {(run_id, metric): word for run_id, metric, word in against.iter_rows()}
+        self._about = {run_id: self._about_run(run) for run_id, run in runs.items()}
+        self._complaints = [
+            {**row, "site": self._site(n, row["site"])}
+            for n, row in enumerate(rows["complaints"].sort("from_date", "line").iter_rows(named=True), 1)
+        ]
+
+    def picture(self, drift: Row) -> Any:
+        """The picture of one metric; None without a run that has a drift."""
+        language, metric = self._language, drift["metric"]
+        own = {row["run_id"]: row for row in self._drifts[metric] if row["drift_pct_per_10km"] is not None}
+        shown = [
+            {
+                "at": run["started_at_utc"],
+                "page": f"{run_name(run_id, self._athlete_id)}.html",
+                "comparison": self._comparisons.get((run_id, metric), "cannot_tell"),
+                **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
+                "words": language(
+                    "athlete.season.reading", run=self._about[run_id][0], about=self._about[run_id][1],
+                    change=language.signed(row["drift_pct_per_10km"]),
+                    interval=language.between(row["drift_low"], row["drift_high"]),
+                ),
+            }
+            for run_id, run in self._runs.items()
+            if (row := own.get(run_id)) is not None
+        ]  # fmt: skip
+        if not shown:
+            return None
+        return season_picture(drift, shown, self._months.get(metric, []), self._complaints, language)
+
+    def _about_run(self, run: Row) -> tuple[str, str]:
+        language = self._language
+        distance = f"{language.distance(run['distance_km'])} {language.units.distance}"
+        about = [self._club.shoe(run["shoe_id"]), run["surface"] and language(f"surface.{run['surface']}")]
+        shown = ", ".join(filter(None, about)) or language("athlete.season.unlisted")
+        return f"{language.day(run['started_at_utc'])}, {distance}", shown
+
+    def _site(self, number: int, written: str | None) -> str:
+        if self._club.is_coded:
+            return self._language("athlete.complaint_number", n=number)
+        return written or self._language("athlete.a_complaint")

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-import polars as pl
 from markupsafe import Markup
 
+from pipeline.core.arrays import Array
 from pipeline.core.metrics import METRIC_OF
 from pipeline.methods.design import ADJUSTED_BY, TEN_KM
 from pipeline.pages.language import Language
@@ -140,21 +141,32 @@ def _course_words(drift: Row, course: Sequence[Row], language: Language) -> str:
 # --- Against speed ---------------------------------------------------------------------------------------------------
 
 
-def curve_picture(
-    drift: Row, start: float, splits: pl.DataFrame, longest_km: Mapping[str, float], language: Language
-) -> Markup:
+@dataclass(frozen=True)
+class AgainstSpeed:
+    """Splits of one metric.
+
+    Attributes:
+        speed_m_s: their speed.
+        change_pct: from the fresh level of their run, at the same pace and slope.
+        share: of the distance of their run, at their middle.
+    """
+
+    speed_m_s: Array
+    change_pct: Array
+    share: Array
+
+
+def curve_picture(drift: Row, start: float, splits: AgainstSpeed, language: Language) -> Markup:
     """The level against speed: the athlete's own curve when fresh, and the early and late splits.
 
     Args:
         start: level when fresh, of `usual`.
-        splits: `run_id`, `distance_km`, `speed_m_s` and `change`, the change [%] from the fresh level of the run.
     """
     column, reference = drift["metric"], drift["reference_speed_m_s"]
     linear, squared = (drift[name] or 0.0 for name in list(ADJUSTED_BY.values())[:2])
-    speed = splits["speed_m_s"].to_numpy()
-    share = splits["distance_km"].to_numpy() / np.array([longest_km[run_id] for run_id in splits["run_id"]])
+    speed, share = splits.speed_m_s, splits.share
     logs = np.log(speed / reference)
-    level = start * np.exp(linear * logs + squared * logs**2) * (1 + splits["change"].to_numpy() / 100)
+    level = start * np.exp(linear * logs + squared * logs**2) * (1 + splits.change_pct / 100)
     slowest, fastest = float(speed.min()), float(speed.max())
     curve = []
     for at in np.linspace(slowest, fastest, PIECES + 1):
@@ -166,7 +178,7 @@ def curve_picture(
     x, y = Scale(*around([slowest, fastest])), Scale(*around([*level[shown], *(value for _, value in curve)]))
     picture = Picture(x, y, 340, speed_ticks(x, language), level_ticks(y, language), unit_of(column, language))
     for which, kind in ((is_early, "early"), (is_late, "late")):
-        picture.dots(zip(speed[which], level[which], strict=True), kind)
+        picture.dots(zip(speed[which].tolist(), level[which].tolist(), strict=True), kind)
     picture.line(curve, "curve")
     words = language(
         "athlete.curve.seen", metric=language.metric(column), n_early=int(is_early.sum()), n_late=int(is_late.sum())
@@ -182,8 +194,11 @@ def speed_ticks(scale: Scale, language: Language, n: int = 3, *, has_unit: bool 
         labels = [(value, language.number(value, 1)) for value in ticks]
     else:
         slow, fast = units.speed_of(max(scale.low, 0.5)), units.speed_of(scale.high)
-        step = next((step for step in (0.25, 0.5, 1.0, 2.0) if (slow - fast) / step <= n + 1), 5.0)
-        paces = [place * step for place in range(math.floor(slow / step), math.ceil(fast / step) - 1, -1)]
+        paces: list[float] = []
+        for step in (5.0, 2.0, 1.0, 0.5, 0.25):  # minutes
+            paces = [place * step for place in range(math.floor(slow / step), math.ceil(fast / step) - 1, -1)]
+            if len(paces) >= n:
+                break
         # What makes a pace of a speed makes a speed of a pace.
         labels = [(units.speed_of(pace), f"{int(pace)}:{round(60 * (pace % 1)):02d}") for pace in paces]
     if labels and has_unit:

@@ -13,7 +13,7 @@ from pipeline.pages.club_rows import ClubRows, run_name
 from pipeline.pages.language import Language
 from pipeline.pages.season_words import complaint_sentences, shoe_or_surface
 from pipeline.pages.small_marks import scale_symbol, span_of, usual_mark
-from pipeline.pages.units import duration, signed
+from pipeline.pages.units import duration
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
@@ -190,18 +190,11 @@ def run_rows(
 
 def spans_of(against: pl.DataFrame) -> dict[str, float]:
     """The span of the marks of each fact over the rows of a table."""
-    rows = {metric.column: against.filter(pl.col("metric") == metric.column) for metric in FACTS_OF_RUN}
-    return {
-        metric.column: span_of(
-            [
-                *rows[metric.column]["drift_pct_per_10km"],
-                *rows[metric.column]["usual_low"],
-                *rows[metric.column]["usual_high"],
-            ],
-            metric.smallest_change_pct,
-        )
-        for metric in FACTS_OF_RUN
-    }
+    values: dict[str, list[float | None]] = {metric.column: [] for metric in FACTS_OF_RUN}
+    for metric, *ends in against.select("metric", "drift_pct_per_10km", "usual_low", "usual_high").iter_rows():
+        if metric in values:
+            values[metric] += ends
+    return {metric.column: span_of(values[metric.column], metric.smallest_change_pct) for metric in FACTS_OF_RUN}
 
 
 def against_symbols(against: pl.DataFrame) -> Markup:
@@ -212,13 +205,12 @@ def against_symbols(against: pl.DataFrame) -> Markup:
 def against_cell(row: Row | None, span: float, language: Language) -> Context:
     """A run against the usual in one fact: mark, word, number."""
     if row is None:
-        return {"mark": "", "word": "", "comparison": "none", "title": "", "value": ""}
+        return {"mark": "", "word": "", "comparison": "none", "title": ""}
     low, high = row["usual_low"], row["usual_high"]
     return {
-        "mark": usual_mark(row["drift_pct_per_10km"], low, high, span, f"run-{row['metric']}"),
+        "mark": usual_mark(row, span, f"run-{row['metric']}"),
         "word": language(f"comparison.{row['comparison']}"),
         "comparison": row["comparison"],
-        "value": signed(row["drift_pct_per_10km"], 3, minus="-"),
         "title": language(
             "comparison.title", change=language.signed(row["drift_pct_per_10km"]), usual=language.between(low, high)
         ) if low is not None else language("comparison.title_without", change=language.signed(row["drift_pct_per_10km"])),
@@ -230,3 +222,11 @@ def with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
     day = pl.col("started_at_utc").dt.date()
     number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
     return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
+
+
+def by_metric(rows: pl.DataFrame) -> dict[str, list[Row]]:
+    """Rows of a table by their metric, in their order."""
+    parts: dict[str, list[Row]] = {}
+    for row in rows.iter_rows(named=True):
+        parts.setdefault(row["metric"], []).append(row)
+    return parts

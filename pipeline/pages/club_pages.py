@@ -18,7 +18,6 @@ from pipeline.pages.language import Language
 from pipeline.pages.run_page import quality_row
 from pipeline.pages.season_words import open_complaints
 from pipeline.pages.small_marks import change_mark, scale_symbol, season_mark, span_of
-from pipeline.pages.units import signed
 from pipeline.pages.words import in_order, is_change
 
 Row = Mapping[str, Any]
@@ -152,6 +151,7 @@ def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], lan
     """The columns of the picture: their scale, and what their marks stand on."""
     columns = []
     for metric in sorted(metrics, key=lambda metric: (metric.is_effort, metric.picture_rank)):
+        place = METRICS.index(metric)
         rows = [row for own in drifts.values() if (row := _of(own, metric.column)) is not None]
         margin = rows[0]["smallest_change_pct"] or 0.0
         span = span_of(
@@ -161,12 +161,13 @@ def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], lan
         columns.append(
             {
                 "column": metric.column,
+                "name": f"s{place}",
                 "label": language.metric(metric.column),
                 "is_effort": metric.is_effort,
                 "span": span,
                 "ends": [language.signed(value, 1 if span < 1 else 0) for value in (-span, span)],
                 "margin": language.number(margin, 1),
-                "symbol": scale_symbol(f"s-{metric.column}", margin, span),
+                "symbol": scale_symbol(f"s{place}", margin, span),
             }
         )
     return columns
@@ -188,7 +189,7 @@ def _athlete(
     ]
     largest = max((abs(row["drift_pct_per_10km"]) / row["smallest_change_pct"] for row in changes), default=0.0)
     found = state(drifts)
-    complaints = open_complaints(club.own("complaints", name), club, language)
+    complaints = open_complaints(club.own("complaints", name), club, language, key="index.complaint")
     return {
         "name": club.shown(name),
         "sort_name": club.sort_key(name),
@@ -210,19 +211,17 @@ def _cell(drifts: Sequence[Row], column: Context, language: Language) -> Context
     """One athlete in one metric."""
     row = next((row for row in drifts if row["metric"] == column["column"]), None)
     if row is None:
-        return {"finding": "", "mark": "", "value": "", "text": "–"}
+        return {"finding": "", "mark": "", "text": "–"}
     drift = row["drift_pct_per_10km"]
     if drift is None:
         return {
             "finding": row["finding"],
             "mark": "",
-            "value": "",
             "text": language("index.few") if row["finding"] == "too_little_data" else "?",
         }
     return {
         "finding": row["finding"],
-        "mark": change_mark(row, column["span"], f"s-{column['column']}"),
-        "value": signed(drift, 2, minus="-"),
+        "mark": change_mark(row, column["span"], column["name"]),
         "text": language.signed(drift),
     }
 

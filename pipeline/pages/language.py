@@ -1,7 +1,7 @@
 """The language of the pages: texts from a catalogue, numbers and dates as its readers write them.
 
-Every text of the pages is in `texts/<code>.toml`, by a key; a new language is one more such file. A text may name values
-in braces. Where it has the forms `one` and `other`, the value `n` chooses between them.
+Every text of the pages is in `texts/<code>.toml`, by a key; a new language is one more such file. A text may name
+values in braces. Where it has the forms `one` and `other`, the value `n` chooses between them.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -51,14 +51,22 @@ class Language:
 
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its values."""
-        texts = catalogue(self.code)
+        texts = self._texts
         if "n" in values and f"{key}.one" in texts:
             key = f"{key}.one" if values["n"] == 1 else f"{key}.other"
         return texts[key].format(**values) if values else texts[key]
 
+    @cached_property
+    def _texts(self) -> Mapping[str, str]:
+        return catalogue(self.code)
+
+    @cached_property
+    def _decimal(self) -> str:
+        return self("number.decimal")
+
     def has(self, key: str) -> bool:
         """Whether there is a text of this key."""
-        return key in catalogue(self.code)
+        return key in self._texts
 
     # --- Numbers ------------------------------------------------------------------------------------------------------
 
@@ -78,7 +86,7 @@ class Language:
         return self("number.between", low=next(ends), high=next(ends))
 
     def _written(self, text: str) -> str:
-        return text.replace(".", self("number.decimal"))
+        return text if self._decimal == "." else text.replace(".", self._decimal)
 
     def listed(self, parts: Sequence[str]) -> str:
         """Parts joined as a list in a sentence."""
@@ -93,7 +101,7 @@ class Language:
     def place(self, km: float, decimals: int = 1) -> str:
         """A place along a run with its unit: km 9.5. Digits that say nothing are left out."""
         text = self.distance(km, decimals)
-        plain = text.rstrip("0").rstrip(self("number.decimal")) if self("number.decimal") in text else text
+        plain = text.rstrip("0").rstrip(self._decimal) if self._decimal in text else text
         return self(f"unit.place.{self.units.distance}", at=plain)
 
     def speed(self, m_s: float | None) -> str:

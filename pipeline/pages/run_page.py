@@ -70,10 +70,14 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "sentence": _sentence(rows, language),
         "symbols": [scale_symbol(f"run-{metric}", 0.0, span) for metric, span in spans.items()],
         "against": [
-            {"metric": language.metric(row["metric"]), "is_derived": not METRIC_OF[row["metric"]].is_reading}
-            | {"cell": against_cell(row, spans[row["metric"]], language), "n": row["n_other_runs"]}
-            | {"drift": language.signed(row["drift_pct_per_10km"])}
-            | {"usual": language.between(row["usual_low"], row["usual_high"])}
+            {
+                "metric": language.metric(row["metric"]),
+                "is_derived": not METRIC_OF[row["metric"]].is_reading,
+                "cell": against_cell(row, spans[row["metric"]], language),
+                "n": row["n_other_runs"],
+                "drift": language.signed(row["drift_pct_per_10km"]),
+                "usual": language.between(row["usual_low"], row["usual_high"]),
+            }
             for row in in_order(rows.against)
         ],
         "columns": [(language.metric(one.column), language.unit(one.unit)) for one in columns],
@@ -133,20 +137,34 @@ def expected_ranges(
         At the middle of each included split: distance [km], and both ends of the range of single runs.
     """
     used = inclusion.with_known_slope(splits)
+    estimated = [
+        row
+        for row in drifts.iter_rows(named=True)
+        if row["drift_pct_per_10km"] is not None and row["metric"] in WITH_USUAL
+    ]
+    effects = used.select(
+        "run_id", "km", *(
+            (effect(row["metric"], own=row) + warm_up_effect(row["response_to_warm_up"], inclusion.split_length_m))
+            .exp().alias(row["metric"])
+            for row in estimated
+        )
+    )  # fmt: skip
+    usual = {
+        (metric, km): (start * (1 + low / 100), start * (1 + high / 100))
+        for metric, km, start, low, high in course.select(
+            "metric", "km", "start_level", "run_low", "run_high"
+        ).iter_rows()
+        if low is not None and high is not None
+    }
     ranges: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
-    for own in drifts.filter(pl.col("drift_pct_per_10km").is_not_null(), pl.col("metric").is_in(WITH_USUAL)).iter_rows(
-        named=True
-    ):
-        metric = own["metric"]
-        of_metric = course.filter(pl.col("metric") == metric).select("km", "start_level", "run_low", "run_high")
-        known = effect(metric, own=own) + warm_up_effect(own["response_to_warm_up"], inclusion.split_length_m)
-        level = pl.col("start_level") * known.exp()
-        ends = [level * (1 + pl.col(name) / 100) for name in ("run_low", "run_high")]
-        middle = (pl.col("km") - 0.5) * inclusion.split_length_m / 1000
-        rows = used.join(of_metric, on="km").sort("run_id", "km").select("run_id", middle, low=ends[0], high=ends[1])
-        for run_id, at, low, high in rows.drop_nulls().iter_rows():
-            if math.isfinite(low) and math.isfinite(high):
-                ranges.setdefault(run_id, {}).setdefault(metric, []).append((at, low, high))
+    for row in effects.sort("run_id", "km").iter_rows(named=True):
+        at = (row["km"] - 0.5) * inclusion.split_length_m / 1000
+        for metric in effects.columns[2:]:
+            if (metric, row["km"]) in usual and row[metric] is not None and math.isfinite(row[metric]):
+                low, high = usual[metric, row["km"]]
+                ranges.setdefault(row["run_id"], {}).setdefault(metric, []).append(
+                    (at, low * row[metric], high * row[metric])
+                )
     return ranges
 
 

@@ -76,10 +76,7 @@ def run_pictures(
         words = language(
             "run.panel.seen", quantity=label, lowest=ticks[0][1] if ticks else "", highest=ticks[-1][1] if ticks else ""
         )
-        readings = [
-            (row["to_km"] / 2 + row["from_km"] / 2, _reading(row, name, expected.get(name, ()), language))
-            for row in splits
-        ]
+        readings = _readings(name, splits, expected.get(name, ()), language)
         panels.append({"name": name, "label": label, "svg": picture.svg(words, kind="panel", readings=readings)})
     return panels
 
@@ -103,7 +100,8 @@ def _scale(name: str, values: Any, expected: Sequence[tuple[float, float, float]
         median = float(np.median(known))
         return Scale(*around([max(float(known.min()), SLOWEST_SHARE * median), float(known.max())]))
     # Single odd samples do not set the scale; the means of the splits and what is usual do.
-    low, high = (float(end) for end in np.quantile(known, [0.01, 0.99]))
+    ordered = np.sort(known)
+    low, high = (float(ordered[int(share * (len(ordered) - 1))]) for share in (0.01, 0.99))
     means = [row[name] for row in splits if row.get(name) is not None]
     return Scale(*around([low, high, *means, *(end for _, *ends in expected for end in ends)]))
 
@@ -123,31 +121,37 @@ def _fast_line(km: Sequence[float], values: Any, x: Scale, y: Scale) -> str:
     across = np.rint(SIZE * (np.asarray(km) - x.low) / (x.high - x.low)).astype(int).tolist()
     share = np.clip((values - y.low) / (y.high - y.low), 0.0, 1.0)
     up = np.where(np.isnan(share), -1, np.rint(SIZE * (1 - np.nan_to_num(share)))).astype(int).tolist()
-    path, pen = [], "M"
+    path, last = [], (0, -1)
     for at, value in zip(across, up, strict=True):
-        if value < 0:
-            pen = "M"
-        else:
-            path.append(f"{pen}{at} {value}")
-            pen = "L"
+        # Steps from point to point are shorter to write than places.
+        path.append("" if value < 0 else f"M{at} {value}" if last[1] < 0 else f"l{at - last[0]} {value - last[1]}")
+        last = (at, value)
     return "".join(path)
 
 
-def _reading(row: Row, name: str, expected: Sequence[tuple[float, float, float]], language: Language) -> str:
-    """What is to be read at a split: its number, its value, and what is usual there."""
-    place = language("run.reading.split", n=row["km"])
-    if name == "altitude_m":
-        return language("run.reading.slope", split=place, slope=language.signed(row["slope_pct"]) or "–")
-    if name == "speed_m_s":
-        return language(
-            "run.reading.speed", split=place, speed=language.speed(row["speed_m_s"]) or "–", unit=language.units.speed
-        )
-    value, unit = row.get(name), language.unit(METRIC_OF[name].unit) if name in METRIC_OF else ""
-    if value is None:
-        return language("run.reading.nothing", split=place)
-    middle = (row["from_km"] + row["to_km"]) / 2
-    usual = next(((low, high) for at, low, high in expected if abs(at - middle) < 1e-6), None)
-    if usual is None:
-        return language("run.reading.value", split=place, value=language.level(name, value), unit=unit)
-    low, high = (language.level(name, end) for end in usual)
-    return language("run.reading.usual", split=place, value=language.level(name, value), unit=unit, low=low, high=high)
+def _readings(
+    name: str, splits: Sequence[Row], expected: Sequence[tuple[float, float, float]], language: Language
+) -> list[tuple[float, str]]:
+    """What is to be read at each split: its value, and what is usual there."""
+    usual = {round(at, 6): (low, high) for at, low, high in expected}
+    decimals, unit = (METRIC_OF[name].decimals, unit_of(name, language)) if name in METRIC_OF else (0, "")
+    readings = []
+    for row in splits:
+        middle, value = (row["from_km"] + row["to_km"]) / 2, row.get(name)
+        if name == "altitude_m":
+            text = (
+                ""
+                if row["slope_pct"] is None
+                else language("run.reading.slope", slope=language.signed(row["slope_pct"]))
+            )
+        elif name == "speed_m_s":
+            text = f"{language.speed(value)} {language.units.speed}"
+        elif value is None:
+            text = language("run.reading.nothing")
+        elif (ends := usual.get(round(middle, 6))) is None:
+            text = f"{language.number(value, decimals)} {unit}"
+        else:
+            low, high = (language.number(end, decimals) for end in ends)
+            text = language("run.reading.usual", value=language.number(value, decimals), unit=unit, low=low, high=high)
+        readings.append((middle, text))
+    return readings

@@ -77,16 +77,19 @@ def complaint_sentences(
     return sentences
 
 
-def open_complaints(complaints: pl.DataFrame, club: ClubRows, language: Language) -> list[str]:
+def open_complaints(
+    complaints: pl.DataFrame, club: ClubRows, language: Language, key: str = "complaint.open"
+) -> list[str]:
     """The open complaints in words, oldest first; what people wrote is left out where athletes are codes.
 
     Args:
         complaints: rows of `complaints` of an athlete.
         club: whether athletes are shown by codes.
+        key: of the text.
     """
     still = complaints.filter(pl.col("to_date").is_null()).sort("from_date", "line")
     return [
-        language("complaint.open", day=language.day(row["from_date"]))
+        language(key, day=language.day(row["from_date"]))
         + (f" ({row['site']})" if row["site"] and not club.is_coded else "")
         for row in still.iter_rows(named=True)
     ]

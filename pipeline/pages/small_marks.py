@@ -1,7 +1,7 @@
 """Small marks inside tables: a change with its interval, a run against the usual, the months of a season.
 
-All marks of a column share one scale, from the negative to the positive `span`; the middle is zero. They are drawn in
-200 by 20 and stretched, as the pictures are.
+All marks of a column share one scale, from the negative to the positive `span`; the middle is zero. Places are percent
+of the width of the cell; heights and colours are in `pages.css`.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.pages.picture import Scale, round_step
+from pipeline.pages.picture import round_step
 
-_WIDTH, _MIDDLE = 200, 10
+_EMPTY = Markup("")
 
 
 def span_of(values: Iterable[float | None], margin: float) -> float:
@@ -26,55 +26,59 @@ def span_of(values: Iterable[float | None], margin: float) -> float:
     return round_step(max(1.1 * largest, 2 * margin, 0.1)) if largest or margin else 1.0
 
 
-def _place(value: float, span: float) -> int:
-    at = Scale(-span, span).at(value) * _WIDTH / 1000
-    return round(min(max(at, 0.0), _WIDTH))
+def place(value: float, span: float) -> int:
+    """The place of a value in percent of the width; what lies beyond the span is at its end."""
+    return round(min(max(50 * (1 + value / span), 0.0), 100.0))
 
 
 def scale_symbol(name: str, margin: float, span: float) -> Markup:
     """What all marks of a column stand on: the margin and zero; referred to by its name."""
-    low, high, zero = (_place(value, span) for value in (-margin, margin, 0.0))
-    return Markup(
-        f'<symbol id="{name}" viewBox="0 0 {_WIDTH} 20" preserveAspectRatio="none">'
-        f'<path d="M{low} 0H{high}V20H{low}Z" class="margin"/><path d="M{zero} 0V20" class="zero"/></symbol>'
-    )
+    low, high = place(-margin, span), place(margin, span)
+    limit = f'<rect class="margin" x="{low}%" width="{high - low}%"/>' if margin else ""
+    return Markup(f'<symbol id="{name}">{limit}<rect class="zero" x="50%"/></symbol>')
 
 
 def change_mark(row: Mapping[str, Any], span: float, symbol: str) -> Markup:
-    """A change with its interval, its colour that of the cell; hollow where the finding is open.
+    """A change with its interval; its colour is that of the cell.
 
     Args:
         row: of `athlete_drift`.
     """
     value, low, high = (row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high"))
-    at = _place(value, span)
-    interval = "" if low is None or high is None else f'<path d="M{_place(low, span)} 10H{_place(high, span)}"/>'
-    hole = f'<path d="M{at} 10h0" class="h"/>' if row["finding"] == "unclear" else ""
-    return _mark(f'<use href="#{symbol}"/>{interval}<path d="M{at} 10h0" class="d"/>{hole}')
+    return _mark(symbol, _bar("", low, high, span), place(value, span))
 
 
-def usual_mark(value: float, low: float | None, high: float | None, span: float, symbol: str) -> Markup:
-    """The change along a run, over the interval that is usual."""
-    usual = ""
-    if low is not None and high is not None:
-        left, right = _place(low, span), _place(high, span)
-        usual = f'<path d="M{left} 4H{right}V16H{left}Z" class="usual"/>'
-    return _mark(f'<use href="#{symbol}"/>{usual}<path d="M{_place(value, span)} 10h0" class="d"/>')
+def usual_mark(row: Mapping[str, Any], span: float, symbol: str) -> Markup:
+    """The change along a run, over the interval that is usual.
+
+    Args:
+        row: of `run_against_usual`.
+    """
+    usual = _bar(' class="usual"', row["usual_low"], row["usual_high"], span)
+    return _mark(symbol, usual, place(row["drift_pct_per_10km"], span))
 
 
 def season_mark(values: Sequence[float], span: float) -> Markup:
     """The months of a season as a line."""
     if len(values) < 2:
-        return Markup("")
+        return _EMPTY
     points = "L".join(
-        f"{round(place * _WIDTH / (len(values) - 1))} {round(20 - _place(value, span) / 10)}"
-        for place, value in enumerate(values)
+        f"{round(100 * month / (len(values) - 1))} {20 - round(place(value, span) / 5)}"
+        for month, value in enumerate(values)
     )
-    return _mark(f'<path d="M0 {_MIDDLE}H{_WIDTH}" class="zero"/><path d="M{points}"/>')
-
-
-def _mark(inside: str) -> Markup:
-    # The number or word next to it says the same.
     return Markup(
-        f'<svg class="mini" viewBox="0 0 {_WIDTH} 20" preserveAspectRatio="none" aria-hidden="true">{inside}</svg>'
+        '<svg class="mini" viewBox="0 0 100 20" preserveAspectRatio="none"><path d="M0 10H100" class="zero"/>'
+        f'<path d="M{points}"/></svg>'
     )
+
+
+def _bar(kind: str, low: float | None, high: float | None, span: float) -> str:
+    if low is None or high is None:
+        return ""
+    left = place(low, span)
+    return f'<rect{kind} x="{left}%" width="{max(place(high, span) - left, 1)}%"/>'
+
+
+def _mark(symbol: str, bar: str, at: int) -> Markup:
+    # The number or word next to it says the same.
+    return Markup(f'<svg class="mini"><use href="#{symbol}"/>{bar}<circle cx="{at}%"/></svg>')

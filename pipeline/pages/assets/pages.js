@@ -19,8 +19,10 @@ function choose(name, value) {
 function valueOf(row, column, kind) {
   const cell = row.cells[column];
   const text = cell.dataset.value ?? cell.textContent.trim();
-  // Who has no number comes last, however it is sorted.
-  return kind === "number" ? (text === "" || Number.isNaN(Number(text)) ? null : Number(text)) : text;
+  if (kind !== "number") return text;
+  // As it is written: with a minus sign, and a comma in some languages. Who has no number comes last.
+  const value = Number(text.replace("\u2212", "-").replace(",", "."));
+  return text === "" || Number.isNaN(value) ? null : value;
 }
 
 function sortBy(table, header, direction) {
@@ -136,14 +138,15 @@ for (const figure of document.querySelectorAll("figure[data-picture]")) {
     const line = document.createElementNS(SVG, "path");
     line.setAttribute("class", "pointer");
     svg.querySelector(".marks").append(line);
-    return { svg, line, places: svg.dataset.x.split(" ").map(Number), texts: svg.dataset.says.split("|") };
+    return { svg, line, name: svg.closest("[data-name]")?.dataset.name, places: svg.dataset.x.split(" ").map(Number), texts: svg.dataset.says.split("|") };
   });
   if (!reading || !pictures.length) continue;
   let at = -1;
   const tell = (place) => {
     at = Math.min(Math.max(place, 0), pictures[0].places.length - 1);
     for (const { line, places } of pictures) line.setAttribute("d", `M${places[at] ?? 0} 0V${WIDTH}`);
-    reading.textContent = pictures.map(({ texts }) => texts[at]).filter(Boolean).join("; ");
+    const texts = pictures.filter(({ texts }) => texts[at]).map(({ name, texts }) => (name ? `${name} ${texts[at]}` : texts[at]));
+    reading.textContent = [figure.dataset.split?.replace("{n}", at + 1), ...texts].filter(Boolean).join(" \u00b7 ");
   };
   for (const { svg, places } of pictures) {
     svg.addEventListener("pointermove", (event) => {
