@@ -33,9 +33,9 @@ from pipeline.pages.athlete_pictures import (
     season_picture,
 )
 from pipeline.pages.athlete_tables import (
-    by_metric,
     FACTS_OF_RUN,
     against_symbols,
+    by_metric,
     complaint_rows,
     contrast_row,
     month_row,

@@ -224,8 +224,11 @@ def season_picture(
     values = [row["drift_pct_per_10km"] for row in runs]
     span = max(values) - min(values) + 1.0
     bounds = [
-        min(max(row[name], min(values) - span), max(values) + span) for row in runs for name in ("drift_low", "drift_high")
-    ]  # fmt: skip
+        min(max(row[name], min(values) - span), max(values) + span)
+        for row in runs
+        for name in ("drift_low", "drift_high")
+        if row[name] is not None
+    ]
     margin = drift["smallest_change_pct"]
     x, y = Scale(first, last), Scale(*around([*bounds, -margin, margin]))
     picture = Picture(

@@ -148,7 +148,9 @@ def complaint_rows(
             "to": row["to_date"],
             "site": language("athlete.complaint_number", n=number) if club.is_coded else row["site"],
             "note": None if club.is_coded else row["note"],
-            "runs": complaint_sentences(row, rows["runs"], rows["run_drift"], metrics, language, min_runs),
+            "runs": complaint_sentences(
+                row, rows["runs"], rows["run_drift"], metrics, language=language, min_runs=min_runs
+            ),
         }
         for number, row in enumerate(in_time.iter_rows(named=True), 1)
     ]
@@ -206,15 +208,14 @@ def against_cell(row: Row | None, span: float, language: Language) -> Context:
     """A run against the usual in one fact: mark, word, number."""
     if row is None:
         return {"mark": "", "word": "", "comparison": "none", "title": ""}
-    low, high = row["usual_low"], row["usual_high"]
+    change, low, high = (row[name] for name in ("drift_pct_per_10km", "usual_low", "usual_high"))
+    key = "comparison.title" if low is not None else "comparison.title_without"
     return {
         "mark": usual_mark(row, span, f"run-{row['metric']}"),
         "word": language(f"comparison.{row['comparison']}"),
         "comparison": row["comparison"],
-        "title": language(
-            "comparison.title", change=language.signed(row["drift_pct_per_10km"]), usual=language.between(low, high)
-        ) if low is not None else language("comparison.title_without", change=language.signed(row["drift_pct_per_10km"])),
-    }  # fmt: skip
+        "title": language(key, change=language.signed(change), usual=language.between(low, high)),
+    }
 
 
 def with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:

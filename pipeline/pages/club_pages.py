@@ -51,7 +51,15 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     derived = _columns([metric for metric in drawn if not metric.is_reading], drifts, language)
     is_large = len(known) > LARGE_CLUB
     athletes = [
-        _athlete(name, club, known[name], drifts[name], [*columns, *([] if is_large else derived)], latest, language)
+        _athlete(
+            name,
+            club,
+            known[name],
+            drifts[name],
+            [*columns, *([] if is_large else derived)],
+            latest=latest,
+            language=language,
+        )
         | {"season": "" if is_large else _season(name, club, drifts[name])}
         for name in known
     ]
@@ -179,6 +187,7 @@ def _athlete(
     totals: Row,
     drifts: Sequence[Row],
     columns: Sequence[Context],
+    *,
     latest: Any,
     language: Language,
 ) -> Context:

@@ -161,7 +161,8 @@ class Picture:
         # What holds links, or takes the keyboard, is no image.
         role = "group" if readings or any(mark.startswith("<a ") for mark in self.marks) else "img"
         return Markup(
-            f'<svg class="picture {kind}" height="{self.height}" width="100%" role="{role}" aria-label="{escape(label)}"{read}>'
+            f'<svg class="picture {kind}" height="{self.height}" width="100%" role="{role}" '
+            f'aria-label="{escape(label)}"{read}>'
             f'<svg class="marks" y="{TOP}" height="{self._inner:.0f}" width="100%" viewBox="0 0 {SIZE} {SIZE}" '
             f'preserveAspectRatio="none" overflow="visible"><path d="{grid}" class="grid"/>{"".join(self.marks)}</svg>'
             f'<g aria-hidden="true">{"".join(self.letters)}</g></svg>'

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
@@ -81,7 +82,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
             for row in in_order(rows.against)
         ],
         "columns": [(language.metric(one.column), language.unit(one.unit)) for one in columns],
-        "splits": [_split(row, columns, language, inclusion.split_length_m) for row in rows.splits],
+        "split_rows": _split_rows([_split(row, columns, language, inclusion.split_length_m) for row in rows.splits]),
         "has_expected": bool(rows.expected),
         "left_out": [
             language(f"run.left_out.{why}") for why in dict.fromkeys(why for *_, why in left_out(rows, inclusion))
@@ -103,7 +104,7 @@ def panels(run: Row, rows: RunRows, trace: pl.DataFrame, *, language: Language, 
         {**row, "from_km": (row["km"] - 1) * per_split, "to_km": (row["km"] - 1) * per_split + row["length_m"] / 1000}
         for row in rows.splits
     ]
-    return run_pictures(trace, placed, rows.expected, left_out(rows, inclusion), length_km, language)
+    return run_pictures(trace, placed, rows.expected, left_out(rows, inclusion), length_km=length_km, language=language)
 
 
 def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:
@@ -231,14 +232,23 @@ def _drift(row: Row, language: Language) -> Context:
     }
 
 
-def _split(row: Row, columns: Sequence[Quantity], language: Language, split_length_m: float) -> Context:
+def _split(row: Row, columns: Sequence[Quantity], language: Language, split_length_m: float) -> list[str]:
+    """The cells of a split: its number, its end, time, speed, slope, share run, and the metrics."""
     end_km = ((row["km"] - 1) * split_length_m + row["length_m"]) / 1000
-    return {
-        "km": row["km"],
-        "to": language.distance(end_km, 2),
-        "moving": duration(row["moving_s"]),
-        "speed": language.speed(row["speed_m_s"]),
-        "slope": language.signed(row["slope_pct"]),
-        "run": "" if row["run_share"] is None else f"{100 * row['run_share']:.0f}",
-        "values": [language.number(row[one.column], one.decimals) for one in columns],
-    }
+    return [
+        str(row["km"]),
+        language.distance(end_km, 2),
+        duration(row["moving_s"]),
+        language.speed(row["speed_m_s"]),
+        language.signed(row["slope_pct"]),
+        "" if row["run_share"] is None else f"{100 * row['run_share']:.0f}",
+        *(language.number(row[one.column], one.decimals) for one in columns),
+    ]
+
+
+def _split_rows(rows: Sequence[Sequence[str]]) -> Markup:
+    """The rows of the table of splits: many cells, which hold numbers and nothing to escape."""
+    return Markup("\n").join(
+        Markup(f'<tr><th scope="row" class="number">{km}</th><td>{"</td><td>".join(cells)}</td></tr>')
+        for km, *cells in rows
+    )

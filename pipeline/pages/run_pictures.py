@@ -118,14 +118,16 @@ def _unit(name: str, language: Language) -> str:
 
 def _fast_line(km: Sequence[float], values: Any, x: Scale, y: Scale) -> str:
     """The path of a trace: the same as `Picture.line`, for many points at once."""
-    across = np.rint(SIZE * (np.asarray(km) - x.low) / (x.high - x.low)).astype(int).tolist()
-    share = np.clip((values - y.low) / (y.high - y.low), 0.0, 1.0)
-    up = np.where(np.isnan(share), -1, np.rint(SIZE * (1 - np.nan_to_num(share)))).astype(int).tolist()
-    path, last = [], (0, -1)
-    for at, value in zip(across, up, strict=True):
-        # Steps from point to point are shorter to write than places.
-        path.append("" if value < 0 else f"M{at} {value}" if last[1] < 0 else f"l{at - last[0]} {value - last[1]}")
-        last = (at, value)
+    across = np.rint(SIZE * (np.asarray(km) - x.low) / (x.high - x.low)).astype(int)
+    has = ~np.isnan(values)
+    up = np.rint(SIZE * (1 - np.clip((values - y.low) / (y.high - y.low), 0.0, 1.0)), where=has, out=np.zeros(len(has)))
+    up = up.astype(int)
+    # Without gaps steps from point to point, which are shorter to write than places.
+    path = []
+    for part in np.split(np.arange(len(has)), np.flatnonzero(np.diff(has)) + 1):
+        if len(part) and has[part[0]]:
+            steps = zip(np.diff(across[part]).tolist(), np.diff(up[part]).tolist(), strict=True)
+            path.append(f"M{across[part[0]]} {up[part[0]]}" + "".join(f"l{right} {down}" for right, down in steps))
     return "".join(path)
 
 

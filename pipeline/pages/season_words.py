@@ -45,6 +45,7 @@ def complaint_sentences(
     runs: pl.DataFrame,
     run_drifts: pl.DataFrame,
     metrics: Sequence[str],
+    *,
     language: Language,
     min_runs: int,
 ) -> list[str]:
