@@ -23,7 +23,7 @@ from pipeline.pages.words import in_order, is_change
 Row = Mapping[str, Any]
 Context = dict[str, Any]
 
-#: Refused files listed on the index; the page of the files has the rest.
+#: Refused files, and changed findings, listed on the index.
 MOST_LISTED = 15
 #: The latest runs are those of so many days up to the last run of the club.
 LATEST_DAYS = 7
@@ -51,19 +51,13 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     derived = _columns([metric for metric in drawn if not metric.is_reading], drifts, language)
     is_large = len(known) > LARGE_CLUB
     athletes = [
-        _athlete(
-            name,
-            club,
-            known[name],
-            drifts[name],
-            [*columns, *([] if is_large else derived)],
-            latest=latest,
-            language=language,
-        )
+        _athlete(name, club, drifts[name], columns if is_large else [*columns, *derived], language)
+        | _last_run(known[name], latest)
         | {"season": "" if is_large else _season(name, club, drifts[name])}
         for name in known
     ]
     refused = ledger.filter(pl.col("status") == "rejected")
+    changed = _changed(club, record["findings"], language)
     rows, n_more, n_all = _latest_runs(club, runs, language)
     return {
         "n_athletes": len(known),
@@ -73,6 +67,8 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "latest": rows,
         "n_more_latest": n_more,
         "n_latest": n_all,
+        "changed": changed[:MOST_LISTED],
+        "n_more_changed": len(changed[MOST_LISTED:]),
         "facts": [language.metric(metric.column) for metric in FACTS_OF_RUN],
         "has_quality": any(row["odd"] for row in rows),
         "symbols": [*_latest_symbols(club), *(column["symbol"] for column in [*columns, *derived])],
@@ -152,6 +148,26 @@ def _latest_symbols(club: ClubRows) -> list[Markup]:
     ]
 
 
+def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], language: Language) -> list[Context]:
+    """Findings that changed with the refresh; athletes who had none before are left out."""
+    known = {row["athlete_id"] for row in findings if row["before"] is not None}
+
+    def words(finding: str | None, key: str) -> str:
+        return language(f"finding.{finding}") if finding else language(key)
+
+    return [
+        {
+            "name": club.shown(row["athlete_id"]),
+            "address": club.address(row["athlete_id"]) if row["athlete_id"] in club.athletes else None,
+            "metric": language.metric(row["metric"]),
+            "before": words(row["before"], "index.not_looked_at"),
+            "after": words(row["after"], "index.no_run_left"),
+        }
+        for row in sorted(findings, key=lambda row: (club.sort_key(row["athlete_id"]), row["metric"]))
+        if row["athlete_id"] in known
+    ]
+
+
 # --- Everybody -------------------------------------------------------------------------------------------------------
 
 
@@ -181,15 +197,17 @@ def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], lan
     return columns
 
 
+def _last_run(totals: Row, latest: Any) -> Context:
+    """How many runs, and how many days before the last run of the club the athlete's was."""
+    return {
+        "n_runs": totals["len"],
+        "days": (latest.date() - totals["started_at_utc"].date()).days,
+        "last_run": totals["started_at_utc"],
+    }
+
+
 def _athlete(
-    name: str,
-    club: ClubRows,
-    totals: Row,
-    drifts: Sequence[Row],
-    columns: Sequence[Context],
-    *,
-    latest: Any,
-    language: Language,
+    name: str, club: ClubRows, drifts: Sequence[Row], columns: Sequence[Context], language: Language
 ) -> Context:
     changes = [
         row
@@ -203,9 +221,6 @@ def _athlete(
         "name": club.shown(name),
         "sort_name": club.sort_key(name),
         "address": club.address(name),
-        "n_runs": totals["len"],
-        "days": (latest.date() - totals["started_at_utc"].date()).days,
-        "last_run": totals["started_at_utc"],
         "state": found,
         "rank": _ORDER[found],
         "largest": f"{largest:.2f}",

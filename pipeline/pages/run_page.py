@@ -104,7 +104,14 @@ def panels(run: Row, rows: RunRows, trace: pl.DataFrame, *, language: Language, 
         {**row, "from_km": (row["km"] - 1) * per_split, "to_km": (row["km"] - 1) * per_split + row["length_m"] / 1000}
         for row in rows.splits
     ]
-    return run_pictures(trace, placed, rows.expected, left_out(rows, inclusion), length_km=length_km, language=language)
+    return run_pictures(
+        trace,
+        placed,
+        expected=rows.expected,
+        left_out=left_out(rows, inclusion),
+        length_km=length_km,
+        language=language,
+    )
 
 
 def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:

@@ -24,7 +24,7 @@ SLOWEST_SHARE = 0.6
 
 
 def run_pictures(
-    trace: pl.DataFrame, splits: Sequence[Row], expected: Mapping[str, Sequence[tuple[float, float, float]]],
+    trace: pl.DataFrame, splits: Sequence[Row], *, expected: Mapping[str, Sequence[tuple[float, float, float]]],
     left_out: Sequence[tuple[float, float, str]], length_km: float, language: Language,
 ) -> list[dict[str, Any]]:  # fmt: skip
     """A panel per quantity that was recorded: its name and its picture.

@@ -108,15 +108,15 @@ def run_against_usual(run_drifts: pl.DataFrame, drifts: pl.DataFrame) -> pl.Data
         .join(drifts.select(*key, "smallest_change_pct"), on=key)
         .sort(*key, "run_id")
     )
+    if entering.is_empty():
+        return pl.DataFrame(schema=types_of("run_against_usual"))
     estimates, errors = (entering[name].to_numpy() for name in (_LINE[0], "within_run_se_pct_per_10km"))
     begins = np.flatnonzero(entering.select(pl.struct(key).rle_id().diff().fill_null(1) != 0).to_series().to_numpy())
     parts = [
         _expected(estimates[begin:end], errors[begin:end])
         for begin, end in zip(begins, np.append(begins[1:], len(estimates)), strict=True)
     ]
-    expected, margin = (
-        np.concatenate([np.empty(0), *column]) for column in (zip(*parts, strict=True) if parts else ([], []))
-    )
+    expected, margin = (np.concatenate(column) for column in zip(*parts, strict=True))
     room = ROOM * entering["smallest_change_pct"].to_numpy()
     return (
         entering.with_columns(
