@@ -111,7 +111,8 @@ def effort_sentence(drifts: Sequence[Row], usual: Mapping[str, Row], language: L
     parts = []
     for row in efforts(drifts):
         if is_change(row):
-            parts.append(_change(row, usual[row["metric"]], language))
+            change = _change(row, usual[row["metric"]], language)
+            parts.append(language("answer.effort_change", change=change))
         elif row["finding"] == "holds":
             parts.append(language("answer.effort_steady", metrics=steady_words([row], language)))
         else:

@@ -143,7 +143,8 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     quality = ("quality",) if club.optional("quality") is not None else ()
     tables = [club.own(name, athlete_id).write_csv() for name in (*_OF_RUNS, *quality)]
     # Of what all metrics of the club decide only the responses are on the pages of runs.
-    responses = club.own("athlete_drift", athlete_id).select("metric", "drift_pct_per_10km", *RESPONSES).write_csv()
+    has_estimate = pl.col("drift_pct_per_10km").is_not_null()
+    responses = club.own("athlete_drift", athlete_id).select("metric", has_estimate, *RESPONSES).write_csv()
     of_runs = [*_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, *tables]
     own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)

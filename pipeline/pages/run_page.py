@@ -111,7 +111,7 @@ def panels(run: Row, rows: RunRows, trace: pl.DataFrame, *, language: Language, 
         left_out=left_out(rows, inclusion),
         length_km=length_km,
         language=language,
-    )
+    )  # fmt: skip
 
 
 def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:

@@ -6,6 +6,7 @@ of the width of the cell; heights and colours are in `pages.css`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -22,7 +23,7 @@ def span_of(values: Iterable[float | None], margin: float) -> float:
     One in twenty may lie beyond, or an athlete with three short runs would press the others into the middle.
     """
     sizes = sorted(abs(value) for value in values if value is not None)
-    largest = sizes[int(0.95 * (len(sizes) - 1))] if sizes else 0.0
+    largest = sizes[math.ceil(0.95 * len(sizes)) - 1] if sizes else 0.0
     return round_step(max(1.1 * largest, 2 * margin, 0.1)) if largest or margin else 1.0
 
 

@@ -31,9 +31,9 @@ def traces(samples: pl.DataFrame) -> pl.DataFrame:
         means over the step's samples weighted by the time that each stands for, gait and heart rate over running
         samples only, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
-    has_moved = ((samples["interval_s"] > 0) & (samples["gait"] != "stand")).to_numpy()
+    has_moved = ((samples["interval_s"] > 0) & (samples["gait"] != "stand")).fill_null(value=False).to_numpy()
     distance_m, weight = (samples[name].to_numpy()[has_moved] for name in ("distance_m", "interval_s"))
-    is_running = (samples["gait"] == "run").to_numpy()[has_moved]
+    is_running = (samples["gait"] == "run").fill_null(value=False).to_numpy()[has_moved]
     step_m = max(distance_m.max(initial=0.0) / POINTS, SHORTEST_STEP_M)
     # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
     place = np.clip(np.ceil(distance_m / step_m) - 1, 0, POINTS - 1).astype(np.intp)
