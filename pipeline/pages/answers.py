@@ -94,6 +94,9 @@ def _change(row: Row, usual: Row, language: Language) -> str:
     """What a metric does, from which level to which: contact time lengthens, from 233 to 248 ms."""
     column, metric = row["metric"], METRIC_OF[row["metric"]]
     start, end = usual["start_level"], usual["level_at_usual_distance"]
+    if start is None or end is None:
+        is_up = row["drift_pct_per_10km"] > 0
+        return f"{language.metric(column)} {language.verb(column, is_up=is_up)}"
     decimals = next(
         (n for n in range(max(metric.decimals - 1, 0), metric.decimals + 2) if round(start, n) != round(end, n)),
         metric.decimals,
