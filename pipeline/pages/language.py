@@ -14,12 +14,14 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from pipeline.core.metrics import LABELS, METRIC_OF
+from pipeline.core.metrics import METRIC_OF, QUANTITIES
 from pipeline.pages.units import Units, deciding, number, signed
 
 _TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
 LANGUAGES = ("en", "de")
+#: Labels of the registry, readings among them that are no metric.
+_LABELS = {quantity.column: quantity.label for quantity in QUANTITIES}
 
 
 @cache
@@ -118,7 +120,7 @@ class Language:
     def metric(self, column: str) -> str:
         """The label of a metric; that of the registry where the catalogue has none."""
         key = f"metric.{column}.label"
-        return self(key) if self.has(key) else LABELS.get(column, column)
+        return self(key) if self.has(key) else _LABELS.get(column, column)
 
     def verb(self, column: str, *, is_up: bool) -> str:
         """What a metric does: lengthens, falls."""

@@ -329,8 +329,10 @@ def test_complaints_are_in_order_of_their_days_and_open_ones_have_no_end():
 
 
 def test_looks_are_at_most_three_with_different_titles_changes_first():
-    rows = [changes("heart_rate_bpm", "rises", 3), changes("step_length_m", "falls", -3), drift("duty_factor", "unclear"),
-            changes("cadence_spm", "falls", -3), changes("contact_time_ms", "rises", 3)]  # fmt: skip
+    rows = [
+        changes("heart_rate_bpm", "rises", 3), changes("step_length_m", "falls", -3),
+        drift("duty_factor", "unclear"), changes("cadence_spm", "falls", -3), changes("contact_time_ms", "rises", 3),
+    ]  # fmt: skip
     found = page(*rows)["looks"]
     assert len(found) == MOST_LOOKS == 3
     assert [one["about"] for one in found] == ["Contact time lengthens", "Cadence falls", "Step length shrinks"]
