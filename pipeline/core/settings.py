@@ -81,6 +81,9 @@ class Settings:
         "Fewer usable splits do not show a slope above their scatter.", smallest=3)
     min_runs: int = _setting(3, ANALYSIS, "runs",
         "Fewer runs do not separate an athlete's habit from that of one day.", smallest=2)
+    min_measured_share: float = _setting(0.5, ANALYSIS, "share of running time",
+        "Splits with a reading for less of their running time do not enter for what rests on it: a mean of a few "
+        "seconds is no kilometre. Common practice, no source.", smallest=0)
     speed_error_pct: float = _setting(SPEED_ERROR_PCT, ANALYSIS, "%",
         "Median of what is expected of the error of a kilometre's speed (standard deviation), before the runs say "
         "more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 to 6 "

@@ -31,7 +31,7 @@ def finish(context: BuildContext) -> pl.DataFrame:
     frames |= {"splits": read_rows(context.built, "splits")} | context.inbox.lists
     for stage in stages_of(CLUB):
         frames |= stage.tables(frames, settings=settings)
-    tables = dict.fromkeys(("recordings", "exclusions", *tables_of(ATHLETE), *tables_of(CLUB)))
+    tables = dict.fromkeys(("recordings", "exclusions", "quality", *tables_of(ATHLETE), *tables_of(CLUB)))
     published = {name: publishable(name, frames[name], subject="the club") for name in tables}
     ledger = published["recordings"]
     made_from = Provenance(_inputs_digest(context.inbox, ledger), settings.digest(), version("splitdrift"))
@@ -49,7 +49,8 @@ def write_output(context: BuildContext, output: str) -> None:
             write_database(context.built, here)
             return
         write_exports(here / "exports", {name: read_rows(context.built, name) for name in SHEETS})
-        write_csv(here / "exports", "splits", read_rows(context.built, "splits"))
+        for name in ("splits", "quality"):
+            write_csv(here / "exports", name, read_rows(context.built, name))
         write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 

@@ -124,15 +124,17 @@ def _gathered(shards: Sequence[Measured]) -> Measured:
     whole = Measured(
         *(
             pl.concat([getattr(shard, part) for shard in shards])
-            for part in ("recordings", "runs", "exclusions", "splits")
+            for part in ("recordings", "runs", "exclusions", "quality", "splits")
         )
     )
     recordings, kept = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
-    exclusions, splits = [], []
-    for shard in shards:
-        own = shard.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
-        exclusions.append(shard.exclusions.join(own, on="run_id", how="semi"))
-        splits.append(shard.splits.join(own, on="run_id", how="semi"))
+    owns = [shard.runs.join(kept, on=["path", "session"], how="semi").select("run_id") for shard in shards]
+    exclusions, quality, splits = (
+        pl.concat(
+            getattr(shard, part).join(own, on="run_id", how="semi") for shard, own in zip(shards, owns, strict=True)
+        )
+        for part in ("exclusions", "quality", "splits")
+    )
     passing = tuple(path for shard in shards for path in shard.passing)
-    return Measured(recordings, kept, pl.concat(exclusions), pl.concat(splits), passing)
+    return Measured(recordings, kept, exclusions, quality, splits, passing)

@@ -13,6 +13,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.core.quality_rules import left_out
 from pipeline.core.queries import run_query
 from pipeline.methods.spring_mass import with_stiffness
 
@@ -27,6 +28,7 @@ def splits(
     samples: pl.DataFrame,
     runs: pl.DataFrame,
     athletes: pl.DataFrame,
+    quality: pl.DataFrame | None = None,
     *,
     split_length_m: float,
     level_slope_pct: float,
@@ -39,6 +41,7 @@ def splits(
         samples: rows of the table `samples`, of any number of runs.
         runs: `run_id`, `athlete_id` and `altitude` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
+        quality: rows of the table `quality` of these runs; None to suspect none of them.
         split_length_m: length of a split [m].
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
         level_roughness_pct: nor do those whose slope has a larger root mean square [%].
@@ -47,15 +50,22 @@ def splits(
     Returns:
         Rows of the table `splits`; the last split of a run has the length that was left.
     """
+    means = split_means(samples, split_length_m=split_length_m).join(
+        runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
+    )
     return with_stiffness(
-        split_means(samples, split_length_m=split_length_m).join(
-            runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
-        ),
+        means if quality is None else means.join(left_out_runs(quality), on="run_id", how="left"),
         athletes,
         level_slope_pct=level_slope_pct,
         level_roughness_pct=level_roughness_pct,
         min_run_share=min_run_share,
     )
+
+
+def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
+    """`run_id` and `suspicion` of the runs of which no split enters the regressions."""
+    suspected = quality.filter(pl.col("suspicion").is_in(left_out())).select("run_id", "suspicion")
+    return suspected.unique("run_id", keep="first", maintain_order=True)
 
 
 def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame:

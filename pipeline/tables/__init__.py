@@ -24,13 +24,14 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Exclusions, Quality, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
     "runs": Runs,
     "samples": Samples,
     "exclusions": Exclusions,
+    "quality": Quality,
     "splits": Splits,
     "responses": Responses,
     "run_drift": RunDrift,
