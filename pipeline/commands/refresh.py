@@ -58,9 +58,11 @@ def bring_up_to_date(
         from pipeline.core.places import is_remote, whole_name
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.quality_notices import quality_notices
         from pipeline.refresh.refresh import refresh as in_process
         from pipeline.store.generations import published
-        from pipeline.store.history import what_came_in
+        from pipeline.store.history import files_that_came_in, what_came_in
+        from pipeline.store.layout import read_table
 
         found = read_inbox(inbox)
         with progress_bar(f"Reading {len(found.files)} files") as progress:
@@ -75,7 +77,8 @@ def bring_up_to_date(
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     console.print(what_came_in(store), highlight=False)
-    show_notices([*found.notices, *with_several_athletes(ledger)])
+    suspect = quality_notices(read_table(store, "quality"), ledger, files=files_that_came_in(store))
+    show_notices([*found.notices, *with_several_athletes(ledger), *suspect])
     console.print()
     show_club(store, found.athletes)
     console.print(

@@ -26,6 +26,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
+from pipeline.core.metrics import READING_OF
 
 REFERENCE_M_S = 3.0
 CADENCE_PER_M_S_VAN_OEVEREN = 6.01
@@ -288,6 +289,8 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         vertical_stiffness_kn_m=unknown,
         contact_balance_pct=unknown,
         n_valid=pl.col("n_valid"),
+        **{one.share_column: pl.lit(1.0) for one in READING_OF.values()},
+        suspicion=pl.lit(None, dtype=pl.String),
     )
 
 
