@@ -1,5 +1,5 @@
 -- A row is: an athlete and a metric.
--- Reads: athlete_drift, families, repeatability, smallest_change, suspected.
+-- Reads: athlete_drift, families, left_out, repeatability, smallest_change, suspected.
 -- Grain: athlete_id, metric.
 -- Parameters: $level, $max_collinearity, $max_late_exclusion_excess, $usual_distance_margin.
 
@@ -41,8 +41,9 @@ weighed AS (
     athlete_drift.*,
     adjusted.q_value,
     smallest_change.smallest_change_pct,
-    suspected.suspicion,
     suspected.missing_because,
+    left_out.left_out_because,
+    COALESCE(suspected.suspicion, left_out.suspicion) AS suspicion,
     repeatability.repeatability,
     repeatability.repeatability_low,
     repeatability.repeatability_high,
@@ -72,6 +73,8 @@ weighed AS (
       AND athlete_drift.metric = repeatability.metric
   LEFT JOIN smallest_change
     ON athlete_drift.metric = smallest_change.metric
+  LEFT JOIN left_out
+    ON athlete_drift.athlete_id = left_out.athlete_id
   LEFT JOIN suspected
     ON
       athlete_drift.athlete_id = suspected.athlete_id
@@ -149,6 +152,7 @@ SELECT
     CONCAT_WS(
       '; ',
       missing_because,
+      left_out_because,
       reason,
       CASE
         WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL

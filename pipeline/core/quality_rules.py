@@ -12,15 +12,16 @@ from dataclasses import dataclass
 
 #: What is wrong with samples that were excluded or mended, the column `fault` of the table `exclusions`.
 FAULTS = (
-    NO_READING, IMPOSSIBLE, STUCK, HALVED, DOUBLED, COPIED, INTERPOLATED, ASTRAY, CORRECTED, SPREAD, MOVED_ON, MERGED,
+    NO_READING, IMPOSSIBLE, STUCK, HALVED, DOUBLED, COPIED, INTERPOLATED, ASTRAY, CORRECTED, SPREAD, FROZEN, MOVED_ON,
+    MERGED,
 ) = (
     "no_reading", "impossible", "stuck", "halved", "doubled", "copied", "interpolated", "astray", "corrected", "spread",
-    "moved_on", "merged",
+    "frozen", "moved_on", "merged",
 )  # fmt: skip
 #: The share of the table `quality` that each is counted in; the others are in none.
 SHARE_OF: Mapping[str, str] = {
-    STUCK: "stuck_share", IMPOSSIBLE: "impossible_share", HALVED: "halved_share", DOUBLED: "doubled_share",
-    COPIED: "copied_share", INTERPOLATED: "interpolated_share", ASTRAY: "interpolated_share",
+    STUCK: "stuck_share", FROZEN: "stuck_share", IMPOSSIBLE: "impossible_share", HALVED: "halved_share",
+    DOUBLED: "doubled_share", COPIED: "copied_share", INTERPOLATED: "interpolated_share", ASTRAY: "interpolated_share",
     CORRECTED: "corrected_share", SPREAD: "corrected_share", MOVED_ON: "corrected_share",
 }  # fmt: skip
 #: After these the value is missing; after the others with a share it was mended.
@@ -144,14 +145,14 @@ class Suspicion:
         fix: what that person can do.
         treatment: what was done with the samples: `excluded`, `mended`, or `kept` and only marked.
         fault: of the samples concerned; None where they are only marked.
-        run_is_left_out: whether no split of the run enters the regressions.
+        is_left_out: whether the splits concerned do not enter the regressions.
     """
 
     words: str
     fix: str
     treatment: str
     fault: str | None = None
-    run_is_left_out: bool = False
+    is_left_out: bool = False
 
 
 #: In order of weight: of several about one quantity the first is given.
@@ -166,42 +167,42 @@ SUSPICIONS: Mapping[str, Suspicion] = {
         words="stuck at one value", treatment=EXCLUDED, fault=STUCK,
         fix="check the sensor: its battery and its connection"),
     "copied": Suspicion(
-        words="the same as cadence and heart rate of each other", treatment=EXCLUDED, fault=COPIED,
+        words="cadence and heart rate show the same values", treatment=EXCLUDED, fault=COPIED,
         fix="wear the heart rate sensor tighter, or check which column of the file is which"),
     "often_impossible": Suspicion(
         words="impossible for a person", treatment=EXCLUDED, fault=IMPOSSIBLE,
         fix="check the unit and the sensor"),
     "sudden_step": Suspicion(
-        words="shifts suddenly and stays there, speed does not", treatment=KEPT,
+        words="shifts suddenly, without a change of speed", treatment=KEPT,
         fix="look whether the sensor slipped or was exchanged; leave the run out by corrections.toml if so"),
     "frozen_and_mended": Suspicion(
         words="stood still while the athlete ran, as in a tunnel", treatment=MENDED, fault=SPREAD,
-        fix="nothing, if the athlete ran on"),
+        fix="nothing to do if the athlete ran on"),
     "positions_astray": Suspicion(
         words="positions astray", treatment=MENDED, fault=ASTRAY,
-        fix="nothing; or export the device's own distance (FIT)"),
+        fix="nothing to do; FIT has the device's own distance"),
     "frozen": Suspicion(
-        words="stood still while the feet ran on", treatment=KEPT, fault=STUCK,
+        words="stood still while the feet ran on", treatment=KEPT, fault=FROZEN,
         fix="leave the run out by corrections.toml, or export it again with distance"),
     "faster_than_records": Suspicion(
-        words="faster over a kilometre or more than anyone has run; the run is left out of the regressions",
-        treatment=KEPT, run_is_left_out=True,
+        words="faster over a kilometre or more than anyone has run, which is left out of the regressions",
+        treatment=KEPT, is_left_out=True,
         fix="correct `sport` or `distance_factor` in corrections.toml"),
     "hardly_run": Suspicion(
         words="hardly any of it was run", treatment=KEPT,
         fix="correct `sport` in corrections.toml if it was a walk or a ride"),
     "clock_set_back": Suspicion(
         words="set back by an hour during the run, as at the end of summer time; the rest was moved on by an hour",
-        treatment=MENDED, fault=MOVED_ON, fix="nothing; or export with times in UTC"),
+        treatment=MENDED, fault=MOVED_ON, fix="nothing to do; to be sure, export with times in UTC"),
     "times_missing": Suspicion(
-        words="rows without a usable time", treatment=EXCLUDED, fault=NO_READING,
+        words="rows without a usable time", treatment=EXCLUDED,
         fix="export the activity again"),
 }  # fmt: skip
 
 
 def left_out() -> tuple[str, ...]:
-    """The suspicions of runs of which no split enters the regressions."""
-    return tuple(name for name, suspicion in SUSPICIONS.items() if suspicion.run_is_left_out)
+    """The suspicions of stretches whose splits do not enter the regressions."""
+    return tuple(name for name, suspicion in SUSPICIONS.items() if suspicion.is_left_out)
 
 
 #: Samples that were excluded or mended, by quantity, reason and fault.

@@ -18,9 +18,9 @@ from pipeline.core.quality_rules import (
     ASTRAY,
     CORRECTED,
     DISTANCE,
+    FROZEN,
     INTERPOLATED,
     SPREAD,
-    STUCK,
     Tally,
     count_samples,
     rule,
@@ -135,7 +135,7 @@ def _without_frozen(
                 n_frozen += stop - first
     count_samples(tally, DISTANCE, "frozen, then a leap: the leap is spread over the stretch", SPREAD, n_spread)
     count_samples(tally, DISTANCE, "frozen while the speed went on: covered at that speed", SPREAD, n_by_speed)
-    count_samples(tally, DISTANCE, "frozen while the feet ran on", STUCK, n_frozen)
+    count_samples(tally, DISTANCE, "frozen while the feet ran on", FROZEN, n_frozen)
     return step, is_mended
 
 
@@ -208,6 +208,12 @@ def _between_sound_positions(readings: Mapping[str, npt.NDArray[Any]], interval_
         }
     )
     spread = np.diff(np.interp(clock, clock[sound], np.cumsum(step)[sound]), prepend=0.0)
+    # Before the first sound position and after the last one there is no way to spread: the usual speed.
+    is_moving = (step > 0) & (interval_s > 0)
+    usual_m_s = float(np.median(step[is_moving] / interval_s[is_moving])) if is_moving.any() else 0.0
+    outside = np.ones(len(clock), dtype=bool)
+    outside[sound[0] + 1 : sound[-1] + 1] = False
+    spread = np.where(outside, usual_m_s * interval_s, spread)
     is_mended |= is_astray
     is_mended[known[1:][astray[:-1] & ~astray[1:]]] = True  # the sound position after one astray
     return Covered(np.where(is_mended, spread, step), is_mended)

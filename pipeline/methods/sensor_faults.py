@@ -158,6 +158,9 @@ def _copied(cadence: Array, heart_rate: Array, clock: Array) -> Iterator[SensorF
 #: which it happens, must hold most of the shift, and the rest must scatter little about the two levels. Common
 #: practice, no source.
 BLOCK_S, LEAST_BLOCKS, ADJACENT_SHARE, SCATTERS = 60.0, 5, 0.6, 3.0
+#: In the three minutes on each side the logarithm of speed varies by this at most: form may shift with pace. Common
+#: practice, no source.
+SPEED_STEADY = 0.10
 
 
 def sudden_step(values: Array, speed_m_s: Array, threshold_pct: float) -> int | None:
@@ -185,7 +188,8 @@ def sudden_step(values: Array, speed_m_s: Array, threshold_pct: float) -> int | 
     rest = yy - slope * xy
     place = LEAST_BLOCKS - 1 + int(np.argmin(rest[LEAST_BLOCKS - 1 : n - LEAST_BLOCKS]))
     shift = float(-weight[place] * (sum_y[place] - slope[place] * sum_x[place]))
-    if 100 * abs(math.expm1(shift)) < threshold_pct:
+    around = slice(max(place - 2, 0), place + 4)
+    if 100 * abs(math.expm1(shift)) < threshold_pct or np.ptp(x[around]) > SPEED_STEADY:
         return None
     adjusted = y - slope[place] * x
     low, high = adjusted[place - 1 : place + 1], adjusted[place + 1 : place + 3]

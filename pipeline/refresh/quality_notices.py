@@ -61,7 +61,8 @@ def suspicion_words(row: Mapping[str, Any]) -> str:
     suspicion = SUSPICIONS[row["suspicion"]]
     share = row.get(SHARE_OF.get(suspicion.fault or "", "")) or 0.0
     size = f"{_percent(share)} {suspicion.treatment}, " if suspicion.treatment != KEPT and share else ""
-    where = f" from km {row['at_km']:.1f} on" if row["at_km"] is not None else ""
+    where = f", km {row['from_km']:.1f}" if row["from_km"] is not None else ""
+    where += f" to {row['to_km']:.1f}" if row["to_km"] is not None else ""
     return f"{LABELS[row['quantity']]}: {size}{suspicion.words}{where}; {suspicion.fix}"
 
 

@@ -45,6 +45,8 @@ _BY_FAULT = {suspicion.fault: name for name, suspicion in SUSPICIONS.items() if 
 #: Number of samples by fault.
 _Counts = Mapping[str, int]
 _Row = dict[str, object]
+#: Where something begins and ends [km].
+_Place = tuple[float | None, float | None]
 
 
 def quality(samples: pl.DataFrame, runs: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:
@@ -92,26 +94,41 @@ def _run_rows(samples: pl.DataFrame, counts: Mapping[str, _Counts]) -> Iterator[
     run = _Run(samples)
     yield _row(SPORT, None, {}, n, suspicion=run.sport_suspicion())
     yield _row(DISTANCE, max(1 - n_mended / n, 0.0), of_distance, n, suspicion=_by_fault(of_distance))
-    yield _row(SPEED, samples[SPEED].count() / n, counts.get(SPEED, {}), n, suspicion=run.speed_suspicion())
+    too_fast = run.too_fast_km()
+    suspicion = "faster_than_records" if too_fast[0] is not None else None
+    yield _row(SPEED, samples[SPEED].count() / n, counts.get(SPEED, {}), n, suspicion=suspicion, place_km=too_fast)
     yield _row(ALTITUDE, samples[ALTITUDE].count() / n, counts.get(ALTITUDE, {}), n, suspicion=None)
     for quantity in READINGS:
         own = counts.get(quantity, {})
-        suspicion, at_km = _by_fault(own), None
+        suspicion, step_km = _by_fault(own), None
         if suspicion is None and own.get(IMPOSSIBLE, 0) >= _OFTEN_IMPOSSIBLE[quantity] * n:
             suspicion = "often_impossible"
-        if suspicion is None and quantity in _STEPS and (at_km := run.step_km(quantity)) is not None:
+        if suspicion is None and quantity in _STEPS and (step_km := run.step_km(quantity)) is not None:
             suspicion = "sudden_step"
-        yield _row(quantity, samples[quantity].count() / n, own, n, suspicion=suspicion, at_km=at_km)
+        yield _row(quantity, samples[quantity].count() / n, own, n, suspicion=suspicion, place_km=(step_km, None))
 
 
 def _row(
-    quantity: str, measured: float | None, counts: _Counts, n: int, *, suspicion: str | None, at_km: float | None = None
+    quantity: str,
+    measured: float | None,
+    counts: _Counts,
+    n: int,
+    *,
+    suspicion: str | None,
+    place_km: _Place = (None, None),
 ) -> _Row:
     shares = dict.fromkeys(_SHARES, 0.0)
     for fault, number in counts.items():
         if fault in SHARE_OF:
             shares[SHARE_OF[fault]] = min(shares[SHARE_OF[fault]] + number / n, 1.0)
-    return {"quantity": quantity, "measured_share": measured, **shares, "suspicion": suspicion, "at_km": at_km}
+    return {
+        "quantity": quantity,
+        "measured_share": measured,
+        **shares,
+        "suspicion": suspicion,
+        "from_km": place_km[0],
+        "to_km": place_km[1],
+    }
 
 
 def _by_fault(counts: _Counts) -> str | None:
@@ -147,18 +164,25 @@ class _Run:
         is_hardly = moving_s >= LEAST_MOVING_S and self._running_s < _HARDLY_RUN.threshold * moving_s
         return "hardly_run" if is_hardly else None
 
-    def speed_suspicion(self) -> str | None:
-        """Whether any distance of a kilometre or more took less time than the record."""
+    def too_fast_km(self) -> _Place:
+        """The stretch with every distance of a kilometre or more that took less time than the record."""
         knots_m = np.arange(0.0, self._distance_m[-1] + 1e-6, KNOT_M)
         at_s = np.interp(knots_m, self._distance_m, np.cumsum(self._interval_s))
+        begins, ends = len(knots_m), 0
         for record_m, record_s in RECORDS:
             n_knots = int(record_m // KNOT_M)
             if len(knots_m) <= n_knots:
                 break
-            fastest_s = float(np.min(at_s[n_knots:] - at_s[:-n_knots]))
-            if fastest_s < record_s * n_knots * KNOT_M / record_m / _FASTER.threshold:
-                return "faster_than_records"
-        return None
+            limit_s = record_s * n_knots * KNOT_M / record_m / _FASTER.threshold
+            is_faster = at_s[n_knots:] - at_s[:-n_knots] < limit_s
+            if is_faster.any():
+                begins = min(begins, int(np.argmax(is_faster)))
+                ends = max(ends, len(is_faster) - 1 - int(np.argmax(is_faster[::-1])) + n_knots)
+        if not ends:
+            return None, None
+        if ends - begins >= len(knots_m) / 2:
+            return 0.0, float(self._distance_m[-1]) / 1000
+        return begins * KNOT_M / 1000, ends * KNOT_M / 1000
 
     def step_km(self, quantity: str) -> float | None:
         """Where a reading is shifted suddenly and stays so; not asked where it is missing for whole minutes."""

@@ -54,7 +54,7 @@ def splits(
         runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
     )
     return with_stiffness(
-        means if quality is None else means.join(left_out_runs(quality), on="run_id", how="left"),
+        means if quality is None else _with_suspicion(means, quality, split_length_m),
         athletes,
         level_slope_pct=level_slope_pct,
         level_roughness_pct=level_roughness_pct,
@@ -62,10 +62,18 @@ def splits(
     )
 
 
-def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
-    """`run_id` and `suspicion` of the runs of which no split enters the regressions."""
-    suspected = quality.filter(pl.col("suspicion").is_in(left_out())).select("run_id", "suspicion")
-    return suspected.unique("run_id", keep="first", maintain_order=True)
+def _with_suspicion(rows: pl.DataFrame, quality: pl.DataFrame, split_length_m: float) -> pl.DataFrame:
+    """Add `suspicion` to the splits that touch a stretch whose splits do not enter the regressions."""
+    stretches = quality.filter(pl.col("suspicion").is_in(left_out())).unique(
+        "run_id", keep="first", maintain_order=True
+    )
+    begins_m = (pl.col("km") - 1) * split_length_m
+    touches = (begins_m < 1000 * pl.col("to_km")) & (begins_m + pl.col("length_m") > 1000 * pl.col("from_km"))
+    return (
+        rows.join(stretches.select("run_id", "suspicion", "from_km", "to_km"), on="run_id", how="left")
+        .with_columns(suspicion=pl.when(touches).then("suspicion"))
+        .drop("from_km", "to_km")
+    )
 
 
 def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame:

@@ -13,7 +13,7 @@ import polars as pl
 from scipy import special
 
 from pipeline.core.metrics import METRICS, READING_OF, readings_behind
-from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS
+from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS, left_out
 from pipeline.core.queries import run_query
 from pipeline.methods.repeatability import repeatability
 from pipeline.tables import types_of
@@ -67,10 +67,12 @@ def athlete_drift(
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
     """
-    suspected = suspected_metrics(quality if quality is not None else pl.DataFrame(schema=types_of("quality")))
+    rows_of_quality = quality if quality is not None else pl.DataFrame(schema=types_of("quality"))
+    suspected = suspected_metrics(rows_of_quality)
     tables = {
         "athlete_drift": _with_missing(drifts, suspected),
         "suspected": suspected,
+        "left_out": left_out_runs(rows_of_quality),
         "repeatability": repeatability(run_drifts),
         "smallest_change": pl.DataFrame(
             list(smallest_change_pct.items()),
@@ -92,6 +94,8 @@ def athlete_drift(
 
 #: Of the samples of a run that had the reading: where more were excluded, the run counts as without it.
 MOSTLY_EXCLUDED = 0.5
+#: The share of an athlete's runs from which on it is said next to the findings. Both: common practice, no source.
+WORTH_SAYING = 0.1
 
 
 def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
@@ -121,7 +125,7 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
             n_excluded=is_excluded.sum(),
             suspicion=pl.col("suspicion").filter(is_excluded).mode().sort().first(),
         )
-        .filter(pl.col("n_excluded") > 0)
+        .filter(pl.col("n_excluded") > 0, pl.col("n_excluded") >= WORTH_SAYING * pl.col("n_runs"))
     )
     labels = {column: one.label for column, one in READING_OF.items()}
     meaning = {name: one.words for name, one in SUSPICIONS.items()}
@@ -142,6 +146,32 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
                 pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String),
             ),
         )
+    )
+
+
+def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
+    """The athletes with runs of which no split entered, and why.
+
+    Args:
+        quality: rows of `quality`.
+
+    Returns:
+        `athlete_id`, `suspicion` (the one of most of these runs) and `left_out_because`, in words.
+    """
+    is_left_out = pl.col("suspicion").is_in(left_out())
+    of_athlete = (
+        quality.group_by("athlete_id")
+        .agg(
+            n_runs=pl.col("run_id").n_unique(),
+            n_left_out=pl.col("run_id").filter(is_left_out).n_unique(),
+            suspicion=pl.col("suspicion").filter(is_left_out).mode().sort().first(),
+        )
+        .filter(pl.col("n_left_out") > 0, pl.col("n_left_out") >= WORTH_SAYING * pl.col("n_runs"))
+    )
+    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    words = pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String)
+    return of_athlete.select(
+        "athlete_id", "suspicion", left_out_because=pl.format("{} of {} runs: {}", "n_left_out", "n_runs", words)
     )
 
 

@@ -112,7 +112,8 @@ class Quality(dy.Schema):
         "Mended otherwise: distance by speed or spread over a stretch, speed by distance, the clock.", nullable=False)
     suspicion = words("What the quantity is suspected of; null where nothing.", *SUSPICIONS, nullable=True)
     treatment = words("What was done about that.", *TREATMENTS, nullable=True)
-    at_km = measure("km", 2, "Where a sudden step is.", smallest=0)
+    from_km = measure("km", 2, "Where a sudden step is, or a stretch begins that is too fast; else null.", smallest=0)
+    to_km = measure("km", 2, "Where that stretch ends; where it is half of the run, the end of the run.", smallest=0)
     fix = words("What a person can do about the suspicion; null without one.", nullable=True)
 
 
@@ -178,5 +179,5 @@ class Splits(dy.Schema):
     contact_balance_share = share("share of running time", 4, "With contact_balance_pct.")
     heart_rate_share = share("share of running time", 4, "With heart_rate_bpm.")
     suspicion = words(
-        "Why no split of the run enters the regressions, from `quality`; null for all others.",
+        "Why it does not enter the regressions: it touches a stretch that is suspect, by `quality`; null for others.",
         *left_out(), nullable=True)
