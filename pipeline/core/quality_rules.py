@@ -88,7 +88,7 @@ RULES: tuple[Rule, ...] = (
           source=_LONGEST_SEEN.format(24)),
     # Whole strides (2 steps/min) stay the same for minutes.
     Stuck(quantity=CADENCE, threshold=300, coarse_from=2, coarse_threshold=600, source=_LONGEST_SEEN.format(230)),
-    Stuck(quantity=HEART_RATE, threshold=300, coarse_from=2, coarse_threshold=600, source=_LONGEST_SEEN.format(53)),
+    Stuck(quantity=HEART_RATE, threshold=600, coarse_from=2, coarse_threshold=1200, source=_LONGEST_SEEN.format(53)),
     Rule(suspicion="one_foot_counted", quantity=CADENCE, threshold=110,
          unit="steps/min, median above 2 m/s: below it a step would be longer than 1.09 m, longer than of any walk"),
     Rule(suspicion="counted_twice", quantity=CADENCE, threshold=260,

@@ -204,9 +204,14 @@ def cases() -> list[Case]:
     slipped = np.where(ten.distance_m > 6000, 0.88, 1.0) * ten.contact_time_ms
     made = [
         Case("good/a.csv", csv_file(ten), ten),
-        Case("astray/a.gpx", gpx_file(ten, _moved(latitude, 1500), longitude), ten),
-        Case("astray-for-a-minute/a.gpx", gpx_file(ten, np.where(lost, latitude + 0.02, latitude), longitude), ten),
-        Case("astray-at-the-start/a.gpx", gpx_file(ten, _moved(latitude, 0), longitude), ten),
+        Case("astray/a.gpx", gpx_file(ten, _moved(latitude, 1500), longitude), ten, {"n_astray": 1}),
+        Case("astray-at-the-start/a.gpx", gpx_file(ten, _moved(latitude, 0), longitude), ten, {"n_astray": 1}),
+        Case(
+            "astray-for-a-minute/a.gpx",
+            gpx_file(ten, np.where(lost, latitude + 0.02, latitude), longitude),
+            ten,
+            {"n_astray": int(lost.sum())},
+        ),
         Case("one-foot/a.csv", csv_file(ten, cadence_spm=half), ten),
         Case("both-feet-fit/a.fit", fit_file(ten, cadence_field=ten.cadence_spm), ten),
         Case("both-feet-gpx/a.gpx", gpx_file(ten, latitude, longitude, cadence=ten.cadence_spm), ten),
