@@ -76,19 +76,20 @@ class Stuck(Rule):
     coarse_threshold: float
 
 
-_LONGEST_SEEN = "in 14 real recordings no reading that was alive stayed longer than {} s at one value while running"
+_LONGEST_SEEN = "a multiple of the longest seen in {} recordings of devices, {} s; the multiple: " + _NO_SOURCE
 
 #: Every threshold of quality.
 RULES: tuple[Rule, ...] = (
     Stuck(quantity="contact_time_ms", threshold=90, coarse_from=5, coarse_threshold=300,
-          source=_LONGEST_SEEN.format(22)),
+          source=_LONGEST_SEEN.format(9, 22)),
     Stuck(quantity="vertical_oscillation_mm", threshold=90, coarse_from=5, coarse_threshold=300,
-          source=_LONGEST_SEEN.format(30)),
+          source=_LONGEST_SEEN.format(9, 28)),
     Stuck(quantity="contact_balance_pct", threshold=90, coarse_from=0.5, coarse_threshold=600,
-          source=_LONGEST_SEEN.format(24)),
+          source=_LONGEST_SEEN.format(6, 29)),
     # Whole strides (2 steps/min) stay the same for minutes.
-    Stuck(quantity=CADENCE, threshold=300, coarse_from=2, coarse_threshold=600, source=_LONGEST_SEEN.format(230)),
-    Stuck(quantity=HEART_RATE, threshold=600, coarse_from=2, coarse_threshold=1200, source=_LONGEST_SEEN.format(53)),
+    Stuck(quantity=CADENCE, threshold=300, coarse_from=2, coarse_threshold=600, source=_LONGEST_SEEN.format(13, 59)),
+    Stuck(quantity=HEART_RATE, threshold=600, coarse_from=2, coarse_threshold=1200,
+          source=_LONGEST_SEEN.format(14, 120)),
     Rule(suspicion="one_foot_counted", quantity=CADENCE, threshold=110,
          unit="steps/min, median above 2 m/s: below it a step would be longer than 1.09 m, longer than of any walk"),
     Rule(suspicion="counted_twice", quantity=CADENCE, threshold=260,

@@ -49,8 +49,7 @@ def write_output(context: BuildContext, output: str) -> None:
             write_database(context.built, here)
             return
         write_exports(here / "exports", {name: read_rows(context.built, name) for name in SHEETS})
-        for name in ("splits", "quality"):
-            write_csv(here / "exports", name, read_rows(context.built, name))
+        write_csv(here / "exports", "splits", read_rows(context.built, "splits"))
         write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 

@@ -172,8 +172,10 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
             splits = read_partitions(known.folder, "splits", athlete_id or "")
-            of_runs = (rows.join(names, on="run_id", how="semi") for rows in (exclusions, quality, splits))
-            carried.append(Measured(own, own_runs, *of_runs))
+            own_exclusions, own_quality, own_splits = (
+                rows.join(names, on="run_id", how="semi") for rows in (exclusions, quality, splits)
+            )
+            carried.append(Measured(own, own_runs, own_exclusions, own_quality, own_splits))
     return carried
 
 

@@ -123,8 +123,9 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    nothing = (empty(name) for name in ("exclusions", "quality", "splits"))
-    measured = Measured(recordings, rows, *nothing, tuple(sorted(passing)))
+    measured = Measured(
+        recordings, rows, empty("exclusions"), empty("quality"), empty("splits"), tuple(sorted(passing))
+    )
     if not runs:
         return SampledRuns(measured, {})
     # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.

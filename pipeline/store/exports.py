@@ -21,8 +21,10 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
     "athlete_drift", "pacing", "contrasts", "season_trend", "season_slope", "complaints", "strike_counts",
-    "strike_shift", "run_drift", "runs", "recordings", "exclusions",
+    "strike_shift", "run_drift", "runs", "recordings", "quality", "exclusions",
 )  # fmt: skip
+#: Of these tables the workbook has only the rows in which the column says something; the CSV has all.
+ONLY_WITH = {"quality": "suspicion"}
 #: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000
 
@@ -70,7 +72,8 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     unit = workbook.add_format({"italic": True, "font_color": "#555555"})
     for name in SHEETS:
-        _write_sheet(workbook, name, tables[name], header, unit)
+        rows = tables[name].drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else tables[name]
+        _write_sheet(workbook, name, rows, header, unit)
     _write_dictionary(workbook, header)
     workbook.close()
 
