@@ -481,11 +481,9 @@ def test_a_run_with_parameters_of_somebody_else_executes_only_what_the_serving_p
             {"parameters": parameters | {"hand_to": command("foreign")}},
             {"job_variables": {"env": {"SPLITDRIFT_NOTIFY": command("foreign")}}},
         ]
-        for body in foreign:
-            answer = ask(runs, {"state": {"type": "SCHEDULED"}, **body})
-            if isinstance(answer, str):
-                continue  # refused
-            wait_until(lambda run=answer["id"]: has_ended(f"{api}/flow_runs/{run}"), seconds=120)
+        answers = [ask(runs, {"state": {"type": "SCHEDULED"}, **body}) for body in foreign]
+        accepted = [answer["id"] for answer in answers if not isinstance(answer, str)]
+        wait_until(lambda: all(has_ended(f"{api}/flow_runs/{run}") for run in accepted), seconds=180)
         ask(runs, {"state": {"type": "SCHEDULED"}})
         wait_until((tmp_path / "own").exists, seconds=120)
     finally:

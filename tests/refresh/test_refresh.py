@@ -121,9 +121,9 @@ def assert_equal_stores(one: Path, other: Path) -> None:
 
 
 @pytest.mark.slow
-def test_two_workers_give_the_same_tables_as_one_process(demo: Refreshed, tmp_path: Path):
-    refresh(read_inbox(CLUB), tmp_path / "store", jobs=2)
-    assert_equal_stores(demo.store, tmp_path / "store")
+def test_two_workers_give_the_same_tables_as_one_process(small_club: Path, small: Refreshed, tmp_path: Path):
+    refresh(read_inbox(small_club), tmp_path / "store", jobs=2)
+    assert_equal_stores(small.store, tmp_path / "store")
 
 
 def test_a_second_refresh_of_the_same_inbox_changes_nothing(line: RunContext, tmp_path: Path):
