@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
+from statsmodels.tools.sm_exceptions import ConvergenceWarning, SingularMatrixWarning
 
 from pipeline.core.arrays import Array
 
@@ -36,19 +37,9 @@ NO_SLOPES = 1e-2
 AT_BOUND = 1e-3
 #: A residual below this share of the scatter of all values is rounding.
 NO_ERROR = 1e-9
-#: Warnings of statsmodels about variances near zero and about its standard errors, which are not used; both are judged
-#: here instead.
-JUDGED_HERE = (
-    "The MLE may be on the boundary",
-    "The Hessian matrix at the estimated parameter values",
-    "Random effects covariance is singular",
-)
-#: Its three warnings that an optimizer did not converge.
-NOT_CONVERGED = (
-    "Gradient optimization failed",
-    "Maximum Likelihood optimization failed",
-    "MixedLM optimization failed",
-)
+#: Warnings of statsmodels that an optimizer did not converge, about variances near zero and about its standard errors,
+#: which are not used: all of it is judged here instead.
+JUDGED_HERE = (ConvergenceWarning, SingularMatrixWarning)
 
 
 @dataclass(frozen=True)
@@ -259,8 +250,8 @@ def _restricted_likelihood(rows: _Rows, random: Array) -> _Variances | None:
             except (np.linalg.LinAlgError, ValueError, FloatingPointError) as error:
                 notes.append(f"{method}: {error}.")
                 continue
-        warned = sorted({" ".join(str(one.message).split()).rstrip(".") for one in caught})
-        notes += [f"{method}: {words}." for words in warned if not words.startswith(JUDGED_HERE + NOT_CONVERGED)]
+        unexpected = [warning.message for warning in caught if not issubclass(warning.category, JUDGED_HERE)]
+        notes += sorted({f"{method}: {' '.join(str(message).split()).rstrip('.')}." for message in unexpected})
         athletes, error_variance = np.asarray(result.cov_re, dtype=np.float64), float(result.scale)
         if not (np.isfinite(athletes).all() and error_variance > 0):
             continue
