@@ -102,13 +102,13 @@ def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> 
     from pipeline.nightly.nightly import Outcome, one_night
     from pipeline.refresh.refresh import refresh as in_process
 
-    def by_flow(found: Inbox, into: Path) -> pl.DataFrame:
+    def by_flow(contents: Inbox, into: Path) -> pl.DataFrame:
         from flows.refresh import refresh_with_prefect
 
-        return refresh_with_prefect(found, into, jobs=jobs, cluster=cluster)
+        return refresh_with_prefect(contents, into, jobs=jobs, cluster=cluster)
 
-    def by_workers(found: Inbox, into: Path) -> pl.DataFrame:
-        return in_process(found, into, jobs=jobs)
+    def by_workers(contents: Inbox, into: Path) -> pl.DataFrame:
+        return in_process(contents, into, jobs=jobs)
 
     night = one_night(plan, by_flow if flow else by_workers)
     click.echo(night.page.text)

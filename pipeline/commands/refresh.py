@@ -62,22 +62,22 @@ def bring_up_to_date(
         from pipeline.store.generations import published
         from pipeline.store.history import what_came_in
 
-        found = read_inbox(inbox)
-        with progress_bar(f"Reading {len(found.files)} files") as progress:
+        contents = read_inbox(inbox)
+        with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:
                 from flows.refresh import refresh_with_prefect
 
                 ledger = refresh_with_prefect(
-                    found, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
+                    contents, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
                 )
             else:
-                ledger = in_process(found, store, wait_s=wait_s, progress=progress, mapper=mapper)
+                ledger = in_process(contents, store, wait_s=wait_s, progress=progress, mapper=mapper)
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     console.print(what_came_in(store), highlight=False)
-    show_notices([*found.notices, *with_several_athletes(ledger)])
+    show_notices([*contents.notices, *with_several_athletes(ledger)])
     console.print()
-    show_club(store, found.athletes)
+    show_club(store, contents.athletes)
     console.print(
         f"\nEverything is in {whole_name(published(store) if is_remote(store) else store)}\n"
         "  pages/index.html       the club and every athlete, to be read in a browser\n"

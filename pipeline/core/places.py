@@ -146,7 +146,7 @@ def remove_tree(folder: Path) -> None:
 def copy_objects(sources: Sequence[Path], targets: Sequence[Path]) -> None:
     """Copy objects inside their store, many at a time."""
     if sources:
-        _file_system(sources[0]).copy([_key(one) for one in sources], [_key(one) for one in targets])
+        _file_system(sources[0]).copy([_key(path) for path in sources], [_key(path) for path in targets])
 
 
 def put_if(path: Path, content: bytes, tag: str | None) -> str | None:

@@ -137,7 +137,7 @@ def mixed_trend(
     beta, covariance, departures = _effects(rows, variances)
     # Back to the original units: level and slope at distance 0 are a linear map of those at the mean distance.
     back = np.array([[1.0, -mean[0] / scale[0]], [0.0, 1 / scale[0]]]) * y_scale
-    own = departures @ back.T
+    random_effects = departures @ back.T
     athletes = back @ variances.athletes @ back.T
     intercept, slope = back @ beta[:2] + [y_mean, 0.0]
     fitted = y_mean + y_scale * (fixed @ beta + np.sum(fixed[:, :2] * departures[athlete_of_row], axis=1))
@@ -153,7 +153,8 @@ def mixed_trend(
         high=float(slope + margin),
         p_value=float(2 * special.stdtr(df, -abs(slope) / se)),
         covariate_slopes={
-            name: float(one * y_scale / of) for name, one, of in zip(extra, beta[2:], scale[1:], strict=True)
+            name: float(coefficient * y_scale / of)
+            for name, coefficient, of in zip(extra, beta[2:], scale[1:], strict=True)
         },
         sd_intercept=sd_intercept,
         sd_slope=sd_slope,
@@ -167,7 +168,7 @@ def mixed_trend(
         note=" ".join(variances.notes),
         fitted=fitted,
         residuals=y - fitted,
-        random_effects={name: (float(a), float(b)) for name, (a, b) in zip(rows.names, own, strict=True)},
+        random_effects={name: (float(a), float(b)) for name, (a, b) in zip(rows.names, random_effects, strict=True)},
     )
 
 
@@ -177,7 +178,7 @@ def _check(value: Array, distance: Array, extra: Mapping[str, Array], athlete_of
     if not all(np.isfinite(column).all() for column in (value, distance, *extra.values())):
         raise ValueError("A row has a missing value: leave it out first.")
     n_identifiable = sum(
-        np.ptp(distance[athlete_of_row == one]) > 0 for one in range(int(athlete_of_row.max(initial=-1)) + 1)
+        np.ptp(distance[athlete_of_row == place]) > 0 for place in range(int(athlete_of_row.max(initial=-1)) + 1)
     )
     if n_identifiable < FEWEST_ATHLETES:
         raise ValueError(f"A trend over athletes needs three athletes at two distances each, not {n_identifiable}.")
@@ -197,9 +198,9 @@ def _check_design(rows: _Rows) -> None:
 def _own_lines(rows: _Rows) -> tuple[Array, Array]:
     """Level and slope of each athlete by least squares, covariates in common, and the residuals."""
     place, n_athletes = np.arange(len(rows.value)), len(rows.names)
-    own = np.zeros((len(place), 2 * n_athletes))
-    own[place, 2 * rows.athlete_of_row], own[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
-    full = np.column_stack([own, rows.fixed[:, 2:]])
+    by_athlete = np.zeros((len(place), 2 * n_athletes))
+    by_athlete[place, 2 * rows.athlete_of_row], by_athlete[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
+    full = np.column_stack([by_athlete, rows.fixed[:, 2:]])
     coefficients = np.linalg.lstsq(full, rows.value)[0]
     lines = np.asarray(coefficients[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
     return lines, np.asarray(rows.value - full @ coefficients, dtype=np.float64)
@@ -210,7 +211,10 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
     lines, rest = _own_lines(rows)
     error = max(float(rest @ rest) / max(len(rest) - 2 * len(lines), 1), NO_ERROR)
     expected = np.mean(
-        [np.linalg.pinv(x.T @ x) for x in (rows.fixed[rows.athlete_of_row == one, :2] for one in range(len(lines)))],
+        [
+            np.linalg.pinv(x.T @ x)
+            for x in (rows.fixed[rows.athlete_of_row == place, :2] for place in range(len(lines)))
+        ],
         axis=0,
     )
     values, vectors = np.linalg.eigh((np.cov(lines.T) / error - expected)[:n_random, :n_random])
@@ -270,8 +274,8 @@ def _effects(rows: _Rows, variances: _Variances) -> tuple[Array, Array, Array]:
     n_fixed = rows.fixed.shape[1]
     inner, right = np.zeros((n_fixed, n_fixed)), np.zeros(n_fixed)
     terms = []
-    for one in range(len(rows.names)):
-        x, y = rows.fixed[rows.athlete_of_row == one], rows.value[rows.athlete_of_row == one]
+    for athlete in range(len(rows.names)):
+        x, y = rows.fixed[rows.athlete_of_row == athlete], rows.value[rows.athlete_of_row == athlete]
         z = x[:, :2]
         total = z @ variances.athletes @ z.T + variances.error * np.eye(len(y))
         weighted = np.linalg.solve(total, np.column_stack([x, y]))
@@ -279,5 +283,5 @@ def _effects(rows: _Rows, variances: _Variances) -> tuple[Array, Array, Array]:
         right += x.T @ weighted[:, -1]
         terms.append(variances.athletes @ z.T @ weighted)
     beta = np.linalg.solve(inner, right)
-    departures = np.array([one[:, -1] - one[:, :-1] @ beta for one in terms], dtype=np.float64)
+    departures = np.array([term[:, -1] - term[:, :-1] @ beta for term in terms], dtype=np.float64)
     return np.asarray(beta, np.float64), np.asarray(np.linalg.inv(inner), np.float64), departures

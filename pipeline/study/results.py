@@ -158,12 +158,12 @@ def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -
 
 
 def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
-    own = rows.filter(
+    matching = rows.filter(
         pl.col("analysis") == published.analysis,
         pl.col("metric") == (published.metric or ""),
         pl.col("statistic") == published.statistic,
     )
-    ours, low, high = own.select("estimate", "low", "high").row(0) if own.height else (None, None, None)
+    ours, low, high = matching.select("estimate", "low", "high").row(0) if matching.height else (None, None, None)
     error, note = _published_error(published), ""
     interval = (published.low, published.high)
     if published.low is None and error is not None:

@@ -36,8 +36,8 @@ class Source:
 @cache
 def all_sources() -> tuple[Source, ...]:
     """All works of the file."""
-    given = tomllib.loads(_WORKS.read_text(encoding="utf-8"))["source"]
-    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in given)
+    works = tomllib.loads(_WORKS.read_text(encoding="utf-8"))["source"]
+    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in works)
 
 
 def sources(study: Study, results: pl.DataFrame, *, with_power: bool) -> list[Source]:
@@ -76,5 +76,5 @@ def _calls(study: Study, results: pl.DataFrame, *, with_power: bool) -> set[str]
 
 
 def _is_used(source: Source, results: pl.DataFrame) -> bool:
-    own = results.filter(pl.col("design").is_in(list(source.of)))
-    return bool(own["method"].str.contains(source.said, literal=True).any())
+    rows = results.filter(pl.col("design").is_in(list(source.of)))
+    return bool(rows["method"].str.contains(source.said, literal=True).any())

@@ -27,11 +27,11 @@ def values(
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
         [s]), `log` of the metric in its unit.
     """
-    own = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
+    responses = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
     used = (
         inclusion.with_known_slope(splits)
         .filter(pl.col(metric) > 0)
-        .join(own, on="athlete_id", how="left", maintain_order="left")
+        .join(responses, on="athlete_id", how="left", maintain_order="left")
     )
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
