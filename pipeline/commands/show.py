@@ -57,7 +57,8 @@ def club_summary(
         _at_a_glance(drifts, runs, shown),
         *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
         Text(
-            "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
+            "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
+            "All metrics: the workbook, or `splitdrift show athlete_drift`."
         ),
         Text(CAUTION, style="italic"),
     )
@@ -100,14 +101,14 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
 
 
 def _listed(rows: pl.DataFrame) -> str:
-    """Labels of metrics; for changes with size and onset."""
+    """Labels of metrics; with an onset, the change beyond it, else for changes the one over whole runs."""
     parts = []
     for row in rows.iter_rows(named=True):
         part = LABELS[row["metric"]]
-        if is_change(row):
-            part += f" {_signed(row['drift_pct_per_10km'])} %"
         if row["onset_km"] is not None:
-            part += f" (from km {row['onset_km']:.1f})"
+            part += f" {_signed(row['drift_after_onset_pct'])} % beyond km {row['onset_km']:.1f}"
+        elif is_change(row):
+            part += f" {_signed(row['drift_pct_per_10km'])} %"
         parts.append(part)
     return ", ".join(parts)
 

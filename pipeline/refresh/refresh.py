@@ -249,9 +249,11 @@ def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
 
 def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
     first = ledger.sort(pl.col("status") != "rejected", "path", "session").row(0, named=True)
+    outcome = f"{first['path']}: {first['reason']} {first['fix'] or ''}".strip()
+    if len(inbox.files) == 1:
+        return NothingDone(f"The only file in {inbox.folder} gave no run. {outcome}")
     return NothingDone(
-        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. "
-        f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
+        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. The first: {outcome} "
         "`splitdrift check` lists them all."
     )
 

@@ -112,7 +112,7 @@ def test_markup_in_ids_is_shown_as_text():
 
 def test_the_command_lists_a_real_store(store: Path):
     text = " ".join(run("history", "--store", store).output.replace("│", " ").split())
-    for words in ("000001", "kept took", "000003", "valid now took", "1 new", "1 refused", "nothing new, 2 times"):
+    for words in ("000001", "kept took", "000003", "valid now took", "1 new", "1 rejected", "nothing new, 2 times"):
         assert words in text
 
 

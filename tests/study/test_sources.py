@@ -43,13 +43,13 @@ def study(design: str, words: str = "", *, metric: str = "cadence_spm", top: str
     return read_study(text, name="study.toml")
 
 
-def named(asked: Study, method: str = "", *, corrected: float | None = None, with_power: bool = False) -> set[str]:
-    [analysis] = asked.analyses
+def named(stated: Study, method: str = "", *, corrected: float | None = None, with_power: bool = False) -> set[str]:
+    [analysis] = stated.analyses
     rows = pl.DataFrame(
         [(analysis.design, method, corrected)],
         schema={"design": pl.String, "method": pl.String, "p_corrected": pl.Float64}, orient="row",
     )  # fmt: skip
-    return {one.work.partition(". ")[0] for one in sources(asked, rows, with_power=with_power)}
+    return {source.work.partition(". ")[0] for source in sources(stated, rows, with_power=with_power)}
 
 
 @pytest.mark.parametrize("design", DESIGNS)
@@ -82,9 +82,9 @@ def test_adjusting_names_what_the_responses_come_from():
     [("holm", {"Holm 1979"}), ("benjamini_hochberg", {"Benjamini and Hochberg 1995"}), ("none", set())],
 )
 def test_a_correction_is_named_where_something_was_corrected(correction: str, more: set[str]):
-    asked = study("trend", top=f'correction = "{correction}"')
-    assert named(asked, corrected=0.04) == WORKS["trend"] | more
-    assert named(asked, corrected=None) == WORKS["trend"]
+    stated = study("trend", top=f'correction = "{correction}"')
+    assert named(stated, corrected=0.04) == WORKS["trend"] | more
+    assert named(stated, corrected=None) == WORKS["trend"]
 
 
 def test_stiffness_and_power_are_named_where_they_are_told():
@@ -97,21 +97,21 @@ def test_stiffness_and_power_are_named_where_they_are_told():
 
 def test_every_work_of_the_file_is_called_for_by_something():
     callers = {*DESIGNS, *CORRECTIONS, "adjust", "stiffness", "power"}
-    for one in all_sources():
-        assert one.of, one.work
-        assert set(one.of) <= callers, one.work
-        if one.said:
-            assert len(one.of) == 1, one.work
-    works = [one.work.partition(". ")[0] for one in all_sources()]
+    for source in all_sources():
+        assert source.of, source.work
+        assert set(source.of) <= callers, source.work
+        if source.said:
+            assert len(source.of) == 1, source.work
+    works = [source.work.partition(". ")[0] for source in all_sources()]
     assert len(set(works)) == len(works)
     elsewhere = {"Johnson and Welch", "Morin", "Holm", "Benjamini", "Phipson", "Bowker", "Maxwell", "Stuart", "Carkeet"}
     for work in works:
         assert any(work in named for named in WORKS.values()) or work.startswith((*elsewhere, "Bland", "Zou")), work
 
 
-@pytest.mark.parametrize("one", all_sources(), ids=lambda one: one.work[:20])
-def test_a_work_has_authors_a_year_a_title_and_a_place_and_says_how_it_was_read(one):
-    assert re.fullmatch(r"[A-Z][\w, -]+ (19|20)\d\d\. .{10,}\. .*\w.*", one.work)
-    assert re.search(r"\d+:e?\d|doi 10\.|\d-\d|Wiley|Oliver", one.work)
-    assert one.read_as in ("seen", "recalled from memory")
-    assert one.gives
+@pytest.mark.parametrize("source", all_sources(), ids=lambda source: source.work[:20])
+def test_a_work_has_authors_a_year_a_title_and_a_place_and_says_how_it_was_read(source):
+    assert re.fullmatch(r"[A-Z][\w, -]+ (19|20)\d\d\. .{10,}\. .*\w.*", source.work)
+    assert re.search(r"\d+:e?\d|doi 10\.|\d-\d|Wiley|Oliver", source.work)
+    assert source.read_as in ("seen", "recalled from memory")
+    assert source.gives
