@@ -73,7 +73,7 @@ def test_each_refresh_is_a_row_with_when_how_long_and_what_came_in():
     assert "000001 2026-11-26 02:00 12 new" in lines
     assert "valid now took 4.2 s 1 read again" in lines
     assert "2 gone" in lines
-    assert "3 refused" in lines
+    assert "3 rejected" in lines
 
 
 def test_a_changed_finding_is_shown_before_and_after_in_words():
