@@ -1,6 +1,6 @@
 """Splits at equal speed and slope: what an athlete's own responses do to a metric, to be taken out of it.
 
-With the responses that `athlete_drift` publishes, so that whoever has the tables finds the same.
+With the responses that `athlete_drift` publishes, so that the tables are enough to repeat it.
 """
 
 from __future__ import annotations

@@ -254,7 +254,7 @@ def plausible(metric: str) -> tuple[float, float]:
 
 
 def published(metric: str, speed_error_pct: float) -> ErrorPrior:
-    """What is known of the response of a metric, and of the error of speed, before anybody has run."""
+    """What is known of the response of a metric, and of the error of speed, before there are runs."""
     of = METRIC_OF[metric]
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 

@@ -113,7 +113,7 @@ class Draw:
         return PLANTED[(self.place + athlete_place + columns.index(metric)) % len(PLANTED)]
 
     def random(self, athlete_id: str) -> np.random.Generator:
-        """The same numbers for the same athlete, whoever else is in the club."""
+        """The same numbers for the same athlete, independent of the rest of the club."""
         name = f"{self.seed}:{self.test}:{self.place}:{athlete_id}"
         return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))
 

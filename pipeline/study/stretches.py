@@ -89,3 +89,8 @@ def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
 def percent(log_change: float | None) -> float | None:
     """A change of a logarithm as percent."""
     return None if log_change is None else 100 * float(np.expm1(log_change))
+
+
+def in_percent(log_change: float, low: float | None, high: float | None) -> dict[str, float | None]:
+    """An estimate and its interval, changes of a logarithm, as percent."""
+    return {"estimate": percent(log_change), "low": percent(low), "high": percent(high)}

@@ -117,18 +117,6 @@ def test_levels_and_slopes_that_go_together_are_kept_and_the_note_says_so():
     assert 0.8 < trend.se / (slopes.std(ddof=1) / math.sqrt(10)) < 1.2
 
 
-def test_a_covariate_takes_its_part_out_of_the_slope():
-    value, distance, who = season(10)
-    draw = np.random.default_rng(1)
-    speed = 3.5 - 0.05 * distance + draw.normal(0, 0.2, len(value))
-    hill = draw.normal(0, 2, len(value))
-    plain = mixed_trend(value, distance, who)
-    trend = mixed_trend(value - 12 * speed + 0.7 * hill, distance, who, covariates={"speed": speed, "hill": hill})
-    assert trend.covariate_slopes == pytest.approx({"speed": -12, "hill": 0.7}, abs=1)
-    assert trend.slope == pytest.approx(plain.slope, abs=0.05)
-    assert mixed_trend(value - 12 * speed, distance, who).slope > trend.slope + 0.3
-
-
 def test_athletes_with_one_row_take_part_in_the_level():
     value, distance, who = season(11)
     trend = mixed_trend([*value, 300.0], [*distance, 5.0], [*who, 99])
@@ -144,29 +132,20 @@ LINE, WHO = [1.0, 2.0, 1.0, 2.0, 1.0, 2.0], ["a", "a", "b", "b", "c", "c"]
 
 
 @pytest.mark.parametrize(
-    ("value", "distance", "athlete", "covariates", "said"),
+    ("value", "distance", "athlete", "said"),
     [
-        (LINE[:4], LINE[:4], WHO[:4], None, "three athletes at two distances each, not 2"),
-        ([], [], [], None, "three athletes at two distances each, not 0"),
-        (LINE, many(), WHO, None, "three athletes at two distances each, not 0"),
-        (many(), LINE, WHO, None, "All values are equal"),
-        (LINE, LINE, WHO, {"speed": many()}, "All speed are equal"),
-        (LINE, LINE, WHO[:5], None, "same length"),
-        (LINE, LINE, WHO, {"speed": LINE[:5]}, "same length"),
-        ([math.nan, *LINE[1:]], LINE, WHO, None, "leave it out first"),
-        (
-            [1.0, 2.0, 4.0, 3.0, 0.0, 2.0],
-            LINE,
-            WHO,
-            {"twice": [2 * km for km in LINE]},
-            "linear combination of distance",
-        ),
-        ([1.0, 2.0, 4.0, 3.0, 0.0, 2.0], LINE, WHO, None, "without error"),
+        (LINE[:4], LINE[:4], WHO[:4], "three athletes at two distances each, not 2"),
+        ([], [], [], "three athletes at two distances each, not 0"),
+        (LINE, many(), WHO, "three athletes at two distances each, not 0"),
+        (many(), LINE, WHO, "All values are equal"),
+        (LINE, LINE, WHO[:5], "same length"),
+        ([math.nan, *LINE[1:]], LINE, WHO, "leave it out first"),
+        ([1.0, 2.0, 4.0, 3.0, 0.0, 2.0], LINE, WHO, "without error"),
     ],
 )
-def test_what_cannot_be_fitted_is_refused_in_words(value, distance, athlete, covariates, said):
+def test_what_cannot_be_fitted_is_refused_in_words(value, distance, athlete, said):
     with pytest.raises(ValueError, match=said):
-        mixed_trend(value, distance, athlete, covariates=covariates)
+        mixed_trend(value, distance, athlete)
 
 
 def test_an_optimizer_that_fails_is_told_and_the_next_one_tried(monkeypatch):
