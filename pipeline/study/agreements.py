@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import polars as pl
 
@@ -50,16 +52,19 @@ def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
         runs = both["run_id"].to_list()
         subject, group = (both["athlete_id"].to_list(), runs) if by_athlete else (runs, None)
         result = agreement(here, there, subject=subject, group=group)
-        about = statistics_of(analysis, metric, both)
         units = "athletes" if by_athlete else "runs"
-        method = f"{result.method}; {units} are the units of the intervals; of logarithms, as percent"
         notes = [
             *([] if by_athlete else ["one athlete: intervals do not hold for others"]),
             *([f"{n_same} runs that read the same in both stores, from one sensor, left out"] if n_same else []),
         ]
-        note = "; ".join(notes)
+        about = partial(
+            statistics_of(analysis, metric, both),
+            method=f"{result.method}; {units} are the units of the intervals; of logarithms, as percent",
+            note="; ".join(notes),
+            way="several_pairs" if result.n_pairs > result.n_subjects else "one_pair",
+        )
         statistics += [
-            about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high, method=method, note=note)
+            about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high)
             for statistic, limit in (
                 ("bias_pct", result.bias),
                 ("lower_limit_pct", result.lower),

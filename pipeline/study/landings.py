@@ -90,10 +90,7 @@ def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
         "mcnemar": mcnemar_chi_squared(two, continuity=False),
     }
     if len(occurs) > 2:
-        tests |= {
-            name: test(table[np.ix_(occurs, occurs)])
-            for name, test in (("bowker", bowker), ("stuart_maxwell", stuart_maxwell))
-        }
+        tests |= {name: test(table[np.ix_(occurs, occurs)]) for name, test in _OF_ALL_CLASSES.items()}
     return [
         about(
             statistic=f"{name}_statistic",
@@ -101,11 +98,15 @@ def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
             level=None,
             p_value=test.p_value,
             is_primary=name == "mcnemar_exact",
-            smallest_cell=of_two if name.startswith("mcnemar") else _smallest(of_two or 0, of_several or 0),
+            smallest_cell=_smallest(of_two or 0, of_several or 0) if name in _OF_ALL_CLASSES else of_two,
+            way=name,
             method=test.method + (f", {test.degrees_of_freedom} degrees of freedom" if test.degrees_of_freedom else ""),
         )
         for name, test in tests.items()
     ]
+
+
+_OF_ALL_CLASSES = {"bowker": bowker, "stuart_maxwell": stuart_maxwell}
 
 
 def _smallest(*counts: int) -> int | None:

@@ -27,6 +27,7 @@ class Statistic:
         n_athletes: number of athletes that it was computed from.
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
+        way: which of several ways of its design that was, where works in `sources.toml` depend on it.
         smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
             it is not based on counts of people.
     """
@@ -46,6 +47,7 @@ class Statistic:
     method: str = ""
     note: str = ""
     smallest_cell: int | None = None
+    way: str = ""
 
 
 def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Statistic]:

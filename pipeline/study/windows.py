@@ -8,7 +8,7 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.methods.equivalence import equivalence
-from pipeline.methods.paired_change import PairedChange, paired_change, smallest_p
+from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, PairedChange, paired_change, smallest_p
 from pipeline.methods.sample_size import change_components, sample_sizes
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
@@ -153,6 +153,7 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
             is_primary=True,
             method=f"mean change of the logarithm, t interval; p by {change.p_method}; {change.n} {analysis.unit}s can "
             f"reach p = {smallest_p(change.n):.2g}",
+            way="signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted",
             note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(

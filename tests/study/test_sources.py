@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
-import polars as pl
 import pytest
 
+from pipeline.study.results import Statistic
 from pipeline.study.sources import all_sources, sources
 from pipeline.study.study_file import CORRECTIONS, DESIGNS, Study
 from pipeline.study.study_reader import read_study
@@ -43,13 +43,11 @@ def study(design: str, words: str = "", *, metric: str = "cadence_spm", top: str
     return read_study(text, name="study.toml")
 
 
-def named(stated: Study, method: str = "", *, corrected: float | None = None, with_power: bool = False) -> set[str]:
+def named(stated: Study, way: str = "", *, is_corrected: bool = False, with_power: bool = False) -> set[str]:
     [analysis] = stated.analyses
-    rows = pl.DataFrame(
-        [(analysis.design, method, corrected)],
-        schema={"design": pl.String, "method": pl.String, "p_corrected": pl.Float64}, orient="row",
-    )  # fmt: skip
-    return {source.work.partition(". ")[0] for source in sources(stated, rows, with_power=with_power)}
+    statistic = Statistic(analysis.name, analysis.design, None, "change_pct", 1.0, way=way)
+    works = sources(stated, [statistic], is_corrected=is_corrected, with_power=with_power)
+    return {source.work.partition(". ")[0] for source in works}
 
 
 @pytest.mark.parametrize("design", DESIGNS)
@@ -58,18 +56,18 @@ def test_a_design_names_the_works_of_its_own_methods_and_no_others(design: str):
 
 
 @pytest.mark.parametrize(
-    ("design", "method", "more"),
+    ("design", "way", "more"),
     [
-        ("paired_windows", "signs, 9999 patterns drawn with seed 1, (b + 1) / (m + 1)", {"Phipson and Smyth 2010"}),
-        ("paired_windows", "signs, all patterns counted (exact)", set()),
-        ("landing", "Bowker, 6 degrees of freedom", {"Bowker 1948"}),
-        ("landing", "Stuart-Maxwell chi-squared, approximate", {"Maxwell 1970", "Stuart 1955"}),
-        ("agreement", "several pairs per subject (Bland and Altman 2007)", {"Bland and Altman 2007", "Zou 2013"}),
-        ("agreement", "limits with exact intervals by the noncentral t distribution", {"Carkeet 2015"}),
+        ("paired_windows", "signs_drawn", {"Phipson and Smyth 2010"}),
+        ("paired_windows", "signs_counted", set()),
+        ("landing", "bowker", {"Bowker 1948"}),
+        ("landing", "stuart_maxwell", {"Maxwell 1970", "Stuart 1955"}),
+        ("agreement", "several_pairs", {"Bland and Altman 2007", "Zou 2013"}),
+        ("agreement", "one_pair", {"Carkeet 2015"}),
     ],
 )
-def test_of_several_ways_of_a_design_the_one_that_was_taken_is_named(design: str, method: str, more: set[str]):
-    assert named(study(design), method) == WORKS[design] | more
+def test_of_several_ways_of_a_design_the_one_that_was_taken_is_named(design: str, way: str, more: set[str]):
+    assert named(study(design), way) == WORKS[design] | more
 
 
 def test_adjusting_names_what_the_responses_come_from():
@@ -83,8 +81,8 @@ def test_adjusting_names_what_the_responses_come_from():
 )
 def test_a_correction_is_named_where_something_was_corrected(correction: str, more: set[str]):
     stated = study("trend", top=f'correction = "{correction}"')
-    assert named(stated, corrected=0.04) == WORKS["trend"] | more
-    assert named(stated, corrected=None) == WORKS["trend"]
+    assert named(stated, is_corrected=True) == WORKS["trend"] | more
+    assert named(stated, is_corrected=False) == WORKS["trend"]
 
 
 def test_stiffness_and_power_are_named_where_they_are_told():
@@ -100,7 +98,7 @@ def test_every_work_of_the_file_is_called_for_by_something():
     for source in all_sources():
         assert source.of, source.work
         assert set(source.of) <= callers, source.work
-        if source.said:
+        if source.way:
             assert len(source.of) == 1, source.work
     works = [source.work.partition(". ")[0] for source in all_sources()]
     assert len(set(works)) == len(works)
