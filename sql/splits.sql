@@ -133,7 +133,7 @@ measured AS (
   GROUP BY run_id, km
 )
 
--- Flight, duty factor and step length follow from the means beside them, so that a row never contradicts itself.
+-- Flight, duty factor and step length follow from the means next to them, so that a row never contradicts itself.
 SELECT
   measured.run_id,
   measured.km,
@@ -146,7 +146,7 @@ SELECT
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
-  -- Of a split whose altitude is known for less than half, nobody knows the slope.
+  -- Of a split whose altitude is known for less than half, the slope is not known.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,
   COALESCE(moving_s, 0) AS moving_s,

@@ -71,7 +71,7 @@ def test_every_option_is_explained():
 
 def test_refresh_explains_its_exit_codes():
     text = " ".join(run("refresh", "--help").output.split())
-    assert "0 done (refused files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
+    assert "0 done (rejected files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
 
 
 @pytest.mark.parametrize("words", [["--help"], ["refresh", "--help"], ["calibrate", "--help"], ["--version"]])
