@@ -124,10 +124,10 @@ def recording(
     return sessions
 
 
-def _distinct(name: str, others: Set[str]) -> str:
+def _distinct(name: str, taken: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
-    return next(candidate for candidate in numbered if candidate not in others)
+    return next(candidate for candidate in numbered if candidate not in taken)
 
 
 def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> list[Session]:
@@ -143,7 +143,7 @@ def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> l
         recordings = READERS[ending](content, options)
     except Refused as refusal:
         return [session.rejected(refusal)]
-    return [_judged(replace(session, place=place), one) for place, one in enumerate(recordings, start=1)]
+    return [_judged(replace(session, place=place), recording) for place, recording in enumerate(recordings, start=1)]
 
 
 def _judged(unjudged: Session, content: Recording) -> Session:

@@ -78,12 +78,11 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
     )
     if not rounded.is_empty() and rounded.select(_keeps_rules(table)).item():
         return rounded
-    try:
-        validated = schema.validate(rounded)
-    except (dy.exc.ValidationError, dy.exc.SchemaError) as error:
-        rule = str(error).split("\n\nResolved plan")[0].replace("\n", "; ")
-        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rule}.") from error
-    return pl.DataFrame(validated).sort(schema.primary_key())
+    valid, broken = schema.filter(rounded)
+    if counts := broken.counts():
+        rules = "; ".join(f"{rule.replace('|', ' ')} ({n} rows)" for rule, n in counts.items())
+        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rules}.")
+    return pl.DataFrame(valid).sort(schema.primary_key())
 
 
 @cache
