@@ -41,13 +41,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     mapping = options.mapping or ColumnMapping()
     meant = interpret(content, mapping)
     meant.require_settled()
-    rows = placed(
-        meant.values,
-        grain=mapping.grain,
-        headers=meant.headers,
-        lines=meant.table.lines,
-        explicit=set(mapping.columns.values()),
-    )
+    rows = placed(meant.values, grain=mapping.grain, headers=meant.headers, lines=meant.table.lines)
     values = rows.values
     has_clock = "time_s" in values
     if not has_clock:

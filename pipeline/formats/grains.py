@@ -44,7 +44,6 @@ def placed(
     grain: str | None,
     headers: Mapping[str, str],
     lines: pl.Series,
-    explicit: Collection[str] = (),
 ) -> Rows:
     """Give every row its place in time.
 
@@ -53,7 +52,6 @@ def placed(
         grain: one of `GRAINS`; None to take what the columns say.
         headers: name of a column -> what the file calls it, for the text of a refusal.
         lines: the line number of each row in the file, likewise.
-        explicit: names of columns that the owner of the file has confirmed.
 
     Raises:
         Refused: rows that have no place.
@@ -63,11 +61,11 @@ def placed(
     damage: str | None = None
     notes: tuple[str, ...] = ()
     if grain in ("kilometre", "lap"):
-        values, lines, notes = _without_total(values, lines)
+        values, lines, notes = without_total(values, lines)
     if grain == "kilometre":
         values = from_kilometres(values, km_header=headers.get("km", "km"), lines=lines)
     elif grain == "lap":
-        values = from_laps(values, headers=headers, lines=lines, explicit=explicit)
+        values = from_laps(values, lines=lines)
     elif grain == "step":
         values, damage, notes = from_steps(values)
     if not {"time_s", "elapsed_s"} & values.keys():
@@ -150,16 +148,15 @@ def from_kilometres(values: Readings, *, km_header: str, lines: pl.Series) -> Re
     return _end_to_end(values, values.get("length_m", whole_m), lines, "kilometre")
 
 
-def from_laps(
-    values: Readings, *, headers: Mapping[str, str], lines: pl.Series, explicit: Collection[str] = ()
-) -> Readings:
+def from_laps(values: Readings, *, lines: pl.Series) -> Readings:
     """Lay laps end to end, below a first row for the start.
 
     Args:
-        values: `duration_s` or `elapsed_s` at the end of each lap; `length_m`, `distance_m` or `speed_m_s`.
+        values: `duration_s` or `elapsed_s` at the end of each lap; `length_m`, `distance_m` or `speed_m_s`. A distance
+            is that of each lap where only this gives speeds of a run, else that since the start.
 
     Raises:
-        Refused: a lap without duration or length, or distances that may be of laps or since the start.
+        Refused: a lap without duration or length.
     """
     if "duration_s" not in values and "elapsed_s" in values:
         values = {**values, "duration_s": values["elapsed_s"].diff().fill_null(values["elapsed_s"].first())}
@@ -170,7 +167,9 @@ def from_laps(
         )
     length_m = values.get("length_m")
     if length_m is None and "distance_m" in values:
-        length_m = _lap_lengths(values["distance_m"], values["duration_s"], headers, explicit)
+        length_m = lengths_of_laps(values["distance_m"], values["duration_s"])
+        if length_m is None:
+            length_m = values["distance_m"].diff().fill_null(values["distance_m"].first())
     if length_m is None:
         length_m = values["speed_m_s"] * values["duration_s"]
     return _end_to_end(values, length_m, lines, "lap")
@@ -203,30 +202,19 @@ def _beginning(time_s: pl.Series | None, duration_s: pl.Series) -> float | None:
     return float(time_s[0]) if is_start else float(time_s[0] - duration_s[0])
 
 
-def _lap_lengths(
-    distance_m: pl.Series, duration_s: pl.Series, headers: Mapping[str, str], explicit: Collection[str]
-) -> pl.Series:
-    """The length of each lap, of distances that are either that or counted since the start."""
+def lengths_of_laps(distance_m: pl.Series, duration_s: pl.Series) -> pl.Series | None:
+    """The length of each lap, of distances that are either that or counted since the start; None if both may be."""
     since_start = distance_m.diff().fill_null(distance_m.first())
-    name = next((name for name in headers if name.startswith("distance_")), "distance_m")
-    fits = [
-        bool((lengths / duration_s).is_between(*_SPEEDS_M_S).all()) and bool((lengths > 0).all())
+    fitting = [
+        lengths
         for lengths in (distance_m, since_start)
+        if bool((lengths / duration_s).is_between(*_SPEEDS_M_S).all()) and bool((lengths > 0).all())
     ]
-    if name in explicit or fits == [False, True]:
-        return since_start
-    if fits == [True, False]:
-        return distance_m
-    header, unit = headers.get(name, name), name.removeprefix("distance_")
-    raise Refused(
-        f'The column "{header}" may hold the length of each lap or the distance since the start.',
-        f"Write {toml_line(header, f'length_{unit}')} or {toml_line(header, name)}, whichever it is, under [columns] in "
-        "columns.toml next to the file.",
-    )
+    return fitting[0] if len(fitting) == 1 else None
 
 
-def _without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Series, tuple[str, ...]]:
-    """Without a last row that is the total of those above, as programs write it below laps."""
+def without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Series, tuple[str, ...]]:
+    """The rows without a last one that is the total of those above, as programs write it below laps; their lines; a note."""
     n = len(lines) - 1
     counted = [values[name] for name in ("duration_s", "length_m") if name in values]
     has_total = (

@@ -7,17 +7,17 @@ names them all; `proposal` turns the same questions into a `columns.toml` to acc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from pipeline.core.errors import Refused
 from pipeline.formats import clock
+from pipeline.formats.assignment import AT_TOP, ZONE_FIX, Problem, Source, Unclear, unit_problems, used_columns
 from pipeline.formats.cells import Table, read_table
 from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, toml_line
-from pipeline.formats.columns import CHOICES_OF, COLUMNS, DISTANCE_OF_LAPS, Column
-from pipeline.formats.grains import Readings, may_be_laps
+from pipeline.formats.columns import COLUMNS, DISTANCE_OF_LAPS, Column
+from pipeline.formats.grains import Readings, grain_of, lengths_of_laps, without_total
 from pipeline.formats.headers import closest, meaning_of
 from pipeline.formats.numbers import POINT, Evidence, Signs, evidence, numbers, with_point
 
@@ -29,40 +29,10 @@ _WRITTEN_AS = {
     "days": "days as a number such as 46124.395833",
     "word": "a date and a time of day",
 }
-_AT_TOP = "at the top of columns.toml next to the file"
-_ZONE = f'write time_zone = "UTC" (or the zone of the place, such as "Europe/Lisbon") {_AT_TOP}.'
-_ORDER = f'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, {_AT_TOP}.'
+_ORDER = f'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, {AT_TOP}.'
 
 #: Headers that a message lists at most.
 MOST_HEADERS_LISTED = 12
-
-
-class Source(NamedTuple):
-    """A column of the file: its header there, and its cells as text."""
-
-    header: str
-    cells: pl.Series
-
-
-@dataclass(frozen=True, kw_only=True)
-class Unclear:
-    """A column whose header leaves open which of `choices` it is."""
-
-    source: Source
-    choices: Mapping[str, str]
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Something that the owner of a file must settle.
-
-    Attributes:
-        option: key of `columns.toml` that settles it; None where a column or the file itself does.
-    """
-
-    reason: str
-    fix: str
-    option: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +61,11 @@ class Interpretation:
         """Our name -> what the file calls it."""
         return {name: source.header for name, source in self.used.items()}
 
+    @property
+    def open_readings(self) -> set[str]:
+        """What the columns whose unit is open may give."""
+        return {COLUMNS[name].reading for column in self.unclear for name in column.choices}
+
     def require_settled(self) -> None:
         """Refuse a file with problems, with all of them in one message.
 
@@ -101,6 +76,10 @@ class Interpretation:
             return
         reasons = [problem.reason for problem in self.problems]
         fixes = list(dict.fromkeys(problem.fix for problem in self.problems))
+        if not {"time_s", "started_s"} & {*self.values, *self.open_readings}:
+            fixes.append(
+                "The file does not say when the run began either: sessions.csv must, in a line with file and started_at_utc."
+            )
         if self.unrecognised:
             reasons.append(f"Columns not recognised: {_listed(self.unrecognised)}.")
         fixes.append("`splitdrift columns FILE` prints a columns.toml for all of this.")
@@ -120,12 +99,15 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
         skip_lines=mapping.skip_lines,
         known=[header.casefold() for header in mapping.columns],
     )
-    used, unclear, problems = _used_columns(table, mapping)
+    used, unclear, problems = used_columns(table, mapping)
     signs, found = _signs_of(used, table, mapping)
     if signs is None:
         problems.append(_undecided_signs(found))
     order = mapping.date_order or _date_order(used)
     values = _values(used, table, signs or POINT, order, mapping, problems)
+    if not unclear and (of_laps := _open_distance(used, values, table.lines, mapping)):
+        unclear.append(of_laps)
+        problems += unit_problems([of_laps])
     unrecognised = tuple(
         header
         for header, cells in zip(table.headers, table.cells, strict=True)
@@ -141,8 +123,7 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
         problems=(),
         unrecognised=unrecognised,
     )
-    everything = (*problems, *_missing(meant, mapping))
-    return Interpretation(**{**vars(meant), "problems": everything})
+    return replace(meant, problems=(*problems, *_missing(meant, mapping)))
 
 
 def unused(meant: Interpretation, mapping: ColumnMapping) -> tuple[str, ...]:
@@ -160,92 +141,20 @@ def _is_unknown(header: str) -> bool:
     return meaning.column is None and not meaning.choices
 
 
-# --- Which column is which -------------------------------------------------------------------------------------------
-
-
-def _used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source], list[Unclear], list[Problem]]:
-    """Our name -> the column of the file. Of several columns for one reading, the first in `COLUMNS` is used."""
-    named: dict[str, Source] = {}
-    unclear: list[Unclear] = []
-    problems: list[Problem] = []
-    for header, cells in zip(table.headers, table.cells, strict=True):
-        source = Source(header, cells)
-        mapped = mapping.name_of(header)
-        if mapped == "" or cells.null_count() == len(cells):
-            continue
-        meaning = meaning_of(header)
-        name = mapped or meaning.column or _dated(source, meaning.choices)
-        if name in named:
-            problems.append(
-                Problem(
-                    f'The columns "{named[name].header}" and "{header}" are both {name}.',
-                    "Rename one in the file, or leave one out: write "
-                    f"{toml_line(header, '')} under [columns] in columns.toml next to the file.",
-                )
-            )
-        elif name is not None:
-            named[name] = source
-        elif meaning.choices:
-            unclear.append(Unclear(source=source, choices=meaning.choices))
-    taken: dict[str, str] = {}
-    for name in sorted(named, key=list(COLUMNS).index):
-        taken.setdefault(COLUMNS[name].reading, name)
-    if {"date", "time_of_day"} <= taken.keys() and "time_s" not in taken:
-        taken["time_s"] = "time_of_day"  # the two are joined
-    unclear = [_in_context(column, taken, unclear) for column in unclear]
-    unclear = [column for column in unclear if not _is_settled(column.choices, taken)]
-    return {name: named[name] for name in dict.fromkeys(taken.values())}, unclear, problems + _unit_problems(unclear)
-
-
-def _dated(source: Source, choices: Mapping[str, str]) -> str | None:
-    """The name of a time column that holds dates: these say by themselves what they are, bare numbers do not."""
-    return "time_utc" if "time_utc" in choices and clock.looks_dated(source.cells) else None
-
-
-def _in_context(column: Unclear, taken: Mapping[str, str], unclear: list[Unclear]) -> Unclear:
-    """A column with the choices that the other columns leave: a distance among laps may be theirs."""
-    choices = column.choices
-    is_lapped = may_be_laps(taken) or any(
-        "duration_s" in other.choices and "time_utc" not in other.choices for other in unclear
-    )
-    if choices == CHOICES_OF["distance"] and is_lapped and "km" not in taken:
-        choices = DISTANCE_OF_LAPS
-    if "time_of_day" in choices and "date" not in taken:
-        choices = {name: reason for name, reason in choices.items() if name != "time_of_day"}
-    if "duration_s" in choices and len(choices) > 1 and "lap" not in taken and "km" not in taken:
-        is_open = any(other.choices == CHOICES_OF["kilometre"] for other in unclear)
-        if "time_utc" in choices and not is_open and not is_lapped:
-            choices = {name: reason for name, reason in choices.items() if not name.startswith("duration")}
-    return Unclear(source=column.source, choices=choices)
-
-
-def _is_settled(choices: Mapping[str, str], taken: Mapping[str, str]) -> bool:
-    """Whether another column gives what this one may mean. An absolute time gives every time, no other gives that."""
-    readings = {COLUMNS[name].reading for name in choices}
-    if "time_s" in taken and readings & {"time_s", "elapsed_s"} and not may_be_laps(taken):
-        return True
-    if "time_s" in taken and readings <= {"duration_s", "elapsed_s"} and not may_be_laps(taken):
-        return True
-    if readings & {"distance_m", "length_m"} and {"distance_m", "length_m"} & taken.keys():
-        return True
-    return "time_s" not in readings and bool(readings & taken.keys())
-
-
-def _unit_problems(unclear: list[Unclear]) -> list[Problem]:
-    """All columns whose unit is missing, in one problem, so that the coach settles them in one go."""
-    if not unclear:
-        return []
-    reasons, fixes = [], []
-    for column in unclear:
-        header, choices = column.source.header, column.choices
-        reasons.append(f'The column "{header}" does not say its unit: it could be {" or ".join(choices)}.')
-        lines = [f"{toml_line(header, name)} if {reason}" for name, reason in choices.items()]
-        fixes.append(f"{', or '.join(lines)}, or {toml_line(header, '')} to leave it out")
-    fix = f"Under [columns] in columns.toml next to the file, write {'; and '.join(fixes)}."
-    may_need_zone = any({"time_excel_days", "time_of_day"} & column.choices.keys() for column in unclear)
-    if may_need_zone:
-        fix += f" For time_excel_days or time_of_day also {_ZONE}"
-    return [Problem(" ".join(reasons), fix)]
+def _open_distance(
+    used: Mapping[str, Source], values: Readings, lines: pl.Series, mapping: ColumnMapping
+) -> Unclear | None:
+    """The distance of a file of laps, where it may be that of each lap or that since the start."""
+    if (mapping.grain or grain_of(values)) != "lap" or "duration_s" not in values or "length_m" in values:
+        return None
+    name = next((name for name in used if COLUMNS[name].reading == "distance_m"), None)
+    if name is None or name in mapping.columns.values():
+        return None
+    of_laps, _, _ = without_total(values, lines)
+    if lengths_of_laps(of_laps["distance_m"], of_laps["duration_s"]) is not None:
+        return None
+    length = name.replace("distance", "length")
+    return Unclear(source=used[name], choices={key: DISTANCE_OF_LAPS[key] for key in (length, name)})
 
 
 # --- Their values ----------------------------------------------------------------------------------------------------
@@ -273,7 +182,7 @@ def _undecided_signs(found: Evidence) -> Problem:
     )
     return Problem(
         f'The column "{found.with_comma[0]}" has numbers with a comma{with_point}',
-        f'Write decimal = "," or decimal = "." {_AT_TOP}.',
+        f'Write decimal = "," or decimal = "." {AT_TOP}.',
         "decimal",
     )
 
@@ -316,12 +225,12 @@ def _values(
         if column.written_as == "word":
             values[column.reading] = source.cells
             continue
-        read = _numbers(source.cells, column, signs, mapping)
+        read = read_numbers(source.cells, column, signs, zone=mapping.time_zone)
         if column.written_as == "days" and mapping.time_zone is None:
             problems.append(
                 Problem(
                     f'The column "{source.header}" counts days as a spreadsheet does, which does not say in which zone.',
-                    f"So {_ZONE}",
+                    f"So {ZONE_FIX}",
                     "time_zone",
                 )
             )
@@ -333,12 +242,13 @@ def _values(
     return values
 
 
-def _numbers(cells: pl.Series, column: Column, signs: Signs, mapping: ColumnMapping) -> pl.Series:
+def read_numbers(cells: pl.Series, column: Column, signs: Signs, *, zone: str | None) -> pl.Series:
+    """The cells of a column as numbers in the unit that its name states; dates as seconds since 1970."""
     if column.written_as == "clock":
         return clock.clock_face_s(with_point(cells, signs))
     values = numbers(cells, signs)
     if column.written_as == "days":
-        return clock.spreadsheet_s(values, zone=mapping.time_zone)
+        return clock.spreadsheet_s(values, zone=zone)
     is_face = column.written_as == "minutes"
     return values.fill_null(clock.clock_face_s(with_point(cells, signs)) / 60) if is_face else values
 
@@ -364,7 +274,7 @@ def _instant_problems(source: Source, seconds: pl.Series, lines: pl.Series, orde
         problems.append(
             Problem(
                 f"{found}, a time that does not say in which zone.",
-                f"Write times with Z or an offset, or {_ZONE}",
+                f"Write times with Z or an offset, or {ZONE_FIX}",
                 "time_zone",
             )
         )
@@ -392,8 +302,7 @@ def _wrong(source: Source, found: str, written_as: str) -> Problem:
 
 def _missing(meant: Interpretation, mapping: ColumnMapping) -> list[Problem]:
     """A time and a distance, unless a column whose unit is open may give them."""
-    open_readings = {COLUMNS[name].reading for column in meant.unclear for name in column.choices}
-    has = {*meant.values, *open_readings}
+    has = {*meant.values, *meant.open_readings}
     problems = []
     is_placed = {"time_s", "elapsed_s", "duration_s"} & has or {"contact_time_ms", "flight_time_ms"} <= has
     is_placed = is_placed or ("speed_m_s" in has and ("km" in has or "length_m" in has))
@@ -404,6 +313,7 @@ def _missing(meant: Interpretation, mapping: ColumnMapping) -> list[Problem]:
                 "The file has no column with the time.",
                 "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in "
                 f"columns.toml next to the file.{suffix}",
+                is_lack=True,
             )
         )
     has_distance = {"distance_m", "speed_m_s", "length_m", "km", "step_length_m"} & has
@@ -413,6 +323,7 @@ def _missing(meant: Interpretation, mapping: ColumnMapping) -> list[Problem]:
                 "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
                 "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in the "
                 f"header or under [columns] in columns.toml next to the file.{suffix}",
+                is_lack=True,
             )
         )
     return problems

@@ -29,7 +29,7 @@ _LEAST_ZERO_SHARE = 0.2
 
 
 def decoded(content: bytes, encoding: str | None, n_known: Callable[[str], int]) -> tuple[str, str]:
-    """The text of a file, with `\\n` at the end of lines, and the encoding.
+    """The text of a file, with a line feed at the end of lines, and the encoding.
 
     Args:
         encoding: one of `ENCODINGS`; None to find it.
