@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from pipeline.formats.columns import BY_PLAIN_SPELLING, CHOICES_OF, COLUMNS, plain
 
-#: Quantity -> its words. Those without an entry in `CHOICES_OF` need no unit.
+#: Quantity -> its words. `tempo` is time in Italian and Portuguese, pace or speed in German. Those without an entry in `CHOICES_OF` need no unit.
 _WORDS: Mapping[str, str] = {
     "time": (
         "time, timestamp, time stamp, zeit, zeitstempel, temps, horodatage, tiempo, marca de tiempo, tijd, "
@@ -25,6 +25,11 @@ _WORDS: Mapping[str, str] = {
         "タイムスタンプ, 时间, 時間戳, 时间戳, 시간"
     ),
     "tempo": "tempo",
+    "start": (
+        "start, start time, started, started at, begin, beginn, startzeit, début, heure de début, inicio, "
+        "hora de inicio, inizio, ora di inizio, início, hora de início, starttijd, starttid, alkuaika, początek, "
+        "czas rozpoczęcia, začátek, начало, 開始時刻, 开始时间, 시작 시간"
+    ),
     "date_time": (
         "date time, datetime, datum zeit, datum uhrzeit, datum und uhrzeit, date et heure, date heure, "
         "fecha y hora, fecha hora, data e ora, data ora, data e hora, data hora, datum en tijd, datum tijd, "
@@ -246,7 +251,8 @@ _UNIT_WORDS: Mapping[str, str] = {
 _COLUMN_OF: Mapping[tuple[str, str], str] = {
     ("time", "utc"): "time_utc", ("date_time", ""): "date_time", ("date_time", "utc"): "time_utc",
     ("time", "epoch_s"): "time_epoch_s", ("time", "epoch_ms"): "time_epoch_ms", ("time", "excel"): "time_excel_days",
-    ("date", ""): "date", ("start", ""): "started_at_utc", ("start", "utc"): "started_at_utc", ("time_of_day", ""): "time_of_day", ("time_of_day", "hms"): "time_of_day",
+    ("date", ""): "date", ("start", ""): "started_at_utc", ("start", "utc"): "started_at_utc",
+    ("time_of_day", ""): "time_of_day", ("time_of_day", "hms"): "time_of_day",
     ("elapsed", "s"): "elapsed_s", ("elapsed", "ms"): "elapsed_ms", ("elapsed", "min"): "elapsed_min",
     ("elapsed", "hms"): "elapsed_hms",
     ("duration", "s"): "duration_s", ("duration", "ms"): "duration_ms", ("duration", "min"): "duration_min",

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.core.errors import Refused
 from pipeline.formats import clock
-from pipeline.formats.assignment import Source
+from pipeline.formats.assignment import Source, Unclear
 from pipeline.formats.column_mapping import ColumnMapping, toml_line
 from pipeline.formats.columns import COLUMNS
 from pipeline.formats.grains import grain_of, lengths_of_laps, placed
@@ -119,13 +119,26 @@ def _reports(meant: Interpretation, signs: Signs) -> list[ColumnReport]:
         samples = tuple(cells.drop_nulls().head(N_SAMPLES))
         if header in unclear:
             column = unclear[header]
-            fitting = [name for name in column.choices if fits(name, column.source, signs)]
+            fitting = _distinct([name for name in column.choices if fits(name, column.source, signs)], column, signs)
             others = [name for name in column.choices if name not in fitting]
             proposed = fitting[0] if len(fitting) == 1 else ""
             reports.append(ColumnReport(header, samples, proposed, (*fitting, *others), bool(proposed)))
         else:
             reports.append(ColumnReport(header, samples, _name_in_laps(names.get(header, ""), meant)))
     return reports
+
+
+def _distinct(names: list[str], column: Unclear, signs: Signs) -> list[str]:
+    """The names without those that read the same values: minutes as mm:ss, and mm:ss itself."""
+    seen: list[tuple[str, pl.Series]] = []
+    distinct = []
+    for name in names:
+        reading = COLUMNS[name].reading
+        values = COLUMNS[name].scale * read_numbers(column.source.cells, COLUMNS[name], signs, zone="UTC")
+        if not any(reading == other and values.round(6).equals(earlier) for other, earlier in seen):
+            distinct.append(name)
+            seen.append((reading, values.round(6)))
+    return distinct
 
 
 def _name_in_laps(name: str, meant: Interpretation) -> str:
