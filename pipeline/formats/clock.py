@@ -4,19 +4,23 @@ Instants are ISO 8601 (`2026-04-12T09:30:00.25Z`, `2026-04-12 11:30:00+02:00`) o
 24 hours: `12.04.2026 9:30`, `4/12/2026 9:30:00 AM`, `2026年4月12日 9:30`. Which of two numbers is the day is decided by the
 dates of the whole file, where one of them is above 12; otherwise by `columns.toml`. Clock faces are `h:mm:ss` or `mm:ss`,
 the last part with or without decimals.
+
+The end of summer time repeats an hour of a local clock. Which pass a time belongs to follows from the order of the
+rows: a clock that steps back has begun the second one, and time without a row is not longer than it has to be.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 DATE_ORDERS = DAY_FIRST, MONTH_FIRST, YEAR_FIRST = ("day-month-year", "month-day-year", "year-month-day")
 
 #: Day 0 of spreadsheets, 1899-12-30, in days before 1970-01-01; right for every date since March 1900.
 _SPREADSHEET_EPOCH_DAYS = 25_569
-
-#: Longer than any two rows of a run are apart out of order, and shorter than the hour that a clock is set by [us].
-_HALF_HOUR_US = 1_800_000_000
 
 _WITHOUT_ZONE = "%Y-%m-%dT%H:%M:%S%.f"
 _WITH_ZONE = _WITHOUT_ZONE + "%#z"
@@ -40,21 +44,47 @@ def epoch_s(texts: pl.Series, *, zone: str | None, order: str | None = None) -> 
         zone: IANA name of the zone of those texts that carry none; None leaves them null.
         order: of `DATE_ORDERS`; None where the texts decide it. Dates that stay undecided are null.
 
-    The hour that the end of summer time repeats is its second pass from where the texts step back by it, or where they
-    leap ahead by an hour behind it; else its first. The hour that the start of summer time leaves out is null.
+    The hour that the start of summer time leaves out is null.
     """
     plain = _with_t(texts)
     instants = _zoned_us(plain)
     if instants.null_count() == texts.null_count():
         return instants.cast(pl.Float64()) / 1e6
     if zone is not None:
-        instants = instants.fill_null(_placed_us(_local(plain), zone))
+        instants = instants.fill_null(_placed(_local(plain), zone).instants)
     if instants.null_count() > texts.null_count():
         iso = iso_texts(texts, order)
         instants = _zoned_us(iso)
         if zone is not None:
-            instants = instants.fill_null(_placed_us(_local(iso), zone))
+            instants = instants.fill_null(_placed(_local(iso), zone).instants)
     return instants.cast(pl.Float64()) / 1e6
+
+
+def from_local_s(times_s: pl.Series, *, zone: str) -> pl.Series:
+    """Seconds on the clock of a place, counted as if it were UTC, as seconds since 1970-01-01T00:00:00Z.
+
+    Args:
+        times_s: in order of the rows of a recording.
+        zone: IANA name.
+    """
+    local = (times_s * 1e6).round().cast(pl.Int64(), strict=False).cast(pl.Datetime("us"))
+    return _placed(local, zone).instants.cast(pl.Float64()) / 1e6
+
+
+def repeated_hour(texts: pl.Series, *, zone: str | None, order: str | None = None) -> str | None:
+    """What to say of times in the hour that the end of summer time repeats; None where there are none.
+
+    Args:
+        texts: instants in order of the rows.
+        zone: IANA name of the zone of those that carry none.
+        order: as in `epoch_s`.
+    """
+    if zone is None:
+        return None
+    local = _local(_with_t(texts))
+    if local.null_count() > texts.null_count():
+        local = _local(iso_texts(texts, order))
+    return _placed(local, zone).remark
 
 
 def spreadsheet_s(days: pl.Series, *, zone: str | None) -> pl.Series:
@@ -63,7 +93,10 @@ def spreadsheet_s(days: pl.Series, *, zone: str | None) -> pl.Series:
     ms = ((days.zip_with(in_range, pl.Series([None], dtype=pl.Float64)) - _SPREADSHEET_EPOCH_DAYS) * 86_400_000).round()
     if zone is None:
         return pl.repeat(None, len(days), dtype=pl.Float64, eager=True)
-    return _placed_us(ms.cast(pl.Int64).cast(pl.Datetime("ms")).cast(pl.Datetime("us")), zone).cast(pl.Float64()) / 1e6
+    return (
+        _placed(ms.cast(pl.Int64).cast(pl.Datetime("ms")).cast(pl.Datetime("us")), zone).instants.cast(pl.Float64())
+        / 1e6
+    )
 
 
 def date_order(texts: pl.Series) -> str | None:
@@ -170,20 +203,76 @@ def _local(texts: pl.Series) -> pl.Series:
     return texts.str.to_datetime(_WITHOUT_ZONE, time_unit="us", strict=False)
 
 
-def _placed_us(local: pl.Series, zone: str) -> pl.Series:
-    """Local times as microseconds since 1970."""
-    first = local.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null").dt.timestamp("us")
-    second = local.dt.replace_time_zone(zone, ambiguous="latest", non_existent="null").dt.timestamp("us")
-    is_repeated = first.ne_missing(second)
-    if not is_repeated.any():
-        return first
-    steps = first.diff().fill_null(0)
-    has_stepped_back = (is_repeated & (steps < -_HALF_HOUR_US)).cum_sum() > 0
-    if not has_stepped_back.any() and (after := (is_repeated.shift(1, fill_value=False) & ~is_repeated)).any():
-        # The first row behind the hour: an hour and more after it, unless all of the hour was its second pass.
-        row = int(after.arg_true()[0])
-        has_stepped_back = pl.repeat(steps[row] > _HALF_HOUR_US, len(local), eager=True)
-    return first.zip_with(~(is_repeated & has_stepped_back), second)
+@dataclass(frozen=True)
+class _Placed:
+    """Local times on the clock of the world [microseconds], and what to say of those in a repeated hour."""
+
+    instants: pl.Series
+    remark: str | None = None
+
+
+def _placed(local: pl.Series, zone: str) -> _Placed:
+    """Place local times, in order of their rows, on the clock of the world."""
+    first, second = (
+        local.dt.replace_time_zone(zone, ambiguous=which, non_existent="null").dt.timestamp("us")
+        for which in ("earliest", "latest")
+    )
+    repeated_us = (second - first).max()
+    if not repeated_us:
+        return _Placed(first)
+    is_placed = first.is_not_null().to_numpy()
+    early, late = (times.drop_nulls().to_numpy() for times in (first, second))
+    is_falling = (np.diff(early) < 0).sum() > (np.diff(early) > 0).sum()  # the newest row first
+    early, late = (early[::-1], late[::-1]) if is_falling else (early, late)
+    times, remark = _in_order(early, late)
+    instants = np.zeros(len(is_placed), dtype=np.int64)
+    instants[is_placed] = times[::-1] if is_falling else times
+    return _Placed(pl.select(pl.when(pl.Series(is_placed)).then(pl.Series(instants))).to_series(), remark)
+
+
+_STEPPED_BACK = "The clock was set back during the recording, at the end of summer time; its rows were kept in order."
+_IN_LONGEST_GAP = (
+    "The clock was set back while nothing was recorded, at the end of summer time; the hour is put into the longest "
+    "gap."
+)
+_UNDECIDED = (
+    "All times are in the hour that the end of summer time repeats; the first of the two is taken. If it was the "
+    "second, write the times with their offset, or clock_shift_s = 3600 in corrections.toml."
+)
+
+
+_NOT_SET_BACK = (
+    "The recording goes through the hour that the end of summer time repeats without a step; its clock is taken as "
+    "not set back."
+)
+#: A longer time without a row may hide the hour by which a clock was set back. Common practice, no source.
+_GAP_US = 60_000_000
+
+Instants = npt.NDArray[np.int64]
+
+
+def _in_order(early: Instants, late: Instants) -> tuple[Instants, str | None]:
+    """Choose the pass of each repeated time, of which there are some; and what to say."""
+    repeated = np.flatnonzero(early != late)
+    begins, ends, hour = int(repeated[0]), int(repeated[-1]) + 1, int((late - early).max())
+    steps = np.diff(early, append=early[-1])
+    steps[ends - 1] -= hour if ends < len(early) else 0  # as the clock on the wall shows it
+    first_step = max(begins - 1, 0)
+    # A step back of a good part of the hour is the clock's; a smaller one is a row out of order.
+    back = np.flatnonzero(steps[first_step:ends] < -hour // 2)
+    if len(back):
+        return _turned_at(int(back[0]) + first_step + 1, early, late), _STEPPED_BACK
+    if begins == 0 or ends == len(early):
+        is_all = begins == 0 and ends == len(early)
+        return (late if begins == 0 and not is_all else early), _UNDECIDED if is_all else None
+    longest = int(np.argmax(steps[first_step:ends])) + first_step
+    if steps[longest] > _GAP_US:
+        return _turned_at(longest + 1, early, late), _IN_LONGEST_GAP
+    return early - np.where(np.arange(len(early)) >= ends, hour, 0), _NOT_SET_BACK
+
+
+def _turned_at(row: int, early: Instants, late: Instants) -> Instants:
+    return np.concatenate([early[:row], late[row:]])
 
 
 def _with_t(texts: pl.Series) -> pl.Series:

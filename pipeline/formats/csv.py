@@ -56,7 +56,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
             grain=rows.grain,
             damage=rows.damage,
             unused=unused(meant, mapping),
-            notes=rows.notes,
+            remarks=(*rows.remarks, *meant.remarks),
         )
     ]
 

@@ -29,7 +29,7 @@ class Rows(NamedTuple):
     values: Readings
     grain: str
     damage: str | None = None
-    notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def may_be_laps(names: Collection[str]) -> bool:
@@ -59,22 +59,22 @@ def placed(
     values = _of_both_feet(values)
     grain = grain or grain_of(values)
     damage: str | None = None
-    notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     if grain in ("kilometre", "lap"):
-        values, lines, notes = without_total(values, lines)
+        values, lines, remarks = without_total(values, lines)
     if grain == "kilometre":
         values = from_kilometres(values, km_header=headers.get("km", "km"), lines=lines)
     elif grain == "lap":
         values = from_laps(values, lines=lines)
     elif grain == "step":
-        values, damage, notes = from_steps(values)
+        values, damage, remarks = from_steps(values)
     if not {"time_s", "elapsed_s"} & values.keys():
         raise Refused(
             "The file has no column with the time.",
             "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in columns.toml "
             "next to the file.",
         )
-    return Rows(_with_distance(values), grain, damage, notes)
+    return Rows(_with_distance(values), grain, damage, remarks)
 
 
 def grain_of(values: Readings) -> str:

@@ -45,6 +45,7 @@ class Interpretation:
         date_order: of `clock.DATE_ORDERS`, where the dates of the file have and decide one.
         values: reading -> its values in its one unit; words stay text. Incomplete where there are problems.
         unrecognised: headers of columns that hold something and mean nothing to us.
+        remarks: of times in the hour that the end of summer time repeats.
     """
 
     table: Table
@@ -55,6 +56,7 @@ class Interpretation:
     values: Readings
     problems: tuple[Problem, ...]
     unrecognised: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def headers(self) -> dict[str, str]:
@@ -122,6 +124,7 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
         values=values,
         problems=(),
         unrecognised=unrecognised,
+        remarks=_remarks(used, mapping, order),
     )
     return replace(meant, problems=(*problems, *_missing(meant, mapping)))
 
@@ -201,6 +204,14 @@ def _instants(used: Mapping[str, Source]) -> list[tuple[Source, pl.Series]]:
         day = date.cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "")  # as spreadsheets write a date alone
         instants = [(Source(f"{date.header} {time.header}", date.cells), day + " " + time.cells)]
     return instants
+
+
+def _remarks(used: Mapping[str, Source], mapping: ColumnMapping, order: str | None) -> tuple[str, ...]:
+    """What the owner should know of times in the hour that the end of summer time repeats."""
+    if mapping.time_zone is None:
+        return ()
+    said = (clock.repeated_hour(texts, zone=mapping.time_zone, order=order) for _, texts in _instants(used))
+    return tuple(remark for remark in said if remark is not None)
 
 
 def _values(

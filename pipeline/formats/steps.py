@@ -29,17 +29,17 @@ def from_steps(values: Mapping[str, pl.Series]) -> tuple[Mapping[str, pl.Series]
     foot's; of the first step, and of a foot that lands twice, the one after. Distance is the sum of the steps' lengths.
 
     Returns:
-        The readings, the damage (how many steps the time had to leave out, None if none), and notes.
+        The readings, the damage (how many steps the time had to leave out, None if none), and remarks.
     """
     values = dict(values)
-    notes: list[str] = []
+    remarks: list[str] = []
     foot = _feet(values)
     if foot is not None:
         foot, values = _in_order(foot, values)
     is_one_foot = foot is not None and foot.null_count() == 0 and foot.n_unique() == 1
     n_steps = 2 if is_one_foot else 1
     if is_one_foot:
-        notes.append("Only one foot was recorded; each of its rows stands for a step of both.")
+        remarks.append("Only one foot was recorded; each of its rows stands for a step of both.")
     if foot is not None and not is_one_foot and "contact_time_ms" in values and "contact_balance_pct" not in values:
         values["contact_balance_pct"] = _balance_pct(foot, values["contact_time_ms"])
     time = next((values[name] for name in ("time_s", "elapsed_s") if name in values), None)
@@ -56,10 +56,10 @@ def from_steps(values: Mapping[str, pl.Series]) -> tuple[Mapping[str, pl.Series]
     if "step_length_m" in values and not {"distance_m", "speed_m_s", "latitude_deg"} & values.keys():
         n_lacking = values["step_length_m"].null_count()
         values["distance_m"] = n_steps * values["step_length_m"].fill_null(strategy="forward").fill_null(0.0).cum_sum()
-        notes.append("Distance is the sum of the steps' lengths.")
+        remarks.append("Distance is the sum of the steps' lengths.")
         if n_lacking:
-            notes.append(f"{n_lacking} steps without a length were given that of the step before.")
-    return values, damage, tuple(notes)
+            remarks.append(f"{n_lacking} steps without a length were given that of the step before.")
+    return values, damage, tuple(remarks)
 
 
 def _feet(values: Mapping[str, pl.Series]) -> pl.Series | None:
