@@ -60,6 +60,20 @@ def epoch_s(texts: pl.Series, *, zone: str | None, order: str | None = None) -> 
     return instants.cast(pl.Float64()) / 1e6
 
 
+def instants(texts: pl.Series, *, zone: str, order: str | None = None) -> pl.Series:
+    """Read instants that are in no order as times in UTC; the first pass of an hour that summer time repeats.
+
+    Args:
+        texts: as in `epoch_s`.
+        zone: IANA name of the zone of those texts that carry none.
+        order: of `DATE_ORDERS`; None where the texts decide it.
+    """
+    iso = iso_texts(texts, order)
+    zoned = _zoned_us(iso).cast(pl.Datetime("us", "UTC"))
+    local = _local(iso).dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    return zoned.fill_null(local.dt.convert_time_zone("UTC"))
+
+
 def from_local_s(times_s: pl.Series, *, zone: str) -> pl.Series:
     """Seconds on the clock of a place, counted as if it were UTC, as seconds since 1970-01-01T00:00:00Z.
 
