@@ -23,7 +23,7 @@ from pipeline.tables.analysed import (
     SeasonTrend,
 )
 from pipeline.tables.columns import dy
-from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
+from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
 from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
@@ -40,6 +40,10 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
     "complaints": Complaints,
+    "roster": Roster,
+    "shoes": Shoes,
+    "sessions": Sessions,
+    "events": Events,
     "strike_counts": StrikeCounts,
     "strike_shift": StrikeShift,
     "calibration": Calibration,
