@@ -22,10 +22,10 @@ def check(inbox: Path, jobs: int | None) -> None:
         from pipeline.refresh.quality_notices import quality_notices
         from pipeline.refresh.refresh import check_quality
 
-        found = read_inbox(inbox)
-        with progress_bar(f"Reading {len(found.files)} files") as progress:
-            ledger, quality = check_quality(found, progress=progress, mapper=mapper)
+        contents = read_inbox(inbox)
+        with progress_bar(f"Reading {len(contents.files)} files") as progress:
+            ledger, quality = check_quality(contents, progress=progress, mapper=mapper)
     open_console().print(ledger_summary(ledger, everything=True))
-    show_notices([*found.notices, *with_several_athletes(ledger), *quality_notices(quality, ledger)])
+    show_notices([*contents.notices, *with_several_athletes(ledger), *quality_notices(quality, ledger)])
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
