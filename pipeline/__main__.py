@@ -18,6 +18,7 @@ from pipeline.commands.nightly import history, nightly
 from pipeline.commands.pages import pages
 from pipeline.commands.refresh import refresh
 from pipeline.commands.settings import settings
+from pipeline.commands.sort import sort
 from pipeline.commands.study import study
 from pipeline.commands.tables import dictionary, show
 from pipeline.core.errors import EXIT_NOTHING_DONE, SplitdriftError, in_words
@@ -67,7 +68,7 @@ def main() -> None:
     os.umask(0o077)  # what is written of a person's body is for the user's eyes alone
 
 
-for command in (demo, refresh, check, show, calibrate, pages, nightly, study, history, dictionary, settings):
+for command in (demo, sort, refresh, check, show, calibrate, pages, nightly, study, history, dictionary, settings):
     main.add_command(command)
 
 
