@@ -21,7 +21,7 @@ from pipeline.commands.settings import settings
 from pipeline.commands.sort import sort
 from pipeline.commands.study import study
 from pipeline.commands.tables import dictionary, show
-from pipeline.core.errors import EXIT_NOTHING_DONE, SplitdriftError, in_words
+from pipeline.core.errors import EXIT_INTERRUPTED, EXIT_NOTHING_DONE, SplitdriftError, in_words
 
 # What is left when a command has ended goes with the process: to look for what could be freed first takes a third of a
 # second after a flow.
@@ -34,6 +34,9 @@ class _Commands(click.Group):
     def invoke(self, ctx: click.Context) -> object:
         try:
             return super().invoke(ctx)
+        except KeyboardInterrupt as interrupt:
+            click.echo(f"\nsplitdrift: {interrupt if interrupt.args else 'Interrupted.'}", err=True)
+            ctx.exit(EXIT_INTERRUPTED)
         except BrokenPipeError:
             raise  # the reader of the output has ended; click handles it
         except Exception as error:
