@@ -42,7 +42,12 @@ def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
     """Write one table as CSV, without a limit on its length."""
-    _escaped(rows).write_csv(folder / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
+    (folder / f"{name}.csv").write_text(csv_text(rows), encoding="utf-8")
+
+
+def csv_text(rows: pl.DataFrame) -> str:
+    """Rows as CSV; times in UTC."""
+    return _escaped(rows).write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ")
 
 
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
