@@ -159,17 +159,19 @@ def from_laps(values: Readings, *, lines: pl.Series) -> Readings:
         Refused: a lap without duration or length.
     """
     if "duration_s" not in values and "elapsed_s" in values:
-        values = {**values, "duration_s": values["elapsed_s"].diff().fill_null(values["elapsed_s"].first())}
-    if "duration_s" not in values and not {"speed_m_s", "length_m"} <= values.keys():
+        values = {**values, "duration_s": _of_each_row(values["elapsed_s"])}
+    has_time = "duration_s" in values or {"speed_m_s", "length_m"} <= values.keys()
+    if not has_time or not {"length_m", "distance_m", "speed_m_s"} & values.keys():
         raise Refused(
-            "The file should have one row per lap, but a column with the time that each took is missing.",
-            'Name it under [columns] in columns.toml next to the file, such as "Lap time" = "duration_hms".',
+            f"The file should have one row per lap, but a column with the {'length' if has_time else 'time'} of each is missing.",
+            'Name it under [columns] in columns.toml next to the file, such as "Lap time" = "duration_hms" or "Dist" = '
+            '"length_m".',
         )
     length_m = values.get("length_m")
     if length_m is None and "distance_m" in values:
         length_m = lengths_of_laps(values["distance_m"], values["duration_s"])
         if length_m is None:
-            length_m = values["distance_m"].diff().fill_null(values["distance_m"].first())
+            length_m = _of_each_row(values["distance_m"])
     if length_m is None:
         length_m = values["speed_m_s"] * values["duration_s"]
     return _end_to_end(values, length_m, lines, "lap")
@@ -204,13 +206,18 @@ def _beginning(time_s: pl.Series | None, duration_s: pl.Series) -> float | None:
 
 def lengths_of_laps(distance_m: pl.Series, duration_s: pl.Series) -> pl.Series | None:
     """The length of each lap, of distances that are either that or counted since the start; None if both may be."""
-    since_start = distance_m.diff().fill_null(distance_m.first())
+    since_start = _of_each_row(distance_m)
     fitting = [
         lengths
         for lengths in (distance_m, since_start)
         if bool((lengths / duration_s).is_between(*_SPEEDS_M_S).all()) and bool((lengths > 0).all())
     ]
     return fitting[0] if len(fitting) == 1 else None
+
+
+def _of_each_row(since_start: pl.Series) -> pl.Series:
+    """What each row adds to a quantity that is counted since the start."""
+    return pl.concat([since_start.head(1), since_start.diff().slice(1)])
 
 
 def without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Series, tuple[str, ...]]:
