@@ -80,8 +80,8 @@ def read_list(
     for number, cells in lines[1:]:
         if any(cells[len(header) :]):
             notices.append(
-                f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. A text that holds the separator needs "
-                "quotation marks. The line is not used."
+                f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. A text that holds the separator "
+                "needs quotation marks. The line is not used."
             )
         elif any(cells):
             own = {column: cells[place] or None for column, place in places.items() if place < len(cells)}

@@ -1,4 +1,5 @@
-"""Lists as people write them: any separator, encoding, decimal sign and date; what cannot be used is named, the rest is."""
+"""Lists as people write them: any separator, encoding, decimal sign and date; what cannot be used is named, the rest
+is."""
 
 from __future__ import annotations
 
@@ -46,8 +47,8 @@ def lists(folder: Path, **files: str | bytes) -> Lists:
     ],
     ids=[
         "utf-8", "with mark", "utf-16", "utf-16 without mark", "windows", "semicolons and decimal commas", "tabs",
-        "quoted decimal comma", "separator named", "windows lines", "empty cells at the end", "headers in other letters",
-        "blanks",
+        "quoted decimal comma", "separator named", "windows lines", "empty cells at the end",
+        "headers in other letters", "blanks",
     ],
 )  # fmt: skip
 def test_a_roster_is_the_same_in_any_dialect(tmp_path: Path, content: bytes):
@@ -132,8 +133,8 @@ def test_a_date_that_two_orders_fit_is_asked_for_and_the_answer_is_in_columns_to
     found = events(tmp_path, "03.04.2026")
     assert found.rows["events.csv"].is_empty()
     assert found.notices == (
-        "events.csv, line 2: date is '03.04.2026'; expected a date such as 2026-03-14 (or date_order in columns.toml of "
-        "the inbox)." + NOT_USED,
+        "events.csv, line 2: date is '03.04.2026'; expected a date such as 2026-03-14 (or "
+        "date_order in columns.toml)." + NOT_USED,
     )
     (tmp_path / "columns.toml").write_text('date_order = "day-month-year"\n', encoding="utf-8")
     assert read_lists(tmp_path).rows["events.csv"]["date"].to_list() == ["2026-04-03"]
