@@ -35,8 +35,8 @@ READINGS = (
     "heart_rate_bpm",
 )
 
-#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that ends
-#: at its time; a sample row holds the reading at its time.
+#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that
+#: ends at its time; a sample row holds the reading at its time.
 GRAINS = ("sample", "step", "lap", "kilometre")
 
 RUNNING = "running"
