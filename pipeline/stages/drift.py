@@ -22,7 +22,8 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -60,7 +61,7 @@ def drift(
     inclusion: Inclusion,
     max_collinearity: float,
     seed: int,
-    speed_error_pct: float = SPEED_ERROR_PCT,
+    speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
     slope_error_pct: float = SLOPE_ERROR_PCT,
     rough_slope_error_pct: float = ROUGH_SLOPE_ERROR_PCT,
@@ -74,7 +75,8 @@ def drift(
         inclusion: which splits, runs and athletes enter.
         max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
+            exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
         slope_error_pct: standard deviation that the error of a kilometre's slope may have; 0 to take slope as exact.
         rough_slope_error_pct: the same where altitude is rough.

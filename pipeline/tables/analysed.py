@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
 FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
@@ -21,6 +22,8 @@ class Responses(dy.Schema):
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
     cause = words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", "warm_up", key=True)
+    speed_source = words("Where most of the splits have their speed from, as in runs: what speed_error_pct is of; null "
+        "where speed is taken as exact, and for the other causes.", among=SPEED_SOURCES, nullable=True)
     speed_error_pct = measure("%", 2,
         "Error of a kilometre's speed (standard deviation) that the response to speed is given for; 0 where speed is "
         "taken as exact, and for the other causes.", key=True, nullable=False, smallest=0)

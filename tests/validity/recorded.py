@@ -12,6 +12,11 @@ from tests.validity.world import REFERENCE_M_S, Device
 READINGS = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
 
 
+def is_second_source(device: Device, run: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Whether a run of this number has its speed from the second source."""
+    return (run % 2 == 1) & (device.second_speed_error_pct is not None)
+
+
 def recorded(
     device: Device,
     random: np.random.Generator,
@@ -37,7 +42,10 @@ def recorded(
         Rows of `samples` with `athlete_id`: one per segment of 100 true metres.
     """
     shape = speed.shape
-    error = along(random, shape, device.speed_error_pct / 100, device.speed_error_s * REFERENCE_M_S)
+    error = along(random, shape, 1.0, device.speed_error_s * REFERENCE_M_S) / 100
+    error *= np.where(
+        is_second_source(device, np.arange(shape[1])), device.second_speed_error_pct or 0.0, device.speed_error_pct
+    )[:, None]
     scale = device.scale_sd_pct / 100 * random.standard_normal((*shape[:2], 1))
     covered = np.broadcast_to(SEGMENT_M * np.exp(error + scale), shape)
     elapsed = np.cumsum(SEGMENT_M / speed, axis=-1)
