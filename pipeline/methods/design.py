@@ -256,6 +256,7 @@ def club_of(rows: pl.DataFrame | None) -> Club:
                 own["variance"].to_numpy(),
                 *plausible(str(metric)),
                 is_of_club=True,
+                mean_variance=own["mean_variance"].to_numpy(),
             )
             for (metric, source), own in by_error.group_by("metric", "speed_source", maintain_order=True)
         },

@@ -80,6 +80,7 @@ class ErrorPrior:
         reach: how far about it responses are plausible.
         is_of_club: whether the weights hold what this athlete's own runs say of the error already.
         other_sources: log weights of each standard deviation for the other sources that the athlete's runs have.
+        mean_variance: how unsure the mean itself is, part of `variance`, shared by all athletes of a club.
     """
 
     log_weight: Array
@@ -89,6 +90,7 @@ class ErrorPrior:
     reach: float
     is_of_club: bool = False
     other_sources: Mapping[str | None, Array] = field(default_factory=dict)
+    mean_variance: Array = field(default_factory=lambda: np.zeros(len(ERROR_SD)))
 
 
 def half_normal(median: float) -> Array:
@@ -159,6 +161,7 @@ class Corrected:
         error_sd: of log speed of a kilometre; None likewise.
         depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
         own: what the own runs say of the response; None where there is no correction, or the prior is the club's.
+        shared_se: of the response, the part of its standard error that all athletes of a club have in common.
     """
 
     fit: Fit
@@ -170,6 +173,7 @@ class Corrected:
     error_sd: float | None = None
     depends_on_speed: bool = False
     own: OwnResponse | None = None
+    shared_se: float | None = None
 
 
 def uncorrected(fitted: Fit) -> Corrected:
@@ -281,7 +285,20 @@ def correct(
         error_sd,
         _depends(weight, centres, error, given.df),
         own,
+        _shared_se(prior, weight, response, mean),
     )
+
+
+def _shared_se(prior: ErrorPrior, weight: Array, response: Array, mean: float) -> float:
+    """How far the response moves with the size of the error, and with the mean that athletes are shrunk towards."""
+    by_sd = weight.sum(axis=1)
+    known = by_sd > 0
+    share = weight[known] / by_sd[known, None]
+    centre = (share * response[known]).sum(axis=1)
+    left_open = (share * (response[known] - centre[:, None]) ** 2).sum(axis=1)
+    shrinkage = np.minimum(left_open / prior.variance[known], 1.0)
+    shared = (centre - mean) ** 2 + shrinkage**2 * prior.mean_variance[known]
+    return float(np.sqrt(by_sd[known] @ shared))
 
 
 def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
@@ -289,7 +306,7 @@ def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
     by_sd = weight.sum(axis=1)
     below = np.cumsum(by_sd)
     plausible = (below > 0.05) & (below - by_sd < 0.95)
-    share = weight / by_sd[:, None]
+    share = weight / np.maximum(by_sd, np.finfo(float).tiny)[:, None]
     centre = (share * centres).sum(axis=1)
     spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
     is_certain = np.abs(centre) > special.stdtrit(df, 0.975) * spread

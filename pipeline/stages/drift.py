@@ -209,6 +209,7 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
+        "response_to_speed_shared_se": corrected.shared_se,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)

@@ -119,8 +119,8 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = S
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source.
 
     Returns:
-        `metric`, `cause`, `speed_source`, `speed_error_pct`, `mean`, `variance`, `log_weight`;
-        without what fewer than six athletes told.
+        `metric`, `cause`, `speed_source`, `speed_error_pct`, `mean`, `variance`, `log_weight`,
+        `mean_variance`; without what fewer than six athletes told.
     """
     rows = []
     error = pl.col("standard_error")
@@ -141,7 +141,7 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = S
         )
     rows += _club_by_error(known.filter(pl.col("log_likelihood").is_not_null()), speed_error_pct)
     columns = {"metric": pl.String, "cause": pl.String, "speed_source": pl.String, "speed_error_pct": pl.Float64}
-    columns |= {"mean": pl.Float64, "variance": pl.Float64, "log_weight": pl.Float64}
+    columns |= {"mean": pl.Float64, "variance": pl.Float64, "log_weight": pl.Float64, "mean_variance": pl.Float64}
     return pl.DataFrame(rows, schema=columns).sort("metric", "cause", "speed_source", "speed_error_pct")
 
 
@@ -193,15 +193,15 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[
     # First each source by the athletes who have speed from it, then each with what all say of the response.
     weights = {source: _share(expected[source]) for source in sources}
     for _ in range(2 if len(sources) > 1 else 1):
-        means: dict[tuple[str, str | None], tuple[Array, Array]] = {}
+        means: dict[tuple[str, str | None], tuple[Array, Array, Array]] = {}
         log_weight = dict(expected)
         for metric, one in told.items():
             of = METRIC_OF[metric]
             for source in sources:
                 own, variance, height = one.at(source, weights)
                 prior = published(metric, speed_error_of(speed_error_pct, source))
-                mean, between, evidence = _club_mean(own, variance, height.sum(axis=0), prior)
-                means[metric, source] = (mean, between)
+                *moments, evidence = _club_mean(own, variance, height.sum(axis=0), prior)
+                means[metric, source] = (moments[0], moments[1], moments[2])
                 if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
                     log_weight[source] = log_weight[source] + evidence
         weights = {source: _share(log_weight[source]) for source in sources}
@@ -214,9 +214,10 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[
             "speed_error_pct": round(100 * float(size), 6),
             **_coarse(float(mean), float(variance)),
             "log_weight": float(weight),
+            "mean_variance": _coarse(0.0, float(of_mean))["variance"],
         }
-        for (metric, source), pair in sorted(means.items(), key=str)
-        for size, mean, variance, weight in zip(ERROR_SD, *pair, shared[source], strict=True)
+        for (metric, source), moments in sorted(means.items(), key=str)
+        for size, mean, variance, of_mean, weight in zip(ERROR_SD, *moments, shared[source], strict=True)
     ]
 
 
@@ -239,8 +240,8 @@ def _share(log_weight: Array) -> Array:
     return np.asarray(weight / weight.sum())
 
 
-def _club_mean(own: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array]:
-    """Mean of the club, variance of an athlete about it, and log evidence; for each size of the error.
+def _club_mean(own: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array, Array]:
+    """Mean of the club, variance of an athlete about it, that of the mean, log evidence; for each size of the error.
 
     Athletes scatter about the mean by one of `BETWEEN`, the mean lies where the published range says.
     """
@@ -255,7 +256,8 @@ def _club_mean(own: Array, variance: Array, height: Array, prior: ErrorPrior) ->
     evidence = special.logsumexp(log_density, axis=1)
     share = np.exp(log_density - evidence[:, None])
     centre = (share * mean).sum(axis=1)
-    return centre, (share * (between + 1 / total + (mean - centre[:, None]) ** 2)).sum(axis=1), evidence
+    of_mean = (share * (1 / total + (mean - centre[:, None]) ** 2)).sum(axis=1)
+    return centre, (share * between).sum(axis=1) + of_mean, of_mean, evidence
 
 
 def _coarse_weight(log_weight: Array) -> Array:

@@ -98,6 +98,10 @@ class AthleteDrift(dy.Schema):
         "speed_reliability at which a rise or fall would no longer be certain; null where there is none from 0 to 1.")
     response_to_speed = measure("change of log(metric) per unit of log(speed / reference_speed_m_s)", 6,
         "What the drift was adjusted with, the club's knowledge included; null where speed hardly varied inside runs.")
+    response_to_speed_shared_se = measure("as response_to_speed", 6,
+        "The part of its standard error that the athletes of a club have in common: how wrong speed was, and the mean "
+        "response that they are shrunk towards. A mean over athletes does not lose it; null where speed is taken as "
+        "exact.", smallest=0)
     response_to_speed_squared = measure("change of log(metric) per unit of the square of that", 6,
         "The same for the curve; null where there is none.")
     response_to_slope = measure("change of log(metric) per % of slope", 6,
