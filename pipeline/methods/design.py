@@ -308,9 +308,7 @@ class Expected:
         """Of the responses to some causes; None where nothing is known of any."""
         if self.club is None and not set(causes) & set(NUISANCE):
             return None
-        pairs = [
-            _UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause, self.club) for cause in causes
-        ]
+        pairs = [_UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause) for cause in causes]
         return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))
 
     def of_speed(self, design: Design) -> ErrorPrior | None:
@@ -329,8 +327,8 @@ class Expected:
         }
         return replace(known.get((self.metric, source), own), other_sources=others)
 
-    def _of_cause(self, cause: int, club: Club | None) -> tuple[float, float]:
-        of = METRIC_OF[self.metric]
+    def _of_cause(self, cause: int) -> tuple[float, float]:
+        club, of = self.club, METRIC_OF[self.metric]
         before = {
             PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
             WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),

@@ -53,6 +53,9 @@ POWER = 0.80
 #: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
 #: of every athlete, run and metric and not corrected for that.
 ONSET_LEVEL = 0.02
+#: Up to this p-value a break may be there: the change at the usual distance is then that of both lines. Common
+#: practice, no source.
+MAY_BREAK_LEVEL = 0.2
 
 
 def drift(
@@ -113,7 +116,10 @@ def drift(
             )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
+            row |= (
+                _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
+                | reach.shares()
+            )
             if fitted.collinearity > max_collinearity:
                 row["reason"] = _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
@@ -187,7 +193,9 @@ def _collinear(share: float) -> str:
     )
 
 
-def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> dict[str, object]:
+def _athlete_row(
+    corrected: Corrected, found: Onset | None, distance: float, warm_up_effect_pct: float
+) -> dict[str, object]:
     fitted = corrected.fit
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
@@ -214,10 +222,12 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
     }
     straight = straight_change(fitted, distance)
     breaks = found is not None and found.is_bent(ONSET_LEVEL)
-    # A break that stands out has been taken up in part by the warm-up of the straight model.
-    anew = (WARM_UP,) if breaks else ()
+    may_break = found is not None and found.is_bent(MAY_BREAK_LEVEL)
+    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
+    # straight models.
+    anew = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)} if may_break else {}
     broken = straight if found is None else broken_change(fitted, found.distance, distance, anew=anew)
-    change = broken if breaks else straight
+    change = broken if breaks else straight.or_else(broken) if may_break else straight
     low, high = straight.wider(broken)
     row |= {
         "usual_distance_km": 10 * distance,
