@@ -72,8 +72,8 @@ def designs(
     usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
-        own = Numbers(usable.get((athlete_id,), everything.clear()))
-        reference = own.rows["speed_m_s"].median()
+        numbers = Numbers(usable.get((athlete_id,), everything.clear()))
+        reference = numbers.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
         for metric in METRICS:
             if only is not None and metric.column not in only:
@@ -81,7 +81,7 @@ def designs(
             if everything[metric.column].null_count() < everything.height:
                 yield (
                     {"athlete_id": athlete_id, "metric": metric.column},
-                    design_of(own, metric.column, reference or 1.0, inclusion),
+                    design_of(numbers, metric.column, reference or 1.0, inclusion),
                     reference,
                 )
 
@@ -206,10 +206,10 @@ def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     within = design.within_runs()
     kept: list[int] = []
     for cause in causes:
-        before, own = within[:, kept], within[:, cause]
-        rest = own - before @ np.linalg.lstsq(before, own, rcond=None)[0] if kept else own
+        before, column = within[:, kept], within[:, cause]
+        rest = column - before @ np.linalg.lstsq(before, column, rcond=None)[0] if kept else column
         squares = design.per_run(rest**2)
-        if squares.sum() - squares.max() > APART**2 * (own @ own):
+        if squares.sum() - squares.max() > APART**2 * (column @ column):
             kept.append(cause)
     return tuple(kept)
 
@@ -251,14 +251,14 @@ def club_of(rows: pl.DataFrame | None) -> Club:
         {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
         {
             (str(metric), source): ErrorPrior(
-                own["log_weight"].to_numpy(),
-                own["mean"].to_numpy(),
-                own["variance"].to_numpy(),
+                of_metric["log_weight"].to_numpy(),
+                of_metric["mean"].to_numpy(),
+                of_metric["variance"].to_numpy(),
                 *plausible(str(metric)),
                 is_of_club=True,
-                mean_variance=own["mean_variance"].to_numpy(),
+                mean_variance=of_metric["mean_variance"].to_numpy(),
             )
-            for (metric, source), own in by_error.group_by("metric", "speed_source", maintain_order=True)
+            for (metric, source), of_metric in by_error.group_by("metric", "speed_source", maintain_order=True)
         },
     )
 
@@ -282,7 +282,7 @@ def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
 
 
 def published(metric: str, speed_error_pct: float) -> ErrorPrior:
-    """What is known of the response of a metric, and of the error of speed, before anybody has run."""
+    """What is known of the response of a metric, and of the error of speed, before there are runs."""
     of = METRIC_OF[metric]
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
@@ -351,9 +351,13 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
     if prior is None:
         return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
     fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
-    others = tuple(place for place in fitted.places[1:] if place != SPEED)
+    other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
     return correct(
-        fitted, SPEED, prior, METRIC_OF[expected.metric].speed_loading, expected.prior(others, is_speed_exact=False)
+        fitted,
+        SPEED,
+        prior,
+        METRIC_OF[expected.metric].speed_loading,
+        expected.prior(other_causes, is_speed_exact=False),
     )
 
 

@@ -49,7 +49,7 @@ def straight_change(fitted: Fit, distance: float) -> Change:
 
 
 def broken_change(
-    fitted: Fit, hinge: float, distance: float, *, anew: Mapping[int, tuple[float, float]] = NOTHING
+    fitted: Fit, hinge: float, distance: float, *, re_estimated: Mapping[int, tuple[float, float]] = NOTHING
 ) -> Change:
     """The change along a line that breaks.
 
@@ -57,12 +57,12 @@ def broken_change(
         fitted: the straight model, whose responses, weights and variances are taken as they are.
         hinge: where the line breaks [10 km], with splits of several runs on either side.
         distance: from the start [10 km].
-        anew: causes that are estimated together with the line, with mean and variance of what is known of them before.
-            What dies out along a run has taken up part of the bend that the straight model lacks.
+        re_estimated: causes that are estimated together with the line, with mean and variance of what is known of them
+            before. What dies out along a run has taken up part of the bend that the straight model lacks.
     """
     design = fitted.design
-    estimated = [cause for cause in fitted.places[1:] if cause in anew]
-    causes = [cause for cause in fitted.places[1:] if cause not in anew]
+    estimated = [cause for cause in fitted.places[1:] if cause in re_estimated]
+    causes = [cause for cause in fitted.places[1:] if cause not in re_estimated]
     known = [fitted.places.index(cause) for cause in causes]
     along, x = design.columns[:, DISTANCE], design.columns[:, causes]
     value = design.columns[:, VALUE] - x @ fitted.beta[known]
@@ -75,7 +75,7 @@ def broken_change(
     pulled = np.zeros(len(line))
     variances = np.zeros(len(line))
     for place, cause in enumerate(estimated, start=2):
-        mean, variances[place] = anew[cause]
+        mean, variances[place] = re_estimated[cause]
         known_before[place, place] = fitted.variance / variances[place]
         pulled[place] = known_before[place, place] * mean
     total = a.sum(axis=0) + known_before

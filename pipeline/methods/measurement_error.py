@@ -102,8 +102,8 @@ def half_normal(median: float) -> Array:
 
 def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
     """The published range of a response, and an error of speed of this median."""
-    same = np.ones(len(ERROR_SD))
-    return ErrorPrior(half_normal(error_median), mean * same, sd**2 * same, mean, 2 * sd)
+    unit = np.ones(len(ERROR_SD))
+    return ErrorPrior(half_normal(error_median), mean * unit, sd**2 * unit, mean, 2 * sd)
 
 
 def _quantiles(log_weight: Array) -> Array:
@@ -160,7 +160,8 @@ class Corrected:
         tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
         error_sd: of log speed of a kilometre; None likewise.
         depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
-        own: what the own runs say of the response; None where there is no correction, or the prior is the club's.
+        own_response: what the athlete's runs say of the response; None where there is no correction, or the prior is
+            the club's.
         shared_se: of the response, the part of its standard error that all athletes of a club have in common.
     """
 
@@ -172,7 +173,7 @@ class Corrected:
     tipping_reliability: float | None = None
     error_sd: float | None = None
     depends_on_speed: bool = False
-    own: OwnResponse | None = None
+    own_response: OwnResponse | None = None
     shared_se: float | None = None
 
 
@@ -225,11 +226,13 @@ def _own_response(prior: ErrorPrior, response: Array, log_mass: Array) -> OwnRes
     # The normal likelihood that turns the prior, taken as normal with the t's variance, into this posterior.
     known = prior.variance * PRIOR_DF / (PRIOR_DF - 2)
     variance = np.minimum(variance, 0.99 * known)
-    own = 1 / (1 / variance - 1 / known)
-    own_mean = own * (mean / variance - prior.mean / known)
+    own_variance = 1 / (1 / variance - 1 / known)
+    own_mean = own_variance * (mean / variance - prior.mean / known)
     log_evidence = top[:, 0] + np.log(total)
-    log_height = log_evidence + 0.5 * np.log(own + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own + known)
-    return OwnResponse(own_mean, own, log_height)
+    log_height = (
+        log_evidence + 0.5 * np.log(own_variance + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own_variance + known)
+    )
+    return OwnResponse(own_mean, own_variance, log_height)
 
 
 def correct(
@@ -245,16 +248,16 @@ def correct(
         of_others: prior of the responses to the other causes, in their order.
     """
     sizes, groups = _sizes(prior, fitted.design.speed_sources)
-    one = equations(fitted, speed, loading, groups if len(groups) else None)
-    if one is None:
+    system = equations(fitted, speed, loading, groups if len(groups) else None)
+    if system is None:
         return uncorrected(fitted)
-    errors = speed_errors(one, sizes)
+    errors = speed_errors(system, sizes)
     unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
     response, log_mass = _posterior(errors, unloaded)
-    own = None
+    own_response = None
     if not prior.is_of_club:
-        own = _own_response(unloaded, response, log_mass)
-        own = replace(own, mean=own.mean + loading)
+        own_response = _own_response(unloaded, response, log_mass)
+        own_response = replace(own_response, mean=own_response.mean + loading)
     log_weight = log_mass + prior.log_weight[:, None]
     if prior.is_of_club:
         # The weights are what the errors' posterior is, this athlete's runs included.
@@ -264,27 +267,27 @@ def correct(
     response = response + loading
     mean = float((weight * response).sum())
     variance = float((weight * (response - mean) ** 2).sum())
-    given = _given_response(fitted, speed, mean, of_others)
-    error, passed_on = float(np.sqrt(given.covariance[0, 0])), float(given.passed_on[0])
-    centres = given.beta[0] - passed_on * (response - mean)
-    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, given.df)
+    conditional = _at_response(fitted, speed, mean, of_others)
+    error, passed_on = float(np.sqrt(conditional.covariance[0, 0])), float(conditional.passed_on[0])
+    centres = conditional.beta[0] - passed_on * (response - mean)
+    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, conditional.df)
     by_size = weight.reshape(len(sizes), -1).sum(axis=1)
     # How wrong the splits of all runs are, on average.
     error_sd = float(by_size @ np.sqrt(errors.mean_square[:, 0]))
-    level = one.value[0] / one.speed[0]
-    without = float(given.beta[0]) + passed_on * (mean - loading)
-    margin_of_error = low - given.beta[0] if low > 0 else high - given.beta[0]
+    level = system.value[0] / system.speed[0]
+    without = float(conditional.beta[0]) + passed_on * (mean - loading)
+    margin_of_error = low - conditional.beta[0] if low > 0 else high - conditional.beta[0]
     tipping = passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
     return Corrected(
-        _with_response(fitted, speed, mean, variance, given),
+        _with_response(fitted, speed, mean, variance, conditional),
         low,
         high,
         2 * min(below, 1 - below),
         float(by_size @ errors.reliability),
         float(tipping) if 0 < tipping <= 1 else None,
         error_sd,
-        _depends(weight, centres, error, given.df),
-        own,
+        _depends(weight, centres, error, conditional.df),
+        own_response,
         _shared_se(prior, weight, response, mean),
     )
 
@@ -315,7 +318,7 @@ def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
 
 
 @dataclass(frozen=True)
-class _Given:
+class _Conditional:
     """Drift and the other responses at a given response to speed.
 
     Attributes:
@@ -331,12 +334,12 @@ class _Given:
     passed_on: Array
 
 
-def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Given:
-    others = [place for place, column in enumerate(fitted.places) if column != speed]
-    own = fitted.places.index(speed)
+def _at_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Conditional:
+    other_places = [place for place, column in enumerate(fitted.places) if column != speed]
+    speed_place = fitted.places.index(speed)
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
-    of_speed = a[:, others, own]
-    a, b = a[:, others][:, :, others], b[:, others] - response * of_speed
+    of_speed = a[:, other_places, speed_place]
+    a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)
     known = np.zeros_like(total)
     if prior is not None and fitted.variance > 0:
@@ -349,7 +352,7 @@ def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | Non
     if prior is not None:
         drawn = np.linalg.solve(total, known)[:, 1:]
         covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
-    return _Given(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
+    return _Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
 
 
 def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[float, float, float]:
@@ -364,7 +367,7 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
         order = np.argsort(centres)
         low, high = np.interp([0.025, 0.975], np.cumsum(weight[order]), centres[order])
         return float(low), float(high), float(weight[centres < 0].sum())
-    wanted = np.array([0.025, 0.975])
+    tails = np.array([0.025, 0.975])
     reach = special.stdtrit(df, 0.9999) * error
     lower: Array = np.full(2, centres.min() - reach)
     upper: Array = np.full(2, centres.max() + reach)
@@ -373,7 +376,7 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
     for _ in range(MOST_STEPS):
         middle = np.where((lower < middle) & (middle < upper), middle, (lower + upper) / 2)
         z = (middle[:, None] - centres) / error
-        missing = wanted - special.stdtr(df, z) @ weight
+        missing = tails - special.stdtr(df, z) @ weight
         lower, upper = np.where(missing > 0, middle, lower), np.where(missing > 0, upper, middle)
         if (np.abs(missing) < CLOSE_ENOUGH).all():
             break
@@ -392,11 +395,11 @@ def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
     return gathered[is_used], moments[is_used] / gathered[is_used]
 
 
-def _with_response(fitted: Fit, speed: int, response: float, variance: float, given: _Given) -> Fit:
+def _with_response(fitted: Fit, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
     """The fit with the corrected coefficients: the drift and the other responses move with the response to speed."""
-    own = fitted.places.index(speed)
-    beta = np.insert(given.beta, own, response)
-    moves = np.insert(-given.passed_on, own, 1.0)
-    covariance = np.insert(np.insert(given.covariance, own, 0.0, axis=0), own, 0.0, axis=1)
+    speed_place = fitted.places.index(speed)
+    beta = np.insert(conditional.beta, speed_place, response)
+    moves = np.insert(-conditional.passed_on, speed_place, 1.0)
+    covariance = np.insert(np.insert(conditional.covariance, speed_place, 0.0, axis=0), speed_place, 0.0, axis=1)
     covariance = covariance + variance * np.outer(moves, moves)
-    return replace(fitted, beta=beta, covariance=covariance, drift_df=given.df, given=(speed,))
+    return replace(fitted, beta=beta, covariance=covariance, drift_df=conditional.df, given=(speed,))

@@ -43,7 +43,7 @@ class Equations:
         of_speed_squared: the same over b^2 s^4; only its diagonal counts.
         rest: cross-products of (y, x) in the metric of the model, distance and slopes taken out.
         trace_rest: of that metric with R, by group.
-        freedom: degrees of freedom of the errors.
+        df: degrees of freedom of the errors.
         variance: of the errors, by the uncorrected model.
         reliability_loss: share of the variance of x within runs, at equal distance and slope, that is error, over s^2,
             by group.
@@ -57,7 +57,7 @@ class Equations:
     of_speed_squared: Array
     rest: Array
     trace_rest: Array
-    freedom: int
+    df: int
     variance: float
     reliability_loss: Array
 
@@ -94,10 +94,10 @@ def _padded(fitted: Fit) -> _Padded:
     deviation = pad(1 / np.sqrt(design.weight))
     columns = pad(design.columns)
     distance = columns[:, :, DISTANCE]
-    same = np.where(apart == 0, 1.0, 0.0)
+    unrelated = np.where(apart == 0, 1.0, 0.0)
 
     def fading(rho: float) -> Array:
-        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else same
+        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else unrelated
 
     covariance = fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
     covariance = covariance + fitted.spread * distance[:, :, None] * distance[:, None, :]
@@ -142,23 +142,23 @@ class SpeedErrors:
     reliability: Array
 
 
-def speed_errors(one: Equations, error_sd: Array) -> SpeedErrors:
+def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
     """Errors of these sizes.
 
     Args:
-        one: the equations.
+        system: the equations.
         error_sd: standard deviation of log speed of a kilometre, sizes x groups.
     """
     s2 = error_sd**2
     return SpeedErrors(
-        one,
-        s2 @ one.traces,
-        np.tensordot(s2, one.of_speed, 1),
-        s2**2 @ one.of_speed_squared,
-        (s2 @ one.trace_rest)[:, None],
-        (s2**2 @ one.of_speed_squared[:, 0])[:, None],
-        (s2 @ one.traces[:, 0] / one.traces[:, 0].sum())[:, None],
-        np.clip(1 - s2 @ one.reliability_loss, 0.0, 1.0),
+        system,
+        s2 @ system.traces,
+        np.tensordot(s2, system.of_speed, 1),
+        s2**2 @ system.of_speed_squared,
+        (s2 @ system.trace_rest)[:, None],
+        (s2**2 @ system.of_speed_squared[:, 0])[:, None],
+        (s2 @ system.traces[:, 0] / system.traces[:, 0].sum())[:, None],
+        np.clip(1 - s2 @ system.reliability_loss, 0.0, 1.0),
     )
 
 
@@ -171,7 +171,7 @@ def equations(
         fitted: the uncorrected model; its correlation, variance ratio and weights are taken.
         speed: column of log speed, one of the model's.
         loading: of the error of speed in the value.
-        groups: of each run, from 0: those whose speed has the same source; None for one group.
+        groups: of each run, from 0: those whose speed has the same source; None for a single group.
 
     Returns:
         The equations; None where the metric answers exactly, so that there is no error to weigh them by.
@@ -179,10 +179,10 @@ def equations(
     if fitted.variance <= EXACT**2:
         return None
     runs = _padded(fitted)
-    others = [column for column in fitted.places if column != speed]
+    other_columns = [column for column in fitted.places if column != speed]
     x = runs.columns[:, :, speed]
     y = runs.columns[:, :, VALUE] - loading * x
-    z = runs.columns[:, :, others]
+    z = runs.columns[:, :, other_columns]
     beyond_line = runs.centre - runs.line
     matrices = (runs.centre, runs.precision @ runs.line, beyond_line @ runs.lagged @ beyond_line)
     of_others = (runs.precision @ z).swapaxes(1, 2)
@@ -193,13 +193,13 @@ def equations(
     correlated = [matrix @ runs.error_correlation for matrix in matrices]
     groups = np.zeros(len(x), np.int64) if groups is None else groups
     is_in = (groups == np.arange(groups.max() + 1)[:, None]).astype(np.float64)
-    traces = is_in @ np.stack([one.trace(axis1=1, axis2=2) for one in correlated], axis=1)
+    traces = is_in @ np.stack([product.trace(axis1=1, axis2=2) for product in correlated], axis=1)
     per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0]], axis=2)
     pair = np.stack([y, x], axis=2)
     of_pair = pair.swapaxes(1, 2) @ runs.precision
     crossed = (of_pair @ z).sum(axis=0)
     rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
-    of_squares = np.stack([is_in @ np.einsum("rij,rji->r", one, one) for one in correlated], axis=1)
+    of_squares = np.stack([is_in @ np.einsum("rij,rji->r", product, product) for product in correlated], axis=1)
     flat = runs.centre @ z
     left = (x[:, None, :] @ runs.centre @ x[:, :, None]).sum() - _explained(x, flat)
     value, slope = per_run.sum(axis=0).T
@@ -238,10 +238,10 @@ def log_likelihood(errors: SpeedErrors, response: Array, typical: float, reach: 
     the first part has mean zero in b; with the determinant it has in s, too.) Implausible responses do not
     make the equations vaguer than the plausible ones next to them: otherwise an endless one would explain everything.
     """
-    one = errors.equations
+    system = errors.equations
     factor, scale, excess = _covariance(errors, np.clip(response, typical - reach, typical + reach))
-    left = one.speed - errors.speed_less
-    gap = [(one.value[place] - response * left[:, place, None]) * scale[place] for place in range(3)]
+    left = system.speed - errors.speed_less
+    gap = [(system.value[place] - response * left[:, place, None]) * scale[place] for place in range(3)]
     first = gap[0] / factor[0]
     second = (gap[1] - factor[1] * first) / factor[2]
     third = (gap[2] - factor[3] * first - factor[4] * second) / factor[5]
@@ -249,7 +249,7 @@ def log_likelihood(errors: SpeedErrors, response: Array, typical: float, reach: 
     true = left[:, :1]
     blur = np.sqrt(2 * errors.blur + 4 * errors.mean_square * np.maximum(true, 0.0))
     # Nor do residuals scatter by less than error of speed makes them.
-    scatter = -0.5 * RESIDUALS_COUNT * one.freedom * (np.log(excess) + 1 / excess - 1)
+    scatter = -0.5 * RESIDUALS_COUNT * system.df * (np.log(excess) + 1 / excess - 1)
     misfit = first**2 + second**2 + third**2
     return np.asarray(-0.5 * misfit - determinant + scatter + special.log_ndtr(true / blur))
 
@@ -260,14 +260,14 @@ def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Ar
 
     The factor is written out, row by row: for hundreds of matrices of three rows this takes a tenth of the time.
     """
-    one, squared = errors_of_speed.equations, response**2
-    left = (one.rest[0, 0] - 2 * response * one.rest[0, 1] + response**2 * one.rest[1, 1]) / one.freedom
-    of_speed = squared * errors_of_speed.trace_rest / one.freedom
-    errors = np.maximum(left - of_speed, LEAST_VARIANCE * one.variance)
-    is_told = np.diag(one.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
-    scale = np.where(is_told, 1 / np.sqrt(np.where(is_told, np.diag(one.of_errors), 1.0)), 0.0)
+    system, squared = errors_of_speed.equations, response**2
+    left = (system.rest[0, 0] - 2 * response * system.rest[0, 1] + response**2 * system.rest[1, 1]) / system.df
+    of_speed = squared * errors_of_speed.trace_rest / system.df
+    errors = np.maximum(left - of_speed, LEAST_VARIANCE * system.variance)
+    has_instrument = np.diag(system.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
+    scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, np.diag(system.of_errors), 1.0)), 0.0)
     product = scale[:, None] * scale
-    by_errors = one.of_errors * product + 1e-9 * np.eye(3)
+    by_errors = system.of_errors * product + 1e-9 * np.eye(3)
     by_speed = errors_of_speed.of_speed * product
     by_square = errors_of_speed.of_speed_squared * np.diag(product)
 
@@ -279,5 +279,5 @@ def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Ar
     below, last = of(1, 0) / first, of(2, 0) / first
     second = np.sqrt(of(1, 1) - below**2)
     beside = (of(2, 1) - last * below) / second
-    third = np.sqrt(of(2, 2) - last**2 - beside**2) if is_told[2] else np.ones_like(errors)
+    third = np.sqrt(of(2, 2) - last**2 - beside**2) if has_instrument[2] else np.ones_like(errors)
     return (first, below, second, last, beside, third), scale, np.maximum((of_speed + errors) / left, 1.0)

@@ -80,9 +80,11 @@ def responses(
                     "standard_error": variance**0.5,
                 }
             )
-        if corrected.own is not None:
-            own, source = corrected.own, main_source(design, speed_error_pct)
-            told = zip(ERROR_SD, own.mean, np.sqrt(own.variance), own.log_likelihood, strict=True)
+        if corrected.own_response is not None:
+            own_response, source = corrected.own_response, main_source(design, speed_error_pct)
+            by_error = zip(
+                ERROR_SD, own_response.mean, np.sqrt(own_response.variance), own_response.log_likelihood, strict=True
+            )
             rows += [
                 name
                 | {
@@ -93,7 +95,7 @@ def responses(
                     "standard_error": float(deviation),
                     "log_likelihood": float(height),
                 }
-                for error, mean, deviation, height in told
+                for error, mean, deviation, height in by_error
             ]
     return pl.DataFrame(rows, schema=types_of("responses"))
 
@@ -120,17 +122,17 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = S
 
     Returns:
         `metric`, `cause`, `speed_source`, `speed_error_pct`, `mean`, `variance`, `log_weight`,
-        `mean_variance`; without what fewer than six athletes told.
+        `mean_variance`; without what fewer than six athletes have.
     """
     rows = []
     error = pl.col("standard_error")
     known = athletes.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id", "speed_error_pct")
     # Sorted, since a sum of floats depends on its order and athletes come in as their workers end.
     plain = known.filter(pl.col("log_likelihood").is_null())
-    for (metric, cause), told in plain.group_by("metric", "cause", maintain_order=True):
-        if told.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
+    for (metric, cause), of_cause in plain.group_by("metric", "cause", maintain_order=True):
+        if of_cause.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
             continue
-        estimate, errors = told["response"].to_numpy(), told["standard_error"].to_numpy()
+        estimate, errors = of_cause["response"].to_numpy(), of_cause["standard_error"].to_numpy()
         between = meta_regression(estimate, errors, np.ones((len(estimate), 1))).between
         # Never less than the mean itself is unsure: a club that happens to agree is no law of nature.
         weight = 1 / (errors**2 + between)
@@ -158,7 +160,7 @@ STEEPEST_TILT = 100.0
 
 
 @dataclass(frozen=True)
-class _Told:
+class _AthletesResponses:
     """What the athletes of a club say of one metric's response: athletes x sizes of the error of their own source."""
 
     source: npt.NDArray[np.object_]
@@ -173,7 +175,7 @@ class _Told:
             Responses, their variances, and the height of the likelihood, athletes x sizes.
         """
         is_of = (self.source == source)[:, None]
-        share = np.array([weights[one] for one in self.source])
+        share = np.array([weights[source] for source in self.source])
         mean = (share * self.response).sum(axis=1, keepdims=True)
         variance = (share * (self.variance + (self.response - mean) ** 2)).sum(axis=1, keepdims=True)
         return (
@@ -187,25 +189,27 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[
     """The club's responses to speed for each source and size of its error, and what all metrics together say of that
     size.
     """
-    told = dict(_told_of(known))
-    sources = sorted({source for one in told.values() for source in one.source}, key=lambda source: source or "")
+    by_metric = dict(_responses_by_metric(known))
+    sources = sorted(
+        {source for athletes in by_metric.values() for source in athletes.source}, key=lambda source: source or ""
+    )
     expected = {source: half_normal(max(speed_error_of(speed_error_pct, source), 0.01) / 100) for source in sources}
     # First each source by the athletes who have speed from it, then each with what all say of the response.
     weights = {source: _share(expected[source]) for source in sources}
     for _ in range(2 if len(sources) > 1 else 1):
         means: dict[tuple[str, str | None], tuple[Array, Array, Array]] = {}
         log_weight = dict(expected)
-        for metric, one in told.items():
+        for metric, athletes in by_metric.items():
             of = METRIC_OF[metric]
             for source in sources:
-                own, variance, height = one.at(source, weights)
+                means_of_athletes, variance, height = athletes.at(source, weights)
                 prior = published(metric, speed_error_of(speed_error_pct, source))
-                *moments, evidence = _club_mean(own, variance, height.sum(axis=0), prior)
+                *moments, evidence = _club_mean(means_of_athletes, variance, height.sum(axis=0), prior)
                 means[metric, source] = (moments[0], moments[1], moments[2])
                 if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
                     log_weight[source] = log_weight[source] + evidence
         weights = {source: _share(log_weight[source]) for source in sources}
-    shared = {source: _coarse_weight(weight) for source, weight in log_weight.items()} if told else {}
+    shared = {source: _coarse_weight(weight) for source, weight in log_weight.items()} if by_metric else {}
     return [
         {
             "metric": metric,
@@ -221,18 +225,18 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[
     ]
 
 
-def _told_of(known: pl.DataFrame) -> Iterator[tuple[str, _Told]]:
+def _responses_by_metric(known: pl.DataFrame) -> Iterator[tuple[str, _AthletesResponses]]:
     """By metric, what enough athletes say."""
-    for (metric,), told in known.group_by("metric", maintain_order=True):
-        complete = told.filter(pl.len().over("athlete_id") == len(ERROR_SD))
+    for (metric,), of_metric in known.group_by("metric", maintain_order=True):
+        complete = of_metric.filter(pl.len().over("athlete_id") == len(ERROR_SD))
         if complete.height < FEWEST_ATHLETES * len(ERROR_SD):
             continue
         shape = (-1, len(ERROR_SD))
-        own, error, height = (
+        responses, error, height = (
             complete[column].to_numpy().reshape(shape) for column in ("response", "standard_error", "log_likelihood")
         )
         source = np.array(complete["speed_source"].to_list(), dtype=object).reshape(shape)[:, 0]
-        yield str(metric), _Told(source, own, error**2, height)
+        yield str(metric), _AthletesResponses(source, responses, error**2, height)
 
 
 def _share(log_weight: Array) -> Array:
@@ -240,18 +244,22 @@ def _share(log_weight: Array) -> Array:
     return np.asarray(weight / weight.sum())
 
 
-def _club_mean(own: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array, Array]:
+def _club_mean(
+    responses: Array, variance: Array, height: Array, prior: ErrorPrior
+) -> tuple[Array, Array, Array, Array]:
     """Mean of the club, variance of an athlete about it, that of the mean, log evidence; for each size of the error.
 
     Athletes scatter about the mean by one of `BETWEEN`, the mean lies where the published range says.
     """
-    own, variance = own[:, :, None], variance[:, :, None]
+    responses, variance = responses[:, :, None], variance[:, :, None]
     between = (BETWEEN * np.sqrt(prior.variance[0])) ** 2
     weight = 1 / (variance + between)
     of_prior = 1 / prior.variance[0]
     total = weight.sum(axis=0) + of_prior
-    mean = ((weight * own).sum(axis=0) + prior.mean[0] * of_prior) / total
-    log_density = height[:, None] + 0.5 * np.log(weight).sum(axis=0) - 0.5 * (weight * (own - mean) ** 2).sum(axis=0)
+    mean = ((weight * responses).sum(axis=0) + prior.mean[0] * of_prior) / total
+    log_density = (
+        height[:, None] + 0.5 * np.log(weight).sum(axis=0) - 0.5 * (weight * (responses - mean) ** 2).sum(axis=0)
+    )
     log_density = log_density - 0.5 * of_prior * (mean - prior.mean[0]) ** 2 - 0.5 * np.log(total) + _BETWEEN_LOG_WEIGHT
     evidence = special.logsumexp(log_density, axis=1)
     share = np.exp(log_density - evidence[:, None])

@@ -28,13 +28,13 @@ def values(
         [s]), `log` of the metric in its unit, `shared`: what a standard error of the response to speed, so far as
         athletes have it in common, adds to `log`.
     """
-    own = drifts.filter(pl.col("metric") == metric).select(
+    responses = drifts.filter(pl.col("metric") == metric).select(
         "athlete_id", "fresh_level", "response_to_speed_shared_se", *RESPONSES
     )
     used = (
         inclusion.with_known_slope(splits)
         .filter(pl.col(metric) > 0)
-        .join(own, on="athlete_id", how="left", maintain_order="left")
+        .join(responses, on="athlete_id", how="left", maintain_order="left")
     )
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
@@ -96,3 +96,8 @@ def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
 def percent(log_change: float | None) -> float | None:
     """A change of a logarithm as percent."""
     return None if log_change is None else 100 * float(np.expm1(log_change))
+
+
+def in_percent(log_change: float, low: float | None, high: float | None) -> dict[str, float | None]:
+    """An estimate and its interval, changes of a logarithm, as percent."""
+    return {"estimate": percent(log_change), "low": percent(low), "high": percent(high)}

@@ -23,7 +23,7 @@ def cohort_of(
     response_to_speed: float = 0.0,
     shared_se: float = 0.0,
     metric: str = "contact_time_ms",
-    **others: Any,
+    **more: Any,
 ) -> Material:
     """What a study works on, invented: athletes 0, 1, ... with runs 0, 1, ... of whole kilometres; km 1 is the warm-up.
 
@@ -66,4 +66,4 @@ def cohort_of(
         "inclusion": Settings().inclusion,
         "seed": 1,
     }
-    return Material(**fields | others)
+    return Material(**fields | more)
