@@ -236,6 +236,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": recorded.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
+        "speed_source": run.speed_source,
         "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
@@ -273,7 +274,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
+    names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
     measured, rows = _publishable_runs(measured, "splits", rows)
