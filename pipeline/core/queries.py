@@ -102,7 +102,7 @@ def _chosen(connection: duckdb.DuckDBPyConnection, table: str, source: str, cond
             raise UsageError(f"--where takes one expression over the columns of {table}; found '{condition}'.")
         chosen: pl.DataFrame = connection.sql(query).pl()
     except duckdb.Error as error:
-        said = str(error).partition("\n")[0]
+        said, *_ = str(error).splitlines()
         raise UsageError(
             f"--where '{condition}' is no condition over the columns of {table}: {said} "
             "An example: --where \"athlete_id = 'ari' AND km > 10\". `splitdrift dictionary` lists the columns."
