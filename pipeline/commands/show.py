@@ -43,19 +43,25 @@ _signed = partial(signed, minus="-")
 
 
 def club_summary(
-    athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
+    athlete_drift: pl.DataFrame,
+    runs: pl.DataFrame,
+    names: pl.DataFrame | None = None,
+    *,
+    width: int = WIDE,
+    most_with_numbers: int = MOST_WITH_NUMBERS,
 ) -> RenderableType:
     """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
     Args:
         names: `athlete_id` and `display_name`; None to show ids only.
         width: of the terminal [characters].
+        most_with_numbers: with more athletes than this, the numbers are left out.
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
     drifts = _in_order(athlete_drift)
     return Group(
         _at_a_glance(drifts, runs, shown),
-        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
+        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers),
         Text(
             "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
         ),
@@ -63,11 +69,13 @@ def club_summary(
     )
 
 
-def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> list[RenderableType]:
+def _numbers_explained(
+    drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], most: int
+) -> list[RenderableType]:
     """The numbers and how to read them; of a large club, where to find the numbers."""
     n_athletes = drifts["athlete_id"].n_unique()
-    if n_athletes > MOST_WITH_NUMBERS:
-        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
+    if n_athletes > most:
+        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {most} at most)."
         return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
     leading = drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading]))
     return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
@@ -89,7 +97,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
             unclear = ["no cadence, contact time or heart rate recorded"]
         elif cells["too_little_data"]:
             few = (
-                "too few runs"
+                f"too few runs: {own.sort('n_runs')['reason'][-1]}"
                 if (own["finding"] == "too_little_data").all()
                 else f"too few: {cells['too_little_data']}"
             )
