@@ -107,6 +107,7 @@ STAGES = (
                   "rough_slope_error_pct")),
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
+    Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("strikes", CLUB, (
         Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
         Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),

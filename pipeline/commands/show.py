@@ -20,6 +20,8 @@ from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 MOST_ROWS = 60
 #: With more athletes than this, the numbers are left out, or the summary would scroll out of view.
 MOST_WITH_NUMBERS = 40
+#: Runs of athletes with too few of them that are listed.
+MOST_SINGLE_RUNS = 12
 
 #: In a narrower window the parts of the change are left out.
 WIDE = 125
@@ -49,6 +51,7 @@ def club_summary(
     *,
     width: int = WIDE,
     most_with_numbers: int = MOST_WITH_NUMBERS,
+    single_runs: pl.DataFrame | None = None,
 ) -> RenderableType:
     """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
@@ -56,11 +59,13 @@ def club_summary(
         names: `athlete_id` and `display_name`; None to show ids only.
         width: of the terminal [characters].
         most_with_numbers: with more athletes than this, the numbers are left out.
+        single_runs: the table of this name; None to leave it out.
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
     drifts = _in_order(athlete_drift)
     return Group(
         _at_a_glance(drifts, runs, shown),
+        *_unadjusted(single_runs, shown),
         *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers),
         Text(
             "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
@@ -97,7 +102,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
             unclear = ["no cadence, contact time or heart rate recorded"]
         elif cells["too_little_data"]:
             few = (
-                f"too few runs: {own.sort('n_runs')['reason'][-1]}"
+                ": ".join(filter(None, ("too few runs", own.sort("n_runs")["reason"][-1])))
                 if (own["finding"] == "too_little_data").all()
                 else f"too few: {cells['too_little_data']}"
             )
@@ -105,6 +110,31 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
         name = plain(_named(athlete_id, shown))
         table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
     return table
+
+
+def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list[RenderableType]:
+    """The runs of athletes with too few for a drift, a line each, in the leading metrics."""
+    if single_runs is None:
+        return []
+    leading = [metric.column for metric in METRICS if metric.is_leading]
+    rows = single_runs.filter(pl.col("metric").is_in(leading)).sort(
+        "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF)))
+    )
+    lines = []
+    for (athlete_id, run_id), own in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
+        changes = ", ".join(
+            f"{LABELS[row['metric']]} {_signed(row['unadjusted_pct_per_10km'])} % "
+            f"({_signed(row['unadjusted_low'])} to {_signed(row['unadjusted_high'])})"
+            for row in own.iter_rows(named=True)
+        )
+        lines.append(plain(f"{_named(str(athlete_id), shown)}, run {run_id}: {changes}"))
+    if not lines:
+        return []
+    more = [Text(f"and {len(lines) - MOST_SINGLE_RUNS} more runs; `splitdrift show single_runs`")]
+    head = Text(
+        "With too few runs for a drift: the change per 10 km along single runs, unadjusted (pace and hills in it)."
+    )
+    return [head, *lines[:MOST_SINGLE_RUNS], *(more if len(lines) > MOST_SINGLE_RUNS else [])]
 
 
 def _listed(rows: pl.DataFrame) -> str:

@@ -85,11 +85,13 @@ def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str]
     from pipeline.store.layout import read_table
 
     console = open_console()
-    drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
+    tables = [read_table(store, name) for name in ("athlete_drift", "runs", "single_runs")]
     if only is not None:
-        drifts, runs = (rows.filter(rows["athlete_id"].is_in(list(only))) for rows in (drifts, runs))
+        tables = [rows.filter(rows["athlete_id"].is_in(list(only))) for rows in tables]
+    drifts, runs, single_runs = tables
     most = MOST_WITH_NUMBERS if only is None else MOST_NEW_WITH_NUMBERS
-    console.print(club_summary(drifts, runs, roster, width=console.width, most_with_numbers=most))
+    summary = club_summary(drifts, runs, roster, width=console.width, most_with_numbers=most, single_runs=single_runs)
+    console.print(summary)
 
 
 @contextmanager

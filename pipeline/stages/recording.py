@@ -31,6 +31,10 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 #: 2080, it is set wrong: common practice, no source.
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
+#: Endings of workbooks. By its bytes an .xlsx is a ZIP archive, whose files would each be rejected.
+_WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
+_WORKBOOK = Refused("The file is a workbook of a spreadsheet program.", "Save the sheet with the measurements as CSV.")
+
 #: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
 
@@ -109,6 +113,8 @@ def recording(
     """
     options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
     own_name = PurePosixPath(file).name
+    if PurePosixPath(own_name).suffix.lower() in _WORKBOOKS:
+        return [rejected_file(file, content, _WORKBOOK)]
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
