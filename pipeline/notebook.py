@@ -30,7 +30,7 @@ from pipeline.core.places import is_remote, place
 from pipeline.core.queries import connect
 from pipeline.core.settings import Settings, read_settings
 from pipeline.inbox.inbox import COLUMNS_FILE, Inbox, InboxFile
-from pipeline.inbox.lists import athletes, complaints, sessions, strikes
+from pipeline.inbox.lists import read_lists
 from pipeline.pages.charts import specifications
 from pipeline.pages.traces import TRACED, traces
 from pipeline.refresh.context import RunContext, Shard
@@ -196,9 +196,18 @@ def read_recording(file: str | Path, *, settings: str | Path | None = None) -> R
         raise UsageError(f"There is no file {path}.")
     chosen = Settings() if settings is None else read_settings(Path(settings).read_text(encoding="utf-8-sig"))
     described = (COLUMNS_FILE,) if (path.parent / COLUMNS_FILE).is_file() else ()
-    nothing = Path(__file__) / "no lists"
+    lists = read_lists(Path(__file__) / "no lists").rows
     inbox = Inbox(
-        path.parent, (), chosen, sessions(nothing), athletes(nothing), strikes(nothing), complaints(nothing), described
+        path.parent,
+        (),
+        chosen,
+        lists["sessions.csv"],
+        lists["roster.csv"],
+        lists["strikes.csv"],
+        lists["complaints.csv"],
+        described,
+        shoes=lists["shoes.csv"],
+        events=lists["events.csv"],
     )
     context, shard = RunContext(inbox), Shard(_OWNER, (InboxFile(path.name, _OWNER),))
     sampled = sample(context, shard, read(context, shard))

@@ -17,7 +17,7 @@ from pipeline.commands.terminal import (
     show_notices,
     started_workers,
 )
-from pipeline.core.errors import EXIT_DONE_BUT_REFUSED, EXIT_NOTHING_DONE
+from pipeline.core.errors import EXIT_DONE_BUT_REJECTED, EXIT_NOTHING_DONE
 
 
 @click.command()
@@ -42,10 +42,10 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
         from pipeline.refresh.duplicates import with_several_athletes
         from pipeline.refresh.refresh import check as judge
 
-        found = read_inbox(inbox)
-        with progress_bar(f"Reading {len(found.files)} files") as progress:
-            ledger = judge(found, progress=progress, mapper=mapper)
-    notices = [*found.notices, *with_several_athletes(ledger)]
+        contents = read_inbox(inbox)
+        with progress_bar(f"Reading {len(contents.files)} files") as progress:
+            ledger = judge(contents, progress=progress, mapper=mapper)
+    notices = [*contents.notices, *with_several_athletes(ledger)]
     is_run = ledger["status"].is_in(["accepted", "salvaged"])
     if as_json:
         document = {
@@ -64,4 +64,4 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
     if not is_run.any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
     if strict and (ledger["status"] == "rejected").any():
-        raise click.exceptions.Exit(EXIT_DONE_BUT_REFUSED)
+        raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)

@@ -23,7 +23,7 @@ from pipeline.commands.terminal import (
     show_notices,
     started_workers,
 )
-from pipeline.core.errors import EXIT_DONE_BUT_REFUSED
+from pipeline.core.errors import EXIT_DONE_BUT_REJECTED
 
 if TYPE_CHECKING:
     import polars as pl
@@ -49,7 +49,7 @@ class Output:
 @JOBS
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
 @click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
-@click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
+@click.option("--strict", is_flag=True, help="Exit with 3 if a file was rejected.")
 @click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for another refresh to end.")
 @AS_JSON
 @QUIET
@@ -73,8 +73,8 @@ def refresh(
     store stays as it was, and the next refresh goes on from what had been read.
 
     \b
-    Exit codes: 0 done (refused files are listed), 1 nothing could be done, 2 wrong use,
-                3 done, but --strict was given and files were refused, 130 interrupted.
+    Exit codes: 0 done (rejected files are listed), 1 nothing could be done, 2 wrong use,
+                3 done, but --strict was given and files were rejected, 130 interrupted.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     output = Output(as_json, quiet, verbose)
     bring_up_to_date(inbox, store, jobs=jobs, flow=flow, cluster=cluster, strict=strict, wait_s=wait, output=output)
@@ -97,22 +97,22 @@ def bring_up_to_date(
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
 
-        found, before = read_inbox(inbox), _ledger_before(store)
-        with progress_bar(f"Reading {len(found.files)} files") as progress:
+        contents, before = read_inbox(inbox), _ledger_before(store)
+        with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:
                 from flows.refresh import refresh_with_prefect
 
                 ledger = refresh_with_prefect(
-                    found, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
+                    contents, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
                 )
             else:
-                ledger = in_process(found, store, wait_s=wait_s, progress=progress, mapper=mapper)
+                ledger = in_process(contents, store, wait_s=wait_s, progress=progress, mapper=mapper)
     if output.as_json:
-        _print_document(store, found, ledger, before)
+        _print_document(store, contents, ledger, before)
     else:
-        _show(store, found, ledger, before, output)
+        _show(store, contents, ledger, before, output)
     if strict and (ledger["status"] == "rejected").any():
-        raise click.exceptions.Exit(EXIT_DONE_BUT_REFUSED)
+        raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
 
 
 def _ledger_before(store: Path) -> pl.DataFrame:
@@ -130,7 +130,7 @@ def _ledger_before(store: Path) -> pl.DataFrame:
         return empty("recordings")
 
 
-def _print_document(store: Path, found: Inbox, ledger: pl.DataFrame, before: pl.DataFrame) -> None:
+def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame) -> None:
     from pipeline.commands.as_json import print_json, rows_of
     from pipeline.commands.show_ledger import came_in
     from pipeline.core.places import whole_name
@@ -147,12 +147,12 @@ def _print_document(store: Path, found: Inbox, ledger: pl.DataFrame, before: pl.
         "is_new": not last.get("nothing_new", False),
         "recordings": rows_of(came_in(ledger, before)),
         "findings": last.get("findings", []),
-        "notices": [*found.notices, *with_several_athletes(ledger)],
+        "notices": [*contents.notices, *with_several_athletes(ledger)],
     }
     print_json("refresh", document)
 
 
-def _show(store: Path, found: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
+def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
     from pipeline.commands.show_ledger import came_in, ledger_summary
     from pipeline.core.places import is_remote, whole_name
     from pipeline.refresh.duplicates import with_several_athletes
@@ -167,14 +167,14 @@ def _show(store: Path, found: Inbox, ledger: pl.DataFrame, before: pl.DataFrame,
         console.print(ledger_summary(ledger, listed, everything=output.verbose))
     if not output.quiet:
         console.print(what_came_in(store), highlight=False)
-    show_notices([*found.notices, *with_several_athletes(ledger)])
+    show_notices([*contents.notices, *with_several_athletes(ledger)])
     if output.quiet:
         return
     changed = {row["athlete_id"] for row in read_history(store)[-1].get("findings", [])}
     athletes = sorted(changed | set(new["athlete_id"].drop_nulls()))
     if athletes:
         console.print()
-        show_club(store, found.athletes, only=athletes[:MOST_ATHLETES])
+        show_club(store, contents.athletes, only=athletes[:MOST_ATHLETES])
         if len(athletes) > MOST_ATHLETES:
             console.print(f"and {len(athletes) - MOST_ATHLETES} more athletes; `splitdrift show` has all.")
     console.print(

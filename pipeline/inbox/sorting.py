@@ -23,7 +23,7 @@ from pipeline.core.places import beneath
 from pipeline.core.system_files import is_left_by_system
 from pipeline.inbox.athlete_ids import Known
 from pipeline.inbox.claims import DeviceRule, ListRule, PatternRule, Unclaimed, list_rule, pattern_rule
-from pipeline.inbox.lists import LISTS, athletes, read_text
+from pipeline.inbox.lists import LISTS, read_lists, read_text
 from pipeline.inbox.loose_files import LooseFile, LooseFiles, numbered
 
 #: Where files wait that no rule gives to an athlete; hidden, so that no refresh takes it for an athlete.
@@ -127,7 +127,7 @@ def known_athletes(inbox: Path) -> Known:
     folders: set[str] = set()
     if inbox.is_dir():
         folders = {path.name for path in inbox.iterdir() if path.is_dir() and not path.name.startswith(".")}
-        folders |= set(athletes(inbox)["athlete_id"].drop_nulls())
+        folders |= set(read_lists(inbox).rows["roster.csv"]["athlete_id"].drop_nulls())
     return Known(frozenset(name for name in folders if not is_left_by_system([name])))
 
 
