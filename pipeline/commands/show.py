@@ -13,7 +13,7 @@ from rich.text import Text
 
 from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
 from pipeline.pages.units import signed
-from pipeline.pages.words import CAUTION, finding_words, is_change
+from pipeline.pages.words import CAUTION, count_of, finding_words, is_change
 from pipeline.tables import TABLES, decimals_of
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
@@ -219,11 +219,8 @@ def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
     listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
     n_files = ledger["file"].n_unique()
-    head = Text(
-        f"{n_files} files, {ledger.height} sessions in them: {line}."
-        if ledger.height > n_files
-        else f"{n_files} files: {line}."
-    )
+    sessions = f", {ledger.height} sessions in them" if ledger.height > n_files else ""
+    head = Text(f"{count_of(n_files, 'file', 'files')}{sessions}: {line}.")
     if listed.is_empty():
         return head
     table = Table(header_style="bold", pad_edge=False)

@@ -236,7 +236,7 @@ def test_everything_is_listed_when_asked_for():
 
 
 def test_if_all_is_well_one_line_says_so():
-    assert printed(ledger_summary(ledger(("a.fit", 1, "accepted")), everything=False)) == "1 files: 1 accepted.\n"
+    assert printed(ledger_summary(ledger(("a.fit", 1, "accepted")), everything=False)) == "1 file: 1 accepted.\n"
 
 
 def test_labels_of_metrics_are_told_apart():
