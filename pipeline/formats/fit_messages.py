@@ -226,6 +226,9 @@ def _note(frame: Any, messages: Messages, described: list[Described]) -> None:
         described.append(_described({one.name: one.raw_value for one in frame.fields}))
 
 
+_ENUMERATIONS = ("sport", "sub_sport", "event", "event_type")
+
+
 def _collect(frame: Any, rows: _Rows) -> None:
     if frame.name == "record":
         row = {}
@@ -243,7 +246,7 @@ def _collect(frame: Any, rows: _Rows) -> None:
                 row[name] = value
         rows.records.append(row)
     elif frame.name in ("session", "event"):
-        row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}
+        row = {one.name: one.raw_value if one.name in _ENUMERATIONS else one.value for one in frame}
         (rows.sessions if frame.name == "session" else rows.events).append(row)
 
 

@@ -98,6 +98,18 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
     return Covered(np.where(leap, by_speed, step), is_mended)
 
 
+def speed_source(readings: Mapping[str, npt.NDArray[Any]], *, is_indoors: bool) -> str:
+    """What `covered` takes distance from; of `SPEED_SOURCES`."""
+
+    def has(*columns: str) -> bool:
+        return all(np.count_nonzero(np.isfinite(readings[column])) >= 2 for column in columns)
+
+    is_located = has("latitude_deg", "longitude_deg")
+    if has("distance_m"):
+        return "treadmill" if is_indoors else "device" if is_located else "unlocated"
+    return "speed" if has("speed_m_s") or not is_located else "positions"
+
+
 # --- Frozen distance --------------------------------------------------------------------------------------------------
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -20,20 +20,15 @@ LABELS: Mapping[str, str] = {
 }  # fmt: skip
 
 
-def quality_notices(
-    quality: pl.DataFrame, ledger: pl.DataFrame, *, files: Collection[str] | None = None, most: int = MOST_RUNS
-) -> list[str]:
+def quality_notices(quality: pl.DataFrame, ledger: pl.DataFrame, *, most: int = MOST_RUNS) -> list[str]:
     """A line per run with a suspicion; of more than `most` runs, how many more there are, by suspicion.
 
     Args:
         quality: rows of `quality`.
-        ledger: rows of `recordings`.
-        files: the files whose runs are told of; None for all.
+        ledger: rows of `recordings`, of those whose runs are meant.
         most: of runs that are listed.
     """
     used = ledger.filter(pl.col("status").is_in(["accepted", "salvaged"]))
-    if files is not None:
-        used = used.filter(pl.col("file").is_in(list(files)))
     suspect = quality.filter(pl.col("suspicion").is_not_null()).join(
         used.select("run_id", "path", "session"), on="run_id", how="inner"
     )

@@ -38,7 +38,7 @@ from pipeline.core.quality_rules import (
     rule,
 )
 from pipeline.formats import Recording
-from pipeline.methods.covered_distance import FASTEST_M_S, STAND_BELOW_SPM, covered
+from pipeline.methods.covered_distance import FASTEST_M_S, STAND_BELOW_SPM, covered, speed_source
 from pipeline.methods.sensor_faults import sensor_faults
 
 Column = npt.NDArray[np.float64]
@@ -95,6 +95,8 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
+        altitude: its kind: steady, rough or absent.
+        speed_source: where distance and speed come from, of `SPEED_SOURCES`.
     """
 
     samples: pl.DataFrame
@@ -102,6 +104,7 @@ class RunSamples:
     started_s: float
     paused_s: float
     altitude: str
+    speed_source: str
 
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
@@ -139,7 +142,7 @@ def samples(
     tally: Tally = {}
     rows = _one_clock(recording.readings, tally)
     if rows.is_empty():
-        return RunSamples(rows, _exclusions(tally), 0.0, 0.0, "absent")
+        return RunSamples(rows, _exclusions(tally), 0.0, 0.0, "absent", "unlocated")
     readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, tally)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
@@ -147,6 +150,7 @@ def samples(
 
     interval_s, paused_s = _intervals(time_s, recording.pauses)
     covered_m, is_mended = covered(readings, interval_s, tally)
+    source = speed_source(readings, is_indoors=recording.is_indoors)
     hole = interval_s > longest_s
     standing = hole & (covered_m < STAND_BELOW_M_S * interval_s)
     paused_s += float(interval_s[standing].sum())
@@ -173,7 +177,7 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    return RunSamples(run, _exclusions(tally), float(time_s[0]), paused_s, kind)
+    return RunSamples(run, _exclusions(tally), float(time_s[0]), paused_s, kind, source)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------

@@ -39,7 +39,7 @@ def splits(
 
     Args:
         samples: rows of the table `samples`, of any number of runs.
-        runs: `run_id`, `athlete_id` and `altitude` of each run.
+        runs: `run_id`, `athlete_id`, `altitude` and `speed_source` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
         quality: rows of the table `quality` of these runs; None to suspect none of them.
         split_length_m: length of a split [m].
@@ -51,7 +51,7 @@ def splits(
         Rows of the table `splits`; the last split of a run has the length that was left.
     """
     means = split_means(samples, split_length_m=split_length_m).join(
-        runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
+        runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"
     )
     return with_stiffness(
         means if quality is None else _with_suspicion(means, quality, split_length_m),

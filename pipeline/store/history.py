@@ -176,14 +176,5 @@ def what_came_in(store: Path) -> str:
     return f"Since the refresh before: {', '.join(counts) or 'only lists or settings changed'}."
 
 
-def files_that_came_in(store: Path) -> list[str] | None:
-    """The files that the last refresh read; None where they are too many to be named."""
-    last = read_history(store)[-1]
-    if last.get("nothing_new"):
-        return []
-    named = [*last["new"], *last["changed"]]
-    return named if len(named) == last["n_new"] + last["n_changed"] else None
-
-
 #: What a record counts of the files that came in, and its label.
 COUNTED = (("new", "new"), ("changed", "read again"), ("gone", "gone"))

@@ -360,7 +360,7 @@ def test_kilometres_that_nobody_runs_are_marked_and_the_others_enter():
     assert too_fast["to_km"] == pytest.approx(6.0, abs=0.8)
     cut = splits(
         run.samples,
-        RUNS.with_columns(altitude=pl.lit("absent")),
+        RUNS.with_columns(altitude=pl.lit("absent"), speed_source=pl.lit("unlocated")),
         pl.DataFrame({"athlete_id": ["a"], "mass_kg": [None], "height_m": [None], "leg_length_m": [None]}),
         rows,
         split_length_m=1000, level_slope_pct=1.0, level_roughness_pct=2.0, min_run_share=0.95,
