@@ -93,6 +93,8 @@ STAGES = (
     Stage("splits", FILE, (
         Function("splits", ("samples", "roster.csv"), ("splits",),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
+        Function("lap_splits", ("samples", "laps of a recording", "roster.csv"), ("lap_splits",),
+                 ("level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (
         Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct", "warm_up_effect_pct")),

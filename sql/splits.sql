@@ -1,7 +1,7 @@
--- A row is: a split (a kilometre, or another length) of a run.
+-- A row is: a split of a run: a kilometre, another length, or a lap, by where the samples lie in splits.
 -- Reads: samples.
 -- Grain: run_id, km.
--- Parameters: $split_length_m.
+-- Parameters: none.
 
 WITH places AS (
   -- Where the interval that ends at a sample lies, counted in splits. Rounded to billionths: running sums miss a
@@ -9,6 +9,7 @@ WITH places AS (
   SELECT
     run_id,
     interval_s,
+    covered_m,
     slope_pct,
     gait,
     cadence_spm,
@@ -16,9 +17,12 @@ WITH places AS (
     vertical_oscillation_mm,
     contact_balance_pct,
     heart_rate_bpm,
+    power_w,
+    recorded_step_length_m,
+    temperature_c,
     lagged_speed_m_s,
-    ROUND(distance_m / $split_length_m, 9) AS ends_at,
-    ROUND((distance_m - covered_m) / $split_length_m, 9) AS begins_at
+    ROUND(ends_at, 9) AS ends_at,
+    ROUND(begins_at, 9) AS begins_at
   FROM samples
   WHERE interval_s > 0
 ),
@@ -34,7 +38,7 @@ intervals AS (
 ),
 
 pieces AS (
-  -- An interval cut at the boundaries it crosses: distance is shared out by place, time in proportion to distance.
+  -- An interval cut at the boundaries it crosses: distance and time are shared out by place.
   SELECT
     intervals.run_id,
     intervals.slope_pct,
@@ -44,6 +48,9 @@ pieces AS (
     intervals.vertical_oscillation_mm,
     intervals.contact_balance_pct,
     intervals.heart_rate_bpm,
+    intervals.power_w,
+    intervals.recorded_step_length_m,
+    intervals.temperature_c,
     intervals.lagged_speed_m_s,
     crossed.split_index + 1 AS km,
     -- In which tenth of the split its middle lies.
@@ -53,16 +60,14 @@ pieces AS (
         - 2 * crossed.split_index
       )
     ) AS tenth,
-    $split_length_m * GREATEST(
-      LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index), 0
-    ) AS length_m,
     CASE
-      WHEN intervals.first_split = intervals.last_split THEN intervals.interval_s
+      WHEN intervals.first_split = intervals.last_split THEN 1
       ELSE
-        intervals.interval_s * (
-          LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index)
-        ) / (intervals.ends_at - intervals.begins_at)
-    END AS time_s
+        (LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index))
+        / (intervals.ends_at - intervals.begins_at)
+    END AS piece_share,
+    intervals.covered_m * piece_share AS length_m,
+    intervals.interval_s * piece_share AS time_s
   FROM intervals
   CROSS JOIN UNNEST(RANGE(intervals.first_split, intervals.last_split + 1)) AS crossed (split_index)
 ),
@@ -125,6 +130,15 @@ measured AS (
     SUM(heart_rate_bpm * run_s)
     / NULLIF(SUM(CASE WHEN heart_rate_bpm IS NOT NULL THEN run_s END), 0)
       AS heart_rate_bpm,
+    SUM(power_w * run_s)
+    / NULLIF(SUM(CASE WHEN power_w IS NOT NULL THEN run_s END), 0)
+      AS power_w,
+    SUM(recorded_step_length_m * run_s)
+    / NULLIF(SUM(CASE WHEN recorded_step_length_m IS NOT NULL THEN run_s END), 0)
+      AS recorded_step_length_m,
+    SUM(temperature_c * run_s)
+    / NULLIF(SUM(CASE WHEN temperature_c IS NOT NULL THEN run_s END), 0)
+      AS temperature_c,
     SUM(lagged_speed_m_s * run_s)
     / NULLIF(SUM(CASE WHEN lagged_speed_m_s IS NOT NULL THEN run_s END), 0)
       AS lagged_speed_m_s,
@@ -143,6 +157,9 @@ SELECT
   vertical_oscillation_mm,
   contact_balance_pct,
   heart_rate_bpm,
+  power_w,
+  recorded_step_length_m,
+  temperature_c,
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,

@@ -33,6 +33,9 @@ READINGS = (
     "vertical_oscillation_mm",
     "contact_balance_pct",  # share of the left foot in the contact time of a stride
     "heart_rate_bpm",
+    "power_w",
+    "recorded_step_length_m",  # as the sensor gives it; the tables also have the one from speed and cadence
+    "temperature_c",  # at the device, on a wrist well above that of the air
 )
 
 #: What one row of a recording stands for. A step and a kilometre row hold the mean of the interval that ends at their
@@ -77,6 +80,8 @@ class Recording:
         sport: `running` or another lower-case word; None where the file does not say.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
+        laps: pairs of (begins_s, ends_s) on the clock of `time_s`, in order and without overlap, as the device or its wearer
+            set them.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
@@ -88,6 +93,7 @@ class Recording:
     has_clock: bool = True
     grain: str = "sample"
     pauses: tuple[tuple[float, float], ...] = ()
+    laps: tuple[tuple[float, float], ...] = ()
     device: str | None = None
     sensors: Mapping[str, str] = field(default_factory=dict)
     damage: str | None = None

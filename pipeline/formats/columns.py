@@ -84,6 +84,14 @@ COLUMNS: Mapping[str, Column] = {
     "heart_rate": Column("heart_rate_bpm"),  # no other unit than beats per minute is in use
     "heartrate": Column("heart_rate_bpm"),
     "hr": Column("heart_rate_bpm"),
+    "power_w": Column("power_w"),
+    "power_watts": Column("power_w"),
+    "step_length_m": Column("recorded_step_length_m"),
+    "step_length_cm": Column("recorded_step_length_m", 1e-2),
+    "step_length_mm": Column("recorded_step_length_m", 1e-3),
+    "stride_length_two_steps_m": Column("recorded_step_length_m", 0.5),
+    "temperature_c": Column("temperature_c"),
+    "temperature_f": Column("temperature_c", 5 / 9, -160 / 9),
     "sport": Column("sport", written_as="word"),
 }
 
@@ -109,6 +117,9 @@ MEANINGS: Mapping[str, str] = {
     "vertical_oscillation_mm": "Rise and fall of the trunk in a step.",
     "contact_balance_pct": "Share of one foot in the contact time of a stride.",
     "heart_rate_bpm": "Heart rate in beats per minute.",
+    "power_w": "Power in watts, as the sensor estimates it.",
+    "recorded_step_length_m": "Length of a step as the sensor gives it, from one foot to the other; a stride is two.",
+    "temperature_c": "Temperature at the device.",
     "sport": "Sport of the recording; only running is analysed.",
 }
 

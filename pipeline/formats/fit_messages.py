@@ -43,6 +43,7 @@ class Messages:
     records: Columns
     sessions: Columns
     events: Columns
+    laps: Columns = field(default_factory=dict)
     file_type: int | None = None
     device: str | None = None
     sport: int | None = None
@@ -101,6 +102,7 @@ def _by_columns(link: bytes) -> Messages:
         records={},
         sessions=fitfast.records(link, "session"),
         events=fitfast.records(link, "event"),
+        laps=fitfast.records(link, "lap"),
         file_type=kinds[0] if kinds else None,
         sport=sports[-1] if sports else None,
         described=[_described(message) for message in whole.get("field_description", [])],
@@ -149,6 +151,7 @@ def _names_are_distinct(messages: Messages) -> bool:
     names = list(named.values())
     native = {"timestamp", "distance", "speed", "altitude", "heart_rate", "cadence", "fractional_cadence"}
     native |= {"stance_time", "vertical_oscillation", "stance_time_balance", "enhanced_speed", "enhanced_altitude"}
+    native |= {"power", "step_length", "temperature"}
     return len(names) == len(set(names)) and not native & set(names)
 
 
@@ -162,6 +165,7 @@ class _Rows:
     records: list[dict[str, Any]] = field(default_factory=list)
     sessions: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    laps: list[dict[str, Any]] = field(default_factory=list)
 
 
 def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
@@ -191,6 +195,7 @@ def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
         records=_columns(rows.records),
         sessions=_columns(rows.sessions),
         events=_columns(rows.events),
+        laps=_columns(rows.laps),
         described=described,
         packed=packed if any(packed) else (),
         damage=damage,
@@ -244,9 +249,9 @@ def _collect(frame: Any, rows: _Rows) -> None:
             if value is not None or name not in row:
                 row[name] = value
         rows.records.append(row)
-    elif frame.name in ("session", "event"):
+    elif frame.name in ("session", "event", "lap"):
         row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}
-        (rows.sessions if frame.name == "session" else rows.events).append(row)
+        {"session": rows.sessions, "event": rows.events, "lap": rows.laps}[frame.name].append(row)
 
 
 def _columns(rows: list[dict[str, Any]]) -> Columns:

@@ -6,6 +6,7 @@ are known by their local names.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from xml.etree.ElementTree import Element
 
 import polars as pl
@@ -25,6 +26,7 @@ _FIELDS = {
     "LongitudeDegrees": ("longitude_deg", 1.0),
     "RunCadence": ("cadence_spm", 2.0),  # strides of one leg per minute
     "Value": ("heart_rate_bpm", 1.0),
+    "Watts": ("power_w", 1.0),
 }
 
 
@@ -39,7 +41,7 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
         Refused: no such Activity, or XML that declares entities.
     """
     elements = Elements(content)
-    activities: list[tuple[Element, list[Point]]] = []
+    activities: list[tuple[Element, list[Point], list[Point]]] = []
     root = None
     is_open = False
     for event, name, element in elements:
@@ -47,14 +49,16 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
         if name == "Activity":
             is_open = event == "start"
             if is_open:
-                activities.append((element, []))
+                activities.append((element, [], []))
                 require_few_sessions(len(activities))
+        elif event == "start" and name == "Lap" and is_open:
+            activities[-1][2].append({"StartTime": element.get("StartTime")})
         elif event == "end" and name == "Trackpoint" and is_open:
             activities[-1][1].append({local_name(part.tag): text_of(part) for part in element.iter()})
             element.clear()
     recordings = [
-        _recording(activity, points, elements.damage if is_open and activity is activities[-1][0] else None)
-        for activity, points in activities
+        _recording(activity, points, laps, elements.damage if is_open and activity is activities[-1][0] else None)
+        for activity, points, laps in activities
     ]
     usable = [recording for recording in recordings if len(recording.readings) >= MIN_POINTS]
     if not usable:
@@ -67,13 +71,22 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     return usable
 
 
-def _recording(activity: Element, points: list[Point], damage: str | None) -> Recording:
+def _recording(activity: Element, points: list[Point], laps: list[Point], damage: str | None) -> Recording:
     columns = {reading: numbers(points, field) * factor for field, (reading, factor) in _FIELDS.items()}
     readings = readings_frame({"time_s": times_s(points, "Time"), **columns}).filter(pl.col("time_s").is_not_null())
     creator = next((child for child in activity if local_name(child.tag) == "Creator"), None)
     return Recording(
         readings=readings,
         sport=activity.get("Sport", "").strip().lower() or None,
+        laps=_laps(times_s(laps, "StartTime"), readings["time_s"]),
         device=None if creator is None else child_text(creator, "Name"),
         damage=damage and f"{damage}; {len(readings)} points before it could be read",
     )
+
+
+def _laps(begins_s: pl.Series, time_s: pl.Series) -> tuple[tuple[float, float], ...]:
+    """Each lap ends where the next begins, the last one with the last point. A lap without a start counts to the one
+    before it.
+    """
+    edges = [*begins_s.drop_nulls().sort(), time_s.max()]
+    return tuple((begin, end) for begin, end in pairwise(edges) if end is not None and end > begin)

@@ -49,7 +49,8 @@ def write_output(context: BuildContext, output: str) -> None:
             write_database(context.built, here)
             return
         write_exports(here / "exports", {name: read_rows(context.built, name) for name in SHEETS})
-        write_csv(here / "exports", "splits", read_rows(context.built, "splits"))
+        for table in ("splits", "lap_splits"):
+            write_csv(here / "exports", table, read_rows(context.built, table))
         write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 

@@ -123,16 +123,17 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    measured = Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing)))
+    nothing = (empty(table) for table in ("exclusions", "splits", "lap_splits"))
+    measured = Measured(recordings, rows, *nothing, passing=tuple(sorted(passing)))
     if not runs:
-        return SampledRuns(measured, {})
+        return SampledRuns(measured, {}, pl.DataFrame())
     # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
     best = best_of_each_start(rows)
     kept = set(zip(best["path"], best["session"], strict=True))
     frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
     measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything))
+    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in frames]))
 
 
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
@@ -274,6 +275,10 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
         return measured
     names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
-    rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
+    stage, settings = stage_named("splits"), context.inbox.settings
+    rows = stage.call("splits", samples, names, roster, settings=settings)
     measured, rows = _publishable_runs(measured, "splits", rows)
-    return replace(measured, splits=rows)
+    laps = sampled.laps.filter(pl.col("run_id").is_in(rows["run_id"].unique().implode()))
+    of_laps = stage.call("lap_splits", samples, laps, names, roster, settings=settings)
+    measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)
+    return replace(measured, splits=rows, lap_splits=of_laps)

@@ -55,6 +55,12 @@ MOST_CADENCE_SPM = 300.0
 VERTICAL_OSCILLATION_MM = (1.0, 250.0)
 CONTACT_BALANCE_PCT = (30.0, 70.0)
 HEART_RATE_BPM = (25.0, 240.0)
+#: Common practice, no source: sprinters on a bicycle reach some 2,500 W, no sensor of running gives more.
+POWER_W = (1.0, 2500.0)
+#: A shuffle; steps of sprinters reach 2.7 m (from memory).
+STEP_LENGTH_M = (0.1, 3.0)
+#: Common practice, no source: a device in the sun on a summer's day, and colder than any race.
+TEMPERATURE_C = (-60.0, 70.0)
 #: Lowest shore and highest mountain; the steepest slope of published running energetics (Minetti 2002).
 ALTITUDE_M = (-450.0, 9000.0)
 STEEPEST_PCT = 45.0
@@ -83,6 +89,7 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
+        laps: `lap`, `begins_s` and `ends_s` of each lap of the device, as `elapsed_s` counts, likewise.
     """
 
     samples: pl.DataFrame
@@ -90,12 +97,16 @@ class RunSamples:
     started_s: float
     paused_s: float
     altitude: str
+    laps: pl.DataFrame
 
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
         name = pl.lit(run_id).alias("run_id")
         return replace(
-            self, samples=self.samples.select(name, pl.all()), exclusions=self.exclusions.select(name, pl.all())
+            self,
+            samples=self.samples.select(name, pl.all()),
+            exclusions=self.exclusions.select(name, pl.all()),
+            laps=self.laps.select(name, pl.all()),
         )
 
 
@@ -126,7 +137,7 @@ def samples(
     counts: dict[tuple[str, str], int] = {}
     rows = _one_clock(recording.readings, counts)
     if rows.is_empty():
-        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent")
+        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent", _laps((), 0.0))
     readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, counts)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
@@ -160,7 +171,8 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
+    started_s = float(time_s[0])
+    return RunSamples(run, _set_aside(counts), started_s, paused_s, kind, _laps(recording.laps, started_s))
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
@@ -198,6 +210,12 @@ def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[C
     paused = np.interp(time_s, edges, np.concatenate([[0], np.cumsum(lengths)]))
     inside = np.diff(paused, prepend=paused[0])
     return np.maximum(interval_s - inside, 0.0), float(inside.sum())
+
+
+def _laps(laps: Sequence[tuple[float, float]], started_s: float) -> pl.DataFrame:
+    """The laps of a recording on the clock of its samples, numbered from 1."""
+    rows = [(number, begin - started_s, end - started_s) for number, (begin, end) in enumerate(laps, start=1)]
+    return pl.DataFrame(rows, schema={"lap": pl.Int64, "begins_s": pl.Float64, "ends_s": pl.Float64}, orient="row")
 
 
 # --- Distance and speed ----------------------------------------------------------------------------------------------
@@ -360,6 +378,11 @@ _IMPOSSIBLE = (
     _Rule("contact_balance_pct", _NO_PERSON, _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
     _Rule("heart_rate_bpm", _NO_READING, _zero("heart_rate_bpm")),
     _Rule("heart_rate_bpm", _NO_PERSON, _outside("heart_rate_bpm", HEART_RATE_BPM)),
+    _Rule("power_w", _NO_READING, _zero("power_w")),
+    _Rule("power_w", _NO_PERSON, _outside("power_w", POWER_W)),
+    _Rule("recorded_step_length_m", _NO_READING, _zero("recorded_step_length_m")),
+    _Rule("recorded_step_length_m", _NO_PERSON, _outside("recorded_step_length_m", STEP_LENGTH_M)),
+    _Rule("temperature_c", "no temperature that is run in", _outside("temperature_c", TEMPERATURE_C)),
 )
 
 _LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)

@@ -24,7 +24,7 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Exclusions, LapSplits, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
@@ -32,6 +32,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "samples": Samples,
     "exclusions": Exclusions,
     "splits": Splits,
+    "lap_splits": LapSplits,
     "responses": Responses,
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
@@ -46,7 +47,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
 }
 
 #: Tables too large for one file: by athlete and month.
-PARTITIONED = ("samples", "splits")
+PARTITIONED = ("samples", "splits", "lap_splits")
 
 
 def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:

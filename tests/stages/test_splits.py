@@ -16,7 +16,10 @@ from pipeline.stages.splits import HEART_RATE_LAG_S, split_means, with_lagged_sp
 from pipeline.tables import publishable
 
 MILE_M = 1609.344
-MEASURED = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
+MEASURED = (
+    "cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm", "power_w",
+    "recorded_step_length_m", "temperature_c",
+)  # fmt: skip
 
 
 def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
@@ -32,6 +35,9 @@ def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
         pl.lit(80.0).alias("vertical_oscillation_mm"),
         pl.lit(50.0).alias("contact_balance_pct"),
         pl.lit(150.0).alias("heart_rate_bpm"),
+        pl.lit(250.0).alias("power_w"),
+        pl.lit(1.0).alias("recorded_step_length_m"),
+        pl.lit(-5.0).alias("temperature_c"),
     )
 
 
