@@ -91,10 +91,8 @@ STAGES = (
                  ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
     )),
     Stage("splits", FILE, (
-        Function("splits", ("samples", "roster.csv"), ("splits",),
+        Function("splits", ("samples", "laps of a recording", "roster.csv"), ("splits", "lap_splits"),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
-        Function("lap_splits", ("samples", "laps of a recording", "roster.csv"), ("lap_splits",),
-                 ("level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (
         Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct", "warm_up_effect_pct")),

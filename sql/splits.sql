@@ -1,12 +1,14 @@
--- A row is: a split of a run: a kilometre, another length, or a lap, by where the samples lie in splits.
+-- A row is: a split of a run (a kilometre, or another length), or one of its laps, whose number is in `km`.
 -- Reads: samples.
--- Grain: run_id, km.
+-- Grain: is_lap, run_id, km.
 -- Parameters: none.
 
 WITH places AS (
-  -- Where the interval that ends at a sample lies, counted in splits. Rounded to billionths: running sums miss a
-  -- boundary by the last digits of a float, and would leave a split of no length behind it.
+  -- Where the interval that ends at a sample lies, counted in splits by distance, in laps by time. Rounded to
+  -- billionths: running sums miss a boundary by the last digits of a float, and would leave a split of no length behind
+  -- it.
   SELECT
+    is_lap,
     run_id,
     interval_s,
     covered_m,
@@ -40,6 +42,7 @@ intervals AS (
 pieces AS (
   -- An interval cut at the boundaries it crosses: distance and time are shared out by place.
   SELECT
+    intervals.is_lap,
     intervals.run_id,
     intervals.slope_pct,
     intervals.gait,
@@ -83,6 +86,7 @@ running AS (
 tenths AS (
   -- Speed over about a hundred metres: single samples show the noise of their sensor and not the pace.
   SELECT
+    is_lap,
     run_id,
     km,
     tenth,
@@ -90,23 +94,25 @@ tenths AS (
     LN(SUM(length_m) / SUM(run_s)) AS log_speed
   FROM running
   WHERE run_s > 0
-  GROUP BY run_id, km, tenth
+  GROUP BY is_lap, run_id, km, tenth
   HAVING SUM(length_m) > 0
 ),
 
 varied AS (
   SELECT
+    is_lap,
     run_id,
     km,
     GREATEST(
       SUM(log_speed * log_speed * run_s) / SUM(run_s) - POWER(SUM(log_speed * run_s) / SUM(run_s), 2), 0
     ) AS log_speed_variance
   FROM tenths
-  GROUP BY run_id, km
+  GROUP BY is_lap, run_id, km
 ),
 
 measured AS (
   SELECT
+    is_lap,
     run_id,
     km,
     SUM(length_m) AS length_m,
@@ -144,11 +150,12 @@ measured AS (
       AS lagged_speed_m_s,
     COUNT(run_s) AS n_valid
   FROM running
-  GROUP BY run_id, km
+  GROUP BY is_lap, run_id, km
 )
 
 -- Flight, duty factor and step length follow from the means beside them, so that a row never contradicts itself.
 SELECT
+  measured.is_lap,
   measured.run_id,
   measured.km,
   length_m,
@@ -174,5 +181,9 @@ SELECT
   contact_time_ms * cadence_spm / 120000 AS duty_factor,
   60 * running_m / NULLIF(running_s, 0) / NULLIF(cadence_spm, 0) AS step_length_m
 FROM measured
-LEFT JOIN varied ON measured.run_id = varied.run_id AND measured.km = varied.km
-ORDER BY measured.run_id, measured.km
+LEFT JOIN varied
+  ON
+    measured.is_lap = varied.is_lap
+    AND measured.run_id = varied.run_id
+    AND measured.km = varied.km
+ORDER BY measured.is_lap, measured.run_id, measured.km

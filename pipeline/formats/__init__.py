@@ -80,8 +80,8 @@ class Recording:
         sport: `running` or another lower-case word; None where the file does not say.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
-        laps: pairs of (begins_s, ends_s) on the clock of `time_s`, in order and without overlap, as the device or its wearer
-            set them.
+        laps: pairs of (begins_s, ends_s) on the clock of `time_s`, in order and without overlap, as the device or the
+            person who wore it set them.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.

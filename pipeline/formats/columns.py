@@ -91,6 +91,7 @@ COLUMNS: Mapping[str, Column] = {
     "step_length_mm": Column("recorded_step_length_m", 1e-3),
     "stride_length_two_steps_m": Column("recorded_step_length_m", 0.5),
     "temperature_c": Column("temperature_c"),
+    "temperature_deg_c": Column("temperature_c"),
     "temperature_f": Column("temperature_c", 5 / 9, -160 / 9),
     "sport": Column("sport", written_as="word"),
 }

@@ -39,7 +39,7 @@ def _tables(context: BuildContext, athlete_id: str, *, after_club: bool, **more:
 
 
 def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) -> None:
-    """Write the splits and those of laps by month, and remove the samples of recordings that turned out to be duplicates."""
+    """Write splits and laps by month, and remove the samples of recordings that turned out to be duplicates."""
     wanted = {context.built / name for name in measured.runs["samples_file"]}
     for file in files_below(context.built / partition("samples", athlete_id)):
         if file not in wanted:

@@ -126,10 +126,7 @@ _OF_RUNS = ("exclusions", "splits", "lap_splits")
 
 def _gathered(shards: Sequence[Measured]) -> Measured:
     whole = Measured(
-        *(
-            pl.concat([getattr(shard, part) for shard in shards])
-            for part in ("recordings", "runs", *_OF_RUNS)
-        )
+        *(pl.concat([getattr(shard, part) for shard in shards]) for part in ("recordings", "runs", *_OF_RUNS))
     )
     recordings, kept = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.

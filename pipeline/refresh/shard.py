@@ -275,10 +275,9 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
         return measured
     names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
-    stage, settings = stage_named("splits"), context.inbox.settings
-    rows = stage.call("splits", samples, names, roster, settings=settings)
+    rows, of_laps = stage_named("splits").call(
+        "splits", samples, sampled.laps, names, roster, settings=context.inbox.settings
+    )
     measured, rows = _publishable_runs(measured, "splits", rows)
-    laps = sampled.laps.filter(pl.col("run_id").is_in(rows["run_id"].unique().implode()))
-    of_laps = stage.call("lap_splits", samples, laps, names, roster, settings=settings)
     measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)
     return replace(measured, splits=rows, lap_splits=of_laps)

@@ -26,6 +26,7 @@ PAUSE_S = 0.5
 
 def splits(
     samples: pl.DataFrame,
+    laps: pl.DataFrame,
     runs: pl.DataFrame,
     athletes: pl.DataFrame,
     *,
@@ -33,11 +34,12 @@ def splits(
     level_slope_pct: float,
     level_roughness_pct: float,
     min_run_share: float,
-) -> pl.DataFrame:
-    """Cut runs into splits, with stiffness on the level.
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Cut runs into splits and into the laps of their devices, with stiffness on the level.
 
     Args:
         samples: rows of the table `samples`, of any number of runs.
+        laps: rows of `LAPS`.
         runs: `run_id`, `athlete_id` and `altitude` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
         split_length_m: length of a split [m].
@@ -46,96 +48,81 @@ def splits(
         min_run_share: nor those with a smaller share of running.
 
     Returns:
-        Rows of the table `splits`; the last split of a run has the length that was left.
+        Rows of the tables `splits` and `lap_splits`. The last split of a run has the length that was left; a lap
+        without samples has no row.
     """
-    return with_stiffness(
-        split_means(samples, split_length_m=split_length_m).join(
-            runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
-        ),
-        athletes,
-        level_slope_pct=level_slope_pct,
-        level_roughness_pct=level_roughness_pct,
-        min_run_share=min_run_share,
+
+    def complete(means: pl.DataFrame) -> pl.DataFrame:
+        return with_stiffness(
+            means.join(runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"),
+            athletes,
+            level_slope_pct=level_slope_pct,
+            level_roughness_pct=level_roughness_pct,
+            min_run_share=min_run_share,
+        )
+
+    of_splits, of_laps = means(samples, laps, split_length_m=split_length_m)
+    return complete(of_splits), complete(of_laps)
+
+
+#: The laps of runs: when they begin and end on the clock of `elapsed_s`. Those of one run do not overlap.
+LAPS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "run_id": pl.String, "lap": pl.Int64, "begins_s": pl.Float64, "ends_s": pl.Float64,
+}  # fmt: skip
+
+
+def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Cut runs into splits and into laps; the same rows without `athlete_id` and stiffness."""
+    lagged = with_lagged_speed(samples)
+    by_distance = lagged.with_columns(
+        ends_at=pl.col("distance_m") / split_length_m,
+        begins_at=(pl.col("distance_m") - pl.col("covered_m")) / split_length_m,
+        is_lap=pl.lit(value=False),
     )
-
-
-def lap_splits(
-    samples: pl.DataFrame,
-    laps: pl.DataFrame,
-    runs: pl.DataFrame,
-    athletes: pl.DataFrame,
-    *,
-    level_slope_pct: float,
-    level_roughness_pct: float,
-    min_run_share: float,
-) -> pl.DataFrame:
-    """Cut runs at the laps of their devices, with stiffness on the level.
-
-    Args:
-        samples: rows of the table `samples`, of any number of runs.
-        laps: `run_id`, `lap`, `begins_s` and `ends_s` of each lap, as `elapsed_s` counts; laps do not overlap.
-        runs: as of `splits`, with the other arguments.
-
-    Returns:
-        Rows of the table `lap_splits`; laps without a sample have none.
-    """
-    return with_stiffness(
-        lap_means(samples, laps).join(runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"),
-        athletes,
-        level_slope_pct=level_slope_pct,
-        level_roughness_pct=level_roughness_pct,
-        min_run_share=min_run_share,
-    )
+    # One query for both: to prepare it takes as long as to run it over a dozen runs.
+    rows = run_query("splits", {"samples": pl.concat([by_distance, *_cut_at_laps(lagged, laps)])})
+    of_splits, of_laps = (rows.filter(is_lap=is_lap).drop("is_lap") for is_lap in (False, True))
+    return of_splits, of_laps.rename({"km": "lap"})
 
 
 def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame:
-    """Cut runs into splits; the same rows without `athlete_id` and stiffness."""
-    placed = with_lagged_speed(samples).with_columns(
-        ends_at=pl.col("distance_m") / split_length_m,
-        begins_at=(pl.col("distance_m") - pl.col("covered_m")) / split_length_m,
-    )
-    return run_query("splits", {"samples": placed})
+    """The first of `means`, of runs without laps."""
+    return means(samples, pl.DataFrame(schema=LAPS), split_length_m=split_length_m)[0]
 
 
-def lap_means(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
-    """Cut runs at their laps; the same rows without `athlete_id` and stiffness."""
-    of_runs = samples.filter(pl.col("run_id").is_in(laps["run_id"].unique().implode()))
-    return run_query("splits", {"samples": _cut_at_laps(with_lagged_speed(of_runs), laps)}).rename({"km": "lap"})
+def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> list[pl.DataFrame]:
+    """For each run with laps its samples, cut where laps begin and end, and where each piece lies, counted in laps.
 
-
-def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
-    """Cut samples where laps begin and end, distance in proportion to time, and add where each lies, counted in laps.
-
-    An interval after a pause is taken to lie behind the pause. What is outside of every lap is left out.
+    Distance is cut in proportion to time. An interval after a pause is taken to lie behind the pause. What is outside
+    of every lap is left out.
     """
-    run = samples["run_id"].rle().struct.unnest()
-    parts = []
-    first_row = 0
     of_run = laps.sort("run_id", "begins_s").partition_by("run_id", as_dict=True)
-    for n_rows, run_id in run.iter_rows():
-        own, first_row = samples.slice(first_row, n_rows), first_row + n_rows
-        lap_begins, lap_ends = of_run[(run_id,)]["begins_s"].to_numpy(), of_run[(run_id,)]["ends_s"].to_numpy()
-        ends = own["elapsed_s"].to_numpy()
-        interval = own["interval_s"].to_numpy()
-        begins = ends - interval
-        first_lap = np.searchsorted(lap_ends, begins, side="right")
-        n_laps = np.maximum(np.searchsorted(lap_begins, ends, side="left") - first_lap, 0)
-        row = np.repeat(np.arange(n_rows), n_laps)
-        lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
-        begins, ends = np.maximum(begins[row], lap_begins[lap]), np.minimum(ends[row], lap_ends[lap])
-        piece_share = (ends - begins) / interval[row]
-        number = of_run[(run_id,)]["lap"].to_numpy()[lap] - 1
-        length_s = lap_ends[lap] - lap_begins[lap]
-        parts.append(
-            own[row].with_columns(
-                pl.col("interval_s") * piece_share,
-                pl.col("covered_m") * piece_share,
-                begins_at=pl.Series(number + (begins - lap_begins[lap]) / length_s),
-                ends_at=pl.Series(number + (ends - lap_begins[lap]) / length_s),
-            )
-        )
-    nowhere = samples.clear().with_columns(begins_at=pl.lit(0.0), ends_at=pl.lit(0.0))
-    return pl.concat([nowhere, *parts])
+    return [
+        _pieces(own, of_run[run_id])
+        for run_id, own in samples.partition_by("run_id", as_dict=True).items()
+        if run_id in of_run
+    ]
+
+
+def _pieces(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
+    """The same of one run, whose samples and laps are in order of time."""
+    lap_begins, lap_ends = laps["begins_s"].to_numpy(), laps["ends_s"].to_numpy()
+    ends, interval = samples["elapsed_s"].to_numpy(), samples["interval_s"].to_numpy()
+    begins = ends - interval
+    first_lap = np.searchsorted(lap_ends, begins, side="right")
+    n_laps = np.maximum(np.searchsorted(lap_begins, ends, side="left") - first_lap, 0)
+    row = np.repeat(np.arange(len(ends)), n_laps)
+    lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
+    begins, ends = np.maximum(begins[row], lap_begins[lap]), np.minimum(ends[row], lap_ends[lap])
+    piece_share = pl.Series((ends - begins) / interval[row])
+    number = laps["lap"].to_numpy()[lap] - 1
+    length_s = lap_ends[lap] - lap_begins[lap]
+    return samples[row].with_columns(
+        pl.col("interval_s", "covered_m") * piece_share,
+        ends_at=pl.Series(number + (ends - lap_begins[lap]) / length_s),
+        begins_at=pl.Series(number + (begins - lap_begins[lap]) / length_s),
+        is_lap=pl.lit(value=True),
+    )
 
 
 def with_lagged_speed(samples: pl.DataFrame) -> pl.DataFrame:

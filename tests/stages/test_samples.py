@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.formats import Recording, readings_frame
 from pipeline.stages.samples import RunSamples, samples
+from pipeline.stages.splits import LAPS
 from pipeline.tables import publishable
 
 NUMBERS = {"gap_s": 10.0, "slope_window_m": 100.0, "slope_window_rough_m": 400.0, "rough_altitude_m": 0.6}
@@ -70,6 +71,14 @@ def test_rows_without_a_time_are_left_out_and_counted():
     run = settled([0, None, 2], distance_m=[0, 3, 6])
     assert column(run, "distance_m") == [0, 6]
     assert reasons(run) == {("sample", "no time"): 1}
+
+
+def test_laps_are_numbered_and_counted_from_the_first_sample():
+    time_s = pl.Series([100.0, 101.0, 102.0])
+    recording = Recording(readings=readings_frame({"time_s": time_s}), laps=((99.5, 101.0), (101.0, 130.0)))
+    run = samples(recording, **NUMBERS).named("r")
+    assert run.laps.rows() == [("r", 1, -0.5, 1.0), ("r", 2, 1.0, 30.0)]
+    assert run.laps.schema == LAPS
 
 
 def test_a_recording_without_any_time_gives_no_samples():
@@ -447,6 +456,21 @@ ZERO, IMPOSSIBLE = "zero: the sensor had no reading", "impossible for a person"
         ("heart_rate_bpm", 25, None),
         ("heart_rate_bpm", 240, None),
         ("heart_rate_bpm", 240.1, IMPOSSIBLE),
+        ("power_w", 0, ZERO),
+        ("power_w", 0.9, IMPOSSIBLE),
+        ("power_w", 1, None),
+        ("power_w", 2500, None),
+        ("power_w", 2501, IMPOSSIBLE),
+        ("recorded_step_length_m", 0, ZERO),
+        ("recorded_step_length_m", 0.09, IMPOSSIBLE),
+        ("recorded_step_length_m", 0.1, None),
+        ("recorded_step_length_m", 3, None),
+        ("recorded_step_length_m", 3.01, IMPOSSIBLE),
+        ("temperature_c", 0, None),
+        ("temperature_c", -60, None),
+        ("temperature_c", -61, "no temperature that is run in"),
+        ("temperature_c", 70, None),
+        ("temperature_c", 71, "no temperature that is run in"),
         ("altitude_m", -450, None),
         ("altitude_m", -450.2, "not on the surface of the Earth"),
         ("altitude_m", 9000, None),

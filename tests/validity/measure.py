@@ -18,7 +18,7 @@ from pipeline.stages.contrasts import contrasts
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.season_slope import season_slope
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import LAPS, splits
 from pipeline.stages.summaries import athlete_drift
 from pipeline.study.material import Material
 from pipeline.study.study_file import Analysis as StudyAnalysis
@@ -59,8 +59,9 @@ def splits_of(club: Club, settings: Settings, slope_error_pct: float = 0.0) -> p
         "athlete_id", **dict.fromkeys(("mass_kg", "height_m", "leg_length_m"), pl.lit(None, dtype=pl.Float64))
     )
     altitude = pl.lit("rough" if slope_error_pct >= ROUGH_PCT else "steady")
-    rows = splits(
+    rows, _ = splits(
         club.samples,
+        pl.DataFrame(schema=LAPS),
         club.runs.select("run_id", "athlete_id", altitude=altitude),
         bodies,
         **by_settings(splits, settings),
