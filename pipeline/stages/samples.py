@@ -89,7 +89,6 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
-        laps: `lap`, `begins_s` and `ends_s` of each lap of the device, as `elapsed_s` counts, likewise.
     """
 
     samples: pl.DataFrame
@@ -97,16 +96,12 @@ class RunSamples:
     started_s: float
     paused_s: float
     altitude: str
-    laps: pl.DataFrame
 
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
         name = pl.lit(run_id).alias("run_id")
         return replace(
-            self,
-            samples=self.samples.select(name, pl.all()),
-            exclusions=self.exclusions.select(name, pl.all()),
-            laps=self.laps.select(name, pl.all()),
+            self, samples=self.samples.select(name, pl.all()), exclusions=self.exclusions.select(name, pl.all())
         )
 
 
@@ -137,7 +132,7 @@ def samples(
     counts: dict[tuple[str, str], int] = {}
     rows = _one_clock(recording.readings, counts)
     if rows.is_empty():
-        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent", _laps((), 0.0))
+        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent")
     readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, counts)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
@@ -171,8 +166,7 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    started_s = float(time_s[0])
-    return RunSamples(run, _set_aside(counts), started_s, paused_s, kind, _laps(recording.laps, started_s))
+    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
@@ -210,12 +204,6 @@ def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[C
     paused = np.interp(time_s, edges, np.concatenate([[0], np.cumsum(lengths)]))
     inside = np.diff(paused, prepend=paused[0])
     return np.maximum(interval_s - inside, 0.0), float(inside.sum())
-
-
-def _laps(laps: Sequence[tuple[float, float]], started_s: float) -> pl.DataFrame:
-    """The laps of a recording on the clock of its samples, numbered from 1."""
-    rows = [(number, begin - started_s, end - started_s) for number, (begin, end) in enumerate(laps, start=1)]
-    return pl.DataFrame(rows, schema={"lap": pl.Int64, "begins_s": pl.Float64, "ends_s": pl.Float64}, orient="row")
 
 
 # --- Distance and speed ----------------------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.queries import run_query
+from pipeline.formats import Recording
 from pipeline.methods.spring_mass import with_stiffness
 
 #: Heart rate follows treadmill speed with this time constant: 55.7 s at moderate and 59.5 s at vigorous intensity, no
@@ -69,6 +70,17 @@ def splits(
 LAPS: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "lap": pl.Int64, "begins_s": pl.Float64, "ends_s": pl.Float64,
 }  # fmt: skip
+
+
+def laps_of(run_id: str, recording: Recording, started_s: float) -> pl.DataFrame:
+    """The laps of a recording as rows of `LAPS`, numbered from 1.
+
+    Args:
+        started_s: time of the first sample on the recording's clock [s].
+    """
+    laps = enumerate(recording.laps, start=1)
+    rows = [(run_id, number, begin - started_s, end - started_s) for number, (begin, end) in laps]
+    return pl.DataFrame(rows, schema=LAPS, orient="row")
 
 
 def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -14,7 +14,6 @@ import pytest
 
 from pipeline.formats import Recording, readings_frame
 from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import LAPS
 from pipeline.tables import publishable
 
 NUMBERS = {"gap_s": 10.0, "slope_window_m": 100.0, "slope_window_rough_m": 400.0, "rough_altitude_m": 0.6}
@@ -71,14 +70,6 @@ def test_rows_without_a_time_are_left_out_and_counted():
     run = settled([0, None, 2], distance_m=[0, 3, 6])
     assert column(run, "distance_m") == [0, 6]
     assert reasons(run) == {("sample", "no time"): 1}
-
-
-def test_laps_are_numbered_and_counted_from_the_first_sample():
-    time_s = pl.Series([100.0, 101.0, 102.0])
-    recording = Recording(readings=readings_frame({"time_s": time_s}), laps=((99.5, 101.0), (101.0, 130.0)))
-    run = samples(recording, **NUMBERS).named("r")
-    assert run.laps.rows() == [("r", 1, -0.5, 1.0), ("r", 2, 1.0, 30.0)]
-    assert run.laps.schema == LAPS
 
 
 def test_a_recording_without_any_time_gives_no_samples():

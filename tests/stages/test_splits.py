@@ -12,7 +12,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, means, split_means, splits, with_lagged_speed
+from pipeline.formats import Recording, readings_frame
+from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, laps_of, means, split_means, splits, with_lagged_speed
 from pipeline.tables import publishable
 
 MILE_M = 1609.344
@@ -289,6 +290,13 @@ def test_a_split_has_the_mean_over_time_of_the_lagged_speed():
 def laps(*edges: tuple[float, float], run_id: str = "r") -> pl.DataFrame:
     rows = [(run_id, number, begin, end) for number, (begin, end) in enumerate(edges, start=1)]
     return pl.DataFrame(rows, schema=LAPS, orient="row")
+
+
+def test_laps_are_numbered_and_counted_from_the_first_sample():
+    readings = readings_frame({"time_s": pl.Series([100.0, 101.0, 102.0])})
+    recording = Recording(readings=readings, laps=((99.5, 101.0), (101.0, 130.0)))
+    assert laps_of("r", recording, 100.0).rows() == [("r", 1, -0.5, 1.0), ("r", 2, 1.0, 30.0)]
+    assert laps_of("r", Recording(readings=readings), 100.0).schema == LAPS
 
 
 def cut_at_laps(rows: pl.DataFrame, at: pl.DataFrame, *columns: str) -> list[tuple[Any, ...]]:
