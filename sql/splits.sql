@@ -3,58 +3,22 @@
 -- Grain: is_lap, run_id, km.
 -- Parameters: none.
 
-WITH places AS (
-  -- Where the interval that ends at a sample lies, counted in splits by distance, in laps by time. Rounded to
-  -- billionths: running sums miss a boundary by the last digits of a float, and would leave a split of no length behind
-  -- it.
-  SELECT
-    is_lap,
-    run_id,
-    interval_s,
-    covered_m,
-    slope_pct,
-    gait,
-    cadence_spm,
-    contact_time_ms,
-    vertical_oscillation_mm,
-    contact_balance_pct,
-    heart_rate_bpm,
-    power_w,
-    recorded_step_length_m,
-    temperature_c,
-    lagged_speed_m_s,
-    ROUND(ends_at, 9) AS ends_at,
-    ROUND(begins_at, 9) AS begins_at
-  FROM samples
-  WHERE interval_s > 0
-),
-
-intervals AS (
-  -- The splits it touches. A sample exactly on a boundary ends the split before it; standing on a boundary belongs to
-  -- the split just run. FLOOR and CEIL: // does not floor floats here.
+WITH intervals AS (
+  -- The splits that the interval that ends at a sample touches, by `begins_at` and `ends_at`: its place counted in
+  -- splits, by distance, or in laps, by time. A sample exactly on a boundary ends the split before it; standing on a
+  -- boundary belongs to the split just run. FLOOR and CEIL: // does not floor floats here.
   SELECT
     *,
     GREATEST(CEIL(ends_at)::BIGINT - 1, 0) AS last_split,
     LEAST(FLOOR(begins_at)::BIGINT, GREATEST(CEIL(ends_at)::BIGINT - 1, 0)) AS first_split
-  FROM places
+  FROM samples
+  WHERE interval_s > 0
 ),
 
 pieces AS (
   -- An interval cut at the boundaries it crosses: distance and time are shared out by place.
   SELECT
-    intervals.is_lap,
-    intervals.run_id,
-    intervals.slope_pct,
-    intervals.gait,
-    intervals.cadence_spm,
-    intervals.contact_time_ms,
-    intervals.vertical_oscillation_mm,
-    intervals.contact_balance_pct,
-    intervals.heart_rate_bpm,
-    intervals.power_w,
-    intervals.recorded_step_length_m,
-    intervals.temperature_c,
-    intervals.lagged_speed_m_s,
+    intervals.*,
     crossed.split_index + 1 AS km,
     -- In which tenth of the split its middle lies.
     FLOOR(
@@ -84,7 +48,8 @@ running AS (
 ),
 
 tenths AS (
-  -- Speed over about a hundred metres: single samples show the noise of their sensor and not the pace.
+  -- Speed over about a hundred metres, of a lap over a tenth of its time: single samples show the noise of their sensor
+  -- and not the pace.
   SELECT
     is_lap,
     run_id,
@@ -151,13 +116,25 @@ measured AS (
     COUNT(run_s) AS n_valid
   FROM running
   GROUP BY is_lap, run_id, km
+),
+
+described AS (
+  SELECT
+    measured.*,
+    varied.log_speed_variance
+  FROM measured
+  LEFT JOIN varied
+    ON
+      measured.is_lap = varied.is_lap
+      AND measured.run_id = varied.run_id
+      AND measured.km = varied.km
 )
 
--- Flight, duty factor and step length follow from the means beside them, so that a row never contradicts itself.
+-- Flight, duty factor and step length follow from the means next to them, so that a row never contradicts itself.
 SELECT
-  measured.is_lap,
-  measured.run_id,
-  measured.km,
+  is_lap,
+  run_id,
+  km,
   length_m,
   cadence_spm,
   contact_time_ms,
@@ -170,7 +147,7 @@ SELECT
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
-  -- Of a split whose altitude is known for less than half, nobody knows the slope.
+  -- Of a split whose altitude is known for less than half, the slope is not known.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,
   COALESCE(moving_s, 0) AS moving_s,
@@ -180,10 +157,5 @@ SELECT
   60000 / NULLIF(cadence_spm, 0) - contact_time_ms AS flight_time_ms,
   contact_time_ms * cadence_spm / 120000 AS duty_factor,
   60 * running_m / NULLIF(running_s, 0) / NULLIF(cadence_spm, 0) AS step_length_m
-FROM measured
-LEFT JOIN varied
-  ON
-    measured.is_lap = varied.is_lap
-    AND measured.run_id = varied.run_id
-    AND measured.km = varied.km
-ORDER BY measured.is_lap, measured.run_id, measured.km
+FROM described
+ORDER BY is_lap, run_id, km

@@ -38,9 +38,9 @@ READINGS = (
     "temperature_c",  # at the device, on a wrist well above that of the air
 )
 
-#: What one row of a recording stands for. A step and a kilometre row hold the mean of the interval that ends at their
-#: time; a sample row holds the reading at its time.
-GRAINS = ("sample", "step", "kilometre")
+#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that ends
+#: at its time; a sample row holds the reading at its time.
+GRAINS = ("sample", "step", "lap", "kilometre")
 
 RUNNING = "running"
 
@@ -76,7 +76,7 @@ class Recording:
     """One session as its device wrote it.
 
     Attributes:
-        readings: frame with the columns of `READINGS`, one row per sample, step or kilometre, in file order.
+        readings: frame with the columns of `READINGS`, one row per sample, step, lap or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
@@ -86,6 +86,7 @@ class Recording:
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
         unused: names of columns that were not recognised, of a file whose columns have names.
+        remarks: what else its owner should know of how it was read, a sentence each.
     """
 
     readings: pl.DataFrame
@@ -98,6 +99,7 @@ class Recording:
     sensors: Mapping[str, str] = field(default_factory=dict)
     damage: str | None = None
     unused: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def require_few_sessions(n_sessions: int) -> None:

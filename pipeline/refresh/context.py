@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -60,6 +61,17 @@ class Measured:
     splits: pl.DataFrame
     lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> dict[str, pl.DataFrame]:
+        """Its tables by name."""
+        names = ("recordings", "runs", "exclusions", "splits")
+        return {name: getattr(self, name) for name in names}
+
+    @classmethod
+    def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
+        """The inverse of `parts`."""
+        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
 
 
 #: Columns of `Measured.runs`.

@@ -91,8 +91,10 @@ def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -
         begins_at=(pl.col("distance_m") - pl.col("covered_m")) / split_length_m,
         is_lap=pl.lit(value=False),
     )
+    # Running sums miss a boundary by the last digits of a float, and would leave a split of no length behind it.
+    placed = pl.concat([by_distance, *_cut_at_laps(lagged, laps)]).with_columns(pl.col("begins_at", "ends_at").round(9))
     # One query for both: to prepare it takes as long as to run it over a dozen runs.
-    rows = run_query("splits", {"samples": pl.concat([by_distance, *_cut_at_laps(lagged, laps)])})
+    rows = run_query("splits", {"samples": placed})
     of_splits, of_laps = (rows.filter(is_lap=is_lap).drop("is_lap") for is_lap in (False, True))
     return of_splits, of_laps.rename({"km": "lap"})
 

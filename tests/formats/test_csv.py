@@ -63,6 +63,36 @@ def test_a_sample_file_gives_every_reading_in_its_one_unit():
     assert (recording.sport, recording.damage) == (None, None)
 
 
+@pytest.mark.parametrize("header", ["Power", "Power (W/kg)", "Temperature"])
+def test_power_and_temperature_without_their_unit_cost_nothing_but_themselves(header: str):
+    recording = read(f"elapsed_s,distance_m,{header}\n0,0,4\n1,3,5\n".encode())
+    assert rows(recording, "power_w", "temperature_c") == [(None, None), (None, None)]
+    assert recording.unused == (header,)
+
+
+def test_a_column_of_laps_divides_samples_wherever_it_changes():
+    recording = read("""
+        elapsed_s | distance_m | lap
+        0         | 0          | easy
+        1         | 3          | easy
+        2         | 6          | fast
+        3         | 11         | fast
+        4         | 14         | easy
+    """)
+    assert (recording.grain, recording.laps) == ("sample", ((0, 1), (1, 3), (3, 4)))
+
+
+def test_rows_that_are_laps_are_the_laps_of_the_recording():
+    recording = read("""
+        lap  | duration_s | length_m
+        1    | 60         | 300
+        rest | 90         | 100
+        2    | 60         | 300
+    """)
+    assert (recording.grain, recording.laps) == ("lap", ((0, 60), (60, 150), (150, 210)))
+    assert read(PLAIN).laps == ()
+
+
 def test_a_reading_that_the_file_lacks_is_null():
     assert rows(read(PLAIN), "heart_rate_bpm", "contact_time_ms") == [(None, None), (None, None)]
 
@@ -87,7 +117,9 @@ def test_a_reading_that_the_file_lacks_is_null():
         ("power_watts", "240", "power_w", 240.0),
         ("Step length [m]", "1.05", "recorded_step_length_m", 1.05),
         ("step_length_mm", "1050", "recorded_step_length_m", 1.05),
-        ("stride_length_two_steps_m", "2.1", "recorded_step_length_m", 1.05),
+        ("stride_length_m", "2.1", "recorded_step_length_m", 1.05),
+        ("Leistung (W)", "240", "power_w", 240.0),
+        ("temperature_f", "50", "temperature_c", 10.0),
         ("Temperature (°C)", "-5", "temperature_c", -5.0),
         ("Contact time (ms)", "240", "contact_time_ms", 240.0),
         ("PACE [min/km]", "4:10", "speed_m_s", 4.0),
@@ -609,8 +641,8 @@ def test_kilometres_by_mapping_alone_are_refused_without_their_columns():
 
 
 def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missing():
-    text = refusal(b"elapsed_s,Distanz\n0,0\n1,3\n", ColumnMapping(columns={"Distance": "distance_m"}))
-    assert 'columns.toml names "Distance", which the file does not have. Did you mean Distanz?' in text
+    text = refusal(b"elapsed_s,Way gone\n0,0\n1,3\n", ColumnMapping(columns={"Way done": "distance_m"}))
+    assert 'columns.toml names "Way done", which the file does not have. Did you mean Way gone?' in text
 
 
 @pytest.mark.parametrize(
@@ -624,11 +656,13 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
         ('[columns]\ndecimal = ","', 'Move the line decimal = "," above [columns].'),
         ('columns = "cadence_spm"', "[columns] holds 'cadence_spm', expected a heading with lines below it."),
         ('files = 3', "[files] holds 3, expected a heading"),
-        ('decimel = ","', "decimel is none of the options decimal, separator, time_zone, sport, grain."),
+        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order, sport, grain"),
         ('decimel = ","', "Did you mean decimal?"),
         ('Power = ""', "If it is a column, put its line below the heading [columns]."),
         ('decimal = "x"', "decimal is 'x', expected \".\" or \",\"."),
-        ('grain = "lap"', "grain is 'lap', expected \"sample\" or \"step\" or \"kilometre\"."),
+        ('grain = "mile"', "grain is 'mile', expected \"sample\" or \"step\" or \"lap\" or \"kilometre\"."),
+        ('skip_lines = "3"', "skip_lines is '3', expected a whole number up to 1000."),
+        ("skip_lines = true", "skip_lines is True, expected a whole number up to 1000."),
         ("sport = 3", "sport is 3, expected a word in quotation marks."),
         ('time_zone = "Europe/Lisbonn"', "Did you mean Europe/Lisbon"),
         ('[files."run.csv"]\ntime_zone = "Mars"', 'time_zone is "Mars", expected a zone such as'),
