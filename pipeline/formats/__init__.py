@@ -38,8 +38,8 @@ READINGS = (
     "temperature_c",  # at the device, on a wrist well above that of the air
 )
 
-#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that ends
-#: at its time; a sample row holds the reading at its time.
+#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that
+#: ends at its time; a sample row holds the reading at its time.
 GRAINS = ("sample", "step", "lap", "kilometre")
 
 RUNNING = "running"
@@ -78,6 +78,7 @@ class Recording:
     Attributes:
         readings: frame with the columns of `READINGS`, one row per sample, step, lap or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
+        is_indoors: whether the file says that it was recorded on a treadmill or indoors.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
         laps: pairs of (begins_s, ends_s) on the clock of `time_s`, in order and without overlap, as the device or the
@@ -91,6 +92,7 @@ class Recording:
 
     readings: pl.DataFrame
     sport: str | None = None
+    is_indoors: bool = False
     has_clock: bool = True
     grain: str = "sample"
     pauses: tuple[tuple[float, float], ...] = ()

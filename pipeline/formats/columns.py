@@ -112,7 +112,7 @@ COLUMNS: Mapping[str, Column] = {
 
 #: What each reading of `COLUMNS` is, for the documentation.
 MEANINGS: Mapping[str, str] = {
-    "time_s": "Time of the row: a date with a time of day, counted since 1970, or in days as a spreadsheet counts them.",
+    "time_s": "Time of the row: a date with a time of day, counted since 1970, or days as a spreadsheet counts them.",
     "date": "Date of the row, next to a column time_of_day.",
     "time_of_day": "Time of day of the row, next to a column date.",
     "elapsed_s": "Time since the start.",

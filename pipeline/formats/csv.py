@@ -4,9 +4,9 @@ Units come from the headers (`headers`) or from `columns.toml` (`column_mapping`
 names a quantity without its unit is refused, with the lines one of which would settle it. Everything that has to be
 settled is said at once (`interpretation`), and `splitdrift columns` proposes all of it (`proposal`).
 
-What a row is, unless `columns.toml` says so: a kilometre where the columns `km` and a duration or pace are present; a lap
-where there are a duration and a length, or a column `lap` and a distance, and no time; a step where there is a `step` or
-`foot` column, or contact and flight times without a cadence; otherwise a sample.
+What a row is, unless `columns.toml` says so: a kilometre where the columns `km` and a duration or pace are present; a
+lap where there are a duration and a length, or a column `lap` and a distance, and no time; a step where there is a
+`step` or `foot` column, or contact and flight times without a cadence; otherwise a sample.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         options: of which `mapping` holds.
 
     Returns:
-        One recording. Columns that are not recognised are left out; so are rows without a time. Of a file of kilometres or
-        laps the first row is its start: time and distance 0, no readings.
+        One recording. Columns that are not recognised are left out; so are rows without a time. Of a file of kilometres
+        or laps the first row is its start: time and distance 0, no readings.
 
     Raises:
         Refused: no unit, no time, no distance, or cells that are not what their column says.

@@ -231,6 +231,9 @@ def _note(frame: Any, messages: Messages, described: list[Described]) -> None:
         described.append(_described({one.name: one.raw_value for one in frame.fields}))
 
 
+_ENUMERATIONS = ("sport", "sub_sport", "event", "event_type")
+
+
 def _collect(frame: Any, rows: _Rows) -> None:
     if frame.name == "record":
         row = {}
@@ -248,7 +251,7 @@ def _collect(frame: Any, rows: _Rows) -> None:
                 row[name] = value
         rows.records.append(row)
     elif frame.name in ("session", "event", "lap"):
-        row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}
+        row = {one.name: one.raw_value if one.name in _ENUMERATIONS else one.value for one in frame}
         {"session": rows.sessions, "event": rows.events, "lap": rows.laps}[frame.name].append(row)
 
 

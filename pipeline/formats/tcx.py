@@ -1,8 +1,8 @@
 """TCX files. One file in, a recording for each Activity out; a row is a Trackpoint.
 
 Read from the schema of version 2 and the activity extension that adds speed and running cadence to a point. Elements
-are known by their local names. The element `Cadence` of the schema itself, of type `CadenceValue_t`, counts revolutions of
-a crank; where there is no running cadence, it is taken for the strides of one leg, and the recording says so.
+are known by their local names. The element `Cadence` of the schema itself, of type `CadenceValue_t`, counts revolutions
+of a crank; where there is no running cadence, it is taken for the strides of one leg, and the recording says so.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import polars as pl
@@ -65,13 +65,12 @@ class Measured:
     @property
     def parts(self) -> dict[str, pl.DataFrame]:
         """Its tables by name."""
-        names = ("recordings", "runs", "exclusions", "splits")
-        return {name: getattr(self, name) for name in names}
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "passing"}
 
     @classmethod
     def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
         """The inverse of `parts`."""
-        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
+        return cls(**parts)
 
 
 #: Columns of `Measured.runs`.
@@ -79,6 +78,7 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
+    "speed_source": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
 }  # fmt: skip
 

@@ -126,8 +126,10 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    nothing = (empty(table) for table in ("exclusions", "splits", "lap_splits"))
-    measured = Measured(recordings, rows, *nothing, passing=tuple(sorted(passing)))
+    nothing = {table: empty(table) for table in ("exclusions", "splits", "lap_splits")}
+    measured = replace(
+        Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
+    )
     if not runs:
         return SampledRuns(measured, {}, pl.DataFrame())
     # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
@@ -240,6 +242,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": recorded.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
+        "speed_source": run.speed_source,
         "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
@@ -277,7 +280,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
+    names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows, of_laps = stage_named("splits").call(
         "splits", samples, sampled.laps, names, roster, settings=context.inbox.settings

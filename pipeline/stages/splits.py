@@ -41,7 +41,7 @@ def splits(
     Args:
         samples: rows of the table `samples`, of any number of runs.
         laps: rows of `LAPS`.
-        runs: `run_id`, `athlete_id` and `altitude` of each run.
+        runs: `run_id`, `athlete_id`, `altitude` and `speed_source` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
         split_length_m: length of a split [m].
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
@@ -55,7 +55,7 @@ def splits(
 
     def complete(means: pl.DataFrame) -> pl.DataFrame:
         return with_stiffness(
-            means.join(runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"),
+            means.join(runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"),
             athletes,
             level_slope_pct=level_slope_pct,
             level_roughness_pct=level_roughness_pct,

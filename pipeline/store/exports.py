@@ -23,8 +23,8 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
-    "athlete_drift", "pacing", "contrasts", "season_trend", "season_slope", "complaints", "strike_counts",
-    "strike_shift", "run_drift", "runs", "recordings", "exclusions",
+    "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
+    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "exclusions",
 )  # fmt: skip
 #: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000

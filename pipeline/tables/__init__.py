@@ -21,6 +21,7 @@ from pipeline.tables.analysed import (
     RunDrift,
     SeasonSlope,
     SeasonTrend,
+    SingleRuns,
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
@@ -37,6 +38,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
     "pacing": Pacing,
+    "single_runs": SingleRuns,
     "contrasts": Contrasts,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,

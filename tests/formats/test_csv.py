@@ -656,7 +656,7 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
         ('[columns]\ndecimal = ","', 'Move the line decimal = "," above [columns].'),
         ('columns = "cadence_spm"', "[columns] holds 'cadence_spm', expected a heading with lines below it."),
         ('files = 3', "[files] holds 3, expected a heading"),
-        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order, sport, grain"),
+        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order,"),
         ('decimel = ","', "Did you mean decimal?"),
         ('Power = ""', "If it is a column, put its line below the heading [columns]."),
         ('decimal = "x"', "decimal is 'x', expected \".\" or \",\"."),

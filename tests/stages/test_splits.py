@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.metrics import READING_OF
 from pipeline.formats import Recording, readings_frame
 from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, laps_of, means, split_means, splits, with_lagged_speed
 from pipeline.tables import publishable
@@ -39,13 +40,14 @@ def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
         pl.lit(250.0).alias("power_w"),
         pl.lit(1.0).alias("recorded_step_length_m"),
         pl.lit(-5.0).alias("temperature_c"),
+        **{name: pl.lit(None, pl.Float64) for name in READING_OF if name not in MEASURED},
     )
 
 
 def cut(rows: pl.DataFrame, *columns: str, length_m: float = 1000) -> list[tuple[Any, ...]]:
-    found = split_means(rows, split_length_m=length_m)
-    publishable("splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
-    return found.select(columns).with_columns(pl.selectors.float().round(6)).rows()
+    splits = split_means(rows, split_length_m=length_m)
+    publishable("splits", splits.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
+    return splits.select(columns).with_columns(pl.selectors.float().round(6)).rows()
 
 
 # --- Boundaries ------------------------------------------------------------------------------------------------------
