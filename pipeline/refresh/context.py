@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -70,7 +71,8 @@ class Measured:
     @classmethod
     def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
         """The inverse of `parts`."""
-        return cls(**parts)
+        tables: dict[str, Any] = dict(parts)
+        return cls(**tables)
 
 
 #: Columns of `Measured.runs`.
