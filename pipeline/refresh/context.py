@@ -59,6 +59,7 @@ class Measured:
     runs: pl.DataFrame
     exclusions: pl.DataFrame
     splits: pl.DataFrame
+    lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()
 
     @property
@@ -85,10 +86,11 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, and the samples of each run."""
+    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all."""
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
+    laps: pl.DataFrame
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ else:
     import dataframely as dy
 
 
-__all__ = ["count", "dy", "identifier", "instant", "interval", "measure", "share", "words"]
+__all__ = ["count", "dy", "identifier", "instant", "interval", "like", "measure", "share", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -89,3 +89,9 @@ def interval(
 def instant(meaning: str) -> dy.Datetime:
     """A point in time, in UTC."""
     return dy.Datetime(time_unit="us", time_zone="UTC", description=meaning, metadata={"unit": "UTC"})
+
+
+def like(schema: type[dy.Schema], name: str, *, meaning: str, **replaced: tuple[str, dy.Column]) -> type[dy.Schema]:
+    """A table with the columns of another in their order, some of them replaced: old name = (new name, new column)."""
+    columns = dict(replaced.get(key, (key, column)) for key, column in schema.columns().items())
+    return type(dy.Schema)(name, (dy.Schema,), {"__doc__": meaning, "__module__": schema.__module__, **columns})
