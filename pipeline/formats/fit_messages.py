@@ -251,7 +251,7 @@ def _collect(frame: Any, rows: _Rows) -> None:
                 row[name] = value
         rows.records.append(row)
     elif frame.name in ("session", "event", "lap"):
-        row = {one.name: one.raw_value if one.name in _ENUMERATIONS else one.value for one in frame}
+        row = {field.name: field.raw_value if field.name in _ENUMERATIONS else field.value for field in frame}
         {"session": rows.sessions, "event": rows.events, "lap": rows.laps}[frame.name].append(row)
 
 
