@@ -2,7 +2,7 @@
 
 In a run of an hour and a half nine tenths of the bytes are records. What the file, its sessions, its laps and its timer
 say is in a few messages between them, and decoding everything once more for each kind of those costs as much as the
-records do. Walking over the message headers costs a tenth of that; nothing is decoded here. Sessions and laps have a
+records do. Walking over the message headers costs a tenth of that; nothing is decoded here. Laps are many and have a
 hundred fields, of which few are read: the others are left out too.
 
 Source of the layout: the public FIT protocol (header byte: bit 7 compressed timestamp, bit 6 definition, bit 5 of a
@@ -14,8 +14,8 @@ from __future__ import annotations
 
 #: Global numbers of what an outline keeps: file, sport, session, lap, event, field description, developer data.
 KEPT = frozenset({0, 12, 18, 19, 21, 206, 207})
-#: Of sessions: end, start and sport; of laps: end, start and duration. Numbers of fields in the profile.
-KEPT_FIELDS = {18: frozenset({253, 2, 5}), 19: frozenset({253, 2, 7})}
+#: Of laps: when the message was written, start and duration. Numbers of fields in the profile.
+KEPT_FIELDS = {19: frozenset({253, 2, 7})}
 
 _CHECKSUM_BYTES = 2
 _DEFINITION_HEAD = 6

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -65,13 +66,13 @@ class Measured:
     @property
     def parts(self) -> dict[str, pl.DataFrame]:
         """Its tables by name."""
-        names = ("recordings", "runs", "exclusions", "splits")
-        return {name: getattr(self, name) for name in names}
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "passing"}
 
     @classmethod
     def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
         """The inverse of `parts`."""
-        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
+        tables: dict[str, Any] = dict(parts)
+        return cls(**tables)
 
 
 #: Columns of `Measured.runs`.

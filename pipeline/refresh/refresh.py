@@ -196,11 +196,11 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
-            splits, lap_splits = (
-                read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
-            )
-            of_runs = (rows.join(names, on="run_id", how="semi") for rows in (exclusions, splits, lap_splits))
-            carried.append(Measured(recordings_of_athlete, own_runs, *of_runs))
+            of_runs = {"exclusions": exclusions} | {
+                table: read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
+            }
+            own_rows = {name: rows.join(names, on="run_id", how="semi") for name, rows in of_runs.items()}
+            carried.append(Measured.of_parts({"recordings": recordings_of_athlete, "runs": own_runs, **own_rows}))
     return carried
 
 

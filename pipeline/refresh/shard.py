@@ -126,8 +126,10 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    nothing = (empty(table) for table in ("exclusions", "splits", "lap_splits"))
-    measured = Measured(recordings, rows, *nothing, passing=tuple(sorted(passing)))
+    nothing = {table: empty(table) for table in ("exclusions", "splits", "lap_splits")}
+    measured = replace(
+        Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
+    )
     if not runs:
         return SampledRuns(measured, {}, pl.DataFrame())
     # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.

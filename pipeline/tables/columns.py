@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Collection
+from types import new_class
 
 if "sqlalchemy" not in sys.modules:
     # dataframely imports SQLAlchemy if it is installed, as it is with Prefect, for a translation that is not used here:
@@ -94,4 +95,5 @@ def instant(meaning: str) -> dy.Datetime:
 def like(schema: type[dy.Schema], name: str, *, meaning: str, **replaced: tuple[str, dy.Column]) -> type[dy.Schema]:
     """A table with the columns of another in their order, some of them replaced: old name = (new name, new column)."""
     columns = dict(replaced.get(key, (key, column)) for key, column in schema.columns().items())
-    return type(dy.Schema)(name, (dy.Schema,), {"__doc__": meaning, "__module__": schema.__module__, **columns})
+    about = {"__doc__": meaning, "__module__": schema.__module__}
+    return new_class(name, (dy.Schema,), exec_body=lambda body: body.update(about | columns))
