@@ -81,8 +81,6 @@ _SENSOR_ERROR = "sensors are off by up to 6 ms, 2 % (Watari 2016, doi 10.1123/ja
 _CONTACT_ERROR = "what an error of 2 % in contact time moves it by (computed)"
 _NO_SOURCE = "common practice, no source"
 
-#: Expected error of a kilometre's speed [%]; the setting `speed_error_pct` has the reasons.
-SPEED_ERROR_PCT = 1.0
 #: Expected size of the warm-up's effect [%]; the setting `warm_up_effect_pct` has the reasons.
 WARM_UP_EFFECT_PCT = 3.0
 #: Error that a kilometre's slope may have [% slope]; the setting `slope_error_pct` has the reasons.

@@ -75,6 +75,7 @@ class Recording:
     Attributes:
         readings: frame with the columns of `READINGS`, one row per sample, step, lap or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
+        is_indoors: whether the file says that it was recorded on a treadmill or indoors.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
@@ -86,6 +87,7 @@ class Recording:
 
     readings: pl.DataFrame
     sport: str | None = None
+    is_indoors: bool = False
     has_clock: bool = True
     grain: str = "sample"
     pauses: tuple[tuple[float, float], ...] = ()

@@ -33,6 +33,8 @@ FILE_TYPES: Mapping[int, str] = {
     28: "daily monitoring", 32: "daily monitoring",
 }  # fmt: skip
 ACTIVITY = 4
+#: Treadmill and indoor running (FIT profile, enumeration `sub_sport`).
+INDOORS = (1, 45)
 
 TIMER = 0  # enumeration `event`
 TIMER_STARTS = 0  # enumeration `event_type`
@@ -112,6 +114,7 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
     sports = messages.sessions.get("sport", unknown)
     order = np.argsort(starts, kind="stable")
     starts, sports = starts[order], sports[order]
+    kinds = messages.sessions.get("sub_sport", unknown)[order]
     base = Recording(readings=readings_frame({"time_s": pl.Series([], dtype=pl.Float64)}))
     base = replace(base, device=messages.device, damage=messages.damage)
     has_records = "timestamp" in messages.records
@@ -137,6 +140,7 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
                 base,
                 readings=readings if mine.all() else readings.filter(pl.Series(mine)),
                 sport=sport,
+                is_indoors=bool(len(kinds)) and kinds[position] in INDOORS,
                 pauses=tuple((stop, start) for stop, start in pauses if first <= stop and start <= last),
                 sensors=sensors,
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -60,12 +61,24 @@ class Measured:
     splits: pl.DataFrame
     passing: tuple[str, ...] = ()
 
+    @property
+    def parts(self) -> dict[str, pl.DataFrame]:
+        """Its tables by name."""
+        names = ("recordings", "runs", "exclusions", "splits")
+        return {name: getattr(self, name) for name in names}
+
+    @classmethod
+    def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
+        """The inverse of `parts`."""
+        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
+
 
 #: Columns of `Measured.runs`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
+    "speed_source": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
 }  # fmt: skip
 

@@ -48,7 +48,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
         if file.athlete_id is None:
             raise Refused(
                 "The file is in the inbox itself, so it belongs to no athlete.",
-                "Move it into a folder named for the athlete; if it is no recording, out of the inbox.",
+                "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
+                "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
         content = (inbox.folder / file.path).read_bytes()
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
@@ -83,7 +84,7 @@ _FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EIS
 def _our_fault(error: Exception) -> Refused:
     # One file must not stop a night's refresh, whatever is wrong with it or with us.
     return Refused(
-        f"splitdrift failed on this file ({type(error).__name__}); the fault is splitdrift's.",
+        f"This file caused an internal error of splitdrift ({type(error).__name__}).",
         "Please report it together with the file.",
     )
 
@@ -235,6 +236,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": recorded.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
+        "speed_source": run.speed_source,
         "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
@@ -272,7 +274,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
+    names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
     measured, rows = _publishable_runs(measured, "splits", rows)

@@ -83,6 +83,8 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
+        altitude: its kind: steady, rough or absent.
+        speed_source: where distance and speed come from, of `SPEED_SOURCES`.
     """
 
     samples: pl.DataFrame
@@ -90,6 +92,7 @@ class RunSamples:
     started_s: float
     paused_s: float
     altitude: str
+    speed_source: str
 
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
@@ -126,7 +129,7 @@ def samples(
     counts: dict[tuple[str, str], int] = {}
     rows = _one_clock(recording.readings, counts)
     if rows.is_empty():
-        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent")
+        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent", "unlocated")
     readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, counts)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
@@ -134,6 +137,7 @@ def samples(
 
     interval_s, paused_s = _intervals(time_s, recording.pauses)
     covered_m = _covered(readings, interval_s, counts)
+    source = _speed_source(readings, is_indoors=recording.is_indoors)
     hole = interval_s > longest_s
     standing = hole & (covered_m < STAND_BELOW_M_S * interval_s)
     paused_s += float(interval_s[standing].sum())
@@ -160,7 +164,7 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
+    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind, source)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
@@ -229,6 +233,18 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     leap = step > FASTEST_M_S * (interval_s + 1.0)
     _count(counts, "distance_m", "leapt faster than a person can run", int(leap.sum()))
     return np.where(leap, by_speed, step)
+
+
+def _speed_source(readings: Columns, *, is_indoors: bool) -> str:
+    """What `_covered` takes distance from; of `SPEED_SOURCES`."""
+
+    def has(*columns: str) -> bool:
+        return all(np.count_nonzero(np.isfinite(readings[column])) >= 2 for column in columns)
+
+    is_located = has("latitude_deg", "longitude_deg")
+    if has("distance_m"):
+        return "treadmill" if is_indoors else "device" if is_located else "unlocated"
+    return "speed" if has("speed_m_s") or not is_located else "positions"
 
 
 def _great_circles(readings: Columns) -> Column:

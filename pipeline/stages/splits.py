@@ -37,7 +37,7 @@ def splits(
 
     Args:
         samples: rows of the table `samples`, of any number of runs.
-        runs: `run_id`, `athlete_id` and `altitude` of each run.
+        runs: `run_id`, `athlete_id`, `altitude` and `speed_source` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
         split_length_m: length of a split [m].
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
@@ -49,7 +49,7 @@ def splits(
     """
     return with_stiffness(
         split_means(samples, split_length_m=split_length_m).join(
-            runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
+            runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"
         ),
         athletes,
         level_slope_pct=level_slope_pct,

@@ -72,7 +72,7 @@ def athlete_drift(
             orient="row",
         ),
         "families": pl.DataFrame(
-            {"metric": [one.column for one in METRICS], "family": [one.family for one in METRICS]}
+            {"metric": [metric.column for metric in METRICS], "family": [metric.family for metric in METRICS]}
         ),
     }
     parameters = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
 from pipeline.tables.columns import count, dy, identifier, instant, measure, share, words
 
@@ -48,6 +49,11 @@ class Runs(dy.Schema):
     sensors = words(
         "Where a quantity came from a self-described field, or from one of two sensors: which.", nullable=True)
     altitude = words("Which slope window its altitude needed.", "steady", "rough", "absent")
+    speed_source = words(
+        "Where distance and speed come from. "
+        + "; ".join(f"{name}: {source.meaning}" for name, source in SPEED_SOURCES.items())
+        + ".",
+        among=SPEED_SOURCES)
 
 
 class Samples(dy.Schema):
@@ -115,6 +121,8 @@ class Splits(dy.Schema):
         "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0)
     altitude = words("Kind of the altitude of the run, as in `runs`: slopes from rough altitude are less certain.",
         "steady", "rough", "absent", nullable=True)
+    speed_source = words("Where the speed of the run comes from, as in `runs`: sources differ in how wrong they are.",
+        among=SPEED_SOURCES, nullable=True)
     cadence_spm = measure("steps/min", 3, "Time-weighted mean over running samples; steps of both feet.", smallest=0)
     contact_time_ms = measure("ms", 3, "Time-weighted mean over running samples that have it.", smallest=0)
     flight_time_ms = measure("ms", 3,

@@ -635,3 +635,12 @@ def test_a_field_of_unlikely_size_and_type_is_survived():
         for size in (0, 1, 3, 4, 5, 8, 9):
             odd = sound[: place + 1] + bytes([size, code]) + sound[place + 3 :]
             decodes_or_refuses_within_a_second(with_right_checksum(odd))
+
+
+@pytest.mark.parametrize(("sub_sport", "is_indoors"), [(0, False), (1, True), (2, False), (45, True)])
+def test_a_treadmill_and_indoor_running_are_told_from_a_run_outdoors(sub_sport: int, is_indoors: bool):
+    part = Part(started_unix_s=STARTED, elapsed_s=np.arange(40.0), distance_m=3.0 * np.arange(40), sub_sport=sub_sport)
+    content = activity_file([part])
+    assert one(content).is_indoors == is_indoors
+    # The other decoder, for damaged files.
+    assert one(with_wrong_checksum(content)).is_indoors == is_indoors

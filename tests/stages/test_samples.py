@@ -483,3 +483,29 @@ def test_two_reasons_for_one_column_are_counted_apart():
     run = settled(**every_second(5), contact_time_ms=[250, 0, 0, 6000, 250], cadence_spm=[170] * 5)
     assert column(run, "contact_time_ms") == [250, None, None, None, 250]
     assert run.exclusions.rows() == [("r", "contact_time_ms", IMPOSSIBLE, 1), ("r", "contact_time_ms", ZERO, 2)]
+
+
+# --- Source of speed -------------------------------------------------------------------------------------------------
+
+POSITIONS = {"latitude_deg": [10.0, 10.0001, 10.0002], "longitude_deg": [20.0] * 3}
+DISTANCE, SPEED = {"distance_m": [0.0, 11.0, 22.0]}, {"speed_m_s": [3.0] * 3}
+
+
+@pytest.mark.parametrize(
+    ("columns", "is_indoors", "source"),
+    [
+        (DISTANCE | SPEED | POSITIONS, False, "device"),
+        (DISTANCE | SPEED, False, "unlocated"),
+        (DISTANCE | POSITIONS, True, "treadmill"),
+        (SPEED | POSITIONS, False, "speed"),
+        (POSITIONS, False, "positions"),
+        # A single reading is no source.
+        ({"distance_m": [0.0, None, None]} | POSITIONS, False, "positions"),
+    ],
+)
+def test_where_speed_comes_from_is_kept_with_the_run(columns: dict[str, Any], is_indoors: bool, source: str):
+    series = {
+        name: pl.Series(name, values, dtype=pl.Float64) for name, values in {"time_s": [0, 4, 8], **columns}.items()
+    }
+    recording = Recording(readings=readings_frame(series), is_indoors=is_indoors)
+    assert samples(recording, **NUMBERS).speed_source == source

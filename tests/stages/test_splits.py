@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.metrics import READING_OF
 from pipeline.stages.splits import HEART_RATE_LAG_S, split_means, with_lagged_speed
 from pipeline.tables import publishable
 
@@ -32,13 +33,14 @@ def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
         pl.lit(80.0).alias("vertical_oscillation_mm"),
         pl.lit(50.0).alias("contact_balance_pct"),
         pl.lit(150.0).alias("heart_rate_bpm"),
+        **{name: pl.lit(None, pl.Float64) for name in READING_OF if name not in MEASURED},
     )
 
 
 def cut(rows: pl.DataFrame, *columns: str, length_m: float = 1000) -> list[tuple[Any, ...]]:
-    found = split_means(rows, split_length_m=length_m)
-    publishable("splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
-    return found.select(columns).with_columns(pl.selectors.float().round(6)).rows()
+    splits = split_means(rows, split_length_m=length_m)
+    publishable("splits", splits.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
+    return splits.select(columns).with_columns(pl.selectors.float().round(6)).rows()
 
 
 # --- Boundaries ------------------------------------------------------------------------------------------------------

@@ -22,6 +22,7 @@ def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[obje
             "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
             "started_at_utc": [started], "paused_s": [0.0],
             "device": ["watch"], "sensors": [None], "altitude": ["steady"],
+            "speed_source": ["device"],
         },
         schema_overrides={"sensors": pl.String},
     )  # fmt: skip
