@@ -96,7 +96,7 @@ STAGES = (
     )),
     Stage("quality", FILE, (Function("quality", ("samples", "exclusions"), ("quality",)),)),
     Stage("splits", FILE, (
-        Function("splits", ("samples", "roster.csv", "quality"), ("splits",),
+        Function("splits", ("samples", "laps of a recording", "roster.csv", "quality"), ("splits", "lap_splits"),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (

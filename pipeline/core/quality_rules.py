@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from pipeline.core.metrics import READING_OF
+
 #: What is wrong with samples that were excluded or mended, the column `fault` of the table `exclusions`.
 FAULTS = (
     NO_READING, IMPOSSIBLE, STUCK, HALVED, DOUBLED, COPIED, INTERPOLATED, ASTRAY, CORRECTED, SPREAD, FROZEN, MOVED_ON,
@@ -34,7 +36,7 @@ CADENCE, HEART_RATE = "cadence_spm", "heart_rate_bpm"
 #: How `exclusions` names whole rows, which the clock is judged by.
 WHOLE_ROWS = "sample"
 #: The readings of sensors that are judged, and with the above all that `quality` has a row for.
-READINGS = (CADENCE, "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", HEART_RATE)
+READINGS = tuple(READING_OF)
 QUANTITIES = (CLOCK, SPORT, DISTANCE, SPEED, ALTITUDE, *READINGS)
 #: What is done about a suspicion.
 TREATMENTS = (EXCLUDED, MENDED, KEPT) = ("excluded", "mended", "kept")
@@ -86,6 +88,8 @@ RULES: tuple[Rule, ...] = (
           source=_LONGEST_SEEN.format(9, 28)),
     Stuck(quantity="contact_balance_pct", threshold=90, coarse_from=0.5, coarse_threshold=600,
           source=_LONGEST_SEEN.format(6, 29)),
+    Stuck(quantity="power_w", threshold=120, coarse_from=5, coarse_threshold=600),
+    Stuck(quantity="recorded_step_length_m", threshold=120, coarse_from=0.05, coarse_threshold=600),
     # Whole strides (2 steps/min) stay the same for minutes.
     Stuck(quantity=CADENCE, threshold=300, coarse_from=2, coarse_threshold=600, source=_LONGEST_SEEN.format(13, 59)),
     Stuck(quantity=HEART_RATE, threshold=600, coarse_from=2, coarse_threshold=1200,

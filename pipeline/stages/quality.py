@@ -21,6 +21,7 @@ from pipeline.core.quality_rules import (
     NO_READING,
     READINGS,
     RECORDS,
+    RULES,
     SHARE_OF,
     SPEED,
     SPORT,
@@ -38,7 +39,7 @@ LEAST_MOVING_S = 60.0
 
 _SHARES = tuple(dict.fromkeys(SHARE_OF.values()))
 _OFTEN_IMPOSSIBLE = {quantity: rule("often_impossible", quantity).threshold for quantity in READINGS}
-_STEPS = {quantity: rule("sudden_step", quantity).threshold for quantity in READINGS if quantity != "heart_rate_bpm"}
+_STEPS = {each.quantity: each.threshold for each in RULES if each.suspicion == "sudden_step"}
 _FASTER, _HARDLY_RUN = rule("faster_than_records", SPEED), rule("hardly_run", SPORT)
 _BY_FAULT = {suspicion.fault: name for name, suspicion in SUSPICIONS.items() if suspicion.fault is not None}
 

@@ -32,7 +32,7 @@ from pipeline.tables import publishable
 
 NUMBERS = {"gap_s": 10.0, "slope_window_m": 100.0, "slope_window_rough_m": 400.0, "rough_altitude_m": 0.6}
 RUNS = pl.DataFrame({"run_id": ["r"], "athlete_id": ["a"]})
-CADENCE, CONTACT, OSCILLATION, BALANCE, HEART_RATE = READINGS
+CADENCE, CONTACT, OSCILLATION, BALANCE, HEART_RATE, POWER, STEP_LENGTH, _TEMPERATURE = READINGS
 
 
 def judged(grain: str = "sample", **columns: Any) -> dict[str, dict[str, Any]]:
@@ -121,7 +121,8 @@ def test_rows_without_a_time_are_counted_against_the_rows_of_the_file(n_lost: in
 
 # --- Stuck ------------------------------------------------------------------------------------------------------------
 
-LEVELS = {CADENCE: 170.0, CONTACT: 250.0, OSCILLATION: 80.0, BALANCE: 50.0, HEART_RATE: 150.0}
+LEVELS = {CADENCE: 170.0, CONTACT: 250.0, OSCILLATION: 80.0, BALANCE: 50.0, HEART_RATE: 150.0,
+          POWER: 280.0, STEP_LENGTH: 1.1}  # fmt: skip
 
 
 @pytest.mark.parametrize("quantity", LEVELS)
@@ -129,10 +130,10 @@ LEVELS = {CADENCE: 170.0, CONTACT: 250.0, OSCILLATION: 80.0, BALANCE: 50.0, HEAR
 def test_a_reading_at_one_value_for_as_long_as_its_rule_says_is_stuck(quantity: str, more_s: int, is_stuck: bool):
     # From the first to the last sample of the stretch so many seconds, other readings varying.
     n_stuck = int(STUCK_RULES[quantity].threshold) + more_s + 1
-    values = np.concatenate([waves(300, LEVELS[quantity], 1), np.full(n_stuck, LEVELS[quantity]), waves(300, 1, 0.1)])
-    values[-300:] += LEVELS[quantity]
+    level, size = LEVELS[quantity], LEVELS[quantity] / 200
+    values = np.concatenate([waves(300, level, size), np.full(n_stuck, level), waves(300, 1.01 * level, size)])
     n = len(values)
-    others = {name: waves(n, level, 1) for name, level in LEVELS.items() if name not in (quantity, HEART_RATE)}
+    others = {name: waves(n, LEVELS[name], 1) for name in (CADENCE, CONTACT) if name != quantity}
     row = judged(**seconds(n, **others, **{quantity: values}))[quantity]
     assert (row["suspicion"], row["stuck_share"]) == (
         ("stuck", pytest.approx(n_stuck / n, abs=1e-4)) if is_stuck else (None, 0.0)
