@@ -27,7 +27,7 @@ from pipeline.core.quality_rules import (
 from pipeline.formats import Recording, readings_frame
 from pipeline.stages.quality import quality
 from pipeline.stages.samples import samples
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import LAPS, splits
 from pipeline.tables import publishable
 
 NUMBERS = {"gap_s": 10.0, "slope_window_m": 100.0, "slope_window_rough_m": 400.0, "rough_altitude_m": 0.6}
@@ -359,8 +359,9 @@ def test_kilometres_that_nobody_runs_are_marked_and_the_others_enter():
     # Half a kilometre more on either side may belong to a kilometre that is too fast as a whole.
     assert too_fast["from_km"] == pytest.approx(4.0, abs=0.8)
     assert too_fast["to_km"] == pytest.approx(6.0, abs=0.8)
-    cut = splits(
+    cut, _ = splits(
         run.samples,
+        pl.DataFrame(schema=LAPS),
         RUNS.with_columns(altitude=pl.lit("absent"), speed_source=pl.lit("unlocated")),
         pl.DataFrame({"athlete_id": ["a"], "mass_kg": [None], "height_m": [None], "leg_length_m": [None]}),
         rows,
