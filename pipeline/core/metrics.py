@@ -34,6 +34,11 @@ class Quantity:
         """Whether a sensor records it."""
         return not self.derived_from
 
+    @property
+    def share_column(self) -> str:
+        """Of a reading: the column of `splits` with the share of running time that has it."""
+        return f"{self.column.rpartition('_')[0]}_share"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Metric(Quantity):
@@ -196,3 +201,11 @@ METRIC_OF: Mapping[str, Metric] = {metric.column: metric for metric in METRICS}
 LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
 #: What sensors record, by column.
 READING_OF: Mapping[str, Quantity] = {quantity.column: quantity for quantity in QUANTITIES if quantity.is_reading}
+
+
+def readings_behind(column: str) -> tuple[str, ...]:
+    """The readings of sensors that a quantity rests on, itself if it is one."""
+    if column in READING_OF:
+        return (column,)
+    sources = METRIC_OF[column].derived_from if column in METRIC_OF else ()
+    return tuple(dict.fromkeys(reading for source in sources for reading in readings_behind(source)))

@@ -82,6 +82,9 @@ class Settings:
         "Fewer usable splits do not show a slope above their scatter.", smallest=3)
     min_runs: int = _setting(3, ANALYSIS, "runs",
         "Fewer runs do not separate an athlete's habit from that of one day.", smallest=2)
+    min_measured_share: float = _setting(0.5, ANALYSIS, "share of running time",
+        "Splits with a reading for less of their running time do not enter for what rests on it: a mean of a few "
+        "seconds is no kilometre. Common practice, no source.", smallest=0)
     speed_error_pct: Mapping[str, float] = _setting(dict(SPEED_ERROR_PCT), ANALYSIS, "%",
         "Median of what is expected of the error of a kilometre's speed (standard deviation) by where it comes from, "
         "as runs.speed_source says, before the runs say more; 95 % of the distribution lies below three times that. A "
