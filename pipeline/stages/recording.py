@@ -115,6 +115,9 @@ def recording(
     """
     options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
     own_name = PurePosixPath(file).name
+    suffix = PurePosixPath(own_name).suffix.lower()
+    if suffix in _SPREADSHEETS:  # by its bytes an .xlsx is an archive, each file of which would be rejected
+        return [rejected_file(file, content, _spreadsheet(suffix))]
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
@@ -130,6 +133,12 @@ def recording(
     return sessions
 
 
+def _spreadsheet(suffix: str) -> Refused:
+    return Refused(
+        f"A recording is not read from a spreadsheet ({suffix}).", "Save the sheet as CSV and put that in its place."
+    )
+
+
 def _distinct(name: str, taken: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
@@ -142,10 +151,7 @@ def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> l
     session = replace(unread, sha256=hashlib.sha256(content).hexdigest(), format=ending)
     try:
         if suffix in _SPREADSHEETS:
-            raise Refused(
-                f"A recording is not read from a spreadsheet ({suffix}).",
-                "Save the sheet as CSV and put that in its place.",
-            )
+            raise _spreadsheet(suffix)
         if ending is None:
             raise Refused(
                 f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",

@@ -181,6 +181,23 @@ class Pacing(dy.Schema):
         "Lower end of its 95 % interval, whole runs left out one at a time; null where nothing was walked.")
 
 
+class SingleRuns(dy.Schema):
+    """A run and a metric of an athlete with too few runs for a drift: the change along this one run.
+
+    Nothing is adjusted: pace, hills and whatever else happened that day are in it.
+    """
+
+    run_id = identifier("The run.", key=True)
+    athlete_id = identifier("The athlete.")
+    metric = words("Name of the metric's column in splits.", key=True)
+    n_splits = count("Splits that entered, as for drift: whole, run, past the warm-up.")
+    unadjusted_pct_per_10km = measure("% per 10 km", 3, "Slope over distance of the logarithm, nothing adjusted.",
+        nullable=False)
+    unadjusted_low, unadjusted_high = interval("% per 10 km", 3,
+        "Lower end of its 95 % interval; errors of neighbouring kilometres may be alike. It is about this run: another "
+        "run of the athlete may differ by more.")
+
+
 class SeasonTrend(dy.Schema):
     """An athlete, a metric and a month."""
 
