@@ -190,3 +190,33 @@ def refuse_or_hold(content: bytes) -> None:
         assert recording.readings["time_s"].null_count() == 0
         finite = recording.readings.select(pl.all().is_finite().fill_null(value=True).all())
         assert finite.row(0) == (True,) * len(READINGS)
+
+
+def test_blanks_before_the_xml_are_no_fault():
+    [recording] = decode(b"\r\n  " + file(activity()))
+    assert len(recording.readings) == 2
+
+
+def test_the_sport_may_have_blanks_and_be_a_word_of_another_language():
+    recordings = decode(file(activity(sport='Sport=" Laufen "'), activity(sport='Sport="Other"')))
+    assert [recording.sport for recording in recordings] == ["running", "other"]
+
+
+CADENCE = "".join(
+    f"<Trackpoint><Time>1970-01-01T00:00:{second}Z</Time><DistanceMeters>{second}</DistanceMeters>"
+    "<Cadence>85</Cadence>{}</Trackpoint>"
+    for second in (10, 11)
+)
+
+
+def test_the_cadence_of_the_schema_is_counted_as_strides_and_that_is_remarked():
+    [recording] = decode(file(activity(CADENCE.format("", ""))))
+    assert recording.readings["cadence_spm"].to_list() == [170.0, 170.0]
+    assert recording.remarks == ("Cadence is from the element Cadence, counted as strides of one leg.",)
+
+
+def test_a_running_cadence_goes_before_that_of_the_schema():
+    own = "<Extensions><TPX><RunCadence>84</RunCadence></TPX></Extensions>"
+    [recording] = decode(file(activity(CADENCE.format(own, own))))
+    assert recording.readings["cadence_spm"].to_list() == [168.0, 168.0]
+    assert recording.remarks == ()
