@@ -52,7 +52,7 @@ def places_without(metric: Metric, store: Path) -> list[str]:
     seen = {
         "an estimate": drifts["drift_pct_per_10km"].count() > 0,
         "a judgement": set(drifts["smallest_change_pct"]) == {metric.smallest_change_pct},
-        "the workbook": f"{metric.label} ({metric.unit})" in cells,
+        "the workbook": metric.column in cells,
         "the club's list": option in pages["index.html"],
         "the club's chart": any(data(pages["index.html"])["metrics"][metric.column]["rows"]),
         "an athlete's table": any(row in text for text in of_athletes),
