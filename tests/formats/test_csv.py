@@ -125,6 +125,21 @@ def test_the_sport_is_the_first_word_of_its_column():
     assert recording.sport == "running"
 
 
+@pytest.mark.parametrize(
+    ("header", "words", "sport"),
+    [
+        ("Sportart", ["Laufen", "Laufen"], "running"),
+        ("activity type", ["walk", "run"], None),  # of each row
+        ("activity_type", ["1", "1"], None),  # a code of the program's own
+        ("sport", ["cycling", "cycling"], "cycling"),
+        ("sport", ["5", "5"], None),
+    ],
+)
+def test_a_sport_is_told_by_a_word_that_holds_for_the_file(header: str, words: list[str], sport: str | None):
+    rows_of = "".join(f"{n},{3 * n},{word}\n" for n, word in enumerate(words))
+    assert read(f"elapsed_s,distance_m,{header}\n{rows_of}".encode()).sport == sport
+
+
 def test_columns_that_are_not_recognised_are_left_out():
     assert rows(read("""
         elapsed_s | lap | distance_m | cadence_spm | remark
