@@ -461,7 +461,7 @@ def test_everything_that_is_open_is_in_one_message():
         'The column "Zeit" has "03.04.2026 9:30" in line 2, a date whose day and month cannot be told apart.',
         "That is also a time that does not say in which zone.",
         'Columns not recognised: "Kraft", "Kadense" (close to cadence_spm or cadence_strides_min).',
-        'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, at the top of columns.toml',
+        'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, at the top of',
         'time_zone = "UTC" (or the zone of the place',
         "`splitdrift columns FILE` prints a columns.toml for all of this.",
     ):
