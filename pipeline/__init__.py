@@ -1,4 +1,4 @@
-"""The stages: inbox file → recording → samples → splits → responses → drift → … → tables of the club.
+"""The stages: inbox file → recording → samples → quality → splits → responses → drift → … → tables of the club.
 
 `STAGES` is the one declaration of their order, of what each reads and writes, and of the settings that it is given. The
 refresh, `check`, the Prefect flow and what is kept between refreshes follow it.
@@ -12,7 +12,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import polars as pl
+
+    from pipeline.notebook import Recorded, Store
 
 #: What a stage needs to be computed: one file, the splits of one athlete, the tables of the whole club; or, on demand,
 #: the published tables.
@@ -90,8 +94,9 @@ STAGES = (
         Function("samples", ("a recording",), ("samples", "exclusions"),
                  ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
     )),
+    Stage("quality", FILE, (Function("quality", ("samples", "exclusions"), ("quality",)),)),
     Stage("splits", FILE, (
-        Function("splits", ("samples", "roster.csv"), ("splits",),
+        Function("splits", ("samples", "laps of a recording", "roster.csv", "quality"), ("splits", "lap_splits"),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (
@@ -103,16 +108,19 @@ STAGES = (
                   "rough_slope_error_pct")),
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
+    Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("strikes", CLUB, (
         Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
         Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
     )),
     Stage("summaries", CLUB, (
-        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",)),
-        Function("athlete_drift", ("athlete_drift", "run_drift"), ("athlete_drift",),
+        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",), ("time_zone",)),
+        Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
         Function("complaints", ("complaints.csv",), ("complaints",)),
+        Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),
+                 ("roster", "shoes", "sessions", "events")),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
@@ -140,3 +148,18 @@ def stage_named(name: str) -> Stage:
 def tables_of(level: str, *, after_club: bool | None = None) -> list[str]:
     """The tables that come out of the stages of a level, in order."""
     return [table for stage in stages_of(level, after_club=after_club) for table in stage.writes]
+
+
+# --- For notebooks and scripts ----------------------------------------------------------------------------------------
+
+
+def read_store(folder: str | Path) -> Store:
+    """Open a store to read; see `pipeline.notebook.read_store`."""
+    store: Store = import_module("pipeline.notebook").read_store(folder)
+    return store
+
+
+def read_recording(file: str | Path, *, settings: str | Path | None = None) -> Recorded:
+    """Take a file through the file-level stages; see `pipeline.notebook.read_recording`."""
+    recorded: Recorded = import_module("pipeline.notebook").read_recording(file, settings=settings)
+    return recorded

@@ -45,7 +45,8 @@ SELECT
   described.shoe_id,
   measured.device,
   measured.sensors,
-  measured.altitude
+  measured.altitude,
+  measured.speed_source
 FROM measured
 INNER JOIN totals
   ON measured.run_id = totals.run_id

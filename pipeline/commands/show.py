@@ -11,7 +11,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
+from pipeline.core.metrics import LABELS, METRIC_OF, METRICS, READING_OF
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import signed
 from pipeline.pages.words import CAUTION, finding_words, is_change
 from pipeline.tables import TABLES, decimals_of
@@ -20,6 +21,8 @@ from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 MOST_ROWS = 60
 #: With more athletes than this, the numbers are left out, or the summary would scroll out of view.
 MOST_WITH_NUMBERS = 40
+#: Runs of athletes with too few of them that are listed.
+MOST_SINGLE_RUNS = 12
 
 #: In a narrower window the parts of the change are left out.
 WIDE = 125
@@ -43,33 +46,45 @@ _signed = partial(signed, minus="-")
 
 
 def club_summary(
-    athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
+    athlete_drift: pl.DataFrame,
+    runs: pl.DataFrame,
+    names: pl.DataFrame | None = None,
+    *,
+    width: int = WIDE,
+    most_with_numbers: int = MOST_WITH_NUMBERS,
+    single_runs: pl.DataFrame | None = None,
 ) -> RenderableType:
     """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
     Args:
         names: `athlete_id` and `display_name`; None to show ids only.
         width: of the terminal [characters].
+        most_with_numbers: with more athletes than this, the numbers are left out.
+        single_runs: the table of this name; None to leave it out.
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
     drifts = _in_order(athlete_drift)
     return Group(
         _at_a_glance(drifts, runs, shown),
-        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
+        *_unadjusted(single_runs, shown),
+        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers),
         Text(
-            "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
+            "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
+            "All metrics: the workbook, or `splitdrift show athlete_drift`."
         ),
         Text(CAUTION, style="italic"),
     )
 
 
-def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> list[RenderableType]:
+def _numbers_explained(
+    drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], most: int
+) -> list[RenderableType]:
     """The numbers and how to read them; of a large club, where to find the numbers."""
     n_athletes = drifts["athlete_id"].n_unique()
-    if n_athletes > MOST_WITH_NUMBERS:
-        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
+    if n_athletes > most:
+        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {most} at most)."
         return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
-    leading = drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading]))
+    leading = drifts.filter(pl.col("metric").is_in([metric.column for metric in METRICS if metric.is_leading]))
     return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
 
 
@@ -82,32 +97,67 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
     counts = runs.group_by("athlete_id").len().sort("athlete_id")
     of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
     for athlete_id, n_runs in counts.iter_rows():
-        own = of_athletes.get((athlete_id,), drifts.clear())
-        cells = {finding: _listed(own.filter(pl.col("finding") == finding)) for finding in FINDINGS}
+        rows = of_athletes.get((athlete_id,), drifts.clear())
+        cells = {finding: _listed(rows.filter(pl.col("finding") == finding)) for finding in FINDINGS}
         unclear = [cells["unclear"]]
-        if own.is_empty():
+        few = rows.filter(pl.col("finding") == "too_little_data", pl.col("suspicion").is_null())
+        if rows.is_empty():
             unclear = ["no cadence, contact time or heart rate recorded"]
-        elif cells["too_little_data"]:
-            few = (
-                "too few runs"
-                if (own["finding"] == "too_little_data").all()
-                else f"too few: {cells['too_little_data']}"
-            )
-            unclear.append(few)
+        elif few.height == rows.height:
+            unclear.append(": ".join(filter(None, ("too few runs", rows.sort("n_runs")["reason"][-1]))))
+        elif not few.is_empty():
+            unclear.append(f"too few: {_listed(few)}")
+        unclear += _excluded(rows)
         name = plain(_named(athlete_id, shown))
         table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
     return table
 
 
+def _excluded(own: pl.DataFrame) -> list[str]:
+    """The readings of an athlete that were excluded in most of a run, with what they are suspected of."""
+    rows = own.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
+    return [
+        f"{LABELS[metric]} excluded in part: {SUSPICIONS[suspicion].words}"
+        if n_runs
+        else f"{LABELS[metric]} excluded: {SUSPICIONS[suspicion].words}"
+        for metric, suspicion, n_runs in rows.select("metric", "suspicion", "n_runs").iter_rows()
+    ]
+
+
+def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list[RenderableType]:
+    """The runs of athletes with too few for a drift, a line each, in the leading metrics."""
+    if single_runs is None:
+        return []
+    leading = [metric.column for metric in METRICS if metric.is_leading]
+    rows = single_runs.filter(pl.col("metric").is_in(leading)).sort(
+        "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF)))
+    )
+    lines = []
+    for (athlete_id, run_id), own in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
+        changes = ", ".join(
+            f"{LABELS[row['metric']]} {_signed(row['unadjusted_pct_per_10km'])} % "
+            f"({_signed(row['unadjusted_low'])} to {_signed(row['unadjusted_high'])})"
+            for row in own.iter_rows(named=True)
+        )
+        lines.append(plain(f"{_named(str(athlete_id), shown)}, run {run_id}: {changes}"))
+    if not lines:
+        return []
+    more = [Text(f"and {len(lines) - MOST_SINGLE_RUNS} more runs; `splitdrift show single_runs`")]
+    head = Text(
+        "With too few runs for a drift: the change per 10 km along single runs, unadjusted (pace and hills in it)."
+    )
+    return [head, *lines[:MOST_SINGLE_RUNS], *(more if len(lines) > MOST_SINGLE_RUNS else [])]
+
+
 def _listed(rows: pl.DataFrame) -> str:
-    """Labels of metrics; for changes with size and onset."""
+    """Labels of metrics; with an onset, the change beyond it, else for changes the one over whole runs."""
     parts = []
     for row in rows.iter_rows(named=True):
         part = LABELS[row["metric"]]
-        if is_change(row):
-            part += f" {_signed(row['drift_pct_per_10km'])} %"
         if row["onset_km"] is not None:
-            part += f" (from km {row['onset_km']:.1f})"
+            part += f" {_signed(row['drift_after_onset_pct'])} % beyond km {row['onset_km']:.1f}"
+        elif is_change(row):
+            part += f" {_signed(row['drift_pct_per_10km'])} %"
         parts.append(part)
     return ", ".join(parts)
 
@@ -176,7 +226,7 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
         for column in rows.columns
     }
     parts = []
-    for shown in _fitting(cells, [one for one in TABLES[name].primary_key() if one in cells], width):
+    for shown in _fitting(cells, [column for column in TABLES[name].primary_key() if column in cells], width):
         table = Table(header_style="bold", pad_edge=False)
         for column in shown:
             table.add_column(column, justify="right" if rows.schema[column].is_numeric() else "left", overflow="fold")
@@ -190,10 +240,13 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
 def _fitting(cells: Mapping[str, Sequence[Text]], key: Sequence[str], width: int) -> list[list[str]]:
     """Columns split into parts, each with the key, that fit the terminal where possible."""
     border = 3  # between two columns
-    widths = {column: border + max(len(column), *(len(cell) for cell in own), 0) for column, own in cells.items()}
+    widths = {
+        column: border + max(len(column), *(len(cell) for cell in column_cells), 0)
+        for column, column_cells in cells.items()
+    }
     parts: list[list[str]] = [[*key]]
     for column in (column for column in cells if column not in key):
-        if parts[-1] != key and sum(widths[one] for one in (*parts[-1], column)) > width:
+        if parts[-1] != key and sum(widths[name] for name in (*parts[-1], column)) > width:
             parts.append([*key])
         parts[-1].append(column)
     return parts
@@ -203,33 +256,3 @@ def _cell(value: object, decimals: int | None) -> Text:
     if value is None:
         return Text("")
     return plain(f"{value:.{decimals}f}" if isinstance(value, float) and decimals is not None else str(value))
-
-
-def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
-    """Number of files by status; and each file that needs attention, with reason and fix.
-
-    Args:
-        ledger: rows of `recordings`.
-    """
-    counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
-    line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
-    listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
-    n_files = ledger["file"].n_unique()
-    head = Text(
-        f"{n_files} files, {ledger.height} sessions in them: {line}."
-        if ledger.height > n_files
-        else f"{n_files} files: {line}."
-    )
-    if listed.is_empty():
-        return head
-    table = Table(header_style="bold", pad_edge=False)
-    for heading in ("file", "status", "reason and what to do"):
-        table.add_column(heading, overflow="fold")
-    for row in listed.iter_rows(named=True):
-        place = f" (session {row['session']})" if row["session"] > 1 else ""
-        table.add_row(
-            plain(row["path"] + place),
-            row["status"].replace("_", " "),
-            plain(" ".join(filter(None, (row["reason"], row["fix"])))),
-        )
-    return Group(head, table)

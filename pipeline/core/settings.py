@@ -14,10 +14,12 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+from zoneinfo import available_timezones
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SPEED_SOURCES
 
 SETTINGS_FILE = "settings.toml"
 
@@ -81,11 +83,15 @@ class Settings:
         "Fewer usable splits do not show a slope above their scatter.", smallest=3)
     min_runs: int = _setting(3, ANALYSIS, "runs",
         "Fewer runs do not separate an athlete's habit from that of one day.", smallest=2)
-    speed_error_pct: float = _setting(SPEED_ERROR_PCT, ANALYSIS, "%",
-        "Median of what is expected of the error of a kilometre's speed (standard deviation), before the runs say "
-        "more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 to 6 "
-        "% (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % is "
-        "common practice, no source.", smallest=0)
+    min_measured_share: float = _setting(0.5, ANALYSIS, "share of running time",
+        "Splits with a reading for less of their running time do not enter for what rests on it: a mean of a few "
+        "seconds is no kilometre. Common practice, no source.", smallest=0)
+    speed_error_pct: Mapping[str, float] = _setting(dict(SPEED_ERROR_PCT), ANALYSIS, "%",
+        "Median of what is expected of the error of a kilometre's speed (standard deviation) by where it comes from, "
+        "as runs.speed_source says, before the runs say more; 95 % of the distribution lies below three times that. A "
+        "number is for all sources. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole "
+        "distances by 3 to 6 % (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre. "
+        + " ".join(f"{name}: {source.meaning}; {source.reason}." for name, source in SPEED_SOURCES.items()), smallest=0)
     warm_up_effect_pct: float = _setting(WARM_UP_EFFECT_PCT, ANALYSIS, "%",
         "How far off form is expected to be at the start of a run (standard deviation, dying out over the first "
         "kilometres), before the runs say more. 0 takes form as settled after warm_up_m, and calls what is left of the "
@@ -109,6 +115,8 @@ class Settings:
         "An athlete whose kilometres in the second half of the usual distance are missing (walked, or without a "
         "reading) more often than those in the first half, by more than this, is not said to hold: what is missing "
         "late may be what changed. Common practice, no source.")
+    time_zone: str = _setting("", SUMMARIES, "",
+        'Where the club runs, such as "Europe/Lisbon": runs get their local date. Empty: not known, and no local date.')
     seed: int = _setting(1, ANALYSIS, "",
         "Of the random draws for the onset: the same data give the same answer.", smallest=0)
     level_slope_pct: float = _setting(1.0, READING, "%",
@@ -148,7 +156,7 @@ class Settings:
     @property
     def inclusion(self) -> Inclusion:
         """Which splits, runs and athletes enter the regressions."""
-        return Inclusion(**{one.name: getattr(self, one.name) for one in dataclasses.fields(Inclusion)})
+        return Inclusion(**{field.name: getattr(self, field.name) for field in dataclasses.fields(Inclusion)})
 
     @property
     def max_unpacked_bytes(self) -> int:
@@ -158,7 +166,7 @@ class Settings:
     def digest(self, step: str = SUMMARIES) -> str:
         """SHA-256 of the values that affect a step, to compare what two results were made with."""
         counted = _STEPS[: _STEPS.index(step) + 1]
-        steps = {one.name: one.metadata["of"] for one in dataclasses.fields(self)}
+        steps = {field.name: field.metadata["of"] for field in dataclasses.fields(self)}
         values = {name: value for name, value in _plain(self).items() if steps[name] in counted}
         return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
@@ -166,13 +174,13 @@ class Settings:
         """Rows of (name, value, unit, reason), in order of use."""
         values = _plain(self)
         return [
-            (one.name, json.dumps(values[one.name]), one.metadata["unit"], one.metadata["reason"])
-            for one in dataclasses.fields(self)
+            (field.name, json.dumps(values[field.name]), field.metadata["unit"], field.metadata["reason"])
+            for field in dataclasses.fields(self)
         ]
 
 
 def _plain(settings: Settings) -> dict[str, Any]:
-    values = {one.name: getattr(settings, one.name) for one in dataclasses.fields(settings)}
+    values = {field.name: getattr(settings, field.name) for field in dataclasses.fields(settings)}
     return {name: dict(value) if isinstance(value, Mapping) else value for name, value in values.items()}
 
 
@@ -187,7 +195,7 @@ def settings_text(settings: Settings) -> str:
 
 def _toml(value: Any) -> str:
     if isinstance(value, dict):
-        return "{" + ", ".join(f"{_toml(key)} = {_toml(one)}" for key, one in value.items()) + "}"
+        return "{" + ", ".join(f"{_toml(key)} = {_toml(entry)}" for key, entry in value.items()) + "}"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(map(_toml, value)) + "]"
     # A string, a number or a truth value is written the same in both; only this one sign JSON leaves as it is.
@@ -205,20 +213,20 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
         UsageError: not TOML, an unknown setting (with the nearest known one), a value of the wrong kind or range.
     """
     try:
-        given = tomllib.loads(text)
+        written = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{name} is not valid TOML: {error}.") from error
-    known = {one.name: one for one in dataclasses.fields(Settings)}
+    known = {field.name: field for field in dataclasses.fields(Settings)}
     defaults = _plain(Settings())
     accepted: dict[str, Any] = {}
-    for written, value in given.items():
-        key = _RENAMED.get(written, written)
+    for name_in_file, value in written.items():
+        key = _RENAMED.get(name_in_file, name_in_file)
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
             raise UsageError(f"{name}: there is no setting '{key}'.{hint}")
-        if key == "smallest_change_pct":
-            accepted[key] = defaults[key] | _checked_changes(name, key, value, defaults[key])
+        if key in _NUMBERS_OF:
+            accepted[key] = defaults[key] | _checked_numbers(name, key, value, defaults[key], known[key].metadata)
         else:
             accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata)
     return Settings(**accepted)
@@ -230,11 +238,15 @@ def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[st
             raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(metadata['choices'])}.")
         return value
     if isinstance(default, dict):
-        if not isinstance(value, dict) or not all(isinstance(one, str) for one in value.values()):
+        if not isinstance(value, dict) or not all(isinstance(column, str) for column in value.values()):
             raise UsageError(
                 f'{name}: {key} is {value!r}; expected a table such as {{"Step contact" = "contact_time_ms"}}.'
             )
         return dict(value)
+    if isinstance(default, str):
+        if not isinstance(value, str) or (value and value not in available_timezones()):
+            raise UsageError(f'{name}: {key} is {value!r}; expected a zone such as "Europe/Lisbon", or "".')
+        return value
     if isinstance(default, tuple):
         if not isinstance(value, list) or sorted(map(str, value)) != sorted(default):
             raise UsageError(
@@ -256,15 +268,27 @@ def _checked_number(name: str, key: str, value: Any, default: Any, smallest: flo
     return type(default)(value)
 
 
-def _checked_changes(name: str, key: str, value: Any, default: Mapping[str, float]) -> dict[str, float]:
-    """A table of metrics and percentages; metrics that it leaves out keep their default."""
+#: Settings that are tables of percentages by name: what the names are of, and one of them with a value.
+_NUMBERS_OF = {
+    "smallest_change_pct": ("metric", {"contact_time_ms": 2.0}),
+    "speed_error_pct": ("source of speed", {"positions": 1.5}),
+}
+
+
+def _checked_numbers(
+    name: str, key: str, value: Any, default: Mapping[str, float], metadata: Mapping[str, Any]
+) -> dict[str, float]:
+    """A table of percentages by name, those that it leaves out keep their default; of sources, or a number for all."""
+    kind, example = _NUMBERS_OF[key]
     if not isinstance(value, dict):
-        raise UsageError(f'{name}: {key} is {value!r}; expected a table such as {{"contact_time_ms" = 2.0}}.')
-    for metric, change in value.items():
-        if metric not in default:
-            near = difflib.get_close_matches(metric, default, n=1)
-            hint = f" Did you mean {near[0]}?" if near else f" Metrics: {', '.join(default)}."
-            raise UsageError(f"{name}: {key} names '{metric}', which is no metric.{hint}")
-        if isinstance(change, bool) or not isinstance(change, int | float) or not 0 < change < math.inf:
-            raise UsageError(f"{name}: {key}.{metric} is {change!r}; expected a number above zero, such as 2.0.")
-    return {metric: float(change) for metric, change in value.items()}
+        if key == "speed_error_pct" and isinstance(value, int | float):
+            number = _checked_number(name, key, value, 1.0, metadata["smallest"])
+            return dict.fromkeys(default, float(number))
+        raise UsageError(f"{name}: {key} is {value!r}; expected a table such as {_toml(example)}.")
+    for column, given in value.items():
+        if column not in default:
+            near = difflib.get_close_matches(column, default, n=1)
+            hint = f" Did you mean {near[0]}?" if near else f" Known: {', '.join(default)}."
+            raise UsageError(f"{name}: {key} names '{column}', which is no {kind}.{hint}")
+        _checked_number(name, f"{key}.{column}", given, 2.0, metadata["smallest"])
+    return {column: float(given) for column, given in value.items()}

@@ -10,7 +10,6 @@ the first one's numbers in a fifth of its time.
 from __future__ import annotations
 
 import os
-import re
 import sys
 import threading
 import warnings
@@ -28,7 +27,7 @@ import numpy.typing as npt
 from pipeline.core.errors import Refused
 from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
 from pipeline.formats.fit_outline import outline
-from pipeline.formats.fit_records import sound_records
+from pipeline.formats.fit_records import has_right_checksums, sound_records
 
 Columns = dict[str, npt.NDArray[np.float64]]
 
@@ -43,6 +42,7 @@ class Messages:
     records: Columns
     sessions: Columns
     events: Columns
+    laps: Columns = field(default_factory=dict)
     file_type: int | None = None
     device: str | None = None
     sport: int | None = None
@@ -62,11 +62,11 @@ def read_messages(link: bytes) -> Messages:
             messages = _read_fast(link)
     except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
-    except BaseException as error:
-        return _read_slowly(link, fault=str(error))
+    except BaseException:
+        return _read_slowly(link, is_altered=not has_right_checksums(link))
     if messages.described and not _names_are_distinct(messages):
         # The fast decoder keys columns by name alone: two fields of one name would have become one column.
-        return _read_slowly(link, fault=None)
+        return _read_slowly(link)
     return messages
 
 
@@ -76,7 +76,7 @@ def read_messages(link: bytes) -> Messages:
 def _read_fast(link: bytes) -> Messages:
     """Read records by column, everything else from the outline, message by message."""
     short = outline(link)
-    messages = None if short is None else _read_slowly(short, fault=None)
+    messages = None if short is None else _read_slowly(short)
     has_outline = messages is not None and messages.damage is None
     if messages is None or messages.damage is not None:
         messages = _by_columns(link)
@@ -101,6 +101,7 @@ def _by_columns(link: bytes) -> Messages:
         records={},
         sessions=fitfast.records(link, "session"),
         events=fitfast.records(link, "event"),
+        laps=fitfast.records(link, "lap"),
         file_type=kinds[0] if kinds else None,
         sport=sports[-1] if sports else None,
         described=[_described(message) for message in whole.get("field_description", [])],
@@ -149,6 +150,7 @@ def _names_are_distinct(messages: Messages) -> bool:
     names = list(named.values())
     native = {"timestamp", "distance", "speed", "altitude", "heart_rate", "cadence", "fractional_cadence"}
     native |= {"stance_time", "vertical_oscillation", "stance_time_balance", "enhanced_speed", "enhanced_altitude"}
+    native |= {"power", "step_length", "temperature"}
     return len(names) == len(set(names)) and not native & set(names)
 
 
@@ -162,10 +164,15 @@ class _Rows:
     records: list[dict[str, Any]] = field(default_factory=list)
     sessions: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    laps: list[dict[str, Any]] = field(default_factory=list)
 
 
-def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
-    """Read message by message and keep what came before the first fault."""
+def _read_slowly(link: bytes, *, is_altered: bool = False) -> Messages:
+    """Read message by message and keep what came before the first fault.
+
+    Args:
+        is_altered: a checksum does not match.
+    """
     rows, described = _Rows(), list[Described]()
     messages = Messages(records={}, sessions={}, events={})
     damage = None
@@ -177,12 +184,8 @@ def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
                     _collect(frame, rows)
     except Exception as error:
         damage = _say_damage(error, link)
-    if damage is None and fault is not None:
-        damage = (
-            "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
-            if "checksum" in fault
-            else None
-        )
+    if damage is None and is_altered:
+        damage = "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
     if not rows.records and damage is not None:
         raise Refused(f"The FIT file is damaged before its first measurement: {damage}.", "Export it again.")
     packed = [row.pop("compressed_speed_distance", None) for row in rows.records]
@@ -191,6 +194,7 @@ def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
         records=_columns(rows.records),
         sessions=_columns(rows.sessions),
         events=_columns(rows.events),
+        laps=_columns(rows.laps),
         described=described,
         packed=packed if any(packed) else (),
         damage=damage,
@@ -211,8 +215,7 @@ def _reader(link: bytes) -> Any:
 def _say_damage(error: Exception, link: bytes) -> str:
     if isinstance(error, fitdecode.FitEOFError):
         return "the file is cut short; it was read up to the cut"
-    offset = re.search(r"@ (\d+)", str(error))
-    place = f" from byte {offset[1]} of {len(link)} on" if offset else ""
+    place = f" from byte {error.offset} of {len(link)} on" if isinstance(error, fitdecode.FitParseError) else ""
     return f"the content makes no sense{place}; it was read up to there"
 
 
@@ -226,6 +229,9 @@ def _note(frame: Any, messages: Messages, described: list[Described]) -> None:
         messages.sport = _raw(frame, "sport")
     elif frame.name == "field_description":
         described.append(_described({one.name: one.raw_value for one in frame.fields}))
+
+
+_ENUMERATIONS = ("sport", "sub_sport", "event", "event_type")
 
 
 def _collect(frame: Any, rows: _Rows) -> None:
@@ -244,9 +250,9 @@ def _collect(frame: Any, rows: _Rows) -> None:
             if value is not None or name not in row:
                 row[name] = value
         rows.records.append(row)
-    elif frame.name in ("session", "event"):
-        row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}
-        (rows.sessions if frame.name == "session" else rows.events).append(row)
+    elif frame.name in ("session", "event", "lap"):
+        row = {field.name: field.raw_value if field.name in _ENUMERATIONS else field.value for field in frame}
+        {"session": rows.sessions, "event": rows.events, "lap": rows.laps}[frame.name].append(row)
 
 
 def _columns(rows: list[dict[str, Any]]) -> Columns:

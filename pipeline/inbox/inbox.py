@@ -1,17 +1,15 @@
 """The inbox: which files it holds, whose they are, and its lists.
 
-The lists (`roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`) are read by
-`lists`; a fault in one stops the command before anything is computed.
+The lists (`roster.csv`, `sessions.csv` and so on) are read by `lists`; a fault in a line of one costs that line.
 """
 
 from __future__ import annotations
 
-import difflib
 import errno
 import hashlib
 import os
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
@@ -20,8 +18,12 @@ import polars as pl
 from pipeline.core.errors import NothingDone, Refused, UsageError
 from pipeline.core.places import beneath, is_remote, versions_below
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
+from pipeline.core.system_files import is_left_by_system
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
-from pipeline.inbox.lists import LISTS, athletes, complaints, read_text, sessions, strikes
+from pipeline.inbox.athlete_ids import is_athlete_id
+from pipeline.inbox.list_files import workbook_name
+from pipeline.inbox.lists import LISTS, read_lists, read_text
+from pipeline.inbox.names import alike, as_folders
 
 COLUMNS_FILE = "columns.toml"
 
@@ -55,6 +57,8 @@ class Inbox:
         described: every `columns.toml`, as paths in the inbox; also one that applies to no file.
         notices: warnings that stop nothing, a sentence each.
         closed: folders that cannot be read, as paths in the inbox.
+        shoes: rows of `shoes.csv`.
+        events: rows of `events.csv`.
     """
 
     folder: Path
@@ -67,6 +71,8 @@ class Inbox:
     described: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
     closed: tuple[str, ...] = ()
+    shoes: pl.DataFrame = field(kw_only=True)
+    events: pl.DataFrame = field(kw_only=True)
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -97,6 +103,8 @@ class Inbox:
             "sessions.csv": self.sessions,
             "strikes.csv": self.strikes,
             "complaints.csv": self.complaints,
+            "shoes.csv": self.shoes,
+            "events.csv": self.events,
         }
 
     def lists_digest(self) -> str:
@@ -131,11 +139,12 @@ def read_inbox(folder: Path) -> Inbox:
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit."
         )
-    listed = sessions(folder)
-    lists = {
-        "roster.csv": athletes(folder), "sessions.csv": listed, "strikes.csv": strikes(folder),
-        "complaints.csv": complaints(folder),
-    }  # fmt: skip
+    read = read_lists(folder)
+    listed = _with_paths(read.rows["sessions.csv"], {file.path for file in files})
+    files = _with_listed_athletes(files, listed)
+    folders = {file.athlete_id for file in files if file.athlete_id is not None}
+    lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders)
+    listed = lists["sessions.csv"]
     return Inbox(
         folder,
         files,
@@ -148,10 +157,36 @@ def read_inbox(folder: Path) -> Inbox:
         (
             *map(_CLOSED.format, closed_names),
             *map(_LINK.format, links),
+            *read.notices,
+            *alike(folders),
             *_unmatched(listed, files),
-            *_strangers(lists, files),
+            *misspelt,
         ),
         closed_names,
+        shoes=lists["shoes.csv"],
+        events=lists["events.csv"],
+    )
+
+
+def _with_paths(listed: pl.DataFrame, there: Container[str]) -> pl.DataFrame:
+    """Lines of sessions.csv whose file was sorted into its athlete's folder since, with the path that it has now."""
+    paths = [
+        f"{athlete_id}/{path}"
+        if path is not None and athlete_id is not None and listed_file(path, there) not in there
+        and listed_file(f"{athlete_id}/{path}", there) in there
+        else path
+        for path, athlete_id in listed.select("file", "athlete_id").iter_rows()
+    ]  # fmt: skip
+    return listed.with_columns(file=pl.Series(paths, dtype=pl.String))
+
+
+def _with_listed_athletes(files: tuple[InboxFile, ...], listed: pl.DataFrame) -> tuple[InboxFile, ...]:
+    """Files in the inbox itself with the athlete whom sessions.csv names for them."""
+    rows = listed.drop_nulls(["file", "athlete_id"]).select("file", "athlete_id").iter_rows()
+    named = {path: athlete_id for path, athlete_id in rows if is_athlete_id(athlete_id)}
+    return tuple(
+        replace(file, athlete_id=named[file.path]) if file.athlete_id is None and file.path in named else file
+        for file in files
     )
 
 
@@ -171,17 +206,6 @@ def listed_file(path: str, files: Container[str]) -> str:
     """The inbox file that sessions.csv names: a member of an archive follows after '!', which names may hold too."""
     parts = path.split("!")
     return next((name for n in range(len(parts), 0, -1) if (name := "!".join(parts[:n])) in files), path)
-
-
-def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) -> Iterator[str]:
-    """Athletes in the lists who have no folder: a typing error would leave a runner without mass or landings."""
-    folders = {file.athlete_id for file in files if file.athlete_id is not None}
-    for name, rows in lists.items():
-        for athlete_id in rows["athlete_id"].drop_nulls().unique(maintain_order=True):
-            if athlete_id not in folders:
-                near = difflib.get_close_matches(athlete_id, folders, n=1)
-                hint = f" Did you mean '{near[0]}'?" if near else ""
-                yield f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}"
 
 
 def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
@@ -221,9 +245,9 @@ def _is_file_within(path: Path, root: Path) -> bool:
 
 
 def _is_no_recording(parts: Sequence[str]) -> bool:
-    """Whether a path is hidden, a list or settings."""
-    is_list = len(parts) == 1 and parts[0] in {*LISTS, SETTINGS_FILE}
-    return is_list or any(part.startswith(".") for part in parts)
+    """Whether a path is hidden, a list, settings, or what a computer left there by itself."""
+    is_list = len(parts) == 1 and parts[0] in {*LISTS, *map(workbook_name, LISTS), SETTINGS_FILE}
+    return is_list or is_left_by_system(parts) or any(part.startswith(".") for part in parts)
 
 
 def _in_utf8(name: str) -> str:

@@ -6,8 +6,9 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,8 +17,9 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
-from pipeline.core.metrics import METRIC_OF, METRICS
-from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, uncorrected, wide_prior
+from pipeline.core.metrics import METRIC_OF, METRICS, READING_OF, readings_behind
+from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
+from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
 
 TEN_KM = 10_000.0
@@ -70,8 +72,8 @@ def designs(
     usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
-        own = Numbers(usable.get((athlete_id,), everything.clear()))
-        reference = own.rows["speed_m_s"].median()
+        numbers = Numbers(usable.get((athlete_id,), everything.clear()))
+        reference = numbers.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
         for metric in METRICS:
             if only is not None and metric.column not in only:
@@ -79,7 +81,7 @@ def designs(
             if everything[metric.column].null_count() < everything.height:
                 yield (
                     {"athlete_id": athlete_id, "metric": metric.column},
-                    design_of(own, metric.column, reference or 1.0, inclusion),
+                    design_of(numbers, metric.column, reference or 1.0, inclusion),
                     reference,
                 )
 
@@ -111,12 +113,19 @@ class Numbers:
         """Name of the run of each split."""
         return self.rows["run_id"].to_list()
 
+    @cached_property
+    def speed_sources(self) -> list[str | None]:
+        """Where the speed of each split comes from."""
+        return self.rows["speed_source"].to_list()
+
 
 def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
     value, run = usable[metric], usable.run
     speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"]
     kept = (value > 0) & (speed > 0) & usable.has_known_slope
+    for reading in readings_behind(metric):
+        kept &= ~(usable[READING_OF[reading].share_column] < inclusion.min_measured_share)
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
     run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
@@ -138,7 +147,15 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     gap_km[run_begins] = np.nan
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
-    return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+    sources = usable.speed_sources
+    return Design(
+        np.column_stack(columns),
+        run,
+        run_ids,
+        gap_km,
+        weight,
+        [sources[place] for place in np.flatnonzero(kept)[run_begins]],
+    )
 
 
 def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
@@ -191,10 +208,10 @@ def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     within = design.within_runs()
     kept: list[int] = []
     for cause in causes:
-        before, own = within[:, kept], within[:, cause]
-        rest = own - before @ np.linalg.lstsq(before, own, rcond=None)[0] if kept else own
+        before, column = within[:, kept], within[:, cause]
+        rest = column - before @ np.linalg.lstsq(before, column, rcond=None)[0] if kept else column
         squares = design.per_run(rest**2)
-        if squares.sum() - squares.max() > APART**2 * (own @ own):
+        if squares.sum() - squares.max() > APART**2 * (column @ column):
             kept.append(cause)
     return tuple(kept)
 
@@ -215,11 +232,11 @@ class Club:
 
     Attributes:
         responses: mean and variance by metric and cause, where speed is taken as exact or the cause is another.
-        speed: by metric, for each size of the error of speed.
+        speed: by metric and source of speed, for each size of the error of that source.
     """
 
     responses: Mapping[tuple[str, str], tuple[float, float]]
-    speed: Mapping[str, ErrorPrior]
+    speed: Mapping[tuple[str, str | None], ErrorPrior]
 
 
 #: A club that says nothing.
@@ -231,18 +248,19 @@ def club_of(rows: pl.DataFrame | None) -> Club:
     if rows is None:
         return NO_CLUB
     plain = rows.filter(pl.col("log_weight").is_null())
-    by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_error_pct")
+    by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_source", "speed_error_pct")
     return Club(
         {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
         {
-            str(metric): ErrorPrior(
-                own["log_weight"].to_numpy(),
-                own["mean"].to_numpy(),
-                own["variance"].to_numpy(),
+            (str(metric), source): ErrorPrior(
+                of_metric["log_weight"].to_numpy(),
+                of_metric["mean"].to_numpy(),
+                of_metric["variance"].to_numpy(),
                 *plausible(str(metric)),
                 is_of_club=True,
+                mean_variance=of_metric["mean_variance"].to_numpy(),
             )
-            for (metric,), own in by_error.group_by("metric", maintain_order=True)
+            for (metric, source), of_metric in by_error.group_by("metric", "speed_source", maintain_order=True)
         },
     )
 
@@ -253,8 +271,20 @@ def plausible(metric: str) -> tuple[float, float]:
     return of.speed_response, 2 * of.speed_response_sd
 
 
+def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
+    """The source that most splits of a design have speed from; one that is not exact, if there is one."""
+    n_splits: Counter[str | None] = Counter()
+    for source, count in zip(design.speed_sources, np.bincount(design.run).tolist(), strict=False):
+        n_splits[source] += count
+
+    def rank(source: str | None) -> tuple[bool, int, str]:
+        return speed_error_of(speed_error_pct, source) == 0, -n_splits[source], source or ""
+
+    return min(n_splits, key=rank, default=None)
+
+
 def published(metric: str, speed_error_pct: float) -> ErrorPrior:
-    """What is known of the response of a metric, and of the error of speed, before anybody has run."""
+    """What is known of the response of a metric, and of the error of speed, before there are runs."""
     of = METRIC_OF[metric]
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
@@ -266,26 +296,41 @@ class Expected:
     Attributes:
         metric: its column.
         club: what the club knows; None to let the athlete's own runs decide.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
+            exact.
         warm_up_effect_pct: standard deviation of what is expected of how far off form is at the start; 0 for none.
     """
 
     metric: str
     club: Club | None
-    speed_error_pct: float
+    speed_error_pct: SpeedErrorPct
     warm_up_effect_pct: float
 
     def prior(self, causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
         """Of the responses to some causes; None where nothing is known of any."""
         if self.club is None and not set(causes) & set(NUISANCE):
             return None
-        pairs = [
-            _UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause, self.club) for cause in causes
-        ]
+        pairs = [_UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause) for cause in causes]
         return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))
 
-    def _of_cause(self, cause: int, club: Club | None) -> tuple[float, float]:
-        of = METRIC_OF[self.metric]
+    def of_speed(self, design: Design) -> ErrorPrior | None:
+        """Of the response to speed and of the error of speed; None where that is exact in all runs."""
+        source = main_source(design, self.speed_error_pct)
+        error_pct = speed_error_of(self.speed_error_pct, source)
+        if error_pct == 0:
+            return None
+        own = published(self.metric, error_pct)
+        known = {} if self.club is None else self.club.speed
+        others = {
+            other: known[self.metric, other].log_weight
+            if (self.metric, other) in known
+            else half_normal(speed_error_of(self.speed_error_pct, other) / 100)
+            for other in sorted(set(design.speed_sources) - {source}, key=str)
+        }
+        return replace(known.get((self.metric, source), own), other_sources=others)
+
+    def _of_cause(self, cause: int) -> tuple[float, float]:
+        club, of = self.club, METRIC_OF[self.metric]
         before = {
             PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
             WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),
@@ -304,15 +349,18 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
         causes: that tell.
         expected: of the responses.
     """
-    if SPEED not in causes or expected.speed_error_pct == 0:
+    prior = expected.of_speed(design) if SPEED in causes else None
+    if prior is None:
         return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
     fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
-    metric, club = expected.metric, expected.club
-    prior = (
-        published(metric, expected.speed_error_pct) if club is None or metric not in club.speed else club.speed[metric]
+    other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
+    return correct(
+        fitted,
+        SPEED,
+        prior,
+        METRIC_OF[expected.metric].speed_loading,
+        expected.prior(other_causes, is_speed_exact=False),
     )
-    others = tuple(place for place in fitted.places[1:] if place != SPEED)
-    return correct(fitted, SPEED, prior, METRIC_OF[metric].speed_loading, expected.prior(others, is_speed_exact=False))
 
 
 def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Fit:

@@ -58,6 +58,7 @@ class Design:
         run_ids: name of each run.
         gap_km: distance from the split before in the same run, NaN for a run's first [km].
         weight: relative precision of each split.
+        speed_sources: where the speed of each run comes from; empty where all come from the same source.
     """
 
     columns: Array
@@ -65,6 +66,7 @@ class Design:
     run_ids: Sequence[str]
     gap_km: Array
     weight: Array
+    speed_sources: Sequence[str | None] = ()
 
     @cached_property
     def first(self) -> npt.NDArray[np.intp]:
@@ -181,8 +183,8 @@ def _variance_parameters(design: Design, places: tuple[int, ...], refinements: i
     for _ in range(refinements):
         # The spread costs no new pass over the splits: it is settled between its neighbours on the grid.
         finer = np.linspace(spreads[0], spreads[1], 9)
-        found = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
-        best = int(np.argmax(found[0]))
+        likelihoods = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
+        best = int(np.argmax(likelihoods[0]))
         spread, spreads = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
     return rho, products, spread
 

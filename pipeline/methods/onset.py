@@ -51,6 +51,9 @@ SPLITS_ASIDE_IN_RUN = 2 * SPLITS_OF_BLOCK
 #: What only rounding makes is smaller than this: two patterns of signs that are one turned round, a parabola through
 #: three splits.
 ROUNDING = 1e-9
+#: A hinge of which the responses and the warm-up leave less than this share, beside the straight line, is one of them
+#: under another name: form that settles over the first kilometres bends the line, too. Common practice, no source.
+LEAST_LEFT = 0.1
 #: A bend below half the last decimal of a published drift is none [change of the logarithm per 10 km].
 NO_BEND = 5e-6
 
@@ -118,7 +121,8 @@ def onset(fitted: Fit, *, seed: int) -> Onset | None:
     hinges = _grid(fitted.design, SPLITS_ASIDE, RUNS_ASIDE)
     if len(fitted.design.run_ids) < FEWEST_UNITS or not len(hinges):
         return None
-    return _best(_votes(fitted, hinges), float(fitted.beta[0]), seed)
+    cast = _votes(fitted, hinges)
+    return _best(cast, float(fitted.beta[0]), seed) if len(cast.hinges) else None
 
 
 def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
@@ -133,18 +137,18 @@ def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
     """
     design = fitted.design
     counts = np.bincount(design.run)
-    found: list[Onset | None] = [None] * len(counts)
+    onsets: list[Onset | None] = [None] * len(counts)
     is_long = counts >= FEWEST_SPLITS_OF_RUN
     if not is_long.any():
-        return found
+        return onsets
     rest = design.columns[:, VALUE] - design.columns[:, list(fitted.places[1:])] @ fitted.beta[1:]
     pair = np.column_stack([rest, design.columns[:, DISTANCE]])
     rho = _correlation(replace(design, columns=pair))
     for run in np.flatnonzero(is_long):
         rows = slice(design.first[run], design.first[run] + counts[run])
-        one = Design(pair[rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[rows])
-        found[run] = _of_run(one, rho, seed)
-    return found
+        run_design = Design(pair[rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[rows])
+        onsets[run] = _of_run(run_design, rho, seed)
+    return onsets
 
 
 def _correlation(design: Design) -> float:
@@ -159,16 +163,16 @@ def _correlation(design: Design) -> float:
         white, length = whiten(design, parabola, float(rho))
         log_a, df = np.log(length).sum(), len(white) - len(length)
         value, *regressors = white.T
-        for place, one in enumerate(regressors):
-            squares = design.per_run(one**2)
+        for place, regressor in enumerate(regressors):
+            squares = design.per_run(regressor**2)
             # Runs of as few splits as parabolas take tell nothing: what is left of the regressor is rounding.
             usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
             log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
-            value = value - one * (per_square * design.per_run(one * value))[design.run]
+            value = value - regressor * (per_square * design.per_run(regressor * value))[design.run]
             for later in range(place + 1, len(regressors)):
-                share = per_square * design.per_run(one * regressors[later])
-                regressors[later] = regressors[later] - one * share[design.run]
+                share = per_square * design.per_run(regressor * regressors[later])
+                regressors[later] = regressors[later] - regressor * share[design.run]
         fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
         log_a += np.log1p(-(fades**2)).sum()
         likelihoods.append(-0.5 * (max(df, 1) * np.log(max(value @ value, 1e-300)) + log_a))
@@ -190,7 +194,7 @@ def _of_run(run: Design, rho: float, seed: int) -> Onset | None:
     n_blocks = max(len(white) // SPLITS_OF_BLOCK, FEWEST_BLOCKS)
     # What does not make whole blocks is shared out: some have a split more, in short runs a split less.
     begins = np.arange(n_blocks) * len(white) // n_blocks
-    votes, sizes = (np.add.reduceat(hinge * other, begins, axis=0) for other in (residual, hinge))
+    votes, sizes = (np.add.reduceat(hinge * factor, begins, axis=0) for factor in (residual, hinge))
     of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
     votes, sizes = votes[:, :-1], sizes[:, :-1]
     scale = np.sqrt(sizes.sum(axis=0))
@@ -285,11 +289,14 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
         return design.per_run(left * right) - shrink[:, None] * along
 
     a, _, _ = normal_equations(fitted.products, regressors, fitted.spread)
+    normal = a.sum(axis=0)
     cross = np.stack([product(x[:, [place]], hinge).sum(axis=0) for place in range(x.shape[1])])
-    taken_up = np.linalg.solve(a.sum(axis=0), cross)
+    taken_up = np.linalg.solve(normal, cross)
+    beside_line = product(hinge, hinge).sum(axis=0) - cross[0] ** 2 / normal[0, 0]
     hinge = hinge - x @ taken_up
     residual = (columns[:, VALUE] - columns[:, list(fitted.places)] @ fitted.beta)[:, None]
     votes, sizes = product(hinge, residual), product(hinge, hinge)
     of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
-    votes, sizes = votes[:, :-1], sizes[:, :-1]
-    return Votes(hinges, votes, sizes, taken_up[0, :-1], np.sqrt((votes**2).sum(axis=0)), of_curve)
+    apart = np.flatnonzero((sizes.sum(axis=0) >= LEAST_LEFT * beside_line)[:-1])
+    votes, sizes = votes[:, apart], sizes[:, apart]
+    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], np.sqrt((votes**2).sum(axis=0)), of_curve)

@@ -152,7 +152,7 @@ def expected_ranges(
     ]
     effects = used.select(
         "run_id", "km", *(
-            (effect(row["metric"], own=row) + warm_up_effect(row["response_to_warm_up"], inclusion.split_length_m))
+            (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], inclusion.split_length_m))
             .exp().alias(row["metric"])
             for row in estimated
         )

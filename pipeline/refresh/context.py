@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -57,8 +59,21 @@ class Measured:
     recordings: pl.DataFrame
     runs: pl.DataFrame
     exclusions: pl.DataFrame
+    quality: pl.DataFrame
     splits: pl.DataFrame
+    lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> dict[str, pl.DataFrame]:
+        """Its tables by name."""
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "passing"}
+
+    @classmethod
+    def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
+        """The inverse of `parts`."""
+        tables: dict[str, Any] = dict(parts)
+        return cls(**tables)
 
 
 #: Columns of `Measured.runs`.
@@ -66,16 +81,18 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
+    "speed_source": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
 }  # fmt: skip
 
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, and the samples of each run."""
+    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all."""
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
+    laps: pl.DataFrame
 
 
 @dataclass(frozen=True)

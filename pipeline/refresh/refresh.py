@@ -14,13 +14,13 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
 
 import polars as pl
 
 from pipeline import ATHLETE, tables_of
-from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
@@ -29,16 +29,19 @@ from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.duplicates import by_athlete
 from pipeline.refresh.steps import Executor, executor_over, judge_over
+from pipeline.store.finished import Finished
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
 from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
 from pipeline.store.layout import partition, read_partitions, read_rows
 from pipeline.store.lock import locked
-from pipeline.tables import empty, publishable
+from pipeline.tables import PARTITIONED, empty, publishable
 from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
 SHARD_FILES = 16
+#: With fewer files to be read, results are not kept for the case of an interrupt: reading them again takes seconds.
+WORTH_KEEPING_FILES = 64
 
 
 def refresh(
@@ -88,29 +91,54 @@ def bring_up_to_date(
             sweep(store, keep=inbox.settings.keep_generations)
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
-        with building(store, keep=inbox.settings.keep_generations) as built:
-            context = BuildContext(replace(inbox, files=()), built)
-            ledger = _build(context, executor, inbox_changes, progress)
-            before, after = _findings(known.folder), _findings(built)
-            state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
-            write_record(built, state_record, began_at)
-            executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
-            write_record(built, state_record, began_at)  # once more, now that it is known how long it took
-            check_still_held()
+        finished = Finished(store, inbox_changes.keys.files)
+        try:
+            with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
+                context = BuildContext(replace(inbox, files=()), built)
+                measured = _measured(context, executor, inbox_changes, finished, progress)
+                ledger = _build(context, executor, inbox_changes, measured)
+                before, after = _findings(known.folder), _findings(built)
+                state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
+                write_record(built, state_record, began_at)
+                executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
+                write_record(built, state_record, began_at)  # once more, now that it is known how long it took
+                finished.end(built)
+                check_still_held()
+        except KeyboardInterrupt:
+            raise Interrupted(finished.n_files, len(inbox_changes.to_read)) from None
         catch_up(store)
     return ledger
 
 
-def _build(context: BuildContext, executor: Executor, changes: Changes, progress: Progress | None) -> pl.DataFrame:
+def _measured(
+    context: BuildContext, executor: Executor, changes: Changes, finished: Finished, progress: Progress | None
+) -> Iterator[Measured]:
+    """What the files to be read give; what an interrupted refresh had of them already is taken over."""
+    names = {file.path for file in changes.to_read}
+    is_kept = len(names) >= WORTH_KEEPING_FILES and not is_remote(finished.store)
+    taken = [Measured.of_parts(parts) for parts in finished.take_over(context.built, names)] if is_kept else []
+    known = {path for measured in taken for path in measured.recordings["file"]}
+    left = [file for file in changes.to_read if file.path not in known]
+
+    def measured_now() -> Iterator[Measured]:
+        for measured in executor.measure(context, plan(left)):
+            if is_kept and not measured.passing:
+                finished.keep(context.built, measured.parts)
+            yield measured
+
+    return _watched(chain(taken, measured_now()), changes.to_read, progress)
+
+
+def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Measured]) -> pl.DataFrame:
     """Make the next state; returns the ledger."""
     known, keys = changes.known, changes.keys
     carried = _carry_over(context, changes)
-    measured = _watched(executor.measure(context, plan(changes.to_read)), changes.to_read, progress)
     gathered = by_athlete([*measured, *carried])
     parts = {
         "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),
         "runs": _with(known, "runs", changes.touched, [athlete.runs for athlete in gathered]),
         "exclusions": _with(known, "exclusions", changes.touched, [athlete.exclusions for athlete in gathered]),
+        "quality": _with(known, "quality", changes.touched, [athlete.quality for athlete in gathered]),
     }
     _require_still_there(changes.inbox, gathered)
     if parts["runs"].is_empty():
@@ -118,7 +146,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
 
     everyone = set(parts["runs"]["athlete_id"])
     _remove_samples_without_runs(context, gathered, everyone)
-    touched = [Athlete(name, own) for own in gathered if (name := _athlete_of(own)) is not None and name in everyone]
+    touched = [Athlete(name, rows) for rows in gathered if (name := _athlete_of(rows)) is not None and name in everyone]
     by_settings = (
         sorted(everyone - {athlete.athlete_id for athlete in touched}) if keys.analysis != known.keys.analysis else []
     )
@@ -146,12 +174,13 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
 def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
     """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
     known, keys = inbox_changes.known, inbox_changes.keys
-    recordings, runs, exclusions = known.part("recordings"), known.part("runs"), known.part("exclusions")
-    if known.folder is None or recordings is None or runs is None or exclusions is None:
+    recordings, runs = known.part("recordings"), known.part("runs")
+    exclusions, quality = known.part("exclusions"), known.part("quality")
+    if known.folder is None or recordings is None or runs is None or exclusions is None or quality is None:
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in inbox_changes.touched:
-            for table in ("samples", "splits"):
+            for table in PARTITIONED:
                 if not link_tree(known.folder, context.built, partition(table, athlete_id)):
                     # Without this the next state would lack the runs of an athlete whose files have not changed.
                     raise NothingDone(
@@ -162,21 +191,23 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
     stays = recordings.filter(pl.col("file").is_in(keys.files.keys() - read))
     carried = []
     for athlete_id in sorted(inbox_changes.touched, key=lambda athlete_id: athlete_id or ""):
-        own = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
-        if not own.is_empty():
-            own_runs = runs.join(own, on=["path", "session"], how="semi")
+        recordings_of_athlete = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
+        if not recordings_of_athlete.is_empty():
+            own_runs = runs.join(recordings_of_athlete, on=["path", "session"], how="semi")
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
-            splits = read_partitions(known.folder, "splits", athlete_id or "")
-            own_exclusions, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (exclusions, splits))
-            carried.append(Measured(own, own_runs, own_exclusions, own_splits))
+            of_runs = {"exclusions": exclusions, "quality": quality} | {
+                table: read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
+            }
+            own_rows = {name: rows.join(names, on="run_id", how="semi") for name, rows in of_runs.items()}
+            carried.append(Measured.of_parts({"recordings": recordings_of_athlete, "runs": own_runs, **own_rows}))
     return carried
 
 
 def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
     """Runs may be rejected after their samples were written; of athletes with other runs `analyse` removes them."""
-    for athlete_id in {name for own in gathered if (name := _athlete_of(own)) is not None} - everyone:
+    for athlete_id in {name for rows in gathered if (name := _athlete_of(rows)) is not None} - everyone:
         remove_tree(context.built / partition("samples", athlete_id))
 
 
@@ -248,9 +279,11 @@ def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
 
 def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
     first = ledger.sort(pl.col("status") != "rejected", "path", "session").row(0, named=True)
+    outcome = f"{first['path']}: {first['reason']} {first['fix'] or ''}".strip()
+    if len(inbox.files) == 1:
+        return NothingDone(f"The only file in {inbox.folder} gave no run. {outcome}")
     return NothingDone(
-        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. "
-        f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
+        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. The first: {outcome} "
         "`splitdrift check` lists them all."
     )
 
@@ -282,11 +315,18 @@ def check(
     inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
 ) -> pl.DataFrame:
     """Read and judge every file, write nothing; returns the ledger."""
+    return check_quality(inbox, jobs=jobs, progress=progress, mapper=mapper)[0]
+
+
+def check_quality(
+    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The same; returns the ledger and the rows of `quality`."""
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
-        measured = list(_watched(judged, inbox.files, progress))
-    ledger = pl.concat([own.recordings for own in by_athlete(measured)])
-    return publishable("recordings", ledger, subject="the ledger")
+        athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
+    ledger, quality = (pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "quality"))
+    return publishable("recordings", ledger, subject="the ledger"), publishable("quality", quality, subject="the club")
 
 
 # --- Dividing work ----------------------------------------------------------------------------------------------------
@@ -296,8 +336,11 @@ def plan(files: Iterable[InboxFile]) -> list[Shard]:
     """Share files, which are in order, out; never two athletes in one shard."""
     shards: list[Shard] = []
     for athlete_id, group in groupby(files, key=lambda file: file.athlete_id):
-        own = tuple(group)
-        shards += [Shard(athlete_id, own[start : start + SHARD_FILES]) for start in range(0, len(own), SHARD_FILES)]
+        files_of_athlete = tuple(group)
+        shards += [
+            Shard(athlete_id, files_of_athlete[start : start + SHARD_FILES])
+            for start in range(0, len(files_of_athlete), SHARD_FILES)
+        ]
     return shards
 
 

@@ -1,4 +1,4 @@
-"""A shard: a few files of one athlete, taken through the stages recording, samples and splits.
+"""A shard: a few files of one athlete, taken through the stages recording, samples, quality and splits.
 
 The stages themselves are pure; here their inputs are read, their outputs brought into the form of their tables, and the
 samples written. Only small frames are returned.
@@ -21,6 +21,7 @@ from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, Sa
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.recording import WORTH, Session, rejected_file
 from pipeline.stages.samples import RunSamples
+from pipeline.stages.splits import laps_of
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
@@ -28,13 +29,13 @@ from pipeline.workers.pool import Loss
 
 
 def measure(context: BuildContext, shard: Shard) -> Measured:
-    """Take a shard through the stages recording, samples and splits; its samples are written."""
-    return cut(context, write_samples(context, sample(context, shard, read(context, shard))))
+    """Take a shard through the stages of files; its samples are written."""
+    return cut(context, assess(context, write_samples(context, sample(context, shard, read(context, shard)))))
 
 
 def judge(context: RunContext, shard: Shard) -> Measured:
     """The same without writing anything."""
-    return cut(context, sample(context, shard, read(context, shard)))
+    return cut(context, assess(context, sample(context, shard, read(context, shard))))
 
 
 def read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
@@ -48,7 +49,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
         if file.athlete_id is None:
             raise Refused(
                 "The file is in the inbox itself, so it belongs to no athlete.",
-                "Move it into a folder named for the athlete; if it is no recording, out of the inbox.",
+                "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
+                "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
         content = (inbox.folder / file.path).read_bytes()
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
@@ -83,7 +85,7 @@ _FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EIS
 def _our_fault(error: Exception) -> Refused:
     # One file must not stop a night's refresh, whatever is wrong with it or with us.
     return Refused(
-        f"splitdrift failed on this file ({type(error).__name__}); the fault is splitdrift's.",
+        f"This file caused an internal error of splitdrift ({type(error).__name__}).",
         "Please report it together with the file.",
     )
 
@@ -110,10 +112,11 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
 
 @dataclass(frozen=True)
 class _Run:
-    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions."""
+    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions, its laps."""
 
     row: dict[str, object]
     frames: RunSamples
+    laps: pl.DataFrame
 
 
 def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
@@ -123,16 +126,20 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    measured = Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing)))
+    nothing = {table: empty(table) for table in ("exclusions", "quality", "splits", "lap_splits")}
+    measured = replace(
+        Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
+    )
     if not runs:
-        return SampledRuns(measured, {})
+        return SampledRuns(measured, {}, pl.DataFrame())
     # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
     best = best_of_each_start(rows)
     kept = set(zip(best["path"], best["session"], strict=True))
-    frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
+    runs = [run for run in runs if (run.row["path"], run.row["session"]) in kept]
+    frames = [run.frames for run in runs]
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
     measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything))
+    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in runs]))
 
 
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
@@ -156,7 +163,7 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
     """Rows as they are published; runs whose rows break a rule of their table are rejected, the rest are kept."""
-    subject = f"athlete {measured.runs['athlete_id'][0]}"
+    subject = f"athlete {measured.recordings['athlete_id'][0]}"
     try:
         return measured, publishable(table, rows, subject=subject)
     except BrokenPromise as broken:
@@ -194,6 +201,7 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
         recordings=recordings,
         runs=measured.runs.join(names, on=["path", "session"], how="anti"),
         exclusions=measured.exclusions.filter(~pl.col("run_id").is_in(run_ids)),
+        quality=measured.quality.filter(~pl.col("run_id").is_in(run_ids)),
     )
 
 
@@ -235,12 +243,13 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": recorded.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
+        "speed_source": run.speed_source,
         "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
     }
-    return session, _Run(row, run.named(run_id))
+    return session, _Run(row, run.named(run_id), laps_of(run_id, recorded, run.started_s))
 
 
 def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFrame) -> pl.DataFrame:
@@ -267,13 +276,27 @@ def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFr
     return pl.DataFrame(rows, schema=empty("recordings").schema)
 
 
+def assess(context: RunContext, sampled: SampledRuns) -> SampledRuns:
+    """Stage `quality` for the runs of a shard."""
+    measured, by_run = sampled.measured, sampled.samples
+    if not by_run:
+        return sampled
+    rows = stage_named("quality").call(
+        "quality", pl.concat(by_run.values()), measured.runs, measured.exclusions, settings=context.inbox.settings
+    )
+    return replace(sampled, measured=replace(measured, quality=rows))
+
+
 def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     """Stage `splits` for the runs of a shard."""
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
+    names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
-    rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
+    rows, of_laps = stage_named("splits").call(
+        "splits", samples, sampled.laps, names, roster, measured.quality, settings=context.inbox.settings
+    )
     measured, rows = _publishable_runs(measured, "splits", rows)
-    return replace(measured, splits=rows)
+    measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)
+    return replace(measured, splits=rows, lap_splits=of_laps)

@@ -47,22 +47,25 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """
     described = run_drifts.join(runs.select("run_id", *FACTORS.values()), on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
-    for (athlete_id, metric), own in described.partition_by(
+    for (athlete_id, metric), rows_of_metric in described.partition_by(
         "athlete_id", "metric", as_dict=True, maintain_order=True
     ).items():
         for factor in FACTORS:
-            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(own, factor)]
+            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(rows_of_metric, factor)]
     return pl.DataFrame(rows, schema=types_of("contrasts")).sort("athlete_id", "metric", "factor", "compared")
 
 
-def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
+def _of_factor(rows_of_metric: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
     """Every value of a factor against the one with most runs, the first in the alphabet where several have as many."""
     column = FACTORS[factor]
-    counts = Counter(own[column].drop_nulls().to_list())
+    counts = Counter(rows_of_metric[column].drop_nulls().to_list())
     often = (value for value, n_runs in counts.items() if n_runs >= FEWEST_RUNS_PER_SIDE)
     values = sorted(often, key=lambda value: (-counts[value], value))
     for value in values[1:]:
-        compared, reference = own.filter(pl.col(column) == value), own.filter(pl.col(column) == values[0])
+        compared, reference = (
+            rows_of_metric.filter(pl.col(column) == value),
+            rows_of_metric.filter(pl.col(column) == values[0]),
+        )
         yield {
             "factor": factor,
             "compared": value,
@@ -70,17 +73,17 @@ def _of_factor(own: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
             "n_runs": compared.height,
             "n_runs_reference": reference.height,
             "note": _note(compared, reference, factor),
-            **_levels(compared, reference, own.height),
+            **_levels(compared, reference, rows_of_metric.height),
             **_drifts(compared, reference),
         }
 
 
 def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str) -> str:
     """What to bear in mind; and whether the other factor always changed together with this one."""
-    (other,) = (name for name in FACTORS if name != factor)
-    here, there = (set(side[FACTORS[other]].drop_nulls()) for side in (compared, reference))
+    (other_factor,) = (name for name in FACTORS if name != factor)
+    here, there = (set(side[FACTORS[other_factor]].drop_nulls()) for side in (compared, reference))
     if here and there and not here & there:
-        return f"{NOTE}; the {other} always changed with the {factor}, so their effects cannot be told apart"
+        return f"{NOTE}; the {other_factor} always changed with the {factor}, so their effects cannot be told apart"
     return NOTE
 
 
@@ -91,8 +94,8 @@ def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dic
     for sign, side in ((1, compared), (-1, reference)):
         levels = np.log(side["fresh_level"].to_numpy())
         difference += sign * float(levels.mean())
-        own = float(levels.var(ddof=1)) / len(levels)
-        variance, by_df = variance + own, by_df + own**2 / (len(levels) - 1)
+        variance_of_mean = float(levels.var(ddof=1)) / len(levels)
+        variance, by_df = variance + variance_of_mean, by_df + variance_of_mean**2 / (len(levels) - 1)
         shared = shared + sign * np.array(side["level_shared"].to_list()).mean(axis=0)
     shared_variance = float(shared @ shared)
     variance, by_df = variance + shared_variance, by_df + shared_variance**2 / (n_runs - 1)

@@ -22,7 +22,8 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -52,6 +53,9 @@ POWER = 0.80
 #: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
 #: of every athlete, run and metric and not corrected for that.
 ONSET_LEVEL = 0.02
+#: Up to this p-value a break may be there: the change at the usual distance is then that of both lines. Common
+#: practice, no source.
+MAY_BREAK_LEVEL = 0.2
 
 
 def drift(
@@ -60,7 +64,7 @@ def drift(
     inclusion: Inclusion,
     max_collinearity: float,
     seed: int,
-    speed_error_pct: float = SPEED_ERROR_PCT,
+    speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
     slope_error_pct: float = SLOPE_ERROR_PCT,
     rough_slope_error_pct: float = ROUGH_SLOPE_ERROR_PCT,
@@ -74,7 +78,8 @@ def drift(
         inclusion: which splits, runs and athletes enter.
         max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
+            exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
         slope_error_pct: standard deviation that the error of a kilometre's slope may have; 0 to take slope as exact.
         rough_slope_error_pct: the same where altitude is rough.
@@ -111,7 +116,10 @@ def drift(
             )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
+            row |= (
+                _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
+                | reach.shares()
+            )
             if fitted.collinearity > max_collinearity:
                 row["reason"] = _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
@@ -122,7 +130,7 @@ def drift(
 #: What the rows have beyond the columns of their tables, for the stages after this one.
 _RUN_COLUMNS = types_of("run_drift", drift_shared=pl.List(pl.Float64), level_shared=pl.List(pl.Float64))
 #: What the stage `summaries` adds, from the rows of the whole club.
-_CONCLUSIONS = ("q_value", "finding", "repeatability", "repeatability_low", "repeatability_high",
+_CONCLUSIONS = ("q_value", "finding", "suspicion", "repeatability", "repeatability_low", "repeatability_high",
                 "smallest_change_pct", "smallest_change_at_usual_distance_pct")  # fmt: skip
 _ATHLETE_COLUMNS = {
     name: dtype
@@ -185,7 +193,9 @@ def _collinear(share: float) -> str:
     )
 
 
-def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> dict[str, object]:
+def _athlete_row(
+    corrected: Corrected, hinge: Onset | None, distance: float, warm_up_effect_pct: float
+) -> dict[str, object]:
     fitted = corrected.fit
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
@@ -207,14 +217,17 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
+        "response_to_speed_shared_se": corrected.shared_se,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)
-    breaks = found is not None and found.is_bent(ONSET_LEVEL)
-    # A break that stands out has been taken up in part by the warm-up of the straight model.
-    anew = (WARM_UP,) if breaks else ()
-    broken = straight if found is None else broken_change(fitted, found.distance, distance, anew=anew)
-    change = broken if breaks else straight
+    breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
+    may_break = hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL)
+    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
+    # straight models.
+    re_estimated = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)} if may_break else {}
+    broken = straight if hinge is None else broken_change(fitted, hinge.distance, distance, re_estimated=re_estimated)
+    change = broken if breaks else straight.or_else(broken) if may_break else straight
     low, high = straight.wider(broken)
     row |= {
         "usual_distance_km": 10 * distance,
@@ -224,10 +237,10 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         "either_line_low": _percent(low),
         "either_line_high": _percent(high),
     }
-    if found is not None and breaks:
-        row |= {"drift_before_onset_pct": _percent(found.before), "drift_after_onset_pct": _percent(found.after)}
-    if found is not None and found.is_given(ONSET_LEVEL):
-        row |= {"onset_km": 10 * found.distance, "onset_low": 10 * found.low, "onset_high": 10 * found.high}
+    if hinge is not None and breaks:
+        row |= {"drift_before_onset_pct": _percent(hinge.before), "drift_after_onset_pct": _percent(hinge.after)}
+    if hinge is not None and hinge.is_given(ONSET_LEVEL):
+        row |= {"onset_km": 10 * hinge.distance, "onset_low": 10 * hinge.low, "onset_high": 10 * hinge.high}
     return row
 
 
@@ -259,13 +272,15 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
     settling = np.array([cause == WARM_UP for cause in causes]) * fitted.beta[1:]
     raw, estimate = raw - passes_on @ settling, raw - passes_on @ fitted.beta[1:]
     shared = passes_on @ _root(fitted.covariance[1:, 1:])
-    own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
-    reach = float(special.stdtrit(fitted.df, 0.975)) * np.sqrt(own + of_responses)
+    of_run, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
+    margin_of_error = float(special.stdtrit(fitted.df, 0.975)) * np.sqrt(of_run + of_responses)
     in_percent = 100 * np.exp(estimate)
     onset_km = 10 * np.array(
         [
-            (one.distance, one.low, one.high) if one is not None and one.is_given(ONSET_LEVEL) else (np.nan,) * 3
-            for one in onsets
+            (hinge.distance, hinge.low, hinge.high)
+            if hinge is not None and hinge.is_given(ONSET_LEVEL)
+            else (np.nan,) * 3
+            for hinge in onsets
         ]
     )
     level_shared = _means(fitted.design, fitted.design.columns[:, list(fitted.places)]) @ _root(fitted.covariance)
@@ -276,10 +291,10 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
         "fresh_level": np.exp(_fresh_levels(fitted)),
         "raw_pct_per_10km": 100 * np.expm1(raw),
         "drift_pct_per_10km": 100 * np.expm1(estimate),
-        "drift_low": 100 * np.expm1(estimate - reach),
-        "drift_high": 100 * np.expm1(estimate + reach),
+        "drift_low": 100 * np.expm1(estimate - margin_of_error),
+        "drift_high": 100 * np.expm1(estimate + margin_of_error),
         **dict(zip(_ONSETS, onset_km.T, strict=True)),
-        "within_run_se_pct_per_10km": in_percent * np.sqrt(own),
+        "within_run_se_pct_per_10km": in_percent * np.sqrt(of_run),
         "response_se_pct_per_10km": in_percent * np.sqrt(of_responses),
         # By way of an array: building lists one by one takes longer than the fit.
         "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),

@@ -22,6 +22,7 @@ from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
 from pipeline.formats.readers import READERS, known_endings
+from pipeline.formats.sports import OTHERS as OTHER_SPORTS
 
 #: What a run needs at the very least: two instants, and something that says how far apart they are.
 _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
@@ -30,6 +31,11 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 #: switched on (FIT profile, type `date_time`), which would be 1998, and no watch recorded runs before. Far on, from
 #: 2080, it is set wrong: common practice, no source.
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
+
+#: What makes a run of a session whose file names another sport.
+AS_RUN = 'Write sport = "running" for the file in corrections.toml'
+
+_SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers")
 
 #: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
@@ -109,6 +115,9 @@ def recording(
     """
     options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
     own_name = PurePosixPath(file).name
+    suffix = PurePosixPath(own_name).suffix.lower()
+    if suffix in _SPREADSHEETS:  # by its bytes an .xlsx is an archive, each file of which would be rejected
+        return [rejected_file(file, content, _spreadsheet(suffix))]
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
@@ -124,10 +133,16 @@ def recording(
     return sessions
 
 
-def _distinct(name: str, others: Set[str]) -> str:
+def _spreadsheet(suffix: str) -> Refused:
+    return Refused(
+        f"A recording is not read from a spreadsheet ({suffix}).", "Save the sheet as CSV and put that in its place."
+    )
+
+
+def _distinct(name: str, taken: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
-    return next(candidate for candidate in numbered if candidate not in others)
+    return next(candidate for candidate in numbered if candidate not in taken)
 
 
 def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> list[Session]:
@@ -135,6 +150,8 @@ def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> l
     ending = suffix[1:] if suffix[1:] in READERS else None
     session = replace(unread, sha256=hashlib.sha256(content).hexdigest(), format=ending)
     try:
+        if suffix in _SPREADSHEETS:
+            raise _spreadsheet(suffix)
         if ending is None:
             raise Refused(
                 f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",
@@ -143,7 +160,7 @@ def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> l
         recordings = READERS[ending](content, options)
     except Refused as refusal:
         return [session.rejected(refusal)]
-    return [_judged(replace(session, place=place), one) for place, one in enumerate(recordings, start=1)]
+    return [_judged(replace(session, place=place), recording) for place, recording in enumerate(recordings, start=1)]
 
 
 def _judged(unjudged: Session, content: Recording) -> Session:
@@ -156,6 +173,8 @@ def _judged(unjudged: Session, content: Recording) -> Session:
             session,
             status="not_running",
             reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
+            # Of a ride nobody asks whether it was a run; a word that is none of the known sports may be one.
+            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN} if it was a run.",
             recording=None,
         )
     if session.n_samples < 2:
@@ -186,6 +205,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
         reason += f" Columns not used: {_few(content.unused)}."
     if content.sport is None:
         reason += " The file does not name the sport; taken as running."
+    reason = " ".join([reason, *content.remarks])
     if content.damage is not None:
         return replace(session, status="salvaged", reason=f"Damaged: {content.damage}. {reason}")
     return replace(session, reason=reason)

@@ -141,6 +141,7 @@ def _course(
     known = effect(metric) + warm_up_left(inclusion.split_length_m)
     rows = (
         used.drop_nulls(metric)
+        .filter(inclusion.measured(metric))
         .join(own.select("athlete_id", "metric", "fresh_level", "onset_km", *_LINE, *RESPONSES), on="athlete_id")
         .join(runs, on="run_id")
         .filter(pl.col("run_level") > 0)

@@ -8,11 +8,11 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.methods.equivalence import equivalence
-from pipeline.methods.paired_change import PairedChange, paired_change, smallest_p
+from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, PairedChange, paired_change, smallest_p
 from pipeline.methods.sample_size import change_components, sample_sizes
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
-from pipeline.study.stretches import by_unit, early_and_late, percent
+from pipeline.study.stretches import by_unit, early_and_late, in_percent
 from pipeline.study.study_file import QUARTERS, Analysis
 
 #: Numbers of runs per athlete for which the number of athletes is computed, and powers. Common practice, no source.
@@ -29,7 +29,9 @@ def paired_windows(material: Material, analysis: Analysis) -> AnalysisResult:
     for metric in analysis.metrics:
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
-        change = paired_change(units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed)
+        change = paired_change(
+            units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed, shared_se=_shared_se(units)
+        )
         statistics += _change_rows(analysis, metric, change, pairs)
         figures.append(_figure(analysis, metric, units))
     return AnalysisResult(statistics, figures)
@@ -43,14 +45,12 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
         changes = (units["late"] - units["early"]).to_numpy()
-        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)))
+        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=_shared_se(units))
         within = f"within {analysis.margin_pct:g} %"
         statistics.append(
             statistics_of(analysis, metric, pairs)(
                 statistic="change_pct",
-                estimate=percent(result.mean),
-                low=percent(result.low),
-                high=percent(result.high),
+                **in_percent(result.mean, result.low, result.high),
                 level=0.90,
                 p_value=result.p_value,
                 is_primary=True,
@@ -102,6 +102,11 @@ def _pairs(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     return pairs
 
 
+def _shared_se(units: pl.DataFrame) -> float:
+    """Standard error of the mean change by what all units share: the responses to speed."""
+    return abs(float(units["shared"].to_numpy().mean()))
+
+
 def _stretches(analysis: Analysis) -> str:
     if analysis.windows == QUARTERS:
         return "in the first and in the last quarter of a run"
@@ -150,13 +155,12 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
         *levels,
         about(
             statistic="change_pct",
-            estimate=percent(change.mean),
-            low=percent(change.low),
-            high=percent(change.high),
+            **in_percent(change.mean, change.low, change.high),
             p_value=change.p_value,
             is_primary=True,
             method=f"mean change of the logarithm, t interval; p by {change.p_method}; {change.n} {analysis.unit}s can "
             f"reach p = {smallest_p(change.n):.2g}",
+            way="signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted",
             note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(

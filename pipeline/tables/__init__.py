@@ -22,23 +22,27 @@ from pipeline.tables.analysed import (
     RunDrift,
     SeasonSlope,
     SeasonTrend,
+    SingleRuns,
     Usual,
     UsualCourse,
 )
 from pipeline.tables.columns import dy
-from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
+from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
+from pipeline.tables.recorded import Exclusions, LapSplits, Quality, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
     "runs": Runs,
     "samples": Samples,
     "exclusions": Exclusions,
+    "quality": Quality,
     "splits": Splits,
+    "lap_splits": LapSplits,
     "responses": Responses,
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
     "pacing": Pacing,
+    "single_runs": SingleRuns,
     "contrasts": Contrasts,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
@@ -46,13 +50,17 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "usual_course": UsualCourse,
     "run_against_usual": RunAgainstUsual,
     "complaints": Complaints,
+    "roster": Roster,
+    "shoes": Shoes,
+    "sessions": Sessions,
+    "events": Events,
     "strike_counts": StrikeCounts,
     "strike_shift": StrikeShift,
     "calibration": Calibration,
 }
 
 #: Tables too large for one file: by athlete and month.
-PARTITIONED = ("samples", "splits")
+PARTITIONED = ("samples", "splits", "lap_splits")
 
 
 def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:
@@ -84,12 +92,11 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
     )
     if not rounded.is_empty() and rounded.select(_keeps_rules(table)).item():
         return rounded
-    try:
-        validated = schema.validate(rounded)
-    except (dy.exc.ValidationError, dy.exc.SchemaError) as error:
-        rule = str(error).split("\n\nResolved plan")[0].replace("\n", "; ")
-        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rule}.") from error
-    return pl.DataFrame(validated).sort(schema.primary_key())
+    valid, broken = schema.filter(rounded)
+    if counts := broken.counts():
+        rules = "; ".join(f"{rule.replace('|', ' ')} ({n} rows)" for rule, n in counts.items())
+        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rules}.")
+    return pl.DataFrame(valid).sort(schema.primary_key())
 
 
 @cache

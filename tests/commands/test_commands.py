@@ -71,7 +71,7 @@ def test_every_option_is_explained():
 
 def test_refresh_explains_its_exit_codes():
     text = " ".join(run("refresh", "--help").output.split())
-    assert "0 done (refused files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
+    assert "0 done (rejected files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
 
 
 @pytest.mark.parametrize("words", [["--help"], ["refresh", "--help"], ["calibrate", "--help"], ["--version"]])
@@ -102,7 +102,7 @@ def test_0_when_done_and_everything_is_told(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
     result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--strict")
     assert (result.exit_code, result.stderr) == (0, "")
-    assert "1 files: 1 accepted." in result.output
+    assert "1 file: 1 accepted." in result.output
     assert f"Everything is in {tmp_path / 'store'}" in result.output
     for name in ("splitdrift.duckdb", "tables", "exports/splitdrift.xlsx", "rejected/rejected.csv"):
         assert (tmp_path / "store" / name).exists()
@@ -130,7 +130,7 @@ def test_1_when_nothing_could_be_done(tiny_inbox: Make, tmp_path: Path, files: d
     inbox = tiny_inbox(files)
     result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store")
     assert result.exit_code == 1
-    assert result.stderr.startswith(("splitdrift: None of the 1 files in ", "splitdrift: The inbox "))
+    assert result.stderr.startswith(("splitdrift: The only file in ", "splitdrift: The inbox "))
     assert "Traceback" not in result.output
     assert run("check", "--inbox", inbox).exit_code == 1
     assert not (tmp_path / "store" / "splitdrift.duckdb").exists()
@@ -265,3 +265,54 @@ def test_an_object_store_that_cannot_be_reached_is_told_with_its_address_and_wit
     assert "Traceback" not in ended.stderr
     assert ended.stderr.startswith("splitdrift: The object store cannot be used (EndpointConnectionError)")
     assert "http://127.0.0.1:9" in ended.stderr
+
+
+# --- How much they say -----------------------------------------------------------------------------------------------
+
+
+def test_a_refresh_says_what_is_new_and_not_the_history(tiny_inbox: Make, tmp_path: Path):
+    cycling = {f"ari/ride{n}.fit": fit_run(f"2026-03-{n:02}T09:00:00", km=1, sport="cycling") for n in range(1, 9)}
+    inbox = tiny_inbox({"ari/a.fit": fit_run("2026-03-14T09:00:00", km=1), "ari/b.fit": b"broken", **cycling})
+    words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    first = run(*words)
+    assert "ari/ride1.fit and 7 more" in first.output
+    assert "ari/b.fit" in first.output
+    (inbox / "bel").mkdir()
+    (inbox / "bel" / "c.fit").write_bytes(fit_run("2026-03-20T09:00:00", km=1))
+    second = run(*words)
+    assert "11 files: 8 not running, 2 accepted, 1 rejected." in second.output
+    assert "1 new" in second.output
+    for old in ("ride", "ari/b.fit", "ari "):
+        assert old not in second.output
+    third = run(*words)
+    assert "Nothing is new" in third.output
+    assert "bel" not in third.output
+    assert "ari/ride8.fit" in run(*words, "-v").output
+
+
+def test_quiet_leaves_what_needs_attention(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    for words in (("check",), ("refresh", "--store", tmp_path / "store")):
+        assert run(*words, "--inbox", inbox, "--quiet").output == ""
+    (inbox / "ari" / "b.fit").write_bytes(b"broken")
+    for words in (("check",), ("refresh", "--store", tmp_path / "store")):
+        output = run(*words, "--inbox", inbox, "-q").output
+        assert "ari/b.fit" in output
+        assert "ari/a.fit" not in output
+
+
+def test_check_is_strict_when_asked_to_be(tiny_inbox: Make):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
+    assert run("check", "--inbox", inbox).exit_code == 0
+    assert run("check", "--inbox", inbox, "--strict").exit_code == 3
+
+
+def test_an_interrupt_of_any_command_exits_with_130_and_without_a_traceback(
+    demo_store: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.store.layout.read_rows", interrupted)
+    result = run("show", "runs", "--store", demo_store)
+    assert (result.exit_code, result.stderr) == (130, "\nsplitdrift: Interrupted.\n")

@@ -8,11 +8,11 @@ from rich.console import Console, RenderableType
 
 from pipeline.commands.show import (
     MOST_ROWS,
+    MOST_SINGLE_RUNS,
     MOST_WITH_NUMBERS,
     WIDE,
     club_summary,
     in_words,
-    ledger_summary,
     table_as_it_is,
 )
 from pipeline.core.metrics import METRICS
@@ -72,14 +72,15 @@ def test_a_late_change_has_a_column_of_its_own_where_there_is_one():
     club = drifts({"metric": "cadence_spm"}, late | {"drift_after_onset_pct": 5.04})
     text = printed(club_summary(club, runs("ari")))
     assert [*lines_with(text, "not clear")[0].replace("┃", " ").split()][2:6] == ["rises", "falls", "changes", "late"]
-    assert "ari 1 cadence +3.5 % contact time +3.5 % (from km 9.2)" in lines_with(text, "ari ")
+    assert "ari 1 cadence +3.5 % contact time +5.0 % beyond km 9.2" in lines_with(text, "ari ")
     assert "changes late" not in printed(club_summary(drifts({}), runs("ari")))
 
 
 def test_an_onset_is_told_where_one_was_found():
     broken = {"onset_km": 9.2, "onset_low": 7.6, "onset_high": 11.4, "drift_after_onset_pct": 5.04}
     text = printed(club_summary(drifts(broken), runs("ari")))
-    assert "contact time +3.5 % (from km 9.2)" in text
+    assert "contact time +5.0 % beyond km 9.2" in text
+    assert "+3.5 %" not in text
     assert "rises from km 9.2 (7.6 to 11.4), +5.0 beyond" in text
 
 
@@ -182,62 +183,6 @@ def test_an_empty_table_is_shown_as_such():
     assert "0 rows" in printed(table_as_it_is("runs", empty("runs")))
 
 
-# --- The ledger ------------------------------------------------------------------------------------------------------
-
-
-def ledger(*rows: tuple[str, int, str]) -> pl.DataFrame:
-    given = [
-        {
-            "path": path,
-            "session": session,
-            "file": path.partition("!")[0],
-            "status": status,
-            "reason": f"Because {path}.",
-            "fix": "Mend it.",
-        }
-        for path, session, status in rows
-    ]
-    return pl.DataFrame(given)
-
-
-def test_files_are_counted_by_what_became_of_them():
-    text = printed(
-        ledger_summary(ledger(("a", 1, "accepted"), ("b", 1, "accepted"), ("c", 1, "not_running")), everything=False)
-    )
-    assert text.splitlines()[0] == "3 files: 2 accepted, 1 not running."
-
-
-def test_equal_counts_stand_in_a_fixed_order():
-    rows = ledger(("a", 1, "rejected"), ("b", 1, "accepted"), ("c", 1, "duplicate"))
-    first_lines = {printed(ledger_summary(rows, everything=False)).splitlines()[0] for _ in range(20)}
-    assert first_lines == {"3 files: 1 accepted, 1 duplicate, 1 rejected."}
-
-
-def test_sessions_and_members_of_one_file_count_as_one_file():
-    rows = ledger(
-        ("a.fit", 1, "not_running"), ("a.fit", 2, "accepted"), ("b.zip!x", 1, "accepted"), ("b.zip!y", 1, "accepted")
-    )
-    assert printed(ledger_summary(rows, everything=False)).startswith("2 files, 4 sessions in them: ")
-
-
-def test_what_was_not_accepted_is_listed_with_reason_and_fix():
-    rows = ledger(("a.fit", 1, "accepted"), ("b.fit", 2, "rejected"))
-    text = printed(ledger_summary(rows, everything=False))
-    assert lines_with(text, "b.fit") == ["b.fit (session 2) rejected Because b.fit. Mend it."]
-    assert lines_with(text, "a.fit") == []
-
-
-def test_everything_is_listed_when_asked_for():
-    rows = ledger(("a.fit", 1, "accepted"))
-    assert lines_with(printed(ledger_summary(rows, everything=True)), "a.fit ") == [
-        "a.fit accepted Because a.fit. Mend it."
-    ]
-
-
-def test_if_all_is_well_one_line_says_so():
-    assert printed(ledger_summary(ledger(("a.fit", 1, "accepted")), everything=False)) == "1 files: 1 accepted.\n"
-
-
 def test_labels_of_metrics_are_told_apart():
     assert len({metric.label for metric in METRICS}) == len(METRICS)
 
@@ -250,3 +195,32 @@ def test_a_narrow_window_keeps_who_what_and_the_words():
     # The legend speaks of it either way; the column is headed by it only where there is room.
     assert text.count("fresh level") == 1
     assert printed(club_summary(drifts({}), runs("ari"), width=WIDE)).count("fresh level") == 2
+
+
+# --- Too few runs ----------------------------------------------------------------------------------------------------
+
+
+def singles(*rows: dict[str, object]) -> pl.DataFrame:
+    given = {"athlete_id": "ari", "metric": "contact_time_ms", "n_splits": 9, "unadjusted_pct_per_10km": 3.14}
+    given |= {"unadjusted_low": -0.2, "unadjusted_high": 6.5}
+    return publishable("single_runs", pl.DataFrame([given | row for row in rows]), subject="test")
+
+
+def test_with_too_few_runs_the_real_reason_and_each_runs_own_change_are_shown_and_named_unadjusted():
+    few = {"finding": "too_little_data", "n_runs": 1, "reason": "1 of the 3 runs needed have 4 usable splits"}
+    other = {**few, "metric": "heart_rate_bpm", "n_runs": 0, "reason": "0 of the 3 runs needed have 4 usable splits"}
+    numbers = dict.fromkeys(("drift_pct_per_10km", "drift_low", "drift_high", "raw_pct_per_10km"), None)
+    shown = printed(
+        club_summary(drifts(few | numbers, other | numbers), runs("ari"), single_runs=singles({"run_id": "r"}))
+    )
+    assert "too few runs: 1 of the 3 runs needed have 4 usable splits" in " ".join(shown.replace("│", " ").split())
+    assert "unadjusted (pace and hills in it)" in shown
+    assert lines_with(shown, "run r:") == ["ari, run r: contact time +3.1 % (-0.2 to +6.5)"]
+
+
+def test_many_single_runs_are_cut_short():
+    rows = singles(*({"run_id": f"r{number:02}"} for number in range(MOST_SINGLE_RUNS + 5)))
+    shown = printed(club_summary(drifts({}), runs("ari"), single_runs=rows))
+    assert len(lines_with(shown, "ari, run r")) == MOST_SINGLE_RUNS
+    assert "and 5 more runs; `splitdrift show single_runs`" in shown
+    assert "unadjusted" not in printed(club_summary(drifts({}), runs("ari"), single_runs=rows.clear()))

@@ -51,16 +51,46 @@ PLAIN_COLUMNS = ("time_s", "distance_m", "cadence_spm")
 
 def test_a_sample_file_gives_every_reading_in_its_one_unit():
     recording = read("""
-        time_utc             | distance_km | speed_km_h | altitude_ft | latitude_deg | longitude_deg | cadence_steps_s | contact_time_s | vertical_oscillation_cm | contact_balance_pct | heart_rate
-        1970-01-01T00:01:00Z | 1           | 36         | 100         | 10.5         | -20.5         | 3               | 0.24           | 8.5                     | 49.5                | 150
-        1970-01-01T00:01:01Z | 1.01        | 18         | 200         | 10.6         | -20.6         | 2.5             | 0.25           | 9                       | 50.5                | 151
+        time_utc             | distance_km | speed_km_h | altitude_ft | latitude_deg | longitude_deg | cadence_steps_s | contact_time_s | vertical_oscillation_cm | contact_balance_pct | heart_rate | power_w | step_length_cm | temperature_f
+        1970-01-01T00:01:00Z | 1           | 36         | 100         | 10.5         | -20.5         | 3               | 0.24           | 8.5                     | 49.5                | 150        | 250     | 105            | 50
+        1970-01-01T00:01:01Z | 1.01        | 18         | 200         | 10.6         | -20.6         | 2.5             | 0.25           | 9                       | 50.5                | 151        | 255     | 110            | 14
     """)  # noqa: E501 - all readings of one row, as a file has them
     assert rows(recording, *READINGS) == [
-        (60.0, 1000.0, 10.0, 30.48, 10.5, -20.5, 180.0, 240.0, 85.0, 49.5, 150.0),
-        (61.0, 1010.0, 5.0, 60.96, 10.6, -20.6, 150.0, 250.0, 90.0, 50.5, 151.0),
+        (60.0, 1000.0, 10.0, 30.48, 10.5, -20.5, 180.0, 240.0, 85.0, 49.5, 150.0, 250.0, 1.05, 10.0),
+        (61.0, 1010.0, 5.0, 60.96, 10.6, -20.6, 150.0, 250.0, 90.0, 50.5, 151.0, 255.0, 1.1, -10.0),
     ]
     assert (recording.grain, recording.has_clock) == ("sample", True)
     assert (recording.sport, recording.damage) == (None, None)
+
+
+@pytest.mark.parametrize("header", ["Power", "Power (W/kg)", "Temperature"])
+def test_power_and_temperature_without_their_unit_cost_nothing_but_themselves(header: str):
+    recording = read(f"elapsed_s,distance_m,{header}\n0,0,4\n1,3,5\n".encode())
+    assert rows(recording, "power_w", "temperature_c") == [(None, None), (None, None)]
+    assert recording.unused == (header,)
+
+
+def test_a_column_of_laps_divides_samples_wherever_it_changes():
+    recording = read("""
+        elapsed_s | distance_m | lap
+        0         | 0          | easy
+        1         | 3          | easy
+        2         | 6          | fast
+        3         | 11         | fast
+        4         | 14         | easy
+    """)
+    assert (recording.grain, recording.laps) == ("sample", ((0, 1), (1, 3), (3, 4)))
+
+
+def test_rows_that_are_laps_are_the_laps_of_the_recording():
+    recording = read("""
+        lap  | duration_s | length_m
+        1    | 60         | 300
+        rest | 90         | 100
+        2    | 60         | 300
+    """)
+    assert (recording.grain, recording.laps) == ("lap", ((0, 60), (60, 150), (150, 210)))
+    assert read(PLAIN).laps == ()
 
 
 def test_a_reading_that_the_file_lacks_is_null():
@@ -83,6 +113,14 @@ def test_a_reading_that_the_file_lacks_is_null():
         ("contact_balance_right_pct", "48", "contact_balance_pct", 52.0),
         ("vertical_oscillation_m", "0.08", "vertical_oscillation_mm", 80.0),
         ("heartrate", "140", "heart_rate_bpm", 140.0),
+        ("Power (W)", "240", "power_w", 240.0),
+        ("power_watts", "240", "power_w", 240.0),
+        ("Step length [m]", "1.05", "recorded_step_length_m", 1.05),
+        ("step_length_mm", "1050", "recorded_step_length_m", 1.05),
+        ("stride_length_m", "2.1", "recorded_step_length_m", 1.05),
+        ("Leistung (W)", "240", "power_w", 240.0),
+        ("temperature_f", "50", "temperature_c", 10.0),
+        ("Temperature (°C)", "-5", "temperature_c", -5.0),
         ("Contact time (ms)", "240", "contact_time_ms", 240.0),
         ("PACE [min/km]", "4:10", "speed_m_s", 4.0),
         ("Speed (m/s)", "3.5", "speed_m_s", 3.5),
@@ -123,6 +161,21 @@ def test_the_sport_is_the_first_word_of_its_column():
         1         | 3          | Running
     """)
     assert recording.sport == "running"
+
+
+@pytest.mark.parametrize(
+    ("header", "words", "sport"),
+    [
+        ("Sportart", ["Laufen", "Laufen"], "running"),
+        ("activity type", ["walk", "run"], None),  # of each row
+        ("activity_type", ["1", "1"], None),  # a code of the program's own
+        ("sport", ["cycling", "cycling"], "cycling"),
+        ("sport", ["5", "5"], None),
+    ],
+)
+def test_a_sport_is_told_by_a_word_that_holds_for_the_file(header: str, words: list[str], sport: str | None):
+    rows_of = "".join(f"{n},{3 * n},{word}\n" for n, word in enumerate(words))
+    assert read(f"elapsed_s,distance_m,{header}\n{rows_of}".encode()).sport == sport
 
 
 def test_columns_that_are_not_recognised_are_left_out():
@@ -400,6 +453,36 @@ def test_all_units_that_are_missing_are_named_at_once():
     assert 'The column "cadence" does not say its unit' in text
 
 
+def test_everything_that_is_open_is_in_one_message():
+    text = refusal(b"Zeit;Distanz;Kadenz;Kraft;Kadense\n03.04.2026 9:30;1,5;85;2;1\n03.04.2026 9:31;1,6;85;2;1\n")
+    for part in (
+        'The column "Distanz" does not say its unit: it could be distance_m or distance_km or distance_mi.',
+        'The column "Kadenz" does not say its unit',
+        'The column "Zeit" has "03.04.2026 9:30" in line 2, a date whose day and month cannot be told apart.',
+        "That is also a time that does not say in which zone.",
+        'Columns not recognised: "Kraft", "Kadense" (close to cadence_spm or cadence_strides_min).',
+        'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, at the top of',
+        'time_zone = "UTC" (or the zone of the place',
+        "`splitdrift columns FILE` prints a columns.toml for all of this.",
+    ):
+        assert part in text
+
+
+def test_of_many_headers_that_mean_nothing_the_first_twelve_are_listed():
+    headers = ",".join(f"colour {n}" for n in range(20))
+    text = refusal(f"{headers}\n{','.join(['1'] * 20)}\n{','.join(['2'] * 20)}\n".encode())
+    assert '"colour 11" and 8 more.' in text
+    assert '"colour 12"' not in text
+    assert "The file does not say when the run began either" in text
+
+
+def test_choices_that_the_form_of_the_cells_rules_out_are_not_offered():
+    numbers = refusal(b"time,distance_m\n0,0\n1,3\n")
+    faces = refusal(b"time,distance_m\n0:00:00,0\n0:00:01,3\n")
+    assert ("time_epoch_s" in numbers, "elapsed_hms" in numbers) == (True, False)
+    assert ("time_epoch_s" in faces, "elapsed_hms" in faces) == (False, True)
+
+
 def test_values_never_settle_a_unit():
     for cells in (("170", "172"), ("85", "86")):
         assert "does not say its unit" in refusal(
@@ -603,8 +686,8 @@ def test_kilometres_by_mapping_alone_are_refused_without_their_columns():
 
 
 def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missing():
-    text = refusal(b"elapsed_s,Distanz\n0,0\n1,3\n", ColumnMapping(columns={"Distance": "distance_m"}))
-    assert 'columns.toml names "Distance", which the file does not have. Did you mean Distanz?' in text
+    text = refusal(b"elapsed_s,Way gone\n0,0\n1,3\n", ColumnMapping(columns={"Way done": "distance_m"}))
+    assert 'columns.toml names "Way done", which the file does not have. Did you mean Way gone?' in text
 
 
 @pytest.mark.parametrize(
@@ -618,11 +701,13 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
         ('[columns]\ndecimal = ","', 'Move the line decimal = "," above [columns].'),
         ('columns = "cadence_spm"', "[columns] holds 'cadence_spm', expected a heading with lines below it."),
         ('files = 3', "[files] holds 3, expected a heading"),
-        ('decimel = ","', "decimel is none of the options decimal, separator, time_zone, sport, grain."),
+        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order,"),
         ('decimel = ","', "Did you mean decimal?"),
         ('Power = ""', "If it is a column, put its line below the heading [columns]."),
         ('decimal = "x"', "decimal is 'x', expected \".\" or \",\"."),
-        ('grain = "lap"', "grain is 'lap', expected \"sample\" or \"step\" or \"kilometre\"."),
+        ('grain = "mile"', "grain is 'mile', expected \"sample\" or \"step\" or \"lap\" or \"kilometre\"."),
+        ('skip_lines = "3"', "skip_lines is '3', expected a whole number up to 1000."),
+        ("skip_lines = true", "skip_lines is True, expected a whole number up to 1000."),
         ("sport = 3", "sport is 3, expected a word in quotation marks."),
         ('time_zone = "Europe/Lisbonn"', "Did you mean Europe/Lisbon"),
         ('[files."run.csv"]\ntime_zone = "Mars"', 'time_zone is "Mars", expected a zone such as'),

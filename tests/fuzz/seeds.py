@@ -46,6 +46,15 @@ def steps() -> bytes:
     return b"foot\tcontact_time_ms\tflight_time_ms\tspeed_km_h\nleft\t240\t110\t10.8\nright\t242\t108\t10.9\n"
 
 
+def laps() -> bytes:
+    rows = b"1;2026-03-14T09:30:00Z;300,5;1,0\n2;2026-03-14T09:35:00Z;310;0,9\n"
+    return b"Export 2\nLap;Start (UTC);Rundenzeit (s);Distanz (km)\n" + rows
+
+
+def insole() -> bytes:
+    return b"foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,240,1.1\n"
+
+
 def tcx(n: int = 12) -> bytes:
     points = "".join(
         f"<Trackpoint><Time>{instant(i)}</Time><Position><LatitudeDegrees>{1 + i / 40_000}</LatitudeDegrees>"
@@ -88,7 +97,13 @@ def seeds() -> dict[str, list[tuple[str, bytes]]]:
     """Format → files that its fuzzing starts from, each with a name whose ending chooses the reader."""
     return {
         "fit": [("run.fit", fit()), ("chained.fit", fit(8) + fit(9))],
-        "csv": [("run.csv", csv()), ("kilometres.csv", kilometres()), ("steps.csv", steps())],
+        "csv": [
+            ("run.csv", csv()),
+            ("kilometres.csv", kilometres()),
+            ("steps.csv", steps()),
+            ("laps.csv", laps()),
+            ("insole.csv", insole()),
+        ],
         "tcx": [("run.tcx", tcx())],
         "gpx": [("run.gpx", gpx())],
         "archive": [

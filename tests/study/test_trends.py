@@ -24,15 +24,15 @@ def scattered(line: Callable[[int, int, float], float], sd: float = 0.002) -> Ca
     return lambda athlete, run, km: 240 * exp(line(athlete, run, km) + sd * random.standard_normal())
 
 
-def told(result: AnalysisResult) -> dict[str, Statistic]:
-    return {one.statistic: one for one in result.statistics}
+def by_name(result: AnalysisResult) -> dict[str, Statistic]:
+    return {statistic.statistic: statistic for statistic in result.statistics}
 
 
 def test_the_mean_of_the_planted_slopes_is_found_whatever_the_levels_of_runs():
     def line(athlete: int, run: int, km: float) -> float:
         return SLOPES[athlete] * km / 10 + 0.1 * np.sin(3 * athlete + 5 * run) + 0.2 * athlete
 
-    rows = told(trend(cohort_of(scattered(line), n_runs=3), LINE))
+    rows = by_name(trend(cohort_of(scattered(line), n_runs=3), LINE))
     slope = rows["slope_pct_per_10km"]
     assert slope.estimate == pytest.approx(100 * np.expm1(np.mean(SLOPES)), abs=0.05)
     assert slope.low is not None
@@ -47,7 +47,7 @@ def test_long_runs_that_are_run_at_another_level_make_no_slope():
     def line(_athlete: int, run: int, _km: float) -> float:
         return 0.04 * run  # the longer the run, the longer the contact, from its first step
 
-    rows = told(trend(cohort_of(scattered(line), n_runs=3, km=lambda _athlete, run: 8 + 6 * run), LINE))
+    rows = by_name(trend(cohort_of(scattered(line), n_runs=3, km=lambda _athlete, run: 8 + 6 * run), LINE))
     assert rows["slope_pct_per_10km"].estimate == pytest.approx(0, abs=0.1)
 
 
@@ -59,10 +59,33 @@ def test_speed_that_falls_is_a_slope_only_as_it_was_measured():
         scattered(lambda athlete, run, km: -0.5 * np.log(speed(athlete, run, km) / 3)),
         speed_m_s=speed, response_to_speed=-0.5, n_runs=2,
     )  # fmt: skip
-    measured = told(trend(material, Analysis(**vars(LINE) | {"adjust": ()})))["slope_pct_per_10km"]
-    adjusted = told(trend(material, LINE))["slope_pct_per_10km"]
+    measured = by_name(trend(material, Analysis(**vars(LINE) | {"adjust": ()})))["slope_pct_per_10km"]
+    adjusted = by_name(trend(material, LINE))["slope_pct_per_10km"]
     assert adjusted.estimate == pytest.approx(0, abs=0.1)
     assert measured.estimate == pytest.approx(1.5, abs=0.2)
+
+
+def test_an_error_of_the_responses_that_all_share_does_not_shrink_with_athletes():
+    """All slow by 5 % per 10 km: 0.1 of the response moves every slope by 0.1 x log 0.95, however many athletes."""
+
+    def speed(_athlete: int, _run: int, km: float) -> float:
+        return 3 * 0.95 ** (km / 10)
+
+    def slope(shared_se: float) -> Statistic:
+        return by_name(
+            trend(
+                cohort_of(scattered(lambda *_: 0.0), n_athletes=30, speed_m_s=speed, shared_se=shared_se),
+                LINE,
+            )
+        )["slope_pct_per_10km"]
+
+    known, unsure = slope(0.0), slope(0.1)
+    assert unsure.estimate == known.estimate
+    half_width = 100 * 1.96 * 0.1 * -np.log(0.95)
+    assert known.high is not None
+    assert known.low is not None
+    assert known.high - known.low < 0.2
+    assert unsure.high - unsure.low == pytest.approx(2 * half_width, rel=0.03)  # type: ignore[operator]
 
 
 def test_pictures_of_the_residuals_come_with_it_and_stay_small():

@@ -29,7 +29,9 @@ MARCH_14 = 1_773_478_800  # 2026-03-14T09:00:00Z, in seconds since 1970
 CLOCKLESS = "elapsed_s,distance_m,cadence_spm\n" + "".join(f"{s},{3 * s},{170 + s % 7}\n" for s in range(0, 2000, 5))
 
 
-def drifting_run(day: int = 0, *, seed: int = 1, km: float = 6.0, **columns: float) -> bytes:
+def drifting_run(
+    day: int = 0, *, seed: int = 1, km: float = 6.0, serial_number: int | None = None, **columns: float
+) -> bytes:
     """A run on a day after 14 March whose form, speed and readings are drawn: every seed gives other bytes."""
     draws = np.random.default_rng(seed)
     elapsed_s = np.arange(0.0, 1000 * km / 3 + 1, 5)
@@ -39,9 +41,10 @@ def drifting_run(day: int = 0, *, seed: int = 1, km: float = 6.0, **columns: flo
     readings = {
         "cadence_strides_min": 85 + 4 * (speed - 3) - draws.uniform(0, 2) * along + draws.normal(0, 0.3, len(along)),
         "contact_time_ms": 240 - 30 * (speed - 3) + draws.uniform(0, 9) * along + draws.normal(0, 1, len(along)),
-        **{name: np.full(len(along), value) for name, value in columns.items()},
+        **{name: draws.normal(value, 0.01 * value, len(along)) for name, value in columns.items()},
     }
-    return run_file(MARCH_14 + 86_400 * day, elapsed_s, distance_m - distance_m[0], speed_m_s=speed, **readings)
+    start, along_m = MARCH_14 + 86_400 * day, distance_m - distance_m[0]
+    return run_file(start, elapsed_s, along_m, serial_number=serial_number, speed_m_s=speed, **readings)
 
 
 @dataclass(frozen=True)
@@ -114,9 +117,11 @@ class Nights:
             watched = replace(
                 executor,
                 measure=noted(
-                    executor.measure, lambda shards: read.extend(file.path for one in shards for file in one.files)
+                    executor.measure, lambda shards: read.extend(file.path for shard in shards for file in shard.files)
                 ),
-                analyse=noted(executor.analyse, lambda found: responded.extend(one.athlete_id for one in found)),
+                analyse=noted(
+                    executor.analyse, lambda athletes: responded.extend(athlete.athlete_id for athlete in athletes)
+                ),
                 analyse_after_club=noted(executor.analyse_after_club, analysed.extend),
             )
             ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
@@ -124,8 +129,8 @@ class Nights:
             ledger,
             sorted(read),
             sorted(responded),
-            sorted(one.athlete_id for one in analysed),
-            {one.athlete_id: one.metrics for one in analysed},
+            sorted(athlete.athlete_id for athlete in analysed),
+            {athlete.athlete_id: athlete.metrics for athlete in analysed},
         )
 
     def assert_as_if_done_anew(self) -> None:
@@ -152,16 +157,19 @@ def rows_of(store: Path) -> dict[str, list[tuple[Any, ...]]]:
         return {name: database.sql(f"SELECT * FROM {name} ORDER BY ALL").fetchall() for name in names}
 
 
-def assert_same_state(one: Path, other: Path) -> None:
+def assert_same_state(left_store: Path, right_store: Path) -> None:
     """Say which file or row differs, and how."""
-    left, right = files_of(one), files_of(other)
+    left, right = files_of(left_store), files_of(right_store)
     assert sorted(left) == sorted(right), f"only in one: {sorted(set(left) ^ set(right))}"
     for name, content in left.items():
         if content != right[name] and name.endswith(".parquet"):
-            rows = [pl.read_parquet(store / "current" / name, hive_partitioning=False) for store in (one, other)]
+            rows = [
+                pl.read_parquet(store / "current" / name, hive_partitioning=False)
+                for store in (left_store, right_store)
+            ]
             apart = [(a, b) for a, b in zip(rows[0].rows(), rows[1].rows(), strict=False) if a != b]
             pytest.fail(f"{name} differs: {rows[0].height} and {rows[1].height} rows; rows that differ: {apart[:3]}")
         assert content == right[name], f"{name} differs"
-    left_rows, right_rows = rows_of(one), rows_of(other)
+    left_rows, right_rows = rows_of(left_store), rows_of(right_store)
     for table, rows in left_rows.items():
         assert rows == right_rows[table], f"table {table} differs"
