@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.methods.adjustment import effect, warm_up_effect
 from pipeline.pages.athlete_tables import against_cell
 from pipeline.pages.club_rows import ClubRows
@@ -144,7 +145,7 @@ def expected_ranges(
     Returns:
         At the middle of each included split: distance [km], and both ends of the range of single runs.
     """
-    used = inclusion.with_known_slope(splits)
+    used, split_m = inclusion.with_known_slope(splits), inclusion.split_length_m
     estimated = [
         row
         for row in drifts.iter_rows(named=True)
@@ -152,8 +153,8 @@ def expected_ranges(
     ]
     effects = used.select(
         "run_id", "km", *(
-            (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], inclusion.split_length_m))
-            .exp().alias(row["metric"])
+            (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], split_m)).exp()
+            .alias(row["metric"])
             for row in estimated
         )
     )  # fmt: skip
@@ -186,9 +187,9 @@ def excluded_words(quantity: str, language: Language) -> str:
 def quality_row(row: Row, language: Language) -> Context:
     """What is odd in the recording of one quantity."""
     return {
-        "what": excluded_words(str(row.get("quantity", "")), language),
-        "suspicion": row.get("suspicion") or "",
-        "fix": row.get("fix") or "",
+        "what": excluded_words(row["quantity"], language),
+        "suspicion": SUSPICIONS[row["suspicion"]].words if row["suspicion"] else "",
+        "fix": row["fix"] or "",
     }
 
 

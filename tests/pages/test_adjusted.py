@@ -31,6 +31,7 @@ TYPES = {
     "run_id": pl.String, "athlete_id": pl.String, "km": pl.Int64, "length_m": pl.Float64, "run_share": pl.Float64,
     "running_s": pl.Float64, "speed_m_s": pl.Float64, "slope_pct": pl.Float64, "slope_squared_pct2": pl.Float64,
     "log_speed_variance": pl.Float64, "lagged_speed_m_s": pl.Float64, METRIC: pl.Float64,
+    "contact_time_share": pl.Float64, "suspicion": pl.String,
 }  # fmt: skip
 
 

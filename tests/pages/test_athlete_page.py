@@ -33,6 +33,7 @@ def run(day: int = 1, **differing: Any) -> Row:
     return {
         "run_id": f"ari-{day}", "athlete_id": "ari", "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC),
         "distance_km": 10.0, "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady",
+        "speed_source": "device",
     } | differing  # fmt: skip
 
 
@@ -260,7 +261,7 @@ def test_small_probabilities_are_below_what_is_shown(q: float | None, shown: str
 def test_a_level_has_the_decimals_of_its_metric():
     rows = page(drift("duty_factor", fresh_level=0.33714), drift(), drift("heart_rate_bpm", fresh_level=149.6))
     assert [(row["fresh"], row["unit"]) for row in rows["numbers"]] == [
-        ("240.0", "ms"), ("0.337", "contact / stride"), ("150", "beats/min"),
+        ("240.0", "ms"), ("0.337", "of the stride"), ("150", "beats/min"),
     ]  # fmt: skip
 
 

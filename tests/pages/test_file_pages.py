@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from pipeline.core.metrics import METRICS
+from pipeline.core.quality_rules import FAULTS
 from pipeline.pages import file_pages as module
 from pipeline.pages.file_pages import FILES_PER_PAGE, file_pages
 from pipeline.pages.language import Language
@@ -24,6 +25,7 @@ def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
         "run_id": f"{athlete_id}-{day}", "athlete_id": athlete_id,
         "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0,
         "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
+        "speed_source": "device",
     } | differing  # fmt: skip
 
 
@@ -126,12 +128,12 @@ def test_a_run_lacks_a_quantity_only_where_no_split_has_it():
 
 def test_what_was_set_aside_is_summed_over_runs_largest_first():
     rows = [
-        {"run_id": "ari-1", "quantity": "speed_m_s", "reason": "too fast", "n_samples": 3},
-        {"run_id": "ari-2", "quantity": "speed_m_s", "reason": "too fast", "n_samples": 4},
-        {"run_id": "ari-1", "quantity": "contact_time_ms", "reason": "zero", "n_samples": 9},
+        {"run_id": "ari-1", "quantity": "speed_m_s", "fault": FAULTS[0], "reason": "too fast", "n_samples": 3},
+        {"run_id": "ari-2", "quantity": "speed_m_s", "fault": FAULTS[0], "reason": "too fast", "n_samples": 4},
+        {"run_id": "ari-1", "quantity": "contact_time_ms", "fault": FAULTS[0], "reason": "zero", "n_samples": 9},
     ]
     (page,) = file_pages(RowsInMemory(runs=[run()], recordings=[file("ari/a.fit")], exclusions=rows), ENGLISH)
     assert page["exclusions"] == [
-        {"quantity": "contact time", "reason": "zero", "n_samples": 9, "n_runs": 1},
-        {"quantity": "speed", "reason": "too fast", "n_samples": 7, "n_runs": 2},
+        {"quantity": "contact time", "fault": FAULTS[0], "reason": "zero", "n_samples": 9, "n_runs": 1},
+        {"quantity": "speed", "fault": FAULTS[0], "reason": "too fast", "n_samples": 7, "n_runs": 2},
     ]

@@ -28,7 +28,7 @@ Row = dict[str, Any]
 RUN: Row = {
     "run_id": "ari-1", "athlete_id": "ari", "started_at_utc": datetime(2026, 3, 14, 9, tzinfo=UTC), "distance_km": 2.5,
     "moving_s": 750.0, "paused_s": 0.0, "kind": "race", "surface": None, "shoe_id": "fern", "device": None,
-    "sensors": None, "altitude": "steady",
+    "sensors": None, "altitude": "steady", "speed_source": "device",
 }  # fmt: skip
 
 
@@ -186,9 +186,9 @@ def test_the_runs_before_and_after_are_led_to():
 
 
 def test_what_is_odd_in_the_recording_is_told_where_a_table_of_it_says_so():
-    odd = {"quantity": "heart_rate_bpm", "suspicion": "follows cadence", "fix": "Moisten the strap."}
+    odd = {"quantity": "heart_rate_bpm", "suspicion": "stuck", "fix": "Moisten the strap."}
     assert page(quality=[odd])["quality"] == [
-        {"what": "heart rate", "suspicion": "follows cadence", "fix": "Moisten the strap."}
+        {"what": "heart rate", "suspicion": "stuck at one value", "fix": "Moisten the strap."}
     ]
     assert page()["quality"] == []
 
