@@ -33,3 +33,8 @@ def is_change(row: Row) -> bool:
 def in_order(rows: Iterable[Row]) -> list[Row]:
     """Rows in the order of the metrics in their registry."""
     return sorted(rows, key=lambda row: _PLACE[row["metric"]])
+
+
+def count_of(number: int, singular: str, plural: str) -> str:
+    """A count with its noun."""
+    return f"{number} {singular if number == 1 else plural}"

@@ -58,7 +58,8 @@ def places_without(metric: Metric, store: Path) -> list[str]:
         "level splits only": any(f"{row}br><span" in text for text in of_athletes) is metric.is_level_only,
         "a run's drift": any(row in text for text in of_runs),
         "a run's splits": any(f'scope="col" class="number">{metric.label} <' in text for text in of_runs),
-        "a run's traces": any(f'<div class="stage" data-name="{metric.label}">' in text for text in of_runs) is metric.is_reading,
+        "a run's traces": any(f'<div class="stage" data-name="{metric.label}">' in text for text in of_runs)
+        is metric.is_reading,
         "the page of the methods": metric.smallest_change_source in pages["methods.html"],
     }
     return [place for place, is_seen in seen.items() if not is_seen]

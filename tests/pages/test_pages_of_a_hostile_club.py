@@ -71,7 +71,9 @@ def inert(watched: Watched) -> None:
     """Nothing ran, nothing was asked for, and there is no element but those of ours."""
     assert watched.heard == []
     page = watched.page
-    assert page.evaluate("[...document.scripts].map((one) => one.getAttribute('src')?.split('/').pop())") == ["pages.js"]
+    assert page.evaluate("[...document.scripts].map((one) => one.getAttribute('src')?.split('/').pop())") == [
+        "pages.js"
+    ]
     assert page.locator("img, iframe, b:not(.m b), svg image, foreignObject").count() == 0
     assert page.evaluate(_HANDLERS) == []
 

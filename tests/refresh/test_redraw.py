@@ -264,7 +264,7 @@ def test_a_folder_that_is_no_store_is_refused(tmp_path: Path):
     assert "is not a store yet" in refused(tmp_path / "store")
 
 
-@pytest.mark.parametrize("name", ["names.json", "since.parquet"])
+@pytest.mark.parametrize("name", ["names.json"])
 def test_a_store_of_a_version_without_pages_is_refused(store: Path, name: str):
     (published(store) / "known" / name).unlink()
     with pytest.raises(NothingDone, match=r"made by another version of splitdrift\. Refresh it once more"):

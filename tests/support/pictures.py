@@ -23,8 +23,8 @@ def take(store: Path, folder: Path) -> None:
     [run] = athlete.parent.glob(RUN)
     shots = {
         "index-light": (pages / "index.html", "light", WIDE, 1250),
-        "athlete-light": (athlete, "light", NARROW, 860),
-        "athlete-dark": (athlete, "dark", NARROW, 860),
+        "athlete-light": (athlete, "light", NARROW, 960),
+        "athlete-dark": (athlete, "dark", NARROW, 960),
         "athlete-phone": (athlete, "light", PHONE, 1700),
         "run-light": (run, "light", NARROW, 1250),
         "athlete-print": (athlete, "print", PAPER, PAPER["height"]),
