@@ -31,7 +31,7 @@ def test_answer_and_picture_are_seen_without_scrolling_on_a_laptop(browser: Brow
     for part in (".answer", "figure[data-picture=course] >> visible=true >> nth=0"):
         box = page.locator(part).bounding_box()
         assert box is not None
-        assert box["y"] + min(box["height"], 400) <= 800
+        assert box["y"] + min(box["height"], 300) <= 800
     watched.close()
 
 

@@ -128,7 +128,7 @@ def test_an_athlete_of_any_name_is_reached_shown_and_left_by_links(browser: Brow
     assert SHOE in text
     figure = page.locator("figure[data-picture=season]").filter(visible=True)
     assert SITE in figure.locator("svg text").all_text_contents()
-    page.locator(".choose input[value=cadence_spm]").check(force=True)
+    page.locator(".choose input").last.check(force=True)
     figure = page.locator("figure[data-picture=season]").filter(visible=True)
     figure.locator("svg.picture").focus()
     page.keyboard.press("ArrowRight")

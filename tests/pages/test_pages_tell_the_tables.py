@@ -22,7 +22,7 @@ COMPARED = {
     "as_usual": "as usual", "more": "more than usual", "less": "less than usual",
     "cannot_tell": "cannot tell from one run",
 }  # fmt: skip
-FACTS = ("contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "heart_rate_bpm")
+FACTS = ("contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
 #: Headings of the table of splits, by their column.
 SPLIT_COLUMNS = {
     "cadence": ("cadence_spm", 1), "contact time": ("contact_time_ms", 1), "flight time": ("flight_time_ms", 1),
@@ -280,7 +280,7 @@ def test_filters_show_whom_the_table_names_say_how_many_and_stay_in_the_address(
         page.locator("[data-filter=metric]").select_option(metric)
         expected = []
         for one, own in findings.items():
-            form = [what for of, what in own.items() if of in FACTS[:3]]
+            form = [what for of, what in own.items() if of in FACTS[:-1]]
             asked = [own[metric]] if metric in own else [] if metric else form
             if name.lower() in one and (not state or _ASKED[state](set(asked))) and (asked or not metric):
                 expected.append(one.capitalize())
