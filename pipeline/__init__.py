@@ -95,7 +95,7 @@ STAGES = (
                  ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
     )),
     Stage("splits", FILE, (
-        Function("splits", ("samples", "roster.csv"), ("splits",),
+        Function("splits", ("samples", "laps of a recording", "roster.csv"), ("splits", "lap_splits"),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (

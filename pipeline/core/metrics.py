@@ -174,6 +174,19 @@ QUANTITIES: tuple[Quantity, ...] = (
         picture_rank=9, is_leading=True, is_effort=True, lags_pace=True, speed_response=0.7, speed_response_sd=0.5,
         pace_variance_response=(0.7**2 - 0.7) / 2,
     ),
+    # Watches estimate power from speed and slope: its drift at equal speed and slope would be that of the estimate.
+    Quantity(
+        column="power_w", label="power", unit="W", decimals=0,
+        meaning="Power as the sensor estimates it", may_be_released=False,
+    ),
+    Quantity(
+        column="recorded_step_length_m", label="step length of the sensor", unit="m", decimals=3,
+        meaning="Step length as the sensor gives it", may_be_released=True,
+    ),
+    Quantity(
+        column="temperature_c", label="temperature", unit="°C", decimals=0,
+        meaning="Temperature at the device", may_be_released=True,
+    ),
 )  # fmt: skip
 
 METRICS = tuple(quantity for quantity in QUANTITIES if isinstance(quantity, Metric))

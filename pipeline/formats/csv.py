@@ -11,6 +11,8 @@ lap where there are a duration and a length, or a column `lap` and a distance, a
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import polars as pl
 
 from pipeline.core.errors import Refused
@@ -48,12 +50,15 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         started_s = values["started_s"].drop_nulls().first() if "started_s" in values else None
         values = {**values, "time_s": values["elapsed_s"] + (started_s or 0.0)}
         has_clock = started_s is not None
+    if "step_length_m" in values:
+        values = {**values, "recorded_step_length_m": values["step_length_m"]}
     return [
         Recording(
             readings=_readings(values),
             sport=mapping.sport or sport_named(_first_word(values.get("sport"))),
             has_clock=has_clock,
             grain=rows.grain,
+            laps=_laps(values, rows.grain),
             damage=rows.damage,
             unused=unused(meant, mapping),
             remarks=(*rows.remarks, *meant.remarks),
@@ -70,6 +75,22 @@ def _readings(values: Readings) -> pl.DataFrame:
             "Fill in the column with the time, or export the recording again.",
         )
     return finite
+
+
+def _laps(values: Readings, grain: str) -> tuple[tuple[float, float], ...]:
+    """Where rows are laps, each of them; else the stretches of rows whose column `lap` says the same.
+
+    A row stands for the time since the row before, so a lap begins with the last row of the one before it.
+    """
+    if grain == "lap":
+        edges = values["time_s"].drop_nulls().to_list()
+    elif "lap" in values:
+        rows = pl.DataFrame({"time_s": values["time_s"], "lap": values["lap"]}).drop_nulls()
+        ends = rows.group_by(pl.col("lap").rle_id(), maintain_order=True).agg(pl.col("time_s").last())
+        edges = [*rows["time_s"].head(1), *ends["time_s"]]
+    else:
+        return ()
+    return tuple((begin, end) for begin, end in pairwise(edges) if end > begin)
 
 
 def _first_word(words: pl.Series | None) -> str | None:

@@ -167,6 +167,14 @@ _WORDS: Mapping[str, str] = {
         "equilibrio del tiempo de contacto con el suelo, bilanciamento del tempo di contatto, "
         "balans grondcontacttijd, 接地時間バランス, 触地时间平衡"
     ),
+    "power": (
+        "power, leistung, puissance, potencia, potenza, potência, vermogen, effekt, teho, moc, výkon, мощность, "
+        "パワー, 功率"
+    ),
+    "temperature": (
+        "temperature, temperatur, température, temperatura, temperatuur, lämpötila, teplota, температура, 温度, "
+        "気温, 온도"
+    ),
     "heart_rate": (
         "heart rate, heartrate, hr, pulse, herzfrequenz, puls, hf, fréquence cardiaque, fc, pouls, "
         "frecuencia cardíaca, frecuencia cardiaca, pulso, pulsaciones, frequenza cardiaca, battito, "
@@ -234,6 +242,9 @@ _UNIT_WORDS: Mapping[str, str] = {
     "pct": "pct, percent, prozent, pour cent, por ciento, procent, prosent",
     "deg": "deg, degree, degrees, grad, degrés, grados, gradi, graus, graden, 度",
     "semicircles": "semicircles, semicircle",
+    "w": "w, watt, watts",
+    "c": "c, deg c, celsius",
+    "f": "f, deg f, fahrenheit",
     "left": (
         "left, l, links, gauche, izquierda, sinistra, esquerda, vänster, venstre, lewa, 左, left pct, l pct, "
         "pct left, pct l, links pct"
@@ -283,6 +294,7 @@ _COLUMN_OF: Mapping[tuple[str, str], str] = {
     ("vertical_oscillation", "cm"): "vertical_oscillation_cm",
     ("vertical_oscillation", "m"): "vertical_oscillation_m",
     ("contact_balance", "left"): "contact_balance_pct", ("contact_balance", "right"): "contact_balance_right_pct",
+    ("power", "w"): "power_w", ("temperature", "c"): "temperature_c", ("temperature", "f"): "temperature_f",
     ("heart_rate", ""): "heart_rate_bpm", ("heart_rate", "bpm"): "heart_rate_bpm",
 }  # fmt: skip
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -59,18 +60,19 @@ class Measured:
     runs: pl.DataFrame
     exclusions: pl.DataFrame
     splits: pl.DataFrame
+    lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()
 
     @property
     def parts(self) -> dict[str, pl.DataFrame]:
         """Its tables by name."""
-        names = ("recordings", "runs", "exclusions", "splits")
-        return {name: getattr(self, name) for name in names}
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "passing"}
 
     @classmethod
     def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
         """The inverse of `parts`."""
-        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
+        tables: dict[str, Any] = dict(parts)
+        return cls(**tables)
 
 
 #: Columns of `Measured.runs`.
@@ -85,10 +87,11 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, and the samples of each run."""
+    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all."""
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
+    laps: pl.DataFrame
 
 
 @dataclass(frozen=True)

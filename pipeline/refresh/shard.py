@@ -21,6 +21,7 @@ from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, Sa
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.recording import WORTH, Session, rejected_file
 from pipeline.stages.samples import RunSamples
+from pipeline.stages.splits import laps_of
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
@@ -111,10 +112,11 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
 
 @dataclass(frozen=True)
 class _Run:
-    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions."""
+    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions, its laps."""
 
     row: dict[str, object]
     frames: RunSamples
+    laps: pl.DataFrame
 
 
 def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
@@ -124,16 +126,20 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    measured = Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing)))
+    nothing = {table: empty(table) for table in ("exclusions", "splits", "lap_splits")}
+    measured = replace(
+        Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
+    )
     if not runs:
-        return SampledRuns(measured, {})
+        return SampledRuns(measured, {}, pl.DataFrame())
     # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
     best = best_of_each_start(rows)
     kept = set(zip(best["path"], best["session"], strict=True))
-    frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
+    runs = [run for run in runs if (run.row["path"], run.row["session"]) in kept]
+    frames = [run.frames for run in runs]
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
     measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything))
+    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in runs]))
 
 
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
@@ -157,7 +163,7 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
     """Rows as they are published; runs whose rows break a rule of their table are rejected, the rest are kept."""
-    subject = f"athlete {measured.runs['athlete_id'][0]}"
+    subject = f"athlete {measured.recordings['athlete_id'][0]}"
     try:
         return measured, publishable(table, rows, subject=subject)
     except BrokenPromise as broken:
@@ -242,7 +248,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
     }
-    return session, _Run(row, run.named(run_id))
+    return session, _Run(row, run.named(run_id), laps_of(run_id, recorded, run.started_s))
 
 
 def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFrame) -> pl.DataFrame:
@@ -276,6 +282,9 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
         return measured
     names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
-    rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
+    rows, of_laps = stage_named("splits").call(
+        "splits", samples, sampled.laps, names, roster, settings=context.inbox.settings
+    )
     measured, rows = _publishable_runs(measured, "splits", rows)
-    return replace(measured, splits=rows)
+    measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)
+    return replace(measured, splits=rows, lap_splits=of_laps)

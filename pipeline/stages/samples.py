@@ -55,6 +55,12 @@ MOST_CADENCE_SPM = 300.0
 VERTICAL_OSCILLATION_MM = (1.0, 250.0)
 CONTACT_BALANCE_PCT = (30.0, 70.0)
 HEART_RATE_BPM = (25.0, 240.0)
+#: Common practice, no source: sprinters on a bicycle reach some 2,500 W, no sensor of running gives more.
+POWER_W = (1.0, 2500.0)
+#: A shuffle; steps of sprinters reach 2.7 m (from memory).
+STEP_LENGTH_M = (0.1, 3.0)
+#: Common practice, no source: a device in the sun on a summer's day, and colder than any race.
+TEMPERATURE_C = (-60.0, 70.0)
 #: Lowest shore and highest mountain; the steepest slope of published running energetics (Minetti 2002).
 ALTITUDE_M = (-450.0, 9000.0)
 STEEPEST_PCT = 45.0
@@ -376,6 +382,11 @@ _IMPOSSIBLE = (
     _Rule("contact_balance_pct", _NO_PERSON, _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
     _Rule("heart_rate_bpm", _NO_READING, _zero("heart_rate_bpm")),
     _Rule("heart_rate_bpm", _NO_PERSON, _outside("heart_rate_bpm", HEART_RATE_BPM)),
+    _Rule("power_w", _NO_READING, _zero("power_w")),
+    _Rule("power_w", _NO_PERSON, _outside("power_w", POWER_W)),
+    _Rule("recorded_step_length_m", _NO_READING, _zero("recorded_step_length_m")),
+    _Rule("recorded_step_length_m", _NO_PERSON, _outside("recorded_step_length_m", STEP_LENGTH_M)),
+    _Rule("temperature_c", "no temperature that is run in", _outside("temperature_c", TEMPERATURE_C)),
 )
 
 _LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)

@@ -30,7 +30,7 @@ SHEETS = (
 MOST_ROWS = 20_000
 #: Tables that may need several sheets, how many rows each has, and how many there are at most. A spreadsheet holds
 #: 1,048,576 rows in a sheet and opens a tenth of that in seconds; common practice, no source.
-LONG = ("splits",)
+LONG = ("splits", "lap_splits")
 LONG_SHEET_ROWS, MOST_LONG_SHEETS = 50_000, 4
 #: Columns of dates, which tables hold as text.
 _IS_DATE = re.compile(r"(^|_)(date|month)$")

@@ -25,7 +25,7 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Exclusions, LapSplits, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
@@ -33,6 +33,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "samples": Samples,
     "exclusions": Exclusions,
     "splits": Splits,
+    "lap_splits": LapSplits,
     "responses": Responses,
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
@@ -52,7 +53,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
 }
 
 #: Tables too large for one file: by athlete and month.
-PARTITIONED = ("samples", "splits")
+PARTITIONED = ("samples", "splits", "lap_splits")
 
 
 def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:

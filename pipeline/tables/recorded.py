@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
-from pipeline.tables.columns import count, dy, identifier, instant, measure, share, words
+from pipeline.tables.columns import count, dy, identifier, instant, like, measure, share, words
 
 STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "rejected")
 GAITS = ("run", "walk", "stand")
@@ -79,6 +79,10 @@ class Samples(dy.Schema):
     contact_balance_pct = measure("% left", 2,
         "Share of the left foot in the contact time of a stride.", smallest=0, largest=100)
     heart_rate_bpm = measure("beats/min", 0, "Heart rate; null when missing or impossible.", smallest=0)
+    power_w = measure("W", 0, "Power as the sensor estimates it; null when missing or impossible.", smallest=0)
+    recorded_step_length_m = measure("m", 4,
+        "Step length as the sensor gives it, from one foot to the other; null when missing or impossible.", smallest=0)
+    temperature_c = measure("°C", 1, "Temperature at the device, on a wrist well above that of the air.")
 
 
 class Exclusions(dy.Schema):
@@ -147,4 +151,21 @@ class Splits(dy.Schema):
     contact_balance_pct = measure("% left", 3,
         "Time-weighted mean over running samples that have it.", smallest=0, largest=100)
     heart_rate_bpm = measure("beats/min", 2, "Time-weighted mean over running samples that have it.", smallest=0)
+    power_w = measure("W", 1, "Time-weighted mean over running samples that have it.", smallest=0)
+    recorded_step_length_m = measure("m", 4,
+        "Time-weighted mean over running samples that have it, as the sensor gives it; step_length_m follows from "
+        "speed and cadence.", smallest=0)
+    temperature_c = measure("°C", 1,
+        "Time-weighted mean over running samples that have it, at the device: on a wrist well above that of the air.")
     n_valid = count("Running samples in it (a sample across a boundary counts in both).")
+
+
+#: The same of a lap.
+LapSplits = like(
+    Splits,
+    "LapSplits",
+    meaning="A lap of a run, as its device or the person who wore it set it. Partitioned by athlete_id and month.",
+    km=("lap", count(
+        "Number of the lap along the run, 1 the first. Its boundaries are times, interpolated between samples.",
+        key=True, smallest=1)),
+)

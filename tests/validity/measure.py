@@ -18,7 +18,7 @@ from pipeline.stages.contrasts import contrasts
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.season_slope import season_slope
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import LAPS, splits
 from pipeline.stages.summaries import athlete_drift
 from pipeline.study.material import Material
 from pipeline.study.study_file import Analysis as StudyAnalysis
@@ -65,8 +65,9 @@ def splits_of(club: Club, settings: Settings, device: Device = EXACT) -> pl.Data
     altitude = pl.lit("rough" if device.slope_error_pct >= ROUGH_PCT else "steady")
     second = pl.Series(is_second_source(device, club.runs["run"].to_numpy()))
     source = pl.when(second).then(pl.lit("positions")).otherwise(pl.lit("device"))
-    rows = splits(
+    rows, _ = splits(
         club.samples,
+        pl.DataFrame(schema=LAPS),
         club.runs.select("run_id", "athlete_id", altitude=altitude, speed_source=source),
         bodies,
         **by_settings(splits, settings),
