@@ -109,7 +109,7 @@ class Interrupted(KeyboardInterrupt):
 
     def __str__(self) -> str:
         if self.n_kept == 0:
-            return "Interrupted. The store is as it was before; the next refresh begins anew."
+            return "Interrupted. The store is as it was before; the next refresh starts over."
         return (
             f"Interrupted. The store is as it was before. What {self.n_kept:,} of {self.n_files:,} files gave is kept: "
             "the next refresh goes on from there."

@@ -337,7 +337,7 @@ class _Conditional:
 def _at_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Conditional:
     other_places = [place for place, column in enumerate(fitted.places) if column != speed]
     speed_place = fitted.places.index(speed)
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     of_speed = a[:, other_places, speed_place]
     a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)
