@@ -326,7 +326,7 @@ def check_quality(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
-    ledger, quality = (pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "quality"))
+    ledger, quality = (pl.concat(getattr(athlete, part) for athlete in athletes) for part in ("recordings", "quality"))
     return publishable("recordings", ledger, subject="the ledger"), publishable("quality", quality, subject="the club")
 
 

@@ -131,8 +131,8 @@ def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> list[pl.DataFrame
     """
     of_run = laps.sort("run_id", "begins_s").partition_by("run_id", as_dict=True)
     return [
-        _pieces(own, of_run[run_id])
-        for run_id, own in samples.partition_by("run_id", as_dict=True).items()
+        _pieces(run_samples, of_run[run_id])
+        for run_id, run_samples in samples.partition_by("run_id", as_dict=True).items()
         if run_id in of_run
     ]
 

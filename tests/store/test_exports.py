@@ -140,7 +140,9 @@ def test_a_sheet_holds_the_values_of_its_table(demo: Refreshed, workbook: Workbo
 def test_metrics_have_the_names_of_the_csv_and_the_dictionary_says_what_they_are(workbook: Workbook):
     sheet = sheet_of(workbook, "athlete_drift")
     place = TABLES["athlete_drift"].column_names().index("metric") + 1
-    assert {sheet.cell(row, place).value for row in range(3, sheet.max_row + 1)} <= {one.column for one in METRICS}
+    assert {sheet.cell(row, place).value for row in range(3, sheet.max_row + 1)} <= {
+        metric.column for metric in METRICS
+    }
     lines = list(workbook["dictionary"].iter_rows(min_row=2, values_only=True))
     assert ("metrics", "contact_time_ms", "ms", "Contact time.") in lines
 
