@@ -103,12 +103,15 @@ STAGES = (
                   "rough_slope_error_pct")),
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
+    Stage("corrections", CLUB, (
+        Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
+    )),
     Stage("strikes", CLUB, (
         Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
         Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
     )),
     Stage("summaries", CLUB, (
-        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",)),
+        Function("runs", ("runs", "splits", "sessions.csv", "recordings"), ("runs",)),
         Function("athlete_drift", ("athlete_drift", "run_drift"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",)),

@@ -18,13 +18,13 @@ def check(inbox: Path, jobs: int | None) -> None:
     with started_workers(jobs) as mapper:
         from pipeline.commands.show import ledger_summary
         from pipeline.inbox.inbox import read_inbox
-        from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.notices import notices_of
         from pipeline.refresh.refresh import check as judge
 
         found = read_inbox(inbox)
         with progress_bar(f"Reading {len(found.files)} files") as progress:
             ledger = judge(found, progress=progress, mapper=mapper)
     open_console().print(ledger_summary(ledger, everything=True))
-    show_notices([*found.notices, *with_several_athletes(ledger)])
+    show_notices(notices_of(found, ledger))
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)

@@ -57,7 +57,7 @@ def bring_up_to_date(
         from pipeline.commands.show import ledger_summary
         from pipeline.core.places import is_remote, whole_name
         from pipeline.inbox.inbox import read_inbox
-        from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.notices import notices_of
         from pipeline.refresh.refresh import refresh as in_process
         from pipeline.store.generations import published
         from pipeline.store.history import what_came_in
@@ -75,7 +75,7 @@ def bring_up_to_date(
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     console.print(what_came_in(store), highlight=False)
-    show_notices([*found.notices, *with_several_athletes(ledger)])
+    show_notices(notices_of(found, ledger))
     console.print()
     show_club(store, found.athletes)
     console.print(

@@ -81,6 +81,8 @@ class Recording:
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
         unused: names of columns that were not recognised, of a file whose columns have names.
+        remarks: what else its owner should know of how it was read, a sentence each.
+        corrected: readings that a correction of the owner changed.
     """
 
     readings: pl.DataFrame
@@ -92,6 +94,8 @@ class Recording:
     sensors: Mapping[str, str] = field(default_factory=dict)
     damage: str | None = None
     unused: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    corrected: tuple[str, ...] = ()
 
 
 def require_few_sessions(n_sessions: int) -> None:

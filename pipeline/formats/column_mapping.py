@@ -158,7 +158,7 @@ def _checked_option(key: str, value: Any) -> str:
     if not isinstance(value, str) or not value or (accepted and value not in accepted):
         expected = " or ".join(f'"{choice}"' for choice in accepted).replace("\t", "\\t") or "a word in quotation marks"
         raise Refused(f"columns.toml: {key} is {value!r}, expected {expected}.", f"Correct the line of {key}.")
-    if key == "time_zone" and not _is_zone(value):
+    if key == "time_zone" and not is_zone(value):
         raise Refused(
             f'columns.toml: time_zone is "{value}", expected a zone such as "Europe/Lisbon" or "UTC".',
             did_you_mean(value, zoneinfo.available_timezones()),
@@ -166,7 +166,8 @@ def _checked_option(key: str, value: Any) -> str:
     return value.lower() if key == "sport" else value
 
 
-def _is_zone(name: str) -> bool:
+def is_zone(name: str) -> bool:
+    """Whether a name is that of a time zone."""
     # Polars has its own list of zones, and it is Polars that will have to know this one.
     try:
         pl.Series([0]).cast(pl.Datetime("us")).dt.replace_time_zone(name)

@@ -73,6 +73,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
             grain=grain,
             damage=damage,
             unused=_unused(table, used, mapping),
+            remarks=_remarks(used, mapping),
         )
     ]
 
@@ -112,6 +113,13 @@ def _unused(table: Table, used: Mapping[str, _Source], mapping: ColumnMapping) -
         for header, cells in zip(table.headers, table.cells, strict=True)
         if header not in taken and cells.null_count() < len(cells) and mapping.name_of(header) != ""
     )
+
+
+def _remarks(used: Mapping[str, _Source], mapping: ColumnMapping) -> tuple[str, ...]:
+    """What the owner should know of times in the hour that the end of summer time repeats."""
+    instants = (source.cells for name, source in used.items() if COLUMNS[name].written_as == "instant")
+    said = (clock.repeated_hour(cells, zone=mapping.time_zone) for cells in instants)
+    return tuple(remark for remark in said if remark is not None)
 
 
 def _dated(source: _Source) -> str | None:

@@ -65,7 +65,7 @@ class Measured:
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
-    "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
+    "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
 }  # fmt: skip
 

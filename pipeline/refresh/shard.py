@@ -10,6 +10,7 @@ import errno
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from importlib.metadata import version
 
 import polars as pl
@@ -19,6 +20,7 @@ from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
+from pipeline.stages.corrections import named, tags_text
 from pipeline.stages.recording import WORTH, Session, rejected_file
 from pipeline.stages.samples import RunSamples
 from pipeline.store.layout import samples_file
@@ -56,7 +58,13 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
             raise Refused("The file was being written while it was read.", "The next refresh reads it again.")
         mapping = inbox.mapping_for(file)
         sessions: list[Session] = stage_named("recording").call(
-            "recording", file.path, content, settings=inbox.settings, mapping=mapping
+            "recording",
+            file.path,
+            content,
+            settings=inbox.settings,
+            mapping=mapping,
+            athlete_id=file.athlete_id,
+            corrections=inbox.corrections_for(file),
         )
         return sessions
     except Refused as refusal:
@@ -235,6 +243,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": recorded.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
+        "tags": tags_text(session.outcome.tags),
         "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
@@ -245,9 +254,8 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
 
 def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFrame) -> pl.DataFrame:
     """Rows of `recordings`, one per session."""
-    run_ids = {
-        (path, session): run_id for path, session, run_id in runs.select("path", "session", "run_id").iter_rows()
-    }
+    names = ("path", "session", "run_id", "started_at_utc", "ended_at_utc")
+    of_runs = {(path, session): known for path, session, *known in runs.select(names).iter_rows()}
     rows = [
         {
             "path": session.path,
@@ -255,16 +263,27 @@ def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFr
             "file": session.file,
             "sha256": session.sha256,
             "athlete_id": athlete_id,
-            "run_id": run_ids.get((session.path, session.place)),
+            **dict(zip(names[2:], of_runs.get((session.path, session.place), _times(session)), strict=True)),
             "format": session.format,
             "status": session.status,
             "reason": session.reason,
             "fix": session.fix,
             "n_samples": session.n_samples,
+            "sport": session.sport,
+            "distance_km": None if session.distance_m is None else session.distance_m / 1000,
+            "corrections": named(session.outcome.applied),
+            "guards_not_met": named(session.outcome.held_back),
         }
         for session in sessions
     ]
     return pl.DataFrame(rows, schema=empty("recordings").schema)
+
+
+def _times(session: Session) -> tuple[None, datetime | None, datetime | None]:
+    """No run, and start and end of a session that is none."""
+    if session.started_s is None or session.ended_s is None:
+        return None, None, None
+    return None, utc(session.started_s), utc(session.ended_s)
 
 
 def cut(context: RunContext, sampled: SampledRuns) -> Measured:

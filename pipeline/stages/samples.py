@@ -210,7 +210,7 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     speed = readings["speed_m_s"]
     by_speed = np.where(np.isfinite(speed), speed, 0.0) * interval_s
     if known.sum() < 2:
-        return by_speed if np.isfinite(speed).sum() >= 2 else _great_circles(readings)
+        return by_speed if np.isfinite(speed).sum() >= 2 else great_circles(readings)
 
     # A missing distance is interpolated between its neighbours in running time.
     if not known.all():
@@ -231,7 +231,7 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     return np.where(leap, by_speed, step)
 
 
-def _great_circles(readings: Columns) -> Column:
+def great_circles(readings: Columns) -> Column:
     """Haversine distance from the position before [m]; 0 where either is missing."""
     latitude = np.radians(readings["latitude_deg"])
     longitude = np.radians(readings["longitude_deg"])

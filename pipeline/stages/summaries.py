@@ -15,29 +15,47 @@ from scipy import special
 from pipeline.core.metrics import METRICS
 from pipeline.core.queries import run_query
 from pipeline.methods.repeatability import repeatability
+from pipeline.methods.session_matching import sessions_of_runs
 
+#: A run that begins within so long of the end of a ride is one off the bike [s], and the clocks of two devices may
+#: overlap by so much [s]. Common practice, no source.
+AFTER_RIDE_S, RIDE_OVERLAP_S = 1800, 300
 #: Of the corrected p-values: one in twenty of what is called a change may be none.
 LEVEL = 0.05
-#: A line of sessions.csv without a file is of the run that began within so long of it [s]. Common practice, no source.
-SAME_START_S = 300
 #: Runs beyond one a month that tell how runs scatter inside months; with fewer, the season tells. Common practice, no
 #: source.
 LEAST_FREEDOM = 3
 
 
-def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
-    """Join what was measured of each run with its totals and with what sessions.csv says of it.
+def runs(
+    measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame, recordings: pl.DataFrame
+) -> pl.DataFrame:
+    """Join what was measured of each run with its totals, what sessions.csv says of it, and the ride before it.
 
     Args:
-        measured: a row a run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
+        measured: a row a run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path in the inbox.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
+        recordings: rows of `recordings`, for sessions of other sports.
 
     Returns:
         Rows of `runs`.
     """
-    tables = {"measured": measured, "splits": splits, "sessions": sessions}
-    return run_query("runs", tables, {"same_start_s": SAME_START_S})
+    is_ride = pl.col("status").eq("not_running") & pl.col("sport").map_elements(is_of_ride, return_dtype=pl.Boolean)
+    rides = recordings.filter(is_ride & pl.col("started_at_utc").is_not_null())
+    described = sessions_of_runs(measured, sessions).filter(pl.col("is_used"))
+    tables = {
+        "measured": measured,
+        "splits": splits,
+        "described": described.join(sessions, on="line").select("run_id", "kind", "surface", "shoe_id"),
+        "rides": rides.select("path", "session", "athlete_id", "started_at_utc", "ended_at_utc", "distance_km"),
+    }
+    return run_query("runs", tables, {"after_ride_s": AFTER_RIDE_S, "overlap_s": RIDE_OVERLAP_S})
+
+
+def is_of_ride(sport: str) -> bool:
+    """Whether the word for a sport is one for riding a bicycle."""
+    return any(part in sport.lower() for part in ("cycl", "bik")) or sport.lower() in ("ride", "virtualride")
 
 
 def athlete_drift(

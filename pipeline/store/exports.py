@@ -21,7 +21,7 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
     "athlete_drift", "pacing", "contrasts", "season_trend", "season_slope", "complaints", "strike_counts",
-    "strike_shift", "run_drift", "runs", "recordings", "exclusions",
+    "strike_shift", "run_drift", "runs", "recordings", "corrections", "exclusions",
 )  # fmt: skip
 #: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000
@@ -48,7 +48,7 @@ def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
     """List the rejected and skipped files: file, session, status, reason, fix."""
     folder.mkdir(parents=True, exist_ok=True)
-    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "duplicate"]))
+    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "left_out", "duplicate"]))
     columns = rejected.select("path", "session", "athlete_id", "status", "reason", "fix")
     _escaped(columns).write_csv(folder / "rejected.csv")
 

@@ -165,7 +165,7 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
             described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
         depends_on = [
             common, file.path, file.sha256 or file.tag or "", described[columns], roster.get(file.athlete_id or "", ""),
-            *listed.get(file.path, []),
+            *listed.get(file.path, []), *(repr(entry) for entry in inbox.corrections_for(file)),
         ]  # fmt: skip
         files[file.path] = _digest(depends_on)
     lists = inbox.lists_digest()

@@ -24,10 +24,11 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Exclusions, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Corrections, Exclusions, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
+    "corrections": Corrections,
     "runs": Runs,
     "samples": Samples,
     "exclusions": Exclusions,

@@ -86,6 +86,13 @@ def interval(
     return low, high
 
 
-def instant(meaning: str) -> dy.Datetime:
+def instant(meaning: str, *, nullable: bool = False) -> dy.Datetime:
     """A point in time, in UTC."""
-    return dy.Datetime(time_unit="us", time_zone="UTC", description=meaning, metadata={"unit": "UTC"})
+    return dy.Datetime(
+        nullable=nullable, time_unit="us", time_zone="UTC", description=meaning, metadata={"unit": "UTC"}
+    )
+
+
+def flag(meaning: str) -> dy.Bool:
+    """Whether something is so; never null."""
+    return dy.Bool(nullable=False, description=meaning, metadata={"unit": ""})
