@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import polars as pl
 
 from pipeline.inbox.inbox import Inbox
-from pipeline.refresh.duplicates import with_several_athletes
 from pipeline.methods.session_matching import SAME_START_S, sessions_of_runs
+from pipeline.refresh.duplicates import with_several_athletes
 from pipeline.stages.corrections import corrections
 from pipeline.tables.recorded import GUARD_NOT_MET, MATCHES_NOTHING
 

@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from fnmatch import fnmatchcase
-from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -110,7 +109,7 @@ class Outcome:
     applied: tuple[str, ...] = ()
     held_back: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
-    tags: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    tags: Mapping[str, str] = field(default_factory=dict)
     leave_out: str | None = None
 
 
@@ -302,13 +301,14 @@ def _guards_hold(entry: Correction, recording: Recording) -> bool:
 
 def _can_be_applied(entry: Correction, recording: Recording) -> bool:
     """Whether everything that an entry changes was recorded."""
+    counts = recording.readings
     needs = [
-        (entry.cadence_factor, lambda: len(_known(recording, "cadence_spm")) > 0),
-        (entry.distance_factor, lambda: any(len(_known(recording, column)) for column in _OF_DISTANCE)),
-        (entry.clock_shift_s, lambda: recording.has_clock),
-        (entry.time_zone, lambda: recording.has_clock),
+        (entry.cadence_factor, counts["cadence_spm"].count() > 0),
+        (entry.distance_factor, any(counts[column].count() for column in _OF_DISTANCE)),
+        (entry.clock_shift_s, recording.has_clock),
+        (entry.time_zone, recording.has_clock),
     ]
-    return all(value is None or is_there() for value, is_there in needs)
+    return all(is_there for value, is_there in needs if value is not None)
 
 
 # --- What it changes --------------------------------------------------------------------------------------------------
