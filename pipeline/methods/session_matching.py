@@ -19,8 +19,8 @@ def sessions_of_runs(runs: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame
         sessions: rows of `sessions.csv`, with their line.
 
     Returns:
-        `line`, `run_id`, whether the row `is_used`, and `used_line`, the row that is used of that run. Rows without a run
-        are absent.
+        `line`, `run_id`, whether the row `is_used`, and `used_line`, the row that is used of that run. Rows without a
+        run are absent.
     """
     names = pl.concat([runs.select("run_id", name=column) for column in ("file", "path")]).unique()
     by_file = sessions.drop_nulls("file").join(names, left_on="file", right_on="name")

@@ -32,6 +32,7 @@ from pipeline.pages.words import (
     onset_words,
 )
 from pipeline.pages.worth_a_look import looks
+from pipeline.tables.analysed import CONTRAST_FACTORS
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
@@ -59,7 +60,9 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     with_estimate = [row for row in drifts if row["drift_pct_per_10km"] is not None]
     changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-    contrasts = in_order(rows["contrasts"].iter_rows(named=True))
+    # With codes, words of the owner's own are left out.
+    is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
+    contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True))
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     return {
         "name": club.shown(athlete_id),
@@ -190,7 +193,7 @@ def _contrast(row: Row, club: ClubRows) -> Context:
 
 
 def _shoe_or_surface(row: Row, name: str, club: ClubRows) -> str:
-    return str(club.shoe(row[name]) if row["factor"] == "shoe" else row[name])
+    return str(club.shoe(row[name]) if row["factor"] == "shoe" else row[name]).replace("_", " ")
 
 
 def _month(row: Row) -> Context:

@@ -33,7 +33,7 @@ def runs(
     """Join what was measured of each run with its totals, what sessions.csv says of it, and the ride before it.
 
     Args:
-        measured: a row a run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path in the inbox.
+        measured: a row a run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
         recordings: rows of `recordings`, for sessions of other sports.

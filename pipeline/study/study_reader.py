@@ -96,9 +96,10 @@ class _Reader:
         if not isinstance(given, dict):
             raise self._fault((), "cohort", repr(given), "a table [cohort]")
         self._known(given, [field.name for field in fields(Cohort)], where)
-        lists = ("kinds", "surfaces", "devices", "athletes", "not_athletes")
+        lists = ("kinds", "surfaces", "devices", "tags", "athletes", "not_athletes")
         cohort = Cohort(
             **{name: self._list(given, name, where) for name in lists},
+            after_ride=self._flag(given, "after_ride", where),
             from_date=self._date(given, "from_date", where),
             to_date=self._date(given, "to_date", where),
             min_distance_km=self._number(given, "min_distance_km", where, 0.0, least=0),
@@ -230,6 +231,12 @@ class _Reader:
             at_least = f" of at least {least:g}" if least is not None else ""
             raise self._fault(where, key, "nothing" if value is None else repr(value), kind + at_least)
         return value if whole else float(value)  # type: ignore[arg-type]
+
+    def _flag(self, given: Mapping[str, Any], key: str, where: Where) -> bool | None:
+        value = given.get(key)
+        if value is not None and not isinstance(value, bool):
+            raise self._fault(where, key, repr(value), "true or false")
+        return value
 
     def _date(self, given: Mapping[str, Any], key: str, where: Where) -> str | None:
         value = given.get(key)
