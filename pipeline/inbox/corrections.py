@@ -21,6 +21,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
+from itertools import pairwise
 from typing import Any
 
 from pipeline.core.errors import Refused
@@ -89,7 +90,7 @@ def _entries(text: str) -> Iterator[tuple[int, str]]:
     above = text[: begins[0]] if begins else text
     if any(line.strip() and not line.lstrip().startswith("#") for line in above.splitlines()):
         begins.insert(0, 0)
-    for begin, end in zip(begins, [*begins[1:], len(text)], strict=True):
+    for begin, end in pairwise([*begins, len(text)]):
         n_before = text.count("\n", 0, begin)
         yield n_before + 1, "\n" * n_before + text[begin:end]
 

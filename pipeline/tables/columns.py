@@ -16,7 +16,7 @@ else:
     import dataframely as dy
 
 
-__all__ = ["count", "dy", "identifier", "instant", "interval", "measure", "share", "words"]
+__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "measure", "share", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:

@@ -37,7 +37,8 @@ class Recordings(dy.Schema):
     fix = words("What that person can do about it; null where nothing needs doing or can be done.", nullable=True)
     n_samples = count("Rows with a time that could be read; 0 for sessions of which no rows were read.")
     sport = words("As the file names it, or as corrections.toml says; null where it does not.", nullable=True)
-    started_at_utc = instant("Time of its first reading, of other sports too; null where it has no clock.", nullable=True)
+    started_at_utc = instant(
+        "Time of its first reading, of other sports too; null where it has no clock.", nullable=True)
     ended_at_utc = instant("Time of its last reading.", nullable=True)
     distance_km = measure("km", 3, "As recorded, before it is judged; null where nothing tells it.", smallest=0)
     corrections = words(
