@@ -185,3 +185,6 @@ METRIC_OF: Mapping[str, Metric] = {metric.column: metric for metric in METRICS}
 LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
 #: What sensors record, by column.
 READING_OF: Mapping[str, Quantity] = {quantity.column: quantity for quantity in QUANTITIES if quantity.is_reading}
+
+#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
+WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}

@@ -19,7 +19,7 @@ from pipeline.formats import DEFAULTS, READINGS, ReadOptions, Recording, clock, 
 from pipeline.formats.cells import MIN_ROWS, Table, read_table
 from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, read_mapping, toml_line
 from pipeline.formats.columns import AMBIGUOUS, BY_PLAIN_SPELLING, COLUMNS, Column, plain
-from pipeline.formats.grains import Readings, from_kilometres, from_steps, grain_of
+from pipeline.formats.grains import Readings, from_kilometres, from_steps, grain_of, with_step_length
 
 __all__ = ["ColumnMapping", "decode", "read_mapping"]
 
@@ -50,7 +50,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         first row is its start: time and distance 0, no readings.
 
     Raises:
-        Refused: no unit, no time, no distance, or cells that are not what their column says.
+        Refused: no unit, no time, neither distance nor form, or cells that are not what their column says.
     """
     mapping = options.mapping or ColumnMapping()
     table = read_table(content, mapping.separator)
@@ -63,8 +63,11 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         values = from_kilometres(values, km_header=km_header, lines=table.lines)
     elif grain == "step":
         values, damage = from_steps(values)
+    values = with_step_length(values, grain)
     values, has_clock = _on_one_clock(values, table, mapping)
-    _require_distance(values, table, mapping)
+    lacking = _without_distance(values, table, mapping)
+    if lacking is not None and not values.keys() & _OF_FORM:
+        raise Refused(*lacking)
     return [
         Recording(
             readings=_readings(values),
@@ -74,6 +77,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
             damage=damage,
             unused=_unused(table, used, mapping),
             remarks=_remarks(used, mapping),
+            without_distance=lacking,
         )
     ]
 
@@ -226,14 +230,21 @@ def _on_one_clock(values: Readings, table: Table, mapping: ColumnMapping) -> tup
     return {**values, "time_s": values["elapsed_s"] + (started_s or 0.0)}, started_s is not None
 
 
-def _require_distance(values: Readings, table: Table, mapping: ColumnMapping) -> None:
+#: What a recording without distance may still give to another one of the same run.
+_OF_FORM = frozenset({"cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct"})
+
+
+def _without_distance(values: Readings, table: Table, mapping: ColumnMapping) -> tuple[str, str] | None:
+    """What to say of a file without distance; None where it has one."""
     has_positions = {"latitude_deg", "longitude_deg"} <= values.keys()
-    if not (has_positions or "distance_m" in values or "speed_m_s" in values):
-        raise Refused(
-            "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
-            "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in the "
-            f"header or under [columns] in columns.toml next to the file.{_unmatched(table, mapping)}",
-        )
+    if has_positions or "distance_m" in values or "speed_m_s" in values:
+        return None
+    return (
+        "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
+        "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in the "
+        "header or under [columns] in columns.toml next to the file; or put another recording of the run next to it."
+        f"{_unmatched(table, mapping)}",
+    )
 
 
 def _unmatched(table: Table, mapping: ColumnMapping) -> str:

@@ -71,6 +71,17 @@ def from_steps(values: Readings) -> tuple[Readings, str | None]:
     return {**with_cadence, "elapsed_s": step_ms.cum_sum() / 1000}, damage if n_lacking else None
 
 
+def with_step_length(values: Readings, grain: str) -> Readings:
+    """Where the file has no distance and no speed, these by the length of steps: summed up, or times the cadence."""
+    if "step_length_m" not in values or values.keys() & {"distance_m", "speed_m_s", "latitude_deg"}:
+        return values
+    if grain == "step":
+        return {**values, "distance_m": values["step_length_m"].fill_null(strategy="forward").fill_null(0.0).cum_sum()}
+    if "cadence_spm" in values:
+        return {**values, "speed_m_s": values["step_length_m"] * values["cadence_spm"] / 60}
+    return values
+
+
 def _has_kilometres(values: Readings) -> bool:
     return "km" in values and ("duration_s" in values or "speed_m_s" in values)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
@@ -52,6 +52,7 @@ class Measured:
     Attributes:
         runs: one row per run (`RUN`): what `runs` needs, what identifies duplicates, and `samples_file`.
         passing: files rejected for a reason that may have passed by the next refresh.
+        duplicates: other recordings of the runs, once these are known: columns of `RUN`, and `duplicate_of`.
     """
 
     recordings: pl.DataFrame
@@ -59,23 +60,39 @@ class Measured:
     exclusions: pl.DataFrame
     splits: pl.DataFrame
     passing: tuple[str, ...] = ()
+    duplicates: pl.DataFrame | None = None
 
 
-#: Columns of `Measured.runs`.
+#: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks_reason`
+#: and `lacks_fix` say what its owner is told if it is not.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
+    "quantities": pl.List(pl.String), "lacks_reason": pl.String, "lacks_fix": pl.String,
+}  # fmt: skip
+
+
+#: What is known of each recording from which something was joined to the run that was kept.
+JOIN: dict[str, pl.DataType | type[pl.DataType]] = {
+    "run_id": pl.String, "path": pl.String, "session": pl.Int64, "sensors": pl.String, "altitude": pl.String,
+    "original": pl.String, "quantities": pl.String, "clock_shift_s": pl.Float64, "clock_agreement": pl.Float64,
+    "compared": pl.String,
 }  # fmt: skip
 
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, and the samples of each run."""
+    """What the stage `splits` starts from: what is measured so far, and the samples of each run.
+
+    Attributes:
+        others: samples of other recordings of a run, and of those without distance, by their file.
+    """
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
+    others: dict[str, pl.DataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of, write_since
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
-from pipeline.refresh.duplicates import by_athlete
+from pipeline.refresh.duplicates import by_athlete, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
@@ -128,6 +128,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
     analysed = list(executor.analyse(context, athletes))
     for name in tables_of(ATHLETE, after_club=False):
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
+    parts |= _with_joins(parts, [tables["joins"] for tables in analysed])
     speed_error_pct = context.inbox.settings.speed_error_pct
     club = executor.club_responses(parts["responses"], speed_error_pct)
     before = known.part("responses")
@@ -142,6 +143,18 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed], metrics=moved)
     write_known(context.built, _without_passing(keys, gathered, changes.inbox), changes.inbox, parts)
     return executor.finish(context)
+
+
+def _with_joins(parts: dict[str, pl.DataFrame], joins: list[pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The ledger and the runs with what was taken from other recordings of the runs."""
+    rows = [own for own in joins if not own.is_empty()]
+    if not rows:
+        return {}
+    every = pl.concat(rows)
+    return {
+        "recordings": with_joined_recordings(parts["recordings"], every),
+        "runs": with_joined_runs(parts["runs"], every),
+    }
 
 
 def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:

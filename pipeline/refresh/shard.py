@@ -17,11 +17,12 @@ import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
+from pipeline.core.metrics import WORTH
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.corrections import named, tags_text
-from pipeline.stages.recording import WORTH, Session, rejected_file
+from pipeline.stages.recording import FORM, Session, rejected_file
 from pipeline.stages.samples import RunSamples
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
@@ -134,20 +135,36 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     measured = Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing)))
     if not runs:
         return SampledRuns(measured, {})
-    # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
-    best = best_of_each_start(rows)
-    kept = set(zip(best["path"], best["session"], strict=True))
-    frames = [run.frames for run in runs if (run.row["path"], run.row["session"]) in kept]
+    # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
+    best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
+    kept = set(best["samples_file"])
+    frames = [run.frames for run in runs if run.row["samples_file"] in kept]
+    others = {str(run.row["samples_file"]): run.frames.samples for run in runs if run.row["samples_file"] not in kept}
+    others = {name: shown for name, samples in others.items() if (shown := _shown(samples)) is not None}
+    if not frames:
+        return SampledRuns(measured, {}, others)
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
     measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything))
+    return SampledRuns(measured, _by_run(everything), others)
+
+
+def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
+    """Samples of a recording that is not kept as they are published; None where they break a rule of their table."""
+    try:
+        return publishable("samples", samples, subject="one recording")
+    except BrokenPromise:
+        return None
 
 
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
     """Write the samples of each run into its file; returns what it was given."""
     settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
-    for run in best_of_each_start(sampled.measured.runs).iter_rows(named=True):
-        if (rows := sampled.samples.get(run["run_id"])) is not None:
+    best = set(best_of_each_start(sampled.measured.runs)["samples_file"])
+    for run in sampled.measured.runs.iter_rows(named=True):
+        rows = sampled.others.get(run["samples_file"], None)
+        if rows is None and run["samples_file"] in best:
+            rows = sampled.samples.get(run["run_id"])
+        if rows is not None:
             made_from = Provenance(run["sha256"], settings_sha256, code)
             write_table(context.built / run["samples_file"], "samples", rows, made_from)
     return sampled
@@ -218,8 +235,13 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
                 f'Add a line "{session.path},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
             )
         run: RunSamples = stage_named("samples").call("samples", recorded, settings=inbox.settings)
+        lacks = session.lacks_distance
         if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
-            raise Refused("The session covers no distance.", "Look whether the sensor for distance was connected.")
+            lacks = lacks or Refused(
+                "The session covers no distance.", "Look whether the sensor for distance was connected."
+            )
+            if not any(run.samples[column].count() for column in FORM):
+                raise lacks
         started = utc(run.started_s) if recorded.has_clock or listed is None else listed
         ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
     except Refused as refusal:
@@ -228,6 +250,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         raise
     except Exception as error:
         return session.rejected(_our_fault(error)), None
+    quantities = [column for column in WORTH if run.samples[column].count() > 0]
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
     own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]
     row: dict[str, object] = {
@@ -244,7 +267,10 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
         "tags": tags_text(session.outcome.tags),
-        "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
+        "quantities": quantities,
+        "lacks_reason": lacks and lacks.reason,
+        "lacks_fix": lacks and lacks.fix,
+        "n_quantities": len(quantities),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
@@ -291,7 +317,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id", "altitude").unique("run_id")
+    names = best_of_each_start(measured.runs).select("run_id", "athlete_id", "altitude")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
     measured, rows = _publishable_runs(measured, "splits", rows)

@@ -17,7 +17,7 @@ from pathlib import PurePosixPath
 import numpy as np
 
 from pipeline.core.errors import Refused
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import WORTH
 from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
@@ -35,9 +35,6 @@ CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
 #: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
-
-#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
-WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +56,7 @@ class Session:
         ended_s: time of the last one.
         distance_m: as recorded; None where nothing tells it.
         outcome: what became of the corrections that name it.
+        lacks_distance: why it is no run unless another recording of the run has its distance.
         is_passing: whether the cause of a rejection may have passed by the next refresh.
     """
 
@@ -77,6 +75,7 @@ class Session:
     ended_s: float | None = None
     distance_m: float | None = None
     outcome: Outcome = NOTHING
+    lacks_distance: Refused | None = None
     is_passing: bool = False
 
     @property
@@ -196,6 +195,14 @@ def _left_out(session: Session, outcome: Outcome) -> Session:
     return replace(session, status="left_out", reason=reason, outcome=outcome)
 
 
+_WITHOUT_DISTANCE = (
+    "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
+    "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to it.",
+)
+#: What a recording without distance may still give to another one of the same run.
+FORM = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct")
+
+
 def _extent(session: Session, content: Recording) -> Session:
     """The session with its sport, time and distance."""
     started_s, recorded_m = start_s(content), distance_m(content)
@@ -229,13 +236,12 @@ def _judged(unjudged: Session, content: Recording) -> Session:
                 "Export the whole activity again.",
             )
         )
-    if not any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES):
-        return session.rejected(
-            Refused(
-                "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
-                "Record with a sensor for distance, or add a column of distance.",
-            )
-        )
+    has_distance = any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES)
+    if not has_distance:
+        said = Refused(*(content.without_distance or _WITHOUT_DISTANCE))
+        if not any(readings[column].count() for column in FORM):
+            return session.rejected(said)
+        session = replace(session, lacks_distance=said)
     # The median, since a few odd times are excluded by the next stage.
     if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
         return session.rejected(

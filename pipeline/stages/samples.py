@@ -412,6 +412,19 @@ def _gait(run: Columns, counts: dict[tuple[str, str], int]) -> tuple[pl.Series, 
     return _GAITS.gather(np.where(stands, 2, is_run)), run
 
 
+def with_gait(run: pl.DataFrame) -> pl.DataFrame:
+    """Tell run, walk and stand apart once more, of samples that were joined with readings of another recording.
+
+    Args:
+        run: rows of the table `samples` of one run.
+    """
+    columns: dict[str, npt.NDArray[Any]] = {
+        name: run[name].cast(pl.Float64).to_numpy() for name in (*GAIT_VALUES, "speed_m_s")
+    }
+    gait, clean = _gait({**columns, "is_hole": np.zeros(run.height, dtype=bool)}, {})
+    return run.with_columns(gait, *(pl.Series(name, clean[name], nan_to_null=True) for name in GAIT_VALUES))
+
+
 def _apply(rules: Sequence[_Rule], rows: Columns, counts: dict[tuple[str, str], int]) -> Columns:
     """Make the values that break a rule missing, and count them; no rule sees what another one set aside."""
     clean = dict(rows)

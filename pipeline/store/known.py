@@ -206,8 +206,8 @@ class Changes:
         new: paths of files that were not there.
         changed: paths of files whose key is another.
         gone: paths of files that are no longer there.
-        to_read: the files to be read: those above that are there, and the duplicates of the athletes touched, since
-            what they are duplicates of may be gone.
+        to_read: the files to be read: those above that are there, and of the athletes touched those of runs with
+            several recordings, any of which may be gone.
     """
 
     inbox: Inbox
@@ -259,7 +259,9 @@ def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
 
 
 def _duplicates(known: Known) -> set[str]:
+    """Files of runs with several recordings: what they are duplicates of may be gone, or what was joined to them."""
     recordings = known.part("recordings")
     if recordings is None:
         return set()
-    return set(recordings.filter(pl.col("status") == "duplicate")["file"])
+    duplicates = recordings.filter(pl.col("status") == "duplicate")
+    return set(recordings.join(duplicates, on="run_id", how="semi")["file"]) | set(duplicates["file"])

@@ -45,6 +45,15 @@ class Recordings(dy.Schema):
         "Entries of corrections.toml that were applied to it, as `corrections.name` names them, separated by '; '.",
         nullable=True)
     guards_not_met = words("The same for entries whose guard held them back.", nullable=True)
+    joined_quantities = words(
+        "Of a duplicate: what it measured and the run that was kept did not, and was joined to that run.",
+        nullable=True)
+    clock_shift_s = measure("s", 0,
+        "Of such a duplicate: what was added to its clock; 0 where the recordings do not settle it.")
+    clock_agreement = measure("correlation", 3,
+        "Correlation of the two recordings at that shift, of cadence, speed or heart rate; null without any of these "
+        "in both.",
+        smallest=-1, largest=1)
 
 
 class Corrections(dy.Schema):
@@ -79,7 +88,8 @@ class Runs(dy.Schema):
     shoe_id = identifier("Shoe from sessions.csv; null if not listed.", nullable=True)
     device = words("Manufacturer and model as the file names them; never a serial number.", nullable=True)
     sensors = words(
-        "Where a quantity came from a self-described field, or from one of two sensors: which.", nullable=True)
+        "Where a quantity came from a self-described field, from one of two sensors, or from another recording of the "
+        "run: which.", nullable=True)
     altitude = words("Which slope window its altitude needed.", "steady", "rough", "absent")
     tags = words(
         "Words of one's own from corrections.toml, as name=value, separated by '; '; null without any.", nullable=True)

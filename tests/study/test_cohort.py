@@ -120,6 +120,6 @@ def test_runs_off_the_bike_can_be_taken_alone():
 
 def test_a_tag_that_no_run_has_is_an_error_with_the_nearest_one():
     with pytest.raises(
-        UsageError, match="tags of .cohort.: the store has no run of 'team=nord'. Did you mean 'team=north'"
+        UsageError, match=r"tags of .cohort.: the store has no run of 'team=nord'. Did you mean 'team=north'"
     ):
         flow(tags=("team=nord",))
