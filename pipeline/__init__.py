@@ -105,6 +105,7 @@ STAGES = (
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("corrections", CLUB, (
         Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
+        Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
     )),
     Stage("strikes", CLUB, (
         Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),

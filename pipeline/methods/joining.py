@@ -27,8 +27,11 @@ LONGEST_SHIFT_S = 120
 SETTLED_FROM = 0.5
 #: Seconds that both have to share for that. Common practice, no source.
 FEWEST_SHARED_S = 120
-#: Longer ago than this a reading says nothing of a second [s]. Common practice, no source.
+#: Between readings further apart than this nothing is interpolated [s]. Common practice, no source.
 _STALE_S = 10.0
+#: A peak is the highest value within so long of it [s], and peaks are as high as each other if their correlations
+#: differ by less than so much. Common practice, no source.
+_PEAK_S, _AS_HIGH = 15, 0.02
 #: A joined value is the mean over at least this share of its interval. Common practice, no source.
 _LEAST_SHARE = 0.5
 
@@ -105,14 +108,15 @@ def joined(
 
 
 def _each_second(rows: pl.DataFrame, quantity: str, later_s: float, lasts_s: float) -> Column:
-    """The reading that stands for each second of the kept recording, and of the longest shift around it."""
+    """The reading, interpolated, at each second of the kept recording, and of the longest shift around it."""
     known = rows.select("elapsed_s", quantity).drop_nulls()
     at_s, values = known["elapsed_s"].to_numpy() + later_s, known[quantity].to_numpy()
     seconds = np.arange(-LONGEST_SHIFT_S, lasts_s + LONGEST_SHIFT_S + 1)
     places = np.searchsorted(at_s, seconds, side="left")
-    inside = places < len(at_s)
-    places = np.minimum(places, len(at_s) - 1)
-    return np.where(inside & (at_s[places] - seconds <= _STALE_S), values[places], np.nan)
+    inside = (places < len(at_s)) & (seconds >= at_s[0])
+    places = np.clip(places, 1, len(at_s) - 1) if len(at_s) > 1 else places * 0
+    is_fresh = at_s[places] - at_s[np.maximum(places - 1, 0)] <= _STALE_S
+    return np.where(inside & is_fresh, np.interp(seconds, at_s, values), np.nan)
 
 
 def _best_shift(kept: Column, other: Column, quantity: str) -> Alignment:
@@ -124,12 +128,21 @@ def _best_shift(kept: Column, other: Column, quantity: str) -> Alignment:
     )
     if not np.isfinite(agreements).any():
         return Alignment()
-    best = int(np.nanargmax(agreements))
+    best = _nearest_peak(agreements)
     agreement = float(agreements[best])
     is_inside = 0 < best < len(shifts) - 1
     if agreement < SETTLED_FROM or not is_inside:
         return Alignment(0.0, min(agreement, np.nextafter(SETTLED_FROM, 0.0)) if not is_inside else agreement, quantity)
     return Alignment(float(-shifts[best]), agreement, quantity)
+
+
+def _nearest_peak(agreements: Column) -> int:
+    """Of the peaks that are about as high as the highest one, as intervals make them, the one of the smallest shift."""
+    known = np.where(np.isfinite(agreements), agreements, -np.inf)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(known, _PEAK_S, constant_values=-np.inf), 2 * _PEAK_S + 1)
+    is_peak = (known >= around.max(axis=1)) & (known >= known.max() - _AS_HIGH)
+    peaks = np.flatnonzero(is_peak)
+    return int(peaks[np.argmin(np.abs(peaks - LONGEST_SHIFT_S))])
 
 
 def _correlation(here: Column, there: Column) -> float:

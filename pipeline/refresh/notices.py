@@ -23,7 +23,14 @@ def notices_of(inbox: Inbox, ledger: pl.DataFrame) -> list[str]:
         inbox: as it was read.
         ledger: rows of `recordings` that came of it.
     """
-    return [*inbox.notices, *of_corrections(inbox, ledger), *of_sessions(inbox, ledger), *with_several_athletes(ledger)]
+    clocks = ledger.filter(pl.col("same_as_run").is_not_null()).sort("path", "session")
+    return [
+        *inbox.notices,
+        *of_corrections(inbox, ledger),
+        *(f"{path}: {reason} {fix}" for path, reason, fix in clocks.select("path", "reason", "fix").iter_rows()),
+        *of_sessions(inbox, ledger),
+        *with_several_athletes(ledger),
+    ]
 
 
 def of_corrections(inbox: Inbox, ledger: pl.DataFrame) -> Iterator[str]:

@@ -29,6 +29,7 @@ from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.duplicates import by_athlete, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
+from pipeline.stages.corrections import clocks_apart
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
 from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
@@ -299,7 +300,11 @@ def check(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         measured = list(_watched(judged, inbox.files, progress))
-    ledger = pl.concat([own.recordings for own in by_athlete(measured)])
+    gathered = by_athlete(measured)
+    recordings, runs, splits = (
+        pl.concat([getattr(own, part) for own in gathered]) for part in ("recordings", "runs", "splits")
+    )
+    ledger = clocks_apart(recordings, runs, splits)
     return publishable("recordings", ledger, subject="the ledger")
 
 

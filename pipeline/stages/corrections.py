@@ -8,10 +8,11 @@ applies entries to one recording before it is judged, in their order; `correctio
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from fnmatch import fnmatchcase
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -212,6 +213,82 @@ def _count_of(names: pl.Series, name: str) -> int:
     """How many rows hold the name; a path may itself hold what separates names."""
     around = _NAMES_APART + names.drop_nulls() + _NAMES_APART
     return int(around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True).sum())
+
+
+# --- Clocks apart -----------------------------------------------------------------------------------------------------
+
+#: Clocks set to another zone differ by up to so many whole hours; starts of one run then by these to so much [s]; and
+#: distance, moving time and the speed of kilometres by so large a share. Common practice, no source.
+MOST_HOURS, SAME_START_S, SAME_SHARE = 14, 120, 0.02
+
+
+def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFrame) -> pl.DataFrame:
+    """Name runs that are probably one run, recorded by two devices whose clocks are whole hours apart.
+
+    Nothing is merged: an athlete may run the same course twice. What is offered is a correction.
+
+    Args:
+        recordings: rows of `recordings`.
+        runs: a row a run: `run_id`, `athlete_id`, `path`, `session`, `started_at_utc`, `n_quantities`, `n_samples`.
+        splits: rows of `splits`.
+
+    Returns:
+        The recordings; that of such a pair that measured less has `same_as_run`, and a fix.
+    """
+    totals = splits.group_by("run_id").agg(pl.col("length_m").sum(), pl.col("moving_s").sum())
+    known = runs.join(totals, on="run_id").sort("started_at_utc", "run_id")
+    pairs = [pair for own in known.partition_by("athlete_id", maintain_order=True) for pair in _hours_apart(own)]
+    rows = []
+    for first, second, n_hours in pairs:
+        if not _same_pace(splits, first["run_id"], second["run_id"]):
+            continue
+        better, worse = sorted((first, second), key=lambda run: (-run["n_quantities"], -run["n_samples"], run["path"]))
+        shift_h = n_hours if worse is first else -n_hours
+        rows.append((worse["path"], worse["session"], better["run_id"], better["path"], shift_h))
+    if not rows:
+        return recordings.with_columns(pl.lit(None, dtype=pl.String).alias("same_as_run"))
+    schema = {"path": pl.String, "session": pl.Int64, "same": pl.String, "original": pl.String, "shift_h": pl.Int64}
+    named = pl.DataFrame(rows, schema=schema, orient="row").unique(
+        ["path", "session"], keep="first", maintain_order=True
+    )
+    says = pl.format(
+        "{} It has the distance, the duration and the pace of {}, {} hour(s) apart.", "reason", "original",
+        pl.col("shift_h").abs(),
+    )  # fmt: skip
+    does = pl.format(
+        "If it is the same run: [[correction]] with file = \"{}\" and clock_shift_h = {} in corrections.toml of the inbox.",
+        pl.col("path").str.replace(r"!.*$", ""), "shift_h",
+    )  # fmt: skip
+    is_named = pl.col("same").is_not_null()
+    return recordings.join(named, on=["path", "session"], how="left", maintain_order="left").with_columns(
+        reason=pl.when(is_named).then(says).otherwise("reason"),
+        fix=pl.when(is_named).then(does).otherwise("fix"),
+        same_as_run="same",
+    ).drop("same", "original", "shift_h")  # fmt: skip
+
+
+def _hours_apart(runs: pl.DataFrame) -> Iterator[tuple[dict[str, Any], dict[str, Any], int]]:
+    """Pairs of an athlete's runs, in order of their start, that began whole hours apart and are as long."""
+    starts_s = runs["started_at_utc"].dt.timestamp("ms").to_numpy() / 1000
+    for n_hours in range(1, MOST_HOURS + 1):
+        at_s = starts_s + 3600 * n_hours
+        first_places = np.searchsorted(starts_s, at_s - SAME_START_S, side="left")
+        last_places = np.searchsorted(starts_s, at_s + SAME_START_S, side="right")
+        for place in np.flatnonzero(first_places < last_places):
+            for later in range(int(first_places[place]), int(last_places[place])):
+                first, second = runs.row(int(place), named=True), runs.row(later, named=True)
+                if all(abs(np.log(first[total] / second[total])) <= SAME_SHARE for total in ("length_m", "moving_s")):
+                    yield first, second, n_hours
+
+
+def _same_pace(splits: pl.DataFrame, first: str, second: str) -> bool:
+    """Whether the kilometres of two runs have the same speeds, most of them."""
+    one, other = (
+        splits.filter((pl.col("run_id") == run_id) & pl.col("speed_m_s").is_not_null()) for run_id in (first, second)
+    )
+    both = one.join(other, on="km")
+    apart = (both["speed_m_s"] / both["speed_m_s_right"]).log().abs().median()
+    return apart is not None and float(apart) <= SAME_SHARE  # type: ignore[arg-type]
 
 
 # --- Whether an entry applies -----------------------------------------------------------------------------------------

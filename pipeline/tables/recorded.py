@@ -45,6 +45,9 @@ class Recordings(dy.Schema):
         "Entries of corrections.toml that were applied to it, as `corrections.name` names them, separated by '; '.",
         nullable=True)
     guards_not_met = words("The same for entries whose guard held them back.", nullable=True)
+    same_as_run = identifier(
+        "A run that it probably is a recording of, by a clock whole hours apart; it is not joined unless corrected.",
+        nullable=True)
     joined_quantities = words(
         "Of a duplicate: what it measured and the run that was kept did not, and was joined to that run.",
         nullable=True)

@@ -11,9 +11,12 @@ from pipeline.methods.joining import LONGEST_SHIFT_S, Alignment, align, joined
 LENGTH_S = 1200
 
 
+#: A cadence that wanders: any shift of it by some seconds looks different.
+WANDERING = 170 + np.convolve(np.random.default_rng(7).normal(0, 12, 2 * LENGTH_S), np.ones(15) / 15, mode="same")
+
+
 def pace(at_s: np.ndarray) -> np.ndarray:
-    """A cadence that wanders: any shift of it by some seconds looks different."""
-    return 170 + 6 * np.sin(at_s / 37) + 4 * np.sin(at_s / 11.3) + 3 * np.sin(at_s / 211)
+    return np.interp(at_s, np.arange(len(WANDERING)), WANDERING)
 
 
 def recorded(every_s: float = 1.0, *, from_s: float = 0.0, to_s: float = LENGTH_S, **columns: object) -> pl.DataFrame:
@@ -67,6 +70,11 @@ def test_where_nothing_can_be_compared_the_clocks_are_taken_as_they_are(value: f
 def test_a_shift_beyond_what_is_looked_at_is_not_settled():
     found = align(recorded(), recorded(), begins_later_s=LONGEST_SHIFT_S + 10)
     assert (found.shift_s, found.is_settled) == (0.0, False)
+
+
+def test_of_shifts_that_intervals_make_alike_the_smallest_is_taken():
+    periodic = 160 + 20 * (np.arange(LENGTH_S + 1) % 60 < 30) + 0.001 * np.arange(LENGTH_S + 1)
+    assert align(recorded(cadence_spm=periodic), recorded(cadence_spm=periodic), begins_later_s=4).shift_s == -4
 
 
 def test_speed_is_compared_where_cadence_is_not_in_both():

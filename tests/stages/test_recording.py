@@ -186,7 +186,8 @@ def test_a_session_without_distance_speed_or_positions_is_rejected():
         "The session holds no distance, no speed and no positions, so there are no kilometres to compare."
     )
     assert session.fix == (
-        "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to it."
+        "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to "
+        "it."
     )
 
 
