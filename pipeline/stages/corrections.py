@@ -236,7 +236,7 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
         The recordings; that of such a pair that measured less has `same_as_run`, and a fix.
     """
     totals = splits.group_by("run_id").agg(pl.col("length_m").sum(), pl.col("moving_s").sum())
-    known = runs.join(totals, on="run_id").sort("started_at_utc", "run_id")
+    known = runs.join(totals.filter(pl.col("moving_s") > 0), on="run_id").sort("started_at_utc", "run_id")
     pairs = [pair for own in known.partition_by("athlete_id", maintain_order=True) for pair in _hours_apart(own)]
     rows = []
     for first, second, n_hours in pairs:
@@ -256,8 +256,9 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
         pl.col("shift_h").abs(),
     )  # fmt: skip
     does = pl.format(
-        "If it is the same run: [[correction]] with file = \"{}\" and clock_shift_h = {} in corrections.toml of the inbox.",
-        pl.col("path").str.replace(r"!.*$", ""), "shift_h",
+        "If it is the same run, write into corrections.toml of the inbox: [[correction]], below it file = \"{}\", and "
+        "below that clock_shift_h = {}.",
+        "path", "shift_h",
     )  # fmt: skip
     is_named = pl.col("same").is_not_null()
     return recordings.join(named, on=["path", "session"], how="left", maintain_order="left").with_columns(
