@@ -56,8 +56,8 @@ def nightly(
     """
     _end_with_schedule()
 
-    def refresh(found: Inbox, into: Path) -> pl.DataFrame:
-        return refresh_with_prefect(found, into, jobs=jobs, cluster=os.environ.get(CLUSTER) or None)
+    def refresh(inbox: Inbox, into: Path) -> pl.DataFrame:
+        return refresh_with_prefect(inbox, into, jobs=jobs, cluster=os.environ.get(CLUSTER) or None)
 
     plan = Plan(
         inbox=place(inbox),

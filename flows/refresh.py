@@ -136,8 +136,8 @@ def samples(
     from pipeline.refresh.shard import sample, write_samples
 
     return [
-        write_samples(context.content, sample(context.content, shard, own))
-        for shard, own in zip(shards.content, sessions, strict=True)
+        write_samples(context.content, sample(context.content, shard, of_shard))
+        for shard, of_shard in zip(shards.content, sessions, strict=True)
     ]
 
 
@@ -146,7 +146,7 @@ def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> lis
     """Stage `splits` of a batch of shards."""
     from pipeline.refresh.shard import cut
 
-    return [cut(context.content, one) for one in sampled]
+    return [cut(context.content, runs) for runs in sampled]
 
 
 @task(name="measure", **_OPTIONS)
@@ -207,19 +207,19 @@ def club_responses(athletes: pl.DataFrame, speed_error_pct: float) -> pl.DataFra
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
-def refresh(given: Given) -> pl.DataFrame:
+def refresh(request: Given) -> pl.DataFrame:
     """Bring a store up to date; returns the ledger."""
-    n_workers = _workers_of_the_cluster() if given.is_cluster else given.jobs
+    n_workers = _workers_of_the_cluster() if request.is_cluster else request.jobs
 
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
         return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, n_workers)]
 
     def measure_all(context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
-        size = BATCH_FILES_ON_A_CLUSTER if given.is_cluster else BATCH_FILES
+        size = BATCH_FILES_ON_A_CLUSTER if request.is_cluster else BATCH_FILES
         of_files = batches(shards, size, n_workers, weight=lambda shard: len(shard.files))
-        if given.is_cluster:
+        if request.is_cluster:
             return _over_the_cluster(context, of_files)
-        return _through_the_shards(context, of_files, given.jobs)
+        return _through_the_shards(context, of_files, request.jobs)
 
     def analyse(context: BuildContext, everyone: Sequence[Athlete]) -> Iterator[dict[str, pl.DataFrame]]:
         return chain.from_iterable(athletes.map(_shared(context), of_athletes(everyone)).result())
@@ -240,7 +240,7 @@ def refresh(given: Given) -> pl.DataFrame:
         drawn.result()
 
     executor = Executor(measure_all, analyse, analyse_after_club, club_responses, finish, write_outputs)
-    return bring_up_to_date(given.inbox, given.store, executor, wait_s=given.wait_s, progress=given.progress)
+    return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)
 
 
 def _shared(content: T) -> Any:
@@ -267,12 +267,12 @@ def batches(
     batch: list[T] = []
     weighs = 0
     for item in items:
-        own, room = weight(item), min(size.most, max(size.least, left // (2 * n_workers)))
-        if batch and weighs + own > room:
+        weight_of_item, room = weight(item), min(size.most, max(size.least, left // (2 * n_workers)))
+        if batch and weighs + weight_of_item > room:
             yield batch
             batch, left, weighs = [], left - weighs, 0
         batch.append(item)
-        weighs += own
+        weighs += weight_of_item
     if batch:
         yield batch
 
@@ -309,9 +309,9 @@ def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], 
     """Keep two batches per worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
     for batch in of_files:
-        sealed, own = Sealed(context), Sealed(batch)
-        sessions: Any = recording.submit(sealed, own)  # a future, which Prefect hands on as its result
-        settled: Any = samples.submit(sealed, own, sessions)
+        sealed, sealed_batch = Sealed(context), Sealed(batch)
+        sessions: Any = recording.submit(sealed, sealed_batch)  # a future, which Prefect hands on as its result
+        settled: Any = samples.submit(sealed, sealed_batch, sessions)
         waiting.append(splits.submit(sealed, settled))
         if len(waiting) > 2 * jobs:
             yield from waiting.popleft().result()
@@ -344,8 +344,8 @@ def refresh_with_prefect(
     workers = jobs if jobs is not None else os.cpu_count() or 1
     runner: Any = ThreadPoolTaskRunner(max_workers=workers) if cluster is None else _dask(cluster)
     try:
-        given = Given(inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress)
-        return refresh.with_options(task_runner=runner)(given)
+        request = Given(inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress)
+        return refresh.with_options(task_runner=runner)(request)
     finally:
         end_waiting_workers()
 

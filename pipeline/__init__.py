@@ -117,6 +117,8 @@ STAGES = (
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
         Function("complaints", ("complaints.csv",), ("complaints",)),
+        Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),
+                 ("roster", "shoes", "sessions", "events")),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),

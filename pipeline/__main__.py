@@ -13,6 +13,7 @@ import click
 
 from pipeline.commands.calibrate import calibrate
 from pipeline.commands.check import check
+from pipeline.commands.columns import columns
 from pipeline.commands.demo import demo
 from pipeline.commands.nightly import history, nightly
 from pipeline.commands.pages import pages
@@ -67,7 +68,7 @@ def main() -> None:
     os.umask(0o077)  # what is written of a person's body is for the user's eyes alone
 
 
-for command in (demo, refresh, check, show, calibrate, pages, nightly, study, history, dictionary, settings):
+for command in (demo, refresh, check, columns, show, calibrate, pages, nightly, study, history, dictionary, settings):
     main.add_command(command)
 
 

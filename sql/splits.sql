@@ -7,16 +7,7 @@ WITH places AS (
   -- Where the interval that ends at a sample lies, counted in splits. Rounded to billionths: running sums miss a
   -- boundary by the last digits of a float, and would leave a split of no length behind it.
   SELECT
-    run_id,
-    interval_s,
-    slope_pct,
-    gait,
-    cadence_spm,
-    contact_time_ms,
-    vertical_oscillation_mm,
-    contact_balance_pct,
-    heart_rate_bpm,
-    lagged_speed_m_s,
+    *,
     ROUND(distance_m / $split_length_m, 9) AS ends_at,
     ROUND((distance_m - covered_m) / $split_length_m, 9) AS begins_at
   FROM samples
@@ -36,15 +27,7 @@ intervals AS (
 pieces AS (
   -- An interval cut at the boundaries it crosses: distance is shared out by place, time in proportion to distance.
   SELECT
-    intervals.run_id,
-    intervals.slope_pct,
-    intervals.gait,
-    intervals.cadence_spm,
-    intervals.contact_time_ms,
-    intervals.vertical_oscillation_mm,
-    intervals.contact_balance_pct,
-    intervals.heart_rate_bpm,
-    intervals.lagged_speed_m_s,
+    intervals.*,
     crossed.split_index + 1 AS km,
     -- In which tenth of the split its middle lies.
     FLOOR(
@@ -131,12 +114,20 @@ measured AS (
     COUNT(run_s) AS n_valid
   FROM running
   GROUP BY run_id, km
+),
+
+described AS (
+  SELECT
+    measured.*,
+    varied.log_speed_variance
+  FROM measured
+  LEFT JOIN varied ON measured.run_id = varied.run_id AND measured.km = varied.km
 )
 
--- Flight, duty factor and step length follow from the means beside them, so that a row never contradicts itself.
+-- Flight, duty factor and step length follow from the means next to them, so that a row never contradicts itself.
 SELECT
-  measured.run_id,
-  measured.km,
+  run_id,
+  km,
   length_m,
   cadence_spm,
   contact_time_ms,
@@ -146,7 +137,7 @@ SELECT
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
-  -- Of a split whose altitude is known for less than half, nobody knows the slope.
+  -- Of a split whose altitude is known for less than half, the slope is not known.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,
   COALESCE(moving_s, 0) AS moving_s,
@@ -156,6 +147,5 @@ SELECT
   60000 / NULLIF(cadence_spm, 0) - contact_time_ms AS flight_time_ms,
   contact_time_ms * cadence_spm / 120000 AS duty_factor,
   60 * running_m / NULLIF(running_s, 0) / NULLIF(cadence_spm, 0) AS step_length_m
-FROM measured
-LEFT JOIN varied ON measured.run_id = varied.run_id AND measured.km = varied.km
-ORDER BY measured.run_id, measured.km
+FROM described
+ORDER BY run_id, km

@@ -48,7 +48,7 @@ counted AS (
   GROUP BY scope, subject, distance_km, strike
 )
 
--- A class that nobody had is a finding too: it has a row wherever anybody was seen.
+-- A class without landings is a finding too: it has a row wherever a landing was seen.
 SELECT
   places.scope,
   places.subject,

@@ -19,6 +19,11 @@ from tests.support.browser import launched
 from tests.support.demo_store import CLUB, Refreshed
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One process more than there are cores: tests of servers and of time limits wait for most of their time."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What is tested in depth is slow, too. The files whose tests are mostly slow come first: at the end every process
     has a short one left, not one all.
@@ -42,6 +47,22 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
 def demo_store(demo: Refreshed) -> Path:
     """The store of the demo club. Only to be read."""
     return demo.store
+
+
+@pytest.fixture(scope="session")
+def small_club(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The inbox of two athletes of the demo club, for tests that refresh it again. Only to be read."""
+    folder = tmp_path_factory.mktemp("small") / "inbox"
+    ignored = [path.name for path in CLUB.iterdir() if path.is_dir() and path.name not in ("brine", "ember")]
+    shutil.copytree(CLUB, folder, ignore=shutil.ignore_patterns(*ignored))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def small(small_club: Path) -> Refreshed:
+    """That club, taken through the line in this process. Only to be read."""
+    store = small_club.parent / "store"
+    return Refreshed(store, refresh(read_inbox(small_club), store, jobs=1))
 
 
 @pytest.fixture

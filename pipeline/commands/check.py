@@ -21,10 +21,10 @@ def check(inbox: Path, jobs: int | None) -> None:
         from pipeline.refresh.notices import notices_of
         from pipeline.refresh.refresh import check as judge
 
-        found = read_inbox(inbox)
-        with progress_bar(f"Reading {len(found.files)} files") as progress:
-            ledger = judge(found, progress=progress, mapper=mapper)
+        contents = read_inbox(inbox)
+        with progress_bar(f"Reading {len(contents.files)} files") as progress:
+            ledger = judge(contents, progress=progress, mapper=mapper)
     open_console().print(ledger_summary(ledger, everything=True))
-    show_notices(notices_of(found, ledger))
+    show_notices(notices_of(contents, ledger))
     if not ledger["status"].is_in(["accepted", "salvaged"]).any():
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)

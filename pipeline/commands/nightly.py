@@ -67,7 +67,7 @@ def nightly(
     flow: bool,
     cluster: str | None,
 ) -> None:
-    """Refresh every night, and write a page per night: what came in, whose finding changed, what was refused.
+    """Refresh every night, and write a page per night: what came in, whose finding changed, what was rejected.
 
     \b
     Served here:        splitdrift nightly --inbox inbox --store store --at 03:00
@@ -102,13 +102,13 @@ def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> 
     from pipeline.nightly.nightly import Outcome, one_night
     from pipeline.refresh.refresh import refresh as in_process
 
-    def by_flow(found: Inbox, into: Path) -> pl.DataFrame:
+    def by_flow(contents: Inbox, into: Path) -> pl.DataFrame:
         from flows.refresh import refresh_with_prefect
 
-        return refresh_with_prefect(found, into, jobs=jobs, cluster=cluster)
+        return refresh_with_prefect(contents, into, jobs=jobs, cluster=cluster)
 
-    def by_workers(found: Inbox, into: Path) -> pl.DataFrame:
-        return in_process(found, into, jobs=jobs)
+    def by_workers(contents: Inbox, into: Path) -> pl.DataFrame:
+        return in_process(contents, into, jobs=jobs)
 
     night = one_night(plan, by_flow if flow else by_workers)
     click.echo(night.page.text)
@@ -144,7 +144,7 @@ def _serve_nights(plan: Plan, cron: str, at: str, parameters: dict[str, object],
 @click.option("--return-to", metavar="GENERATION", help="Make this older state, e.g. 000003, the valid one.")
 @click.option("--json", "as_json", is_flag=True, help="All records in full, as JSON.")
 def history(store: Path, return_to: str | None, as_json: bool) -> None:
-    """List the refreshes of a store: when, how long, what came in, what was refused, whose finding changed.
+    """List the refreshes of a store: when, how long, what came in, what was rejected, whose finding changed.
 
     The store keeps as many states as the setting keep_generations says; --return-to makes one of them the valid one.
     """

@@ -18,7 +18,7 @@ from pipeline.commands.terminal import (
     show_notices,
     started_workers,
 )
-from pipeline.core.errors import EXIT_DONE_BUT_REFUSED
+from pipeline.core.errors import EXIT_DONE_BUT_REJECTED
 
 
 @click.command()
@@ -27,7 +27,7 @@ from pipeline.core.errors import EXIT_DONE_BUT_REFUSED
 @JOBS
 @click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
 @click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
-@click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
+@click.option("--strict", is_flag=True, help="Exit with 3 if a file was rejected.")
 @click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for another refresh to end.")
 def refresh(
     *, inbox: Path, store: Path, jobs: int | None, flow: bool, cluster: str | None, strict: bool, wait: float
@@ -35,8 +35,8 @@ def refresh(
     """Bring the tables up to date with the recordings of the inbox; only what changed is recomputed.
 
     \b
-    Exit codes: 0 done (refused files are listed), 1 nothing could be done, 2 wrong use,
-                3 done, but --strict was given and files were refused.
+    Exit codes: 0 done (rejected files are listed), 1 nothing could be done, 2 wrong use,
+                3 done, but --strict was given and files were rejected.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     bring_up_to_date(inbox, store, jobs=jobs, flow=flow, cluster=cluster, strict=strict, wait_s=wait)
 
@@ -62,22 +62,22 @@ def bring_up_to_date(
         from pipeline.store.generations import published
         from pipeline.store.history import what_came_in
 
-        found = read_inbox(inbox)
-        with progress_bar(f"Reading {len(found.files)} files") as progress:
+        contents = read_inbox(inbox)
+        with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:
                 from flows.refresh import refresh_with_prefect
 
                 ledger = refresh_with_prefect(
-                    found, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
+                    contents, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
                 )
             else:
-                ledger = in_process(found, store, wait_s=wait_s, progress=progress, mapper=mapper)
+                ledger = in_process(contents, store, wait_s=wait_s, progress=progress, mapper=mapper)
     console = open_console()
     console.print(ledger_summary(ledger, everything=False))
     console.print(what_came_in(store), highlight=False)
-    show_notices(notices_of(found, ledger))
+    show_notices(notices_of(contents, ledger))
     console.print()
-    show_club(store, found.athletes)
+    show_club(store, contents.athletes)
     console.print(
         f"\nEverything is in {whole_name(published(store) if is_remote(store) else store)}\n"
         "  pages/index.html       the club and every athlete, to be read in a browser\n"
@@ -89,4 +89,4 @@ def bring_up_to_date(
         soft_wrap=True,
     )
     if strict and (ledger["status"] == "rejected").any():
-        raise click.exceptions.Exit(EXIT_DONE_BUT_REFUSED)
+        raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)

@@ -57,7 +57,8 @@ def club_summary(
         _at_a_glance(drifts, runs, shown),
         *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
         Text(
-            "'from km 9.5': once 9.5 km have been run. All metrics: the workbook, or `splitdrift show athlete_drift`."
+            "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
+            "All metrics: the workbook, or `splitdrift show athlete_drift`."
         ),
         Text(CAUTION, style="italic"),
     )
@@ -69,7 +70,7 @@ def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Se
     if n_athletes > MOST_WITH_NUMBERS:
         where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
         return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
-    leading = drifts.filter(pl.col("metric").is_in([one.column for one in METRICS if one.is_leading]))
+    leading = drifts.filter(pl.col("metric").is_in([metric.column for metric in METRICS if metric.is_leading]))
     return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
 
 
@@ -82,15 +83,15 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
     counts = runs.group_by("athlete_id").len().sort("athlete_id")
     of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
     for athlete_id, n_runs in counts.iter_rows():
-        own = of_athletes.get((athlete_id,), drifts.clear())
-        cells = {finding: _listed(own.filter(pl.col("finding") == finding)) for finding in FINDINGS}
+        rows = of_athletes.get((athlete_id,), drifts.clear())
+        cells = {finding: _listed(rows.filter(pl.col("finding") == finding)) for finding in FINDINGS}
         unclear = [cells["unclear"]]
-        if own.is_empty():
+        if rows.is_empty():
             unclear = ["no cadence, contact time or heart rate recorded"]
         elif cells["too_little_data"]:
             few = (
                 "too few runs"
-                if (own["finding"] == "too_little_data").all()
+                if (rows["finding"] == "too_little_data").all()
                 else f"too few: {cells['too_little_data']}"
             )
             unclear.append(few)
@@ -100,14 +101,14 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
 
 
 def _listed(rows: pl.DataFrame) -> str:
-    """Labels of metrics; for changes with size and onset."""
+    """Labels of metrics; with an onset, the change beyond it, else for changes the one over whole runs."""
     parts = []
     for row in rows.iter_rows(named=True):
         part = LABELS[row["metric"]]
-        if is_change(row):
-            part += f" {_signed(row['drift_pct_per_10km'])} %"
         if row["onset_km"] is not None:
-            part += f" (from km {row['onset_km']:.1f})"
+            part += f" {_signed(row['drift_after_onset_pct'])} % beyond km {row['onset_km']:.1f}"
+        elif is_change(row):
+            part += f" {_signed(row['drift_pct_per_10km'])} %"
         parts.append(part)
     return ", ".join(parts)
 
@@ -176,7 +177,7 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
         for column in rows.columns
     }
     parts = []
-    for shown in _fitting(cells, [one for one in TABLES[name].primary_key() if one in cells], width):
+    for shown in _fitting(cells, [column for column in TABLES[name].primary_key() if column in cells], width):
         table = Table(header_style="bold", pad_edge=False)
         for column in shown:
             table.add_column(column, justify="right" if rows.schema[column].is_numeric() else "left", overflow="fold")
@@ -190,10 +191,13 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
 def _fitting(cells: Mapping[str, Sequence[Text]], key: Sequence[str], width: int) -> list[list[str]]:
     """Columns split into parts, each with the key, that fit the terminal where possible."""
     border = 3  # between two columns
-    widths = {column: border + max(len(column), *(len(cell) for cell in own), 0) for column, own in cells.items()}
+    widths = {
+        column: border + max(len(column), *(len(cell) for cell in column_cells), 0)
+        for column, column_cells in cells.items()
+    }
     parts: list[list[str]] = [[*key]]
     for column in (column for column in cells if column not in key):
-        if parts[-1] != key and sum(widths[one] for one in (*parts[-1], column)) > width:
+        if parts[-1] != key and sum(widths[name] for name in (*parts[-1], column)) > width:
             parts.append([*key])
         parts[-1].append(column)
     return parts

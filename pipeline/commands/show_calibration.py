@@ -50,14 +50,14 @@ def _placebo(calibration: pl.DataFrame) -> Table:
         "Placebo", "metric", "cries drift (turned round)", "(shuffled)", "interval misses 0 (turned)", "(shuffled)"
     )
     rows = calibration.filter(pl.col("test") != "planted")
-    for metric, label in [*((one.column, one.label) for one in METRICS), (EVERY_METRIC, "all together")]:
-        own = rows.filter(pl.col("metric") == metric)
-        if own.is_empty():
+    for column, label in [*((metric.column, metric.label) for metric in METRICS), (EVERY_METRIC, "all together")]:
+        of_metric = rows.filter(pl.col("metric") == column)
+        if of_metric.is_empty():
             continue
-        if metric == EVERY_METRIC:
+        if column == EVERY_METRIC:
             table.add_section()
         cells = [
-            _rate(own.filter(test=test), question)
+            _rate(of_metric.filter(test=test), question)
             for question in ("called", "excludes_zero")
             for test in ("reversed", "shuffled")
         ]
@@ -68,9 +68,9 @@ def _placebo(calibration: pl.DataFrame) -> Table:
 def _planted(everything: pl.DataFrame) -> Table:
     table = _table("Planted", "drift per 10 km", "found", "called the wrong way", "says holds", "interval holds it")
     planted = everything.filter(pl.col("test") == "planted")
-    for (size,), own in planted.partition_by("planted_pct_per_10km", as_dict=True, maintain_order=True).items():
+    for (size,), of_size in planted.partition_by("planted_pct_per_10km", as_dict=True, maintain_order=True).items():
         questions = ("called", "called_wrong_way", "holds", "covers")
-        table.add_row(f"{size:+.1f} %", *(_rate(own, question) for question in questions))
+        table.add_row(f"{size:+.1f} %", *(_rate(of_size, question) for question in questions))
     return table
 
 

@@ -17,7 +17,7 @@ from pipeline.tables.analysed import FINDING_WORDS
 #: How many changed findings of a refresh are listed.
 MOST_FINDINGS = 12
 
-_COUNTED = (*COUNTED, ("refused", "refused"))
+_COUNTED = (*COUNTED, ("refused", "rejected"))
 
 
 def history_table(records: Sequence[Record]) -> RenderableType:

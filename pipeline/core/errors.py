@@ -10,14 +10,14 @@ import errno
 
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
-EXIT_DONE_BUT_REFUSED = 3
+EXIT_DONE_BUT_REJECTED = 3
 
 #: For the documentation.
 EXIT_CODES = {
     0: "Done, or nothing new.",
     EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
     EXIT_WRONG_USE: "Wrong use: an unknown option, or a fault in a list, in settings.toml or in a study file.",
-    EXIT_DONE_BUT_REFUSED: "With --strict: done, but files were rejected.",
+    EXIT_DONE_BUT_REJECTED: "With `refresh --strict`: done, but files were rejected.",
 }
 
 

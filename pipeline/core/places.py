@@ -14,6 +14,7 @@ import shutil
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from http import HTTPStatus
 from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -145,7 +146,7 @@ def remove_tree(folder: Path) -> None:
 def copy_objects(sources: Sequence[Path], targets: Sequence[Path]) -> None:
     """Copy objects inside their store, many at a time."""
     if sources:
-        _file_system(sources[0]).copy([_key(one) for one in sources], [_key(one) for one in targets])
+        _file_system(sources[0]).copy([_key(path) for path in sources], [_key(path) for path in targets])
 
 
 def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
@@ -165,7 +166,7 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
             return None
         raise UsageError(f"There is no bucket {bucket}, or it may not be written to: {error}.") from error
     except OSError as error:
-        if "pre-condition" in str(error) or "PreconditionFailed" in str(error) or "Conflict" in str(error):
+        if _status_code(error) in (HTTPStatus.PRECONDITION_FAILED, HTTPStatus.CONFLICT):
             return None
         raise
     return str(answer["ETag"])
@@ -222,6 +223,16 @@ def written_here(folder: Path) -> Iterator[Path]:
 
 def _file_system(path: Path) -> Any:
     return cast("Any", path).fs
+
+
+def _status_code(error: OSError) -> int | None:
+    """The HTTP status of an object store's answer; None where no answer came.
+
+    s3fs gives the same errno to several answers, and keeps the answer itself as the cause of its error.
+    """
+    response = getattr(error.__cause__, "response", None) or {}
+    status: int | None = response.get("ResponseMetadata", {}).get("HTTPStatusCode")
+    return status
 
 
 def _key(path: Path) -> str:

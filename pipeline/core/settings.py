@@ -145,7 +145,7 @@ class Settings:
     @property
     def inclusion(self) -> Inclusion:
         """Which splits, runs and athletes enter the regressions."""
-        return Inclusion(**{one.name: getattr(self, one.name) for one in dataclasses.fields(Inclusion)})
+        return Inclusion(**{field.name: getattr(self, field.name) for field in dataclasses.fields(Inclusion)})
 
     @property
     def max_unpacked_bytes(self) -> int:
@@ -155,7 +155,7 @@ class Settings:
     def digest(self, step: str = SUMMARIES) -> str:
         """SHA-256 of the values that affect a step, to compare what two results were made with."""
         counted = _STEPS[: _STEPS.index(step) + 1]
-        steps = {one.name: one.metadata["of"] for one in dataclasses.fields(self)}
+        steps = {field.name: field.metadata["of"] for field in dataclasses.fields(self)}
         values = {name: value for name, value in _plain(self).items() if steps[name] in counted}
         return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
@@ -163,13 +163,13 @@ class Settings:
         """Rows of (name, value, unit, reason), in order of use."""
         values = _plain(self)
         return [
-            (one.name, json.dumps(values[one.name]), one.metadata["unit"], one.metadata["reason"])
-            for one in dataclasses.fields(self)
+            (field.name, json.dumps(values[field.name]), field.metadata["unit"], field.metadata["reason"])
+            for field in dataclasses.fields(self)
         ]
 
 
 def _plain(settings: Settings) -> dict[str, Any]:
-    values = {one.name: getattr(settings, one.name) for one in dataclasses.fields(settings)}
+    values = {field.name: getattr(settings, field.name) for field in dataclasses.fields(settings)}
     return {name: dict(value) if isinstance(value, Mapping) else value for name, value in values.items()}
 
 
@@ -184,7 +184,7 @@ def settings_text(settings: Settings) -> str:
 
 def _toml(value: Any) -> str:
     if isinstance(value, dict):
-        return "{" + ", ".join(f"{_toml(key)} = {_toml(one)}" for key, one in value.items()) + "}"
+        return "{" + ", ".join(f"{_toml(key)} = {_toml(entry)}" for key, entry in value.items()) + "}"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(map(_toml, value)) + "]"
     # A string, a number or a truth value is written the same in both; only this one sign JSON leaves as it is.
@@ -202,14 +202,14 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
         UsageError: not TOML, an unknown setting (with the nearest known one), a value of the wrong kind or range.
     """
     try:
-        given = tomllib.loads(text)
+        written = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{name} is not valid TOML: {error}.") from error
-    known = {one.name: one for one in dataclasses.fields(Settings)}
+    known = {field.name: field for field in dataclasses.fields(Settings)}
     defaults = _plain(Settings())
     accepted: dict[str, Any] = {}
-    for written, value in given.items():
-        key = _RENAMED.get(written, written)
+    for name_in_file, value in written.items():
+        key = _RENAMED.get(name_in_file, name_in_file)
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
@@ -227,7 +227,7 @@ def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[st
             raise UsageError(f"{name}: {key} is {value!r}; expected {' or '.join(metadata['choices'])}.")
         return value
     if isinstance(default, dict):
-        if not isinstance(value, dict) or not all(isinstance(one, str) for one in value.values()):
+        if not isinstance(value, dict) or not all(isinstance(column, str) for column in value.values()):
             raise UsageError(
                 f'{name}: {key} is {value!r}; expected a table such as {{"Step contact" = "contact_time_ms"}}.'
             )

@@ -35,9 +35,9 @@ READINGS = (
     "heart_rate_bpm",
 )
 
-#: What one row of a recording stands for. A step and a kilometre row hold the mean of the interval that ends at their
-#: time; a sample row holds the reading at its time.
-GRAINS = ("sample", "step", "kilometre")
+#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that ends
+#: at its time; a sample row holds the reading at its time.
+GRAINS = ("sample", "step", "lap", "kilometre")
 
 RUNNING = "running"
 
@@ -73,7 +73,7 @@ class Recording:
     """One session as its device wrote it.
 
     Attributes:
-        readings: frame with the columns of `READINGS`, one row per sample, step or kilometre, in file order.
+        readings: frame with the columns of `READINGS`, one row per sample, step, lap or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.

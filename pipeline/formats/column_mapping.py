@@ -4,10 +4,14 @@ The file is in the same folder as the CSV files, or above. Its lines hold for ev
 `[files."<file name>"]` hold for that file and take precedence. Options come before `[columns]`:
 
     decimal = ","                  # or "."
-    separator = ";"                # or "," or "\t"
+    thousands = "."                # mark between thousands
+    separator = ";"                # or "," or "\t" or "|"
     time_zone = "Europe/Lisbon"    # of date-times that carry no zone
+    date_order = "day-month-year"  # of dates such as 03.04.2026
     sport = "running"
-    grain = "step"                 # what a row is: sample, step or kilometre
+    grain = "step"                 # what a row is: sample, step, lap or kilometre
+    encoding = "shift_jis"
+    skip_lines = 3                 # above the headers
 
     [columns]
     "Cadence" = "cadence_strides_min"
@@ -35,7 +39,10 @@ import polars as pl
 
 from pipeline.core.errors import Refused
 from pipeline.formats import GRAINS
-from pipeline.formats.columns import AMBIGUOUS, COLUMNS, plain
+from pipeline.formats.clock import DATE_ORDERS
+from pipeline.formats.columns import COLUMNS
+from pipeline.formats.headers import meaning_of
+from pipeline.formats.text import ENCODINGS, MOST_SKIPPED_LINES
 
 
 class Option(NamedTuple):
@@ -47,10 +54,18 @@ class Option(NamedTuple):
 
 OPTIONS: Mapping[str, Option] = {
     "decimal": Option((".", ","), "Decimal sign; by default it is read from the numbers."),
-    "separator": Option((",", ";", "\t"), "Separator between cells; by default the one that the header has most of."),
+    "thousands": Option((".", ",", "'", " "), "Mark between thousands; by default it is read from the numbers."),
+    "separator": Option(
+        (",", ";", "\t", "|"), "Separator between cells; by default the one that the header has most of."
+    ),
     "time_zone": Option((), "IANA name of the zone of times that carry none, such as Europe/Lisbon."),
+    "date_order": Option(
+        DATE_ORDERS, "Order in dates such as 03.04.2026; by default it is read from the dates, where they decide it."
+    ),
     "sport": Option((), "Sport of the recording, such as running."),
     "grain": Option(GRAINS, "What a row is; by default it follows from the columns."),
+    "encoding": Option(ENCODINGS, "How letters are stored; by default it is read from the file."),
+    "skip_lines": Option((), "Number of lines above the headers; by default they are found."),
 }
 
 
@@ -62,14 +77,20 @@ class ColumnMapping:
         columns: header in the file -> a name of `COLUMNS`, or "" to leave that column out.
         decimal: the decimal sign, `.` or `,`.
         time_zone: IANA name of the zone of date-times that carry none.
+        date_order: one of `DATE_ORDERS`.
+        skip_lines: lines above the line of headers.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
     decimal: str | None = None
+    thousands: str | None = None
     separator: str | None = None
     time_zone: str | None = None
+    date_order: str | None = None
     sport: str | None = None
     grain: str | None = None
+    encoding: str | None = None
+    skip_lines: int | None = None
 
     def name_of(self, header: str) -> str | None:
         """The name that the mapping gives a header, written in small or capital letters; None where it is silent."""
@@ -140,7 +161,7 @@ def _checked_columns(section: Any) -> dict[str, str]:
                     f"columns.toml: {header} is under [columns], where it names a column.",
                     f"Move the line {toml_line(header, name)} above [columns].",
                 )
-            choices = " or ".join(AMBIGUOUS.get(plain(name), {}))
+            choices = " or ".join(meaning_of(name).choices)
             raise Refused(
                 f'columns.toml: the column "{header}" is given "{name}", which is no name with a unit that we know.',
                 f"Did you mean {choices}?" if choices else did_you_mean(name, COLUMNS),
@@ -148,12 +169,19 @@ def _checked_columns(section: Any) -> dict[str, str]:
     return columns
 
 
-def _checked_option(key: str, value: Any) -> str:
+def _checked_option(key: str, value: Any) -> Any:
     if key not in OPTIONS:
         raise Refused(
             f"columns.toml: {key} is none of the options {', '.join(OPTIONS)}.",
             did_you_mean(key, OPTIONS) or "If it is a column, put its line below the heading [columns].",
         )
+    if key == "skip_lines":
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MOST_SKIPPED_LINES:
+            raise Refused(
+                f"columns.toml: skip_lines is {value!r}, expected a whole number up to {MOST_SKIPPED_LINES}.",
+                "Write the number of lines above the headers, without quotation marks.",
+            )
+        return value
     accepted = OPTIONS[key].accepted
     if not isinstance(value, str) or not value or (accepted and value not in accepted):
         expected = " or ".join(f'"{choice}"' for choice in accepted).replace("\t", "\\t") or "a word in quotation marks"

@@ -1,7 +1,7 @@
 """What the columns of a CSV file may be called. A header in, one of the names of `COLUMNS` out.
 
-Every name carries its unit. A header that names the quantity but not the unit is listed in `AMBIGUOUS` and is never
-resolved by looking at the values.
+Every name carries its unit. A header that names the quantity but not the unit stays open between the columns that
+`CHOICES_OF` lists, and is never resolved by looking at the values.
 """
 
 from __future__ import annotations
@@ -16,13 +16,14 @@ class Column(NamedTuple):
     """How a column's cells become a reading: `offset + scale * number`, or `scale / number` for a pace.
 
     `written_as` says what a cell looks like: a number; minutes, as a number or as mm:ss; a clock face h:mm:ss; an
-    ISO-8601 instant; or a word, of which nothing is computed.
+    instant, that is a date with a time of day; days as a spreadsheet counts them; or a word, of which nothing is
+    computed here (dates and times of day are joined first).
     """
 
     reading: str
     scale: float = 1.0
     offset: float = 0.0
-    written_as: Literal["number", "minutes", "clock", "instant", "word"] = "number"
+    written_as: Literal["number", "minutes", "clock", "instant", "days", "word"] = "number"
     is_pace: bool = False
 
 
@@ -38,15 +39,23 @@ COLUMNS: Mapping[str, Column] = {
     "date_time": Column("time_s", written_as="instant"),
     "time_epoch_s": Column("time_s"),
     "time_epoch_ms": Column("time_s", 1e-3),
+    "time_excel_days": Column("time_s", written_as="days"),
+    "date": Column("date", written_as="word"),
+    "time_of_day": Column("time_of_day", written_as="word"),
     "elapsed_s": Column("elapsed_s"),
     "elapsed_ms": Column("elapsed_s", 1e-3),
     "elapsed_min": Column("elapsed_s", 60, written_as="minutes"),
     "elapsed_hms": Column("elapsed_s", written_as="clock"),
     "started_at_utc": Column("started_s", written_as="instant"),
     "km": Column("km"),
+    "lap": Column("lap", written_as="word"),
     "duration_s": Column("duration_s"),
+    "duration_ms": Column("duration_s", 1e-3),
+    "duration_min": Column("duration_s", 60, written_as="minutes"),
     "duration_hms": Column("duration_s", written_as="clock"),
     "length_m": Column("length_m"),
+    "length_km": Column("length_m", 1000),
+    "length_mi": Column("length_m", _MILE_M),
     "step": Column("step", written_as="word"),
     "foot": Column("foot", written_as="word"),
     "distance_m": Column("distance_m"),
@@ -58,9 +67,6 @@ COLUMNS: Mapping[str, Column] = {
     "pace_s_per_km": Column("speed_m_s", 1000, is_pace=True),
     "pace_min_per_km": Column("speed_m_s", 1000 / 60, written_as="minutes", is_pace=True),
     "pace_min_per_mile": Column("speed_m_s", _MILE_M / 60, written_as="minutes", is_pace=True),
-    "step_length_m": Column("step_length_m"),
-    "step_length_cm": Column("step_length_m", 1e-2),
-    "step_length_mm": Column("step_length_m", 1e-3),
     "altitude_m": Column("altitude_m"),
     "elevation_m": Column("altitude_m"),
     "altitude_ft": Column("altitude_m", _FOOT_M),
@@ -76,8 +82,17 @@ COLUMNS: Mapping[str, Column] = {
     "cadence_fraction_strides_min": Column("cadence_fraction_spm", 2),
     "contact_time_ms": Column("contact_time_ms"),
     "contact_time_s": Column("contact_time_ms", 1000),
+    "contact_time_left_ms": Column("contact_time_left_ms"),
+    "contact_time_left_s": Column("contact_time_left_ms", 1000),
+    "contact_time_right_ms": Column("contact_time_right_ms"),
+    "contact_time_right_s": Column("contact_time_right_ms", 1000),
     "flight_time_ms": Column("flight_time_ms"),
     "flight_time_s": Column("flight_time_ms", 1000),
+    "step_length_m": Column("step_length_m"),
+    "step_length_cm": Column("step_length_m", 0.01),
+    "step_length_mm": Column("step_length_m", 0.001),
+    "stride_length_m": Column("step_length_m", 0.5),
+    "stride_length_cm": Column("step_length_m", 0.005),
     "vertical_oscillation_mm": Column("vertical_oscillation_mm"),
     "vertical_oscillation_cm": Column("vertical_oscillation_mm", 10),
     "vertical_oscillation_m": Column("vertical_oscillation_mm", 1000),
@@ -92,24 +107,29 @@ COLUMNS: Mapping[str, Column] = {
 
 #: What each reading of `COLUMNS` is, for the documentation.
 MEANINGS: Mapping[str, str] = {
-    "time_s": "Time of the row: ISO 8601 with a zone, or counted since 1970.",
+    "time_s": "Time of the row: a date with a time of day, counted since 1970, or in days as a spreadsheet counts them.",
+    "date": "Date of the row, next to a column time_of_day.",
+    "time_of_day": "Time of day of the row, next to a column date.",
     "elapsed_s": "Time since the start.",
     "started_s": "Start of the recording, where rows hold elapsed time only.",
     "km": "Number of the kilometre: 1, 2, 3.",
+    "lap": "Number or name of the lap; with a duration and a length, its presence makes a row a lap.",
     "duration_s": "Time that the row took.",
-    "length_m": "Length of the row's kilometre, where it is not 1000 m.",
+    "length_m": "Length of the row's lap, or of its kilometre where that is not 1000 m.",
     "step": "Number of the step; its presence makes a row a step.",
-    "foot": "Foot of the step; its presence makes a row a step.",
+    "foot": "Foot of the step, left or right; its presence makes a row a step.",
     "distance_m": "Distance covered since the start.",
     "speed_m_s": "Speed or pace.",
-    "step_length_m": "Length of a step; used for the distance where there is no other.",
     "altitude_m": "Altitude.",
     "latitude_deg": "Latitude; used for distance only and not kept.",
     "longitude_deg": "Longitude; used for distance only and not kept.",
     "cadence_spm": "Cadence: steps count both feet, strides one.",
     "cadence_fraction_spm": "Fraction to be added to the cadence in strides.",
     "contact_time_ms": "Ground contact time of one foot in one step.",
+    "contact_time_left_ms": "Contact time of the left foot, where each foot has a column.",
+    "contact_time_right_ms": "Contact time of the right foot, where each foot has a column.",
     "flight_time_ms": "Flight time after the contact.",
+    "step_length_m": "Length of a step, or of a stride of two; gives the distance of steps that have none.",
     "vertical_oscillation_mm": "Rise and fall of the trunk in a step.",
     "contact_balance_pct": "Share of one foot in the contact time of a stride.",
     "heart_rate_bpm": "Heart rate in beats per minute.",
@@ -120,19 +140,26 @@ _TIME = {
     "time_utc": "it holds dates and times",
     "time_epoch_s": "it counts seconds since 1970",
     "time_epoch_ms": "it counts milliseconds since 1970",
+    "time_excel_days": "it counts days as a spreadsheet does",
+    "time_of_day": "it is the time of day, next to a date",
     "elapsed_s": "it counts seconds since the start",
+    "elapsed_ms": "it counts milliseconds since the start",
     "elapsed_hms": "it is h:mm:ss since the start",
     "duration_s": "it is the seconds that the row took",
+    "duration_hms": "it is the h:mm:ss that the row took",
 }
 _ELAPSED = {
     "elapsed_s": "it counts seconds since the start",
+    "elapsed_ms": "it counts milliseconds since the start",
     "elapsed_min": "it counts minutes since the start",
     "elapsed_hms": "it is h:mm:ss since the start",
 }
 _DURATION = {
     "duration_s": "it is the seconds that the row took",
     "duration_hms": "it is the h:mm:ss that the row took",
+    "duration_min": "it is the minutes that the row took",
     "elapsed_s": "it counts seconds since the start",
+    "elapsed_hms": "it is h:mm:ss since the start",
 }
 _CADENCE = {
     "cadence_spm": "it counts the steps of both feet per minute",
@@ -140,6 +167,17 @@ _CADENCE = {
     "cadence_steps_s": "it counts steps per second",
 }
 _DISTANCE = {"distance_m": "it is in metres", "distance_km": "it is in kilometres", "distance_mi": "it is in miles"}
+#: The same in a file that may have one row per lap.
+DISTANCE_OF_LAPS = {
+    "length_m": "it is the length of the row in metres",
+    "length_km": "it is the length of the row in kilometres",
+    "length_mi": "it is the length of the row in miles",
+    "distance_m": "it is in metres since the start",
+    "distance_km": "it is in kilometres since the start",
+    "distance_mi": "it is in miles since the start",
+}
+_LENGTH = {name: DISTANCE_OF_LAPS[name] for name in ("length_m", "length_km", "length_mi")}
+_KILOMETRE = {"km": "it numbers the kilometres 1, 2, 3", "distance_km": "it is the distance in kilometres"}
 _SPEED = {
     "speed_m_s": "it is in metres per second",
     "speed_km_h": "it is in kilometres per hour",
@@ -151,30 +189,50 @@ _PACE = {
     "pace_min_per_mile": "it is in minutes per mile",
 }
 _ALTITUDE = {"altitude_m": "it is in metres", "altitude_ft": "it is in feet"}
-_CONTACT_TIME = {"contact_time_ms": "it is in milliseconds", "contact_time_s": "it is in seconds"}
 _CONTACT_BALANCE = {
     "contact_balance_pct": "it is the percentage of the left foot",
     "contact_balance_right_pct": "it is the percentage of the right foot",
 }
 
-#: Headers that name a quantity and leave its unit open: the columns each could be, and what would make it so.
-AMBIGUOUS: Mapping[str, Mapping[str, str]] = {
-    **dict.fromkeys(("time", "timestamp", "time_s"), _TIME),
-    **dict.fromkeys(("elapsed", "elapsed_time"), _ELAPSED),
+
+def _ms_or_s(name: str) -> Mapping[str, str]:
+    return {f"{name}_ms": "it is in milliseconds", f"{name}_s": "it is in seconds"}
+
+
+#: A quantity whose unit a header leaves open: the columns it could be, and what would make it so.
+CHOICES_OF: Mapping[str, Mapping[str, str]] = {
+    "time": _TIME,
+    "tempo": {**_TIME, **_PACE, **_SPEED},
+    "elapsed": _ELAPSED,
     "duration": _DURATION,
-    **dict.fromkeys(("cadence", "cad", "cadence_rpm", "run_cadence", "running_cadence"), _CADENCE),
-    **dict.fromkeys(("distance", "dist", "total_distance"), _DISTANCE),
+    "kilometre": _KILOMETRE,
+    "cadence": _CADENCE,
+    "distance": _DISTANCE,
+    "length": _LENGTH,
     "speed": _SPEED,
     "pace": _PACE,
-    **dict.fromkeys(("altitude", "alt", "elevation", "ele"), _ALTITUDE),
-    **dict.fromkeys(("contact_time", "ground_contact_time", "stance_time"), _CONTACT_TIME),
-    "flight_time": {"flight_time_ms": "it is in milliseconds", "flight_time_s": "it is in seconds"},
+    "altitude": _ALTITUDE,
+    "contact_time": _ms_or_s("contact_time"),
+    "contact_time_left": _ms_or_s("contact_time_left"),
+    "contact_time_right": _ms_or_s("contact_time_right"),
+    "flight_time": _ms_or_s("flight_time"),
+    "step_length": {
+        "step_length_m": "it is in metres",
+        "step_length_cm": "it is in centimetres",
+        "step_length_mm": "it is in millimetres",
+    },
+    "stride_length": {
+        "stride_length_m": "it is in metres, of two steps",
+        "stride_length_cm": "it is in centimetres, of two steps",
+        "step_length_m": "it is in metres, of one step",
+        "step_length_cm": "it is in centimetres, of one step",
+    },
     "vertical_oscillation": {
         "vertical_oscillation_mm": "it is in millimetres",
         "vertical_oscillation_cm": "it is in centimetres",
         "vertical_oscillation_m": "it is in metres",
     },
-    **dict.fromkeys(("contact_balance", "contact_time_balance", "stance_time_balance"), _CONTACT_BALANCE),
+    "contact_balance": _CONTACT_BALANCE,
     "latitude": {"latitude_deg": "it is in degrees", "latitude_semicircles": "it is in semicircles"},
     "longitude": {"longitude_deg": "it is in degrees", "longitude_semicircles": "it is in semicircles"},
 }

@@ -10,7 +10,6 @@ the first one's numbers in a fifth of its time.
 from __future__ import annotations
 
 import os
-import re
 import sys
 import threading
 import warnings
@@ -28,7 +27,7 @@ import numpy.typing as npt
 from pipeline.core.errors import Refused
 from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
 from pipeline.formats.fit_outline import outline
-from pipeline.formats.fit_records import sound_records
+from pipeline.formats.fit_records import has_right_checksums, sound_records
 
 Columns = dict[str, npt.NDArray[np.float64]]
 
@@ -62,11 +61,11 @@ def read_messages(link: bytes) -> Messages:
             messages = _read_fast(link)
     except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
-    except BaseException as error:
-        return _read_slowly(link, fault=str(error))
+    except BaseException:
+        return _read_slowly(link, is_altered=not has_right_checksums(link))
     if messages.described and not _names_are_distinct(messages):
         # The fast decoder keys columns by name alone: two fields of one name would have become one column.
-        return _read_slowly(link, fault=None)
+        return _read_slowly(link)
     return messages
 
 
@@ -76,7 +75,7 @@ def read_messages(link: bytes) -> Messages:
 def _read_fast(link: bytes) -> Messages:
     """Read records by column, everything else from the outline, message by message."""
     short = outline(link)
-    messages = None if short is None else _read_slowly(short, fault=None)
+    messages = None if short is None else _read_slowly(short)
     has_outline = messages is not None and messages.damage is None
     if messages is None or messages.damage is not None:
         messages = _by_columns(link)
@@ -164,8 +163,12 @@ class _Rows:
     events: list[dict[str, Any]] = field(default_factory=list)
 
 
-def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
-    """Read message by message and keep what came before the first fault."""
+def _read_slowly(link: bytes, *, is_altered: bool = False) -> Messages:
+    """Read message by message and keep what came before the first fault.
+
+    Args:
+        is_altered: a checksum does not match.
+    """
     rows, described = _Rows(), list[Described]()
     messages = Messages(records={}, sessions={}, events={})
     damage = None
@@ -177,12 +180,8 @@ def _read_slowly(link: bytes, *, fault: str | None) -> Messages:
                     _collect(frame, rows)
     except Exception as error:
         damage = _say_damage(error, link)
-    if damage is None and fault is not None:
-        damage = (
-            "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
-            if "checksum" in fault
-            else None
-        )
+    if damage is None and is_altered:
+        damage = "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
     if not rows.records and damage is not None:
         raise Refused(f"The FIT file is damaged before its first measurement: {damage}.", "Export it again.")
     packed = [row.pop("compressed_speed_distance", None) for row in rows.records]
@@ -211,8 +210,7 @@ def _reader(link: bytes) -> Any:
 def _say_damage(error: Exception, link: bytes) -> str:
     if isinstance(error, fitdecode.FitEOFError):
         return "the file is cut short; it was read up to the cut"
-    offset = re.search(r"@ (\d+)", str(error))
-    place = f" from byte {offset[1]} of {len(link)} on" if offset else ""
+    place = f" from byte {error.offset} of {len(link)} on" if isinstance(error, fitdecode.FitParseError) else ""
     return f"the content makes no sense{place}; it was read up to there"
 
 

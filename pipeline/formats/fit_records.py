@@ -89,9 +89,7 @@ def sound_records(link: bytes) -> Columns | None:
     header_size = link[0]
     if header_size not in (12, 14) or len(link) != header_size + struct.unpack_from("<I", link, 4)[0] + 2:
         return None
-    # As the compiled decoder does: the checksum of the messages alone, which is that of the whole where the
-    # header's own is right.
-    if checksum(link[header_size:]) or (header_size == 14 and link[12:14] != b"\0\0" and checksum(link[:14])):
+    if not has_right_checksums(link):
         return None
     blocks = _blocks(link, header_size)
     if not blocks or len(blocks) > _MOST_BLOCKS:
@@ -217,6 +215,16 @@ def checksum(content: bytes) -> int:
     for row in rows.tolist():
         whole = int(over_row[whole]) ^ row
     return whole
+
+
+def has_right_checksums(link: bytes) -> bool:
+    """Whether the messages and the header agree with their checksums, as the compiled decoder judges it.
+
+    That of the messages alone equals that of the whole file where the header's own is right. A header may have none.
+    """
+    header_size = link[0]
+    has_right_header = header_size != 14 or link[12:14] == b"\0\0" or checksum(link[:14]) == 0
+    return has_right_header and checksum(link[header_size:]) == 0
 
 
 @cache

@@ -14,11 +14,12 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.core.errors import Refused
-from pipeline.formats import DEFAULTS, RUNNING, ReadOptions, Recording, readings_frame, require_few_sessions
+from pipeline.formats import DEFAULTS, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
+from pipeline.formats.sports import sport_named
 
 MIN_POINTS = 2
-STEPS_PER_STRIDE = 2  # `cad` counts the strides of one leg
+STEPS_PER_STRIDE = 2  # `cad` counts the strides of one leg; of another sport something else, which nothing looks at
 
 
 @dataclass
@@ -79,30 +80,22 @@ def _tracks(elements: Elements) -> list[_Track]:
 
 
 def _recording(track: _Track, damage: str | None) -> Recording:
-    sport = _sport(child_text(track.element, "type"))
     columns = {
         "time_s": times_s(track.points, "time"),
         "altitude_m": numbers(track.points, "ele"),
         "latitude_deg": numbers(track.points, "lat"),
         "longitude_deg": numbers(track.points, "lon"),
         "heart_rate_bpm": numbers(track.points, "hr"),
+        "cadence_spm": numbers(track.points, "cad") * STEPS_PER_STRIDE,
     }
-    if sport in {RUNNING, None}:  # of another sport it counts something else than strides
-        columns["cadence_spm"] = numbers(track.points, "cad") * STEPS_PER_STRIDE
     timed = readings_frame(columns).with_columns(segment=pl.Series(track.segments, dtype=pl.Int64()))
     timed = timed.filter(pl.col("time_s").is_not_null())
     return Recording(
         readings=timed.drop("segment"),
-        sport=sport,
+        sport=sport_named(child_text(track.element, "type")),
         pauses=_pauses(timed),
         damage=damage and f"{damage}; {len(timed)} points before it could be read",
     )
-
-
-def _sport(kind: str | None) -> str | None:
-    if kind is None:
-        return None
-    return RUNNING if "run" in kind.lower() else kind.lower()
 
 
 def _pauses(timed: pl.DataFrame) -> tuple[tuple[float, float], ...]:

@@ -21,6 +21,8 @@ from pipeline.formats import clock
 #: is looked for, with one point per second of fifteen elements each, have 2.6 million.
 MOST_ELEMENTS = 3_000_000
 
+_BLANKS = b" \t\r\n"
+
 #: One track point: reading or field name -> its text as the file has it.
 Point = Mapping[str, str | None]
 
@@ -33,7 +35,7 @@ class Elements:
     """
 
     def __init__(self, content: bytes) -> None:
-        self._content = content
+        self._content = content.lstrip(_BLANKS)  # which some programs write before the declaration
         self.damage: str | None = None
 
     def __iter__(self) -> Iterator[tuple[Literal["start", "end"], str, Element]]:

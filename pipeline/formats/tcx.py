@@ -1,7 +1,8 @@
 """TCX files. One file in, a recording for each Activity out; a row is a Trackpoint.
 
 Read from the schema of version 2 and the activity extension that adds speed and running cadence to a point. Elements
-are known by their local names.
+are known by their local names. The element `Cadence` of the schema itself, of type `CadenceValue_t`, counts revolutions of
+a crank; where there is no running cadence, it is taken for the strides of one leg, and the recording says so.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import polars as pl
 from pipeline.core.errors import Refused
 from pipeline.formats import DEFAULTS, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
+from pipeline.formats.sports import sport_named
 
 MIN_POINTS = 2
 
@@ -26,6 +28,7 @@ _FIELDS = {
     "RunCadence": ("cadence_spm", 2.0),  # strides of one leg per minute
     "Value": ("heart_rate_bpm", 1.0),
 }
+_CADENCE_OF_SCHEMA, _STEPS_PER_STRIDE = "Cadence", 2.0
 
 
 def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
@@ -69,11 +72,17 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
 
 def _recording(activity: Element, points: list[Point], damage: str | None) -> Recording:
     columns = {reading: numbers(points, field) * factor for field, (reading, factor) in _FIELDS.items()}
+    remarks: tuple[str, ...] = ()
+    cadence = numbers(points, _CADENCE_OF_SCHEMA)
+    if columns["cadence_spm"].null_count() == len(points) and cadence.null_count() < len(points):
+        columns["cadence_spm"] = cadence * _STEPS_PER_STRIDE
+        remarks = ("Cadence is from the element Cadence, counted as strides of one leg.",)
     readings = readings_frame({"time_s": times_s(points, "Time"), **columns}).filter(pl.col("time_s").is_not_null())
     creator = next((child for child in activity if local_name(child.tag) == "Creator"), None)
     return Recording(
         readings=readings,
-        sport=activity.get("Sport", "").strip().lower() or None,
+        sport=sport_named(activity.get("Sport")),
         device=None if creator is None else child_text(creator, "Name"),
         damage=damage and f"{damage}; {len(readings)} points before it could be read",
+        remarks=remarks,
     )

@@ -1,17 +1,15 @@
 """The inbox: which files it holds, whose they are, and its lists.
 
-The lists (`roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`) are read by
-`lists`; a fault in one stops the command before anything is computed.
+The lists (`roster.csv`, `sessions.csv` and so on) are read by `lists`; a fault in a line of one costs that line.
 """
 
 from __future__ import annotations
 
-import difflib
 import errno
 import hashlib
 import os
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
@@ -22,7 +20,9 @@ from pipeline.core.places import beneath, is_remote, versions_below
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.inbox.corrections import CORRECTIONS_FILE, faulty, read_corrections
-from pipeline.inbox.lists import LISTS, athletes, complaints, read_text, sessions, strikes
+from pipeline.inbox.list_files import workbook_name
+from pipeline.inbox.lists import LISTS, read_lists, read_text
+from pipeline.inbox.names import alike, as_folders
 from pipeline.stages.corrections import Correction
 from pipeline.stages.corrections import listed as listed_corrections
 
@@ -59,6 +59,8 @@ class Inbox:
         corrections: entries of every `corrections.toml`, those of outer folders first, also faulty ones.
         notices: warnings that stop nothing, a sentence each.
         closed: folders that cannot be read, as paths in the inbox.
+        shoes: rows of `shoes.csv`.
+        events: rows of `events.csv`.
     """
 
     folder: Path
@@ -72,6 +74,8 @@ class Inbox:
     notices: tuple[str, ...] = ()
     closed: tuple[str, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    shoes: pl.DataFrame = field(kw_only=True)
+    events: pl.DataFrame = field(kw_only=True)
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -109,6 +113,8 @@ class Inbox:
             "strikes.csv": self.strikes,
             "complaints.csv": self.complaints,
             "corrections.toml": listed_corrections(self.corrections),
+            "shoes.csv": self.shoes,
+            "events.csv": self.events,
         }
 
     def lists_digest(self) -> str:
@@ -147,11 +153,10 @@ def read_inbox(folder: Path) -> Inbox:
             "such as inbox/ari/2026-03-14.fit."
         )
     corrections = _corrections(folder, correcting)
-    listed = sessions(folder)
-    lists = {
-        "roster.csv": athletes(folder), "sessions.csv": listed, "strikes.csv": strikes(folder),
-        "complaints.csv": complaints(folder),
-    }  # fmt: skip
+    folders = {file.athlete_id for file in files if file.athlete_id is not None}
+    read = read_lists(folder)
+    lists, misspelt = as_folders(read.rows, folders)
+    listed = lists["sessions.csv"]
     return Inbox(
         folder,
         files,
@@ -164,12 +169,16 @@ def read_inbox(folder: Path) -> Inbox:
         (
             *map(_CLOSED.format, closed_names),
             *map(_LINK.format, links),
+            *read.notices,
+            *alike(folders),
             *_unmatched(listed, files),
-            *_strangers(lists, files),
+            *misspelt,
             *_faults(corrections),
         ),
         closed_names,
         corrections,
+        shoes=lists["shoes.csv"],
+        events=lists["events.csv"],
     )
 
 
@@ -208,17 +217,6 @@ def listed_file(path: str, files: Container[str]) -> str:
     """The inbox file that sessions.csv names: a member of an archive follows after '!', which names may hold too."""
     parts = path.split("!")
     return next((name for n in range(len(parts), 0, -1) if (name := "!".join(parts[:n])) in files), path)
-
-
-def _strangers(lists: Mapping[str, pl.DataFrame], files: Iterable[InboxFile]) -> Iterator[str]:
-    """Athletes in the lists who have no folder: a typing error would leave a runner without mass or landings."""
-    folders = {file.athlete_id for file in files if file.athlete_id is not None}
-    for name, rows in lists.items():
-        for athlete_id in rows["athlete_id"].drop_nulls().unique(maintain_order=True):
-            if athlete_id not in folders:
-                near = difflib.get_close_matches(athlete_id, folders, n=1)
-                hint = f" Did you mean '{near[0]}'?" if near else ""
-                yield f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}"
 
 
 def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
@@ -260,7 +258,7 @@ def _is_file_within(path: Path, root: Path) -> bool:
 
 def _is_no_recording(parts: Sequence[str]) -> bool:
     """Whether a path is hidden, a list or settings."""
-    is_list = len(parts) == 1 and parts[0] in {*LISTS, SETTINGS_FILE}
+    is_list = len(parts) == 1 and parts[0] in {*LISTS, *map(workbook_name, LISTS), SETTINGS_FILE}
     return is_list or any(part.startswith(".") for part in parts)
 
 

@@ -1,20 +1,23 @@
-"""The lists of the inbox: `roster.csv`, `sessions.csv`, `shoes.csv`, `strikes.csv`, `complaints.csv`.
+"""The lists of the inbox: roster, sessions, shoes, strikes, complaints and events, each as CSV or as a workbook.
 
-They are written by hand. A fault in one stops the command before anything is computed, since a wrong surface or mass
-would be silently wrong everywhere. The message names file, line, what was found and what was expected.
+They are written by hand. A fault in a line costs that line, with a notice that names file, line, what was found and what was
+expected; only a file that cannot be read as a whole stops the command. Dates are ISO 8601 or any other notation that the
+dates of the column decide; times without a zone are in `time_zone` of `columns.toml` in the inbox, else in UTC.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.errors import UsageError
-from pipeline.tables.observed import LANDINGS, REARFOOT
+from pipeline.core.errors import Refused, UsageError
+from pipeline.formats import clock
+from pipeline.formats.column_mapping import ColumnMapping, read_mapping
+from pipeline.inbox.list_files import Checked, read_list
+from pipeline.tables.observed import EVENT_KINDS, LANDINGS, REARFOOT
 
 KINDS = ("race", "training", "test")
 SURFACES = ("road", "track", "trail", "sand", "grass", "treadmill")
@@ -35,106 +38,138 @@ LISTS: Mapping[str, tuple[str, ...]] = {
         "method", "note",
     ),
     "complaints.csv": ("athlete_id", "from_date", "to_date", "site", "note"),
+    "events.csv": ("athlete_id", "date", "kind", "note"),
 }  # fmt: skip
 
 #: Columns that accept certain words only.
 CHOICES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "sessions.csv": {"kind": KINDS, "surface": SURFACES},
     "strikes.csv": {"foot": FEET, "strike": STRIKE_WORDS, "method": STRIKE_METHODS},
+    "events.csv": {"kind": EVENT_KINDS},
 }
 
 
-def sessions(folder: Path) -> pl.DataFrame:
-    """Rows of `sessions.csv`, with all its columns; `started_at_utc` as a time."""
-    name = "sessions.csv"
-    rows = _list(folder, name)
-    started = _instants(rows["started_at_utc"])
-    _require(
-        name, rows, rows["started_at_utc"].is_null() | started.is_not_null(), "started_at_utc", "2026-03-14T09:30:00Z"
-    )
-    _require_choices(name, rows)
+_COLUMNS_FILE = "columns.toml"
+_ATHLETE = "the name of the athlete's folder"
+_DATE = "a date such as 2026-03-14 (or date_order in columns.toml of the inbox)"
+
+
+@dataclass(frozen=True)
+class Lists:
+    """The lists of an inbox.
+
+    Attributes:
+        rows: name of each of `LISTS` -> its rows, with all its columns and their line; empty where it is absent.
+        notices: lines and columns that are not used, a sentence each.
+    """
+
+    rows: Mapping[str, pl.DataFrame]
+    notices: tuple[str, ...]
+
+
+def read_lists(folder: Path) -> Lists:
+    """Read every list of an inbox.
+
+    Raises:
+        UsageError: a file that cannot be read as a whole.
+    """
+    shoes = _checked(folder, "shoes.csv")
+    rows = {"shoes.csv": _shoes(shoes)}
+    checked = {"shoes.csv": shoes}
+    for name, judge in (
+        ("roster.csv", _athletes), ("sessions.csv", _sessions), ("strikes.csv", _strikes),
+        ("complaints.csv", _complaints), ("events.csv", _events),
+    ):  # fmt: skip
+        checked[name] = _checked(folder, name)
+        rows[name] = judge(checked[name], rows["shoes.csv"]) if judge is _sessions else judge(checked[name])
+    return Lists({name: rows[name] for name in LISTS}, tuple(text for name in LISTS for text in checked[name].notices))
+
+
+def _sessions(listed: Checked, shoes: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `sessions.csv`; `started_at_utc` as a time."""
+    rows = _in_known_words(listed)
+    started = _instants(listed, "started_at_utc")
     identified = rows["file"].is_not_null() | (rows["started_at_utc"].is_not_null() & rows["athlete_id"].is_not_null())
-    _require(name, rows, identified, "file", "a file, or started_at_utc with athlete_id")
-    shoes = _list(folder, "shoes.csv")
+    listed.require(identified, "file", "a file, or started_at_utc with athlete_id")
     if not shoes.is_empty():
-        known = rows["shoe_id"].is_null() | rows["shoe_id"].is_in(shoes["shoe_id"].to_list())
-        _require(name, rows, known, "shoe_id", "a shoe listed in shoes.csv")
-    return rows.with_columns(started.alias("started_at_utc"))
+        is_known = rows["shoe_id"].is_null() | rows["shoe_id"].is_in(shoes["shoe_id"].to_list())
+        listed.require(is_known, "shoe_id", "a shoe listed in shoes.csv")
+    return listed.sound(rows.with_columns(started.alias("started_at_utc")))
 
 
-def athletes(folder: Path) -> pl.DataFrame:
-    """Rows of `roster.csv`, with all its columns; mass, height and leg length as numbers."""
-    name = "roster.csv"
-    rows = _list(folder, name)
-    _require(name, rows, rows["athlete_id"].is_not_null(), "athlete_id", "the name of the athlete's folder")
-    _require(name, rows, rows["athlete_id"].is_first_distinct(), "athlete_id", "each athlete once")
-    numbers = []
+def _athletes(listed: Checked) -> pl.DataFrame:
+    """Rows of `roster.csv`; mass, height, leg length and year of birth as numbers."""
+    rows = listed.rows
+    listed.require(rows["athlete_id"].is_not_null(), "athlete_id", _ATHLETE)
     # Adults and children who run; outside these the unit is likely another one. Common practice, no source.
-    for column, low, high in (("mass_kg", 20, 200), ("height_m", 0.9, 2.4), ("leg_length_m", 0.4, 1.4)):
-        number = rows[column].cast(pl.Float64, strict=False)
-        is_sound = rows[column].is_null() | number.is_between(low, high).fill_null(value=False)
-        _require(name, rows, is_sound, column, f"a number between {low} and {high}")
-        numbers.append(number.alias(column))
-    return rows.with_columns(numbers)
+    limits = (("mass_kg", 20, 200), ("height_m", 0.9, 2.4), ("leg_length_m", 0.4, 1.4), ("born_year", 1900, 2100))
+    numbers = [_number(listed, column, low, high) for column, low, high in limits]
+    listed.require_first([rows["athlete_id"]], "athlete_id", "each athlete once")
+    return listed.sound(rows.with_columns(numbers))
 
 
-def strikes(folder: Path) -> pl.DataFrame:
-    """Rows of `strikes.csv`, one per foot, with all its columns; times, dates and numbers as such.
+def _shoes(listed: Checked) -> pl.DataFrame:
+    """Rows of `shoes.csv`; drop, stack and mass as numbers."""
+    rows = listed.rows
+    listed.require(rows["shoe_id"].is_not_null(), "shoe_id", "a name of the shoe")
+    limits = (("heel_toe_drop_mm", -20, 40), ("heel_stack_mm", 0, 100), ("mass_g", 20, 1000))
+    numbers = [_number(listed, column, low, high) for column, low, high in limits]
+    listed.require_first([rows["shoe_id"]], "shoe_id", "each shoe once")
+    return listed.sound(rows.with_columns(numbers))
+
+
+def _strikes(listed: Checked) -> pl.DataFrame:
+    """Rows of `strikes.csv`, one per foot; times, dates and numbers as such.
 
     `date` is given in every row (of the start in UTC, where the file gives none), and `heel` has become `rearfoot`.
     """
-    name = "strikes.csv"
-    rows = _list(folder, name)
-    _require(name, rows, rows["athlete_id"].is_not_null(), "athlete_id", "the name of the athlete's folder")
-    started = _instants(rows["started_at_utc"])
-    day = rows["date"].str.to_date("%Y-%m-%d", strict=False)
-    for column, read, example in (("started_at_utc", started, "2026-03-14T09:30:00Z"), ("date", day, "2026-03-14")):
-        _require(name, rows, rows[column].is_null() | read.is_not_null(), column, example)
-    _require(name, rows, started.is_not_null() | day.is_not_null(), "date", "a date, or started_at_utc")
+    rows = _in_known_words(listed)
+    listed.require(rows["athlete_id"].is_not_null(), "athlete_id", _ATHLETE)
+    started, day = _instants(listed, "started_at_utc"), _dates(listed, "date", _DATE)
+    listed.require(started.is_not_null() | day.is_not_null(), "date", "a date, or started_at_utc")
     # A date is a local one: midnight may lie between it and the start in UTC.
     apart = (started.dt.date() - day).dt.total_days().abs()
-    _require(name, rows, (apart <= 1).fill_null(value=True), "date", "the date of started_at_utc")
-    _require(name, rows, rows["distance_km"].is_not_null(), "distance_km", "the kilometres from the start")
-    numbers = []
-    for column, low, high in (("distance_km", 0, 1000), ("angle_deg", -60, 60), ("strike_index_pct", 0, 100)):
-        number = rows[column].cast(pl.Float64, strict=False)
-        is_sound = rows[column].is_null() | number.is_between(low, high).fill_null(value=False)
-        _require(name, rows, is_sound, column, f"a number between {low} and {high}")
-        numbers.append(number.alias(column))
-    _require_choices(name, rows)
+    listed.require((apart <= 1).fill_null(value=True), "date", "the date of started_at_utc")
+    listed.require(rows["distance_km"].is_not_null(), "distance_km", "the kilometres from the start")
+    limits = (("distance_km", 0, 1000), ("angle_deg", -60, 60), ("strike_index_pct", 0, 100))
+    numbers = [_number(listed, column, low, high) for column, low, high in limits]
     says = rows["strike"].is_not_null() | rows["angle_deg"].is_not_null() | rows["strike_index_pct"].is_not_null()
-    _require(name, rows, says, "strike", f"{', '.join(STRIKE_WORDS)}, or an angle_deg or strike_index_pct")
+    listed.require(says, "strike", f"{', '.join(STRIKE_WORDS)}, or an angle_deg or strike_index_pct")
     judged = rows.with_columns(
         numbers,
         date=pl.coalesce(day, started.dt.date()),
         started_at_utc=started,
         strike=pl.col("strike").replace(HEEL, REARFOOT),
     ).with_columns(pl.col("distance_km").round(3))
-    place = judged.select("athlete_id", "date", "distance_km", "foot")
-    _require(
-        name,
-        rows,
-        place.select(pl.struct(pl.all()).is_first_distinct()).to_series(),
-        "foot",
-        "each foot of an athlete once at a distance on a date",
+    place = ("athlete_id", "date", "distance_km")
+    listed.require_first(
+        [judged[column] for column in (*place, "foot")], "foot", "each foot of an athlete once at a distance on a date"
     )
-    is_alone = ~place.select("athlete_id", "date", "distance_km").is_duplicated()
-    _require(
-        name, rows, rows["foot"].is_not_null() | is_alone, "foot", "left or right, where an athlete has two rows there"
-    )
-    return judged
+    several = listed.sound(judged).filter(pl.struct(place).is_duplicated() & pl.col("foot").is_null())["line"]
+    is_told = ~rows["line"].is_in(several.to_list())
+    listed.require(is_told, "foot", "left or right, where an athlete has two rows there")
+    return listed.sound(judged)
 
 
-def complaints(folder: Path) -> pl.DataFrame:
-    """Rows of `complaints.csv`, with all its columns and their line; the text is kept as written."""
-    name = "complaints.csv"
-    rows = _list(folder, name)
-    _require(name, rows, rows["athlete_id"].is_not_null(), "athlete_id", "the name of the athlete's folder")
-    first, last = (rows[column].str.to_date("%Y-%m-%d", strict=False) for column in ("from_date", "to_date"))
-    _require(name, rows, first.is_not_null(), "from_date", "a date such as 2026-03-14")
-    _require(name, rows, rows["to_date"].is_null() | last.is_not_null(), "to_date", "a date such as 2026-03-14")
-    _require(name, rows, (last >= first).fill_null(value=True), "to_date", "a date not before from_date")
-    return rows.with_columns(from_date=first.dt.to_string("%Y-%m-%d"), to_date=last.dt.to_string("%Y-%m-%d"))
+def _complaints(listed: Checked) -> pl.DataFrame:
+    """Rows of `complaints.csv`; the text is kept as written."""
+    rows = listed.rows
+    listed.require(rows["athlete_id"].is_not_null(), "athlete_id", _ATHLETE)
+    first, last = (_dates(listed, column, _DATE) for column in ("from_date", "to_date"))
+    listed.require(first.is_not_null(), "from_date", _DATE)
+    listed.require((last >= first).fill_null(value=True), "to_date", "a date not before from_date")
+    dates = {"from_date": first.dt.to_string("%Y-%m-%d"), "to_date": last.dt.to_string("%Y-%m-%d")}
+    return listed.sound(rows.with_columns(**dates))
+
+
+def _events(listed: Checked) -> pl.DataFrame:
+    """Rows of `events.csv`; dates as text in ISO 8601, the note as written."""
+    rows = _in_known_words(listed)
+    listed.require(rows["athlete_id"].is_not_null(), "athlete_id", _ATHLETE)
+    day = _dates(listed, "date", _DATE)
+    listed.require(day.is_not_null(), "date", _DATE)
+    listed.require(rows["kind"].is_not_null(), "kind", " or ".join(EVENT_KINDS))
+    return listed.sound(rows.with_columns(date=day.dt.to_string("%Y-%m-%d")))
 
 
 # --- Reading them ----------------------------------------------------------------------------------------------------
@@ -152,65 +187,60 @@ def read_text(path: Path) -> str:
         raise UsageError(f"{path.name} is not a text in UTF-8: {error.reason}. Save it again as UTF-8.") from error
 
 
-#: ISO 8601 with a time of day. Other notations put the month first or second, which cannot be told apart.
-_INSTANT = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?$"
+def _checked(folder: Path, name: str) -> Checked:
+    needed = None if name == "sessions.csv" else LISTS[name][0]
+    return Checked(read_list(folder, name, LISTS[name], needed=needed, mapping=_mapping(folder, name)))
 
 
-def _instants(texts: pl.Series) -> pl.Series:
-    """Texts as times in UTC; null where they are not written in ISO 8601."""
-    iso = texts.str.contains(_INSTANT).fill_null(value=False)
-    written = pl.select(pl.when(iso).then(texts)).to_series()
-    return written.str.to_datetime(time_unit="us", time_zone="UTC", strict=False)
-
-
-def _list(folder: Path, name: str) -> pl.DataFrame:
-    """A list as text columns, all of them present; empty where the file is absent."""
-    columns = LISTS[name]
-    path = folder / name
-    schema = {**dict.fromkeys(columns, pl.String), "line": pl.Int64}
-    if not path.is_file():
-        return pl.DataFrame(schema=schema)
-    lines = list(_lines(name, read_text(path)))
-    header = lines[0][1] if lines else []
-    unknown = [column for column in header if column not in columns]
-    if unknown:
-        raise UsageError(f"{name}, line 1: unknown column '{unknown[0]}'; expected some of {', '.join(columns)}.")
-    if len(set(header)) < len(header):
-        twice = next(column for column in header if header.count(column) > 1)
-        raise UsageError(f"{name}, line 1: the column '{twice}' is there twice.")
-    if columns[0] not in header and name != "sessions.csv":
-        raise UsageError(f"{name}, line 1: the column '{columns[0]}' is missing.")
-    for number, cells in lines:
-        if len(cells) > len(header):
-            raise UsageError(
-                f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. "
-                "A text that holds a comma needs quotation marks."
-            )
-    rows = [{**dict(zip(header, cells, strict=False)), "line": number} for number, cells in lines[1:] if any(cells)]
-    return pl.DataFrame(rows, schema=schema).with_columns(pl.col(columns).replace("", None))
-
-
-def _lines(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
-    """Each line with the number of the line it begins on: a text in quotation marks may go over several."""
-    lines = csv.reader(io.StringIO(text, newline=""), strict=True)
-    number = 1
+def _mapping(folder: Path, name: str) -> ColumnMapping:
+    """What `columns.toml` of the inbox says; one with a fault is named with the recordings that it is for."""
     try:
-        for cells in lines:
-            yield number, [cell.strip() for cell in cells]
-            number = lines.line_num + 1
-    except csv.Error as error:
-        raise UsageError(f"{name}, line {number}: not comma-separated values: {error}.") from error
+        text = (folder / _COLUMNS_FILE).read_text(encoding="utf-8-sig")
+        return read_mapping(text, name) or ColumnMapping()
+    except (OSError, UnicodeDecodeError, Refused):
+        return ColumnMapping()
 
 
-def _require_choices(name: str, rows: pl.DataFrame) -> None:
+def _number(listed: Checked, column: str, low: float, high: float) -> pl.Series:
+    """A column as numbers, with a decimal point or comma."""
+    cells = listed.rows[column]
+    number = cells.str.replace(r"^([-+]?\d*),(\d+)$", "$1.$2").cast(pl.Float64, strict=False)
+    is_sound = cells.is_null() | number.is_between(low, high).fill_null(value=False)
+    listed.require(is_sound, column, f"a number between {low} and {high}")
+    return number.alias(column)
+
+
+def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
+    """A column as dates; a time of midnight is what spreadsheets add."""
+    cells = listed.rows[column]
+    at_midnight = cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "") + " 00:00"
+    iso = clock.iso_texts(at_midnight, listed.mapping.date_order)
+    day = iso.str.strip_suffix("T00:00:00").str.to_date("%Y-%m-%d", strict=False)
+    listed.require(cells.is_null() | day.is_not_null(), column, expected)
+    return day
+
+
+def _instants(listed: Checked, column: str) -> pl.Series:
+    """A column as times in UTC; those without a zone are in that of `columns.toml`, else in UTC, which is said."""
+    cells, zone, order = listed.rows[column], listed.mapping.time_zone, listed.mapping.date_order
+    instants = clock.instants(cells, zone=zone or "UTC", order=order)
+    listed.require(cells.is_null() | instants.is_not_null(), column, "2026-03-14T09:30:00Z")
+    without = listed.rows.filter(clock.lacks_zone(cells).fill_null(value=False) & instants.is_not_null())["line"]
+    if zone is None and len(without):
+        more = f" and {len(without) - 1} more" if len(without) > 1 else ""
+        listed.say(
+            f"{listed.name}, line {without[0]}{more}: {column} has no zone and is taken as UTC. Write Z or an offset, or "
+            f'time_zone = "Europe/Lisbon" (your own) under [files."{listed.name}"] in columns.toml of the inbox.'
+        )
+    return instants
+
+
+def _in_known_words(listed: Checked) -> pl.DataFrame:
+    """The rows with words that have one spelling, written in any letters, in that spelling."""
+    name = next(name for name in CHOICES if name.partition(".")[0] == listed.name.partition(".")[0])
     for column, words in CHOICES[name].items():
-        _require(name, rows, rows[column].is_null() | rows[column].is_in(words), column, " or ".join(words))
-
-
-def _require(name: str, rows: pl.DataFrame, holds: pl.Series, column: str, expected: str) -> None:
-    """Name the first line that breaks a rule."""
-    broken = rows.filter(~holds)
-    if not broken.is_empty():
-        found = broken[column][0]
-        said = "nothing" if found is None else f"'{found}'"
-        raise UsageError(f"{name}, line {broken['line'][0]}: {column} is {said}; expected {expected}.")
+        spelled = listed.rows[column].str.to_lowercase()
+        is_known = spelled.is_null() | spelled.is_in(words)
+        listed.require(is_known, column, " or ".join(words))
+        listed.rows = listed.rows.with_columns(pl.when(is_known).then(spelled).otherwise(column).alias(column))
+    return listed.rows

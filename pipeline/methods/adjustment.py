@@ -1,6 +1,6 @@
 """Splits at equal speed and slope: what an athlete's own responses do to a metric, to be taken out of it.
 
-With the responses that `athlete_drift` publishes, so that whoever has the tables finds the same.
+With the responses that `athlete_drift` publishes, so that the tables are enough to repeat it.
 """
 
 from __future__ import annotations
@@ -17,19 +17,19 @@ CAUSES = ("speed", "slope")
 RESPONSES = ("reference_speed_m_s", *ADJUSTED_BY.values())
 
 
-def effect(metric: str, causes: Sequence[str] = CAUSES, own: Mapping[str, float | None] | None = None) -> pl.Expr:
+def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, float | None] | None = None) -> pl.Expr:
     """What causes add to the logarithm of a metric, at a split with the columns of `splits`.
 
     Args:
         metric: its column.
         causes: which.
-        own: values by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
+        responses: by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
 
     A response that is null was not estimated, and does nothing.
     """
 
     def response(name: str) -> pl.Expr:
-        return pl.col(name) if own is None else pl.lit(own[name], dtype=pl.Float64)
+        return pl.col(name) if responses is None else pl.lit(responses[name], dtype=pl.Float64)
 
     of_speed = "lagged_speed_m_s" if METRIC_OF[metric].lags_pace else "speed_m_s"
     speed = (pl.col(of_speed) / response("reference_speed_m_s")).log()

@@ -29,6 +29,7 @@ import numpy.typing as npt
 from scipy import special, stats
 
 from pipeline.core.arrays import Array
+from pipeline.methods.pairs import pairs_of
 
 EXACT = "limits with exact intervals by the noncentral t distribution (normal differences, one pair per subject)"
 SEVERAL = (
@@ -107,15 +108,9 @@ def agreement(
         ValueError: fewer than two pairs or subjects, different lengths, missing values, or an impossible share or
             level.
     """
-    x, y = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
-    if x.ndim != 1 or x.shape != y.shape:
-        raise ValueError("Measurements must come in pairs: two lists of the same length.")
-    if not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise ValueError("A pair has a missing value: leave it out first.")
-    if len(x) < 2:
-        raise ValueError(f"Agreement needs at least two pairs, not {len(x)}.")
-    if not (0 < share < 1 and 0 < level < 1):
-        raise ValueError("Share and level must lie between 0 and 1.")
+    x, y = pairs_of(first, second, level=level)
+    if not 0 < share < 1:
+        raise ValueError(f"The share between the limits must lie between 0 and 1, not at {share}.")
     normal = float(special.ndtri(0.5 + share / 2))
     index = _index(x, subject)
     if index.max() + 1 == len(x):

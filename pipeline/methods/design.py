@@ -70,8 +70,8 @@ def designs(
     usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
-        own = Numbers(usable.get((athlete_id,), everything.clear()))
-        reference = own.rows["speed_m_s"].median()
+        numbers = Numbers(usable.get((athlete_id,), everything.clear()))
+        reference = numbers.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
         for metric in METRICS:
             if only is not None and metric.column not in only:
@@ -79,7 +79,7 @@ def designs(
             if everything[metric.column].null_count() < everything.height:
                 yield (
                     {"athlete_id": athlete_id, "metric": metric.column},
-                    design_of(own, metric.column, reference or 1.0, inclusion),
+                    design_of(numbers, metric.column, reference or 1.0, inclusion),
                     reference,
                 )
 
@@ -191,10 +191,10 @@ def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     within = design.within_runs()
     kept: list[int] = []
     for cause in causes:
-        before, own = within[:, kept], within[:, cause]
-        rest = own - before @ np.linalg.lstsq(before, own, rcond=None)[0] if kept else own
+        before, column = within[:, kept], within[:, cause]
+        rest = column - before @ np.linalg.lstsq(before, column, rcond=None)[0] if kept else column
         squares = design.per_run(rest**2)
-        if squares.sum() - squares.max() > APART**2 * (own @ own):
+        if squares.sum() - squares.max() > APART**2 * (column @ column):
             kept.append(cause)
     return tuple(kept)
 
@@ -236,13 +236,13 @@ def club_of(rows: pl.DataFrame | None) -> Club:
         {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
         {
             str(metric): ErrorPrior(
-                own["log_weight"].to_numpy(),
-                own["mean"].to_numpy(),
-                own["variance"].to_numpy(),
+                of_metric["log_weight"].to_numpy(),
+                of_metric["mean"].to_numpy(),
+                of_metric["variance"].to_numpy(),
                 *plausible(str(metric)),
                 is_of_club=True,
             )
-            for (metric,), own in by_error.group_by("metric", maintain_order=True)
+            for (metric,), of_metric in by_error.group_by("metric", maintain_order=True)
         },
     )
 
@@ -254,7 +254,7 @@ def plausible(metric: str) -> tuple[float, float]:
 
 
 def published(metric: str, speed_error_pct: float) -> ErrorPrior:
-    """What is known of the response of a metric, and of the error of speed, before anybody has run."""
+    """What is known of the response of a metric, and of the error of speed, before there are runs."""
     of = METRIC_OF[metric]
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
@@ -311,8 +311,10 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
     prior = (
         published(metric, expected.speed_error_pct) if club is None or metric not in club.speed else club.speed[metric]
     )
-    others = tuple(place for place in fitted.places[1:] if place != SPEED)
-    return correct(fitted, SPEED, prior, METRIC_OF[metric].speed_loading, expected.prior(others, is_speed_exact=False))
+    other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
+    return correct(
+        fitted, SPEED, prior, METRIC_OF[metric].speed_loading, expected.prior(other_causes, is_speed_exact=False)
+    )
 
 
 def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Fit:

@@ -41,19 +41,19 @@ def straight_change(fitted: Fit, distance: float) -> Change:
     return _change(fitted, float(fitted.beta[0]) * distance, float(fitted.covariance[0, 0]) * distance**2)
 
 
-def broken_change(fitted: Fit, hinge: float, distance: float, *, anew: Collection[int] = ()) -> Change:
+def broken_change(fitted: Fit, hinge: float, distance: float, *, re_estimated: Collection[int] = ()) -> Change:
     """The change along a line that breaks.
 
     Args:
         fitted: the straight model, whose responses, weights and variances are taken as they are.
         hinge: where the line breaks [10 km], with splits of several runs on either side.
         distance: from the start [10 km].
-        anew: causes that are estimated together with the line. What dies out along a run has taken up part of the bend
-            that the straight model lacks.
+        re_estimated: causes that are estimated together with the line. What dies out along a run has taken up part of
+            the bend that the straight model lacks.
     """
     design = fitted.design
-    estimated = [cause for cause in fitted.places[1:] if cause in anew]
-    causes = [cause for cause in fitted.places[1:] if cause not in anew]
+    estimated = [cause for cause in fitted.places[1:] if cause in re_estimated]
+    causes = [cause for cause in fitted.places[1:] if cause not in re_estimated]
     known = [fitted.places.index(cause) for cause in causes]
     along, x = design.columns[:, DISTANCE], design.columns[:, causes]
     value = design.columns[:, VALUE] - x @ fitted.beta[known]

@@ -84,8 +84,8 @@ def half_normal(median: float) -> Array:
 
 def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
     """The published range of a response, and an error of speed of this median."""
-    same = np.ones(len(ERROR_SD))
-    return ErrorPrior(half_normal(error_median), mean * same, sd**2 * same, mean, 2 * sd)
+    unit = np.ones(len(ERROR_SD))
+    return ErrorPrior(half_normal(error_median), mean * unit, sd**2 * unit, mean, 2 * sd)
 
 
 @dataclass(frozen=True)
@@ -116,7 +116,8 @@ class Corrected:
         tipping_reliability: at which the interval, if it excludes zero, would touch it; None where at none.
         error_sd: of log speed of a kilometre; None likewise.
         depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
-        own: what the own runs say of the response; None where there is no correction, or the prior is the club's.
+        own_response: what the athlete's runs say of the response; None where there is no correction, or the prior is
+            the club's.
     """
 
     fit: Fit
@@ -127,7 +128,7 @@ class Corrected:
     tipping_reliability: float | None = None
     error_sd: float | None = None
     depends_on_speed: bool = False
-    own: OwnResponse | None = None
+    own_response: OwnResponse | None = None
 
 
 def uncorrected(fitted: Fit) -> Corrected:
@@ -143,18 +144,18 @@ def _t_density(z: Array) -> Array:
     return np.asarray(-0.5 * (PRIOR_DF + 1) * np.log1p(z**2 / PRIOR_DF))
 
 
-def _posterior(one: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
+def _posterior(system: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
     """Grid of responses for each of `ERROR_SD` around where they are likely, and log of likelihood times prior on it.
 
     Returns:
         Responses and log posterior, sd x points, and their step, by sd.
     """
     centre, sd = prior.mean, np.sqrt(prior.variance)
-    determinant = log_determinant(one, prior.typical)
+    determinant = log_determinant(system, prior.typical)
     reach = REACH * sd
     for points in POINTS:
         response = centre[:, None] + reach[:, None] * np.linspace(-1.0, 1.0, points)
-        log_posterior = log_likelihood(one, response, prior.typical, prior.reach, determinant)
+        log_posterior = log_likelihood(system, response, prior.typical, prior.reach, determinant)
         log_posterior += _t_density((response - prior.mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
         weight = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
@@ -175,11 +176,13 @@ def _own_response(prior: ErrorPrior, response: Array, log_posterior: Array, step
     # The normal likelihood that turns the prior, taken as normal with the t's variance, into this posterior.
     known = prior.variance * PRIOR_DF / (PRIOR_DF - 2)
     variance = np.minimum(variance, 0.99 * known)
-    own = 1 / (1 / variance - 1 / known)
-    own_mean = own * (mean / variance - prior.mean / known)
+    own_variance = 1 / (1 / variance - 1 / known)
+    own_mean = own_variance * (mean / variance - prior.mean / known)
     log_evidence = top[:, 0] + np.log(total * step)
-    log_height = log_evidence + 0.5 * np.log(own + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own + known)
-    return OwnResponse(own_mean, own, log_height)
+    log_height = (
+        log_evidence + 0.5 * np.log(own_variance + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own_variance + known)
+    )
+    return OwnResponse(own_mean, own_variance, log_height)
 
 
 def correct(
@@ -194,15 +197,15 @@ def correct(
         loading: of the error of speed in the value.
         of_others: prior of the responses to the other causes, in their order.
     """
-    one = equations(fitted, speed, loading)
-    if one is None:
+    system = equations(fitted, speed, loading)
+    if system is None:
         return uncorrected(fitted)
     unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
-    response, log_posterior, step = _posterior(one, unloaded)
-    own = None
+    response, log_posterior, step = _posterior(system, unloaded)
+    own_response = None
     if not prior.is_of_club:
-        own = _own_response(unloaded, response, log_posterior, step)
-        own = replace(own, mean=own.mean + loading)
+        own_response = _own_response(unloaded, response, log_posterior, step)
+        own_response = replace(own_response, mean=own_response.mean + loading)
     log_weight = log_posterior + np.log(step)[:, None] + prior.log_weight[:, None]
     if prior.is_of_club:
         # The weights are what the errors' posterior is, this athlete's runs included.
@@ -212,26 +215,26 @@ def correct(
     response = response + loading
     mean = float((weight * response).sum())
     variance = float((weight * (response - mean) ** 2).sum())
-    given = _given_response(fitted, speed, mean, of_others)
-    error, passed_on = float(np.sqrt(given.covariance[0, 0])), float(given.passed_on[0])
-    centres = given.beta[0] - passed_on * (response - mean)
-    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, given.df)
+    conditional = _at_response(fitted, speed, mean, of_others)
+    error, passed_on = float(np.sqrt(conditional.covariance[0, 0])), float(conditional.passed_on[0])
+    centres = conditional.beta[0] - passed_on * (response - mean)
+    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, conditional.df)
     by_sd = weight.sum(axis=1)
-    reliability = np.clip(1 - ERROR_SD**2 * one.reliability_loss, 0.0, 1.0)
-    level = one.value[0] / one.speed[0]
-    without = float(given.beta[0]) + passed_on * (mean - loading)
-    margin_of_error = low - given.beta[0] if low > 0 else high - given.beta[0]
+    reliability = np.clip(1 - ERROR_SD**2 * system.reliability_loss, 0.0, 1.0)
+    level = system.value[0] / system.speed[0]
+    without = float(conditional.beta[0]) + passed_on * (mean - loading)
+    margin_of_error = low - conditional.beta[0] if low > 0 else high - conditional.beta[0]
     tipping = passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
     return Corrected(
-        _with_response(fitted, speed, mean, variance, given),
+        _with_response(fitted, speed, mean, variance, conditional),
         low,
         high,
         2 * min(below, 1 - below),
         float(by_sd @ reliability),
         float(tipping) if 0 < tipping <= 1 else None,
         float(by_sd @ ERROR_SD),
-        _depends(weight, centres, error, given.df),
-        own,
+        _depends(weight, centres, error, conditional.df),
+        own_response,
     )
 
 
@@ -249,7 +252,7 @@ def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
 
 
 @dataclass(frozen=True)
-class _Given:
+class _Conditional:
     """Drift and the other responses at a given response to speed.
 
     Attributes:
@@ -265,12 +268,12 @@ class _Given:
     passed_on: Array
 
 
-def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Given:
-    others = [place for place, column in enumerate(fitted.places) if column != speed]
-    own = fitted.places.index(speed)
+def _at_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Conditional:
+    other_places = [place for place, column in enumerate(fitted.places) if column != speed]
+    speed_place = fitted.places.index(speed)
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
-    of_speed = a[:, others, own]
-    a, b = a[:, others][:, :, others], b[:, others] - response * of_speed
+    of_speed = a[:, other_places, speed_place]
+    a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)
     known = np.zeros_like(total)
     if prior is not None and fitted.variance > 0:
@@ -283,7 +286,7 @@ def _given_response(fitted: Fit, speed: int, response: float, prior: Prior | Non
     if prior is not None:
         drawn = np.linalg.solve(total, known)[:, 1:]
         covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
-    return _Given(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
+    return _Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
 
 
 def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[float, float, float]:
@@ -298,7 +301,7 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
         order = np.argsort(centres)
         low, high = np.interp([0.025, 0.975], np.cumsum(weight[order]), centres[order])
         return float(low), float(high), float(weight[centres < 0].sum())
-    wanted = np.array([0.025, 0.975])
+    tails = np.array([0.025, 0.975])
     reach = special.stdtrit(df, 0.9999) * error
     lower: Array = np.full(2, centres.min() - reach)
     upper: Array = np.full(2, centres.max() + reach)
@@ -307,7 +310,7 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
     for _ in range(MOST_STEPS):
         middle = np.where((lower < middle) & (middle < upper), middle, (lower + upper) / 2)
         z = (middle[:, None] - centres) / error
-        missing = wanted - special.stdtr(df, z) @ weight
+        missing = tails - special.stdtr(df, z) @ weight
         lower, upper = np.where(missing > 0, middle, lower), np.where(missing > 0, upper, middle)
         if (np.abs(missing) < CLOSE_ENOUGH).all():
             break
@@ -326,11 +329,11 @@ def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
     return gathered[is_used], moments[is_used] / gathered[is_used]
 
 
-def _with_response(fitted: Fit, speed: int, response: float, variance: float, given: _Given) -> Fit:
+def _with_response(fitted: Fit, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
     """The fit with the corrected coefficients: the drift and the other responses move with the response to speed."""
-    own = fitted.places.index(speed)
-    beta = np.insert(given.beta, own, response)
-    moves = np.insert(-given.passed_on, own, 1.0)
-    covariance = np.insert(np.insert(given.covariance, own, 0.0, axis=0), own, 0.0, axis=1)
+    speed_place = fitted.places.index(speed)
+    beta = np.insert(conditional.beta, speed_place, response)
+    moves = np.insert(-conditional.passed_on, speed_place, 1.0)
+    covariance = np.insert(np.insert(conditional.covariance, speed_place, 0.0, axis=0), speed_place, 0.0, axis=1)
     covariance = covariance + variance * np.outer(moves, moves)
-    return replace(fitted, beta=beta, covariance=covariance, drift_df=given.df, given=(speed,))
+    return replace(fitted, beta=beta, covariance=covariance, drift_df=conditional.df, given=(speed,))

@@ -181,8 +181,8 @@ def _variance_parameters(design: Design, places: tuple[int, ...], refinements: i
     for _ in range(refinements):
         # The spread costs no new pass over the splits: it is settled between its neighbours on the grid.
         finer = np.linspace(spreads[0], spreads[1], 9)
-        found = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
-        best = int(np.argmax(found[0]))
+        likelihoods = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
+        best = int(np.argmax(likelihoods[0]))
         spread, spreads = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
     return rho, products, spread
 

@@ -2,15 +2,15 @@
 
 For row j of athlete i, at distance d,
 
-    y = intercept + slope d + covariates + (a(i) + b(i) d) + error(i, j)
+    y = intercept + slope d + (a(i) + b(i) d) + error(i, j)
 
 with a and b normal, correlated, independent between athletes. Variances are estimated by restricted maximum likelihood
 with statsmodels; fixed effects, their standard errors and the random effects follow in closed form, which also works
 where a variance is at its bound and statsmodels gives no standard errors.
 
 Sources: Laird and Ware 1982, doi 10.2307/2529876 (model, restricted likelihood, random effects; from memory). The
-t distribution has n - 1 degrees of freedom for n athletes: for balanced rows without covariates that is exact and
-equals Satterthwaite's (read in published output for the sleep deprivation data of Belenky 2003).
+t distribution has n - 1 degrees of freedom for n athletes: for balanced rows that is exact and equals Satterthwaite's
+(read in published output for the sleep deprivation data of Belenky 2003).
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
+from statsmodels.tools.sm_exceptions import ConvergenceWarning, SingularMatrixWarning
 
 from pipeline.core.arrays import Array
 
@@ -36,19 +37,9 @@ NO_SLOPES = 1e-2
 AT_BOUND = 1e-3
 #: A residual below this share of the scatter of all values is rounding.
 NO_ERROR = 1e-9
-#: Warnings of statsmodels about variances near zero and about its standard errors, which are not used; both are judged
-#: here instead.
-JUDGED_HERE = (
-    "The MLE may be on the boundary",
-    "The Hessian matrix at the estimated parameter values",
-    "Random effects covariance is singular",
-)
-#: Its three warnings that an optimizer did not converge.
-NOT_CONVERGED = (
-    "Gradient optimization failed",
-    "Maximum Likelihood optimization failed",
-    "MixedLM optimization failed",
-)
+#: Warnings of statsmodels that an optimizer did not converge, about variances near zero and about its standard errors,
+#: which are not used: all of it is judged here instead.
+JUDGED_HERE = (ConvergenceWarning, SingularMatrixWarning)
 
 
 @dataclass(frozen=True)
@@ -56,11 +47,10 @@ class MixedTrend:
     """A mixed model, in the units of value and distance.
 
     Attributes:
-        intercept: mean value at distance 0, covariates at their means.
+        intercept: mean value at distance 0.
         slope: mean change of the value per unit of distance.
         low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom.
         p_value: two-sided, of a slope of 0, by the same t.
-        covariate_slopes: change of the value per unit of each covariate.
         sd_intercept: standard deviation of athletes' values at distance 0.
         sd_slope: standard deviation of athletes' slopes; 0 where the model has random intercepts only.
         correlation: correlation of random intercept and slope; None where one of their variances is 0.
@@ -76,7 +66,6 @@ class MixedTrend:
     low: float
     high: float
     p_value: float
-    covariate_slopes: Mapping[str, float]
     sd_intercept: float
     sd_slope: float
     correlation: float | None
@@ -115,7 +104,6 @@ def mixed_trend(
     distance: npt.ArrayLike,
     athlete: Sequence[str] | npt.ArrayLike,
     *,
-    covariates: Mapping[str, npt.ArrayLike] | None = None,
     level: float = 0.95,
 ) -> MixedTrend:
     """Fit the model.
@@ -126,31 +114,28 @@ def mixed_trend(
         value: n values.
         distance: distance of each value, n.
         athlete: athlete of each value, n.
-        covariates: more regressors by name, n each, without random effects.
 
     Raises:
         ValueError: fewer than three athletes with two distances, columns of different lengths, missing values, columns
-            that are constant or follow from each other, or values without error.
+            that are constant, or values without error.
     """
     y, d = np.asarray(value, dtype=np.float64), np.asarray(distance, dtype=np.float64)
-    extra = {name: np.asarray(column, dtype=np.float64) for name, column in (covariates or {}).items()}
     names, athlete_of_row = np.unique(np.asarray(athlete).astype(str), return_inverse=True)
-    _check(y, d, extra, athlete_of_row)
-    columns = np.column_stack([d, *extra.values()])
-    mean, scale = columns.mean(axis=0), columns.std(axis=0)
+    _check(y, d, athlete_of_row)
+    d_mean, d_scale = float(d.mean()), float(d.std())
     y_mean, y_scale = float(y.mean()), float(y.std())
-    fixed = np.column_stack([np.ones(len(y)), (columns - mean) / scale])
+    fixed = np.column_stack([np.ones(len(y)), (d - d_mean) / d_scale])
     rows = _Rows((y - y_mean) / y_scale, fixed, athlete_of_row, names.tolist())
-    _check_design(rows)
+    _require_error(rows)
     variances = _variances(rows)
     beta, covariance, departures = _effects(rows, variances)
     # Back to the original units: level and slope at distance 0 are a linear map of those at the mean distance.
-    back = np.array([[1.0, -mean[0] / scale[0]], [0.0, 1 / scale[0]]]) * y_scale
-    own = departures @ back.T
+    back = np.array([[1.0, -d_mean / d_scale], [0.0, 1 / d_scale]]) * y_scale
+    random_effects = departures @ back.T
     athletes = back @ variances.athletes @ back.T
-    intercept, slope = back @ beta[:2] + [y_mean, 0.0]
-    fitted = y_mean + y_scale * (fixed @ beta + np.sum(fixed[:, :2] * departures[athlete_of_row], axis=1))
-    se = float(np.sqrt(covariance[1, 1])) * y_scale / float(scale[0])
+    intercept, slope = back @ beta + [y_mean, 0.0]
+    fitted = y_mean + y_scale * (fixed @ beta + np.sum(fixed * departures[athlete_of_row], axis=1))
+    se = float(np.sqrt(covariance[1, 1])) * y_scale / d_scale
     df = len(names) - 1
     sd_intercept, sd_slope = (float(sd) for sd in np.sqrt(np.maximum(np.diag(athletes), 0)))
     margin = float(special.stdtrit(df, 0.5 + level / 2)) * se
@@ -161,9 +146,6 @@ def mixed_trend(
         low=float(slope - margin),
         high=float(slope + margin),
         p_value=float(2 * special.stdtr(df, -abs(slope) / se)),
-        covariate_slopes={
-            name: float(one * y_scale / of) for name, one, of in zip(extra, beta[2:], scale[1:], strict=True)
-        },
         sd_intercept=sd_intercept,
         sd_slope=sd_slope,
         correlation=float(np.clip(athletes[0, 1] / (sd_intercept * sd_slope), -1, 1))
@@ -176,42 +158,39 @@ def mixed_trend(
         note=" ".join(variances.notes),
         fitted=fitted,
         residuals=y - fitted,
-        random_effects={name: (float(a), float(b)) for name, (a, b) in zip(rows.names, own, strict=True)},
+        random_effects={name: (float(a), float(b)) for name, (a, b) in zip(rows.names, random_effects, strict=True)},
     )
 
 
-def _check(value: Array, distance: Array, extra: Mapping[str, Array], athlete_of_row: npt.NDArray[np.intp]) -> None:
-    if value.ndim != 1 or any(column.shape != value.shape for column in (distance, athlete_of_row, *extra.values())):
-        raise ValueError("Values, distances, athletes and covariates must be columns of the same length.")
-    if not all(np.isfinite(column).all() for column in (value, distance, *extra.values())):
+def _check(value: Array, distance: Array, athlete_of_row: npt.NDArray[np.intp]) -> None:
+    if value.ndim != 1 or not value.shape == distance.shape == athlete_of_row.shape:
+        raise ValueError("Values, distances and athletes must be columns of the same length.")
+    if not (np.isfinite(value).all() and np.isfinite(distance).all()):
         raise ValueError("A row has a missing value: leave it out first.")
     n_identifiable = sum(
-        np.ptp(distance[athlete_of_row == one]) > 0 for one in range(int(athlete_of_row.max(initial=-1)) + 1)
+        np.ptp(distance[athlete_of_row == place]) > 0 for place in range(int(athlete_of_row.max(initial=-1)) + 1)
     )
     if n_identifiable < FEWEST_ATHLETES:
         raise ValueError(f"A trend over athletes needs three athletes at two distances each, not {n_identifiable}.")
-    for name, column in {"values": value, "distances": distance, **extra}.items():
+    for name, column in (("values", value), ("distances", distance)):
         if np.ptp(column) == 0:
             raise ValueError(f"All {name} are equal: no trend can be estimated.")
 
 
-def _check_design(rows: _Rows) -> None:
-    """Reject collinear columns, and values without error about each athlete's own line."""
-    if np.linalg.matrix_rank(rows.fixed) < rows.fixed.shape[1]:
-        raise ValueError("A covariate is a linear combination of distance and the other covariates.")
+def _require_error(rows: _Rows) -> None:
+    """Reject values without error about each athlete's own line."""
     if float(np.abs(_own_lines(rows)[1]).max()) < NO_ERROR:
         raise ValueError("Each athlete's values lie exactly on a line: without error the model cannot be estimated.")
 
 
 def _own_lines(rows: _Rows) -> tuple[Array, Array]:
-    """Level and slope of each athlete by least squares, covariates in common, and the residuals."""
+    """Level and slope of each athlete by least squares, and the residuals."""
     place, n_athletes = np.arange(len(rows.value)), len(rows.names)
-    own = np.zeros((len(place), 2 * n_athletes))
-    own[place, 2 * rows.athlete_of_row], own[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
-    full = np.column_stack([own, rows.fixed[:, 2:]])
-    coefficients = np.linalg.lstsq(full, rows.value)[0]
-    lines = np.asarray(coefficients[: 2 * n_athletes].reshape(n_athletes, 2), dtype=np.float64)
-    return lines, np.asarray(rows.value - full @ coefficients, dtype=np.float64)
+    by_athlete = np.zeros((len(place), 2 * n_athletes))
+    by_athlete[place, 2 * rows.athlete_of_row], by_athlete[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
+    coefficients = np.linalg.lstsq(by_athlete, rows.value)[0]
+    lines = np.asarray(coefficients.reshape(n_athletes, 2), dtype=np.float64)
+    return lines, np.asarray(rows.value - by_athlete @ coefficients, dtype=np.float64)
 
 
 def _by_moments(rows: _Rows, n_random: int) -> Array:
@@ -219,7 +198,7 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
     lines, rest = _own_lines(rows)
     error = max(float(rest @ rest) / max(len(rest) - 2 * len(lines), 1), NO_ERROR)
     expected = np.mean(
-        [np.linalg.pinv(x.T @ x) for x in (rows.fixed[rows.athlete_of_row == one, :2] for one in range(len(lines)))],
+        [np.linalg.pinv(x.T @ x) for x in (rows.fixed[rows.athlete_of_row == place] for place in range(len(lines)))],
         axis=0,
     )
     values, vectors = np.linalg.eigh((np.cov(lines.T) / error - expected)[:n_random, :n_random])
@@ -227,7 +206,7 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
 
 
 def _variances(rows: _Rows) -> _Variances:
-    variances = _restricted_likelihood(rows, rows.fixed[:, :2])
+    variances = _restricted_likelihood(rows, rows.fixed)
     if variances is not None and variances.athletes[1, 1] >= NO_SLOPES**2 * variances.error:
         if np.linalg.det(variances.athletes) > AT_BOUND * np.prod(np.diag(variances.athletes)):
             return variances
@@ -259,8 +238,8 @@ def _restricted_likelihood(rows: _Rows, random: Array) -> _Variances | None:
             except (np.linalg.LinAlgError, ValueError, FloatingPointError) as error:
                 notes.append(f"{method}: {error}.")
                 continue
-        warned = sorted({" ".join(str(one.message).split()).rstrip(".") for one in caught})
-        notes += [f"{method}: {words}." for words in warned if not words.startswith(JUDGED_HERE + NOT_CONVERGED)]
+        unexpected = [warning.message for warning in caught if not issubclass(warning.category, JUDGED_HERE)]
+        notes += sorted({f"{method}: {' '.join(str(message).split()).rstrip('.')}." for message in unexpected})
         athletes, error_variance = np.asarray(result.cov_re, dtype=np.float64), float(result.scale)
         if not (np.isfinite(athletes).all() and error_variance > 0):
             continue
@@ -279,14 +258,13 @@ def _effects(rows: _Rows, variances: _Variances) -> tuple[Array, Array, Array]:
     n_fixed = rows.fixed.shape[1]
     inner, right = np.zeros((n_fixed, n_fixed)), np.zeros(n_fixed)
     terms = []
-    for one in range(len(rows.names)):
-        x, y = rows.fixed[rows.athlete_of_row == one], rows.value[rows.athlete_of_row == one]
-        z = x[:, :2]
-        total = z @ variances.athletes @ z.T + variances.error * np.eye(len(y))
+    for athlete in range(len(rows.names)):
+        x, y = rows.fixed[rows.athlete_of_row == athlete], rows.value[rows.athlete_of_row == athlete]
+        total = x @ variances.athletes @ x.T + variances.error * np.eye(len(y))
         weighted = np.linalg.solve(total, np.column_stack([x, y]))
         inner += x.T @ weighted[:, :-1]
         right += x.T @ weighted[:, -1]
-        terms.append(variances.athletes @ z.T @ weighted)
+        terms.append(variances.athletes @ x.T @ weighted)
     beta = np.linalg.solve(inner, right)
-    departures = np.array([one[:, -1] - one[:, :-1] @ beta for one in terms], dtype=np.float64)
+    departures = np.array([term[:, -1] - term[:, :-1] @ beta for term in terms], dtype=np.float64)
     return np.asarray(beta, np.float64), np.asarray(np.linalg.inv(inner), np.float64), departures

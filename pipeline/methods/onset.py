@@ -133,18 +133,18 @@ def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
     """
     design = fitted.design
     counts = np.bincount(design.run)
-    found: list[Onset | None] = [None] * len(counts)
+    onsets: list[Onset | None] = [None] * len(counts)
     is_long = counts >= FEWEST_SPLITS_OF_RUN
     if not is_long.any():
-        return found
+        return onsets
     rest = design.columns[:, VALUE] - design.columns[:, list(fitted.places[1:])] @ fitted.beta[1:]
     pair = np.column_stack([rest, design.columns[:, DISTANCE]])
     rho = _correlation(replace(design, columns=pair))
     for run in np.flatnonzero(is_long):
         rows = slice(design.first[run], design.first[run] + counts[run])
-        one = Design(pair[rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[rows])
-        found[run] = _of_run(one, rho, seed)
-    return found
+        run_design = Design(pair[rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[rows])
+        onsets[run] = _of_run(run_design, rho, seed)
+    return onsets
 
 
 def _correlation(design: Design) -> float:
@@ -159,16 +159,16 @@ def _correlation(design: Design) -> float:
         white, length = whiten(design, parabola, float(rho))
         log_a, df = np.log(length).sum(), len(white) - len(length)
         value, *regressors = white.T
-        for place, one in enumerate(regressors):
-            squares = design.per_run(one**2)
+        for place, regressor in enumerate(regressors):
+            squares = design.per_run(regressor**2)
             # Runs of as few splits as parabolas take tell nothing: what is left of the regressor is rounding.
             usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
             log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
-            value = value - one * (per_square * design.per_run(one * value))[design.run]
+            value = value - regressor * (per_square * design.per_run(regressor * value))[design.run]
             for later in range(place + 1, len(regressors)):
-                share = per_square * design.per_run(one * regressors[later])
-                regressors[later] = regressors[later] - one * share[design.run]
+                share = per_square * design.per_run(regressor * regressors[later])
+                regressors[later] = regressors[later] - regressor * share[design.run]
         fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
         log_a += np.log1p(-(fades**2)).sum()
         likelihoods.append(-0.5 * (max(df, 1) * np.log(max(value @ value, 1e-300)) + log_a))
@@ -190,7 +190,7 @@ def _of_run(run: Design, rho: float, seed: int) -> Onset | None:
     n_blocks = max(len(white) // SPLITS_OF_BLOCK, FEWEST_BLOCKS)
     # What does not make whole blocks is shared out: some have a split more, in short runs a split less.
     begins = np.arange(n_blocks) * len(white) // n_blocks
-    votes, sizes = (np.add.reduceat(hinge * other, begins, axis=0) for other in (residual, hinge))
+    votes, sizes = (np.add.reduceat(hinge * factor, begins, axis=0) for factor in (residual, hinge))
     of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
     votes, sizes = votes[:, :-1], sizes[:, :-1]
     scale = np.sqrt(sizes.sum(axis=0))

@@ -17,6 +17,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.methods.noncentral_t import noncentral_t_shift
+from pipeline.methods.pairs import pairs_of
 
 #: Up to this many pairs all patterns of signs are counted: 2^16 sums take a millisecond.
 MOST_PAIRS_COUNTED = 16
@@ -71,15 +72,7 @@ def paired_change(
     Raises:
         ValueError: fewer than two pairs, different lengths, missing values, or an impossible level or number of draws.
     """
-    first, second = np.asarray(early, dtype=np.float64), np.asarray(late, dtype=np.float64)
-    if first.ndim != 1 or first.shape != second.shape:
-        raise ValueError("Early and late values must come in pairs: two lists of the same length.")
-    if not (np.isfinite(first).all() and np.isfinite(second).all()):
-        raise ValueError("A pair has a missing value: leave it out first.")
-    if len(first) < 2:
-        raise ValueError(f"A change needs at least two pairs, not {len(first)}.")
-    if not 0 < level < 1:
-        raise ValueError(f"The level of an interval must lie between 0 and 1, not at {level}.")
+    first, second = pairs_of(early, late, level=level)
     if draws < 1:
         raise ValueError(f"At least one pattern of signs must be drawn, not {draws}.")
     difference = second - first

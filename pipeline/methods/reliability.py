@@ -186,7 +186,7 @@ def intraclass(
     low = between / float(special.fdtri(df_between, df_within, tail))
     high = between * float(special.fdtri(df_within, df_between, tail))
     added_between, added_within = (0.0, 0.0) if shared is None else shared
-    own = max(within - added_within, ROUNDING * within)
+    error = max(within - added_within, ROUNDING * within)
     squares = [max(square - added_between, 0.0) for square in (low, between, high)]
-    icc_low, icc, icc_high = ((square - own) / (square + (size - 1) * own) for square in squares)
+    icc_low, icc, icc_high = ((square - error) / (square + (size - 1) * error) for square in squares)
     return icc_low, icc, icc_high

@@ -106,7 +106,7 @@ def _given(estimates: Array, errors: Array, columns: Array, shared: Array, *, al
     """Restricted log-likelihood, start, slope and its standard error for each τ; 4 × deviations."""
     values, vectors = np.linalg.eigh(alike / errors[:, None] / errors)
     y, x, z = (vectors.T @ (part / errors.reshape(-1, *[1] * (part.ndim - 1))) for part in (estimates, columns, shared))
-    found = []
+    of_deviation = []
     for deviation in deviations:
         variance = 1 + deviation**2 * np.maximum(values, 0.0)
         scaled = x / variance[:, None]
@@ -115,8 +115,8 @@ def _given(estimates: Array, errors: Array, columns: Array, shared: Array, *, al
         rest = float(y @ (y / variance) - outer @ line)
         log_likelihood = -0.5 * (np.log(variance).sum() + np.linalg.slogdet(inner)[1] + rest)
         leans_on = np.linalg.solve(inner, scaled.T @ z)[1]
-        found.append((log_likelihood, *line, np.sqrt(np.linalg.inv(inner)[1, 1] + leans_on @ leans_on)))
-    return np.array(found).T
+        of_deviation.append((log_likelihood, *line, np.sqrt(np.linalg.inv(inner)[1, 1] + leans_on @ leans_on)))
+    return np.array(of_deviation).T
 
 
 def _power(rho: float, apart: Array) -> Array:

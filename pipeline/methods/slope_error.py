@@ -35,16 +35,16 @@ def with_slope_error(corrected: Corrected, slope: int, error_pct: float = SLOPE_
     fitted = corrected.fit
     if slope not in fitted.places or error_pct == 0:
         return corrected
-    own = fitted.places.index(slope)
+    slope_place = fitted.places.index(slope)
     within = fitted.design.within_runs()
-    x, others = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
-    rest = x - others @ np.linalg.lstsq(others, x, rcond=None)[0]
+    x, other_columns = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
+    rest = x - other_columns @ np.linalg.lstsq(other_columns, x, rcond=None)[0]
     share = min(error_pct**2 * len(rest) / float(rest @ rest), MOST_ERROR)
-    deviation = abs(float(fitted.beta[own])) * share / (1 - share) / DEVIATIONS
-    free = [place for place, column in enumerate(fitted.places) if place != own and column not in fitted.given]
+    deviation = abs(float(fitted.beta[slope_place])) * share / (1 - share) / DEVIATIONS
+    free = [place for place, column in enumerate(fitted.places) if place != slope_place and column not in fitted.given]
     products = normal_equations(fitted.products, fitted.places, fitted.spread)[0].sum(axis=0)
     moves = np.zeros(len(fitted.places))
-    moves[own], moves[free] = 1.0, -np.linalg.solve(products[np.ix_(free, free)], products[free, own])
+    moves[slope_place], moves[free] = 1.0, -np.linalg.solve(products[np.ix_(free, free)], products[free, slope_place])
     covariance = fitted.covariance + deviation**2 * np.outer(moves, moves)
     estimate, quantile = float(fitted.beta[0]), float(special.stdtrit(fitted.drift_df, 0.975))
     extra = quantile * deviation * abs(float(moves[0]))

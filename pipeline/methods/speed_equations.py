@@ -42,7 +42,7 @@ class Equations:
         of_speed_squared: the same over b^2 s^4.
         rest: cross-products of (y, x) in the metric of the model, distance and slopes taken out.
         trace_rest: of that metric with R.
-        freedom: degrees of freedom of the errors.
+        df: degrees of freedom of the errors.
         variance: of the errors, by the uncorrected model.
         reliability_loss: share of the variance of x within runs, at equal distance and slope, that is error, over s^2.
     """
@@ -55,7 +55,7 @@ class Equations:
     of_speed_squared: Array
     rest: Array
     trace_rest: float
-    freedom: int
+    df: int
     variance: float
     reliability_loss: float
 
@@ -92,10 +92,10 @@ def _padded(fitted: Fit) -> _Padded:
     deviation = pad(1 / np.sqrt(design.weight))
     columns = pad(design.columns)
     distance = columns[:, :, DISTANCE]
-    same = np.where(apart == 0, 1.0, 0.0)
+    unrelated = np.where(apart == 0, 1.0, 0.0)
 
     def fading(rho: float) -> Array:
-        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else same
+        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else unrelated
 
     covariance = fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
     covariance = covariance + fitted.spread * distance[:, :, None] * distance[:, None, :]
@@ -129,10 +129,10 @@ def equations(fitted: Fit, speed: int, loading: float = 0.0) -> Equations | None
     if fitted.variance <= EXACT**2:
         return None
     runs = _padded(fitted)
-    others = [column for column in fitted.places if column != speed]
+    other_columns = [column for column in fitted.places if column != speed]
     x = runs.columns[:, :, speed]
     y = runs.columns[:, :, VALUE] - loading * x
-    z = runs.columns[:, :, others]
+    z = runs.columns[:, :, other_columns]
     beyond_line = runs.centre - runs.line
     matrices = (runs.centre, runs.precision @ runs.line, beyond_line @ runs.lagged @ beyond_line)
     of_others = (runs.precision @ z).swapaxes(1, 2)
@@ -141,15 +141,15 @@ def equations(fitted: Fit, speed: int, loading: float = 0.0) -> Equations | None
     taken = np.linalg.solve(normal.T, (rows @ z).sum(axis=0).T).T
     rows = rows - taken @ of_others
     correlated = [matrix @ runs.error_correlation for matrix in matrices]
-    traces = np.stack([one.trace(axis1=1, axis2=2) for one in correlated], axis=1)
+    traces = np.stack([product.trace(axis1=1, axis2=2) for product in correlated], axis=1)
     per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0], traces], axis=2)
     pair = np.stack([y, x], axis=2)
     of_pair = pair.swapaxes(1, 2) @ runs.precision
     crossed = (of_pair @ z).sum(axis=0)
     rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
     of_squares = np.zeros((3, 3))
-    for place, one in enumerate(correlated):
-        of_squares[place, place] = float(np.einsum("rij,rji->", one, one))
+    for place, product in enumerate(correlated):
+        of_squares[place, place] = float(np.einsum("rij,rji->", product, product))
     flat = runs.centre @ z
     left = (x[:, None, :] @ runs.centre @ x[:, :, None]).sum() - _explained(x, flat)
     value, slope, trace = per_run.sum(axis=0).T
@@ -174,13 +174,13 @@ def _explained(x: Array, flat: Array) -> float:
     return float(crossed @ np.linalg.lstsq((flat.swapaxes(1, 2) @ flat).sum(axis=0), crossed, rcond=None)[0])
 
 
-def log_determinant(one: Equations, typical: float) -> Array:
+def log_determinant(system: Equations, typical: float) -> Array:
     """Of the equations' covariance at one typical response, half of it, for each of `ERROR_SD`; sd x 1."""
-    (first, _, second, _, _, third), _, _ = _covariance(one, np.full((len(ERROR_SD), 1), typical))
+    (first, _, second, _, _, third), _, _ = _covariance(system, np.full((len(ERROR_SD), 1), typical))
     return np.asarray(np.log(first) + np.log(second) + np.log(third))
 
 
-def log_likelihood(one: Equations, response: Array, typical: float, reach: float, determinant: Array) -> Array:
+def log_likelihood(system: Equations, response: Array, typical: float, reach: float, determinant: Array) -> Array:
     """Of the responses, for each of `ERROR_SD`; sd x points. Responses are those of y - loading x.
 
     The determinant of the equations' covariance is taken at one typical response. Taken at each, it would count the
@@ -189,23 +189,24 @@ def log_likelihood(one: Equations, response: Array, typical: float, reach: float
     make the equations vaguer than the plausible ones next to them: otherwise an endless one would explain everything.
     """
     s2 = ERROR_SD[:, None] ** 2
-    factor, scale, excess = _covariance(one, np.clip(response, typical - reach, typical + reach))
+    factor, scale, excess = _covariance(system, np.clip(response, typical - reach, typical + reach))
     gap = [
-        (one.value[place] - response * (one.speed[place] - s2 * one.traces[place])) * scale[place] for place in range(3)
+        (system.value[place] - response * (system.speed[place] - s2 * system.traces[place])) * scale[place]
+        for place in range(3)
     ]
     first = gap[0] / factor[0]
     second = (gap[1] - factor[1] * first) / factor[2]
     third = (gap[2] - factor[3] * first - factor[4] * second) / factor[5]
     # Pace that was seen is pace that varied and error: what is left for the first is no less than nothing.
-    true = one.speed[0] - s2 * one.traces[0]
-    blur = np.sqrt(2 * s2**2 * one.of_speed_squared[0, 0] + 4 * s2 * np.maximum(true, 0.0))
+    true = system.speed[0] - s2 * system.traces[0]
+    blur = np.sqrt(2 * s2**2 * system.of_speed_squared[0, 0] + 4 * s2 * np.maximum(true, 0.0))
     # Nor do residuals scatter by less than error of speed makes them.
-    scatter = -0.5 * RESIDUALS_COUNT * one.freedom * (np.log(excess) + 1 / excess - 1)
+    scatter = -0.5 * RESIDUALS_COUNT * system.df * (np.log(excess) + 1 / excess - 1)
     misfit = first**2 + second**2 + third**2
     return np.asarray(-0.5 * misfit - determinant + scatter + special.log_ndtr(true / blur))
 
 
-def _covariance(one: Equations, response: Array) -> tuple[tuple[Array, ...], Array, Array]:
+def _covariance(system: Equations, response: Array) -> tuple[tuple[Array, ...], Array, Array]:
     """Cholesky factor of the covariance of the equations, each divided by a scale; that scale; and by how much the
     errors and those of speed together exceed the residuals.
 
@@ -213,14 +214,14 @@ def _covariance(one: Equations, response: Array) -> tuple[tuple[Array, ...], Arr
     """
     s2 = ERROR_SD[:, None] ** 2
     blurred = response**2 * s2
-    left = (one.rest[0, 0] - 2 * response * one.rest[0, 1] + response**2 * one.rest[1, 1]) / one.freedom
-    of_speed = blurred * one.trace_rest / one.freedom
-    errors = np.maximum(left - of_speed, LEAST_VARIANCE * one.variance)
-    is_told = np.diag(one.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
-    scale = np.where(is_told, 1 / np.sqrt(np.where(is_told, np.diag(one.of_errors), 1.0)), 0.0)
+    left = (system.rest[0, 0] - 2 * response * system.rest[0, 1] + response**2 * system.rest[1, 1]) / system.df
+    of_speed = blurred * system.trace_rest / system.df
+    errors = np.maximum(left - of_speed, LEAST_VARIANCE * system.variance)
+    has_instrument = np.diag(system.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
+    scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, np.diag(system.of_errors), 1.0)), 0.0)
     product = scale[:, None] * scale
-    by_errors = one.of_errors * product + 1e-9 * np.eye(3)
-    by_speed, by_square = one.of_speed * product, np.diag(one.of_speed_squared * product)
+    by_errors = system.of_errors * product + 1e-9 * np.eye(3)
+    by_speed, by_square = system.of_speed * product, np.diag(system.of_speed_squared * product)
 
     def of(row: int, column: int) -> Array:
         entry = errors * by_errors[row, column] + blurred * by_speed[row, column]
@@ -230,5 +231,5 @@ def _covariance(one: Equations, response: Array) -> tuple[tuple[Array, ...], Arr
     below, last = of(1, 0) / first, of(2, 0) / first
     second = np.sqrt(of(1, 1) - below**2)
     beside = (of(2, 1) - last * below) / second
-    third = np.sqrt(of(2, 2) - last**2 - beside**2) if is_told[2] else np.ones_like(errors)
+    third = np.sqrt(of(2, 2) - last**2 - beside**2) if has_instrument[2] else np.ones_like(errors)
     return (first, below, second, last, beside, third), scale, np.maximum((of_speed + errors) / left, 1.0)

@@ -19,11 +19,11 @@ import polars as pl
 from pipeline.core.errors import in_words
 from pipeline.core.metrics import LABELS
 from pipeline.pages.units import between, signed
-from pipeline.pages.words import CAUTION
+from pipeline.pages.words import CAUTION, count_of
 from pipeline.store.history import COUNTED, Record
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
-#: How many findings and refused files are written out; the page says how many more there are.
+#: How many findings and rejected files are written out; the page says how many more there are.
 MOST_LINES = 40
 #: How many athletes are named in a sentence.
 MOST_NAMES = 20
@@ -35,7 +35,7 @@ _BECAME = {
     "duplicate": ("is a run that was there already", "are runs that were there already"),
     "not_running": ("is no run", "are no runs"),
     "left_out": ("is left out by corrections.toml", "are left out by corrections.toml"),
-    "rejected": ("was refused", "were refused"),
+    "rejected": ("was rejected", "were rejected"),
 }
 _MEASURE = "All changes: percent per 10 km at equal speed and slope, with the 95 % interval in brackets."
 
@@ -109,13 +109,13 @@ def done(
     parts = [f"{_when(began_at)} took {_seconds(record['seconds'])}. The store is up to date.", *_tries(failures)]
     if record.get("nothing_new"):
         parts.append("Nothing was new: no file of the inbox was added, changed or removed, nor any list or setting.")
-        parts += _still_refused(ledger, set())
+        parts += _still_rejected(ledger, set())
     else:
         came_in = {*record["new"], *record["changed"]}
         parts += ["## What came in", *_came_in(record, ledger, came_in, shown)]
         parts += ["## Whose finding changed", _listed(_findings(record["findings"], drifts, shown), "splitdrift show")]
         parts += [_MEASURE] if record["findings"] else []
-        parts += ["## What was refused", *_refused(record, ledger), *_still_refused(ledger, came_in)]
+        parts += ["## What was rejected", *_rejected(record, ledger), *_still_rejected(ledger, came_in)]
         parts += _used_in_part(ledger, came_in)
     if notices:
         parts += ["## To look at", _listed([f"- {inert(notice)}" for notice in notices], "splitdrift check")]
@@ -173,15 +173,15 @@ def _in_short(record: Record) -> str:
         return "nothing new"
     new = _first_seen(record["findings"])
     n_findings = sum(1 for row in record["findings"] if row["athlete_id"] not in new)
-    parts = [f"{_count(record['n_new'], 'file')} came in"]
+    parts = [f"{count_of(record['n_new'], 'file', 'files')} came in"]
     parts += [f"{n} {label}" for key, label in _IN_SHORT if (n := record[key])]
-    parts.append(f"{_count(n_findings, 'finding')} changed" if n_findings else "no finding changed")
+    parts.append(f"{count_of(n_findings, 'finding', 'findings')} changed" if n_findings else "no finding changed")
     if new:
-        parts.append(f"first findings of {_count(len(new), 'athlete')}")
+        parts.append(f"first findings of {count_of(len(new), 'athlete', 'athletes')}")
     return ", ".join(parts)
 
 
-_IN_SHORT = (("n_changed", "read again"), ("n_gone", "gone"), ("n_refused", "refused"))
+_IN_SHORT = (("n_changed", "read again"), ("n_gone", "gone"), ("n_refused", "rejected"))
 
 
 def _when(began_at: datetime) -> str:
@@ -193,7 +193,7 @@ def _tries(failures: Sequence[Failure]) -> list[str]:
     if not failures:
         return []
     lines = [f"- {failure.began_at:%H:%M}: {inert(failure.reason)}" for failure in failures]
-    return [f"{_count(len(failures), 'try', 'tries')} failed:", "\n".join(lines)]
+    return [f"{count_of(len(failures), 'try', 'tries')} failed:", "\n".join(lines)]
 
 
 def _came_in(record: Record, ledger: pl.DataFrame, came_in: set[str], shown: Mapping[str, str]) -> list[str]:
@@ -232,7 +232,7 @@ def _findings(changed: Sequence[Mapping[str, Any]], drifts: pl.DataFrame, shown:
     remaining = {*drifts["athlete_id"], *(row["athlete_id"] for row in changed if row["after"] is not None)}
     gone = Counter(row["athlete_id"] for row in changed if row["athlete_id"] not in remaining)
     lines = [
-        f"- **{_named(athlete_id, shown)}**: no run is left; {_count(n, 'finding')} before."
+        f"- **{_named(athlete_id, shown)}**: no run is left; {count_of(n, 'finding', 'findings')} before."
         for athlete_id, n in gone.items()
     ]
     for row in sorted(changed, key=lambda row: (row["athlete_id"], order.index(row["metric"]))):
@@ -270,7 +270,7 @@ def _number(row: Mapping[str, Any] | None) -> str:
     return f" {signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
 
 
-def _refused(record: Record, ledger: pl.DataFrame) -> list[str]:
+def _rejected(record: Record, ledger: pl.DataFrame) -> list[str]:
     fixes = dict(ledger.select("path", "fix").iter_rows())
     lines = [_file_line(row["path"], row["reason"], fixes.get(row["path"])) for row in record["refused"]]
     return [_listed(lines, "splitdrift check", n_in_all=record["n_refused"])]
@@ -286,12 +286,12 @@ def _file_line(path: str, reason: str | None, fix: str | None) -> str:
     return f"- {inert(path)}: {inert(reason or '')}" + (f" {inert(fix)}" if fix else "")
 
 
-def _still_refused(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
+def _still_rejected(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
     n_before = ledger.filter(pl.col("status") == "rejected", ~pl.col("file").is_in(came_in)).height
     if not n_before:
         return []
     stays = "stays" if n_before == 1 else "stay"
-    return [f"{_count(n_before, 'file')} of earlier nights {stays} refused; `splitdrift check` says why."]
+    return [f"{count_of(n_before, 'file', 'files')} of earlier nights {stays} rejected; `splitdrift check` says why."]
 
 
 def _listed(lines: Sequence[str], where: str, *, n_in_all: int | None = None) -> str:
@@ -310,10 +310,6 @@ def _finding(finding: str | None) -> str:
 def _named(athlete_id: str, shown: Mapping[str, str]) -> str:
     name = shown.get(athlete_id)
     return inert(athlete_id) if name is None else f"{inert(name)} ({inert(athlete_id)})"
-
-
-def _count(number: int, singular: str, plural: str | None = None) -> str:
-    return f"{number} {singular if number == 1 else plural or singular + 's'}"
 
 
 def _seconds(seconds: float) -> str:

@@ -225,10 +225,10 @@ def _delivered(plan: Plan, file: _PageFile, night: Night) -> Night:
     return replace(night, page=page, path=file.write(page) if faults else path, faults=faults)
 
 
-def _fault_of(deliver: Callable[..., str | None], *given: str | None) -> str | None:
+def _fault_of(deliver: Callable[..., str | None], *arguments: str | None) -> str | None:
     """What went wrong with a delivery; a malformed command or address is a fault like any other."""
     try:
-        return deliver(*given)
+        return deliver(*arguments)
     except SplitdriftError as error:
         return str(error)
 

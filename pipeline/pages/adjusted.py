@@ -46,7 +46,7 @@ def adjusted(
     for own in estimated.iter_rows(named=True):
         of_runs = levels[own["metric"]]
         level = pl.Series([of_runs.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
-        known = effect(own["metric"], own=own)
+        known = effect(own["metric"], responses=own)
         known += warm_up_effect(own["response_to_warm_up"], inclusion.split_length_m)
         columns.append((100 * (pl.col(own["metric"]) / level * (-known).exp() - 1)).alias(own["metric"]))
     return shown.with_columns(used.select(columns))

@@ -120,7 +120,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, progress
 
     everyone = set(parts["runs"]["athlete_id"])
     _remove_samples_without_runs(context, gathered, everyone)
-    touched = [Athlete(name, own) for own in gathered if (name := _athlete_of(own)) is not None and name in everyone]
+    touched = [Athlete(name, rows) for rows in gathered if (name := _athlete_of(rows)) is not None and name in everyone]
     by_settings = (
         sorted(everyone - {athlete.athlete_id for athlete in touched}) if keys.analysis != known.keys.analysis else []
     )
@@ -177,21 +177,21 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
     stays = recordings.filter(pl.col("file").is_in(keys.files.keys() - read))
     carried = []
     for athlete_id in sorted(inbox_changes.touched, key=lambda athlete_id: athlete_id or ""):
-        own = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
-        if not own.is_empty():
-            own_runs = runs.join(own, on=["path", "session"], how="semi")
+        recordings_of_athlete = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
+        if not recordings_of_athlete.is_empty():
+            own_runs = runs.join(recordings_of_athlete, on=["path", "session"], how="semi")
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
             splits = read_partitions(known.folder, "splits", athlete_id or "")
             own_exclusions, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (exclusions, splits))
-            carried.append(Measured(own, own_runs, own_exclusions, own_splits))
+            carried.append(Measured(recordings_of_athlete, own_runs, own_exclusions, own_splits))
     return carried
 
 
 def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
     """Runs may be rejected after their samples were written; of athletes with other runs `analyse` removes them."""
-    for athlete_id in {name for own in gathered if (name := _athlete_of(own)) is not None} - everyone:
+    for athlete_id in {name for rows in gathered if (name := _athlete_of(rows)) is not None} - everyone:
         remove_tree(context.built / partition("samples", athlete_id))
 
 
@@ -263,9 +263,11 @@ def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
 
 def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
     first = ledger.sort(pl.col("status") != "rejected", "path", "session").row(0, named=True)
+    outcome = f"{first['path']}: {first['reason']} {first['fix'] or ''}".strip()
+    if len(inbox.files) == 1:
+        return NothingDone(f"The only file in {inbox.folder} gave no run. {outcome}")
     return NothingDone(
-        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. "
-        f"The first: {first['path']}: {first['reason']} {first['fix'] or ''} "
+        f"None of the {len(inbox.files)} files in {inbox.folder} gave a run. The first: {outcome} "
         "`splitdrift check` lists them all."
     )
 
@@ -315,8 +317,11 @@ def plan(files: Iterable[InboxFile]) -> list[Shard]:
     """Share files, which are in order, out; never two athletes in one shard."""
     shards: list[Shard] = []
     for athlete_id, group in groupby(files, key=lambda file: file.athlete_id):
-        own = tuple(group)
-        shards += [Shard(athlete_id, own[start : start + SHARD_FILES]) for start in range(0, len(own), SHARD_FILES)]
+        files_of_athlete = tuple(group)
+        shards += [
+            Shard(athlete_id, files_of_athlete[start : start + SHARD_FILES])
+            for start in range(0, len(files_of_athlete), SHARD_FILES)
+        ]
     return shards
 
 

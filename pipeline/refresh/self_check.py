@@ -125,12 +125,12 @@ def _rates(
             draw: club_responses(rows, speed_error_pct=settings.speed_error_pct)
             for draw, rows in _by_draw(watched(mapper(respond, settings, tasks)))
         }
-        tasks = [Task(one.athlete, one.place, one.draw, clubs[one.draw]) for one in tasks]
-        found = [
+        tasks = [Task(task.athlete, task.place, task.draw, clubs[task.draw]) for task in tasks]
+        findings = [
             Season(draw, rows, _planted(draw, athletes))
             for draw, rows in _by_draw(watched(mapper(analyse, settings, tasks)))
         ]
-        return list(mapper(judge, settings, found))
+        return list(mapper(judge, settings, findings))
 
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
@@ -168,7 +168,7 @@ def _by_draw(results: Iterable[tuple[Draw, int, pl.DataFrame]]) -> Iterator[tupl
     for draw, place, rows in results:
         gathered[draw].append((place, rows))
     for draw, rows_of in gathered.items():
-        yield draw, pl.concat(rows for _, rows in sorted(rows_of, key=lambda one: one[0]))
+        yield draw, pl.concat(rows for _, rows in sorted(rows_of, key=lambda numbered: numbered[0]))
 
 
 def _counter(total: int, progress: Progress | None) -> Callable[[Iterable[T]], Iterator[T]]:

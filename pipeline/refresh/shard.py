@@ -92,7 +92,7 @@ _FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EIS
 def _our_fault(error: Exception) -> Refused:
     # One file must not stop a night's refresh, whatever is wrong with it or with us.
     return Refused(
-        f"splitdrift failed on this file ({type(error).__name__}); the fault is splitdrift's.",
+        f"This file caused an internal error of splitdrift ({type(error).__name__}).",
         "Please report it together with the file.",
     )
 

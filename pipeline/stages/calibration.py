@@ -109,11 +109,11 @@ class Draw:
         """Drift planted in an athlete and metric: sizes take turns, so that a club holds all of them."""
         if self.test != "planted":
             return 0.0
-        columns = [one.column for one in METRICS]
+        columns = [metric.column for metric in METRICS]
         return PLANTED[(self.place + athlete_place + columns.index(metric)) % len(PLANTED)]
 
     def random(self, athlete_id: str) -> np.random.Generator:
-        """The same numbers for the same athlete, whoever else is in the club."""
+        """The same numbers for the same athlete, independent of the rest of the club."""
         name = f"{self.seed}:{self.test}:{self.place}:{athlete_id}"
         return np.random.default_rng(int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big"))
 
@@ -136,17 +136,19 @@ def take_apart(
     """
     known = club_of(club)
     ordered = splits.sort("athlete_id", "run_id", "km")
-    for (athlete_id,), own in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
+    for (athlete_id,), athlete_splits in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
         parts = tuple(
-            _parts(own, inclusion, lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct))
+            _parts(
+                athlete_splits, inclusion, lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct)
+            )
         )
         if parts:
-            yield TakenApart(str(athlete_id), own, parts)
+            yield TakenApart(str(athlete_id), athlete_splits, parts)
 
 
-def _parts(own: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
-    place_of = {key: place for place, key in enumerate(own.select("run_id", "km").iter_rows())}
-    for name, design, _ in designs(own, inclusion):
+def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
+    place_of = {key: place for place, key in enumerate(athlete_splits.select("run_id", "km").iter_rows())}
+    for name, design, _ in designs(athlete_splits, inclusion):
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
             continue
@@ -160,7 +162,9 @@ def _parts(own: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Ex
         weight = fitted.design.weight
         level = (design.per_run(rest * weight) / design.per_run(weight))[design.run]
         km = np.rint(distance * TEN_KM / inclusion.split_length_m + 0.5).astype(np.int64)
-        place = np.array([place_of[design.run_ids[run], one] for run, one in zip(design.run, km.tolist(), strict=True)])
+        place = np.array(
+            [place_of[design.run_ids[run], split_km] for run, split_km in zip(design.run, km.tolist(), strict=True)]
+        )
         error_sd = corrected.error_sd or 0.0
         yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level, error_sd)
 
@@ -223,11 +227,11 @@ def _blocks_shuffled(run: npt.NDArray[np.int64], lot: Array) -> npt.NDArray[np.i
     return np.lexsort((place, lot[here - place % BLOCK], run))
 
 
-def trials(found: pl.DataFrame, planted_pct: Mapping[tuple[str, str], float], draw: Draw) -> pl.DataFrame:
-    """What was found in one draw, as questions with an answer.
+def trials(findings: pl.DataFrame, planted_pct: Mapping[tuple[str, str], float], draw: Draw) -> pl.DataFrame:
+    """The findings of one draw, as questions with an answer.
 
     Args:
-        found: rows of `athlete_drift` of the whole club.
+        findings: rows of `athlete_drift` of the whole club.
         planted_pct: what was planted, by athlete and metric [% per 10 km]; those not named do not count.
         draw: which one.
 
@@ -246,7 +250,7 @@ def trials(found: pl.DataFrame, planted_pct: Mapping[tuple[str, str], float], dr
         "excludes_zero": (low > 0) | (high < 0),
         "covers": (low <= truth) & (truth <= high),
     }
-    judged = found.filter(pl.col("drift_low").is_not_null()).join(planted, on=["athlete_id", "metric"])
+    judged = findings.filter(pl.col("drift_low").is_not_null()).join(planted, on=["athlete_id", "metric"])
     return (
         judged.select("athlete_id", "metric", "n_runs", truth, **answers)
         .unpivot(
@@ -263,16 +267,16 @@ def trials(found: pl.DataFrame, planted_pct: Mapping[tuple[str, str], float], dr
 _KEYS = {"athlete_id": pl.String, "metric": pl.String, "planted_pct_per_10km": pl.Float64}
 
 
-def calibration(told: Sequence[pl.DataFrame]) -> pl.DataFrame:
+def calibration(rates: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """Rates over all draws, by metric and over all metrics, with their intervals.
 
     Args:
-        told: what `trials` gave for each draw.
+        rates: what `trials` gave for each draw.
 
     Returns:
         Rows of the table `calibration`.
     """
-    counted = run_query("calibration", {"trials": pl.concat(told)}, {"every_metric": EVERY_METRIC})
+    counted = run_query("calibration", {"trials": pl.concat(rates)}, {"every_metric": EVERY_METRIC})
     low, high = wilson(counted["n_yes"].to_numpy(), counted["n"].to_numpy())
     return counted.with_columns(
         share=pl.col("n_yes") / pl.col("n"),

@@ -52,11 +52,12 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     described, factors = _described(runs)
     entered = run_drifts.join(described, on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
-    for (athlete_id, metric), own in entered.partition_by(
+    for (athlete_id, metric), rows_of_metric in entered.partition_by(
         "athlete_id", "metric", as_dict=True, maintain_order=True
     ).items():
         for factor in factors:
-            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(own, factor, factors)]
+            of_factor = _of_factor(rows_of_metric, factor, factors)
+            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in of_factor]
     return pl.DataFrame(rows, schema=types_of("contrasts")).sort("athlete_id", "metric", "factor", "compared")
 
 
@@ -70,14 +71,17 @@ def _described(runs: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, str]]:
     return described, FACTORS | {name: f"tag {name}" for name in names}
 
 
-def _of_factor(own: pl.DataFrame, factor: str, factors: Mapping[str, str]) -> Iterator[dict[str, object]]:
+def _of_factor(rows_of_metric: pl.DataFrame, factor: str, factors: Mapping[str, str]) -> Iterator[dict[str, object]]:
     """Every value of a factor against the one with most runs, the first in the alphabet where several have as many."""
     column = factors[factor]
-    counts = Counter(own[column].drop_nulls().to_list())
+    counts = Counter(rows_of_metric[column].drop_nulls().to_list())
     often = (value for value, n_runs in counts.items() if n_runs >= FEWEST_RUNS_PER_SIDE)
     values = sorted(often, key=lambda value: (value == AFTER_RIDE, -counts[value], value))
     for value in values[1:]:
-        compared, reference = own.filter(pl.col(column) == value), own.filter(pl.col(column) == values[0])
+        compared, reference = (
+            rows_of_metric.filter(pl.col(column) == value),
+            rows_of_metric.filter(pl.col(column) == values[0]),
+        )
         yield {
             "factor": factor,
             "compared": value,
@@ -85,7 +89,7 @@ def _of_factor(own: pl.DataFrame, factor: str, factors: Mapping[str, str]) -> It
             "n_runs": compared.height,
             "n_runs_reference": reference.height,
             "note": _note(compared, reference, factor, factors),
-            **_levels(compared, reference, own.height),
+            **_levels(compared, reference, rows_of_metric.height),
             **_drifts(compared, reference),
         }
 
@@ -110,8 +114,8 @@ def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dic
     for sign, side in ((1, compared), (-1, reference)):
         levels = np.log(side["fresh_level"].to_numpy())
         difference += sign * float(levels.mean())
-        own = float(levels.var(ddof=1)) / len(levels)
-        variance, by_df = variance + own, by_df + own**2 / (len(levels) - 1)
+        variance_of_mean = float(levels.var(ddof=1)) / len(levels)
+        variance, by_df = variance + variance_of_mean, by_df + variance_of_mean**2 / (len(levels) - 1)
         shared = shared + sign * np.array(side["level_shared"].to_list()).mean(axis=0)
     shared_variance = float(shared @ shared)
     variance, by_df = variance + shared_variance, by_df + shared_variance**2 / (n_runs - 1)

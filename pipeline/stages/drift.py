@@ -185,7 +185,7 @@ def _collinear(share: float) -> str:
     )
 
 
-def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> dict[str, object]:
+def _athlete_row(corrected: Corrected, hinge: Onset | None, distance: float) -> dict[str, object]:
     fitted = corrected.fit
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
@@ -210,10 +210,10 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)
-    breaks = found is not None and found.is_bent(ONSET_LEVEL)
+    breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
     # A break that stands out has been taken up in part by the warm-up of the straight model.
-    anew = (WARM_UP,) if breaks else ()
-    broken = straight if found is None else broken_change(fitted, found.distance, distance, anew=anew)
+    re_estimated = (WARM_UP,) if breaks else ()
+    broken = straight if hinge is None else broken_change(fitted, hinge.distance, distance, re_estimated=re_estimated)
     change = broken if breaks else straight
     low, high = straight.wider(broken)
     row |= {
@@ -224,10 +224,10 @@ def _athlete_row(corrected: Corrected, found: Onset | None, distance: float) -> 
         "either_line_low": _percent(low),
         "either_line_high": _percent(high),
     }
-    if found is not None and breaks:
-        row |= {"drift_before_onset_pct": _percent(found.before), "drift_after_onset_pct": _percent(found.after)}
-    if found is not None and found.is_given(ONSET_LEVEL):
-        row |= {"onset_km": 10 * found.distance, "onset_low": 10 * found.low, "onset_high": 10 * found.high}
+    if hinge is not None and breaks:
+        row |= {"drift_before_onset_pct": _percent(hinge.before), "drift_after_onset_pct": _percent(hinge.after)}
+    if hinge is not None and hinge.is_given(ONSET_LEVEL):
+        row |= {"onset_km": 10 * hinge.distance, "onset_low": 10 * hinge.low, "onset_high": 10 * hinge.high}
     return row
 
 
@@ -259,13 +259,15 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
     settling = np.array([cause == WARM_UP for cause in causes]) * fitted.beta[1:]
     raw, estimate = raw - passes_on @ settling, raw - passes_on @ fitted.beta[1:]
     shared = passes_on @ _root(fitted.covariance[1:, 1:])
-    own, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
-    reach = float(special.stdtrit(fitted.df, 0.975)) * np.sqrt(own + of_responses)
+    of_run, of_responses = fitted.variance / along, (shared**2).sum(axis=1)
+    margin_of_error = float(special.stdtrit(fitted.df, 0.975)) * np.sqrt(of_run + of_responses)
     in_percent = 100 * np.exp(estimate)
     onset_km = 10 * np.array(
         [
-            (one.distance, one.low, one.high) if one is not None and one.is_given(ONSET_LEVEL) else (np.nan,) * 3
-            for one in onsets
+            (hinge.distance, hinge.low, hinge.high)
+            if hinge is not None and hinge.is_given(ONSET_LEVEL)
+            else (np.nan,) * 3
+            for hinge in onsets
         ]
     )
     level_shared = _means(fitted.design, fitted.design.columns[:, list(fitted.places)]) @ _root(fitted.covariance)
@@ -276,10 +278,10 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
         "fresh_level": np.exp(_fresh_levels(fitted)),
         "raw_pct_per_10km": 100 * np.expm1(raw),
         "drift_pct_per_10km": 100 * np.expm1(estimate),
-        "drift_low": 100 * np.expm1(estimate - reach),
-        "drift_high": 100 * np.expm1(estimate + reach),
+        "drift_low": 100 * np.expm1(estimate - margin_of_error),
+        "drift_high": 100 * np.expm1(estimate + margin_of_error),
         **dict(zip(_ONSETS, onset_km.T, strict=True)),
-        "within_run_se_pct_per_10km": in_percent * np.sqrt(own),
+        "within_run_se_pct_per_10km": in_percent * np.sqrt(of_run),
         "response_se_pct_per_10km": in_percent * np.sqrt(of_responses),
         # By way of an array: building lists one by one takes longer than the fit.
         "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),

@@ -49,8 +49,8 @@ def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
     and the parts are null.
     """
     rows: list[dict[str, object]] = []
-    for (athlete_id,), own in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
-        usable = inclusion.usable(own)
+    for (athlete_id,), of_athlete in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
+        usable = inclusion.usable(of_athlete)
         cadenced = usable.filter(pl.col("cadence_spm") > 0)
         design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, inclusion), True
         if len(design.run_ids) < inclusion.min_runs:
@@ -58,7 +58,7 @@ def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
         row: dict[str, object] = {"athlete_id": athlete_id, "n_runs": len(design.run_ids), "n_splits": len(design.run)}
         if len(design.run_ids) >= max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
             row |= _speed(design, n_parts=3 if has_cadence else 1)
-        rows.append(row | _walking(own, inclusion))
+        rows.append(row | _walking(of_athlete, inclusion))
     return pl.DataFrame(rows, schema=types_of("pacing"))
 
 
@@ -86,9 +86,9 @@ def _jackknifed(products: Array, along: Array) -> tuple[float, float]:
     return float(slope[0]), float(special.stdtrit(df, 0.975) * np.sqrt(covariance[0, 0]))
 
 
-def _walking(own: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
+def _walking(splits: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
-    rows = own.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).filter(
+    rows = splits.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).filter(
         pl.len().over("run_id") >= inclusion.min_splits_of_run
     )
     row: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}

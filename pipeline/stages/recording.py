@@ -22,6 +22,7 @@ from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
 from pipeline.formats.readers import READERS, known_endings
+from pipeline.formats.sports import OTHERS as OTHER_SPORTS
 from pipeline.stages.corrections import NOTHING, Correction, Outcome, corrected, distance_m, left_out_unread, start_s
 from pipeline.stages.samples import LONGEST_RUN_S
 
@@ -32,6 +33,11 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 #: switched on (FIT profile, type `date_time`), which would be 1998, and no watch recorded runs before. Far on, from
 #: 2080, it is set wrong: common practice, no source.
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
+
+#: What makes a run of a session whose file names another sport.
+AS_RUN = 'Write sport = "running" for the file in corrections.toml'
+
+_SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers")
 
 #: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
@@ -144,10 +150,10 @@ def recording(
     return sessions
 
 
-def _distinct(name: str, others: Set[str]) -> str:
+def _distinct(name: str, taken: Set[str]) -> str:
     """The name, numbered where an archive holds several files of it (`a.fit` and `a.fit.gz` are one name here)."""
     numbered = chain([name], (f"{name} ({number})" for number in count(2)))
-    return next(candidate for candidate in numbered if candidate not in others)
+    return next(candidate for candidate in numbered if candidate not in taken)
 
 
 def _read(
@@ -169,6 +175,11 @@ def _read(
     if is_zone_read:
         options = replace(options, mapping=replace(options.mapping or ColumnMapping(), time_zone=zone))
     try:
+        if suffix in _SPREADSHEETS:
+            raise Refused(
+                f"A recording is not read from a spreadsheet ({suffix}).",
+                "Save the sheet as CSV and put that in its place.",
+            )
         if ending is None:
             raise Refused(
                 f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",
@@ -227,6 +238,8 @@ def _judged(unjudged: Session, content: Recording) -> Session:
             session,
             status="not_running",
             reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
+            # Of a ride nobody asks whether it was a run; a word that is none of the known sports may be one.
+            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN} if it was a run.",
             recording=None,
         )
     if session.n_samples < 2:

@@ -74,9 +74,11 @@ def responses(
                     "standard_error": variance**0.5,
                 }
             )
-        if corrected.own is not None:
-            own = corrected.own
-            told = zip(ERROR_SD, own.mean, np.sqrt(own.variance), own.log_likelihood, strict=True)
+        if corrected.own_response is not None:
+            own_response = corrected.own_response
+            by_error = zip(
+                ERROR_SD, own_response.mean, np.sqrt(own_response.variance), own_response.log_likelihood, strict=True
+            )
             rows += [
                 name
                 | {
@@ -86,7 +88,7 @@ def responses(
                     "standard_error": float(deviation),
                     "log_likelihood": float(height),
                 }
-                for error, mean, deviation, height in told
+                for error, mean, deviation, height in by_error
             ]
     return pl.DataFrame(rows, schema=types_of("responses"))
 
@@ -119,10 +121,10 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: float = SPEED_ERR
     known = athletes.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id", "speed_error_pct")
     # Sorted, since a sum of floats depends on its order and athletes come in as their workers end.
     plain = known.filter(pl.col("log_likelihood").is_null())
-    for (metric, cause), told in plain.group_by("metric", "cause", maintain_order=True):
-        if told.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
+    for (metric, cause), of_cause in plain.group_by("metric", "cause", maintain_order=True):
+        if of_cause.height < FEWEST_ATHLETES or cause == CAUSES[SPEED_SQUARED - FIRST_CAUSE]:
             continue
-        estimate, errors = told["response"].to_numpy(), told["standard_error"].to_numpy()
+        estimate, errors = of_cause["response"].to_numpy(), of_cause["standard_error"].to_numpy()
         between = meta_regression(estimate, errors, np.ones((len(estimate), 1))).between
         # Never less than the mean itself is unsure: a club that happens to agree is no law of nature.
         weight = 1 / (errors**2 + between)
@@ -150,16 +152,16 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: float) -> list[dict[str
     """The club's responses to speed for each size of its error, and what all metrics together say of that size."""
     means: dict[str, tuple[Array, Array]] = {}
     log_weight = half_normal(max(speed_error_pct, 0.01) / 100)
-    for (metric,), told in known.group_by("metric", maintain_order=True):
-        complete = told.filter(pl.len().over("athlete_id") == len(ERROR_SD))
+    for (metric,), of_metric in known.group_by("metric", maintain_order=True):
+        complete = of_metric.filter(pl.len().over("athlete_id") == len(ERROR_SD))
         if complete.height < FEWEST_ATHLETES * len(ERROR_SD):
             continue
         shape = (-1, len(ERROR_SD))
-        own, error, height = (
+        responses, error, height = (
             complete[column].to_numpy().reshape(shape) for column in ("response", "standard_error", "log_likelihood")
         )
         prior = published(str(metric), speed_error_pct)
-        mean, variance, evidence = _club_mean(own, error**2, height.sum(axis=0), prior)
+        mean, variance, evidence = _club_mean(responses, error**2, height.sum(axis=0), prior)
         means[str(metric)] = (mean, variance)
         of = METRIC_OF[str(metric)]
         if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
@@ -178,18 +180,20 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: float) -> list[dict[str
     ]
 
 
-def _club_mean(own: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array]:
+def _club_mean(responses: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array]:
     """Mean of the club, variance of an athlete about it, and log evidence; for each size of the error.
 
     Athletes scatter about the mean by one of `BETWEEN`, the mean lies where the published range says.
     """
-    own, variance = own[:, :, None], variance[:, :, None]
+    responses, variance = responses[:, :, None], variance[:, :, None]
     between = (BETWEEN * np.sqrt(prior.variance[0])) ** 2
     weight = 1 / (variance + between)
     of_prior = 1 / prior.variance[0]
     total = weight.sum(axis=0) + of_prior
-    mean = ((weight * own).sum(axis=0) + prior.mean[0] * of_prior) / total
-    log_density = height[:, None] + 0.5 * np.log(weight).sum(axis=0) - 0.5 * (weight * (own - mean) ** 2).sum(axis=0)
+    mean = ((weight * responses).sum(axis=0) + prior.mean[0] * of_prior) / total
+    log_density = (
+        height[:, None] + 0.5 * np.log(weight).sum(axis=0) - 0.5 * (weight * (responses - mean) ** 2).sum(axis=0)
+    )
     log_density = log_density - 0.5 * of_prior * (mean - prior.mean[0]) ** 2 - 0.5 * np.log(total) + _BETWEEN_LOG_WEIGHT
     evidence = special.logsumexp(log_density, axis=1)
     share = np.exp(log_density - evidence[:, None])

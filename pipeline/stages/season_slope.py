@@ -41,20 +41,20 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     starts = runs.select("run_id", start_us=start.dt.epoch("us"), month=start.dt.strftime("%Y-%m"))
     entering = run_drifts.filter(pl.col("within_run_se_pct_per_10km") > 0).join(starts, on="run_id").sort("start_us")
     rows = []
-    for (athlete_id, metric), own in entering.partition_by(
+    for (athlete_id, metric), season in entering.partition_by(
         "athlete_id", "metric", as_dict=True, maintain_order=True
     ).items():
         row = {
             "athlete_id": athlete_id,
             "metric": metric,
-            "n_runs": own.height,
-            "first_month": own["month"][0],
-            "last_month": own["month"][-1],
+            "n_runs": season.height,
+            "first_month": season["month"][0],
+            "last_month": season["month"][-1],
         }
-        start_us = own["start_us"].to_numpy()
+        start_us = season["start_us"].to_numpy()
         days = (start_us - start_us[0]) // 1_000_000 / 86_400
-        if own.height >= FEWEST_RUNS_IN_SEASON and days[-1] >= SHORTEST_DAYS:
-            row |= _line(own, days / MONTH_DAYS)
+        if season.height >= FEWEST_RUNS_IN_SEASON and days[-1] >= SHORTEST_DAYS:
+            row |= _line(season, days / MONTH_DAYS)
         rows.append(row)
     return pl.DataFrame(rows, schema=types_of("season_slope")).sort("athlete_id", "metric")
 
@@ -70,11 +70,11 @@ def _median_slope(month: Column, drift: Column) -> float:
     return float(np.median(rise[apart > 0] / apart[apart > 0]))
 
 
-def _line(own: pl.DataFrame, month: Column) -> dict[str, float]:
+def _line(rows: pl.DataFrame, month: Column) -> dict[str, float]:
     """The line through one athlete's drifts over the months since the first run."""
-    drift = own["drift_pct_per_10km"].to_numpy()
-    shared = np.array(own["drift_shared"].to_list())
-    line = serial_meta_regression(drift, own["within_run_se_pct_per_10km"].to_numpy(), month, shared)
+    drift = rows["drift_pct_per_10km"].to_numpy()
+    shared = np.array(rows["drift_shared"].to_list())
+    line = serial_meta_regression(drift, rows["within_run_se_pct_per_10km"].to_numpy(), month, shared)
     return {
         "change_pct_per_10km_per_month": line.slope,
         "change_low": line.low,

@@ -61,7 +61,7 @@ def strike_counts(strikes: pl.DataFrame, *, strike_angle_thresholds: str) -> pl.
         strike_angle_thresholds: name in `ANGLE_THRESHOLDS` of those that make a class of an angle.
 
     Returns:
-        Rows of `strike_counts`: all four classes wherever anybody was seen, with Wilson's 95 % interval of the share.
+        Rows of `strike_counts`: all four classes wherever a landing was seen, with Wilson's 95 % interval of the share.
     """
     counts = run_query("strike_counts", {"landings": _landings(strikes, ANGLE_THRESHOLDS[strike_angle_thresholds])})
     if counts.is_empty():

@@ -1,7 +1,8 @@
 """Stage `summaries`: the tables of all athletes → what only the whole club can say.
 
 Runs one SELECT a table: `sql/runs.sql` adds what sessions.csv knows, `sql/athlete_drift.sql` corrects the p-values over
-athletes and metrics, `sql/season_trend.sql` gathers the runs of a month. Complaints are shown as they were written.
+athletes and metrics, `sql/season_trend.sql` gathers the runs of a month. Complaints and the other lists
+are shown as they were written.
 """
 
 from __future__ import annotations
@@ -89,7 +90,7 @@ def athlete_drift(
             orient="row",
         ),
         "families": pl.DataFrame(
-            {"metric": [one.column for one in METRICS], "family": [one.family for one in METRICS]}
+            {"metric": [metric.column for metric in METRICS], "family": [metric.family for metric in METRICS]}
         ),
     }
     parameters = {
@@ -111,6 +112,17 @@ def complaints(listed: pl.DataFrame) -> pl.DataFrame:
         Rows of `complaints`.
     """
     return listed
+
+
+def lists(
+    roster: pl.DataFrame, shoes: pl.DataFrame, sessions: pl.DataFrame, events: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """The other lists as they were read, for whoever joins them with the tables.
+
+    Returns:
+        Rows of `roster`, `shoes`, `sessions` and `events`.
+    """
+    return roster, shoes, sessions, events
 
 
 def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:

@@ -120,7 +120,7 @@ def _write_dictionary(workbook: xlsxwriter.Workbook, header: xlsxwriter.format.F
         for name in SHEETS
         for column_name, column in TABLES[name].columns().items()
     ]
-    for row, line in enumerate(sorted(lines, key=lambda one: SHEETS.index(one[0])), start=1):
+    for row, line in enumerate(sorted(lines, key=lambda sheet_and_table: SHEETS.index(sheet_and_table[0])), start=1):
         for place, text in enumerate(line):
             sheet.write_string(row, place, text)
     sheet.freeze_panes(1, 0)

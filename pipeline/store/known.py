@@ -242,8 +242,8 @@ def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
     _require_open(inbox, gone)
     athletes = {file.path: file.athlete_id for file in inbox.files}
     touched = frozenset([*(athletes[path] for path in (*new, *changed)), *(known.athletes[path] for path in gone)])
-    anew = {*new, *changed, *_duplicates(known)}
-    to_read = tuple(file for file in inbox.files if file.athlete_id in touched and file.path in anew)
+    to_reread = {*new, *changed, *_duplicates(known)}
+    to_read = tuple(file for file in inbox.files if file.athlete_id in touched and file.path in to_reread)
     return Changes(inbox, keys, known, new, changed, gone, touched, to_read)
 
 

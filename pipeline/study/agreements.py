@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import polars as pl
 
@@ -50,16 +52,19 @@ def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
         runs = both["run_id"].to_list()
         subject, group = (both["athlete_id"].to_list(), runs) if by_athlete else (runs, None)
         result = agreement(here, there, subject=subject, group=group)
-        about = statistics_of(analysis, metric, both)
         units = "athletes" if by_athlete else "runs"
-        method = f"{result.method}; {units} are the units of the intervals; of logarithms, as percent"
         notes = [
             *([] if by_athlete else ["one athlete: intervals do not hold for others"]),
             *([f"{n_same} runs that read the same in both stores, from one sensor, left out"] if n_same else []),
         ]
-        note = "; ".join(notes)
+        about = partial(
+            statistics_of(analysis, metric, both),
+            method=f"{result.method}; {units} are the units of the intervals; of logarithms, as percent",
+            note="; ".join(notes),
+            way="several_pairs" if result.n_pairs > result.n_subjects else "one_pair",
+        )
         statistics += [
-            about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high, method=method, note=note)
+            about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high)
             for statistic, limit in (
                 ("bias_pct", result.bias),
                 ("lower_limit_pct", result.lower),
@@ -74,26 +79,26 @@ def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
     """Reliability of an athlete's runs: of the fresh level, and of the drift along a run."""
     statistics: list[Statistic] = []
     for metric in analysis.metrics:
-        own = material.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
-        several = own.filter(pl.len().over("athlete_id") >= 2)
+        of_metric = material.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
+        several = of_metric.filter(pl.len().over("athlete_id") >= 2)
         if several["athlete_id"].n_unique() < FEWEST_ATHLETES:
             raise NothingDone(
                 f"{analysis.name}: {several['athlete_id'].n_unique()} athletes have two runs or more with a drift of "
                 f"{LABELS[metric]} in the cohort; at least {FEWEST_ATHLETES} are needed."
             )
-        athlete = own["athlete_id"].to_list()
-        levels = reliability(athlete, 100 * np.log(own["fresh_level"].to_numpy()))
-        grown = 1 + own["drift_pct_per_10km"].to_numpy() / 100
+        athlete = of_metric["athlete_id"].to_list()
+        levels = reliability(athlete, 100 * np.log(of_metric["fresh_level"].to_numpy()))
+        grown = 1 + of_metric["drift_pct_per_10km"].to_numpy() / 100
         # Standard errors are of the percentage; divided by 1 + drift they are of its logarithm.
-        shared_se = own["response_se_pct_per_10km"].fill_null(0.0).to_numpy() / grown
+        shared_se = of_metric["response_se_pct_per_10km"].fill_null(0.0).to_numpy() / grown
         slopes = reliability(athlete, 100 * np.log(grown), shared_se=shared_se)
-        statistics += _rows(analysis, metric, own, levels, "level")
-        statistics += _rows(analysis, metric, own, slopes, "slope")
+        statistics += _rows(analysis, metric, of_metric, levels, "level")
+        statistics += _rows(analysis, metric, of_metric, slopes, "slope")
     return AnalysisResult(statistics)
 
 
-def _rows(analysis: Analysis, metric: str, own: pl.DataFrame, result: Reliability, name: str) -> list[Statistic]:
-    about = statistics_of(analysis, metric, own)
+def _rows(analysis: Analysis, metric: str, of_metric: pl.DataFrame, result: Reliability, name: str) -> list[Statistic]:
+    about = statistics_of(analysis, metric, of_metric)
     quantity = "the fresh level of runs [%]" if name == "level" else "the drift of runs [% per 10 km]"
     net = "" if name == "level" else ", net of the error that the estimated responses give to all runs of an athlete"
     method = f"one-way random effects over athletes, of {quantity}{net}"
@@ -110,9 +115,9 @@ def _rows(analysis: Analysis, metric: str, own: pl.DataFrame, result: Reliabilit
 
 def _both(here: pl.DataFrame, there: pl.DataFrame, metric: str) -> pl.DataFrame:
     """Splits that both stores have, by run and number."""
-    other = there.filter(pl.col(metric) > 0).select("run_id", "km", there=metric)
-    own = here.filter(pl.col(metric) > 0).select("athlete_id", "run_id", "km", here=metric)
-    return own.join(other, on=["run_id", "km"], how="inner").sort("run_id", "km")
+    other_splits = there.filter(pl.col(metric) > 0).select("run_id", "km", there=metric)
+    splits = here.filter(pl.col(metric) > 0).select("athlete_id", "run_id", "km", here=metric)
+    return splits.join(other_splits, on=["run_id", "km"], how="inner").sort("run_id", "km")
 
 
 def _agreement_figure(

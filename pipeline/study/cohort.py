@@ -64,7 +64,7 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     every_tag = sorted({tag for text in runs["tags"].drop_nulls() for tag in text.split(TAG_SEPARATOR)})
     _require_known("tags", cohort.tags, pl.Series(every_tag, dtype=pl.String))
     day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
-    asked = [
+    possible = [
         (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
         (cohort.not_athletes, "an athlete excluded by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
         (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
@@ -82,7 +82,7 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
             pl.len().over("athlete_id") >= cohort.min_runs,
         ),
     ]
-    conditions = [(reason, condition) for is_asked, reason, condition in asked if is_asked]
+    conditions = [(reason, condition) for is_asked, reason, condition in possible if is_asked]
     left, steps = runs, []
     for reason, condition in conditions:
         before, left = left, left.filter(condition.fill_null(value=False))

@@ -116,11 +116,11 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
 
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
     """A stretch that begins in the warm-up would silently be shortened."""
-    for n, one in enumerate(study.analyses):
-        begins_km, warm_up_km = one.early_km[0] if one.early_km else None, settings.warm_up_m / 1000
-        if one.design != "landing" and begins_km is not None and begins_km < warm_up_km:
+    for n, analysis in enumerate(study.analyses):
+        begins_km, warm_up_km = analysis.early_km[0] if analysis.early_km else None, settings.warm_up_m / 1000
+        if analysis.design != "landing" and begins_km is not None and begins_km < warm_up_km:
             raise UsageError(
-                f"The study file, {line_of(study.text, n, 'early_km')}: early_km of {one.name!r} begins at km "
+                f"The study file, {line_of(study.text, n, 'early_km')}: early_km of {analysis.name!r} begins at km "
                 f"{begins_km:g}, and the store leaves out the first {warm_up_km:g} km of each run as warm-up. Let it "
                 f"begin at km {warm_up_km:g} or later, or refresh the store with a smaller warm_up_m in settings.toml."
             )
@@ -139,7 +139,7 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
 
 def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: Path | None) -> Material:
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
-    other = None
+    other_splits = None
     if against is not None:
         length_m = read_settings(read_settings_text(published(against)), name=f"{against / SETTINGS}").split_length_m
         if length_m != settings.split_length_m:
@@ -147,7 +147,7 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
                 f"Splits of both stores must have the same length; here it is {settings.split_length_m:g} m, in the "
                 f"other store {length_m:g} m (split_length_m)."
             )
-        other = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
+        other_splits = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
     drifts, run_drifts = read_rows(folder, "athlete_drift"), read_rows(folder, "run_drift")
     return Material(
         runs=flow.runs,
@@ -155,7 +155,7 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         strike_shift=read_rows(folder, "strike_shift"),
-        other_splits=other,
+        other_splits=other_splits,
         inclusion=settings.inclusion,
         seed=seed,
     )

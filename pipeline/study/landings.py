@@ -46,7 +46,7 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
         raise NothingDone(
             f"{analysis.name}: no runner was filmed at both km {early_km:g} and km {late_km:g}. "
             f"Pairs of distances in the store: {', '.join(known) or 'none'}."
-        )  # fmt: skip
+        )
     table = np.array(
         [[int(rows[f"n_{before}_to_{after}"].sum()) for after in STRIKES] for before in STRIKES], dtype=np.int64
     )
@@ -61,11 +61,15 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
         low, high = wilson(count, n)
         statistics.append(
             about(
-statistic=f"share_{name}", estimate=count / n, low=float(low), high=float(high),
-                method="share of rearfoot landings; Wilson's interval", note=note,
+                statistic=f"share_{name}",
+                estimate=count / n,
+                low=float(low),
+                high=float(high),
+                method="share of rearfoot landings; Wilson's interval",
+                note=note,
                 smallest_cell=smallest,
             )
-        )  # fmt: skip
+        )
     return AnalysisResult([*statistics, *_tests(table, about)])
 
 
@@ -86,19 +90,23 @@ def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
         "mcnemar": mcnemar_chi_squared(two, continuity=False),
     }
     if len(occurs) > 2:
-        tests |= {
-            name: test(table[np.ix_(occurs, occurs)])
-            for name, test in (("bowker", bowker), ("stuart_maxwell", stuart_maxwell))
-        }
+        tests |= {name: test(table[np.ix_(occurs, occurs)]) for name, test in _OF_ALL_CLASSES.items()}
     return [
         about(
-statistic=f"{name}_statistic", estimate=test.statistic, level=None, p_value=test.p_value,
+            statistic=f"{name}_statistic",
+            estimate=test.statistic,
+            level=None,
+            p_value=test.p_value,
             is_primary=name == "mcnemar_exact",
-            smallest_cell=of_two if name.startswith("mcnemar") else _smallest(of_two or 0, of_several or 0),
+            smallest_cell=_smallest(of_two or 0, of_several or 0) if name in _OF_ALL_CLASSES else of_two,
+            way=name,
             method=test.method + (f", {test.degrees_of_freedom} degrees of freedom" if test.degrees_of_freedom else ""),
         )
         for name, test in tests.items()
-    ]  # fmt: skip
+    ]
+
+
+_OF_ALL_CLASSES = {"bowker": bowker, "stuart_maxwell": stuart_maxwell}
 
 
 def _smallest(*counts: int) -> int | None:

@@ -19,6 +19,7 @@ import json
 import os
 import secrets
 import shutil
+from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -154,9 +155,7 @@ def _dictionary(least_cell: int) -> str:
         "A run whose distance or pace is known from elsewhere can be recognised here: share this file as you would a "
         "list of results, not publicly.",
         "",
-        "| column | meaning |",
-        "| --- | --- |",
-        *(f"| {name} | {meaning} |" for name, meaning in COLUMNS.items()),
+        *_meanings(COLUMNS),
         "",
         "## results",
         "",
@@ -164,12 +163,14 @@ def _dictionary(least_cell: int) -> str:
         + f" Numbers of fewer than {least_cell} people, and numbers that would give such a number away, are left out; "
         "`note` says where.",
         "",
-        "| column | meaning |",
-        "| --- | --- |",
-        *(f"| {name} | {column.description} |" for name, column in Results.columns().items()),
+        *_meanings({name: column.description or "" for name, column in Results.columns().items()}),
         "",
     ]
     return "\n".join(lines)
+
+
+def _meanings(columns: Mapping[str, str]) -> list[str]:
+    return ["| column | meaning |", "| --- | --- |", *(f"| {name} | {meaning} |" for name, meaning in columns.items())]
 
 
 def _provenance(folder: Path, result: StudyResult, registered: Registered) -> dict[str, Any]:

@@ -102,7 +102,7 @@ def released(study: Study, key: bytes) -> Study:
     # Keys and table headers are kept; everything else is searched.
     pattern = re.compile(rf"(?P<kept>^[ \t]*(?:\[+[\w .-]+\]+|[\w-]+[ \t]*=))|(?<!\w)(?:{names})(?!\w)", re.I | re.M)
     shown = NAMES_REPLACED + pattern.sub(
-        lambda found: found[0] if found["kept"] else by_casefold[found[0].casefold()], study.text
+        lambda match: match[0] if match["kept"] else by_casefold[match[0].casefold()], study.text
     )
     expected = replace(
         cohort,

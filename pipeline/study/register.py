@@ -65,14 +65,14 @@ def _missing(study: Study, lines: list[dict[str, str]]) -> list[dict[str, str]]:
     return [{"sha256": study.digest(), "title": study.title, "stated_at_utc": now}]
 
 
-def study_key(store: Path, given: Path | None) -> bytes:
+def study_key(store: Path, key_file: Path | None) -> bytes:
     """The key of the pseudonyms: from a file, or the store's own, which is created when it is first needed.
 
     Raises:
         UsageError: the key is so short that all keys could be tried.
     """
-    if given is not None:
-        return _long_enough(given.read_bytes(), given)
+    if key_file is not None:
+        return _long_enough(key_file.read_bytes(), key_file)
     file = store / _KEY
     if not file.is_file():
         _make_key(file)

@@ -97,7 +97,9 @@ def _median(values: pl.Series, decimals: int, *, has_quartiles: bool) -> str:
 def _references(result: StudyResult) -> list[str]:
     """Sources of the published results, then those of the methods."""
     beside = sorted({f"{row.source} ({row.read_as})" for row in result.study.published})
-    works = sources(result.study, result.results, with_power=result.power is not None)
+    is_corrected = result.results["p_corrected"].is_not_null().any()
+    with_power = result.power is not None
+    works = sources(result.study, result.statistics, is_corrected=is_corrected, with_power=with_power)
     return [*beside, *(f"{work.work}. Here for: {work.gives} ({work.read_as})" for work in works)]
 
 

@@ -27,6 +27,7 @@ class Statistic:
         n_athletes: number of athletes that it was computed from.
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
+        way: which of several ways of its design that was, where works in `sources.toml` depend on it.
         smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
             it is not based on counts of people.
     """
@@ -46,6 +47,7 @@ class Statistic:
     method: str = ""
     note: str = ""
     smallest_cell: int | None = None
+    way: str = ""
 
 
 def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Statistic]:
@@ -158,12 +160,12 @@ def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -
 
 
 def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
-    own = rows.filter(
+    matching = rows.filter(
         pl.col("analysis") == published.analysis,
         pl.col("metric") == (published.metric or ""),
         pl.col("statistic") == published.statistic,
     )
-    ours, low, high = own.select("estimate", "low", "high").row(0) if own.height else (None, None, None)
+    ours, low, high = matching.select("estimate", "low", "high").row(0) if matching.height else (None, None, None)
     error, note = _published_error(published), ""
     interval = (published.low, published.high)
     if published.low is None and error is not None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-import polars as pl
-
+from pipeline.study.results import Statistic
 from pipeline.study.study_file import Study
 
 _WORKS = Path(__file__).with_name("sources.toml")
@@ -23,58 +23,44 @@ class Source:
         gives: what the study takes from it.
         of: what calls for it: designs, corrections, `adjust`, `stiffness` or `power`.
         read_as: seen, or recalled from memory.
-        said: text in the results' `method` where it was used; empty where the design always uses it.
+        way: which of several ways of the design uses it (`pipeline.study.results.Statistic`); empty for all of them.
     """
 
     work: str
     gives: str
     of: tuple[str, ...]
     read_as: str
-    said: str = ""
+    way: str = ""
 
 
 @cache
 def all_sources() -> tuple[Source, ...]:
     """All works of the file."""
-    given = tomllib.loads(_WORKS.read_text(encoding="utf-8"))["source"]
-    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in given)
+    works = tomllib.loads(_WORKS.read_text(encoding="utf-8"))["source"]
+    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in works)
 
 
-def sources(study: Study, results: pl.DataFrame, *, with_power: bool) -> list[Source]:
+def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool, with_power: bool) -> list[Source]:
     """The works that the methods of a study are taken from, by author.
 
     Args:
-        results: rows of `pipeline.study.results.Results`: how each number was computed.
+        statistics: what the study gave.
+        is_corrected: whether p-values were corrected for their number.
         with_power: whether the result has numbers of athletes needed.
     """
-    calls = _calls(study, results, with_power=with_power)
-    return sorted(
-        (
-            source
-            for source in all_sources()
-            if calls.intersection(source.of) and (not source.said or _is_used(source, results))
-        ),
-        key=lambda source: source.work,
-    )
-
-
-def _calls(study: Study, results: pl.DataFrame, *, with_power: bool) -> set[str]:
     calls = {analysis.design for analysis in study.analyses}
-    if any(
-        analysis.adjust
-        for analysis in study.analyses
-        if analysis.design in ("paired_windows", "equivalence", "trend", "onset")
-    ):
+    if any(analysis.adjust for analysis in study.analyses if analysis.design in _ADJUSTED):
         calls.add("adjust")
     if any("stiffness" in metric for analysis in study.analyses for metric in analysis.metrics):
         calls.add("stiffness")
     if with_power:
         calls.add("power")
-    if results["p_corrected"].drop_nulls().len():
+    if is_corrected:
         calls.add(study.correction)
-    return calls
+    ways = {"", *(statistic.way for statistic in statistics)}
+    used = (source for source in all_sources() if calls.intersection(source.of) and source.way in ways)
+    return sorted(used, key=lambda source: source.work)
 
 
-def _is_used(source: Source, results: pl.DataFrame) -> bool:
-    own = results.filter(pl.col("design").is_in(list(source.of)))
-    return bool(own["method"].str.contains(source.said, literal=True).any())
+#: Designs whose values are adjusted for speed and slope.
+_ADJUSTED = ("paired_windows", "equivalence", "trend", "onset")

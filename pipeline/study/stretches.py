@@ -27,11 +27,11 @@ def values(
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
         [s]), `log` of the metric in its unit.
     """
-    own = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
+    responses = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
     used = (
         inclusion.with_known_slope(splits)
         .filter(pl.col(metric) > 0)
-        .join(own, on="athlete_id", how="left", maintain_order="left")
+        .join(responses, on="athlete_id", how="left", maintain_order="left")
     )
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
@@ -89,3 +89,8 @@ def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
 def percent(log_change: float | None) -> float | None:
     """A change of a logarithm as percent."""
     return None if log_change is None else 100 * float(np.expm1(log_change))
+
+
+def in_percent(log_change: float, low: float | None, high: float | None) -> dict[str, float | None]:
+    """An estimate and its interval, changes of a logarithm, as percent."""
+    return {"estimate": percent(log_change), "low": percent(low), "high": percent(high)}

@@ -50,7 +50,7 @@ class Cohort:
         athletes: only these; empty for all.
         not_athletes: not these.
         min_runs: athletes with fewer runs left are excluded.
-        min_athletes: with fewer athletes left the study is refused.
+        min_athletes: with fewer athletes left the study is rejected.
     """
 
     kinds: tuple[str, ...] = ()

@@ -65,141 +65,149 @@ class _Reader:
 
     def study(self) -> Study:
         try:
-            given = tomllib.loads(self._text)
+            table = tomllib.loads(self._text)
         except tomllib.TOMLDecodeError as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
-        self._known(given, _TOP, ())
-        analyses = tuple(self._analysis(one, n) for n, one in enumerate(self._tables(given, "analysis", required=True)))
-        names = [one.name for one in analyses]
-        for n, one in enumerate(names):
-            if one in names[:n]:
-                raise self._fault(("analysis", n), "name", f"{one!r}, as that of another", "a name of its own")
-        published = [self._published(one, n, analyses) for n, one in enumerate(self._tables(given, "published"))]
+        self._known(table, _TOP, ())
+        analyses = tuple(
+            self._analysis(entry, n) for n, entry in enumerate(self._tables(table, "analysis", required=True))
+        )
+        names = [analysis.name for analysis in analyses]
+        for n, name in enumerate(names):
+            if name in names[:n]:
+                raise self._fault(("analysis", n), "name", f"{name!r}, as that of another", "a name of its own")
+        published = [self._published(entry, n, analyses) for n, entry in enumerate(self._tables(table, "published"))]
         return Study(
-            title=self._words(given, "title", ()),
-            question=self._words(given, "question", ()),
-            cohort=self._cohort(given.get("cohort", {})),
+            title=self._words(table, "title", ()),
+            question=self._words(table, "question", ()),
+            cohort=self._cohort(table.get("cohort", {})),
             analyses=analyses,
             published=tuple(published),
-            note=self._words(given, "note", ()) if "note" in given else "",
-            authors=self._list(given, "authors", ()),
-            seed=self._number(given, "seed", (), 1, whole=True, least=0),
-            correction=self._one_of(given, "correction", (), CORRECTIONS, "holm"),
-            least_cell=self._number(given, "least_cell", (), 3, whole=True, least=1),
+            note=self._words(table, "note", ()) if "note" in table else "",
+            authors=self._list(table, "authors", ()),
+            seed=self._number(table, "seed", (), 1, whole=True, least=0),
+            correction=self._one_of(table, "correction", (), CORRECTIONS, "holm"),
+            least_cell=self._number(table, "least_cell", (), 3, whole=True, least=1),
             text=self._text,
         )
 
     # --- Tables of the file ------------------------------------------------------------------------------------------
 
-    def _cohort(self, given: Any) -> Cohort:
+    def _cohort(self, table: Any) -> Cohort:
         where = ("cohort",)
-        if not isinstance(given, dict):
-            raise self._fault((), "cohort", repr(given), "a table [cohort]")
-        self._known(given, [field.name for field in fields(Cohort)], where)
+        if not isinstance(table, dict):
+            raise self._fault((), "cohort", repr(table), "a table [cohort]")
+        self._known(table, [field.name for field in fields(Cohort)], where)
         lists = ("kinds", "surfaces", "devices", "tags", "athletes", "not_athletes")
         cohort = Cohort(
-            **{name: self._list(given, name, where) for name in lists},
-            after_ride=self._flag(given, "after_ride", where),
-            from_date=self._date(given, "from_date", where),
-            to_date=self._date(given, "to_date", where),
-            min_distance_km=self._number(given, "min_distance_km", where, 0.0, least=0),
-            min_runs=self._number(given, "min_runs", where, 1, whole=True, least=1),
-            min_athletes=self._number(given, "min_athletes", where, 3, whole=True, least=2),
+            **{name: self._list(table, name, where) for name in lists},
+            after_ride=self._flag(table, "after_ride", where),
+            from_date=self._date(table, "from_date", where),
+            to_date=self._date(table, "to_date", where),
+            min_distance_km=self._number(table, "min_distance_km", where, 0.0, least=0),
+            min_runs=self._number(table, "min_runs", where, 1, whole=True, least=1),
+            min_athletes=self._number(table, "min_athletes", where, 3, whole=True, least=2),
         )
         if cohort.from_date and cohort.to_date and cohort.from_date > cohort.to_date:
             raise self._fault(where, "to_date", cohort.to_date, f"a day not before from_date, {cohort.from_date}")
         return cohort
 
-    def _analysis(self, given: Mapping[str, Any], n: int) -> Analysis:
+    def _analysis(self, table: Mapping[str, Any], n: int) -> Analysis:
         where = ("analysis", n)
-        self._known(given, [field.name for field in fields(Analysis)], where)
-        design = self._one_of(given, "design", where, tuple(DESIGNS), None)
-        for key in given:
+        self._known(table, [field.name for field in fields(Analysis)], where)
+        design = self._one_of(table, "design", where, tuple(DESIGNS), None)
+        for key in table:
             if key not in ("name", "design", *TAKES[design]):
                 raise self._fault(where, key, f"of no effect in {design}", f"only {', '.join(TAKES[design])} there")
-        metrics = self._list(given, "metrics", where, _METRICS)
+        metrics = self._list(table, "metrics", where, _METRICS)
         if design != "landing" and not metrics:
             raise self._fault(where, "metrics", "none", f"at least one of {', '.join(_METRICS)}")
         analysis = Analysis(
-            name=str(given.get("name", f"{design} {n + 1}")),
+            name=str(table.get("name", f"{design} {n + 1}")),
             design=design,
             metrics=metrics,
-            adjust=self._list(given, "adjust", where, CAUSES) if "adjust" in given else CAUSES,
-            early_km=self._stretch(given, "early_km", where, design),
-            late_km=self._stretch(given, "late_km", where, design),
-            windows=self._one_of(given, "windows", where, (QUARTERS,), "") or None,
-            unit=self._one_of(given, "unit", where, ("athlete", "run"), "athlete"),
-            margin_pct=self._number(given, "margin_pct", where, 0.0, least=0) or None,
-            change_pct=self._number(given, "change_pct", where, 2.0),
+            adjust=self._list(table, "adjust", where, CAUSES) if "adjust" in table else CAUSES,
+            early_km=self._stretch(table, "early_km", where, design),
+            late_km=self._stretch(table, "late_km", where, design),
+            windows=self._one_of(table, "windows", where, (QUARTERS,), "") or None,
+            unit=self._one_of(table, "unit", where, ("athlete", "run"), "athlete"),
+            margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
+            change_pct=self._number(table, "change_pct", where, 2.0),
         )
         if analysis.change_pct == 0 or analysis.change_pct <= -100:
-            raise self._fault(where, "change_pct", repr(given["change_pct"]), "a change, above -100 and not 0")
-        self._require_stretches(given, analysis, where)
+            raise self._fault(where, "change_pct", repr(table["change_pct"]), "a change, above -100 and not 0")
+        self._require_stretches(table, analysis, where)
         return analysis
 
-    def _require_stretches(self, given: Mapping[str, Any], analysis: Analysis, where: tuple[str, int]) -> None:
+    def _require_stretches(self, table: Mapping[str, Any], analysis: Analysis, where: tuple[str, int]) -> None:
         has_both = analysis.early_km is not None and analysis.late_km is not None
         has_some = analysis.early_km is not None or analysis.late_km is not None
         stated = (has_both, has_some, analysis.windows is not None)
         if analysis.design in ("paired_windows", "equivalence") and stated not in _VALID_STRETCHES:
-            found = "both ways" if all(stated[1:]) else "one of two stretches" if has_some else "no stretches"
+            stated_stretches = (
+                "both ways" if all(stated[1:]) else "one of two stretches" if has_some else "no stretches"
+            )
             raise self._fault(
-                where, "late_km" if "late_km" in given and "early_km" not in given else "early_km", found,
+                where, "late_km" if "late_km" in table and "early_km" not in table else "early_km", stated_stretches,
                 'early_km = [2, 6] and late_km = [30, 40], or windows = "quarters"',
             )  # fmt: skip
         if analysis.design == "landing" and not has_both:
             raise self._fault(where, "early_km", "no distances", "early_km = 10 and late_km = 32")
         if analysis.early_km and analysis.late_km and analysis.early_km[1] > analysis.late_km[0]:
             raise self._fault(
-                where, "late_km", repr(given["late_km"]), f"a stretch after the early one, {given['early_km']}"
+                where, "late_km", repr(table["late_km"]), f"a stretch after the early one, {table['early_km']}"
             )
         if analysis.design == "equivalence" and analysis.margin_pct is None:
             raise self._fault(where, "margin_pct", "none", "the largest change that would not matter, such as 2.0")
 
-    def _published(self, given: Mapping[str, Any], n: int, analyses: Sequence[Analysis]) -> Published:
+    def _published(self, table: Mapping[str, Any], n: int, analyses: Sequence[Analysis]) -> Published:
         where = ("published", n)
-        self._known(given, [field.name for field in fields(Published)], where)
-        names = tuple(one.name for one in analyses)
-        analysis = analyses[names.index(self._one_of(given, "analysis", where, names, None))]
-        metric = self._one_of(given, "metric", where, analysis.metrics, "") or None
+        self._known(table, [field.name for field in fields(Published)], where)
+        names = tuple(analysis.name for analysis in analyses)
+        analysis = analyses[names.index(self._one_of(table, "analysis", where, names, None))]
+        metric = self._one_of(table, "metric", where, analysis.metrics, "") or None
         if metric is None and analysis.metrics:
             raise self._fault(where, "metric", "none", " or ".join(analysis.metrics))
-        optional = {name: self._number(given, name, where, None) for name in ("sd", "low", "high")}
+        optional = {name: self._number(table, name, where, None) for name in ("sd", "low", "high")}
         return Published(
             analysis=analysis.name,
-            statistic=self._one_of(given, "statistic", where, STATISTICS, None),
-            value=self._number(given, "value", where, "required"),
-            source=self._words(given, "source", where),
-            read_as=self._one_of(given, "read_as", where, ("seen", "from memory"), None),
+            statistic=self._one_of(table, "statistic", where, STATISTICS, None),
+            value=self._number(table, "value", where, "required"),
+            source=self._words(table, "source", where),
+            read_as=self._one_of(table, "read_as", where, ("seen", "from memory"), None),
             metric=metric,
-            n=self._number(given, "n", where, None, whole=True, least=1),
+            n=self._number(table, "n", where, None, whole=True, least=1),
             **optional,
         )
 
     # --- Values ------------------------------------------------------------------------------------------------------
 
-    def _tables(self, given: Mapping[str, Any], key: str, *, required: bool = False) -> list[Mapping[str, Any]]:
-        found = given.get(key, [])
-        if not isinstance(found, list) or not all(isinstance(one, dict) for one in found) or (required and not found):
-            raise self._fault((), key, "none" if not found else repr(found), f"one or several tables [[{key}]]")
-        return found
+    def _tables(self, table: Mapping[str, Any], key: str, *, required: bool = False) -> list[Mapping[str, Any]]:
+        entries = table.get(key, [])
+        if (
+            not isinstance(entries, list)
+            or not all(isinstance(entry, dict) for entry in entries)
+            or (required and not entries)
+        ):
+            raise self._fault((), key, "none" if not entries else repr(entries), f"one or several tables [[{key}]]")
+        return entries
 
-    def _known(self, given: Mapping[str, Any], names: Sequence[str], where: Where) -> None:
-        for key in given:
+    def _known(self, table: Mapping[str, Any], names: Sequence[str], where: Where) -> None:
+        for key in table:
             if key not in names:
                 near = difflib.get_close_matches(key, names, n=1)
                 raise self._fault(where, key, "an unknown key", near[0] if near else f"one of {', '.join(names)}")
 
-    def _words(self, given: Mapping[str, Any], key: str, where: Where) -> str:
-        value = given.get(key)
+    def _words(self, table: Mapping[str, Any], key: str, where: Where) -> str:
+        value = table.get(key)
         if not isinstance(value, str) or not value.strip():
             raise self._fault(where, key, "nothing" if value is None else repr(value), f'{key} = "some words"')
         return value.strip()
 
     def _one_of(
-        self, given: Mapping[str, Any], key: str, where: Where, words: Sequence[str], default: str | None
+        self, table: Mapping[str, Any], key: str, where: Where, words: Sequence[str], default: str | None
     ) -> str:
-        value = given.get(key, default)
+        value = table.get(key, default)
         if value == default and default is not None:
             return default
         if value not in words:
@@ -207,24 +215,24 @@ class _Reader:
         return str(value)
 
     def _list(
-        self, given: Mapping[str, Any], key: str, where: Where, words: Sequence[str] | None = None
+        self, table: Mapping[str, Any], key: str, where: Where, words: Sequence[str] | None = None
     ) -> tuple[str, ...]:
-        value = given.get(key, [])
-        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+        value = table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
             raise self._fault(where, key, repr(value), f'a list of words, {key} = ["one", "another"]')
-        for one in value:
-            if words is not None and one not in words:
-                near = difflib.get_close_matches(one, words, n=1)
-                raise self._fault(where, key, repr(one), near[0] if near else " or ".join(words))
+        for word in value:
+            if words is not None and word not in words:
+                near = difflib.get_close_matches(word, words, n=1)
+                raise self._fault(where, key, repr(word), near[0] if near else " or ".join(words))
         return tuple(value)
 
     def _number(
-        self, given: Mapping[str, Any], key: str, where: Where, default: Any, *, whole: bool = False,
+        self, table: Mapping[str, Any], key: str, where: Where, default: Any, *, whole: bool = False,
         least: float | None = None,
     ) -> Any:  # fmt: skip
-        if key not in given and default != "required":
+        if key not in table and default != "required":
             return default
-        value = given.get(key)
+        value = table.get(key)
         is_number = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
         if not is_number or not math.isfinite(value) or (least is not None and value < least):  # type: ignore[arg-type, operator]
             kind = "a whole number" if whole else "a number"
@@ -232,26 +240,27 @@ class _Reader:
             raise self._fault(where, key, "nothing" if value is None else repr(value), kind + at_least)
         return value if whole else float(value)  # type: ignore[arg-type]
 
-    def _flag(self, given: Mapping[str, Any], key: str, where: Where) -> bool | None:
-        value = given.get(key)
+    def _flag(self, table: Mapping[str, Any], key: str, where: Where) -> bool | None:
+        value = table.get(key)
         if value is not None and not isinstance(value, bool):
             raise self._fault(where, key, repr(value), "true or false")
         return value
 
-    def _date(self, given: Mapping[str, Any], key: str, where: Where) -> str | None:
-        value = given.get(key)
+    def _date(self, table: Mapping[str, Any], key: str, where: Where) -> str | None:
+        value = table.get(key)
         try:
             return None if value is None else date.fromisoformat(str(value)).isoformat()
         except ValueError:
             raise self._fault(where, key, repr(value), "a day, YYYY-MM-DD") from None
 
-    def _stretch(self, given: Mapping[str, Any], key: str, where: Where, design: str) -> tuple[float, float] | None:
-        value = given.get(key)
+    def _stretch(self, table: Mapping[str, Any], key: str, where: Where, design: str) -> tuple[float, float] | None:
+        value = table.get(key)
         if value is None:
             return None
         numbers = [value] if design == "landing" else value
         is_right = isinstance(numbers, list) and all(
-            isinstance(one, int | float) and not isinstance(one, bool) and 0 <= one < math.inf for one in numbers
+            isinstance(number, int | float) and not isinstance(number, bool) and 0 <= number < math.inf
+            for number in numbers
         )
         if design == "landing" and is_right:
             return float(value), float(value)

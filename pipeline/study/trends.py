@@ -17,7 +17,7 @@ from pipeline.methods.onset import FEWEST_UNITS, Onset, onset, smallest_p
 from pipeline.stages.drift import ONSET_LEVEL
 from pipeline.study.material import Material
 from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
-from pipeline.study.stretches import percent
+from pipeline.study.stretches import in_percent, percent
 from pipeline.study.study_file import Analysis
 
 
@@ -130,9 +130,7 @@ def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.Da
     return [
         about(
             statistic="slope_pct_per_10km",
-            estimate=percent(fitted.slope),
-            low=percent(fitted.low),
-            high=percent(fitted.high),
+            **in_percent(fitted.slope, fitted.low, fitted.high),
             p_value=fitted.p_value,
             is_primary=True,
             note=fitted.note,

@@ -8,11 +8,11 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.methods.equivalence import equivalence
-from pipeline.methods.paired_change import PairedChange, paired_change, smallest_p
+from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, PairedChange, paired_change, smallest_p
 from pipeline.methods.sample_size import change_components, sample_sizes
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
-from pipeline.study.stretches import by_unit, early_and_late, percent
+from pipeline.study.stretches import by_unit, early_and_late, in_percent
 from pipeline.study.study_file import QUARTERS, Analysis
 
 #: Numbers of runs per athlete for which the number of athletes is computed, and powers. Common practice, no source.
@@ -48,9 +48,7 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
         statistics.append(
             statistics_of(analysis, metric, pairs)(
                 statistic="change_pct",
-                estimate=percent(result.mean),
-                low=percent(result.low),
-                high=percent(result.high),
+                **in_percent(result.mean, result.low, result.high),
                 level=0.90,
                 p_value=result.p_value,
                 is_primary=True,
@@ -150,13 +148,12 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
         *levels,
         about(
             statistic="change_pct",
-            estimate=percent(change.mean),
-            low=percent(change.low),
-            high=percent(change.high),
+            **in_percent(change.mean, change.low, change.high),
             p_value=change.p_value,
             is_primary=True,
             method=f"mean change of the logarithm, t interval; p by {change.p_method}; {change.n} {analysis.unit}s can "
             f"reach p = {smallest_p(change.n):.2g}",
+            way="signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted",
             note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(

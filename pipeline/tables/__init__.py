@@ -23,7 +23,7 @@ from pipeline.tables.analysed import (
     SeasonTrend,
 )
 from pipeline.tables.columns import dy
-from pipeline.tables.observed import Complaints, StrikeCounts, StrikeShift
+from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
 from pipeline.tables.recorded import Corrections, Exclusions, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
@@ -41,6 +41,10 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
     "complaints": Complaints,
+    "roster": Roster,
+    "shoes": Shoes,
+    "sessions": Sessions,
+    "events": Events,
     "strike_counts": StrikeCounts,
     "strike_shift": StrikeShift,
     "calibration": Calibration,
@@ -79,12 +83,11 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
     )
     if not rounded.is_empty() and rounded.select(_keeps_rules(table)).item():
         return rounded
-    try:
-        validated = schema.validate(rounded)
-    except (dy.exc.ValidationError, dy.exc.SchemaError) as error:
-        rule = str(error).split("\n\nResolved plan")[0].replace("\n", "; ")
-        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rule}.") from error
-    return pl.DataFrame(validated).sort(schema.primary_key())
+    valid, broken = schema.filter(rounded)
+    if counts := broken.counts():
+        rules = "; ".join(f"{rule.replace('|', ' ')} ({n} rows)" for rule, n in counts.items())
+        raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rules}.")
+    return pl.DataFrame(valid).sort(schema.primary_key())
 
 
 @cache

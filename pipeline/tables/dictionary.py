@@ -33,8 +33,8 @@ def dictionary() -> str:
         "| --- | --- | --- | --- | --- | --- |",
     ]
     parts += [
-        f"| {one.column} | {one.label} | {one.unit} | {', '.join(one.derived_from) or 'a reading'} | "
-        f"{'effort' if one.is_effort else 'form'} | {one.smallest_change_pct}: {one.smallest_change_source} |"
-        for one in METRICS
+        f"| {metric.column} | {metric.label} | {metric.unit} | {', '.join(metric.derived_from) or 'a reading'} | "
+        f"{'effort' if metric.is_effort else 'form'} | {metric.smallest_change_pct}: {metric.smallest_change_source} |"
+        for metric in METRICS
     ]
     return "\n".join(parts) + "\n"

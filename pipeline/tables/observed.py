@@ -1,4 +1,4 @@
-"""Tables of what was observed and written into the lists: landings and complaints."""
+"""Tables of what was observed and written into the lists: landings, complaints, and the lists themselves."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ LANDINGS = (REARFOOT, MIDFOOT, FOREFOOT) = ("rearfoot", "midfoot", "forefoot")
 ASYMMETRIC = "asymmetric"
 STRIKES = (*LANDINGS, ASYMMETRIC)
 COMPARED = ("all_classes", "rearfoot_or_other")
+EVENT_KINDS = ("shoe", "drill", "break", "other")
 PAIRED_TESTS = ("McNemar exact", "Bowker")
 
 
@@ -103,3 +104,52 @@ class Complaints(dy.Schema):
     to_date = words("Last day, YYYY-MM-DD; null while it lasts.", nullable=True)
     site = words("Where it is felt, in the writer's words.", nullable=True)
     note = words("Whatever else the writer noted.", nullable=True)
+
+
+class Roster(dy.Schema):
+    """A line of roster.csv: an athlete as the club describes them. It holds names; pages use codes where settings say so."""
+
+    athlete_id = identifier("The athlete; the name of the folder.", key=True)
+    display_name = words("Name that pages show.", nullable=True)
+    mass_kg = measure("kg", 1, "Body mass; stiffness needs it.", smallest=20, largest=200)
+    height_m = measure("m", 3, "Height; leg length is estimated from it where that is missing.", smallest=0.9, largest=2.4)
+    leg_length_m = measure("m", 3, "Length of the leg, from the greater trochanter to the ground.",
+        smallest=0.4, largest=1.4)
+    born_year = count("Year of birth; used nowhere but in studies that group by it.", nullable=True, smallest=1900)
+    sex = words("As the club writes it.", nullable=True)
+    note = words("Whatever else was noted.", nullable=True)
+
+
+class Shoes(dy.Schema):
+    """A line of shoes.csv: a model of shoe, or a pair."""
+
+    shoe_id = identifier("The shoe, as sessions.csv names it.", key=True)
+    name = words("What it is called.", nullable=True)
+    heel_toe_drop_mm = measure("mm", 1, "Height of the heel over that of the forefoot.")
+    heel_stack_mm = measure("mm", 1, "Height of the sole under the heel.", smallest=0)
+    mass_g = measure("g", 0, "Mass of one shoe.", smallest=0)
+
+
+class Sessions(dy.Schema):
+    """A line of sessions.csv: what was written about a run. Which run it describes is in runs."""
+
+    line = count("Its line in sessions.csv.", key=True, smallest=2)
+    file = words("File in the inbox that it names; null where it names a start.", nullable=True)
+    started_at_utc = dy.Datetime(
+        time_unit="us", time_zone="UTC", nullable=True, metadata={"unit": "UTC"},
+        description="Start that it names; a time without a zone is in that of columns.toml, else in UTC.")
+    athlete_id = identifier("The athlete that it names.", nullable=True)
+    kind = words("Kind of the run, as in runs.", nullable=True)
+    surface = words("Surface, as in runs.", nullable=True)
+    shoe_id = identifier("The shoe, as in shoes.", nullable=True)
+    note = words("Whatever else was noted of the run.", nullable=True)
+
+
+class Events(dy.Schema):
+    """A line of events.csv: something before and after which pages compare an athlete's runs."""
+
+    athlete_id = identifier("The athlete.", key=True)
+    date = words("Its day, YYYY-MM-DD.", key=True)
+    line = count("Its line in events.csv.", key=True, smallest=2)
+    kind = words("What it was.", *EVENT_KINDS)
+    note = words("Which shoe, which drill, and whatever else was noted.", nullable=True)

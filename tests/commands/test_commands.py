@@ -71,7 +71,7 @@ def test_every_option_is_explained():
 
 def test_refresh_explains_its_exit_codes():
     text = " ".join(run("refresh", "--help").output.split())
-    assert "0 done (refused files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
+    assert "0 done (rejected files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
 
 
 @pytest.mark.parametrize("words", [["--help"], ["refresh", "--help"], ["calibrate", "--help"], ["--version"]])
@@ -130,7 +130,7 @@ def test_1_when_nothing_could_be_done(tiny_inbox: Make, tmp_path: Path, files: d
     inbox = tiny_inbox(files)
     result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store")
     assert result.exit_code == 1
-    assert result.stderr.startswith(("splitdrift: None of the 1 files in ", "splitdrift: The inbox "))
+    assert result.stderr.startswith(("splitdrift: The only file in ", "splitdrift: The inbox "))
     assert "Traceback" not in result.output
     assert run("check", "--inbox", inbox).exit_code == 1
     assert not (tmp_path / "store" / "splitdrift.duckdb").exists()

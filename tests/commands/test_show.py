@@ -72,14 +72,15 @@ def test_a_late_change_has_a_column_of_its_own_where_there_is_one():
     club = drifts({"metric": "cadence_spm"}, late | {"drift_after_onset_pct": 5.04})
     text = printed(club_summary(club, runs("ari")))
     assert [*lines_with(text, "not clear")[0].replace("┃", " ").split()][2:6] == ["rises", "falls", "changes", "late"]
-    assert "ari 1 cadence +3.5 % contact time +3.5 % (from km 9.2)" in lines_with(text, "ari ")
+    assert "ari 1 cadence +3.5 % contact time +5.0 % beyond km 9.2" in lines_with(text, "ari ")
     assert "changes late" not in printed(club_summary(drifts({}), runs("ari")))
 
 
 def test_an_onset_is_told_where_one_was_found():
     broken = {"onset_km": 9.2, "onset_low": 7.6, "onset_high": 11.4, "drift_after_onset_pct": 5.04}
     text = printed(club_summary(drifts(broken), runs("ari")))
-    assert "contact time +3.5 % (from km 9.2)" in text
+    assert "contact time +5.0 % beyond km 9.2" in text
+    assert "+3.5 %" not in text
     assert "rises from km 9.2 (7.6 to 11.4), +5.0 beyond" in text
 
 

@@ -73,7 +73,7 @@ def test_each_refresh_is_a_row_with_when_how_long_and_what_came_in():
     assert "000001 2026-11-26 02:00 12 new" in lines
     assert "valid now took 4.2 s 1 read again" in lines
     assert "2 gone" in lines
-    assert "3 refused" in lines
+    assert "3 rejected" in lines
 
 
 def test_a_changed_finding_is_shown_before_and_after_in_words():
@@ -112,7 +112,7 @@ def test_markup_in_ids_is_shown_as_text():
 
 def test_the_command_lists_a_real_store(store: Path):
     text = " ".join(run("history", "--store", store).output.replace("│", " ").split())
-    for words in ("000001", "kept took", "000003", "valid now took", "1 new", "1 refused", "nothing new, 2 times"):
+    for words in ("000001", "kept took", "000003", "valid now took", "1 new", "1 rejected", "nothing new, 2 times"):
         assert words in text
 
 

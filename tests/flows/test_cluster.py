@@ -82,11 +82,16 @@ def command(*words: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.slow
-def test_the_demo_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run(bucket: str, demo: Refreshed):
-    inbox, store = place(f"{bucket}/inbox"), place(f"{bucket}/store")
-    for file in CLUB.rglob("*"):
+@pytest.mark.parametrize("size", ["small", pytest.param("demo", marks=pytest.mark.depth)])
+def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run(
+    bucket: str, size: str, small_club: Path, request: pytest.FixtureRequest
+):
+    demo: Refreshed = request.getfixturevalue(size)
+    club = small_club if size == "small" else CLUB
+    inbox, store = place(f"{bucket}/of-{size}/inbox"), place(f"{bucket}/of-{size}/store")
+    for file in club.rglob("*"):
         if file.is_file():
-            (inbox / file.relative_to(CLUB).as_posix()).write_bytes(file.read_bytes())
+            (inbox / file.relative_to(club).as_posix()).write_bytes(file.read_bytes())
     first = command("refresh", "--inbox", str(inbox), "--store", str(store))
     assert first.returncode == 0, first.stderr
     assert different(published(store), published(demo.store)) == []
@@ -323,13 +328,15 @@ def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(prefect_api: st
 
 
 @pytest.mark.slow
-def test_a_worker_that_is_killed_on_the_way_is_survived(prefect_api: str, demo: Refreshed, tmp_path: Path):
+def test_a_worker_that_is_killed_on_the_way_is_survived(
+    prefect_api: str, small_club: Path, small: Refreshed, tmp_path: Path
+):
     told = refreshed_by_cluster(
-        tmp_path / "store", prefect_api, kill_after="generations/*/tables/samples/*/*/*.parquet"
+        tmp_path / "store", prefect_api, inbox=small_club, kill_after="generations/*/tables/samples/*/*/*.parquet"
     )
     assert "killed" in told.stdout
     assert told.returncode == 0, told.stderr
-    assert different(published(tmp_path / "store"), published(demo.store)) == []
+    assert different(published(tmp_path / "store"), published(small.store)) == []
 
 
 @pytest.mark.slow

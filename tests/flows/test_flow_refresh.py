@@ -20,9 +20,8 @@ from pipeline.tables import TABLES
 from pipeline.workers.pool import here
 from tests.support.added_stages import add_stages, assert_ran_in_order, note_calls
 from tests.support.bad_files import BadFiles
+from tests.support.demo_store import Refreshed
 from tests.support.worker_deeds import running
-
-THREE = ("brine", "quill", "wick")
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -35,17 +34,16 @@ def prefect_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
-def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path) -> None:
+def test_the_flow_gives_the_same_tables_as_the_line_in_process(
+    tmp_path: Path, small_club: Path, small: Refreshed
+) -> None:
     from flows.refresh import refresh_with_prefect  # noqa: PLC0415 - it reads the environment when imported
 
-    found = read_inbox(shipped("data/club"))
-    few = replace(found, files=tuple(file for file in found.files if file.athlete_id in THREE))
-    seen: list[tuple[int, int]] = []
-    refresh_with_prefect(few, tmp_path / "by-flow", progress=lambda done, total: seen.append((done, total)))
-    refresh(few, tmp_path / "in-process", jobs=1)
+    inbox, seen = read_inbox(small_club), list[tuple[int, int]]()
+    refresh_with_prefect(inbox, tmp_path / "by-flow", progress=lambda done, total: seen.append((done, total)))
     for table in TABLES:
-        assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(tmp_path / "in-process", table))
-    assert seen[-1] == (len(few.files), len(few.files))
+        assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(small.store, table))
+    assert seen[-1] == (len(inbox.files), len(inbox.files))
 
 
 @pytest.mark.slow

@@ -229,6 +229,18 @@ def test_the_hour_that_summer_time_leaves_out_is_no_time_and_the_one_it_repeats_
     ]
 
 
+def test_form_without_distance_is_read_for_another_recording_of_the_run_and_says_what_it_lacks():
+    recording = read("""
+        elapsed_s | cadence_spm
+        0         | 170
+        1         | 172
+    """)
+    assert rows(recording, "time_s", "cadence_spm") == [(0.0, 170.0), (1.0, 172.0)]
+    reason, fix = recording.without_distance or ("", "")
+    assert reason.startswith("The file has neither distance, speed, pace nor positions")
+    assert "or put another recording of the run next to it." in fix
+
+
 def test_a_row_without_time_is_left_out():
     recording = read("""
         elapsed_s | distance_m
@@ -527,7 +539,7 @@ def test_a_pace_of_nothing_is_null_and_not_infinite():
     ("content", "expected"),
     [
         (b"distance_m\n0\n1\n", "The file has no column with the time. Name it time_utc"),
-        (b"elapsed_s,cadence_spm\n0,170\n1,170\n", "neither distance, speed, pace nor positions"),
+        (b"elapsed_s,heart_rate_bpm\n0,170\n1,170\n", "neither distance, speed, pace nor positions"),
         (b"elapsed_s,latitude_deg\n0,1\n1,1\n", "neither distance, speed, pace nor positions"),
         (b"elapsed_s,distance_m\n0,0\n", "Rows below the header of the file: 1, expected at least 2."),
         (b"", "Rows below the header of the file: 0"),
@@ -603,8 +615,8 @@ def test_kilometres_by_mapping_alone_are_refused_without_their_columns():
 
 
 def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missing():
-    text = refusal(b"elapsed_s,Distanz\n0,0\n1,3\n", ColumnMapping(columns={"Distance": "distance_m"}))
-    assert 'columns.toml names "Distance", which the file does not have. Did you mean Distanz?' in text
+    text = refusal(b"elapsed_s,Way gone\n0,0\n1,3\n", ColumnMapping(columns={"Way done": "distance_m"}))
+    assert 'columns.toml names "Way done", which the file does not have. Did you mean Way gone?' in text
 
 
 @pytest.mark.parametrize(
@@ -618,11 +630,13 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
         ('[columns]\ndecimal = ","', 'Move the line decimal = "," above [columns].'),
         ('columns = "cadence_spm"', "[columns] holds 'cadence_spm', expected a heading with lines below it."),
         ('files = 3', "[files] holds 3, expected a heading"),
-        ('decimel = ","', "decimel is none of the options decimal, separator, time_zone, sport, grain."),
+        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order, sport, grain"),
         ('decimel = ","', "Did you mean decimal?"),
         ('Power = ""', "If it is a column, put its line below the heading [columns]."),
         ('decimal = "x"', "decimal is 'x', expected \".\" or \",\"."),
-        ('grain = "lap"', "grain is 'lap', expected \"sample\" or \"step\" or \"kilometre\"."),
+        ('grain = "mile"', "grain is 'mile', expected \"sample\" or \"step\" or \"lap\" or \"kilometre\"."),
+        ('skip_lines = "3"', "skip_lines is '3', expected a whole number up to 1000."),
+        ("skip_lines = true", "skip_lines is True, expected a whole number up to 1000."),
         ("sport = 3", "sport is 3, expected a word in quotation marks."),
         ('time_zone = "Europe/Lisbonn"', "Did you mean Europe/Lisbon"),
         ('[files."run.csv"]\ntime_zone = "Mars"', 'time_zone is "Mars", expected a zone such as'),

@@ -71,13 +71,18 @@ def test_a_track_point_gives_every_reading_and_strides_become_steps():
         ("<type>Trail Run</type>", "running", 170.0),
         ("", None, 170.0),
         ("<type> </type>", None, 170.0),
-        ("<type>Cycling</type>", "cycling", None),
+        ("<type>9</type>", "running", 170.0),
+        ("<type>Jogging</type>", "running", 170.0),
+        ("<type> Laufen </type>", "running", 170.0),
+        ("<type>course à pied</type>", "running", 170.0),
+        ("<type>ランニング</type>", "running", 170.0),
+        ("<type>Workout</type>", None, 170.0),
+        ("<type>Cycling</type>", "cycling", 170.0),
+        ("<type>Langlauf</type>", "langlauf", 170.0),
         ("<link><type>text/html</type></link>", None, 170.0),
     ],
 )
-def test_the_type_of_a_track_says_the_sport_and_whether_cadence_counts_strides(
-    kind: str, sport: str | None, cadence_spm: float | None
-):
+def test_the_type_of_a_track_says_the_sport(kind: str, sport: str | None, cadence_spm: float | None):
     [recording] = decode(file(track(segment(RICH_POINT, BARE_POINT), kind=kind)))
     assert recording.sport == sport
     assert recording.readings["cadence_spm"][0] == cadence_spm

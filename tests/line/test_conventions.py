@@ -154,6 +154,13 @@ def test_no_file_holds_a_path_of_somebodys_machine():
     assert found == []
 
 
+def test_the_gate_runs_the_tests_that_a_plain_run_leaves_out():
+    gate = ROOT / ".ci" / "run"
+    if not gate.is_file():
+        pytest.skip("a source distribution has no gate")
+    assert {"python -m pytest", "python -m pytest -m depth"} <= set(gate.read_text(encoding="utf-8").splitlines())
+
+
 def test_nothing_that_is_made_is_kept():
     endings = (".pyc", ".log", ".duckdb", ".parquet", ".xlsx")
     assert [path.name for path in tracked_files() if path.name.endswith(endings)] == []

@@ -73,8 +73,10 @@ def data(page: str) -> Mapping[str, Any]:
     return found
 
 
-@pytest.mark.parametrize("metric", METRICS, ids=lambda one: one.column)
+@pytest.mark.parametrize("metric", METRICS, ids=lambda metric: metric.column)
 def test_it_is_seen_everywhere(demo: Refreshed, metric: Metric):
+    if demo.table("splits")[metric.column].count() == 0:
+        pytest.skip("no device of the demo club records it")
     assert places_without(metric, demo.store) == []
     assert (metric.column in COLUMNS) is metric.may_be_released
 
@@ -104,7 +106,7 @@ class Fork:
         return done.stdout
 
 
-@pytest.mark.parametrize("metric", [PEAK_FORCE, CONTACT_BALANCE], ids=lambda one: one.column)
+@pytest.mark.parametrize("metric", [PEAK_FORCE, CONTACT_BALANCE], ids=lambda metric: metric.column)
 def test_one_more_entry_is_seen_everywhere(tmp_path: Path, metric: Metric):
     inbox, store = tmp_path / "inbox", tmp_path / "store"
     for athlete_id in ("brine", "gull"):

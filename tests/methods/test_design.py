@@ -39,8 +39,8 @@ LEFT = (-(pl.col("km") - 0.5) / 2).exp()
 
 
 def row(splits: pl.DataFrame, metric: str = CONTACT, **numbers: float) -> Mapping[str, Any]:
-    found = drift(splits, **(NUMBERS | numbers), metrics=[metric])[1]
-    return found.row(0, named=True)
+    athletes = drift(splits, **(NUMBERS | numbers), metrics=[metric])[1]
+    return athletes.row(0, named=True)
 
 
 def warm(splits: pl.DataFrame, at_start: float, metric: str = CONTACT) -> pl.DataFrame:
@@ -52,17 +52,17 @@ def warm(splits: pl.DataFrame, at_start: float, metric: str = CONTACT) -> pl.Dat
 
 @pytest.mark.parametrize("at_start", [0.04, -0.02])
 def test_a_warm_up_is_found_and_its_drift_is_that_of_the_settled_form(at_start: float):
-    found = row(warm(draw(EVEN, 1), at_start))
-    assert found["response_to_warm_up"] == pytest.approx(at_start, abs=1e-6)
-    assert found["drift_pct_per_10km"] == pytest.approx(3.0, abs=1e-4)
-    assert found["raw_pct_per_10km"] == pytest.approx(3.0, abs=1e-4)
+    fitted = row(warm(draw(EVEN, 1), at_start))
+    assert fitted["response_to_warm_up"] == pytest.approx(at_start, abs=1e-6)
+    assert fitted["drift_pct_per_10km"] == pytest.approx(3.0, abs=1e-4)
+    assert fitted["raw_pct_per_10km"] == pytest.approx(3.0, abs=1e-4)
 
 
 def test_where_no_warm_up_is_expected_it_is_taken_for_drift():
     splits = warm(draw(EVEN, 1), 0.04)
-    found = row(splits, warm_up_effect_pct=0.0)
-    assert found.get("response_to_warm_up") is None
-    assert found["drift_pct_per_10km"] < 2.5
+    fitted = row(splits, warm_up_effect_pct=0.0)
+    assert fitted.get("response_to_warm_up") is None
+    assert fitted["drift_pct_per_10km"] < 2.5
 
 
 def test_the_level_of_a_run_is_that_of_the_settled_form():
@@ -76,8 +76,8 @@ def test_the_level_of_a_run_is_that_of_the_settled_form():
 def test_the_prior_draws_the_warm_up_to_none_by_the_weight_of_its_variance():
     """Ridge in closed form, from the model's own cross-products: (X'V⁻¹X + σ² / τ²) β = X'V⁻¹y."""
     splits = draw(ORDINARY.but(km=(6, 9), n_runs=6).with_contact(drift_pct=2.0), 3)
-    own = Numbers(INCLUSION.usable(splits))
-    design = design_of(own, CONTACT, 3.0, INCLUSION)
+    numbers = Numbers(INCLUSION.usable(splits))
+    design = design_of(numbers, CONTACT, 3.0, INCLUSION)
     fitted = fit_causes(design, (SPEED,), Expected(CONTACT, NO_CLUB, 0.0, 3.0)).fit
     assert fitted.places == (DISTANCE, WARM_UP, SPEED)
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
@@ -108,9 +108,9 @@ def test_what_is_left_of_a_warm_up_follows_the_middle_of_splits_of_any_length():
 
 def test_an_athletes_own_warm_up_is_told_with_its_error():
     splits = warm(draw(ORDINARY.but(n_runs=20).with_contact(drift_pct=0.0), 5), 0.04)
-    told = responses(splits, inclusion=INCLUSION, speed_error_pct=0.0)
-    own = told.filter(metric=CONTACT, cause="warm_up").row(0, named=True)
-    assert abs(own["response"] - 0.04) < 3 * own["standard_error"] < 0.06
+    rows = responses(splits, inclusion=INCLUSION, speed_error_pct=0.0)
+    response = rows.filter(metric=CONTACT, cause="warm_up").row(0, named=True)
+    assert abs(response["response"] - 0.04) < 3 * response["standard_error"] < 0.06
 
 
 def test_the_warm_up_does_not_count_as_collinear():
@@ -140,9 +140,9 @@ PACED = EVEN.but(run_speed_sd_pct=5.0, split_speed_sd_pct=3.0).with_contact(per_
 
 def test_a_metric_that_follows_each_step_does_not_drift_for_a_pace_that_is_mixed_late():
     splits = mixed(draw(PACED, 1), -0.6)
-    found = row(splits, warm_up_effect_pct=0.0)
-    assert found["drift_pct_per_10km"] == pytest.approx(3.0, abs=0.01)
-    assert found["response_to_pace_variance"] == pytest.approx((0.6**2 + 0.6) / 2, abs=0.01)
+    fitted = row(splits, warm_up_effect_pct=0.0)
+    assert fitted["drift_pct_per_10km"] == pytest.approx(3.0, abs=0.01)
+    assert fitted["response_to_pace_variance"] == pytest.approx((0.6**2 + 0.6) / 2, abs=0.01)
     unaware = row(splits.with_columns(log_speed_variance=pl.lit(0.0)), warm_up_effect_pct=0.0)
     assert unaware["drift_pct_per_10km"] > 3.2
 
@@ -183,12 +183,12 @@ def test_step_length_stays_the_mirror_of_cadence():
 
 def test_the_raw_change_is_the_drift_and_the_parts_of_pace_and_slope():
     splits = scattered()
-    found = row(splits)
+    fitted = row(splits)
     names = ("drift_pct_per_10km", "speed_part_pct", "slope_part_pct")
-    parts = [np.log1p(found[name] / 100) for name in names]
-    assert np.log1p(found["raw_pct_per_10km"] / 100) == pytest.approx(sum(parts), abs=1e-9)
-    assert found["response_to_pace_variance"] is not None
-    assert found["response_to_warm_up"] is not None
+    parts = [np.log1p(fitted[name] / 100) for name in names]
+    assert np.log1p(fitted["raw_pct_per_10km"] / 100) == pytest.approx(sum(parts), abs=1e-9)
+    assert fitted["response_to_pace_variance"] is not None
+    assert fitted["response_to_warm_up"] is not None
 
 
 # --- Heart rate ------------------------------------------------------------------------------------------------------
@@ -209,8 +209,8 @@ def test_heart_rate_is_adjusted_with_the_lagged_speed_and_form_with_the_speed_it
 
 def test_the_design_holds_the_columns_that_it_says():
     splits = scattered()
-    own = Numbers(INCLUSION.usable(splits))
-    design = design_of(own, CONTACT, 3.0, INCLUSION)
-    np.testing.assert_allclose(design.columns[:, VALUE], np.log(own[CONTACT][own[CONTACT] > 0]))
+    numbers = Numbers(INCLUSION.usable(splits))
+    design = design_of(numbers, CONTACT, 3.0, INCLUSION)
+    np.testing.assert_allclose(design.columns[:, VALUE], np.log(numbers[CONTACT][numbers[CONTACT] > 0]))
     np.testing.assert_allclose(design.columns[:, WARM_UP], np.exp(-5 * design.columns[:, DISTANCE]))
-    assert design.columns[:, PACE_VARIANCE].max() == pytest.approx(own["log_speed_variance"].max())
+    assert design.columns[:, PACE_VARIANCE].max() == pytest.approx(numbers["log_speed_variance"].max())

@@ -25,7 +25,7 @@ def design(slope: float, bend: float, hinge: float, *, scatter: float = 0.0, res
     value += draws.normal(0, 1, len(run)) * scatter
     gap_km = np.where(np.arange(len(run)) % n_km == 0, np.nan, 1.0)
     columns = np.column_stack([value, along, speed])
-    return Design(columns, run, [f"r{one}" for one in range(n_runs)], gap_km, np.ones(len(run)))
+    return Design(columns, run, [f"r{number}" for number in range(n_runs)], gap_km, np.ones(len(run)))
 
 
 def test_a_straight_change_is_the_slope_times_the_distance():
@@ -54,11 +54,11 @@ def test_a_broken_line_without_scatter_gives_back_its_change(slope: float, bend:
 
 def test_a_broken_line_is_least_squares_with_a_level_per_run_where_errors_are_independent():
     fitted = replace(fit(design(0.02, 0.04, 1.2, scatter=0.01), ()), rho=0.0, spread=0.0)
-    own = fitted.design
-    levels = np.equal.outer(own.run, np.arange(8)).astype(float)
-    x = np.column_stack([own.columns[:, 1], np.maximum(own.columns[:, 1] - 1.2, 0), levels])
-    root = np.sqrt(own.weight)[:, None]
-    slope, bend = np.linalg.lstsq(x * root, own.columns[:, 0] * root[:, 0], rcond=None)[0][:2]
+    fitted_design = fitted.design
+    levels = np.equal.outer(fitted_design.run, np.arange(8)).astype(float)
+    x = np.column_stack([fitted_design.columns[:, 1], np.maximum(fitted_design.columns[:, 1] - 1.2, 0), levels])
+    root = np.sqrt(fitted_design.weight)[:, None]
+    slope, bend = np.linalg.lstsq(x * root, fitted_design.columns[:, 0] * root[:, 0], rcond=None)[0][:2]
     assert broken_change(fitted, 1.2, 2.0).estimate == pytest.approx(2.0 * slope + 0.8 * bend)
 
 
@@ -66,7 +66,7 @@ def test_the_error_of_a_response_is_carried_over():
     fitted = fit(design(0.02, 0.0, 1.2, scatter=0.01, response=-0.6), (SPEED,))
     sure = replace(fitted, covariance=fitted.covariance * np.array([[1, 0], [0, 0]]))
     unsure = replace(fitted, covariance=sure.covariance + np.array([[0, 0], [0, 0.5**2]]))
-    narrow, wide = (broken_change(one, 1.2, 2.0) for one in (sure, unsure))
+    narrow, wide = (broken_change(fit, 1.2, 2.0) for fit in (sure, unsure))
     assert wide.estimate == narrow.estimate
     assert wide.high - wide.low > narrow.high - narrow.low
 

@@ -14,9 +14,9 @@ CHANGES = [0.4, -0.3, 0.1, 0.6, -0.2, 0.3]
 
 
 def test_the_interval_is_of_ninety_percent_at_a_level_of_95():
-    found = equivalence([-1.0, 0.0, 1.0], 5)
+    result = equivalence([-1.0, 0.0, 1.0], 5)
     # The 95 % quantile of t with two degrees of freedom is 2.919985580353726; the standard error is 1/√3.
-    assert (found.low, found.high) == pytest.approx((-2.919985580353726 / 3**0.5, 2.919985580353726 / 3**0.5))
+    assert (result.low, result.high) == pytest.approx((-2.919985580353726 / 3**0.5, 2.919985580353726 / 3**0.5))
 
 
 def test_a_margin_at_the_end_of_the_interval_is_just_enough():
@@ -27,7 +27,7 @@ def test_a_margin_at_the_end_of_the_interval_is_just_enough():
 
 
 def test_at_the_lower_end_likewise():
-    changes = [-one for one in CHANGES]
+    changes = [-change for change in CHANGES]
     low = equivalence(changes, 1).low
     assert equivalence(changes, -low).is_equivalent
     assert not equivalence(changes, float(np.nextafter(-low, 0))).is_equivalent
@@ -40,15 +40,15 @@ def test_the_larger_of_both_p_values_decides():
 
 
 def test_a_change_that_is_certain_can_still_be_too_small_to_matter():
-    found = equivalence([1.0, 1.1, 0.9, 1.05, 0.95], 2)
-    assert found.low > 0
-    assert found.is_equivalent
+    result = equivalence([1.0, 1.1, 0.9, 1.05, 0.95], 2)
+    assert result.low > 0
+    assert result.is_equivalent
 
 
 def test_not_finding_a_change_is_no_equivalence():
-    found = equivalence([-9.0, 8.0, 1.0, -4.0, 6.0], 2)
-    assert found.low < 0 < found.high
-    assert not found.is_equivalent
+    result = equivalence([-9.0, 8.0, 1.0, -4.0, 6.0], 2)
+    assert result.low < 0 < result.high
+    assert not result.is_equivalent
 
 
 @pytest.mark.parametrize(

@@ -49,14 +49,18 @@ def athlete(
         fade = (fade_pct + fade_sd_pct * random.standard_normal()) / 100
         pace = pace_sd_pct / 100 * correlated(random.standard_normal(n), pace_rho) + fade * distance
         error = error_pct / 100 * correlated(random.standard_normal(n), error_rho)
-        own = (drift_pct + own_drift_sd_pct * random.standard_normal()) / 100
+        drift = (drift_pct + own_drift_sd_pct * random.standard_normal()) / 100
         noise = metric_sd_pct / 100 * correlated(random.standard_normal(n), metric_rho)
-        value = response * pace + own * distance + noise + 0.01 * random.standard_normal() + loading * error
+        value = response * pace + drift * distance + noise + 0.01 * random.standard_normal() + loading * error
         rows.append(np.column_stack([value, distance, pace + error]))
         run += [place] * n
         gaps += [np.nan] + [1.0] * (n - 1)
     return Design(
-        np.concatenate(rows), np.array(run), [str(one) for one in range(n_runs)], np.array(gaps), np.ones(len(run))
+        np.concatenate(rows),
+        np.array(run),
+        [str(number) for number in range(n_runs)],
+        np.array(gaps),
+        np.ones(len(run)),
     )
 
 
@@ -83,22 +87,22 @@ def test_uncorrected_the_response_keeps_kappa_of_itself_and_the_drift_the_rest(
 def test_the_reliability_of_exact_equations_is_the_closed_form():
     """Over many splits: 1 - s^2 trace / what is left of log speed, against the variances that were drawn."""
     design = athlete(2, error_pct=1.0, pace_rho=0.0, fade_sd_pct=0.0, n_runs=40, km=(40, 40))
-    one = equations(fit(design, [SPEED]), SPEED)
-    assert one is not None
-    assert 1 - 0.01**2 * one.reliability_loss == pytest.approx(2.0**2 / (2.0**2 + 1.0**2), abs=0.02)
+    system = equations(fit(design, [SPEED]), SPEED)
+    assert system is not None
+    assert 1 - 0.01**2 * system.reliability_loss == pytest.approx(2.0**2 / (2.0**2 + 1.0**2), abs=0.02)
 
 
 def test_the_level_equation_is_least_squares_divided_by_kappa():
     """Without correlation or own drifts, and at an error of zero: `statsmodels` with a level for each run."""
     design = athlete(3, metric_rho=0.0, own_drift_sd_pct=0.0, pace_rho=0.0)
     fitted = fit(design, [SPEED])
-    one = equations(fitted, SPEED)
-    assert one is not None
+    system = equations(fitted, SPEED)
+    assert system is not None
     levels = (design.run[:, None] == np.arange(12)).astype(float)
     expected = sm.OLS(design.columns[:, 0], np.column_stack([design.columns[:, 1:], levels])).fit().params[1]
     if fitted.rho == 0 and fitted.spread == 0:
-        assert one.value[0] / one.speed[0] == pytest.approx(expected, rel=1e-9)
-    assert one.value[0] / one.speed[0] == pytest.approx(expected, rel=0.05)
+        assert system.value[0] / system.speed[0] == pytest.approx(expected, rel=1e-9)
+    assert system.value[0] / system.speed[0] == pytest.approx(expected, rel=0.05)
 
 
 @pytest.mark.parametrize("error_pct", [0.5, 1.0, 2.0])
@@ -107,10 +111,10 @@ def test_the_equations_hold_at_the_truth_and_scatter_as_they_say(error_pct: floa
     s2 = (error_pct / 100) ** 2
     gaps = []
     for seed in range(60):
-        one = equations(fit(athlete(seed, error_pct=error_pct, error_rho=0.15), [SPEED]), SPEED)
-        assert one is not None
-        omega = 1e-4 * one.of_errors + B**2 * s2 * one.of_speed + B**2 * s2**2 * one.of_speed_squared
-        gaps.append((one.value - B * (one.speed - s2 * one.traces)) / np.sqrt(np.diag(omega)))
+        system = equations(fit(athlete(seed, error_pct=error_pct, error_rho=0.15), [SPEED]), SPEED)
+        assert system is not None
+        omega = 1e-4 * system.of_errors + B**2 * s2 * system.of_speed + B**2 * s2**2 * system.of_speed_squared
+        gaps.append((system.value - B * (system.speed - s2 * system.traces)) / np.sqrt(np.diag(omega)))
     assert (np.abs(np.mean(gaps, axis=0)) < 4 / np.sqrt(60)).all()
     assert (np.std(gaps, axis=0) < 1.5).all()
 
@@ -118,9 +122,9 @@ def test_the_equations_hold_at_the_truth_and_scatter_as_they_say(error_pct: floa
 def test_the_likelihood_of_many_athletes_finds_the_error():
     total = np.zeros(len(ERROR_SD))
     for seed in range(25):
-        one = equations(fit(athlete(seed, error_pct=1.5), [SPEED]), SPEED)
-        assert one is not None
-        total += log_likelihood(one, np.full((len(ERROR_SD), 1), B), B, 0.5, log_determinant(one, B))[:, 0]
+        system = equations(fit(athlete(seed, error_pct=1.5), [SPEED]), SPEED)
+        assert system is not None
+        total += log_likelihood(system, np.full((len(ERROR_SD), 1), B), B, 0.5, log_determinant(system, B))[:, 0]
     assert 0.0125 <= ERROR_SD[np.argmax(total)] <= 0.0175
 
 
@@ -130,12 +134,14 @@ def test_the_mirror_of_cadence_stays_its_mirror():
     columns = cadence.columns.copy()
     columns[:, 0] = columns[:, SPEED] - columns[:, 0]
     step = Design(columns, cadence.run, cadence.run_ids, cadence.gap_km, cadence.weight)
-    one = correct(fit(cadence, [SPEED]), SPEED, wide_prior(0.12, 0.06, 0.01))
-    other = correct(fit(step, [SPEED]), SPEED, wide_prior(0.88, 0.06, 0.01), loading=1.0)
-    assert other.fit.beta[0] == pytest.approx(-one.fit.beta[0], abs=1e-10)
-    assert other.fit.beta[1] == pytest.approx(1 - one.fit.beta[1], abs=1e-10)
-    assert (other.drift_low, other.drift_high) == pytest.approx((-one.drift_high, -one.drift_low), abs=1e-9)
-    assert other.reliability == pytest.approx(one.reliability, abs=1e-10)
+    of_cadence = correct(fit(cadence, [SPEED]), SPEED, wide_prior(0.12, 0.06, 0.01))
+    of_step_length = correct(fit(step, [SPEED]), SPEED, wide_prior(0.88, 0.06, 0.01), loading=1.0)
+    assert of_step_length.fit.beta[0] == pytest.approx(-of_cadence.fit.beta[0], abs=1e-10)
+    assert of_step_length.fit.beta[1] == pytest.approx(1 - of_cadence.fit.beta[1], abs=1e-10)
+    assert (of_step_length.drift_low, of_step_length.drift_high) == pytest.approx(
+        (-of_cadence.drift_high, -of_cadence.drift_low), abs=1e-9
+    )
+    assert of_step_length.reliability == pytest.approx(of_cadence.reliability, abs=1e-10)
 
 
 def test_where_nothing_scatters_there_is_no_correction():
@@ -146,20 +152,20 @@ def test_where_nothing_scatters_there_is_no_correction():
 def test_the_tipping_point_is_where_the_interval_meets_zero():
     """The drift at an assumed reliability k, where the response is b_level / k, less half of the interval: zero."""
     fitted = fit(athlete(6, error_pct=1.0, fade_pct=-8.0, drift_pct=6.0), [SPEED])
-    found = correct(fitted, SPEED, wide_prior(B, 0.25, 0.01))
-    assert found.drift_low > 0
-    one = equations(fitted, SPEED)
-    assert one is not None
-    response = one.value[0] / one.speed[0]
-    covariance = found.fit.covariance
+    corrected = correct(fitted, SPEED, wide_prior(B, 0.25, 0.01))
+    assert corrected.drift_low > 0
+    system = equations(fitted, SPEED)
+    assert system is not None
+    response = system.value[0] / system.speed[0]
+    covariance = corrected.fit.covariance
     passed_on = -covariance[0, 1] / covariance[1, 1]
-    without = found.fit.beta[0] + passed_on * found.fit.beta[1]
-    if found.tipping_reliability is None:
-        at_full = without - passed_on * response - (found.fit.beta[0] - found.drift_low)
+    without = corrected.fit.beta[0] + passed_on * corrected.fit.beta[1]
+    if corrected.tipping_reliability is None:
+        at_full = without - passed_on * response - (corrected.fit.beta[0] - corrected.drift_low)
         assert at_full > 0
     else:
-        at_tipping = without - passed_on * response / found.tipping_reliability
-        assert at_tipping == pytest.approx(found.fit.beta[0] - found.drift_low, abs=1e-9)
+        at_tipping = without - passed_on * response / corrected.tipping_reliability
+        assert at_tipping == pytest.approx(corrected.fit.beta[0] - corrected.drift_low, abs=1e-9)
 
 
 @pytest.mark.parametrize(("error_pct", "fade_pct"), [(0.0, -8.0), (1.0, -8.0), (2.0, -8.0), (1.0, -2.0)])
@@ -172,8 +178,8 @@ def test_intervals_of_single_athletes_hold_the_truth_where_uncorrected_ones_do_n
             seed, error_pct=error_pct, error_rho=0.15, fade_pct=fade_pct, response=response, pace_sd_pct=1.5
         )
         fitted = fit(design, [SPEED])
-        found, plain = correct(fitted, SPEED, prior), uncorrected(fitted)
-        held += found.drift_low <= 0 <= found.drift_high
+        corrected, plain = correct(fitted, SPEED, prior), uncorrected(fitted)
+        held += corrected.drift_low <= 0 <= corrected.drift_high
         held_plain += plain.drift_low <= 0 <= plain.drift_high
     assert held >= 34
     if error_pct >= 1 and fade_pct == -8:
@@ -183,7 +189,9 @@ def test_intervals_of_single_athletes_hold_the_truth_where_uncorrected_ones_do_n
 def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
     """The prior is taken out again: of a well measured athlete the own response hardly moves with it."""
     fitted = fit(athlete(7, n_runs=30, pace_sd_pct=3.0), [SPEED])
-    first, second = (correct(fitted, SPEED, wide_prior(mean, sd, 0.01)).own for mean, sd in ((-0.6, 0.25), (-0.4, 0.3)))
+    first, second = (
+        correct(fitted, SPEED, wide_prior(mean, sd, 0.01)).own_response for mean, sd in ((-0.6, 0.25), (-0.4, 0.3))
+    )
     assert first is not None
     assert second is not None
     assert first.mean[0] == pytest.approx(second.mean[0], abs=0.2 * np.sqrt(first.variance[0]))

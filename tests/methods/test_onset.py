@@ -38,7 +38,7 @@ def runs(
     """Runs whose log metric bends at a distance [10 km], with speed wandering and errors that fade."""
     draw = np.random.default_rng(seed)
     columns, run, gap = [], [], []
-    for one in range(n_runs):
+    for number in range(n_runs):
         distance = (np.arange(1, n_km) + 0.5) / 10
         speed = draw.normal(0, 0.03, len(distance))
         errors = draw.normal(0, error, len(distance))
@@ -46,7 +46,7 @@ def runs(
             errors[k] = rho * errors[k - 1] + np.sqrt(1 - rho**2) * errors[k]
         value = 5.5 - 0.6 * speed + (drift + draw.normal(0, 0.005)) * distance + bend * np.maximum(distance - at, 0)
         columns.append(np.column_stack([value + errors, distance, speed]))
-        run += [one] * len(distance)
+        run += [number] * len(distance)
         gap += [np.nan] + [1.0] * (len(distance) - 1)
     return Design(np.vstack(columns), np.array(run), list(map(str, range(n_runs))), np.array(gap), np.ones(len(run)))
 
@@ -61,49 +61,49 @@ def in_runs(design: Design, *, seed: int = 1) -> list[Onset | None]:
 
 
 def given(onsets: list[Onset | None]) -> list[Onset]:
-    return [one for one in onsets if one is not None and one.is_given(LEVEL)]
+    return [hinge for hinge in onsets if hinge is not None and hinge.is_given(LEVEL)]
 
 
-def found(design: Design, *, seed: int = 1) -> Onset | None:
+def best_onset(design: Design, *, seed: int = 1) -> Onset | None:
     return onset(fit(design, (SPEED,)), seed=seed)
 
 
 @pytest.mark.parametrize("bend", [0.06, -0.06])
 def test_a_break_is_found_where_it_lies_whatever_its_sign(bend: float) -> None:
-    one = found(runs(bend=bend, at=1.05, error=0.002))
-    assert one is not None
-    assert one.distance == pytest.approx(1.05, abs=2 * STEP)
-    assert one.before == pytest.approx(0.0, abs=0.01)
-    assert one.after == pytest.approx(bend, abs=0.01)
-    assert one.p_value == 0.001
+    hinge = best_onset(runs(bend=bend, at=1.05, error=0.002))
+    assert hinge is not None
+    assert hinge.distance == pytest.approx(1.05, abs=2 * STEP)
+    assert hinge.before == pytest.approx(0.0, abs=0.01)
+    assert hinge.after == pytest.approx(bend, abs=0.01)
+    assert hinge.p_value == 0.001
 
 
 def test_its_interval_holds_it() -> None:
-    one = found(runs(bend=0.05))
-    assert one is not None
-    assert one.low <= 1.0 <= one.high
-    assert one.high - one.low < 0.8
+    hinge = best_onset(runs(bend=0.05))
+    assert hinge is not None
+    assert hinge.low <= 1.0 <= hinge.high
+    assert hinge.high - hinge.low < 0.8
 
 
 @pytest.mark.parametrize(("drift", "rho"), [(0.0, 0.0), (0.0, 0.8), (0.04, 0.5)])
 def test_a_straight_line_has_one_as_rarely_as_stated(drift: float, rho: float) -> None:
-    p_values = [found(runs(bend=0.0, drift=drift, rho=rho, seed=seed)).p_value for seed in range(60)]  # type: ignore[union-attr]
+    p_values = [best_onset(runs(bend=0.0, drift=drift, rho=rho, seed=seed)).p_value for seed in range(60)]  # type: ignore[union-attr]
     # At 5 % of 60, ten or more would happen in 1 of 1,000 such tests.
     assert sum(p_value <= 0.05 for p_value in p_values) < 10
     assert np.mean(p_values) > 0.35
 
 
 def test_an_early_change_that_fades_out_becomes_flatter_not_steeper() -> None:
-    one = found(runs(bend=-0.06, drift=0.06, error=0.003))
-    assert one is not None
-    assert one.p_value < 0.02
-    assert abs(one.after) < abs(one.before)
+    hinge = best_onset(runs(bend=-0.06, drift=0.06, error=0.003))
+    assert hinge is not None
+    assert hinge.p_value < 0.02
+    assert abs(hinge.after) < abs(hinge.before)
 
 
 def test_the_same_runs_give_the_same_answer_and_other_draws_nearly_the_same() -> None:
     design = runs(bend=0.05)
-    assert found(design, seed=1) == found(design, seed=1)
-    first, second = found(design, seed=1), found(design, seed=2)
+    assert best_onset(design, seed=1) == best_onset(design, seed=1)
+    first, second = best_onset(design, seed=1), best_onset(design, seed=2)
     assert first is not None
     assert second is not None
     assert first.distance == second.distance
@@ -111,13 +111,13 @@ def test_the_same_runs_give_the_same_answer_and_other_draws_nearly_the_same() ->
 
 
 def test_with_one_run_less_than_needed_there_is_none() -> None:
-    assert found(runs(bend=0.06, n_runs=FEWEST_UNITS)) is not None
-    assert found(runs(bend=0.06, n_runs=FEWEST_UNITS - 1)) is None
+    assert best_onset(runs(bend=0.06, n_runs=FEWEST_UNITS)) is not None
+    assert best_onset(runs(bend=0.06, n_runs=FEWEST_UNITS - 1)) is None
 
 
 def test_runs_too_short_for_three_splits_on_either_side_have_none() -> None:
-    assert found(runs(bend=0.0, n_km=7)) is not None
-    assert found(runs(bend=0.0, n_km=6)) is None
+    assert best_onset(runs(bend=0.0, n_km=7)) is not None
+    assert best_onset(runs(bend=0.0, n_km=6)) is None
 
 
 def test_a_level_or_a_drift_of_a_single_run_makes_no_break() -> None:
@@ -125,7 +125,7 @@ def test_a_level_or_a_drift_of_a_single_run_makes_no_break() -> None:
     moved = replace(design, columns=design.columns.copy())
     of_third = moved.run == 2
     moved.columns[of_third, VALUE] += 0.3
-    before, after = found(design), found(moved)
+    before, after = best_onset(design), best_onset(moved)
     assert before is not None
     assert after is not None
     assert after.distance == before.distance
@@ -154,21 +154,21 @@ def curved(*, by: float = 0.04, n_runs: int = 12, n_km: int = 30, seed: int = 1)
 
 def test_a_smooth_curve_is_bent_and_has_no_place():
     for seed in range(6):
-        one = found(curved(seed=seed))
-        assert one is not None
-        assert one.is_bent(LEVEL)
-        assert one.better_than_curve < BETTER_THAN_CURVE
-        assert not one.is_given(LEVEL)
+        hinge = best_onset(curved(seed=seed))
+        assert hinge is not None
+        assert hinge.is_bent(LEVEL)
+        assert hinge.better_than_curve < BETTER_THAN_CURVE
+        assert not hinge.is_given(LEVEL)
 
 
 def test_most_breaks_do_better_than_a_curve():
-    onsets = [found(runs(bend=0.08, seed=seed)) for seed in range(20)]
-    assert sum(one is not None and one.is_given(LEVEL) for one in onsets) >= 16
+    onsets = [best_onset(runs(bend=0.08, seed=seed)) for seed in range(20)]
+    assert sum(hinge is not None and hinge.is_given(LEVEL) for hinge in onsets) >= 16
 
 
 def test_smooth_curves_of_single_runs_have_no_place():
     onsets = in_runs(curved(by=0.03, n_km=42, n_runs=20))
-    assert sum(one is not None and one.is_bent(LEVEL) for one in onsets) >= 10
+    assert sum(hinge is not None and hinge.is_bent(LEVEL) for hinge in onsets) >= 10
     assert len(given(onsets)) <= 1
 
 
@@ -182,18 +182,18 @@ def test_the_fewer_units_the_further_out_lie_the_ends_of_the_interval():
 @pytest.mark.slow
 @pytest.mark.parametrize(("bend", "n_runs", "at"), [(0.08, 12, 1.02), (0.05, 12, 1.02), (0.08, 7, 1.02)])
 def test_intervals_hold_the_place_of_a_break(bend: float, n_runs: int, at: float):
-    onsets = [found(runs(bend=bend, at=at, n_runs=n_runs, seed=seed)) for seed in range(100)]
-    bent = [one for one in onsets if one is not None and one.is_bent(LEVEL)]
+    onsets = [best_onset(runs(bend=bend, at=at, n_runs=n_runs, seed=seed)) for seed in range(100)]
+    bent = [hinge for hinge in onsets if hinge is not None and hinge.is_bent(LEVEL)]
     assert len(bent) >= 90
     # At 93 % of 100 fewer than 87 would happen in 1 of 100 such tests.
-    assert sum(one.low - 1e-9 <= at <= one.high + 1e-9 for one in bent) >= 0.87 * len(bent)
+    assert sum(hinge.low - 1e-9 <= at <= hinge.high + 1e-9 for hinge in bent) >= 0.87 * len(bent)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("rho", [0.0, 0.8])
 def test_half_marathons_along_a_straight_line_have_an_onset_as_rarely_as_stated(rho: float):
     """Twenty splits past the warm-up: blocks of two or three."""
-    onsets = [one for seed in range(10) for one in in_runs(runs(bend=0.0, rho=rho, n_runs=20, n_km=21, seed=seed))]
+    onsets = [hinge for seed in range(10) for hinge in in_runs(runs(bend=0.0, rho=rho, n_runs=20, n_km=21, seed=seed))]
     assert len(onsets) == 200
     assert all(onsets)
     # At 2 % of 200, ten or more would happen in 1 of 130 such tests.
@@ -207,28 +207,28 @@ def test_half_marathons_along_a_straight_line_have_an_onset_as_rarely_as_stated(
 def test_the_break_of_each_run_is_found_where_it_lies_whatever_its_sign(bend: float):
     onsets = in_runs(runs(bend=bend, at=2.5, error=0.001, n_runs=4, n_km=42))
     assert len(given(onsets)) == 4
-    for one in given(onsets):
-        assert one.distance == pytest.approx(2.5, abs=2 * STEP)
+    for hinge in given(onsets):
+        assert hinge.distance == pytest.approx(2.5, abs=2 * STEP)
         # Each run has a slope of its own, of about half a percent, beside the bend.
-        assert one.after - one.before == pytest.approx(bend, abs=0.01)
-        assert abs(one.before) < 0.02
-        assert one.p_value == 0.001
+        assert hinge.after - hinge.before == pytest.approx(bend, abs=0.01)
+        assert abs(hinge.before) < 0.02
+        assert hinge.p_value == 0.001
 
 
 def test_each_run_has_a_break_of_its_own_in_the_order_of_the_runs():
     early, late = runs(bend=0.06, at=1.2, error=0.001, n_km=42), runs(bend=0.06, at=3.0, error=0.001, n_km=42)
     is_late = early.run % 2 == 1
     mixed = replace(early, columns=np.where(is_late[:, None], late.columns, early.columns))
-    places = [one.distance for one in given(in_runs(mixed))]
+    places = [hinge.distance for hinge in given(in_runs(mixed))]
     assert places == pytest.approx([1.2, 3.0] * 6, abs=2 * STEP)
 
 
 def test_most_intervals_of_single_runs_hold_the_break_and_are_not_empty():
     onsets = given(in_runs(runs(bend=0.08, at=2.5, n_runs=20, n_km=42)))
     assert len(onsets) >= 16
-    assert all(one.low <= one.distance <= one.high for one in onsets)
-    assert sum(one.low <= 2.5 <= one.high for one in onsets) >= 0.85 * len(onsets)
-    assert all(one.low < one.high for one in onsets)
+    assert all(hinge.low <= hinge.distance <= hinge.high for hinge in onsets)
+    assert sum(hinge.low <= 2.5 <= hinge.high for hinge in onsets) >= 0.85 * len(onsets)
+    assert all(hinge.low < hinge.high for hinge in onsets)
 
 
 @pytest.mark.parametrize("drift", [0.0, 0.08])
@@ -245,16 +245,16 @@ def test_a_straight_run_without_any_scatter_has_no_onset_and_rounding_makes_none
 
 def test_a_change_that_fades_out_within_the_run_has_no_onset():
     onsets = in_runs(runs(bend=-0.08, drift=0.08, at=2.0, error=0.002, n_runs=4, n_km=42))
-    assert all(one is not None and one.p_value <= LEVEL for one in onsets)
+    assert all(hinge is not None and hinge.p_value <= LEVEL for hinge in onsets)
     assert given(onsets) == []
 
 
 def test_an_onset_needs_the_level_exactly_and_a_line_that_becomes_steeper():
-    one = Onset(distance=2.5, low=2.0, high=3.0, before=0.01, after=0.02, p_value=0.02)
-    assert one.is_given(0.02)
-    assert not one.is_given(0.0199)
-    assert not replace(one, after=0.01).is_given(0.02)
-    assert replace(one, before=0.01, after=-0.02).is_given(0.02)
+    hinge = Onset(distance=2.5, low=2.0, high=3.0, before=0.01, after=0.02, p_value=0.02)
+    assert hinge.is_given(0.02)
+    assert not hinge.is_given(0.0199)
+    assert not replace(hinge, after=0.01).is_given(0.02)
+    assert replace(hinge, before=0.01, after=-0.02).is_given(0.02)
 
 
 def test_eighteen_splits_are_long_enough_for_an_onset_in_a_run_and_seventeen_are_too_short():
@@ -262,7 +262,7 @@ def test_eighteen_splits_are_long_enough_for_an_onset_in_a_run_and_seventeen_are
     onsets = in_runs(runs(bend=0.3, at=1.2, error=0.001, rho=0.0, n_runs=4, n_km=LONG_ENOUGH))
     assert len(given(onsets)) == 4
     # Of 64 patterns of seven signs one is as good: the smallest p-value there is.
-    assert {one.p_value for one in given(onsets)} == {1 / 64}
+    assert {hinge.p_value for hinge in given(onsets)} == {1 / 64}
     assert in_runs(runs(bend=0.3, at=1.2, error=0.001, rho=0.0, n_runs=4, n_km=LONG_ENOUGH - 1)) == [None] * 4
 
 
@@ -271,9 +271,9 @@ def test_six_splits_lie_on_either_side_of_the_onset_of_a_run():
     for at in (0.45, 3.85):
         design = runs(bend=0.5, at=at, error=0.0001, rho=0.0, n_runs=3, n_km=42)
         distance = design.columns[design.run == 0, DISTANCE]
-        for one in in_runs(design):
-            assert one is not None
-            assert min((distance <= one.distance).sum(), (distance > one.distance).sum()) == 6
+        for hinge in in_runs(design):
+            assert hinge is not None
+            assert min((distance <= hinge.distance).sum(), (distance > hinge.distance).sum()) == 6
 
 
 def test_a_run_of_many_splits_too_short_to_hold_a_hinge_has_no_onset():
@@ -305,7 +305,7 @@ def test_splits_missing_in_the_middle_do_not_move_the_onset_of_a_run():
     gap = design.gap_km.copy()
     gap[design.columns[:, DISTANCE].round(2) == 2.05] = 6.0
     holed = Design(design.columns[kept], design.run[kept], design.run_ids, gap[kept], design.weight[kept])
-    assert [one.distance for one in given(in_runs(holed))] == pytest.approx([2.5] * 3, abs=2 * STEP)
+    assert [hinge.distance for hinge in given(in_runs(holed))] == pytest.approx([2.5] * 3, abs=2 * STEP)
 
 
 def test_a_bad_split_at_the_end_of_a_run_makes_no_onset():
@@ -315,10 +315,10 @@ def test_a_bad_split_at_the_end_of_a_run_makes_no_onset():
     assert given(in_runs(spoilt)) == []
     by_weight = run_onsets(fit(spoilt, (SPEED,)), seed=1)
     evenly = run_onsets(replace(fit(spoilt, (SPEED,)), design=spoilt), seed=1)
-    for one, other in zip(by_weight, evenly, strict=True):
-        assert one is not None
-        assert other is not None
-        assert abs(one.after - one.before) < 0.5 * abs(other.after - other.before)
+    for hinge, unweighted in zip(by_weight, evenly, strict=True):
+        assert hinge is not None
+        assert unweighted is not None
+        assert abs(hinge.after - hinge.before) < 0.5 * abs(unweighted.after - unweighted.before)
 
 
 def test_a_pace_that_breaks_is_no_onset_of_a_metric_that_follows_pace():
@@ -333,7 +333,7 @@ def test_a_pace_that_breaks_is_no_onset_of_a_metric_that_follows_pace():
 def test_runs_that_all_break_do_not_pass_for_errors_that_fade_slowly():
     design = runs(bend=0.06, at=2.5, rho=0.0, n_runs=12, n_km=42)
     assert fit(design, (SPEED,)).rho >= 0.5
-    bent = [one for one in in_runs(design) if one is not None and one.is_bent(LEVEL)]
+    bent = [hinge for hinge in in_runs(design) if hinge is not None and hinge.is_bent(LEVEL)]
     assert len(bent) >= 11
 
 

@@ -11,15 +11,15 @@ from pipeline.methods.paired_change import hedges_correction, paired_change, sig
 
 
 def test_mean_and_standard_deviation_are_those_of_late_less_early():
-    found = paired_change([10, 20, 30], [11, 23, 35], seed=1)
-    assert (found.n, found.mean, found.sd) == (3, 3.0, 2.0)
+    change = paired_change([10, 20, 30], [11, 23, 35], seed=1)
+    assert (change.n, change.mean, change.sd) == (3, 3.0, 2.0)
 
 
 def test_the_interval_is_the_mean_with_student_s_t():
-    found = paired_change([10, 20, 30], [11, 23, 35], seed=1)
+    change = paired_change([10, 20, 30], [11, 23, 35], seed=1)
     # The 97.5 % quantile of t with two degrees of freedom is 4.302652729911275.
     reach = 4.302652729911275 * 2 / math.sqrt(3)
-    assert (found.low, found.high) == pytest.approx((3 - reach, 3 + reach), rel=1e-9)
+    assert (change.low, change.high) == pytest.approx((3 - reach, 3 + reach), rel=1e-9)
 
 
 def test_all_patterns_of_signs_are_counted_and_ties_count_as_far():
@@ -44,8 +44,8 @@ def test_sixteen_pairs_are_counted_and_seventeen_drawn():
 
 def test_the_seed_decides_what_is_drawn_and_blocks_do_not_show():
     change = np.random.default_rng(8).normal(0.3, 1, 40)
-    first, again, other = (paired_change(np.zeros(40), change, seed=s, draws=2500).p_value for s in (1, 1, 2))
-    assert first == again != other
+    first, again, with_other_seed = (paired_change(np.zeros(40), change, seed=s, draws=2500).p_value for s in (1, 1, 2))
+    assert first == again != with_other_seed
     assert first * 2501 == pytest.approx(round(first * 2501))
 
 
@@ -67,28 +67,28 @@ def test_turning_early_and_late_round_turns_signs_and_keeps_p():
 
 
 def test_no_one_changed():
-    found = paired_change([5, 6, 7], [5, 6, 7], seed=1)
-    assert (found.mean, found.sd, found.p_value) == (0.0, 0.0, 1.0)
-    assert (found.low, found.high, found.effect, found.effect_low, found.effect_high) == (None,) * 5
-    assert found.note.startswith("There is no difference between early and late in any pair:")
+    change = paired_change([5, 6, 7], [5, 6, 7], seed=1)
+    assert (change.mean, change.sd, change.p_value) == (0.0, 0.0, 1.0)
+    assert (change.low, change.high, change.effect, change.effect_low, change.effect_high) == (None,) * 5
+    assert change.note.startswith("There is no difference between early and late in any pair:")
 
 
 @pytest.mark.parametrize("step", [2.0, 0.1])
 def test_all_changed_by_the_same(step: float):
     early = np.array([0.3, 0.7, 1.1, 5.9])
-    found = paired_change(early, early + step, seed=1)
-    assert found.mean == pytest.approx(step)
-    assert (found.sd, found.low, found.effect) == (0.0, None, None)
-    assert found.p_value == 2 / 16
-    assert found.note.startswith("There is the same difference in all:")
+    change = paired_change(early, early + step, seed=1)
+    assert change.mean == pytest.approx(step)
+    assert (change.sd, change.low, change.effect) == (0.0, None, None)
+    assert change.p_value == 2 / 16
+    assert change.note.startswith("There is the same difference in all:")
 
 
 def test_two_pairs_have_intervals_but_no_size_in_standard_deviations():
-    found = paired_change([0, 0], [1, 3], seed=1)
-    assert found.effect is None
-    assert found.effect_low < 0 < 2 / math.sqrt(2) < found.effect_high  # type: ignore[operator]
-    assert found.note == "Two pairs are too few to estimate the size of the change in standard deviations."
-    assert found.p_value == 2 / 4
+    change = paired_change([0, 0], [1, 3], seed=1)
+    assert change.effect is None
+    assert change.effect_low < 0 < 2 / math.sqrt(2) < change.effect_high  # type: ignore[operator]
+    assert change.note == "Two pairs are too few to estimate the size of the change in standard deviations."
+    assert change.p_value == 2 / 4
 
 
 @pytest.mark.parametrize(

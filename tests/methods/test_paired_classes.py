@@ -48,8 +48,8 @@ def test_mid_p_leaves_out_half_of_what_was_found():
 def test_as_many_changes_one_way_as_the_other_give_one(table: list[list[int]]):
     assert mcnemar_mid_p(table).p_value == pytest.approx(1.0)
     for continuity in (True, False):
-        found = mcnemar_chi_squared(table, continuity=continuity)
-        assert (found.statistic, found.p_value) == (0.0, 1.0)
+        result = mcnemar_chi_squared(table, continuity=continuity)
+        assert (result.statistic, result.p_value) == (0.0, 1.0)
 
 
 def test_the_continuity_correction_takes_one_from_the_difference_and_not_more():
@@ -66,8 +66,8 @@ def test_margins_can_stay_where_many_change_in_a_circle():
 
 
 def test_two_classes_are_mcnemar_s_without_correction():
-    found, plain = stuart_maxwell(TWO), mcnemar_chi_squared(TWO, continuity=False)
-    assert (found.statistic, found.p_value, found.degrees_of_freedom) == pytest.approx(
+    result, plain = stuart_maxwell(TWO), mcnemar_chi_squared(TWO, continuity=False)
+    assert (result.statistic, result.p_value, result.degrees_of_freedom) == pytest.approx(
         (plain.statistic, plain.p_value, 1), rel=1e-12
     )
 
@@ -76,9 +76,9 @@ def test_a_class_that_no_one_left_or_entered_costs_no_degree_of_freedom():
     wider = np.zeros((4, 4), dtype=int)
     wider[:3, :3] = THREE
     wider[3, 3] = 7
-    found, narrow = stuart_maxwell(wider), stuart_maxwell(THREE)
-    assert (found.degrees_of_freedom, narrow.degrees_of_freedom) == (2, 2)
-    assert found.statistic == pytest.approx(narrow.statistic, rel=1e-12)
+    result, narrow = stuart_maxwell(wider), stuart_maxwell(THREE)
+    assert (result.degrees_of_freedom, narrow.degrees_of_freedom) == (2, 2)
+    assert result.statistic == pytest.approx(narrow.statistic, rel=1e-12)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -93,14 +93,14 @@ def test_classes_fall_into_as_many_groups_as_scipy_finds(seed: int):
 def test_groups_of_classes_without_traffic_between_them_are_tested_together():
     apart = np.zeros((4, 4), dtype=int)
     apart[:2, :2], apart[2:, 2:] = TWO, [[5, 2], [9, 5]]
-    found = stuart_maxwell(apart)
-    assert found.degrees_of_freedom == 2
-    assert found.statistic == pytest.approx(7**2 / 9 + 7**2 / 11, rel=1e-12)
+    result = stuart_maxwell(apart)
+    assert result.degrees_of_freedom == 2
+    assert result.statistic == pytest.approx(7**2 / 9 + 7**2 / 11, rel=1e-12)
 
 
 def test_no_one_changed():
-    found = stuart_maxwell(np.diag([4, 5, 6]))
-    assert (found.statistic, found.p_value, found.degrees_of_freedom) == (0.0, 1.0, 0)
+    result = stuart_maxwell(np.diag([4, 5, 6]))
+    assert (result.statistic, result.p_value, result.degrees_of_freedom) == (0.0, 1.0, 0)
 
 
 @pytest.mark.parametrize("test", [mcnemar_mid_p, lambda table: mcnemar_chi_squared(table, continuity=True)])

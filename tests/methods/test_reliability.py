@@ -14,13 +14,13 @@ VALUES = [1.0, 2.0, 3.0, 2.0, 3.0, 4.0, 6.0, 7.0, 8.0]
 
 
 def test_mean_squares_and_what_follows_from_them():
-    found = reliability(WHO, VALUES)
+    result = reliability(WHO, VALUES)
     # Between 3 × var(2, 3, 7) = 21, within 1; so 20 / 3 between and 20 / 23 of the variance.
-    assert (found.mean_square_between, found.mean_square_within) == pytest.approx((21, 1))
-    assert found.variance_between == pytest.approx(20 / 3)
-    assert found.icc == pytest.approx(20 / 23)
-    assert (found.n_subjects, found.n_values, found.typical_size) == (3, 9, 3)
-    assert found.typical_error == pytest.approx(1)
+    assert (result.mean_square_between, result.mean_square_within) == pytest.approx((21, 1))
+    assert result.variance_between == pytest.approx(20 / 3)
+    assert result.icc == pytest.approx(20 / 23)
+    assert (result.n_subjects, result.n_values, result.typical_size) == (3, 9, 3)
+    assert result.typical_error == pytest.approx(1)
 
 
 def test_the_standard_error_of_measurement_is_the_typical_error_by_another_formula():
@@ -33,50 +33,50 @@ def test_the_standard_error_of_measurement_is_the_typical_error_by_another_formu
 
 
 def test_the_interval_of_the_typical_error_is_by_chi_square():
-    found = reliability(WHO, VALUES)
+    result = reliability(WHO, VALUES)
     # Quantiles of chi-square with six degrees of freedom (tables): 14.449375, 1.237344.
-    assert (found.typical_error_low, found.typical_error_high) == pytest.approx(
+    assert (result.typical_error_low, result.typical_error_high) == pytest.approx(
         (math.sqrt(6 / 14.449375), math.sqrt(6 / 1.237344)), rel=1e-6
     )
 
 
 def test_subjects_with_unequal_numbers_weigh_by_them():
-    found = reliability(["ari", "ari", "bo", "bo", "bo", "cy"], [1.0, 3.0, 4.0, 5.0, 6.0, 9.0])
+    result = reliability(["ari", "ari", "bo", "bo", "bo", "cy"], [1.0, 3.0, 4.0, 5.0, 6.0, 9.0])
     # Means 2, 5, 9 with 2, 3, 1 values, of all 28/6; within (2 + 2) / 3; typical size (6 - 14/6) / 2.
     grand = 28 / 6
-    assert found.mean_square_between == pytest.approx(
+    assert result.mean_square_between == pytest.approx(
         (2 * (2 - grand) ** 2 + 3 * (5 - grand) ** 2 + (9 - grand) ** 2) / 2
     )
-    assert found.mean_square_within == pytest.approx(4 / 3)
-    assert found.typical_size == pytest.approx((6 - 14 / 6) / 2)
+    assert result.mean_square_within == pytest.approx(4 / 3)
+    assert result.typical_size == pytest.approx((6 - 14 / 6) / 2)
 
 
 def test_the_order_of_rows_does_not_matter():
     turned = np.random.default_rng(1).permutation(9)
-    found, again = reliability(WHO, VALUES), reliability(np.array(WHO)[turned], np.array(VALUES)[turned])
-    assert again.icc == pytest.approx(found.icc, rel=1e-12)
+    result, again = reliability(WHO, VALUES), reliability(np.array(WHO)[turned], np.array(VALUES)[turned])
+    assert again.icc == pytest.approx(result.icc, rel=1e-12)
 
 
 def test_subjects_who_differ_less_than_their_values_are_below_zero():
-    found = reliability(["ari", "ari", "bo", "bo"], [1.0, 9.0, 2.0, 8.0])
-    assert found.icc == pytest.approx(-1)
-    assert found.variance_between < 0
+    result = reliability(["ari", "ari", "bo", "bo"], [1.0, 9.0, 2.0, 8.0])
+    assert result.icc == pytest.approx(-1)
+    assert result.variance_between < 0
 
 
 def test_values_that_repeat_exactly_are_one():
-    found = reliability(["ari", "ari", "bo", "bo"], [1.0, 1.0, 3.0, 3.0])
-    assert (found.icc_low, found.icc, found.icc_high) == (1, 1, 1)
-    assert (found.typical_error, found.smallest_detectable) == (0, 0)
+    result = reliability(["ari", "ari", "bo", "bo"], [1.0, 1.0, 3.0, 3.0])
+    assert (result.icc_low, result.icc, result.icc_high) == (1, 1, 1)
+    assert (result.typical_error, result.smallest_detectable) == (0, 0)
 
 
 def test_an_error_that_a_subject_s_values_share_is_subtracted_from_both_mean_squares():
     shared = [0.5, 1.0, 1.5, 1.0, 1.0, 1.0, 0.0, 1.0, 2.0]
-    found = reliability(WHO, VALUES, shared_se=shared)
+    result = reliability(WHO, VALUES, shared_se=shared)
     # Each mean is 1, so 3 of the 21 between; within (0.5 + 0 + 2) / 6 of the 1.
     between, within = 21 - 3, 1 - 2.5 / 6
-    assert found.icc == pytest.approx((between - within) / (between + 2 * within))
-    assert found.variance_between == pytest.approx((between - within) / 3)
-    assert found.icc_low < reliability(WHO, VALUES).icc_low
+    assert result.icc == pytest.approx((between - within) / (between + 2 * within))
+    assert result.variance_between == pytest.approx((between - within) / 3)
+    assert result.icc_low < reliability(WHO, VALUES).icc_low
     assert reliability(WHO, VALUES, shared_se=np.zeros(9)) == reliability(WHO, VALUES)
 
 

@@ -24,31 +24,31 @@ def test_where_all_athletes_scatter_alike_it_is_the_published_intraclass_correla
     means = ratings.mean(axis=1, keepdims=True)
     within = ratings.var(axis=1, ddof=1, keepdims=True)
     alike = means + (ratings - means) * np.sqrt(within.mean() / within)
-    found = of_drifts({f"athlete-{row}": list(values) for row, values in enumerate(alike)})
+    rows = of_drifts({f"athlete-{row}": list(values) for row, values in enumerate(alike)})
     assert within.mean() == pytest.approx(6.26, abs=0.005)
-    assert found["repeatability"].to_list() == pytest.approx([0.17] * 6, abs=0.005)
+    assert rows["repeatability"].to_list() == pytest.approx([0.17] * 6, abs=0.005)
 
 
 def test_athletes_who_differ_and_repeat_themselves_are_near_one() -> None:
-    found = of_drifts({"ari": [1.0, 1.1, 0.9], "bo": [5.0, 5.1, 4.9], "cy": [-3.0, -3.1, -2.9]})
-    assert found["repeatability"].min() > 0.99  # type: ignore[operator]
-    assert found["repeatability_low"].min() > 0.9  # type: ignore[operator]
+    rows = of_drifts({"ari": [1.0, 1.1, 0.9], "bo": [5.0, 5.1, 4.9], "cy": [-3.0, -3.1, -2.9]})
+    assert rows["repeatability"].min() > 0.99  # type: ignore[operator]
+    assert rows["repeatability_low"].min() > 0.9  # type: ignore[operator]
 
 
 def test_an_athlete_whose_runs_scatter_is_told_from_one_whose_runs_agree() -> None:
-    found = of_drifts({"ari": [1.0, 1.1, 0.9, 1.0], "bo": [-4.0, 9.0, 2.0, 5.0], "cy": [4.0, 4.2, 3.8, 4.0]})
-    steady, scattered, _ = found["repeatability"].to_list()
+    rows = of_drifts({"ari": [1.0, 1.1, 0.9, 1.0], "bo": [-4.0, 9.0, 2.0, 5.0], "cy": [4.0, 4.2, 3.8, 4.0]})
+    steady, scattered, _ = rows["repeatability"].to_list()
     assert steady > 0.9
     assert scattered < 0.2
-    assert found["repeatability_low"][1] < 0
+    assert rows["repeatability_low"][1] < 0
 
 
 def test_the_interval_is_that_of_a_ratio_of_two_mean_squares() -> None:
-    found = of_drifts({"ari": [1.0, 2.0, 3.0], "bo": [2.0, 3.0, 4.0], "cy": [6.0, 7.0, 8.0]})
+    rows = of_drifts({"ari": [1.0, 2.0, 3.0], "bo": [2.0, 3.0, 4.0], "cy": [6.0, 7.0, 8.0]})
     # Mean squares: between 3 × var(2, 3, 7) = 21, within 1. F(2, 2) has 39 as its 97.5 % quantile (tables, exact).
-    assert found["repeatability"][0] == pytest.approx(20 / 23)
-    assert found["repeatability_low"][0] == pytest.approx((21 / 39 - 1) / (21 / 39 + 2), abs=1e-6)
-    assert found["repeatability_high"][0] == pytest.approx((21 * 39 - 1) / (21 * 39 + 2), abs=1e-6)
+    assert rows["repeatability"][0] == pytest.approx(20 / 23)
+    assert rows["repeatability_low"][0] == pytest.approx((21 / 39 - 1) / (21 / 39 + 2), abs=1e-6)
+    assert rows["repeatability_high"][0] == pytest.approx((21 * 39 - 1) / (21 * 39 + 2), abs=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -29,9 +29,9 @@ def test_a_fall_needs_as_many_as_a_rise_and_units_do_not_matter():
 
 
 def test_more_runs_lower_only_what_is_within_athletes():
-    one, four, many = sample_sizes(1.0, between=1.0, within=2.0, runs=(1, 4, 10_000), powers=(0.8,))
-    assert (one.sd, four.sd, many.sd) == pytest.approx((math.sqrt(5), math.sqrt(2), 1.0), rel=1e-3)
-    assert one.n > four.n > many.n == fewest_athletes(1.0, 1.0, power=0.8)
+    single, four, many = sample_sizes(1.0, between=1.0, within=2.0, runs=(1, 4, 10_000), powers=(0.8,))
+    assert (single.sd, four.sd, many.sd) == pytest.approx((math.sqrt(5), math.sqrt(2), 1.0), rel=1e-3)
+    assert single.n > four.n > many.n == fewest_athletes(1.0, 1.0, power=0.8)
 
 
 def test_the_table_has_a_row_for_each_number_of_runs_and_each_power():

@@ -51,7 +51,7 @@ def test_in_other_units_everything_is_the_same():
 
 def test_an_error_that_estimates_share_in_step_with_time_widens_the_interval():
     estimates, errors, month, nothing = series(4)
-    plain, wide = (serial_meta_regression(estimates, errors, month, one) for one in (nothing, 2 * month[:, None]))
+    plain, wide = (serial_meta_regression(estimates, errors, month, shared) for shared in (nothing, 2 * month[:, None]))
     assert wide.slope == pytest.approx(plain.slope)
     assert wide.high - wide.low > 3 * (plain.high - plain.low)
 

@@ -93,16 +93,16 @@ def test_an_athlete_who_is_not_in_the_roster_has_none():
 def test_rows_and_their_order_stay_as_they_were():
     splits = pl.DataFrame([BASE | {"athlete_id": name, "km": km} for km, name in enumerate(["bo", "ari", "bo"], 1)])
     roster = pl.DataFrame([ARI, ARI | {"athlete_id": "bo"}], infer_schema_length=None)
-    found = with_stiffness(splits, roster, level_slope_pct=1.0, level_roughness_pct=2.0, min_run_share=0.95)
-    assert found.select(splits.columns).equals(splits)
-    assert found.columns == [*splits.columns, *ADDED]
+    stiff = with_stiffness(splits, roster, level_slope_pct=1.0, level_roughness_pct=2.0, min_run_share=0.95)
+    assert stiff.select(splits.columns).equals(splits)
+    assert stiff.columns == [*splits.columns, *ADDED]
 
 
 def test_no_splits_are_no_rows():
     splits = pl.DataFrame([BASE]).clear()
     roster = pl.DataFrame([ARI], schema_overrides={"leg_length_m": pl.Float64})
-    found = with_stiffness(splits, roster, level_slope_pct=1.0, level_roughness_pct=2.0, min_run_share=0.95)
-    assert (found.height, found.columns[-4:]) == (0, ADDED)
+    stiff = with_stiffness(splits, roster, level_slope_pct=1.0, level_roughness_pct=2.0, min_run_share=0.95)
+    assert (stiff.height, stiff.columns[-4:]) == (0, ADDED)
 
 
 def test_a_leg_too_short_to_span_half_the_contact_has_no_stiffness():
@@ -114,11 +114,11 @@ def test_a_leg_too_short_to_span_half_the_contact_has_no_stiffness():
 
 def test_numbers_arrays_and_missing_values_go_through_every_function():
     contact, flight = np.array([220.0, np.nan, 0.0, 220.0]), np.array([130.0, 130.0, 130.0, -1.0])
-    for found in (
+    for values in (
         peak_force_n(70, contact, flight),
         lowering_m(contact, flight),
         leg_shortening_m(0.9275, 4.0, contact, flight),
         vertical_stiffness_kn_m(70, contact, flight),
         leg_stiffness_kn_m(70, 0.9275, 4.0, contact, flight),
     ):
-        assert np.isfinite(found).tolist() == [True, False, False, False]
+        assert np.isfinite(values).tolist() == [True, False, False, False]

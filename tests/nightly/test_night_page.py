@@ -1,4 +1,4 @@
-"""The page of a night: what came in, whose finding changed, what was refused; text from rows."""
+"""The page of a night: what came in, whose finding changed, what was rejected; text from rows."""
 
 from __future__ import annotations
 
@@ -177,10 +177,10 @@ def test_what_was_refused_is_listed_with_reason_and_fix():
     )
     record = refreshed(n_refused=1, refused=[{"path": "ari/a.fit", "reason": "It holds no records."}])
     night = page(record, rows)
-    assert night.title == "Night of 2026-11-26: 1 file came in, 1 refused, no finding changed"
-    assert section(night, "What was refused")[:2] == [
+    assert night.title == "Night of 2026-11-26: 1 file came in, 1 rejected, no finding changed"
+    assert section(night, "What was rejected")[:2] == [
         "- ari/a.fit: It holds no records. Export it again.",
-        "1 file of earlier nights stays refused; `splitdrift check` says why.",
+        "1 file of earlier nights stays rejected; `splitdrift check` says why.",
     ]
 
 
@@ -188,7 +188,7 @@ def test_it_stays_one_page_and_says_how_much_more_there_is():
     refused = [{"path": f"ari/{n}.fit", "reason": "broken"} for n in range(200)]
     changed = [finding(f"a{n}", metric.column, "holds", "rises") for n in range(60) for metric in METRICS]
     night = page(refreshed(n_refused=500, refused=refused, n_new=500, findings=changed))
-    assert section(night, "What was refused")[MOST_LINES] == f"- and {500 - MOST_LINES} more: `splitdrift check`"
+    assert section(night, "What was rejected")[MOST_LINES] == f"- and {500 - MOST_LINES} more: `splitdrift check`"
     assert section(night, "Whose finding changed")[MOST_LINES] == f"- and {540 - MOST_LINES} more: `splitdrift show`"
     assert len(night.text.splitlines()) < 120
 
@@ -197,7 +197,7 @@ def test_a_night_with_nothing_new_says_so_in_a_few_lines():
     night = page(NOTHING | {"nothing_new": True}, ledger(("bo/x.fit", "rejected", "broken", None)))
     assert night.title == "Night of 2026-11-26: nothing new"
     assert "Nothing was new: no file of the inbox was added, changed or removed" in night.text
-    assert "1 file of earlier nights stays refused" in night.text
+    assert "1 file of earlier nights stays rejected" in night.text
     assert "##" not in night.text
 
 

@@ -90,10 +90,10 @@ def failing(*errors: Exception) -> Callable[[Inbox, Path], pl.DataFrame]:
     """A refresh that fails with one error after the other, and then does what it should."""
     waiting = list(errors)
 
-    def attempt(found: Inbox, into: Path) -> pl.DataFrame:
+    def attempt(contents: Inbox, into: Path) -> pl.DataFrame:
         if waiting:
             raise waiting.pop(0)
-        return refresh(found, into, jobs=1)
+        return refresh(contents, into, jobs=1)
 
     return attempt
 
@@ -106,7 +106,7 @@ def test_a_night_refreshes_the_store_and_writes_its_page_there(inbox: Path, stor
     assert result.exit_code == 0, result.output
     (page,) = pages(store)
     today = f"{datetime.now(UTC):%Y-%m-%d}"
-    assert page.startswith(f"# Night of {today}: 2 files came in, 1 refused, no finding changed")
+    assert page.startswith(f"# Night of {today}: 2 files came in, 1 rejected, no finding changed")
     assert "ari/b.fit: The file has the name of a FIT file but does not begin like one." in page
     assert page in result.output
     assert f"This page: {store}/nights/{today}.md" in result.output
@@ -300,7 +300,7 @@ def test_a_night_that_was_killed_is_made_up_for_by_the_next(store: Path):
     assert (current(store), generations(store)) == (None, [])
     result = run(*words)
     assert result.exit_code == 0
-    assert [one.name for one in generations(store)] == ["000002"]  # past what the killed one left
+    assert [folder.name for folder in generations(store)] == ["000002"]  # past what the killed one left
     assert len(pages(store)) == 1
 
 
@@ -481,11 +481,9 @@ def test_a_run_with_parameters_of_somebody_else_executes_only_what_the_serving_p
             {"parameters": parameters | {"hand_to": command("foreign")}},
             {"job_variables": {"env": {"SPLITDRIFT_NOTIFY": command("foreign")}}},
         ]
-        for body in foreign:
-            answer = ask(runs, {"state": {"type": "SCHEDULED"}, **body})
-            if isinstance(answer, str):
-                continue  # refused
-            wait_until(lambda run=answer["id"]: has_ended(f"{api}/flow_runs/{run}"), seconds=120)
+        answers = [ask(runs, {"state": {"type": "SCHEDULED"}, **body}) for body in foreign]
+        accepted = [answer["id"] for answer in answers if not isinstance(answer, str)]
+        wait_until(lambda: all(has_ended(f"{api}/flow_runs/{run}") for run in accepted), seconds=180)
         ask(runs, {"state": {"type": "SCHEDULED"}})
         wait_until((tmp_path / "own").exists, seconds=120)
     finally:
@@ -526,7 +524,10 @@ def test_the_served_schedule_survives_its_own_sudden_end(inbox: Path, store: Pat
     finally:
         second.terminate()
         assert second.wait(60) is not None
-    assert [one["new"] for one in read_history(store) if one.get("new")] == [["ari/a.fit", "ari/b.fit"], ["bo/a.fit"]]
+    assert [record["new"] for record in read_history(store) if record.get("new")] == [
+        ["ari/a.fit", "ari/b.fit"],
+        ["bo/a.fit"],
+    ]
 
 
 def listens(port: int) -> bool:

@@ -45,14 +45,14 @@ JUDGED = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9],
 
 def test_the_peak_flow_meters_of_bland_and_altman_1986():
     """Printed: mean difference -2.1, standard deviation 38.8; with two of them -79.7 to 75.5 (read second-hand)."""
-    found = agreement(LARGE, MINI)
-    bias, sd = round(found.bias.value, 1), round(found.sd, 1)
-    assert (found.n_pairs, bias, sd) == (17, -2.1, 38.8)
+    result = agreement(LARGE, MINI)
+    bias, sd = round(result.bias.value, 1), round(result.sd, 1)
+    assert (result.n_pairs, bias, sd) == (17, -2.1, 38.8)
     assert (round(bias - 2 * sd, 1), round(bias + 2 * sd, 1)) == (-79.7, 75.5)
     # A method comparison program's manual gives -73.9 to 78.1 for mini less large, with 1.96 (read).
-    assert (round(-found.upper.value, 1), round(-found.lower.value, 1)) == (-73.9, 78.1)
+    assert (round(-result.upper.value, 1), round(-result.lower.value, 1)) == (-73.9, 78.1)
     # The interval of the bias is -22.0 to 17.8 in the paper, of rounded figures (from memory).
-    assert (found.bias.low, found.bias.high) == pytest.approx((-22.0, 17.8), abs=0.06)
+    assert (result.bias.low, result.bias.high) == pytest.approx((-22.0, 17.8), abs=0.06)
 
 
 @pytest.mark.parametrize(("n", "factor"), [(10, 2.911), (20, 2.396), (30, 2.220)])
@@ -61,23 +61,23 @@ def test_exact_intervals_end_at_tabled_tolerance_factors(n: int, factor: float):
 
     Limits for 90 % leave 5 % out at each end, and an interval of 90 % ends where a one-sided bound of 95 % does.
     """
-    found = agreement(np.random.default_rng(n).normal(0, 1, n), np.zeros(n), share=0.9, level=0.9)
-    assert round((found.upper.high - found.bias.value) / found.sd, 3) == factor
-    assert round((found.bias.value - found.lower.low) / found.sd, 3) == factor
+    result = agreement(np.random.default_rng(n).normal(0, 1, n), np.zeros(n), share=0.9, level=0.9)
+    assert round((result.upper.high - result.bias.value) / result.sd, 3) == factor
+    assert round((result.bias.value - result.lower.low) / result.sd, 3) == factor
 
 
 def test_several_pairs_a_person_of_bland_and_altman_2007():
     """Printed by their ANOVA: mean squares 4.2090856 and 0.170714026, divisor 4.9818182, sd 0.99062408, and so on."""
-    found = agreement(RV, IC, subject=WHO)
-    assert (found.n_pairs, found.n_subjects) == (60, 12)
+    result = agreement(RV, IC, subject=WHO)
+    assert (result.n_pairs, result.n_subjects) == (60, 12)
     # The ANOVA was in single precision.
     parts = reliability(WHO, RV - IC)
     assert parts.mean_square_between == pytest.approx(4.2090856, rel=2e-7)
     assert parts.mean_square_within == pytest.approx(0.170714026, abs=5e-8)
     assert parts.typical_size == pytest.approx(4.9818182, abs=1e-7)
-    assert found.sd == pytest.approx(0.99062408, abs=1e-7)
-    assert found.bias.value == pytest.approx(0.6021667, abs=1e-7)
-    assert (found.lower.value, found.upper.value) == pytest.approx((-1.3394565, 2.5437899), abs=5e-5)
+    assert result.sd == pytest.approx(0.99062408, abs=1e-7)
+    assert result.bias.value == pytest.approx(0.6021667, abs=1e-7)
+    assert (result.lower.value, result.upper.value) == pytest.approx((-1.3394565, 2.5437899), abs=5e-5)
     # Taken for sixty people the limits come out too narrow, as they say: sd 0.9610571.
     assert agreement(RV, IC).sd == pytest.approx(0.9610571, abs=5e-8)
 
@@ -95,13 +95,13 @@ def test_vertical_oscillation_of_fifteen_runners_measured_ten_times():
     means -= means.mean()
     means *= np.sqrt((167.163 + 12.983 / 10) / np.var(means, ddof=1))
     difference = 14.475 + means[who] + rest.ravel()
-    found, naive = agreement(difference, np.zeros(150), subject=who), agreement(difference, np.zeros(150))
-    assert (round(found.lower.value, 2), round(found.upper.value, 2)) == (-11.83, 40.78)
+    result, naive = agreement(difference, np.zeros(150), subject=who), agreement(difference, np.zeros(150))
+    assert (round(result.lower.value, 2), round(result.upper.value, 2)) == (-11.83, 40.78)
     assert (round(naive.lower.value, 2), round(naive.upper.value, 2)) == (-11.08, 40.03)
     # Fifteen runners are the units of the bias.
     error = np.sqrt((167.163 + 12.983 / 10) / 15)
-    assert found.bias.high - 14.475 == pytest.approx(scipy.stats.t.ppf(0.975, 14) * error)
-    assert naive.bias.high - naive.bias.low < 0.4 * (found.bias.high - found.bias.low)
+    assert result.bias.high - 14.475 == pytest.approx(scipy.stats.t.ppf(0.975, 14) * error)
+    assert naive.bias.high - naive.bias.low < 0.4 * (result.bias.high - result.bias.low)
 
 
 @pytest.mark.parametrize("n_runs", [[4, 4, 4, 4, 4, 4, 4, 4], [1, 2, 3, 4, 5, 6, 2, 9]])
@@ -114,10 +114,10 @@ def test_intervals_hold_bias_and_limits_where_runs_are_nested_in_athletes(n_runs
     for _ in range(n_studies):
         difference = 0.5 + draw.normal(0, 3, 8)[athlete_of_run][run]
         difference += draw.normal(0, 1.5, len(athlete_of_run))[run] + draw.normal(0, 1, len(run))
-        found = agreement(difference, np.zeros(len(run)), subject=athlete_of_run[run], group=run)
+        result = agreement(difference, np.zeros(len(run)), subject=athlete_of_run[run], group=run)
         by_run = agreement(difference, np.zeros(len(run)), subject=run)
-        held[0] += found.bias.low <= 0.5 <= found.bias.high
-        held[1] += found.upper.low <= truth <= found.upper.high
+        held[0] += result.bias.low <= 0.5 <= result.bias.high
+        held[1] += result.upper.low <= truth <= result.upper.high
         held[2] += by_run.bias.low <= 0.5 <= by_run.bias.high
     # A share of 500 has a standard error of 1 point.
     assert held[0] >= 0.92 * n_studies
@@ -130,8 +130,8 @@ def test_intervals_of_limits_hold_the_truth_in_95_percent():
     held = {"one pair": 0, "several pairs": 0}
     who = np.repeat(np.arange(15), [2, 3, 4, 5, 2, 3, 4, 5, 2, 3, 4, 5, 2, 3, 4])
     for _ in range(n_studies):
-        one = agreement(draw.normal(0.3, 1, 15), np.zeros(15)).upper
-        held["one pair"] += one.low <= 0.3 + 1.959964 <= one.high
+        upper = agreement(draw.normal(0.3, 1, 15), np.zeros(15)).upper
+        held["one pair"] += upper.low <= 0.3 + 1.959964 <= upper.high
         several = draw.normal(0.3, 0.8, 15)[who] + draw.normal(0, 0.6, len(who))
         limit = agreement(several, np.zeros(len(who)), subject=who).upper
         held["several pairs"] += limit.low <= 0.3 + 1.959964 <= limit.high
@@ -145,36 +145,38 @@ def test_intervals_of_limits_hold_the_truth_in_95_percent():
 
 def test_the_intraclass_correlation_of_shrout_and_fleiss_1979():
     """Their table 4: ICC(1,1) = 0.17; mean squares 11.24 and 6.26 (0.17 read, mean squares from memory)."""
-    found = reliability(np.repeat(np.arange(6), 4), np.ravel(JUDGED))
-    assert round(found.icc, 2) == 0.17
-    assert (round(found.mean_square_between, 2), round(found.mean_square_within, 2)) == (11.24, 6.26)
+    result = reliability(np.repeat(np.arange(6), 4), np.ravel(JUDGED))
+    assert round(result.icc, 2) == 0.17
+    assert (round(result.mean_square_between, 2), round(result.mean_square_within, 2)) == (11.24, 6.26)
     # F is 1.79 with 5 and 18 degrees of freedom; the interval follows from its quantiles (computed with SciPy).
-    ratio = found.mean_square_between / found.mean_square_within
+    ratio = result.mean_square_between / result.mean_square_within
     low, high = ratio / scipy.stats.f.ppf(0.975, 5, 18), ratio * scipy.stats.f.ppf(0.975, 18, 5)
-    assert (found.icc_low, found.icc_high) == pytest.approx(((low - 1) / (low + 3), (high - 1) / (high + 3)), rel=1e-9)
+    assert (result.icc_low, result.icc_high) == pytest.approx(
+        ((low - 1) / (low + 3), (high - 1) / (high + 3)), rel=1e-9
+    )
     # R's psych prints -0.13 to 0.72 (from memory).
-    assert (round(found.icc_low, 2), round(found.icc_high, 2)) == (-0.13, 0.72)
+    assert (round(result.icc_low, 2), round(result.icc_high, 2)) == (-0.13, 0.72)
 
 
 def test_a_column_of_numbers_of_an_r_package_s_manual():
     """ShroutFleissICC1 of superb: three clusters of four, 0.434343434 (read)."""
-    found = reliability([1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3], [2, 4, 4, 6, 4, 5, 8, 8, 5, 8, 9, 9])
-    assert found.icc == pytest.approx(0.434343434, abs=5e-10)
+    result = reliability([1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3], [2, 4, 4, 6, 4, 5, 8, 8, 5, 8, 9, 9])
+    assert result.icc == pytest.approx(0.434343434, abs=5e-10)
 
 
 def test_statsmodels_gives_the_same_mean_squares_for_unequal_numbers():
     table = anova_lm(ols("value ~ C(subject)", pandas.DataFrame({"value": RV - IC, "subject": WHO})).fit())
-    found = reliability(WHO, RV - IC)
-    assert [found.mean_square_between, found.mean_square_within] == pytest.approx(table["mean_sq"].tolist(), rel=1e-9)
+    result = reliability(WHO, RV - IC)
+    assert [result.mean_square_between, result.mean_square_within] == pytest.approx(table["mean_sq"].tolist(), rel=1e-9)
 
 
 def test_intervals_hold_the_truth_in_95_percent_of_uneven_samples():
     draw, n_studies, held = np.random.default_rng(3), 1000, [0, 0]
     who = np.repeat(np.arange(12), [2, 3, 4, 5, 2, 3, 4, 5, 2, 3, 4, 8])
     for _ in range(n_studies):
-        found = reliability(who, draw.normal(0, 1.2, 12)[who] + draw.normal(0, 1, len(who)))
-        held[0] += found.icc_low <= 1.44 / 2.44 <= found.icc_high
-        held[1] += found.typical_error_low <= 1 <= found.typical_error_high
+        result = reliability(who, draw.normal(0, 1.2, 12)[who] + draw.normal(0, 1, len(who)))
+        held[0] += result.icc_low <= 1.44 / 2.44 <= result.icc_high
+        held[1] += result.typical_error_low <= 1 <= result.typical_error_high
     # A share of 1000 has a standard error of 0.7 points; that of the correlation is approximate besides.
     assert 920 <= held[0] <= 975
     assert 930 <= held[1] <= 970

@@ -64,7 +64,7 @@ def q_values(p_values: list[float | None], *, shuffle: int | None = None) -> lis
     if shuffle is not None:
         frame = frame.sample(fraction=1.0, shuffle=True, seed=shuffle)
     changes = {"cadence_spm": 1.0, "contact_time_ms": 2.0, "vertical_oscillation_mm": 3.0}
-    found = athlete_drift(
+    findings = athlete_drift(
         frame,
         empty("run_drift"),
         smallest_change_pct=changes,
@@ -72,9 +72,9 @@ def q_values(p_values: list[float | None], *, shuffle: int | None = None) -> lis
         usual_distance_margin=1.5,
         max_late_exclusion_excess=0.15,
     )
-    found = found.sort("athlete_id", "metric")
-    assert found["p_value"].to_list() == p_values
-    return found["q_value"].to_list()
+    findings = findings.sort("athlete_id", "metric")
+    assert findings["p_value"].to_list() == p_values
+    return findings["q_value"].to_list()
 
 
 def test_the_published_example_is_reproduced_whatever_the_order_of_rows():
@@ -89,9 +89,9 @@ def test_four_of_the_published_hypotheses_are_rejected_as_the_authors_say():
 def test_rows_without_a_p_value_get_no_q_value_and_do_not_count():
     gaps: list[float | None] = [*PUBLISHED[:5], None, *PUBLISHED[5:], None, None]
     expected = [*ADJUSTED[:5], None, *ADJUSTED[5:], None, None]
-    found = q_values(gaps)
-    assert [q is None for q in found] == [q is None for q in expected]
-    assert [q for q in found if q is not None] == pytest.approx([q for q in expected if q is not None], abs=1e-9)
+    corrected = q_values(gaps)
+    assert [q is None for q in corrected] == [q is None for q in expected]
+    assert [q for q in corrected if q is not None] == pytest.approx([q for q in expected if q is not None], abs=1e-9)
 
 
 def test_no_p_values_at_all_give_none():
@@ -111,10 +111,10 @@ PROBABILITY = st.one_of(st.sampled_from([0.0, 1e-12, 0.01, 0.05, 0.5, 1.0]), st.
 @given(p_values=st.lists(st.one_of(st.none(), PROBABILITY), min_size=1, max_size=40))
 def test_scipy_gives_the_same_with_ties_and_gaps(p_values: list[float | None]):
     known = [p for p in p_values if p is not None]
-    found = [q for q in q_values(p_values, shuffle=2) if q is not None]
+    corrected = [q for q in q_values(p_values, shuffle=2) if q is not None]
     # Three operations on floats: a few units in the last place.
     expected = false_discovery_control(known) if known else []
-    assert found == pytest.approx(list(expected), rel=1e-12, abs=1e-300)
+    assert corrected == pytest.approx(list(expected), rel=1e-12, abs=1e-300)
 
 
 def test_scipy_gives_the_same_for_a_large_club():

@@ -66,10 +66,10 @@ def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl
 @pytest.mark.parametrize("n_runs", [pytest.param(4, marks=depth), 12, pytest.param(24, marks=depth)])
 def test_the_change_of_speed_is_held_by_its_interval(n_runs: int):
     """Runs of 5 to 40 km whose pace fades by 2 % in 10 km, more or less."""
-    found = pacing(draw(CLUB.but(n_runs=n_runs), 11, only=("cadence_spm",)), inclusion=Settings().inclusion)
-    assert_holds(found, "speed_low", "speed_high", truth=-2.0, highest=100)
+    rows = pacing(draw(CLUB.but(n_runs=n_runs), 11, only=("cadence_spm",)), inclusion=Settings().inclusion)
+    assert_holds(rows, "speed_low", "speed_high", truth=-2.0, highest=100)
     # Where walking breaks are rare the runs hardly differ, and few degrees of freedom make the interval generous.
-    assert_holds(found, "walk_low", "walk_high", highest=100)
+    assert_holds(rows, "walk_low", "walk_high", highest=100)
 
 
 @pytest.mark.parametrize("n_runs", [12, pytest.param(24, marks=depth)])

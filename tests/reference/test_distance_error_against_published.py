@@ -29,15 +29,15 @@ def whole_distance_errors_pct(world: World) -> np.ndarray:
 
 
 def test_the_row_of_shifting_calibration_is_as_wrong_as_watches_were():
-    found = np.abs(whole_distance_errors_pct(World(n_athletes=60).but(scale_sd_pct=CALIBRATION_SD_PCT))).mean()
-    assert found == pytest.approx(ABSOLUTE_OF_SD * CALIBRATION_SD_PCT, rel=0.1)
-    assert MEAN_ABSOLUTE_ERROR_PCT[0] <= found <= MEAN_ABSOLUTE_ERROR_PCT[1]
+    mean_error = np.abs(whole_distance_errors_pct(World(n_athletes=60).but(scale_sd_pct=CALIBRATION_SD_PCT))).mean()
+    assert mean_error == pytest.approx(ABSOLUTE_OF_SD * CALIBRATION_SD_PCT, rel=0.1)
+    assert MEAN_ABSOLUTE_ERROR_PCT[0] <= mean_error <= MEAN_ABSOLUTE_ERROR_PCT[1]
 
 
 def test_by_default_whole_runs_are_less_wrong_than_watches_were():
     """What the default leaves out is the same for all kilometres of a run, which the levels of runs take up."""
-    found = np.abs(whole_distance_errors_pct(World(n_athletes=60))).mean()
-    assert 0.2 <= found <= MEAN_ABSOLUTE_ERROR_PCT[0]
+    mean_error = np.abs(whole_distance_errors_pct(World(n_athletes=60))).mean()
+    assert 0.2 <= mean_error <= MEAN_ABSOLUTE_ERROR_PCT[0]
 
 
 def test_what_a_run_s_distance_is_wrong_by_moves_a_drift_by_that_share_of_itself():
@@ -51,5 +51,5 @@ def test_what_a_run_s_distance_is_wrong_by_moves_a_drift_by_that_share_of_itself
 
 
 def _drifts(club: Club) -> np.ndarray:
-    found = drift(splits_of(club, Settings()), **by_settings(drift, Settings()), metrics=["contact_time_ms"])[1]
-    return found.sort("athlete_id")["drift_pct_per_10km"].to_numpy()
+    athletes = drift(splits_of(club, Settings()), **by_settings(drift, Settings()), metrics=["contact_time_ms"])[1]
+    return athletes.sort("athlete_id")["drift_pct_per_10km"].to_numpy()

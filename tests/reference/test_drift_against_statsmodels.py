@@ -68,16 +68,16 @@ class Problem:
 
     def covariance(self, rho: float, spread: float) -> np.ndarray:
         """Of the errors and the runs' own drifts, over the variance of an error."""
-        same = self.run[:, None] == self.run[None, :]
+        same_run = self.run[:, None] == self.run[None, :]
         fading = np.abs(self.km[:, None] - self.km[None, :])
         with np.errstate(divide="ignore"):
             errors = np.where(fading == 0, 1.0, rho**fading) / np.sqrt(np.outer(self.weight, self.weight))
-        return np.where(same, errors + spread * np.outer(self.distance, self.distance), 0.0)
+        return np.where(same_run, errors + spread * np.outer(self.distance, self.distance), 0.0)
 
     def restricted_likelihood(self, rho: float, spread: float) -> float:
         """Harville 1977, doi 10.1080/01621459.1977.10480998 (from memory): with the error variance profiled out."""
         lower = np.linalg.cholesky(self.covariance(rho, spread))
-        x, y = (linalg.solve_triangular(lower, one, lower=True) for one in (self.adjusted, self.y))
+        x, y = (linalg.solve_triangular(lower, columns, lower=True) for columns in (self.adjusted, self.y))
         q, r = np.linalg.qr(x)
         rest = float(np.sum((y - q @ (q.T @ y)) ** 2))
         log_determinants = 2 * np.log(np.diag(lower)).sum() + 2 * np.log(np.abs(np.diag(r))).sum()
@@ -93,19 +93,22 @@ class Problem:
         place = list(SPREAD).index(spread)
         bounds = SPREAD[max(place - 1, 0)], SPREAD[min(place + 1, len(SPREAD) - 1)]
         free = optimize.minimize_scalar(
-            lambda one: -self.restricted_likelihood(rho, one), bounds=bounds, method="bounded", options={"xatol": 1e-6}
+            lambda candidate: -self.restricted_likelihood(rho, candidate),
+            bounds=bounds,
+            method="bounded",
+            options={"xatol": 1e-6},
         )
         # A bounded search never tries the bounds themselves.
-        return max([(rho, float(free.x)), (rho, spread)], key=lambda one: self.restricted_likelihood(*one))
+        return max([(rho, float(free.x)), (rho, spread)], key=lambda pair: self.restricted_likelihood(*pair))
 
     def settle(self) -> tuple[float, float]:
         """Correlation and spread after splits far off their run's line have lost weight (Huber 1964, from memory)."""
         _, *responses = self.fit(*self.best())[:4]
         left = self.y - self.adjusted[:, 1:4] @ responses
         for run in range(self.n_runs):
-            own = self.run == run
-            line = stats.linregress(self.distance[own], left[own])
-            left[own] -= line.intercept + line.slope * self.distance[own]
+            of_run = self.run == run
+            line = stats.linregress(self.distance[of_run], left[of_run])
+            left[of_run] -= line.intercept + line.slope * self.distance[of_run]
         left = np.abs(left) * np.sqrt(self.weight)
         limit = FAR_OFF * np.median(left) / stats.norm.ppf(0.75)
         self.weight = self.weight * np.where(left > limit, limit / left, 1.0)
@@ -133,7 +136,7 @@ def log_change(percent: float) -> float:
     return float(np.log1p(percent / 100))
 
 
-def found(splits: pl.DataFrame) -> Mapping[str, float]:
+def drift_of(splits: pl.DataFrame) -> Mapping[str, float]:
     return drift(splits, **NUMBERS)[1].row(by_predicate=pl.col("metric") == CONTACT, named=True)
 
 
@@ -142,8 +145,8 @@ def own_slopes(splits: pl.DataFrame, column: str) -> np.ndarray:
     return np.log1p(rows[column].to_numpy() / 100)
 
 
-def season(one: Season, seed: int) -> pl.DataFrame:
-    return draw(one, seed, only=(CONTACT,))
+def season(club: Season, seed: int) -> pl.DataFrame:
+    return draw(club, seed, only=(CONTACT,))
 
 
 def at_equal_weights(splits: pl.DataFrame) -> pl.DataFrame:
@@ -169,7 +172,7 @@ def test_the_drift_is_that_of_the_mixed_model_of_statsmodels(seed: int):
         # In percent: its optimiser wants numbers of about one.
         model = MixedLM(100 * problem.y, problem.adjusted, groups=problem.run, exog_re=problem.distance[:, None])
         authority = model.fit(reml=True, method=["bfgs", "powell"])
-    estimate = 100 * log_change(found(splits)["drift_pct_per_10km"])
+    estimate = 100 * log_change(drift_of(splits)["drift_pct_per_10km"])
     assert abs(estimate - authority.fe_params[0]) < 0.15 * authority.bse_fe[0]
 
 
@@ -179,7 +182,7 @@ def test_without_other_causes_balanced_runs_give_the_mean_of_their_slopes():
     splits = alternating(3, even.with_contact(own_drift_sd_pct=1.5))
     slopes = own_slopes(splits, "drift_pct_per_10km")
     assert slopes.std() > 0.005
-    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(slopes.mean(), abs=1e-12)
+    assert log_change(drift_of(splits)["drift_pct_per_10km"]) == pytest.approx(slopes.mean(), abs=1e-12)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -188,7 +191,7 @@ def test_on_its_grid_it_finds_what_dense_matrices_find(seed: int):
     splits = season(MIXED, seed)
     problem = Problem(splits)
     [estimate, *_] = problem.fit(*problem.settle())
-    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(estimate, abs=2e-6)
+    assert log_change(drift_of(splits)["drift_pct_per_10km"]) == pytest.approx(estimate, abs=2e-6)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -206,7 +209,7 @@ def test_the_grid_costs_little_against_a_free_search(seed: int):
         options={"xatol": 1e-3, "fatol": 1e-6, "maxiter": 200},
     )
     [estimate, *_] = problem.fit(special.expit(free.x[0]), np.exp(free.x[1]))
-    result = found(splits)
+    result = drift_of(splits)
     width = log_change(result["drift_high"]) - log_change(result["drift_low"])
     error = width / (2 * stats.t.ppf(0.975, result["n_runs"] - 1))
     assert abs(log_change(result["drift_pct_per_10km"]) - estimate) < 0.15 * error
@@ -218,8 +221,8 @@ def test_the_grid_costs_little_against_a_free_search(seed: int):
 PLAIN = BALANCED.with_contact(error_sd_pct=0.0, own_drift_sd_pct=0.0)
 
 
-def alternating(seed: int, one: Season = PLAIN) -> pl.DataFrame:
-    splits = at_equal_weights(season(one, seed))
+def alternating(seed: int, club: Season = PLAIN) -> pl.DataFrame:
+    splits = at_equal_weights(season(club, seed))
     sign = pl.when(pl.col("km") % 2 == 0).then(0.01).otherwise(-0.01) * (1 + (pl.col("km") * 7 % 5) / 10)
     return splits.with_columns(pl.col(CONTACT) * sign.exp())
 
@@ -229,7 +232,7 @@ def test_without_spread_or_correlation_the_drift_is_ordinary_least_squares_with_
     splits = alternating(seed)
     problem = Problem(splits, equal_weights=True)
     assert problem.best_of_grid() == (0.0, 0.0)
-    result = found(splits)
+    result = drift_of(splits)
     adjusted, raw = (sm.OLS(problem.y, design).fit().params for design in (problem.adjusted, problem.raw))
     assert log_change(result["drift_pct_per_10km"]) == pytest.approx(adjusted[0], abs=1e-10)
     assert log_change(result["raw_pct_per_10km"]) == pytest.approx(raw[0], abs=1e-10)
@@ -263,7 +266,7 @@ def test_weights_are_those_of_weighted_least_squares_over_running_time():
     problem = Problem(splits)
     assert problem.best_of_grid() == (0.0, 0.0)
     expected = sm.WLS(problem.y, problem.adjusted, weights=problem.weight).fit().params[0]
-    assert log_change(found(splits)["drift_pct_per_10km"]) == pytest.approx(expected, abs=1e-10)
+    assert log_change(drift_of(splits)["drift_pct_per_10km"]) == pytest.approx(expected, abs=1e-10)
 
 
 # --- The interval ----------------------------------------------------------------------------------------------------
@@ -288,7 +291,7 @@ def test_the_interval_is_that_of_refits_without_one_run_each(seed: int, n_runs: 
     variance = np.sum((shifts @ problem.y) ** 2) * (of_all @ covariance @ of_all) / np.trace(of_shifts)
     freedom = np.trace(of_shifts) ** 2 / np.sum(of_shifts**2)
 
-    result = found(splits)
+    result = drift_of(splits)
     assert result["n_runs"] == n_runs
     assert 1 <= freedom <= n_runs - 1
     width = log_change(result["drift_high"]) - log_change(result["drift_low"])

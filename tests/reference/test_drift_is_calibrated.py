@@ -76,17 +76,17 @@ def holds(truth_pct: float) -> pl.Expr:
 IS_ALARM = ~holds(0.0)
 
 
-def assert_between(found: Share, lowest: float, highest: float, what: str) -> None:
-    assert found.high >= lowest, f"{what}: {found}, wanted at least {lowest} %"
-    assert found.low <= highest, f"{what}: {found}, wanted at most {highest} %"
+def assert_between(observed: Share, lowest: float, highest: float, what: str) -> None:
+    assert observed.high >= lowest, f"{what}: {observed}, wanted at least {lowest} %"
+    assert observed.low <= highest, f"{what}: {observed}, wanted at most {highest} %"
 
 
 def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth():
     """Hills, fading pace, losses, runs of 5 to 40 km, errors that correlate by half."""
-    found = analysed(CLUB.with_contact(drift_pct=2.0), 1)
-    assert len(found) >= 495
-    assert_between(share(found, holds(2.0)), 92, 97, "coverage")
-    bias = found["drift_pct_per_10km"].mean() - 2.0
+    rows = analysed(CLUB.with_contact(drift_pct=2.0), 1)
+    assert len(rows) >= 495
+    assert_between(share(rows, holds(2.0)), 92, 97, "coverage")
+    bias = rows["drift_pct_per_10km"].mean() - 2.0
     assert abs(bias) < 0.05, f"bias {bias:.3f} % per 10 km"
 
 
@@ -105,8 +105,8 @@ def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth():
 )
 def test_the_interval_holds_the_truth_in_other_seasons_too(what: str, season: Season):
     """At least 92 %; above 97 % is allowed where runs are few, or alike beyond what their number can show."""
-    found = analysed(season.with_contact(drift_pct=2.0), 2)
-    assert_between(share(found, holds(2.0)), 92, 99, f"coverage with {what}")
+    rows = analysed(season.with_contact(drift_pct=2.0), 2)
+    assert_between(share(rows, holds(2.0)), 92, 99, f"coverage with {what}")
 
 
 @pytest.mark.parametrize(
@@ -119,16 +119,16 @@ def test_the_interval_holds_the_truth_in_other_seasons_too(what: str, season: Se
     ids=["slows_down", "climbs_late", "both"],
 )
 def test_an_athlete_who_only_does_that_seldom_raises_an_alarm(what: str, season: Season):
-    found = analysed(season, 3)
-    alarms = share(found, IS_ALARM)
+    rows = analysed(season, 3)
+    alarms = share(rows, IS_ALARM)
     assert_between(alarms, 0, 8, f"false alarms of athletes whose run {what}")
-    raw = found["raw_pct_per_10km"].median()
+    raw = rows["raw_pct_per_10km"].median()
     assert raw > 1, f"raw change {raw:.2f} % per 10 km: the case is no test"
 
 
 def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen():
-    found = analysed(PART.with_contact(drift_pct=2.0), 4)
-    assert_between(share(found, pl.col("drift_low") > 0), 90, 100, "detection")
+    rows = analysed(PART.with_contact(drift_pct=2.0), 4)
+    assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
 
 
 @depth
@@ -138,10 +138,10 @@ def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slo
     which the stage's own model is not.
     """
     slowing = PART.but(fade_pct=-6.0).with_cadence(per_m_s=CADENCE_PER_M_S_BURNS)
-    found = analysed(slowing, 5, CADENCE)
-    assert share(found, pl.col("raw_pct_per_10km") < 0).low > 95
-    assert_between(share(found, holds(0.0)), 92, 97, "intervals round zero")
-    mean = found["drift_pct_per_10km"].mean()
+    rows = analysed(slowing, 5, CADENCE)
+    assert share(rows, pl.col("raw_pct_per_10km") < 0).low > 95
+    assert_between(share(rows, holds(0.0)), 92, 97, "intervals round zero")
+    mean = rows["drift_pct_per_10km"].mean()
     assert abs(mean) < 0.05, f"mean drift {mean:.3f} % per 10 km"
 
 
@@ -153,13 +153,13 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
         n_athletes=200, split_speed_sd_pct=0.3, speed_per_slope=0.0, hills_sd_pct=0.8, fade_pct=-5.0, fade_sd_pct=0.5
     ).with_contact(drift_pct=2.0, per_speed_sd=0.25)
     splits = draw(season, 6, only=(CONTACT,))
-    alone = drift(splits, **NUMBERS)[1]
-    own = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}
-    helped = drift(splits, **NUMBERS, club=club_responses(responses(splits, **own)))[1]
+    without_club = drift(splits, **NUMBERS)[1]
+    of_responses = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}
+    helped = drift(splits, **NUMBERS, club=club_responses(responses(splits, **of_responses)))[1]
     assert helped["collinearity"].median() > 0.8
     assert_between(share(helped, holds(2.0)), 92, 97, "coverage with the club's responses")
     width = pl.col("drift_high") - pl.col("drift_low")
-    assert helped.select(width.median()).item() < 0.9 * alone.select(width.median()).item()
+    assert helped.select(width.median()).item() < 0.9 * without_club.select(width.median()).item()
 
 
 @pytest.mark.parametrize(
@@ -188,10 +188,10 @@ def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_
 def test_the_onset_is_found_within_two_kilometres_where_eight_or_more_lie_beyond_it():
     """60 athletes, twelve runs of 20 km, a break at km 10 beyond which contact time rises by 5 % per 10 km."""
     broken = CLUB.but(n_athletes=60, n_runs=12, km=(20, 20)).with_contact(drift_pct=5.0, onset_km=10.0)
-    found = analysed(broken, 7)
-    given = found.filter(pl.col("onset_km").is_not_null())
+    rows = analysed(broken, 7)
+    given = rows.filter(pl.col("onset_km").is_not_null())
     # Where the line is as well told by a parabola no place is given.
-    assert given.height >= 0.6 * found.height
+    assert given.height >= 0.6 * rows.height
     assert (given["onset_km"] - 10.0).abs().median() <= 2
     straight = analysed(broken.with_contact(drift_pct=3.0, onset_km=0.0), 8)
     assert share(straight, pl.col("onset_km").is_not_null()).low <= 5
@@ -214,7 +214,7 @@ HAS_ONSET = pl.col("onset_km").is_not_null()
     ("km", "rho"),
     [
         (30, 0.5),
-        *(pytest.param(*one, marks=depth) for one in product([24, 30, 42, 60], [0.0, 0.5, 0.8]) if one != (30, 0.5)),
+        *(pytest.param(*case, marks=depth) for case in product([24, 30, 42, 60], [0.0, 0.5, 0.8]) if case != (30, 0.5)),
     ],
 )
 def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_of_a_hundred(km: int, rho: float):
@@ -222,9 +222,9 @@ def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_o
 
     With 2,600 to 3,600 runs each it is 1.3 to 1.9 %, and no end of a Wilson interval beyond 2.5 %.
     """
-    found = pl.concat([analysed_runs(long_runs(km, rho, drift_pct=drift_pct), 9) for drift_pct in (3.0, 0.0)])
-    assert len(found) > 900
-    given = share(found, HAS_ONSET)
+    rows = pl.concat([analysed_runs(long_runs(km, rho, drift_pct=drift_pct), 9) for drift_pct in (3.0, 0.0)])
+    assert len(rows) > 900
+    given = share(rows, HAS_ONSET)
     assert given.high <= 4, f"onset in straight runs of {km} km, errors correlated by {rho}: {given}"
 
 
@@ -233,8 +233,8 @@ def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_o
     [
         (6.0, 0.5, 60),
         *(
-            pytest.param(*one, marks=depth)
-            for one in [(6.0, 0.0, 75), (6.0, 0.8, 60), (10.0, 0.0, 85), (10.0, 0.5, 70), (10.0, 0.8, 60)]
+            pytest.param(*case, marks=depth)
+            for case in [(6.0, 0.0, 75), (6.0, 0.8, 60), (10.0, 0.0, 85), (10.0, 0.5, 70), (10.0, 0.8, 60)]
         ),
     ],
 )
@@ -242,9 +242,9 @@ def test_the_onset_of_a_single_marathon_is_mostly_found_within_two_kilometres(
     drift_pct: float, rho: float, mostly: float
 ):
     """From km 25 of 42 on contact time rises, before it does not."""
-    found = analysed_runs(long_runs(42, rho, drift_pct=drift_pct, onset_km=25.0).but(n_athletes=25), 10)
-    given = found.filter(HAS_ONSET)
-    assert_between(share(found, HAS_ONSET), mostly, 100, "onsets found")
+    rows = analysed_runs(long_runs(42, rho, drift_pct=drift_pct, onset_km=25.0).but(n_athletes=25), 10)
+    given = rows.filter(HAS_ONSET)
+    assert_between(share(rows, HAS_ONSET), mostly, 100, "onsets found")
     assert (given["onset_km"] - 25.0).abs().median() <= 2
     held = share(given, pl.col("onset_low").le(25.0) & pl.col("onset_high").ge(25.0))
     assert_between(held, 90, 99, "coverage of the place")

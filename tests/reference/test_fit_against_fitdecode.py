@@ -53,7 +53,9 @@ def columns() -> dict[str, Any]:
 
 def records(content: bytes) -> list[Any]:
     with fitdecode.FitReader(io.BytesIO(content), check_crc=fitdecode.CrcCheck.RAISE) as reader:
-        return [one for one in reader if isinstance(one, fitdecode.FitDataMessage) and one.name == "record"]
+        return [
+            message for message in reader if isinstance(message, fitdecode.FitDataMessage) and message.name == "record"
+        ]
 
 
 def scaled(field: str, factor: float = 1.0) -> Callable[[Any], float | None]:
@@ -89,7 +91,7 @@ def test_every_reading_equals_that_of_fitdecode(options: dict[str, Any]):
     [recording] = decode(content)
     assert recording.damage is None
     for reading, of_record in READ_BY_FITDECODE.items():
-        expected = np.array([of_record(one) for one in records(content)], dtype=float)
+        expected = np.array([of_record(record) for record in records(content)], dtype=float)
         assert np.isfinite(expected).sum() > N / 2
         np.testing.assert_allclose(
             recording.readings[reading].to_numpy(), expected, rtol=0, atol=1e-9, equal_nan=True, err_msg=reading
@@ -100,7 +102,7 @@ def test_a_self_described_reading_equals_that_of_fitdecode():
     sole = DeveloperColumn("Sole contact time", "ms", np.rint(np.linspace(220, 260, N)), "uint16", native_field=41)
     content = run_file(STARTED, np.arange(float(N)), 3.1 * np.arange(N), developer=[sole])
     [recording] = decode(content)
-    expected = [one.get_value("Sole contact time") for one in records(content)]
+    expected = [record.get_value("Sole contact time") for record in records(content)]
     assert recording.readings["contact_time_ms"].to_list() == expected
 
 
@@ -149,7 +151,7 @@ def test_offsets_of_compressed_timestamps_are_read_by_the_published_rule(
     for offset in offsets:
         writer.data(2, [141], compressed_fit_s=offset)  # only the low five bits are written
     [recording] = decode(writer.bytes())
-    assert recording.readings["time_s"].to_list() == [UNIX_OF_FIT_EPOCH + base + one for one in [full, *times]]
+    assert recording.readings["time_s"].to_list() == [UNIX_OF_FIT_EPOCH + base + offset for offset in [full, *times]]
 
 
 def test_the_epoch_of_the_format_is_the_last_day_of_1989():

@@ -17,8 +17,8 @@ def gait(cadence_spm: float | None, speed_m_s: float) -> str:
         columns["cadence_spm"] = seconds * 0 + cadence_spm
     recording = Recording(readings=readings_frame(columns))
     run = samples(recording, gap_s=10, slope_window_m=100, slope_window_rough_m=400, rough_altitude_m=0.6).samples
-    [(found,)] = run["gait"].tail(50).unique().to_frame().rows()
-    return str(found)
+    [(gait,)] = run["gait"].tail(50).unique().to_frame().rows()
+    return str(gait)
 
 
 @pytest.mark.parametrize(

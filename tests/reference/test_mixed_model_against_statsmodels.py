@@ -19,11 +19,11 @@ def balanced(seed: int) -> Design:
     along = np.tile(distance, n_runs)
     speed = draw.normal(0, 0.04, len(run))
     errors = np.clip(draw.normal(0, 0.01, len(run)), -0.02, 0.02)
-    own, level = draw.normal(0, 0.02, n_runs), draw.normal(0, 0.02, n_runs)
-    value = 5.5 + level[run] - 0.6 * speed + (0.03 + own[run]) * along + errors
+    slope, level = draw.normal(0, 0.02, n_runs), draw.normal(0, 0.02, n_runs)
+    value = 5.5 + level[run] - 0.6 * speed + (0.03 + slope[run]) * along + errors
     gap = np.where(along == distance[0], np.nan, 1.0)
     return Design(
-        np.column_stack([value, along, speed]), run, [str(one) for one in range(n_runs)], gap, np.ones(len(run))
+        np.column_stack([value, along, speed]), run, [str(number) for number in range(n_runs)], gap, np.ones(len(run))
     )
 
 

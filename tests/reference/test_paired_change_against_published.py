@@ -20,25 +20,25 @@ SLEEP = (
 
 def test_fisher_s_randomisation_of_darwin_s_maize():
     """Fisher 1935, section 21: 863 of 32,768 patterns are as large or larger, 1726 either way (read second-hand)."""
-    found = paired_change(np.zeros(15), MAIZE, seed=1)
-    assert found.p_value == 1726 / 32768
-    assert found.p_method == "signs, all patterns counted (exact)"
+    change = paired_change(np.zeros(15), MAIZE, seed=1)
+    assert change.p_value == 1726 / 32768
+    assert change.p_method == "signs, all patterns counted (exact)"
 
 
 def test_student_s_sleep_as_r_has_it():
     """t.test(paired = TRUE): difference -1.58, 95 % -2.4598858 to -0.7001142 (read)."""
-    found = paired_change(SLEEP[1], SLEEP[0], seed=1)
-    assert found.mean == pytest.approx(-1.58)
-    assert (round(found.low or 0, 7), round(found.high or 0, 7)) == (-2.4598858, -0.7001142)
+    change = paired_change(SLEEP[1], SLEEP[0], seed=1)
+    assert change.mean == pytest.approx(-1.58)
+    assert (round(change.low or 0, 7), round(change.high or 0, 7)) == (-2.4598858, -0.7001142)
 
 
 def test_the_standardised_change_of_student_s_sleep_as_r_has_it():
     """cohens_d(paired) of R's effectsize: -1.28, 95 % -2.12 to -0.41 (read); without correction."""
-    found = paired_change(SLEEP[1], SLEEP[0], seed=1)
-    assert round(found.mean / found.sd, 2) == -1.28
-    assert (round(found.effect_low or 0, 2), round(found.effect_high or 0, 2)) == (-2.12, -0.41)
+    change = paired_change(SLEEP[1], SLEEP[0], seed=1)
+    assert round(change.mean / change.sd, 2) == -1.28
+    assert (round(change.effect_low or 0, 2), round(change.effect_high or 0, 2)) == (-2.12, -0.41)
     # Hedges' factor for nine degrees of freedom is 0.9139 by the gamma function (computed).
-    assert found.effect == pytest.approx(0.91387 * found.mean / found.sd, rel=1e-5)
+    assert change.effect == pytest.approx(0.91387 * change.mean / change.sd, rel=1e-5)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -46,14 +46,14 @@ def test_scipy_gives_the_same_interval_and_p_values(seed: int):
     draw = np.random.default_rng(seed)
     early = draw.normal(240, 10, 9)
     late = early + draw.normal(1, 2, 9)
-    found = paired_change(early, late, seed=seed, level=0.9)
+    change = paired_change(early, late, seed=seed, level=0.9)
     theirs = scipy.stats.ttest_rel(late, early)
     interval = theirs.confidence_interval(0.9)
-    assert (found.low, found.high) == pytest.approx((interval.low, interval.high), rel=1e-8)
+    assert (change.low, change.high) == pytest.approx((interval.low, interval.high), rel=1e-8)
     counted = scipy.stats.permutation_test(
         (late, early), lambda x, y, axis: np.mean(x - y, axis=axis), permutation_type="samples", vectorized=True
     )
-    assert found.p_value == pytest.approx(counted.pvalue, rel=1e-12)
+    assert change.p_value == pytest.approx(counted.pvalue, rel=1e-12)
 
 
 @pytest.mark.parametrize(("t", "n"), [(0.0, 5), (2.1, 2), (-4.06, 10), (3.3, 30), (60.0, 12), (-9.0, 2000)])
@@ -66,13 +66,13 @@ def test_the_standardised_interval_is_where_scipy_s_noncentral_t_leaves_the_tail
 @pytest.mark.parametrize("margin", [0.5, 1.2, 3.0])
 def test_scipy_gives_the_same_one_sided_tests(margin: float):
     changes = np.random.default_rng(6).normal(0.4, 1.5, 14)
-    found = equivalence(changes, margin)
+    result = equivalence(changes, margin)
     above = scipy.stats.ttest_1samp(changes, -margin, alternative="greater").pvalue
     below = scipy.stats.ttest_1samp(changes, margin, alternative="less").pvalue
-    assert found.p_value == pytest.approx(max(above, below), rel=1e-8)
+    assert result.p_value == pytest.approx(max(above, below), rel=1e-8)
     interval = scipy.stats.ttest_1samp(changes, 0).confidence_interval(0.9)
-    assert (found.low, found.high) == pytest.approx((interval.low, interval.high), rel=1e-8)
-    assert found.is_equivalent == (found.p_value <= 0.05)
+    assert (result.low, result.high) == pytest.approx((interval.low, interval.high), rel=1e-8)
+    assert result.is_equivalent == (result.p_value <= 0.05)
 
 
 # --- Calibration -----------------------------------------------------------------------------------------------------
@@ -81,36 +81,36 @@ def test_scipy_gives_the_same_one_sided_tests(margin: float):
 def simulated(n_studies: int, n: int, *, change: float = 0.0) -> list:
     draw = np.random.default_rng(2026)
     studies = draw.normal(change, 1.0, (n_studies, n))
-    return [paired_change(np.zeros(n), one, seed=1) for one in studies]
+    return [paired_change(np.zeros(n), differences, seed=1) for differences in studies]
 
 
 def test_intervals_hold_the_truth_in_95_percent():
     studies = simulated(1500, 8, change=0.7)
     # A share of 1500 has a standard error of 0.56 points: three of them either way.
-    of_mean = np.mean([one.low <= 0.7 <= one.high for one in studies])
-    of_effect = np.mean([one.effect_low <= 0.7 <= one.effect_high for one in studies])
+    of_mean = np.mean([change.low <= 0.7 <= change.high for change in studies])
+    of_effect = np.mean([change.effect_low <= 0.7 <= change.effect_high for change in studies])
     assert 0.933 <= of_mean <= 0.967
     assert 0.933 <= of_effect <= 0.967
     # Hedges' correction is what makes the size right on average: without it 0.7 comes out 13 % too large.
-    assert np.mean([one.effect for one in studies]) == pytest.approx(0.7, abs=0.04)
-    assert np.mean([one.mean / one.sd for one in studies]) > 0.75
+    assert np.mean([change.effect for change in studies]) == pytest.approx(0.7, abs=0.04)
+    assert np.mean([change.mean / change.sd for change in studies]) > 0.75
 
 
 def test_p_by_signs_is_uniform_on_its_own_steps_without_a_change():
-    p_values = np.array([one.p_value for one in simulated(1500, 7)])
+    p_values = np.array([change.p_value for change in simulated(1500, 7)])
     # 2^7 patterns, in pairs: p comes in 64 equal steps, each as likely as the other.
     assert np.unique(p_values * 64 % 1).tolist() == [0.0]
     for step in (2 / 64, 3 / 64, 6 / 64, 16 / 64, 32 / 64):
-        found = np.mean(p_values <= step)
-        assert found == pytest.approx(step, abs=3 * np.sqrt(step * (1 - step) / 1500))
+        share = np.mean(p_values <= step)
+        assert share == pytest.approx(step, abs=3 * np.sqrt(step * (1 - step) / 1500))
 
 
 def test_drawn_patterns_keep_the_level_too():
     draw = np.random.default_rng(4)
     p_values = np.array(
         [
-            paired_change(np.zeros(20), one, seed=seed, draws=199).p_value
-            for seed, one in enumerate(draw.standard_t(3, (1500, 20)))
+            paired_change(np.zeros(20), differences, seed=seed, draws=199).p_value
+            for seed, differences in enumerate(draw.standard_t(3, (1500, 20)))
         ]
     )
     for level in (0.05, 0.2, 0.5):

@@ -28,11 +28,11 @@ VISION = [[1520, 266, 124, 66], [234, 1512, 432, 78], [117, 362, 1772, 205], [36
 )
 def test_chi_squared_with_and_without_correction(table, corrected, plain):
     for continuity, (statistic, p_value) in ((True, corrected), (False, plain)):
-        found = mcnemar_chi_squared(table, continuity=continuity)
-        assert found.statistic == pytest.approx(statistic, abs=5e-7)
-        assert found.p_value == pytest.approx(p_value, rel=2e-4)
+        result = mcnemar_chi_squared(table, continuity=continuity)
+        assert result.statistic == pytest.approx(statistic, abs=5e-7)
+        assert result.p_value == pytest.approx(p_value, rel=2e-4)
         theirs = mcnemar(table, exact=False, correction=continuity)
-        assert (found.statistic, found.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-9)
+        assert (result.statistic, result.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-9)
 
 
 def test_the_exact_p_of_the_approval_ratings_is_not_the_one_that_was_misprinted():
@@ -64,8 +64,8 @@ def test_the_landing_of_runners_does_not_change_between_slow_and_fast(table: lis
 def test_mid_p_is_below_the_exact_p_by_what_was_found():
     for table in (MANUALS, APPROVAL, [[9, 3], [11, 2]]):
         there, back = table[0][1], table[1][0]
-        found = binom.pmf(min(there, back), there + back, 0.5)
-        assert mcnemar_mid_p(table).p_value == pytest.approx(mcnemar_exact(table).p_value - found, rel=1e-9)
+        of_smaller = binom.pmf(min(there, back), there + back, 0.5)
+        assert mcnemar_mid_p(table).p_value == pytest.approx(mcnemar_exact(table).p_value - of_smaller, rel=1e-9)
 
 
 def test_statsmodels_corrects_equal_changes_below_nothing_and_we_do_not():
@@ -76,10 +76,10 @@ def test_statsmodels_corrects_equal_changes_below_nothing_and_we_do_not():
 
 def test_the_margins_of_unaided_vision():
     """R's package coin prints Q = 11.96 for Stuart's own example (read); further digits by statsmodels."""
-    found = stuart_maxwell(VISION)
+    result = stuart_maxwell(VISION)
     assert np.sum(VISION) == 7477
-    assert (round(found.statistic, 2), found.degrees_of_freedom) == (11.96, 3)
-    assert (round(found.statistic, 5), round(found.p_value, 8)) == (11.95657, 0.00753343)
+    assert (round(result.statistic, 2), result.degrees_of_freedom) == (11.96, 3)
+    assert (round(result.statistic, 5), round(result.p_value, 8)) == (11.95657, 0.00753343)
     assert (round(bowker(VISION).statistic, 5), round(bowker(VISION).p_value, 8)) == (19.10655, 0.00398742)
 
 
@@ -89,7 +89,7 @@ def test_statsmodels_gives_the_same_margins(seed: int):
     k = int(draw.integers(2, 7))
     table = draw.poisson(6, (k, k)) + 1
     theirs = SquareTable(table, shift_zeros=False).homogeneity()
-    found = stuart_maxwell(table)
-    assert (found.statistic, found.p_value, found.degrees_of_freedom) == pytest.approx(
+    result = stuart_maxwell(table)
+    assert (result.statistic, result.p_value, result.degrees_of_freedom) == pytest.approx(
         (theirs.statistic, theirs.pvalue, theirs.df), rel=1e-9
     )

@@ -21,6 +21,6 @@ def test_simulated_studies_of_that_size_find_the_change_as_often_as_said():
     draw, n_studies = np.random.default_rng(1), 4000
     true = draw.normal(1.0, 1.0, (n_studies, row.n))
     seen = true + draw.normal(0, 2.0, (n_studies, row.n, 3)).mean(axis=2)
-    found = np.mean(scipy.stats.ttest_1samp(seen, 0, axis=1).pvalue <= 0.05)
+    power = np.mean(scipy.stats.ttest_1samp(seen, 0, axis=1).pvalue <= 0.05)
     # A share of 4000 has a standard error of 0.6 points.
-    assert found == pytest.approx(row.power, abs=0.02)
+    assert power == pytest.approx(row.power, abs=0.02)

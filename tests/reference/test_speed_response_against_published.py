@@ -56,16 +56,16 @@ def waving_runs(**form) -> pl.DataFrame:
 
 
 def responses_to_speed(splits: pl.DataFrame) -> dict[str, float]:
-    found = drift(splits, **by_settings(drift, Settings()))[1]
-    return dict(found.select("metric", "response_to_speed").iter_rows())
+    athletes = drift(splits, **by_settings(drift, Settings()))[1]
+    return dict(athletes.select("metric", "response_to_speed").iter_rows())
 
 
 def test_the_exponent_of_contact_time_on_a_force_plate():
     assert pytest.approx(-0.557, abs=5e-4) == EXPONENT
     speed, contact = FORCE_PLATE[0]
-    found = responses_to_speed(waving_runs(contact_time_ms=lambda v: contact * (v / speed) ** EXPONENT))
+    responses = responses_to_speed(waving_runs(contact_time_ms=lambda v: contact * (v / speed) ** EXPONENT))
     # The stage expects speed to be measured with error, which these runs cannot rule out altogether: 0.015 more.
-    assert found["contact_time_ms"] == pytest.approx(EXPONENT, abs=0.02)
+    assert responses["contact_time_ms"] == pytest.approx(EXPONENT, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_the_exponent_of_contact_time_on_a_force_plate():
         CONTACT_TIME.exponent,
         ORDINARY.contact.per_speed,
         Athlete().contact_exponent,
-        *(one["form"].get("contact_exponent", Athlete().contact_exponent) for one in DEMO["athletes"].values()),
+        *(athlete["form"].get("contact_exponent", Athlete().contact_exponent) for athlete in DEMO["athletes"].values()),
     ],
 )
 def test_generators_answer_to_speed_as_the_force_plate_did_within_what_runners_differ(exponent: float):
@@ -93,7 +93,7 @@ def test_cadence_and_step_length_on_the_published_line(speed_m_s: float, spm: fl
 
 
 def test_generators_raise_cadence_with_speed_as_two_field_studies_found():
-    demo = [one["form"].get("cadence_per_m_s", Athlete().cadence_per_m_s) for one in DEMO["athletes"].values()]
+    demo = [athlete["form"].get("cadence_per_m_s", Athlete().cadence_per_m_s) for athlete in DEMO["athletes"].values()]
     for per_m_s in (CADENCE.per_m_s, ORDINARY.cadence.per_m_s, *demo):
         assert BURNS_SPM_PER_M_S <= per_m_s <= 2 * STRIDES_PER_M_S + 0.005
 
@@ -106,16 +106,16 @@ def test_the_share_of_frequency_in_speed_is_what_a_half_marathon_showed():
         # d log cadence / d log v; both lines are laid through a level near 3 m/s.
         level = metric.level + metric.per_m_s * (HOOS_SPEED_M_S - 3.0)
         assert low <= 100 * metric.per_m_s * HOOS_SPEED_M_S / level <= high
-    found = responses_to_speed(waving_runs(cadence_spm=cadence_spm))
-    assert low <= 100 * found["cadence_spm"] <= high
-    assert low <= 100 * (1 - found["step_length_m"]) <= high
+    responses = responses_to_speed(waving_runs(cadence_spm=cadence_spm))
+    assert low <= 100 * responses["cadence_spm"] <= high
+    assert low <= 100 * (1 - responses["step_length_m"]) <= high
 
 
 def test_what_cadence_does_not_answer_to_speed_step_length_does():
     """Speed is cadence times step length: in logarithms the two responses add up to one, and the drifts to zero."""
     splits = waving_runs(cadence_spm=cadence_spm)
-    found = responses_to_speed(splits)
-    assert found["cadence_spm"] + found["step_length_m"] == pytest.approx(1.0, abs=1e-3)
+    responses = responses_to_speed(splits)
+    assert responses["cadence_spm"] + responses["step_length_m"] == pytest.approx(1.0, abs=1e-3)
     drifts = drift(splits, **by_settings(drift, Settings()))[1]
     logs = dict(drifts.select("metric", (1 + pl.col("drift_pct_per_10km") / 100).log()).iter_rows())
     assert logs["cadence_spm"] + logs["step_length_m"] == pytest.approx(0.0, abs=1e-5)
@@ -131,6 +131,6 @@ def test_cadence_that_only_follows_speed_does_not_drift_when_the_pace_fades():
         runs.append(
             {"speed_m_s": speed, "cadence_spm": cadence_spm(speed) * np.exp(0.001 * random.standard_normal(20))}
         )
-    found = drift(splits_of_runs(runs), **by_settings(drift, Settings()), metrics=["cadence_spm"])[1]
-    assert found["raw_pct_per_10km"].item() < -0.4
-    assert found["drift_pct_per_10km"].item() == pytest.approx(0.0, abs=0.05)
+    athlete = drift(splits_of_runs(runs), **by_settings(drift, Settings()), metrics=["cadence_spm"])[1]
+    assert athlete["raw_pct_per_10km"].item() < -0.4
+    assert athlete["drift_pct_per_10km"].item() == pytest.approx(0.0, abs=0.05)

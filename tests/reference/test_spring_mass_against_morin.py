@@ -144,14 +144,14 @@ def test_plausible_timings_of_the_treadmill_runners_give_values_within_the_print
 ):
     """Plausibility only: the paper prints no timings. 196 ms and 124 ms at 5 m/s were solved back from its means."""
     leg_m = LEG_OF_HEIGHT * 1.78
-    found = {
+    estimates = {
         "lowering": lowering_m(196, 124),
         "shortening": leg_shortening_m(leg_m, 5.0, 196, 124),
         "force": peak_force_n(76.0, 196, 124) / 1000,
         "k_vert": vertical_stiffness_kn_m(76.0, 196, 124),
         "k_leg": leg_stiffness_kn_m(76.0, leg_m, 5.0, 196, 124),
     }[quantity]
-    assert abs(float(found) - modelled) < 0.5 * deviation
+    assert abs(float(estimates) - modelled) < 0.5 * deviation
 
 
 def test_vertical_stiffness_rises_with_speed_and_that_of_the_leg_stays_about_the_same():

@@ -69,8 +69,8 @@ def test_rebuilt_counts_give_the_printed_percentages(counts: dict[str, int], pri
 
 def test_the_counts_of_kasmer_2013_give_the_printed_percentages():
     """Kasmer, Liu, Roberts and Valadao 2013, IJSPP 8:286-92, 8.1 km of a marathon: counts and percentages printed."""
-    found = percentages(dict(zip(FOUR, (1865, 101, 11, 14), strict=True)))
-    assert {name: round(value, 2) for name, value in found.items()} == {
+    shares = percentages(dict(zip(FOUR, (1865, 101, 11, 14), strict=True)))
+    assert {name: round(value, 2) for name, value in shares.items()} == {
         "rearfoot": 93.67,
         "midfoot": 5.07,
         "forefoot": 0.55,
@@ -80,9 +80,9 @@ def test_the_counts_of_kasmer_2013_give_the_printed_percentages():
 
 def test_shares_of_a_place_sum_to_one_where_a_printed_row_does_not():
     """Footwear Sci 2020, doi 10.1080/19424280.2020.1803993, 10 km: 65, 21, "33", 11 % sum to 130; forefoot was 3 %."""
-    found = percentages(dict(zip(FOUR, (65, 21, 3, 11), strict=True)))
-    assert found == pytest.approx({"rearfoot": 65, "midfoot": 21, "forefoot": 3, "asymmetric": 11})
-    assert sum(found.values()) == pytest.approx(100)
+    shares = percentages(dict(zip(FOUR, (65, 21, 3, 11), strict=True)))
+    assert shares == pytest.approx({"rearfoot": 65, "midfoot": 21, "forefoot": 3, "asymmetric": 11})
+    assert sum(shares.values()) == pytest.approx(100)
 
 
 # --- Wilson's interval -----------------------------------------------------------------------------------------------
@@ -139,10 +139,10 @@ def test_the_stage_gives_wilson_s_interval():
 )  # fmt: skip
 def test_mcnemar_s_small_cases(one_way: int, other_way: int, p_value: float):
     for table in ([[9, one_way], [other_way, 2]], [[9, other_way], [one_way, 2]]):
-        found = mcnemar_exact(table)
-        assert (found.statistic, round(found.p_value, 9)) == (min(one_way, other_way), p_value)
-        assert found.p_value == pytest.approx(scipy.stats.binomtest(one_way, one_way + other_way).pvalue, rel=1e-12)
-        assert found.p_value == pytest.approx(mcnemar(table, exact=True).pvalue, rel=1e-12)
+        result = mcnemar_exact(table)
+        assert (result.statistic, round(result.p_value, 9)) == (min(one_way, other_way), p_value)
+        assert result.p_value == pytest.approx(scipy.stats.binomtest(one_way, one_way + other_way).pvalue, rel=1e-12)
+        assert result.p_value == pytest.approx(mcnemar(table, exact=True).pvalue, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -155,10 +155,10 @@ def test_mcnemar_s_small_cases(one_way: int, other_way: int, p_value: float):
     ],
 )
 def test_mcnemar_s_large_cases(table: list[list[int]], statistic: float, p_value: float):
-    found = mcnemar_exact(table)
-    assert found.statistic == statistic
-    assert found.p_value == pytest.approx(p_value, rel=2e-7)
-    assert found.p_value == pytest.approx(mcnemar(table, exact=True).pvalue, rel=1e-9)
+    result = mcnemar_exact(table)
+    assert result.statistic == statistic
+    assert result.p_value == pytest.approx(p_value, rel=2e-7)
+    assert result.p_value == pytest.approx(mcnemar(table, exact=True).pvalue, rel=1e-9)
 
 
 def test_equal_changes_both_ways_and_none_at_all_give_one():
@@ -211,12 +211,12 @@ VISION = [[1520, 266, 124, 66], [234, 1512, 432, 78], [117, 362, 1772, 205], [36
     ids=["zeros", "no zeros", "asymmetric", "vision"],
 )
 def test_bowker_s_published_tables(table: np.ndarray, statistic: float, p_value: float):
-    found, k = bowker(table), len(table)
-    assert (found.degrees_of_freedom, found.method) == (k * (k - 1) // 2, "Bowker")
-    assert found.statistic == pytest.approx(statistic, rel=5e-7)
-    assert found.p_value == pytest.approx(p_value, rel=1e-6)
+    result, k = bowker(table), len(table)
+    assert (result.degrees_of_freedom, result.method) == (k * (k - 1) // 2, "Bowker")
+    assert result.statistic == pytest.approx(statistic, rel=5e-7)
+    assert result.p_value == pytest.approx(p_value, rel=1e-6)
     theirs = SquareTable(table, shift_zeros=False).symmetry()
-    assert (found.statistic, found.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-12)
+    assert (result.statistic, result.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-12)
 
 
 def test_nothing_is_added_to_empty_cells():
@@ -228,10 +228,10 @@ def test_nothing_is_added_to_empty_cells():
 def test_classes_that_do_not_occur_cost_no_degrees_of_freedom():
     table = np.zeros((4, 4), dtype=int)
     table[:3, :3] = np.array(VISION)[:3, :3]
-    found = paired_change(table)
+    result = paired_change(table)
     theirs = SquareTable(table[:3, :3], shift_zeros=False).symmetry()
-    assert found.degrees_of_freedom == 3
-    assert (found.statistic, found.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-12)
+    assert result.degrees_of_freedom == 3
+    assert (result.statistic, result.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-12)
 
 
 @pytest.mark.parametrize("place", [(0, 1), (0, 3), (2, 3)])

@@ -62,21 +62,22 @@ def drift_of(splits: pl.DataFrame) -> dict[str, object]:
 @pytest.mark.parametrize(("change_pct", "_sd"), HEART_RATE_90_MIN_PCT)
 def test_ninety_easy_minutes_of_heart_rate_come_out_as_drift_per_10_km(change_pct: float, _sd: float):
     km_in_90_min = 90 * 60 * REFERENCE_M_S / 1000
-    found = drift_of(
+    athlete = drift_of(
         heart_rate_runs(lambda km: np.log1p(change_pct / 100) * km / km_in_90_min, n_runs=12, n_km=17, scatter=0.002)
     )
-    assert found["drift_pct_per_10km"] == pytest.approx(per_10km(change_pct, 90, REFERENCE_M_S), abs=0.1)
+    assert athlete["drift_pct_per_10km"] == pytest.approx(per_10km(change_pct, 90, REFERENCE_M_S), abs=0.1)
 
 
 def test_the_bench_plants_the_published_drift_of_heart_rate():
-    planted = {one.world.planted_pct for one in SCENARIOS if one.world.metric.column == "heart_rate_bpm"}
+    planted = {scenario.world.planted_pct for scenario in SCENARIOS if scenario.world.metric.column == "heart_rate_bpm"}
     low, high = sorted(per_10km(mean, 90, REFERENCE_M_S) for mean, _ in HEART_RATE_90_MIN_PCT)
     assert planted == {(3.4,)}
     assert low - 0.05 <= 3.4 <= high + 0.05
 
 
 @pytest.mark.parametrize(
-    "name", [name for name, one in DEMO["athletes"].items() if "heart_rate_bpm" in one["form"].get("drifts", {})]
+    "name",
+    [name for name, athlete in DEMO["athletes"].items() if "heart_rate_bpm" in athlete["form"].get("drifts", {})],
 )
 def test_hearts_of_the_demo_club_drift_within_the_published_scatter(name: str):
     athlete = DEMO["athletes"][name]
@@ -93,9 +94,9 @@ def test_a_marathoner_of_the_published_slowing_fades_as_much_as_the_bench_s_runn
     random = np.random.default_rng(4)
     km = np.arange(42) + 0.5
     runs = [{"speed_m_s": 3.2 * np.exp(per_km * km + 0.005 * random.standard_normal(42))} for _ in range(5)]
-    found = pacing(splits_of_runs(runs), **by_settings(pacing, Settings()))["speed_pct_per_10km"].item()
-    assert found == pytest.approx(100 * np.expm1(10 * per_km), abs=0.1)
-    assert min(FADES_PCT) <= found <= max(FADES_PCT)
+    fade = pacing(splits_of_runs(runs), **by_settings(pacing, Settings()))["speed_pct_per_10km"].item()
+    assert fade == pytest.approx(100 * np.expm1(10 * per_km), abs=0.1)
+    assert min(FADES_PCT) <= fade <= max(FADES_PCT)
 
 
 def test_a_change_as_linear_as_the_published_economy_has_no_onset():
@@ -106,9 +107,9 @@ def test_a_change_as_linear_as_the_published_economy_has_no_onset():
     def log_change(km):
         return np.log1p(np.interp(km * 1000 / REFERENCE_M_S / 60, minutes, percent) / 100)
 
-    found = drift_of(heart_rate_runs(log_change, n_runs=12, n_km=23))
-    assert found["onset_km"] is None
-    assert found["drift_pct_per_10km"] == pytest.approx(per_10km(ECONOMY_PCT[120], 120, REFERENCE_M_S), abs=0.3)
+    athlete = drift_of(heart_rate_runs(log_change, n_runs=12, n_km=23))
+    assert athlete["onset_km"] is None
+    assert athlete["drift_pct_per_10km"] == pytest.approx(per_10km(ECONOMY_PCT[120], 120, REFERENCE_M_S), abs=0.3)
 
 
 def test_the_decoupling_of_marathoners_is_found_where_it_was_published_to_begin():
@@ -117,6 +118,6 @@ def test_the_decoupling_of_marathoners_is_found_where_it_was_published_to_begin(
     def log_change(km):
         return np.log(DECOUPLING) * np.maximum(km - DECOUPLING_KM, 0) / (MARATHON_KM - DECOUPLING_KM)
 
-    found = drift_of(heart_rate_runs(log_change, n_runs=8, n_km=42))
-    assert found["onset_km"] == pytest.approx(DECOUPLING_KM, abs=1.5)
-    assert found["onset_low"] <= DECOUPLING_KM <= found["onset_high"]
+    athlete = drift_of(heart_rate_runs(log_change, n_runs=8, n_km=42))
+    assert athlete["onset_km"] == pytest.approx(DECOUPLING_KM, abs=1.5)
+    assert athlete["onset_low"] <= DECOUPLING_KM <= athlete["onset_high"]

@@ -121,9 +121,9 @@ def assert_equal_stores(one: Path, other: Path) -> None:
 
 
 @pytest.mark.slow
-def test_two_workers_give_the_same_tables_as_one_process(demo: Refreshed, tmp_path: Path):
-    refresh(read_inbox(CLUB), tmp_path / "store", jobs=2)
-    assert_equal_stores(demo.store, tmp_path / "store")
+def test_two_workers_give_the_same_tables_as_one_process(small_club: Path, small: Refreshed, tmp_path: Path):
+    refresh(read_inbox(small_club), tmp_path / "store", jobs=2)
+    assert_equal_stores(small.store, tmp_path / "store")
 
 
 def test_a_second_refresh_of_the_same_inbox_changes_nothing(line: RunContext, tmp_path: Path):
@@ -305,9 +305,7 @@ def test_an_inbox_without_any_run_leaves_the_old_store_and_names_the_first_reaso
     store = line({"ari/a.fit": fit_run(km=1)}).store
     before = state(store)
     (tmp_path / "inbox" / "ari" / "a.fit").write_bytes(b"broken")
-    with pytest.raises(
-        NothingDone, match=r"None of the 1 files in .*inbox gave a run\. The first: ari/a\.fit: .* lists"
-    ):
+    with pytest.raises(NothingDone, match=r"The only file in .*inbox gave no run\. ari/a\.fit: "):
         refresh(read_inbox(tmp_path / "inbox"), store, jobs=1)
     assert state(store) == before
 

@@ -33,7 +33,7 @@ def word(store: Path) -> str:
 
 
 def names(store: Path) -> list[str]:
-    return [one.name for one in generations(store)]
+    return [folder.name for folder in generations(store)]
 
 
 def test_a_store_is_made_with_its_parents_for_its_owner_alone_and_shows_the_newest_state(tmp_path: Path):
@@ -61,7 +61,7 @@ def test_an_error_while_building_leaves_the_old_state_and_nothing_else(tmp_path:
     with pytest.raises(RuntimeError, match="half way"):
         publish_half(store)
     assert word(store) == "first"
-    assert [one.name for one in (store / "generations").iterdir()] == ["000001"]
+    assert [folder.name for folder in (store / "generations").iterdir()] == ["000001"]
 
 
 def test_a_state_that_cannot_be_made_the_valid_one_is_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -114,10 +114,10 @@ def test_what_a_killed_process_left_is_never_seen_and_removed_by_the_next(tmp_pa
 def test_a_reader_who_followed_the_link_once_keeps_the_state_that_it_found(tmp_path: Path):
     store = tmp_path / "store"
     publish(store, "first")
-    found = published(store)
+    folder = published(store)
     publish(store, "second")
-    assert (found / "tables" / "word.txt").read_text() == "first"
-    assert published(found) == found
+    assert (folder / "tables" / "word.txt").read_text() == "first"
+    assert published(folder) == folder
 
 
 def test_the_oldest_states_make_room_for_new_ones(tmp_path: Path):
@@ -200,7 +200,7 @@ def test_a_folder_that_holds_other_things_is_no_store(tmp_path: Path):
     assert not is_store(tmp_path)
     with pytest.raises(UsageError, match=r"holds other things than a store of splitdrift; name an empty or new folder"):
         prepare(tmp_path)
-    assert [one.name for one in tmp_path.iterdir()] == ["letter.txt"]
+    assert [path.name for path in tmp_path.iterdir()] == ["letter.txt"]
 
 
 def test_a_store_that_was_copied_without_its_links_says_so_and_is_left_alone(tmp_path: Path):

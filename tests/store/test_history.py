@@ -55,7 +55,7 @@ def test_it_tells_what_came_in_what_changed_and_what_went(nights: Nights):
     nights.put("cy/0.fit", drifting_run(0))
     nights.refresh()
     keys = ("generation", "new", "changed", "gone", "athletes")
-    assert [[one[key] for key in keys] for one in read_history(nights.store)] == [
+    assert [[record[key] for key in keys] for record in read_history(nights.store)] == [
         ["000001", ["ari/0.fit"], [], [], ["ari"]],
         ["000002", ["ari/1.fit", "bo/0.fit"], [], [], ["ari", "bo"]],
         ["000003", ["cy/0.fit"], ["ari/1.fit"], ["bo/0.fit"], ["ari", "bo", "cy"]],
@@ -73,10 +73,10 @@ def test_it_tells_what_was_refused_this_time_and_why(nights: Nights):
     nights.put("bo/watch!.csv", CLOCKLESS)
     nights.put("loose.fit", b"")
     nights.refresh()
-    told = {one["path"]: one["reason"] for one in newest(nights)["refused"]}
-    assert list(told) == ["ari/spring!.zip!b.fit", "bo/watch!.csv", "loose.fit"]
-    assert told["bo/watch!.csv"] == "The file says how much time went by but not when it began."
-    assert told["loose.fit"] == "The file is in the inbox itself, so it belongs to no athlete."
+    reasons = {row["path"]: row["reason"] for row in newest(nights)["refused"]}
+    assert list(reasons) == ["ari/spring!.zip!b.fit", "bo/watch!.csv", "loose.fit"]
+    assert reasons["bo/watch!.csv"] == "The file says how much time went by but not when it began."
+    assert reasons["loose.fit"] == "The file is in the inbox itself, so it belongs to no athlete."
     assert (newest(nights)["n_refused"], newest(nights)["statuses"]) == (3, {"accepted": 2, "rejected": 3})
     nights.put("ari/1.fit", drifting_run(1))
     nights.refresh()
@@ -104,7 +104,7 @@ def test_findings_that_changed_came_or_went_are_told_and_others_are_not():
     after = finding(
         ("ari", "cadence_spm", "holds"), ("ari", "contact_time_ms", "holds"), ("cy", "cadence_spm", "rises")
     )
-    assert [tuple(one.values()) for one in changed_findings(before, after)] == [
+    assert [tuple(change.values()) for change in changed_findings(before, after)] == [
         ("ari", "contact_time_ms", "rises", "holds"),
         ("bo", "cadence_spm", "falls", None),
         ("cy", "cadence_spm", None, "rises"),
@@ -117,12 +117,12 @@ def test_a_run_that_makes_a_finding_possible_is_told_with_the_finding_before_and
     nights.refresh()
     drifts = pl.read_parquet(published(nights.store) / "tables/athlete_drift/athlete_drift.parquet")
     now = dict(drifts.select("metric", "finding").iter_rows())
-    told = {one["metric"]: (one["before"], one["after"]) for one in newest(nights)["findings"]}
-    assert told, "three runs allow a finding that one does not"
-    assert {metric: after for metric, (_, after) in told.items()} == {metric: now[metric] for metric in told}
+    findings = {finding["metric"]: (finding["before"], finding["after"]) for finding in newest(nights)["findings"]}
+    assert findings, "three runs allow a finding that one does not"
+    assert {metric: after for metric, (_, after) in findings.items()} == {metric: now[metric] for metric in findings}
     nights.put("bo/0.fit", drifting_run(0))
     nights.refresh()
-    assert {one["athlete_id"] for one in newest(nights)["findings"]} <= {"bo"}
+    assert {finding["athlete_id"] for finding in newest(nights)["findings"]} <= {"bo"}
 
 
 def test_no_reading_and_no_position_is_in_it(nights: Nights):
@@ -148,10 +148,10 @@ def test_no_reading_and_no_position_is_in_it(nights: Nights):
 def test_a_refresh_that_found_nothing_new_says_so_in_a_line_of_its_own(nights: Nights):
     nights.refresh()
     nights.refresh()
-    assert [sorted(one) for one in read_history(nights.store)[1:]] == [
+    assert [sorted(record) for record in read_history(nights.store)[1:]] == [
         ["began_at_utc", "generation", "nothing_new", "seconds"]
     ] * 2
-    assert [one["generation"] for one in read_history(nights.store)] == ["000001"] * 3
+    assert [record["generation"] for record in read_history(nights.store)] == ["000001"] * 3
 
 
 # --- Whatever kills it -----------------------------------------------------------------------------------------------
@@ -162,7 +162,7 @@ def test_a_line_cut_off_by_a_kill_is_told_again_on_a_line_of_its_own(nights: Nig
     for length in (1, len(whole) // 2, len(whole) - 2):
         (nights.store / HISTORY).write_bytes(whole[:length])
         catch_up(nights.store)
-        assert [one["generation"] for one in read_history(nights.store)] == ["000001"]
+        assert [record["generation"] for record in read_history(nights.store)] == ["000001"]
         assert (nights.store / HISTORY).read_bytes() == whole[:length] + b"\n" + whole
 
 
@@ -170,7 +170,7 @@ def test_a_line_whose_end_alone_is_missing_is_not_told_twice(nights: Nights):
     whole = (nights.store / HISTORY).read_bytes()
     (nights.store / HISTORY).write_bytes(whole[:-1])
     nights.refresh()
-    assert [one.get("nothing_new", False) for one in read_history(nights.store)] == [False, True]
+    assert [record.get("nothing_new", False) for record in read_history(nights.store)] == [False, True]
 
 
 @pytest.mark.parametrize("next_night", ["with a new run", "with nothing new"])
@@ -191,14 +191,14 @@ def test_a_kill_between_publication_and_noting_is_made_up_for_by_the_next_refres
         patched.setattr("pipeline.refresh.refresh.catch_up", at_first_then_killed)
         with pytest.raises(KeyboardInterrupt):
             nights.refresh()
-    assert [one["generation"] for one in read_history(nights.store)] == ["000001"]
+    assert [record["generation"] for record in read_history(nights.store)] == ["000001"]
     assert published(nights.store).name == "000002"
     if next_night == "with a new run":
         nights.put("ari/2.fit", drifting_run(2))
     nights.refresh()
-    told = [(one["generation"], one.get("new")) for one in read_history(nights.store)]
+    came_in = [(record["generation"], record.get("new")) for record in read_history(nights.store)]
     last = ("000003", ["ari/2.fit"]) if next_night == "with a new run" else ("000002", None)
-    assert told == [("000001", ["ari/0.fit"]), ("000002", ["ari/1.fit"]), last]
+    assert came_in == [("000001", ["ari/0.fit"]), ("000002", ["ari/1.fit"]), last]
 
 
 def test_a_state_that_was_made_from_another_without_a_refresh_is_no_refresh(nights: Nights):
@@ -207,7 +207,7 @@ def test_a_state_that_was_made_from_another_without_a_refresh_is_no_refresh(nigh
         link_tree(generations(nights.store)[0], built, Path())
     for _ in range(3):
         catch_up(nights.store)
-    assert [one["generation"] for one in read_history(nights.store)] == ["000001"]
+    assert [record["generation"] for record in read_history(nights.store)] == ["000001"]
 
 
 def test_it_outlives_the_states_and_a_return_to_an_old_one(nights: Nights):
@@ -215,10 +215,10 @@ def test_it_outlives_the_states_and_a_return_to_an_old_one(nights: Nights):
     for day in (1, 2, 3):
         nights.put(f"ari/{day}.fit", drifting_run(day, seed=day))
         nights.refresh()
-    assert [one.name for one in generations(nights.store)] == ["000003", "000004"]
+    assert [record.name for record in generations(nights.store)] == ["000003", "000004"]
     point_to(nights.store, generations(nights.store)[0])
     nights.refresh()
-    assert [one["generation"] for one in read_history(nights.store)] == [f"{number:06}" for number in range(1, 6)]
+    assert [record["generation"] for record in read_history(nights.store)] == [f"{number:06}" for number in range(1, 6)]
     assert newest(nights)["new"] == ["ari/3.fit"]
 
 
@@ -242,14 +242,14 @@ def test_long_lists_of_names_are_cut_and_counted_whole(tmp_path: Path):
 
 
 def test_the_last_refresh_is_told_in_a_sentence(nights: Nights):
-    told = [what_came_in(nights.store)]
+    came_in = [what_came_in(nights.store)]
     nights.refresh()
-    told.append(what_came_in(nights.store))
+    came_in.append(what_came_in(nights.store))
     nights.put("ari/1.fit", drifting_run(1))
     nights.put("ari/2.fit", drifting_run(2))
     (nights.inbox / "ari" / "0.fit").unlink()
     nights.refresh()
-    assert [*told, what_came_in(nights.store)] == [
+    assert [*came_in, what_came_in(nights.store)] == [
         "Since the refresh before: 1 new.",
         "Nothing is new since the refresh before, so nothing was computed.",
         "Since the refresh before: 2 new, 1 gone.",

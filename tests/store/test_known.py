@@ -61,8 +61,8 @@ BO_FILES = ["bo/0.fit", "bo/1.fit", "bo/watch.csv"]
 
 def everything(store: Path) -> dict[str, tuple[bytes, int]]:
     """Bytes and inode of all files but the history."""
-    found = {path.relative_to(store).as_posix(): path for path in store.rglob("*") if path.is_file()}
-    return {name: (path.read_bytes(), path.stat().st_ino) for name, path in found.items() if name != HISTORY}
+    files = {path.relative_to(store).as_posix(): path for path in store.rglob("*") if path.is_file()}
+    return {name: (path.read_bytes(), path.stat().st_ino) for name, path in files.items() if name != HISTORY}
 
 
 def test_where_nothing_is_new_nothing_is_read_or_written_but_a_line_of_history(club: Nights):
@@ -70,7 +70,7 @@ def test_where_nothing_is_new_nothing_is_read_or_written_but_a_line_of_history(c
     done = club.refresh()
     assert (done.read, done.responded, done.analysed) == ([], [], [])
     assert everything(club.store) == before
-    assert [one.get("nothing_new", False) for one in read_history(club.store)] == [False, True]
+    assert [record.get("nothing_new", False) for record in read_history(club.store)] == [False, True]
     assert done.ledger.equals(read_table(club.store, "recordings"))
 
 
@@ -152,7 +152,7 @@ def test_a_change_makes_what_rests_on_it_redone_and_no_more(club: Nights, what: 
     change(club)
     done = club.refresh()
     assert [done.read, done.responded, done.analysed] == expected
-    assert [one.name for one in generations(club.store)] == ["000001", "000002"]
+    assert [folder.name for folder in generations(club.store)] == ["000001", "000002"]
 
 
 #: Changes of each kind: of files, of lists, of columns and of settings. What the others leave is compared in depth.
@@ -322,12 +322,12 @@ def test_a_file_that_changes_between_its_digest_and_its_reading_is_read_again(
     whole, path = drifting_run(2), club.inbox / "ari" / "2.fit"
     club.put("ari/2.fit", whole)
 
-    def digests_then_a_change(*asked: Any) -> Any:
-        found = with_digests(*asked)
+    def digests_then_a_change(*arguments: Any) -> Any:
+        digests = with_digests(*arguments)
         path.unlink()
         if then is not None:
             path.write_bytes(then)
-        return found
+        return digests
 
     with monkeypatch.context() as patched:
         patched.setattr("pipeline.store.known.with_digests", digests_then_a_change)
@@ -360,7 +360,7 @@ class Overheard:
     def __getattr__(self, name: str) -> Any:
         if isinstance(derived := vars(Settings).get(name), property):
             return derived.fget(self)  # type: ignore[misc] # notes the fields that it is derived from
-        if name in {one.name for one in fields(Settings)}:
+        if name in {field.name for field in fields(Settings)}:
             self._heard.add(name)
         return getattr(Settings(), name)
 
@@ -372,12 +372,12 @@ LIMITS = {"max_file_s", "max_file_mb"}
 def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_path: Path):
     inbox, built = read_inbox(club.inbox), tmp_path / "built"
     heard: dict[str, set[str]] = {READING: set(), ANALYSIS: set()}
-    reading, analysis = (BuildContext(replace(inbox, settings=Overheard(heard[one])), built) for one in heard)  # type: ignore[arg-type]
+    reading, analysis = (BuildContext(replace(inbox, settings=Overheard(heard[step])), built) for step in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
-    analysed = [analyse(analysis, Athlete(one.runs["athlete_id"][0], one)) for one in measured]
+    analysed = [analyse(analysis, Athlete(rows.runs["athlete_id"][0], rows)) for rows in measured]
     club = club_responses(pl.concat(tables["responses"] for tables in analysed))
     analyse_after_club(analysis, DriftTask("ari", ("cadence_spm",)), club)
-    marked = {of: {one.name for one in fields(Settings) if one.metadata["of"] == of} for of in heard}
+    marked = {of: {field.name for field in fields(Settings) if field.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS
     assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]
     assert settings_text(Settings()).count("\n\n") >= len(marked[READING] | marked[ANALYSIS])

@@ -65,12 +65,12 @@ def test_the_samples_of_a_run_name_the_digest_of_its_file(demo: Refreshed):
 @pytest.mark.parametrize("table", PARTITIONED)
 def test_partitions_are_read_by_polars_with_athlete_and_month(demo: Refreshed, table: str):
     lazy = pl.scan_parquet(demo.store / "tables" / table, hive_partitioning=True)
-    found = lazy.filter(athlete_id="ember", month="2026-03").select("run_id").unique().collect()["run_id"]
+    run_ids = lazy.filter(athlete_id="ember", month="2026-03").select("run_id").unique().collect()["run_id"]
     runs = demo.table("runs").filter(
         (pl.col("athlete_id") == "ember") & (pl.col("started_at_utc").dt.strftime("%Y-%m") == "2026-03")
     )
-    assert sorted(found) == sorted(runs["run_id"])
-    assert len(found) == 4
+    assert sorted(run_ids) == sorted(runs["run_id"])
+    assert len(run_ids) == 4
 
 
 @pytest.mark.parametrize("table", PARTITIONED)

@@ -55,12 +55,12 @@ class Started:
 
 @pytest.fixture
 def started() -> Iterator[Started]:
-    found = Started()
-    yield found
-    for process in found.processes:
+    started = Started()
+    yield started
+    for process in started.processes:
         process.kill()
         process.wait()
-    for child in found.children:
+    for child in started.children:
         with suppress(ProcessLookupError):
             os.kill(child, signal.SIGKILL)
 

@@ -18,8 +18,8 @@ SENSORS = Analysis("sensors", "agreement", ("contact_time_ms",))
 ALIKE = Analysis("alike", "reliability", ("contact_time_ms",))
 
 
-def told(result: AnalysisResult) -> dict[str, Statistic]:
-    return {one.statistic: one for one in result.statistics}
+def by_name(result: AnalysisResult) -> dict[str, Statistic]:
+    return {statistic.statistic: statistic for statistic in result.statistics}
 
 
 def two_stores(ratio: float) -> Material:
@@ -32,7 +32,7 @@ def two_stores(ratio: float) -> Material:
 
 
 def test_a_sensor_that_reads_4_percent_longer_has_a_bias_of_that_logarithm():
-    rows = told(agreements(two_stores(1.04), SENSORS))
+    rows = by_name(agreements(two_stores(1.04), SENSORS))
     errors = 100 * 0.01 * np.random.default_rng(3).standard_normal(200)
     assert rows["bias_pct"].estimate == pytest.approx(100 * log(1.04) + errors.mean())
     assert (rows["bias_pct"].n_athletes, rows["bias_pct"].n_runs) == (5, 10)
@@ -43,7 +43,7 @@ def test_a_sensor_that_reads_4_percent_longer_has_a_bias_of_that_logarithm():
 def test_the_other_way_round_the_bias_has_the_other_sign():
     material = two_stores(1.04)
     turned = cohort_of(lambda *_: 1.0, n_runs=2, splits=material.other_splits, other_splits=material.splits)
-    here, there = (told(agreements(one, SENSORS))["bias_pct"].estimate for one in (material, turned))
+    here, there = (by_name(agreements(stores, SENSORS))["bias_pct"].estimate for stores in (material, turned))
     assert here == pytest.approx(-there)  # type: ignore[operator]
 
 
@@ -76,10 +76,10 @@ def test_stores_without_a_split_in_common_are_refused_with_the_counts():
 def test_runs_of_one_sensor_alone_which_read_the_same_in_both_do_not_dilute_the_bias():
     material = two_stores(1.04)
     assert material.other_splits is not None
-    same = pl.col("run_id").str.ends_with("-0")
-    mixed = pl.concat([material.other_splits.filter(same), material.splits.filter(~same)])
+    is_first_run = pl.col("run_id").str.ends_with("-0")
+    mixed = pl.concat([material.other_splits.filter(is_first_run), material.splits.filter(~is_first_run)])
     diluted = cohort_of(lambda *_: 1.0, n_runs=2, splits=mixed, other_splits=material.other_splits)
-    bias = told(agreements(diluted, SENSORS))["bias_pct"]
+    bias = by_name(agreements(diluted, SENSORS))["bias_pct"]
     assert bias.estimate == pytest.approx(100 * log(1.04), abs=0.3)
     assert (bias.n_runs, bias.note) == (5, "5 runs that read the same in both stores, from one sensor, left out")
 
@@ -97,9 +97,9 @@ def runs_of(athletes: int, runs: int, between: float, within: float) -> pl.DataF
     random = np.random.default_rng(11)
     rows = []
     for athlete in range(athletes):
-        own, drift = between * random.standard_normal(), between * random.standard_normal()
+        athlete_level, drift = between * random.standard_normal(), between * random.standard_normal()
         for run in range(runs):
-            level, slope = (one + within * random.standard_normal() for one in (own, drift))
+            level, slope = (centre + within * random.standard_normal() for centre in (athlete_level, drift))
             rows.append(
                 {"athlete_id": f"a{athlete}", "run_id": f"a{athlete}-{run}", "metric": "contact_time_ms"}
                 | {"fresh_level": 240 * exp(level / 100), "drift_pct_per_10km": 100 * np.expm1(slope / 100)}
@@ -114,7 +114,7 @@ def test_the_icc_is_that_of_the_analysis_of_variance_of_scipy(of: str, column: s
     logs = 100 * np.log(drifts[column].to_numpy() if of == "level" else 1 + drifts[column].to_numpy() / 100)
     groups = logs.reshape(12, 4)
     f = stats.f_oneway(*groups).statistic
-    rows = told(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=drifts), ALIKE))
+    rows = by_name(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=drifts), ALIKE))
     error = np.sqrt(groups.var(axis=1, ddof=1).mean())
     assert rows[f"{of}_icc"].estimate == pytest.approx((f - 1) / (f + 3))
     assert rows[f"{of}_typical_error_pct"].estimate == pytest.approx(error)
@@ -123,7 +123,7 @@ def test_the_icc_is_that_of_the_analysis_of_variance_of_scipy(of: str, column: s
 
 
 def test_planted_scatter_between_and_within_athletes_is_found():
-    rows = told(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=runs_of(200, 4, 3.0, 1.0)), ALIKE))
+    rows = by_name(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=runs_of(200, 4, 3.0, 1.0)), ALIKE))
     for of in ("level", "slope"):
         assert rows[f"{of}_icc"].estimate == pytest.approx(0.9, abs=0.03)
         assert rows[f"{of}_typical_error_pct"].estimate == pytest.approx(1.0, abs=0.06)
@@ -133,7 +133,7 @@ def test_what_the_responses_make_runs_of_an_athlete_share_is_no_difference_betwe
     alike = runs_of(200, 4, between=1.0, within=1.0)
     of_responses = alike.with_columns(response_se_pct_per_10km=1 + pl.col("drift_pct_per_10km") / 100)
     plain, net = (
-        told(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=one), ALIKE)) for one in (alike, of_responses)
+        by_name(reliabilities(cohort_of(lambda *_: 1.0, run_drifts=runs), ALIKE)) for runs in (alike, of_responses)
     )
     assert plain["slope_icc"].estimate == pytest.approx(0.5, abs=0.08)
     assert net["slope_icc"].estimate == pytest.approx(0.0, abs=0.12)

@@ -25,8 +25,8 @@ RUNS = pl.DataFrame(
 
 
 def flow(**conditions: object) -> tuple[list[str], tuple[Step, ...]]:
-    told = cohort_flow(RUNS, Cohort(min_athletes=2, **conditions))  # type: ignore[arg-type]
-    return told.runs["run_id"].to_list(), told.steps
+    flow = cohort_flow(RUNS, Cohort(min_athletes=2, **conditions))  # type: ignore[arg-type]
+    return flow.runs["run_id"].to_list(), flow.steps
 
 
 def test_without_conditions_everything_enters():
@@ -61,8 +61,8 @@ def test_conditions_are_told_in_order_each_with_what_it_took_from_what_was_left(
 
 
 def test_an_athlete_with_too_few_runs_left_does_not_enter():
-    told = cohort_flow(pl.concat([RUNS, RUNS.with_columns(pl.col("run_id") + "b")]), Cohort(min_athletes=1, min_runs=3))
-    assert told.runs["athlete_id"].unique().to_list() == ["ari"]
+    flow = cohort_flow(pl.concat([RUNS, RUNS.with_columns(pl.col("run_id") + "b")]), Cohort(min_athletes=1, min_runs=3))
+    assert flow.runs["athlete_id"].unique().to_list() == ["ari"]
 
 
 def test_too_few_athletes_are_refused_with_the_whole_way():
@@ -75,7 +75,7 @@ def test_too_few_athletes_are_refused_with_the_whole_way():
 
 
 @pytest.mark.parametrize(
-    ("conditions", "told"),
+    ("conditions", "message"),
     [
         ({"athletes": ("ari", "bob")}, "athletes of [cohort]: the store has no run of 'bob'. Did you mean 'bo'?"),
         ({"not_athletes": ("zoe",)}, "not_athletes of [cohort]: the store has no run of 'zoe'. It has runs of ari, bo"),
@@ -87,10 +87,10 @@ def test_too_few_athletes_are_refused_with_the_whole_way():
     ],
     ids=str,
 )
-def test_a_name_that_the_store_does_not_know_is_refused_and_not_left_without_effect(conditions: dict, told: str):
+def test_a_name_that_the_store_does_not_know_is_refused_and_not_left_without_effect(conditions: dict, message: str):
     with pytest.raises(UsageError) as raised:
         flow(**conditions)
-    assert str(raised.value).startswith(told)
+    assert str(raised.value).startswith(message)
 
 
 def test_no_step_names_a_device():
@@ -99,8 +99,8 @@ def test_no_step_names_a_device():
 
 
 def test_what_took_nothing_away_is_not_told_in_the_sentence():
-    told = cohort_flow(RUNS, Cohort(min_athletes=2, min_distance_km=1.0))
-    assert in_words(told) == "The store holds 4 runs of 3 athletes."
+    flow = cohort_flow(RUNS, Cohort(min_athletes=2, min_distance_km=1.0))
+    assert in_words(flow) == "The store holds 4 runs of 3 athletes."
 
 
 def test_a_run_needs_every_tag_that_is_asked_for():

@@ -28,8 +28,8 @@ def study(analysis: str, top: str = "") -> Study:
     return read_study(f'title = "A"\nquestion = "B"\n{top}\n[[analysis]]\n{analysis}', name="study.toml")
 
 
-def row(told: StudyResult, statistic: str, metric: str = "contact_time_ms", analysis: str = "") -> dict[str, Any]:
-    rows = told.results.filter(statistic=statistic, metric=metric)
+def row(result: StudyResult, statistic: str, metric: str = "contact_time_ms", analysis: str = "") -> dict[str, Any]:
+    rows = result.results.filter(statistic=statistic, metric=metric)
     return (rows.filter(analysis=analysis) if analysis else rows).row(0, named=True)
 
 
@@ -71,46 +71,46 @@ def test_quarters_as_measured_are_the_mean_over_athletes_with_scipys_t_interval_
         first, last = min(split["km"] for split in splits) - 1, max(split["km"] for split in splits)
         quarter = (last - first) / 4
         values = [(split["km"], (np.log(split[metric]), split["running_s"])) for split in splits]
-        early = mean_log([one for km, one in values if km <= first + quarter + 1e-9])
-        late = mean_log([one for km, one in values if km - 1 >= last - quarter - 1e-9])
+        early = mean_log([log for km, log in values if km <= first + quarter + 1e-9])
+        late = mean_log([log for km, log in values if km - 1 >= last - quarter - 1e-9])
         by_athlete[athlete].append((early, late))
     early, late = np.array([np.mean(runs, axis=0) for runs in by_athlete.values()]).T
     interval = stats.ttest_rel(late, early).confidence_interval()
     exact = stats.permutation_test((late, early), lambda x, y: np.mean(x - y), permutation_type="samples")
 
-    told = row(conduct(shipped("time-trial-5km"), demo.store), "change_pct", metric)
-    assert told["estimate"] == pytest.approx(100 * np.expm1((late - early).mean()), abs=2e-6)
-    assert told["low"] == pytest.approx(100 * np.expm1(interval.low), abs=2e-6)
-    assert told["high"] == pytest.approx(100 * np.expm1(interval.high), abs=2e-6)
-    assert told["p_value"] == pytest.approx(exact.pvalue, abs=2e-6)
-    assert (told["n_athletes"], told["n_runs"]) == (len(early), sum(map(len, by_athlete.values())))
+    change = row(conduct(shipped("time-trial-5km"), demo.store), "change_pct", metric)
+    assert change["estimate"] == pytest.approx(100 * np.expm1((late - early).mean()), abs=2e-6)
+    assert change["low"] == pytest.approx(100 * np.expm1(interval.low), abs=2e-6)
+    assert change["high"] == pytest.approx(100 * np.expm1(interval.high), abs=2e-6)
+    assert change["p_value"] == pytest.approx(exact.pvalue, abs=2e-6)
+    assert (change["n_athletes"], change["n_runs"]) == (len(early), sum(map(len, by_athlete.values())))
 
 
 def test_stretches_at_equal_speed_and_slope_take_out_what_athlete_drift_publishes(demo: Refreshed):
     drifts = {
-        one["athlete_id"]: one for one in demo.table("athlete_drift").to_dicts() if one["metric"] == "cadence_spm"
+        row["athlete_id"]: row for row in demo.table("athlete_drift").to_dicts() if row["metric"] == "cadence_spm"
     }
     by_athlete = defaultdict(list)
     for (athlete, _), splits in race_splits(demo, "cadence_spm").items():
-        own, values = drifts[athlete], []
+        athlete_drift, values = drifts[athlete], []
         for split in splits:
-            speed = np.log(split["speed_m_s"] / own["reference_speed_m_s"])
+            speed = np.log(split["speed_m_s"] / athlete_drift["reference_speed_m_s"])
             terms = (
                 ("response_to_speed", speed), ("response_to_speed_squared", speed**2),
                 ("response_to_pace_variance", split["log_speed_variance"]),
                 ("response_to_slope", split["slope_pct"]), ("response_to_slope_squared", split["slope_squared_pct2"]),
             )  # fmt: skip
-            effect = sum((own[name] or 0) * (value or 0) for name, value in terms)
+            effect = sum((athlete_drift[name] or 0) * (value or 0) for name, value in terms)
             values.append((split["km"], (np.log(split["cadence_spm"]) - effect, split["running_s"])))
-        early = [one for km, one in values if 1 < km <= 5]
-        late = [one for km, one in values if 10 < km <= 14]
+        early = [log for km, log in values if 1 < km <= 5]
+        late = [log for km, log in values if 10 < km <= 14]
         by_athlete[athlete].append((mean_log(early), mean_log(late)))
     early_mean, late_mean = np.array([np.mean(runs, axis=0) for runs in by_athlete.values()]).T
-    told = row(
+    change = row(
         conduct(shipped("contact-time-marathon"), demo.store), "change_pct", "cadence_spm", "at equal speed and slope"
     )
-    assert told["estimate"] == pytest.approx(100 * np.expm1((late_mean - early_mean).mean()), abs=2e-6)
-    assert told["p_value"] == pytest.approx(
+    assert change["estimate"] == pytest.approx(100 * np.expm1((late_mean - early_mean).mean()), abs=2e-6)
+    assert change["p_value"] == pytest.approx(
         stats.permutation_test((late_mean, early_mean), lambda x, y: np.mean(x - y), permutation_type="samples").pvalue,
         abs=2e-6,
     )
@@ -123,50 +123,56 @@ def test_shares_of_rearfoot_landings_are_those_of_the_list_of_landings(demo: Ref
             event = line["started_at_utc"][:10] or line["date"]
             feet[line["athlete_id"], event, float(line["distance_km"])].add(landed(line))
     both = {(athlete, event) for athlete, event, km in feet if km == 5 and (athlete, event, 15.0) in feet}
-    told = conduct(shipped("landing-10-and-32km"), demo.store)
+    result = conduct(shipped("landing-10-and-32km"), demo.store)
     for statistic, km in (("share_early", 5.0), ("share_late", 15.0)):
         rear = sum(feet[athlete, event, km] == {"rearfoot"} for athlete, event in both)
-        assert row(told, statistic, "")["estimate"] == pytest.approx(rear / len(both), abs=1e-6)
+        assert row(result, statistic, "")["estimate"] == pytest.approx(rear / len(both), abs=1e-6)
 
 
 def test_reliability_is_that_of_an_analysis_of_variance_of_run_drift(demo: Refreshed):
-    told = conduct(shipped("repeatability-of-slopes"), demo.store)
+    result = conduct(shipped("repeatability-of-slopes"), demo.store)
     long = [run["run_id"] for run in demo.table("runs").to_dicts() if run["distance_km"] >= 8]
-    runs = [one for one in demo.table("run_drift").to_dicts() if one["run_id"] in long]
+    runs = [run for run in demo.table("run_drift").to_dicts() if run["run_id"] in long]
     by_athlete = defaultdict(list)
-    for one in runs:
-        if one["metric"] == "contact_time_ms":
-            by_athlete[one["athlete_id"]].append(100 * np.log1p(one["drift_pct_per_10km"] / 100))
+    for run in runs:
+        if run["metric"] == "contact_time_ms":
+            by_athlete[run["athlete_id"]].append(100 * np.log1p(run["drift_pct_per_10km"] / 100))
     groups = [np.array(values) for values in by_athlete.values() if len(values) >= 3]
     n, k = sum(map(len, groups)), len(groups)
-    within = sum(((one - one.mean()) ** 2).sum() for one in groups) / (n - k)
-    typical = (n - sum(len(one) ** 2 for one in groups) / n) / (k - 1)
+    within = sum(((group - group.mean()) ** 2).sum() for group in groups) / (n - k)
+    typical = (n - sum(len(group) ** 2 for group in groups) / n) / (k - 1)
     f = stats.f_oneway(*groups).statistic
-    assert row(told, "slope_typical_error_pct")["estimate"] == pytest.approx(within**0.5, abs=2e-6)
+    assert row(result, "slope_typical_error_pct")["estimate"] == pytest.approx(within**0.5, abs=2e-6)
     # Net of what the estimated responses give to all runs of an athlete, which here is little.
     classical = (f - 1) / (f + typical - 1)
-    assert classical - 0.02 <= row(told, "slope_icc")["estimate"] <= classical
+    assert classical - 0.02 <= row(result, "slope_icc")["estimate"] <= classical
 
 
 def test_the_trend_of_cadence_is_near_the_mean_of_the_athletes_own_lines(demo: Refreshed):
-    told = row(conduct(shipped("cadence-ultra"), demo.store), "slope_pct_per_10km", "cadence_spm", "as measured")
+    slope = row(conduct(shipped("cadence-ultra"), demo.store), "slope_pct_per_10km", "cadence_spm", "as measured")
     raw = [
-        one["raw_pct_per_10km"]
-        for one in demo.table("athlete_drift").to_dicts()
-        if one["metric"] == "cadence_spm" and one["raw_pct_per_10km"] is not None
+        row["raw_pct_per_10km"]
+        for row in demo.table("athlete_drift").to_dicts()
+        if row["metric"] == "cadence_spm" and row["raw_pct_per_10km"] is not None
     ]
-    assert told["estimate"] == pytest.approx(np.mean(raw), abs=0.3)
-    assert told["low"] < told["estimate"] < told["high"]
+    assert slope["estimate"] == pytest.approx(np.mean(raw), abs=0.3)
+    assert slope["low"] < slope["estimate"] < slope["high"]
 
 
 def test_published_numbers_stand_beside_the_studys_own(demo: Refreshed):
     for path in sorted(STUDIES.glob("[!c]*.toml")):
-        told = conduct(shipped(path.stem), demo.store)
-        assert told.comparison.height == len(told.study.published)
-        for one in told.comparison.to_dicts():
-            own = told.results.filter(analysis=one["analysis"], metric=one["metric"], statistic=one["statistic"])
-            assert own.select("estimate", "low", "high").row(0) == (one["ours"], one["ours_low"], one["ours_high"])
-            assert one["difference"] == pytest.approx(one["ours"] - one["published"])
+        result = conduct(shipped(path.stem), demo.store)
+        assert result.comparison.height == len(result.study.published)
+        for row in result.comparison.to_dicts():
+            statistic = result.results.filter(
+                analysis=row["analysis"], metric=row["metric"], statistic=row["statistic"]
+            )
+            assert statistic.select("estimate", "low", "high").row(0) == (
+                row["ours"],
+                row["ours_low"],
+                row["ours_high"],
+            )
+            assert row["difference"] == pytest.approx(row["ours"] - row["published"])
 
 
 # --- What the results depend on and what it refuses ------------------------------------------------------------------
@@ -175,12 +181,12 @@ QUARTERS = 'name = "quarters"\ndesign = "paired_windows"\nmetrics = ["cadence_sp
 
 
 def test_a_study_rests_on_its_file_the_recordings_the_settings_and_the_code(demo: Refreshed):
-    told = conduct(study(QUARTERS), demo.store)
-    assert list(told.parts) == ["the study file", "the recordings and lists", "the settings", "the code"]
-    assert told.parts["the study file"] == told.study.digest()
+    result = conduct(study(QUARTERS), demo.store)
+    assert list(result.parts) == ["the study file", "the recordings and lists", "the settings", "the code"]
+    assert result.parts["the study file"] == result.study.digest()
     again = conduct(study(QUARTERS), demo.store)
-    assert again.parts == told.parts
-    assert again.results.equals(told.results)
+    assert again.parts == result.parts
+    assert again.results.equals(result.results)
 
 
 def test_power_needs_fewer_athletes_with_more_runs_and_more_for_a_smaller_change(demo: Refreshed):
@@ -197,7 +203,7 @@ def test_power_needs_fewer_athletes_with_more_runs_and_more_for_a_smaller_change
 
 
 @pytest.mark.parametrize(
-    ("analysis", "top", "told"),
+    ("analysis", "top", "message"),
     [
         ('design = "agreement"\nmetrics = ["cadence_spm"]\n', "", "a second store of the same runs"),
         (
@@ -213,8 +219,8 @@ def test_power_needs_fewer_athletes_with_more_runs_and_more_for_a_smaller_change
     ],
     ids=["no second store", "nobody's metric", "too few for an onset"],
 )
-def test_what_cannot_be_answered_is_refused_with_the_counts(analysis: str, top: str, told: str, demo: Refreshed):
-    with pytest.raises(NothingDone, match=told):
+def test_what_cannot_be_answered_is_refused_with_the_counts(analysis: str, top: str, message: str, demo: Refreshed):
+    with pytest.raises(NothingDone, match=message):
         conduct(study(analysis, top), demo.store)
 
 

@@ -27,13 +27,13 @@ POINTS = Figure(
 
 
 def texts(picture: str) -> list[str]:
-    return [one.text or "" for one in ElementTree.fromstring(picture).iter(f"{SVG}text")]
+    return [element.text or "" for element in ElementTree.fromstring(picture).iter(f"{SVG}text")]
 
 
 def marks(picture: str, kind: str) -> int:
     """How many marks of a kind were drawn of the data."""
     groups = list(ElementTree.fromstring(picture).iter(f"{SVG}g"))
-    return sum(len(one) for one in groups if f"mark-{kind} role-mark" in one.get("class", ""))
+    return sum(len(element) for element in groups if f"mark-{kind} role-mark" in element.get("class", ""))
 
 
 def test_there_is_a_line_a_unit_from_early_to_late():

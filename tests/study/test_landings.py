@@ -38,12 +38,12 @@ def filmed(**events: np.ndarray) -> Material:
     return cohort_of(lambda *_: 240.0, strike_shift=pl.DataFrame(rows))
 
 
-def told(material: Material) -> dict[str, Statistic]:
-    return {one.statistic: one for one in landings(material, FILMED).statistics}
+def by_name(material: Material) -> dict[str, Statistic]:
+    return {statistic.statistic: statistic for statistic in landings(material, FILMED).statistics}
 
 
 def test_shares_are_of_the_pairs_of_all_events_with_the_interval_of_statsmodels():
-    rows, table = told(filmed(spring=SPRING, autumn=AUTUMN)), SPRING + AUTUMN
+    rows, table = by_name(filmed(spring=SPRING, autumn=AUTUMN)), SPRING + AUTUMN
     for name, count in (("share_early", table[0].sum()), ("share_late", table[:, 0].sum())):
         low, high = proportion_confint(count, table.sum(), method="wilson")
         assert rows[name].estimate == pytest.approx(count / table.sum())
@@ -52,7 +52,7 @@ def test_shares_are_of_the_pairs_of_all_events_with_the_interval_of_statsmodels(
 
 
 def test_mcnemar_of_rearfoot_against_the_rest_is_that_of_statsmodels():
-    rows, table = told(filmed(spring=SPRING, autumn=AUTUMN)), SPRING + AUTUMN
+    rows, table = by_name(filmed(spring=SPRING, autumn=AUTUMN)), SPRING + AUTUMN
     two = np.array([[17, 3], [12, 21]])  # by hand: of 20 rearfoot early 3 left it, of 33 others 12 came to it
     assert table.sum() == two.sum()
     exact, plain = mcnemar(two, exact=True), mcnemar(two, exact=False, correction=False)
@@ -60,11 +60,11 @@ def test_mcnemar_of_rearfoot_against_the_rest_is_that_of_statsmodels():
     assert rows["mcnemar_exact_statistic"].p_value == pytest.approx(exact.pvalue)
     assert rows["mcnemar_statistic"].estimate == pytest.approx(plain.statistic)
     assert rows["mcnemar_continuity_statistic"].estimate == pytest.approx(corrected.statistic)
-    assert [one.statistic for one in rows.values() if one.is_primary] == ["mcnemar_exact_statistic"]
+    assert [statistic.statistic for statistic in rows.values() if statistic.is_primary] == ["mcnemar_exact_statistic"]
 
 
 def test_all_classes_together_are_those_of_statsmodels():
-    rows, square = told(filmed(spring=SPRING, autumn=AUTUMN)), SquareTable(SPRING + AUTUMN, shift_zeros=False)
+    rows, square = by_name(filmed(spring=SPRING, autumn=AUTUMN)), SquareTable(SPRING + AUTUMN, shift_zeros=False)
     assert rows["bowker_statistic"].p_value == pytest.approx(square.symmetry().pvalue, rel=1e-6)
     assert rows["stuart_maxwell_statistic"].p_value == pytest.approx(square.homogeneity().pvalue, rel=1e-6)
 
@@ -72,7 +72,7 @@ def test_all_classes_together_are_those_of_statsmodels():
 def test_with_two_classes_there_is_nothing_but_mcnemar():
     two = np.zeros((4, 4), dtype=int)
     two[:2, :2] = [[5, 1], [4, 3]]
-    assert not {name for name in told(filmed(spring=two)) if name.startswith(("bowker", "stuart"))}
+    assert not {name for name in by_name(filmed(spring=two)) if name.startswith(("bowker", "stuart"))}
 
 
 @pytest.mark.parametrize(
@@ -105,7 +105,7 @@ def test_where_nobody_was_filmed_at_both_the_distances_there_are_are_told(materi
 def test_each_number_knows_the_smallest_group_that_it_can_be_counted_back_to(
     table: list, shares: int, of_two: int, of_several: int | None
 ):
-    rows = told(filmed(spring=np.array(table)))
+    rows = by_name(filmed(spring=np.array(table)))
     assert rows["share_early"].smallest_cell == rows["share_late"].smallest_cell == shares
     assert rows["mcnemar_exact_statistic"].smallest_cell == rows["mcnemar_statistic"].smallest_cell == of_two
     assert ("bowker_statistic" in rows) is (of_several is not None)

@@ -46,8 +46,8 @@ def text(*, title: str = "A", top: str = "", cohort: str = "", analyses: str = Q
 
 
 def given_out(demo: Refreshed, out: Path, stated: str, *, key: bytes = KEY, with_power: bool = False) -> Path:
-    asked = released(read_study(stated, name="study.toml"), key)
-    write_output(out, conduct(asked, demo.store, with_power=with_power), STATED, key)
+    study = released(read_study(stated, name="study.toml"), key)
+    write_output(out, conduct(study, demo.store, with_power=with_power), STATED, key)
     return out
 
 
@@ -87,13 +87,13 @@ def test_the_same_study_gives_the_same_bytes_of_every_file(everybody: Path, demo
 
 
 def test_provenance_holds_the_digest_of_every_other_file(out: Path):
-    told = json.loads((out / "provenance.json").read_text(encoding="utf-8"))
-    assert told["files"] == {
+    provenance = json.loads((out / "provenance.json").read_text(encoding="utf-8"))
+    assert provenance["files"] == {
         name: hashlib.sha256(content).hexdigest() for name, content in files(out).items() if name != "provenance.json"
     }
-    assert told["digest"] == hashlib.sha256("\0".join(told["rests_on"].values()).encode()).hexdigest()
-    assert told["settings"]["split_length_m"] == 1000.0
-    assert {"numpy", "scipy", "polars"} <= set(told["libraries"])
+    assert provenance["digest"] == hashlib.sha256("\0".join(provenance["rests_on"].values()).encode()).hexdigest()
+    assert provenance["settings"]["split_length_m"] == 1000.0
+    assert {"numpy", "scipy", "polars"} <= set(provenance["libraries"])
 
 
 def test_both_forms_of_a_table_say_the_same(everybody: Path):
@@ -124,8 +124,8 @@ def names_of(demo: Refreshed) -> dict[str, set[str]]:
     with (CLUB / "roster.csv").open(encoding="utf-8") as file:
         roster = list(csv.DictReader(file))
     return {
-        "athletes": set(recordings["athlete_id"].drop_nulls()) | {one["display_name"] for one in roster},
-        "notes": {one["note"] for one in roster if one["note"]},
+        "athletes": set(recordings["athlete_id"].drop_nulls()) | {athlete["display_name"] for athlete in roster},
+        "notes": {athlete["note"] for athlete in roster if athlete["note"]},
         "runs": set(runs["run_id"]),
         "files": {*paths, *(Path(path).name for path in paths)},
         "digests of files": set(recordings["sha256"].drop_nulls()),
@@ -143,8 +143,8 @@ def test_no_name_id_file_device_shoe_or_time_of_the_store_is_anywhere(
     for kind, names in names_of(demo).items():
         assert names, kind
         near = [name for name in names if name.casefold() in said]
-        found = [name for name in near if re.search(rf"(?<!\w){re.escape(name.casefold())}(?!\w)", said)]
-        assert found == [], kind
+        leaked = [name for name in near if re.search(rf"(?<!\w){re.escape(name.casefold())}(?!\w)", said)]
+        assert leaked == [], kind
 
 
 def test_no_day_of_a_run_is_in_the_output_but_moved_ones_in_the_data(everybody: Path, demo: Refreshed):
@@ -171,14 +171,14 @@ def test_the_study_file_names_pseudonyms_and_the_digest_is_that_of_the_file_as_s
     tarn = hmac.digest(KEY, b"athlete tarn", "sha256").hex()[:16]
     assert f'not_athletes = ["{tarn}"]' in said
     assert f"Everybody but {tarn}" in (out / "report.html").read_text(encoding="utf-8")
-    told = json.loads((out / "provenance.json").read_text(encoding="utf-8"))
-    assert told["rests_on"]["the study file"] != told["files"]["study.toml"]
+    provenance = json.loads((out / "provenance.json").read_text(encoding="utf-8"))
+    assert provenance["rests_on"]["the study file"] != provenance["files"]["study.toml"]
 
 
 def test_a_study_that_names_nobody_is_given_out_as_it_was_stated(everybody: Path):
     assert (everybody / "study.toml").read_text(encoding="utf-8") == text()
-    told = json.loads((everybody / "provenance.json").read_text(encoding="utf-8"))
-    assert told["rests_on"]["the study file"] == told["files"]["study.toml"]
+    provenance = json.loads((everybody / "provenance.json").read_text(encoding="utf-8"))
+    assert provenance["rests_on"]["the study file"] == provenance["files"]["study.toml"]
 
 
 def test_who_has_the_key_can_join_the_two_and_nobody_else(everybody: Path, demo: Refreshed):
@@ -186,13 +186,13 @@ def test_who_has_the_key_can_join_the_two_and_nobody_else(everybody: Path, demo:
     runs = demo.table("runs")
 
     def joined(key: bytes, of: str, ids: pl.Series) -> set[str]:
-        return {hmac.digest(key, f"{of} {one}".encode(), "sha256").hex()[:16] for one in ids}
+        return {hmac.digest(key, f"{of} {name}".encode(), "sha256").hex()[:16] for name in ids}
 
     assert joined(KEY, "athlete", runs["athlete_id"]) == set(given["athlete"])
     assert joined(KEY, "run", runs["run_id"]) == set(given["run"])
-    for other in (b"", b"another", KEY[:-1]):
-        assert not joined(other, "athlete", runs["athlete_id"]) & set(given["athlete"])
-        assert not joined(other, "run", runs["run_id"]) & set(given["run"])
+    for other_key in (b"", b"another", KEY[:-1]):
+        assert not joined(other_key, "athlete", runs["athlete_id"]) & set(given["athlete"])
+        assert not joined(other_key, "run", runs["run_id"]) & set(given["run"])
 
 
 def test_the_key_is_nowhere(everybody: Path):
@@ -246,20 +246,20 @@ AWKWARD = 'A "title": with # signs, [lists] {maps}, a \\ and\n\ttwo lines\u2028o
 def test_the_citation_is_yaml_and_keeps_whatever_is_in_title_and_authors(demo: Refreshed, tmp_path: Path):
     authors = ['O\'Hara: "Q"', "- dash\n# no comment", "null", "日本 太郎"]
     stated = f"authors = {json.dumps(authors)}\n" + text(title="x").replace('"x"', json.dumps(AWKWARD))
-    told = yaml.safe_load((given_out(demo, tmp_path / "out", stated) / "CITATION.cff").read_text(encoding="utf-8"))
-    assert told["title"] == AWKWARD
-    assert [one["name"] for one in told["authors"]] == authors
-    assert (told["cff-version"], told["type"], told["abstract"]) == ("1.2.0", "dataset", "B")
-    assert str(told["date-released"]) == STATED.stated_at_utc[:10]
+    citation = yaml.safe_load((given_out(demo, tmp_path / "out", stated) / "CITATION.cff").read_text(encoding="utf-8"))
+    assert citation["title"] == AWKWARD
+    assert [author["name"] for author in citation["authors"]] == authors
+    assert (citation["cff-version"], citation["type"], citation["abstract"]) == ("1.2.0", "dataset", "B")
+    assert str(citation["date-released"]) == STATED.stated_at_utc[:10]
 
 
 def test_the_version_in_the_citation_is_a_text_also_where_it_is_all_digits(
     demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr("pipeline.study.study_file.Study.digest", lambda _: "1234567e8901" + "0" * 52)
-    told = yaml.safe_load((given_out(demo, tmp_path / "out", text()) / "CITATION.cff").read_text(encoding="utf-8"))
-    assert told["version"] == "1234567e8901"
-    assert told["authors"] == [{"name": "not named"}]
+    citation = yaml.safe_load((given_out(demo, tmp_path / "out", text()) / "CITATION.cff").read_text(encoding="utf-8"))
+    assert citation["version"] == "1234567e8901"
+    assert citation["authors"] == [{"name": "not named"}]
 
 
 # --- The folder ------------------------------------------------------------------------------------------------------
@@ -351,7 +351,7 @@ def test_a_folder_of_ones_own_of_the_name_aside_is_left_alone(demo: Refreshed, t
 
 def test_an_earlier_output_is_replaced_whole_and_what_it_rested_on_is_compared(demo: Refreshed, tmp_path: Path):
     given_out(demo, tmp_path / "out", text(), with_power=True)
-    told = conduct(read_study(text(title="Other"), name="study.toml"), demo.store)
-    assert write_output(tmp_path / "out", told, STATED, KEY) == ["the study file"]
+    result = conduct(read_study(text(title="Other"), name="study.toml"), demo.store)
+    assert write_output(tmp_path / "out", result, STATED, KEY) == ["the study file"]
     assert "power.csv" not in files(tmp_path / "out")
-    assert write_output(tmp_path / "out", told, STATED, KEY) == []
+    assert write_output(tmp_path / "out", result, STATED, KEY) == []

@@ -44,10 +44,10 @@ def test_no_name_id_date_or_device_is_left():
 
 
 def test_splits_of_an_athlete_and_of_a_run_stay_together():
-    told = given_out()
-    assert told["athlete"].n_unique() == 3
-    assert told.group_by("run").agg(pl.col("athlete").n_unique())["athlete"].to_list() == [1, 1, 1, 1]
-    assert told.group_by("run").len()["len"].to_list() == [2, 2, 2, 2]
+    rows = given_out()
+    assert rows["athlete"].n_unique() == 3
+    assert rows.group_by("run").agg(pl.col("athlete").n_unique())["athlete"].to_list() == [1, 1, 1, 1]
+    assert rows.group_by("run").len()["len"].to_list() == [2, 2, 2, 2]
 
 
 def test_the_same_key_gives_the_same_pseudonyms_and_another_key_others():
@@ -56,8 +56,8 @@ def test_the_same_key_gives_the_same_pseudonyms_and_another_key_others():
 
 
 def test_dates_move_by_whole_weeks_as_many_for_all_runs_of_an_athlete():
-    told = given_out()
-    two = told.group_by("athlete").agg(pl.col("ran_on").unique().sort()).filter(pl.col("ran_on").list.len() == 2)
+    rows = given_out()
+    two = rows.group_by("athlete").agg(pl.col("ran_on").unique().sort()).filter(pl.col("ran_on").list.len() == 2)
     first, second = (date.fromisoformat(day) for day in two["ran_on"][0])
     assert (second - first).days == 7
     weeks = (first - date(2026, 3, 1)).days / 7
@@ -68,16 +68,16 @@ def test_dates_move_by_whole_weeks_as_many_for_all_runs_of_an_athlete():
 def test_nobody_keeps_the_dates_whatever_the_key():
     one_run_each = RUNS.filter(pl.col("athlete_id") != "ari")
     for number in range(200):
-        told = pseudonymised(SPLITS, one_run_each, f"key {number}".encode(), least_cell=1)
-        assert told["athlete"].n_unique() == 2
-        assert "2026-03-01" not in told["ran_on"]
+        rows = pseudonymised(SPLITS, one_run_each, f"key {number}".encode(), least_cell=1)
+        assert rows["athlete"].n_unique() == 2
+        assert "2026-03-01" not in rows["ran_on"]
 
 
 def test_what_fewer_athletes_share_than_the_study_allows_is_left_out():
-    told = given_out(least_cell=2).unique(["run", "kind", "surface", "device"])
-    assert sorted(told["kind"].to_list(), key=str) == [None, None, "race", "race"]
-    assert sorted(told["surface"].to_list(), key=str) == [None, None, "road", "road"]
-    assert told["device"].to_list() == [None] * 4  # with kind and surface nobody shares one
+    rows = given_out(least_cell=2).unique(["run", "kind", "surface", "device"])
+    assert sorted(rows["kind"].to_list(), key=str) == [None, None, "race", "race"]
+    assert sorted(rows["surface"].to_list(), key=str) == [None, None, "road", "road"]
+    assert rows["device"].to_list() == [None] * 4  # with kind and surface nobody shares one
     assert sorted(given_out(least_cell=1)["device"].unique()) == ["device 1", "device 2"]
 
 
@@ -118,17 +118,17 @@ def called(name: str, of: str = "athlete", key: bytes = KEY) -> str:
 
 
 def test_athletes_and_devices_named_in_the_cohort_are_pseudonyms_wherever_the_file_names_them():
-    told = released(read_study(NAMING, name="study.toml"), KEY)
+    released_study = released(read_study(NAMING, name="study.toml"), KEY)
     ari, bo, cy, blue = called("ari"), called("bo"), called("cy"), called("blue 1234567", "device")
-    lines = told.shown.splitlines()
+    lines = released_study.shown.splitlines()
     assert lines[0].startswith("# Names of athletes and devices are replaced by pseudonyms here.")
     assert lines[1] == f"# Without {bo}, whose pod slipped."
     assert f"athletes = [\"{ari}\", '{cy}']" in lines
     assert f'devices = ["{blue}"]' in lines
-    assert (told.title, told.question) == (
+    assert (released_study.title, released_study.question) == (
         f"{ari}'s season ({ari} against {cy})", f"Does {ari}, or ariadne, fade? Devices: {blue}.",
     )  # fmt: skip
-    assert told.analyses[0].name == told.published[0].analysis == f"{ari} and {cy}"
+    assert released_study.analyses[0].name == released_study.published[0].analysis == f"{ari} and {cy}"
 
 
 def test_pseudonyms_in_the_file_are_those_of_the_data():
@@ -137,8 +137,12 @@ def test_pseudonyms_in_the_file_are_those_of_the_data():
 
 def test_the_runs_are_still_found_by_the_names_and_the_digest_is_that_of_the_file():
     stated = read_study(NAMING, name="study.toml")
-    told = released(stated, KEY)
-    assert (told.cohort, told.text, told.digest()) == (stated.cohort, NAMING, stated.digest())
+    released_study = released(stated, KEY)
+    assert (released_study.cohort, released_study.text, released_study.digest()) == (
+        stated.cohort,
+        NAMING,
+        stated.digest(),
+    )
 
 
 def test_a_file_that_names_nobody_is_given_out_as_it_is():
@@ -148,9 +152,9 @@ def test_a_file_that_names_nobody_is_given_out_as_it_is():
 
 
 def test_an_athlete_called_like_a_key_of_the_file_changes_no_key():
-    told = released(read_study(NAMING.replace('"bo"', '"name"'), name="study.toml"), KEY)
-    assert f'not_athletes = ["{called("name")}"]' in told.shown.splitlines()
-    assert told.analyses[0].design == "trend"
+    released_study = released(read_study(NAMING.replace('"bo"', '"name"'), name="study.toml"), KEY)
+    assert f'not_athletes = ["{called("name")}"]' in released_study.shown.splitlines()
+    assert released_study.analyses[0].design == "trend"
 
 
 @pytest.mark.parametrize("name", ["trend", "b\\u006f"], ids=["a word of the file", "with escapes"])

@@ -61,8 +61,8 @@ def test_another_version_has_a_time_of_its_own_and_says_how_many_were_before(sto
 
 def test_studies_of_another_title_are_counted_but_are_no_versions(store: Path):
     register(store, study())
-    other = register(store, study(TEXT.replace("Cadence", "Step rate")))
-    assert (other.n_versions_before, other.n_studies) == (0, 2)
+    other_study = register(store, study(TEXT.replace("Cadence", "Step rate")))
+    assert (other_study.n_versions_before, other_study.n_studies) == (0, 2)
 
 
 def test_the_store_keeps_one_key_which_only_its_owner_may_read(store: Path):

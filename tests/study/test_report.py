@@ -73,13 +73,13 @@ def told_of(demo: Refreshed, words: str = "Quarters", top: str = "", *, with_pow
 
 
 @pytest.fixture(scope="module")
-def told(demo: Refreshed) -> StudyResult:
+def result(demo: Refreshed) -> StudyResult:
     return told_of(demo, with_power=True)
 
 
 @pytest.fixture(scope="module")
-def page(told: StudyResult) -> str:
-    return report(told, STATED)
+def page(result: StudyResult) -> str:
+    return report(result, STATED)
 
 
 @pytest.fixture(scope="module")
@@ -109,21 +109,21 @@ def test_what_is_not_there_has_no_heading(demo: Refreshed):
     assert not {"Compared with published results", "How many athletes would be needed"} & set(outline.texts_of("h2"))
 
 
-def test_the_numbers_are_those_of_the_results(page: str, told: StudyResult):
+def test_the_numbers_are_those_of_the_results(page: str, result: StudyResult):
     cells = Outline(page).texts
-    for row in told.results.iter_rows(named=True):
+    for row in result.results.iter_rows(named=True):
         assert ("td", f"{row['estimate']:.2f}".replace("-", "−")) in cells
         if row["low"] is not None:
             assert any(f"{row['low']:.2f} to {row['high']:.2f}".replace("-", "−") == text for _, text in cells)
 
 
 def test_the_way_from_all_runs_to_those_that_entered_adds_up(demo: Refreshed):
-    told = told_of(demo, top='[cohort]\nkinds = ["race", "training"]\nmin_distance_km = 14\nmin_runs = 2')
-    assert told.flow.n_runs - sum(step.n_runs for step in told.flow.steps) == told.flow.runs.height
-    n_left = told.flow.n_athletes - sum(step.n_athletes for step in told.flow.steps)
-    assert n_left == told.flow.runs["athlete_id"].n_unique()
-    outline = Outline(report(told, STATED))
-    for step in told.flow.steps:
+    result = told_of(demo, top='[cohort]\nkinds = ["race", "training"]\nmin_distance_km = 14\nmin_runs = 2')
+    assert result.flow.n_runs - sum(step.n_runs for step in result.flow.steps) == result.flow.runs.height
+    n_left = result.flow.n_athletes - sum(step.n_athletes for step in result.flow.steps)
+    assert n_left == result.flow.runs["athlete_id"].n_unique()
+    outline = Outline(report(result, STATED))
+    for step in result.flow.steps:
         assert f"left out: {step.reason}" in outline.texts_of("th")
         assert f"−{step.n_runs}" in outline.texts_of("td")
 
@@ -164,8 +164,10 @@ def test_a_cohort_chosen_by_hand_says_so(demo: Refreshed):
     ("n_versions", "said"),
     [(0, "before it was computed."), (1, "after 1 other version of it had been run"), (4, "after 4 other versions of")],
 )
-def test_it_says_when_the_study_was_stated_and_how_often_it_was_changed(n_versions: int, said: str, told: StudyResult):
-    text = report(told, Registered("2026-11-25T10:00:00+00:00", n_versions, 7))
+def test_it_says_when_the_study_was_stated_and_how_often_it_was_changed(
+    n_versions: int, said: str, result: StudyResult
+):
+    text = report(result, Registered("2026-11-25T10:00:00+00:00", n_versions, 7))
     assert "Stated on 2026-11-25T10:00:00+00:00, before it was computed" in text
     assert said in text
     assert "This is study 7 on this store." in text
@@ -192,7 +194,7 @@ def test_nothing_runs_and_nothing_is_fetched(which: str, request: pytest.Fixture
 
 @pytest.mark.parametrize("which", ["page", "hostile"])
 def test_a_policy_forbids_all_but_its_own_style(which: str, request: pytest.FixtureRequest):
-    [policy] = [one["content"] for one in Outline(request.getfixturevalue(which)).all("meta") if "http-equiv" in one]
+    [policy] = [meta["content"] for meta in Outline(request.getfixturevalue(which)).all("meta") if "http-equiv" in meta]
     assert policy is not None
     assert policy.startswith("default-src 'none'; style-src 'sha256-")
     assert "unsafe" not in policy

@@ -8,7 +8,7 @@ from pipeline.study.results import Results, Statistic, compare_with_published, r
 from pipeline.study.study_file import Published
 
 
-def found(name: str, p_value: float | None, *, is_primary: bool = True, **more: object) -> Statistic:
+def statistic(name: str, p_value: float | None, *, is_primary: bool = True, **more: object) -> Statistic:
     return Statistic(
         name, "trend", "cadence_spm", "slope_pct_per_10km", 1.0, p_value=p_value, is_primary=is_primary, **more
     )  # type: ignore[arg-type]
@@ -17,19 +17,19 @@ def found(name: str, p_value: float | None, *, is_primary: bool = True, **more: 
 @pytest.mark.parametrize(("correction", "statsmodels"), [("holm", "holm"), ("benjamini_hochberg", "fdr_bh")])
 def test_primary_p_values_are_corrected_together_as_statsmodels_does(correction: str, statsmodels: str):
     p_values = [0.01, 0.04, 0.03, 0.20]
-    told = results([found(f"a{k}", p) for k, p in enumerate(p_values)], correction)
-    assert told["p_corrected"].to_list() == pytest.approx(multipletests(p_values, method=statsmodels)[1], abs=1e-6)
+    rows = results([statistic(f"a{k}", p) for k, p in enumerate(p_values)], correction)
+    assert rows["p_corrected"].to_list() == pytest.approx(multipletests(p_values, method=statsmodels)[1], abs=1e-6)
 
 
 def test_without_correction_they_stay_and_what_is_not_primary_has_none():
-    told = results([found("a", 0.03), found("b", 0.01, is_primary=False), found("c", None)], "none")
-    assert told["p_corrected"].to_list() == [0.03, None, None]
+    rows = results([statistic("a", 0.03), statistic("b", 0.01, is_primary=False), statistic("c", None)], "none")
+    assert rows["p_corrected"].to_list() == [0.03, None, None]
 
 
 def test_rows_have_the_columns_of_their_table_and_a_level_only_with_an_interval():
-    told = results([found("a", 0.03, low=0.5, high=1.5), found("b", 0.5)], "none")
-    assert told.columns == Results.column_names()
-    assert told["level"].to_list() == [0.95, None]
+    rows = results([statistic("a", 0.03, low=0.5, high=1.5), statistic("b", 0.5)], "none")
+    assert rows.columns == Results.column_names()
+    assert rows["level"].to_list() == [0.95, None]
 
 
 # --- Compared with published results ---------------------------------------------------------------------------------
@@ -39,7 +39,7 @@ def published(**more: object) -> Published:
     return Published("a", "slope_pct_per_10km", 3.0, "a paper 2026", "seen", "cadence_spm", **more)  # type: ignore[arg-type]
 
 
-OURS = results([found("a", 0.03, low=1.0 - 1.959964, high=1.0 + 1.959964)], "none")
+OURS = results([statistic("a", 0.03, low=1.0 - 1.959964, high=1.0 + 1.959964)], "none")
 
 
 def test_the_difference_has_the_variances_of_both():
@@ -64,6 +64,6 @@ def test_without_an_error_the_published_number_counts_as_exact_and_the_row_says_
 
 
 def test_a_published_row_without_a_counterpart_is_shown_and_says_so():
-    other = Published("a", "change_pct", 3.0, "a paper 2026", "seen", "cadence_spm")
-    row = compare_with_published(OURS, [other]).row(0, named=True)
+    without_interval = Published("a", "change_pct", 3.0, "a paper 2026", "seen", "cadence_spm")
+    row = compare_with_published(OURS, [without_interval]).row(0, named=True)
     assert (row["ours"], row["difference"], row["note"]) == (None, None, "this study has no such number")

@@ -22,12 +22,14 @@ GROUPS = ("kind", "surface", "device")
 
 def runs(*groups: tuple[int, str | None, str | None, str | None]) -> pl.DataFrame:
     """A run each of so many athletes of their own, with kind, surface and device."""
-    rows = [(f"{place}.{one}", *told) for place, (n, *told) in enumerate(groups) for one in range(n)]
+    rows = [
+        (f"{place}.{number}", *description) for place, (n, *description) in enumerate(groups) for number in range(n)
+    ]
     schema = dict.fromkeys(("athlete_id", *GROUPS), pl.String)
     return pl.DataFrame(rows, schema=schema, orient="row").with_columns(run_id="athlete_id")
 
 
-def told(*groups: tuple[int, str | None, str | None, str | None], least: int = LEAST) -> dict[tuple, int]:
+def released(*groups: tuple[int, str | None, str | None, str | None], least: int = LEAST) -> dict[tuple, int]:
     """How many athletes are told of by kind, surface and device."""
     shared = shared_groups(runs(*groups), least)
     return {row[:3]: row[3] for row in shared.group_by(*GROUPS).agg(pl.col("athlete_id").n_unique()).iter_rows()}
@@ -37,35 +39,35 @@ def told(*groups: tuple[int, str | None, str | None, str | None], least: int = L
 
 
 def test_exactly_as_many_athletes_as_are_asked_for_are_told_apart_and_one_fewer_are_not():
-    assert told((3, "race", "road", "blue"), (3, "race", "road", "red")) == {
+    assert released((3, "race", "road", "blue"), (3, "race", "road", "red")) == {
         ("race", "road", "blue"): 3, ("race", "road", "red"): 3,
     }  # fmt: skip
-    assert told((3, "race", "road", "blue"), (4, "race", "road", "red"), (2, "test", "road", "red")) == {
+    assert released((3, "race", "road", "blue"), (4, "race", "road", "red"), (2, "test", "road", "red")) == {
         ("race", "road", "red"): 4, (None, None, None): 5,
     }  # fmt: skip
 
 
 def test_device_is_given_up_before_surface_and_surface_before_kind():
-    assert told((2, "race", "road", "blue"), (2, "race", "road", "red"), (5, "test", "sand", "red")) == {
+    assert released((2, "race", "road", "blue"), (2, "race", "road", "red"), (5, "test", "sand", "red")) == {
         ("race", "road", None): 4, ("test", "sand", "red"): 5,
     }  # fmt: skip
-    assert told((2, "race", "road", "blue"), (2, "race", "sand", "blue"), (5, "test", "road", "red")) == {
+    assert released((2, "race", "road", "blue"), (2, "race", "sand", "blue"), (5, "test", "road", "red")) == {
         ("race", None, None): 4, ("test", "road", "red"): 5,
     }  # fmt: skip
 
 
 def test_a_single_group_left_out_is_joined_by_the_next_smallest_so_that_it_is_not_known_by_what_it_is_not():
-    assert told((1, "race", "trail", "blue"), (5, "training", "road", "red"), (4, "test", "sand", "green")) == {
+    assert released((1, "race", "trail", "blue"), (5, "training", "road", "red"), (4, "test", "sand", "green")) == {
         ("training", "road", "red"): 5, (None, None, None): 5,
     }  # fmt: skip
 
 
 def test_of_everybody_together_too_few_nothing_is_told():
-    assert told((1, "race", "road", "blue"), (1, "test", "road", "blue")) == {(None, None, None): 2}
+    assert released((1, "race", "road", "blue"), (1, "test", "road", "blue")) == {(None, None, None): 2}
 
 
 def test_with_a_least_of_one_everything_is_told():
-    assert told((1, "race", "trail", "blue"), (1, None, "road", None), least=1) == {
+    assert released((1, "race", "trail", "blue"), (1, None, "road", None), least=1) == {
         ("race", "trail", "blue"): 1, (None, "road", None): 1,
     }  # fmt: skip
 
@@ -79,7 +81,7 @@ def test_every_table_over_any_of_the_three_has_cells_of_enough_athletes_alone(se
         schema=dict.fromkeys(("athlete_id", *GROUPS), pl.String), orient="row",
     )  # fmt: skip
     shared = shared_groups(rows, LEAST)
-    for columns in (GROUPS, *product(GROUPS, GROUPS), *((one,) for one in GROUPS)):
+    for columns in (GROUPS, *product(GROUPS, GROUPS), *((column,) for column in GROUPS)):
         counts = shared.group_by(*set(columns)).agg(pl.col("athlete_id").n_unique())["athlete_id"]
         assert counts.to_numpy().min() >= LEAST, columns
     assert shared_groups(shared, LEAST).equals(shared)
@@ -127,7 +129,7 @@ def test_the_sentence_of_a_guarded_way_has_no_number_that_the_small_one_follows_
 NUMBERS = ("estimate", "low", "high", "p_value", "p_corrected", "n_athletes", "n_runs")
 
 
-def one(n_athletes: int | None, p_value: float = 0.01) -> pl.DataFrame:
+def results_of(n_athletes: int | None, p_value: float = 0.01) -> pl.DataFrame:
     method = "signs, all patterns counted (exact)"
     row = Statistic("a", "paired_windows", "cadence_spm", "change_pct", 1.5, 1.0, 2.0, 0.95, p_value, True, n_athletes,
                     7, method=method, note=f"{n_athletes} athletes")  # fmt: skip
@@ -135,17 +137,17 @@ def one(n_athletes: int | None, p_value: float = 0.01) -> pl.DataFrame:
 
 
 def test_a_number_of_few_people_is_left_out_with_everything_that_tells_it():
-    [row] = suppress_in_results(one(2), [True], LEAST).to_dicts()
+    [row] = suppress_in_results(results_of(2), [True], LEAST).to_dicts()
     assert {row[name] for name in NUMBERS} == {None}
     assert (row["note"], row["method"]) == (
         "not published: of fewer than 3 people", "signs, all patterns counted (exact)",
     )  # fmt: skip
-    assert suppress_in_results(one(3), [False], LEAST).equals(one(3))
+    assert suppress_in_results(results_of(3), [False], LEAST).equals(results_of(3))
 
 
 @pytest.mark.parametrize(("p_value", "side"), [(0.0499, "p below 0.05"), (0.05, "p 0.05 or above")])
 def test_of_a_test_of_counts_it_is_told_on_which_side_its_p_lies(p_value: float, side: str):
-    [row] = suppress_in_results(one(None, p_value), [True], LEAST).to_dicts()
+    [row] = suppress_in_results(results_of(None, p_value), [True], LEAST).to_dicts()
     assert (row["note"], row["p_value"]) == (f"not published: of fewer than 3 people; {side}", None)
 
 

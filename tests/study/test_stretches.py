@@ -21,32 +21,32 @@ def rows(*of_run: tuple[str, int, float, float]) -> pl.DataFrame:
 
 
 def test_a_split_belongs_to_a_stretch_that_it_lies_in_wholly():
-    told = early_and_late(
+    pairs = early_and_late(
         rows(*(("ari-1", km, log, 1.0) for km, log in [(1, 9.0), (2, 1.0), (3, 2.0), (4, 9.0), (6, 5.0)])),
         STRETCHES,
         split_km=1.0,
     )
-    assert told.rows() == [("ari", "ari-1", 1.5, 5.0)]
+    assert pairs.rows() == [("ari", "ari-1", 1.5, 5.0)]
 
 
 def test_means_are_weighted_by_the_time_run():
-    told = early_and_late(
+    pairs = early_and_late(
         rows(("ari-1", 2, 1.0, 300.0), ("ari-1", 3, 2.0, 100.0), ("ari-1", 6, 5.0, 1.0)), STRETCHES, split_km=1.0
     )
-    assert told["early"].to_list() == [1.25]
+    assert pairs["early"].to_list() == [1.25]
 
 
 def test_a_run_without_a_split_in_one_of_them_is_absent():
-    told = early_and_late(rows(("ari-1", 2, 1.0, 1.0), ("ari-1", 5, 5.0, 1.0)), STRETCHES, split_km=1.0)
-    assert told.is_empty()
+    pairs = early_and_late(rows(("ari-1", 2, 1.0, 1.0), ("ari-1", 5, 5.0, 1.0)), STRETCHES, split_km=1.0)
+    assert pairs.is_empty()
 
 
 def test_quarters_are_of_the_splits_that_each_run_has():
     quarters = Analysis("quarters", "paired_windows", ("cadence_spm",), windows="quarters")
     eight = [("ari-1", km, float(km), 1.0) for km in range(2, 10)]
     four = [("bo_-1", km, float(km), 1.0) for km in range(2, 6)]
-    told = early_and_late(rows(*eight, *four), quarters, split_km=1.0)
-    assert told.select("run_id", "early", "late").rows() == [("ari-1", 2.5, 8.5), ("bo_-1", 2.0, 5.0)]
+    pairs = early_and_late(rows(*eight, *four), quarters, split_km=1.0)
+    assert pairs.select("run_id", "early", "late").rows() == [("ari-1", 2.5, 8.5), ("bo_-1", 2.0, 5.0)]
 
 
 def test_an_athlete_counts_once_however_many_runs():

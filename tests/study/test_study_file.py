@@ -60,7 +60,7 @@ def test_a_changed_letter_changes_the_digest():
 def test_the_studies_that_are_shipped_can_be_read(path: Path):
     study = read_study(path.read_text(encoding="utf-8"), name=path.name)
     assert study.published, "each answers to a published result"
-    assert all(re.search(r"\d", one.source) for one in study.published)
+    assert all(re.search(r"\d", published.source) for published in study.published)
 
 
 def test_every_shipped_study_has_one_for_the_invented_club_which_says_that_it_is_synthetic():
@@ -155,8 +155,8 @@ FAULTS = {
 
 @pytest.mark.parametrize("fault", FAULTS, ids=str)
 def test_a_fault_is_told_with_its_line_what_was_found_and_what_was_expected(fault: str):
-    text, told = FAULTS[fault]
+    text, message = FAULTS[fault]
     with pytest.raises(UsageError) as raised:
         read(text)
     assert str(raised.value).startswith("study.toml")
-    assert told in str(raised.value)
+    assert message in str(raised.value)

@@ -24,15 +24,15 @@ def scattered(line: Callable[[int, int, float], float], sd: float = 0.002) -> Ca
     return lambda athlete, run, km: 240 * exp(line(athlete, run, km) + sd * random.standard_normal())
 
 
-def told(result: AnalysisResult) -> dict[str, Statistic]:
-    return {one.statistic: one for one in result.statistics}
+def by_name(result: AnalysisResult) -> dict[str, Statistic]:
+    return {statistic.statistic: statistic for statistic in result.statistics}
 
 
 def test_the_mean_of_the_planted_slopes_is_found_whatever_the_levels_of_runs():
     def line(athlete: int, run: int, km: float) -> float:
         return SLOPES[athlete] * km / 10 + 0.1 * np.sin(3 * athlete + 5 * run) + 0.2 * athlete
 
-    rows = told(trend(cohort_of(scattered(line), n_runs=3), LINE))
+    rows = by_name(trend(cohort_of(scattered(line), n_runs=3), LINE))
     slope = rows["slope_pct_per_10km"]
     assert slope.estimate == pytest.approx(100 * np.expm1(np.mean(SLOPES)), abs=0.05)
     assert slope.low is not None
@@ -47,7 +47,7 @@ def test_long_runs_that_are_run_at_another_level_make_no_slope():
     def line(_athlete: int, run: int, _km: float) -> float:
         return 0.04 * run  # the longer the run, the longer the contact, from its first step
 
-    rows = told(trend(cohort_of(scattered(line), n_runs=3, km=lambda _athlete, run: 8 + 6 * run), LINE))
+    rows = by_name(trend(cohort_of(scattered(line), n_runs=3, km=lambda _athlete, run: 8 + 6 * run), LINE))
     assert rows["slope_pct_per_10km"].estimate == pytest.approx(0, abs=0.1)
 
 
@@ -59,8 +59,8 @@ def test_speed_that_falls_is_a_slope_only_as_it_was_measured():
         scattered(lambda athlete, run, km: -0.5 * np.log(speed(athlete, run, km) / 3)),
         speed_m_s=speed, response_to_speed=-0.5, n_runs=2,
     )  # fmt: skip
-    measured = told(trend(material, Analysis(**vars(LINE) | {"adjust": ()})))["slope_pct_per_10km"]
-    adjusted = told(trend(material, LINE))["slope_pct_per_10km"]
+    measured = by_name(trend(material, Analysis(**vars(LINE) | {"adjust": ()})))["slope_pct_per_10km"]
+    adjusted = by_name(trend(material, LINE))["slope_pct_per_10km"]
     assert adjusted.estimate == pytest.approx(0, abs=0.1)
     assert measured.estimate == pytest.approx(1.5, abs=0.2)
 

@@ -27,13 +27,13 @@ def by_half(changes: tuple[float, ...]) -> Callable[[int, int, float], float]:
     return lambda athlete, _run, km: 240.0 * (exp(changes[athlete]) if km > 10 else 1.0)
 
 
-def told(result: object) -> dict[str, Statistic]:
-    return {one.statistic: one for one in result.statistics}  # type: ignore[attr-defined]
+def by_name(result: object) -> dict[str, Statistic]:
+    return {statistic.statistic: statistic for statistic in result.statistics}  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("analysis", [ENDS, QUARTERS], ids=["stretches", "quarters"])
 def test_the_planted_change_is_found_with_the_t_interval_of_scipy(analysis: Analysis):
-    rows = told(paired_windows(cohort_of(by_half(CHANGES)), analysis))
+    rows = by_name(paired_windows(cohort_of(by_half(CHANGES)), analysis))
     interval = stats.ttest_1samp(CHANGES, 0).confidence_interval()
     change = rows["change_pct"]
     assert change.estimate == pytest.approx(percent(float(np.mean(CHANGES))))
@@ -43,7 +43,7 @@ def test_the_planted_change_is_found_with_the_t_interval_of_scipy(analysis: Anal
 
 
 def test_p_is_that_of_all_patterns_of_signs():
-    change = told(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["change_pct"]
+    change = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["change_pct"]
     exact = stats.permutation_test((CHANGES, np.zeros(5)), lambda x, y: np.mean(x - y), permutation_type="samples")
     assert change.p_value == pytest.approx(exact.pvalue)
     assert change.is_primary
@@ -52,7 +52,7 @@ def test_p_is_that_of_all_patterns_of_signs():
 def test_the_row_says_which_p_so_few_athletes_can_reach_and_where_it_contradicts_the_interval():
     def row(*changes: float) -> Statistic:
         material = cohort_of(by_half(changes), n_athletes=len(changes))
-        return told(paired_windows(material, ENDS))["change_pct"]
+        return by_name(paired_windows(material, ENDS))["change_pct"]
 
     few = row(0.030, 0.031, 0.032, 0.033)
     assert few.low is not None
@@ -73,7 +73,7 @@ def test_the_row_says_which_p_so_few_athletes_can_reach_and_where_it_contradicts
 
 
 def test_the_effect_is_in_standard_deviations_with_hedges_correction():
-    effect = told(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["effect_size"].estimate
+    effect = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["effect_size"].estimate
     # 0.798 is the exact correction with 4 degrees of freedom.
     assert effect == pytest.approx(0.7979 * np.mean(CHANGES) / np.std(CHANGES, ddof=1), rel=1e-3)
 
@@ -85,31 +85,31 @@ def test_speed_alone_changing_is_no_change_once_it_is_taken_out_and_one_as_it_wa
     material = cohort_of(
         lambda athlete, run, km: 240 * (speed(athlete, run, km) / 3) ** -0.5, speed_m_s=speed, response_to_speed=-0.5
     )
-    adjusted = told(paired_windows(material, ENDS))["change_pct"].estimate
-    measured = told(paired_windows(material, Analysis(**vars(ENDS) | {"adjust": ()})))["change_pct"].estimate
+    adjusted = by_name(paired_windows(material, ENDS))["change_pct"].estimate
+    measured = by_name(paired_windows(material, Analysis(**vars(ENDS) | {"adjust": ()})))["change_pct"].estimate
     assert adjusted == pytest.approx(0, abs=1e-9)
     assert measured == pytest.approx(percent(0.5 * 0.01 * np.mean(range(5))))
 
 
 def test_by_athletes_runs_are_averaged_first_and_by_runs_each_counts():
     uneven = cohort_of(lambda athlete, run, km: 240 * exp(0.01 * (athlete + run) * (km > 10)), n_athletes=3, n_runs=4)
-    by_athlete = told(paired_windows(uneven, ENDS))["change_pct"]
-    by_run = told(paired_windows(uneven, Analysis(**vars(ENDS) | {"unit": "run"})))["change_pct"]
+    by_athlete = by_name(paired_windows(uneven, ENDS))["change_pct"]
+    by_run = by_name(paired_windows(uneven, Analysis(**vars(ENDS) | {"unit": "run"})))["change_pct"]
     assert (by_athlete.n_athletes, by_athlete.n_runs, by_run.n_runs) == (3, 12, 12)
     assert "runs of the same athlete are correlated" in by_run.note
     assert "correlated" not in by_athlete.note
 
 
 def test_who_did_not_reach_the_late_stretch_is_not_counted():
-    rows = told(paired_windows(cohort_of(by_half(CHANGES), km=lambda athlete, _run: 14 + 2 * athlete), ENDS))
+    rows = by_name(paired_windows(cohort_of(by_half(CHANGES), km=lambda athlete, _run: 14 + 2 * athlete), ENDS))
     assert (rows["change_pct"].n_athletes, rows["change_pct"].n_runs) == (4, 4)
 
 
 def test_a_figure_has_a_line_an_athlete_and_no_name():
     (figure,) = paired_windows(cohort_of(by_half(CHANGES)), ENDS).figures
     pairs = figure.data["pairs"]
-    assert {one["unit"] for one in pairs} == {0, 1, 2, 3, 4}
-    late = [one["value"] for one in pairs if one["stretch"] == "late"]
+    assert {point["unit"] for point in pairs} == {0, 1, 2, 3, 4}
+    late = [point["value"] for point in pairs if point["stretch"] == "late"]
     assert late == pytest.approx(sorted(240 * exp(change) for change in CHANGES))  # in no order of names
 
 
@@ -138,7 +138,7 @@ def test_a_metric_that_nobody_recorded_is_refused_with_counts():
 
 def test_equivalence_is_two_one_sided_t_tests_with_the_interval_of_90_percent():
     changes = (0.004, -0.006, 0.010, 0.001, 0.006)
-    row = told(equivalent_windows(cohort_of(by_half(changes)), ALIKE))["change_pct"]
+    row = by_name(equivalent_windows(cohort_of(by_half(changes)), ALIKE))["change_pct"]
     interval = stats.ttest_1samp(changes, 0).confidence_interval(0.90)
     above = stats.ttest_1samp(changes, -log(1.02), alternative="greater").pvalue
     below = stats.ttest_1samp(changes, log(1.02), alternative="less").pvalue
@@ -148,7 +148,7 @@ def test_equivalence_is_two_one_sided_t_tests_with_the_interval_of_90_percent():
 
 
 def test_a_change_that_may_be_larger_is_not_called_equivalent():
-    row = told(equivalent_windows(cohort_of(by_half(CHANGES)), ALIKE))["change_pct"]
+    row = by_name(equivalent_windows(cohort_of(by_half(CHANGES)), ALIKE))["change_pct"]
     assert row.note == "not shown to be equivalent within 2 %"
     assert row.p_value is not None
     assert row.p_value > 0.05

@@ -66,9 +66,9 @@ class BadFiles:
         assert turned_away["fix"].str.contains("next refresh").all()
         assert "hangs.fit" in (store / "rejected" / "rejected.csv").read_text()
         refresh(read_inbox(self._good_inbox), self._folder / "good-store", jobs=1)
-        found, expected = _tables(store), _tables(self._folder / "good-store")
+        tables, expected = _tables(store), _tables(self._folder / "good-store")
         assert len(expected) > len(GOOD)
-        assert [name for name in sorted({*found, *expected}) if found.get(name) != expected.get(name)] == []
+        assert [name for name in sorted({*tables, *expected}) if tables.get(name) != expected.get(name)] == []
         return reasons
 
 
@@ -78,11 +78,11 @@ def _tables(store: Path) -> dict[str, bytes]:
     Files of one athlete are as they lie there. Those of the club also hold a digest of all files, the bad ones too, so
     of them it is the rows.
     """
-    folder, told = published(store) / "tables", {}
+    folder, contents = published(store) / "tables", {}
     for path in folder.rglob("*.parquet"):
         name = path.relative_to(folder)
         if name.parts[0] in ("samples", "splits"):
-            told[name.as_posix()] = path.read_bytes()
+            contents[name.as_posix()] = path.read_bytes()
         elif name.parts[0] != "recordings":
-            told[name.as_posix()] = pl.read_parquet(path).write_ipc(None).getvalue()
-    return told
+            contents[name.as_posix()] = pl.read_parquet(path).write_ipc(None).getvalue()
+    return contents

@@ -19,7 +19,7 @@ WIDE, PHONE = {"width": 1200, "height": 900}, {"width": 360, "height": 740}
 PAPER = {"width": 687, "height": 1016}
 
 
-def found() -> str | None:
+def browser_path() -> str | None:
     """Where Chromium is; None where it is not."""
     return next((path for name in NAMES if (path := shutil.which(name))), None)
 
@@ -27,7 +27,7 @@ def found() -> str | None:
 @contextmanager
 def launched() -> Iterator[Browser]:
     """A browser; without one the tests are left out, but in the gate (which sets CI) they fail."""
-    path = found()
+    path = browser_path()
     if path is None:
         if os.environ.get("CI"):
             pytest.fail("Chromium is not installed, and the gate tests the pages in it. `apt-get install chromium`.")

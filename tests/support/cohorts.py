@@ -22,7 +22,7 @@ def cohort_of(
     speed_m_s: Callable[[int, int, float], float] = lambda *_: 3.0,
     response_to_speed: float = 0.0,
     metric: str = "contact_time_ms",
-    **others: Any,
+    **more: Any,
 ) -> Material:
     """What a study works on, invented: athletes 0, 1, ... with runs 0, 1, ... of whole kilometres; km 1 is the warm-up.
 
@@ -63,4 +63,4 @@ def cohort_of(
         "inclusion": Settings().inclusion,
         "seed": 1,
     }
-    return Material(**fields | others)
+    return Material(**fields | more)

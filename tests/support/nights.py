@@ -114,9 +114,11 @@ class Nights:
             watched = replace(
                 executor,
                 measure=noted(
-                    executor.measure, lambda shards: read.extend(file.path for one in shards for file in one.files)
+                    executor.measure, lambda shards: read.extend(file.path for shard in shards for file in shard.files)
                 ),
-                analyse=noted(executor.analyse, lambda found: responded.extend(one.athlete_id for one in found)),
+                analyse=noted(
+                    executor.analyse, lambda athletes: responded.extend(athlete.athlete_id for athlete in athletes)
+                ),
                 analyse_after_club=noted(executor.analyse_after_club, analysed.extend),
             )
             ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
@@ -124,8 +126,8 @@ class Nights:
             ledger,
             sorted(read),
             sorted(responded),
-            sorted(one.athlete_id for one in analysed),
-            {one.athlete_id: one.metrics for one in analysed},
+            sorted(athlete.athlete_id for athlete in analysed),
+            {athlete.athlete_id: athlete.metrics for athlete in analysed},
         )
 
     def assert_as_if_done_anew(self) -> None:
@@ -152,16 +154,19 @@ def rows_of(store: Path) -> dict[str, list[tuple[Any, ...]]]:
         return {name: database.sql(f"SELECT * FROM {name} ORDER BY ALL").fetchall() for name in names}
 
 
-def assert_same_state(one: Path, other: Path) -> None:
+def assert_same_state(left_store: Path, right_store: Path) -> None:
     """Say which file or row differs, and how."""
-    left, right = files_of(one), files_of(other)
+    left, right = files_of(left_store), files_of(right_store)
     assert sorted(left) == sorted(right), f"only in one: {sorted(set(left) ^ set(right))}"
     for name, content in left.items():
         if content != right[name] and name.endswith(".parquet"):
-            rows = [pl.read_parquet(store / "current" / name, hive_partitioning=False) for store in (one, other)]
+            rows = [
+                pl.read_parquet(store / "current" / name, hive_partitioning=False)
+                for store in (left_store, right_store)
+            ]
             apart = [(a, b) for a, b in zip(rows[0].rows(), rows[1].rows(), strict=False) if a != b]
             pytest.fail(f"{name} differs: {rows[0].height} and {rows[1].height} rows; rows that differ: {apart[:3]}")
         assert content == right[name], f"{name} differs"
-    left_rows, right_rows = rows_of(one), rows_of(other)
+    left_rows, right_rows = rows_of(left_store), rows_of(right_store)
     for table, rows in left_rows.items():
         assert rows == right_rows[table], f"table {table} differs"

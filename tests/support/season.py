@@ -1,6 +1,6 @@
 """Invented seasons of runs whose answers are known: rows of the table `splits`, for simulations.
 
-Independent of the pipeline on purpose: nothing is imported from it, so that an error there cannot cancel itself here.
+Independent of the pipeline on purpose, so that an error there cannot cancel itself here: it imports names only.
 All athletes, runs and kilometres are drawn at once as arrays of athletes × runs × kilometres.
 
 What is true of a metric y in a split (`Form`), with d the distance in units of 10 km at the middle of the split:
@@ -26,6 +26,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
+from pipeline.core.metrics import QUANTITIES
 
 REFERENCE_M_S = 3.0
 CADENCE_PER_M_S_VAN_OEVEREN = 6.01
@@ -284,9 +285,7 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         log_speed_variance=pl.lit(0.0),
         altitude=pl.lit("steady"),
         lagged_speed_m_s=pl.col("speed_m_s"),
-        leg_stiffness_kn_m=unknown,
-        vertical_stiffness_kn_m=unknown,
-        contact_balance_pct=unknown,
+        **{quantity.column: unknown for quantity in QUANTITIES if quantity.column not in MEASURED},
         n_valid=pl.col("n_valid"),
     )
 

@@ -84,10 +84,10 @@ def halves(items: tuple[Item, ...]) -> Sequence[tuple[Item, ...]]:
 
 def running() -> set[int]:
     """Worker processes of this process."""
-    told = subprocess.run(
+    result = subprocess.run(
         ["pgrep", "-P", f"{os.getpid()}", "-f", "pipeline.workers.process"], capture_output=True, text=True, check=False
     )
-    return {int(word) for word in told.stdout.split()}
+    return {int(word) for word in result.stdout.split()}
 
 
 SECOND = Limits(item_s=1)

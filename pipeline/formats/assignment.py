@@ -1,0 +1,136 @@
+"""Which column of a CSV file is which. A table and what `columns.toml` says in; our names and what stays open out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import polars as pl
+
+from pipeline.formats import clock
+from pipeline.formats.cells import Table
+from pipeline.formats.column_mapping import ColumnMapping, toml_line
+from pipeline.formats.columns import CHOICES_OF, COLUMNS, DISTANCE_OF_LAPS
+from pipeline.formats.grains import may_be_laps
+from pipeline.formats.headers import meaning_of
+
+AT_TOP = "at the top of columns.toml next to the file"
+ZONE_FIX = f'write time_zone = "UTC" (or the zone of the place, such as "Europe/Lisbon") {AT_TOP}.'
+
+
+class Source(NamedTuple):
+    """A column of the file: its header there, and its cells as text."""
+
+    header: str
+    cells: pl.Series
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unclear:
+    """A column whose header leaves open which of `choices` it is."""
+
+    source: Source
+    choices: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something that the owner of a file must settle.
+
+    Attributes:
+        option: key of `columns.toml` that settles it; None where a column or the file itself does.
+        is_lack: whether a column is missing.
+        is_distance: whether that is one of distance, which another recording of the run may have.
+    """
+
+    reason: str
+    fix: str
+    option: str | None = None
+    is_lack: bool = False
+    is_distance: bool = False
+
+
+def used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source], list[Unclear], list[Problem]]:
+    """Our name -> the column of the file. Of several columns for one reading, the first in `COLUMNS` is used."""
+    named: dict[str, Source] = {}
+    unclear: list[Unclear] = []
+    problems: list[Problem] = []
+    for header, cells in zip(table.headers, table.cells, strict=True):
+        source = Source(header, cells)
+        mapped = mapping.name_of(header)
+        if mapped == "" or cells.null_count() == len(cells):
+            continue
+        meaning = meaning_of(header)
+        name = mapped or meaning.column or _dated(source, meaning.choices)
+        if name in named:
+            problems.append(
+                Problem(
+                    f'The columns "{named[name].header}" and "{header}" are both {name}.',
+                    "Rename one in the file, or leave one out: write "
+                    f"{toml_line(header, '')} under [columns] in columns.toml next to the file.",
+                )
+            )
+        elif name is not None:
+            named[name] = source
+        elif meaning.choices:
+            unclear.append(Unclear(source=source, choices=meaning.choices))
+    taken: dict[str, str] = {}
+    for name in sorted(named, key=list(COLUMNS).index):
+        taken.setdefault(COLUMNS[name].reading, name)
+    if {"date", "time_of_day"} <= taken.keys() and "time_s" not in taken:
+        taken["time_s"] = "time_of_day"  # the two are joined
+    unclear = [_in_context(column, taken, unclear) for column in unclear]
+    unclear = [column for column in unclear if not _is_settled(column.choices, taken)]
+    return {name: named[name] for name in dict.fromkeys(taken.values())}, unclear, problems + unit_problems(unclear)
+
+
+def _dated(source: Source, choices: Mapping[str, str]) -> str | None:
+    """The name of a time column that holds dates: these say by themselves what they are, bare numbers do not."""
+    return "time_utc" if "time_utc" in choices and clock.looks_dated(source.cells) else None
+
+
+def _in_context(column: Unclear, taken: Mapping[str, str], unclear: list[Unclear]) -> Unclear:
+    """A column with the choices that the other columns leave: a distance among laps may be theirs."""
+    choices = column.choices
+    is_lapped = may_be_laps(taken) or any(
+        "duration_s" in other.choices and "time_utc" not in other.choices for other in unclear
+    )
+    if choices == CHOICES_OF["distance"] and is_lapped and "km" not in taken:
+        choices = DISTANCE_OF_LAPS
+    if "time_of_day" in choices and "date" not in taken:
+        choices = {name: reason for name, reason in choices.items() if name != "time_of_day"}
+    if "duration_s" in choices and len(choices) > 1 and "lap" not in taken and "km" not in taken:
+        is_open = any(other.choices == CHOICES_OF["kilometre"] for other in unclear)
+        if "time_utc" in choices and not is_open and not is_lapped:
+            choices = {name: reason for name, reason in choices.items() if not name.startswith("duration")}
+    return Unclear(source=column.source, choices=choices)
+
+
+def _is_settled(choices: Mapping[str, str], taken: Mapping[str, str]) -> bool:
+    """Whether another column gives what this one may mean. An absolute time gives every time, no other gives that."""
+    readings = {COLUMNS[name].reading for name in choices}
+    if "time_s" in taken and readings & {"time_s", "elapsed_s"} and not may_be_laps(taken):
+        return True
+    if "time_s" in taken and readings <= {"duration_s", "elapsed_s"} and not may_be_laps(taken):
+        return True
+    if readings & {"distance_m", "length_m"} and {"distance_m", "length_m"} & taken.keys():
+        return True
+    return "time_s" not in readings and bool(readings & taken.keys())
+
+
+def unit_problems(unclear: list[Unclear]) -> list[Problem]:
+    """All columns whose unit is missing, in one problem, so that the coach settles them in one go."""
+    if not unclear:
+        return []
+    reasons, fixes = [], []
+    for column in unclear:
+        header, choices = column.source.header, column.choices
+        reasons.append(f'The column "{header}" does not say its unit: it could be {" or ".join(choices)}.')
+        lines = [f"{toml_line(header, name)} if {reason}" for name, reason in choices.items()]
+        fixes.append(f"{', or '.join(lines)}, or {toml_line(header, '')} to leave it out")
+    fix = f"Under [columns] in columns.toml next to the file, write {'; and '.join(fixes)}."
+    may_need_zone = any({"time_excel_days", "time_of_day"} & column.choices.keys() for column in unclear)
+    if may_need_zone:
+        fix += f" For time_excel_days or time_of_day also {ZONE_FIX}"
+    return [Problem(" ".join(reasons), fix)]

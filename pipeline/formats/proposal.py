@@ -1,0 +1,248 @@
+"""A `columns.toml` to accept for one CSV file: what its columns are taken for, what is proposed and what must be asked.
+
+Bytes in, a proposal out. A unit that the header leaves open is proposed only where a single choice fits the values of a
+run, and the line says so; otherwise every choice is a line with `#` in front, to be kept or deleted by hand. The reader
+follows none of this until it is in `columns.toml`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.core.errors import Refused
+from pipeline.formats import clock
+from pipeline.formats.assignment import Source, Unclear
+from pipeline.formats.column_mapping import ColumnMapping, toml_line
+from pipeline.formats.columns import COLUMNS
+from pipeline.formats.grains import grain_of, lengths_of_laps, placed
+from pipeline.formats.headers import closest
+from pipeline.formats.interpretation import Interpretation, interpret, read_numbers
+from pipeline.formats.numbers import POINT, Signs
+from pipeline.formats.text import ENCODINGS
+
+N_SAMPLES = 3
+
+#: What the readings of a run are like, wide enough for any run; outside, the unit is another one. Common practice, no
+#: source. Of time, distance and lengths: the whole file; of the others: their median.
+_RANGES: Mapping[str, tuple[float, float]] = {
+    "time_s": (946_684_800, 3_471_292_800),  # 2000 to 2080
+    "elapsed_s": (60, 172_800),
+    "duration_s": (60, 172_800),
+    "distance_m": (200, 300_000),
+    "length_m": (200, 300_000),
+    "speed_m_s": (0.8, 8),
+    "cadence_spm": (120, 240),
+    "contact_time_ms": (100, 500),
+    "contact_time_left_ms": (100, 500),
+    "contact_time_right_ms": (100, 500),
+    "flight_time_ms": (10, 300),
+    "vertical_oscillation_mm": (30, 180),
+    "step_length_m": (0.3, 2.5),
+    "latitude_deg": (1e-3, 90),
+    "longitude_deg": (1e-3, 180),
+}
+_COUNTED = ("time_s", "elapsed_s", "distance_m")
+_SUMMED = ("duration_s", "length_m")
+_LONGEST_ROW_S, _LONGEST_ROW_M = 7200, 50_000
+
+
+@dataclass(frozen=True)
+class ColumnReport:
+    """A column of the file.
+
+    Attributes:
+        samples: up to `N_SAMPLES` of its cells.
+        name: of `COLUMNS`; empty where it is left out or not recognised.
+        choices: what it could be, where its header leaves that open; the fitting ones first.
+        is_proposed: whether `name` rests on the values alone.
+    """
+
+    header: str
+    samples: tuple[str, ...]
+    name: str = ""
+    choices: tuple[str, ...] = ()
+    is_proposed: bool = False
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What is proposed for a file.
+
+    Attributes:
+        missing: what the file lacks and `columns.toml` cannot give, a sentence each.
+        n_asked: choices that are left to the reader of `toml`.
+        toml: the section of the file in `columns.toml`.
+    """
+
+    columns: tuple[ColumnReport, ...]
+    missing: tuple[str, ...]
+    n_asked: int
+    toml: str
+
+
+def propose(content: bytes, mapping: ColumnMapping, file_name: str) -> Proposal:
+    """Propose the section of one file in `columns.toml`.
+
+    Args:
+        mapping: what `columns.toml` says already.
+        file_name: of the CSV file, without folder and `.gz`.
+
+    Raises:
+        Refused: the file is no table of cells.
+    """
+    meant = interpret(content, mapping)
+    signs = meant.signs or POINT
+    reports = _reports(meant, signs)
+    options = _options(meant, mapping, reports)
+    n_asked = sum(bool(report.choices) and not report.name for report in reports)
+    n_asked += len({line.split(" = ")[0] for line in options if line.startswith("# ")})
+    quoted = json.dumps(file_name, ensure_ascii=False)
+    lines = [
+        f"[files.{quoted}]",
+        *options,
+        "",
+        f"[files.{quoted}.columns]",
+        *(line for report in reports if report.header for line in _column_lines(report)),
+    ]
+    return Proposal(tuple(reports), tuple(_missing(meant)), n_asked, "\n".join(lines) + "\n")
+
+
+def _reports(meant: Interpretation, signs: Signs) -> list[ColumnReport]:
+    names = {source.header: name for name, source in meant.used.items()}
+    unclear = {column.source.header: column for column in meant.unclear}
+    reports = []
+    for header, cells in zip(meant.table.headers, meant.table.cells, strict=True):
+        samples = tuple(cells.drop_nulls().head(N_SAMPLES))
+        if header in unclear:
+            column = unclear[header]
+            fitting = _distinct([name for name in column.choices if fits(name, column.source, signs)], column, signs)
+            others = [name for name in column.choices if name not in fitting]
+            proposed = fitting[0] if len(fitting) == 1 else ""
+            reports.append(ColumnReport(header, samples, proposed, (*fitting, *others), bool(proposed)))
+        else:
+            reports.append(ColumnReport(header, samples, _name_in_laps(names.get(header, ""), meant)))
+    return reports
+
+
+def _distinct(names: list[str], column: Unclear, signs: Signs) -> list[str]:
+    """The names without those that read the same values: minutes as mm:ss, and mm:ss itself."""
+    seen: list[tuple[str, pl.Series]] = []
+    distinct = []
+    for name in names:
+        reading = COLUMNS[name].reading
+        values = COLUMNS[name].scale * read_numbers(column.source.cells, COLUMNS[name], signs, zone="UTC")
+        if not any(reading == other and values.round(6).equals(earlier) for other, earlier in seen):
+            distinct.append(name)
+            seen.append((reading, values.round(6)))
+    return distinct
+
+
+def _name_in_laps(name: str, meant: Interpretation) -> str:
+    """The name of a distance that the values of a file of laps show to be that of each lap."""
+    is_distance = bool(name) and COLUMNS[name].reading == "distance_m" and "duration_s" in meant.values
+    if not is_distance or grain_of(meant.values) != "lap":
+        return name
+    from_rows = meant.values["distance_m"]
+    lengths = lengths_of_laps(from_rows, meant.values["duration_s"])
+    return name.replace("distance", "length") if lengths is not None and lengths.equals(from_rows) else name
+
+
+def fits(name: str, source: Source, signs: Signs) -> bool:
+    """Whether the values of a column could be those of a run, if the column were of that name."""
+    column = COLUMNS[name]
+    if column.written_as == "instant":
+        return clock.looks_dated(source.cells)
+    if column.written_as == "word":
+        faces = clock.clock_face_s(source.cells.str.replace(r"(?i)\s*[ap]\.?m\.?$", ""))
+        return bool(faces.is_between(60, 86_400).all()) and faces.null_count() < len(faces)
+    read = read_numbers(source.cells, column, signs, zone="UTC").drop_nulls()
+    values = (column.scale / read if column.is_pace else column.offset + column.scale * read).drop_nulls()
+    if 2 * len(read) <= len(source.cells.drop_nulls()) or values.is_empty():
+        return False
+    if column.reading == "km":
+        return bool((values == pl.Series(range(1, len(values) + 1), dtype=pl.Float64)).all())
+    if column.reading not in _RANGES:
+        return True
+    low, high = _RANGES[column.reading]
+    if column.reading in _SUMMED:
+        longest = _LONGEST_ROW_S if column.reading == "duration_s" else _LONGEST_ROW_M
+        is_rising = len(values) > 2 and bool((values.diff().drop_nulls() > 0).all())
+        return not is_rising and bool(values.is_between(0, longest).all()) and low <= float(values.sum()) <= high
+    if column.reading in _COUNTED:
+        is_counted = float((values.diff().drop_nulls() < 0).mean() or 0.0) < 0.01
+        extent = float(values[-1]) if column.reading == "time_s" else float(values.max() or 0.0)  # type: ignore[arg-type]
+        is_moving = len(values) < 3 or values.n_unique() > 1
+        return is_counted and is_moving and low <= extent <= high
+    middle = float(values.abs().median() or 0.0)  # type: ignore[arg-type]
+    return low <= middle <= high
+
+
+# --- Lines -----------------------------------------------------------------------------------------------------------
+
+
+def _options(meant: Interpretation, mapping: ColumnMapping, reports: list[ColumnReport]) -> list[str]:
+    table, asked = meant.table, {problem.option for problem in meant.problems}
+    lines = []
+    if table.encoding in ENCODINGS and table.encoding != "utf-8":
+        lines.append(f'encoding = "{table.encoding}"')
+    if table.skip_lines:
+        lines.append(f"skip_lines = {table.skip_lines}")
+    lines.append(f"separator = {json.dumps(table.separator)}")
+    if meant.signs is None:
+        lines += ['# decimal = ","', '# decimal = "."']
+    elif meant.signs != POINT:
+        lines.append(f'decimal = "{meant.signs.decimal}"')
+        lines += [f'thousands = "{meant.signs.thousands}"'] if meant.signs.thousands else []
+    if "date_order" in asked:
+        lines += [f'# date_order = "{order}"' for order in (clock.DAY_FIRST, clock.MONTH_FIRST)]
+    elif meant.date_order:
+        lines.append(f'date_order = "{meant.date_order}"')
+    may_need_zone = any({"time_excel_days", "time_of_day"} & {report.name, *report.choices} for report in reports)
+    if mapping.time_zone:
+        lines.append(f'time_zone = "{mapping.time_zone}"')
+    elif "time_zone" in asked or (may_need_zone and "time_s" not in meant.values):
+        lines.append('# time_zone = "Europe/Lisbon"  # of the clock, with the place of your own')
+    if mapping.sport:
+        lines.append(f'sport = "{mapping.sport}"')
+    if grain := _grain(meant, mapping, reports):
+        lines.append(f'grain = "{grain}"')
+    return lines
+
+
+def _grain(meant: Interpretation, mapping: ColumnMapping, reports: list[ColumnReport]) -> str | None:
+    """What a row is, where no open column can still change that."""
+    readings = {COLUMNS[name].reading for report in reports for name in report.choices}
+    if mapping.grain or not readings & {"time_s", "elapsed_s", "duration_s", "length_m", "km"}:
+        return mapping.grain or grain_of(meant.values)
+    return None
+
+
+def _column_lines(report: ColumnReport) -> list[str]:
+    if report.is_proposed:
+        others = " or ".join(name for name in report.choices if name != report.name)
+        return [f"{toml_line(report.header, report.name)}  # the only one that fits the values; else {others}"]
+    if report.choices:
+        return [f"# {toml_line(report.header, name)}" for name in report.choices]
+    if report.name:
+        return [toml_line(report.header, report.name)]
+    near = " or ".join(closest(report.header))
+    return [f"{toml_line(report.header, '')}  # not recognised" + (f"; close to {near}" if near else "")]
+
+
+def _missing(meant: Interpretation) -> list[str]:
+    sentences = [problem.reason for problem in meant.problems if problem.is_lack]
+    sentences += [meant.without_distance[0]] if meant.without_distance is not None else []
+    if not {"time_s", "started_s"} & {*meant.values, *meant.open_readings}:
+        sentences.append(
+            "The file does not say when the run began: add a line with its file and started_at_utc to sessions.csv."
+        )
+    if not meant.problems:
+        try:
+            placed(meant.values, grain=None, headers=meant.headers, lines=meant.table.lines)
+        except Refused as refusal:
+            sentences.append(str(refusal))
+    return sentences
