@@ -15,6 +15,7 @@ from scipy import special
 
 from pipeline.core.metrics import METRICS
 from pipeline.core.queries import run_query
+from pipeline.formats.sports import is_ride
 from pipeline.methods.repeatability import repeatability
 from pipeline.methods.session_matching import sessions_of_runs
 
@@ -42,8 +43,10 @@ def runs(
     Returns:
         Rows of `runs`.
     """
-    is_ride = pl.col("status").eq("not_running") & pl.col("sport").map_elements(is_of_ride, return_dtype=pl.Boolean)
-    rides = recordings.filter(is_ride & pl.col("started_at_utc").is_not_null())
+    words = [sport for sport in recordings["sport"].drop_nulls().unique().to_list() if is_ride(sport)]
+    rides = recordings.filter(
+        pl.col("status") == "not_running", pl.col("sport").is_in(words), pl.col("started_at_utc").is_not_null()
+    )
     described = sessions_of_runs(measured, sessions).filter(pl.col("is_used"))
     tables = {
         "measured": measured,
@@ -52,11 +55,6 @@ def runs(
         "rides": rides.select("path", "session", "athlete_id", "started_at_utc", "ended_at_utc", "distance_km"),
     }
     return run_query("runs", tables, {"after_ride_s": AFTER_RIDE_S, "overlap_s": RIDE_OVERLAP_S})
-
-
-def is_of_ride(sport: str) -> bool:
-    """Whether the word for a sport is one for riding a bicycle."""
-    return any(part in sport.lower() for part in ("cycl", "bik")) or sport.lower() in ("ride", "virtualride")
 
 
 def athlete_drift(

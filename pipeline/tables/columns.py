@@ -93,6 +93,6 @@ def instant(meaning: str, *, nullable: bool = False) -> dy.Datetime:
     )
 
 
-def flag(meaning: str) -> dy.Bool:
-    """Whether something is so; never null."""
-    return dy.Bool(nullable=False, description=meaning, metadata={"unit": ""})
+def flag(meaning: str, *, nullable: bool = False) -> dy.Bool:
+    """Whether something is so."""
+    return dy.Bool(nullable=nullable, description=meaning, metadata={"unit": ""})

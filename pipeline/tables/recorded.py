@@ -97,7 +97,8 @@ class Runs(dy.Schema):
     tags = words(
         "Words of one's own from corrections.toml, as name=value, separated by '; '; null without any.", nullable=True)
     after_ride = flag(
-        "Whether a ride of the athlete ended within 30 minutes before it began, in another file or in the same one.")
+        "Whether a ride of the athlete ended within 30 minutes before it began, in another file or in the same one.",
+        nullable=True)
     ride_km = measure("km", 3, "Distance of that ride as recorded; null without one.", smallest=0)
     ride_s = measure("s", 1, "Time from start to end of that ride; null without one.", smallest=0)
 

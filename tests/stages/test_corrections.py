@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import polars as pl
 import pytest
@@ -11,6 +12,7 @@ from pipeline.formats import Recording, readings_frame
 from pipeline.stages.corrections import (
     GUARDS,
     Correction,
+    clocks_apart,
     corrected,
     corrections,
     listed,
@@ -190,6 +192,65 @@ def test_a_member_of_an_archive_is_named_after_an_exclamation_mark():
     assert own.may_concern("ari/all.zip", "ari")
     assert own.concerns("ari/all.zip", "ari/all.zip!2026/a.gpx", "ari")
     assert not own.concerns("ari/all.zip", "ari/all.zip!2026/b.gpx", "ari")
+
+
+# --- Clocks whole hours apart -----------------------------------------------------------------------------------------
+
+NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
+
+
+def named_as_same(
+    minutes_later: float, *, longer: float = 1.0, faster: float = 1.0, athletes: str = "aa", n_quantities: int = 3
+) -> list[str | None]:
+    """`same_as_run` of two runs of five kilometres, the second so much later, longer and faster, of 3 quantities."""
+    starts = [NINE, NINE + timedelta(minutes=minutes_later)]
+    runs = pl.DataFrame(
+        {
+            "run_id": ["first", "second"], "athlete_id": list(athletes), "path": ["1.fit", "2.csv"], "session": [1, 1],
+            "started_at_utc": starts, "n_quantities": [n_quantities, 3], "n_samples": [1500, 1500],
+        }
+    )  # fmt: skip
+    splits = pl.DataFrame(
+        [
+            {"run_id": name, "km": km, "length_m": 1000.0 * longer, "moving_s": 330.0, "speed_m_s": 3.0 * factor}
+            for name, longer, factor in (("first", 1.0, 1.0), ("second", longer, faster))
+            for km in range(1, 6)
+        ]
+    )
+    ledger = pl.DataFrame({"path": ["1.fit", "2.csv"], "session": [1, 1], "reason": ["A run."] * 2, "fix": [None] * 2},
+                          schema_overrides={"fix": pl.String})  # fmt: skip
+    return clocks_apart(ledger, runs, splits)["same_as_run"].to_list()
+
+
+@pytest.mark.parametrize(
+    ("minutes_later", "is_named"),
+    [
+        (60, True),
+        (62, True),
+        (62.1, False),
+        (58, True),
+        (57.9, False),
+        (90, False),
+        (120, True),
+        (840, True),
+        (900, False),
+    ],
+)
+def test_runs_that_began_whole_hours_apart_and_agree_are_named(minutes_later: float, is_named: bool):
+    assert named_as_same(minutes_later) == [None, "first" if is_named else None]
+
+
+@pytest.mark.parametrize(
+    ("differs", "is_named"),
+    [({"longer": 1.02}, True), ({"longer": 1.021}, False), ({"faster": 0.981}, True), ({"faster": 0.979}, False),
+     ({"athletes": "ab"}, False)],
+)  # fmt: skip
+def test_they_have_to_agree_in_distance_and_pace_and_be_of_one_athlete(differs: dict[str, Any], is_named: bool):
+    assert (named_as_same(60, **differs)[1] is not None) is is_named
+
+
+def test_the_one_that_measured_less_is_to_be_corrected():
+    assert named_as_same(60, n_quantities=2) == ["second", None]
 
 
 # --- What became of entries -------------------------------------------------------------------------------------------

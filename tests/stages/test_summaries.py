@@ -69,7 +69,8 @@ def test_a_run_is_off_the_bike_if_a_ride_ended_within_30_minutes_before_it(minut
     ("more", "is_after"),
     [
         ({"sport": "biking"}, True),
-        ({"sport": "e-biking"}, True),
+        ({"sport": "e_biking"}, True),
+        ({"sport": "radfahren"}, True),
         ({"sport": "Ride"}, True),
         ({"sport": "swimming"}, False),
         ({"sport": None}, False),

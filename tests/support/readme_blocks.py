@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.core.errors import EXIT_CODES
 from pipeline.formats.column_mapping import OPTIONS
 from pipeline.formats.columns import COLUMNS, MEANINGS
+from pipeline.inbox.corrections import KEYS
 from pipeline.inbox.lists import CHOICES, LISTS
 
 README = Path(__file__).parents[2] / "README.md"
@@ -52,9 +53,14 @@ def _exit_codes() -> str:
     return _table(("code", "meaning"), ((str(code), meaning) for code, meaning in EXIT_CODES.items()))
 
 
+def _corrections_toml() -> str:
+    return _table(("key", "meaning"), ((f"`{key}`", meaning) for key, meaning in KEYS.items()))
+
+
 BLOCKS: Mapping[str, Callable[[], str]] = {
     "csv columns": _csv_columns,
     "columns.toml": _columns_toml,
+    "corrections.toml": _corrections_toml,
     "lists": _lists,
     "exit codes": _exit_codes,
 }
