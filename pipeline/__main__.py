@@ -19,9 +19,10 @@ from pipeline.commands.nightly import history, nightly
 from pipeline.commands.pages import pages
 from pipeline.commands.refresh import refresh
 from pipeline.commands.settings import settings
+from pipeline.commands.sort import sort
 from pipeline.commands.study import study
 from pipeline.commands.tables import dictionary, show
-from pipeline.core.errors import EXIT_NOTHING_DONE, SplitdriftError, in_words
+from pipeline.core.errors import EXIT_INTERRUPTED, EXIT_NOTHING_DONE, SplitdriftError, in_words
 
 # What is left when a command has ended goes with the process: to look for what could be freed first takes a third of a
 # second after a flow.
@@ -34,6 +35,9 @@ class _Commands(click.Group):
     def invoke(self, ctx: click.Context) -> object:
         try:
             return super().invoke(ctx)
+        except KeyboardInterrupt as interrupt:
+            click.echo(f"\nsplitdrift: {interrupt if interrupt.args else 'Interrupted.'}", err=True)
+            ctx.exit(EXIT_INTERRUPTED)
         except BrokenPipeError:
             raise  # the reader of the output has ended; click handles it
         except Exception as error:
@@ -68,7 +72,9 @@ def main() -> None:
     os.umask(0o077)  # what is written of a person's body is for the user's eyes alone
 
 
-for command in (demo, refresh, check, columns, show, calibrate, pages, nightly, study, history, dictionary, settings):
+for command in (
+    demo, sort, columns, refresh, check, show, calibrate, pages, nightly, study, history, dictionary, settings,
+):  # fmt: skip
     main.add_command(command)
 
 

@@ -416,6 +416,7 @@ def run_file(
     distance_m: Column | None,
     *,
     device: str | None = None,
+    serial_number: int | None = None,
     endian: Endian = "little",
     header_size: Literal[12, 14] = 14,
     compressed_timestamps: bool = False,
@@ -428,6 +429,7 @@ def run_file(
         elapsed_s: time of each record since the start [s].
         distance_m: since the start [m].
         device: name of the device in the file's first message.
+        serial_number: of the device; None writes none.
         endian: byte order.
         header_size: [bytes].
         compressed_timestamps: write times as five bits in the record headers wherever that is possible.
@@ -438,7 +440,12 @@ def run_file(
     """
     part = Part(started_unix_s=started_unix_s, elapsed_s=elapsed_s, distance_m=distance_m, **columns)
     return activity_file(
-        [part], device=device, endian=endian, header_size=header_size, compressed_timestamps=compressed_timestamps
+        [part],
+        device=device,
+        serial_number=serial_number,
+        endian=endian,
+        header_size=header_size,
+        compressed_timestamps=compressed_timestamps,
     )
 
 
@@ -446,6 +453,7 @@ def activity_file(
     parts: Sequence[Part],
     *,
     device: str | None = None,
+    serial_number: int | None = None,
     endian: Endian = "little",
     header_size: Literal[12, 14] = 14,
     compressed_timestamps: bool = False,
@@ -455,6 +463,7 @@ def activity_file(
     Args:
         parts: in order of time.
         device: name of the device in the file's first message.
+        serial_number: of the device; None writes none.
         endian: byte order.
         header_size: [bytes].
         compressed_timestamps: as in `run_file`.
@@ -464,7 +473,7 @@ def activity_file(
         the end the activity.
     """
     writer = FitWriter(endian=endian, header_size=header_size)
-    _write_file_id(writer, parts[0].started_unix_s - UNIX_OF_FIT_EPOCH, device)
+    _write_file_id(writer, parts[0].started_unix_s - UNIX_OF_FIT_EPOCH, device, serial_number)
     first_lap = 0
     timer_s = 0.0
     for position, part in enumerate(parts):
@@ -489,9 +498,12 @@ def activity_file(
     return writer.bytes()
 
 
-def _write_file_id(writer: FitWriter, created_fit_s: int, device: str | None) -> None:
+def _write_file_id(writer: FitWriter, created_fit_s: int, device: str | None, serial_number: int | None) -> None:
     fields = [Field(0, "enum"), Field(1, "uint16"), Field(2, "uint16"), Field(4, "uint32")]
     values: list[Any] = [ACTIVITY_FILE, DEVELOPMENT, 0, created_fit_s]
+    if serial_number is not None:
+        fields.append(Field(3, "uint32z"))
+        values.append(serial_number)
     if device:
         fields.append(Field(8, "string", count=len(device.encode()) + 1))
         values.append(device)

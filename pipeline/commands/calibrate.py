@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.commands.terminal import JOBS, STORE, open_console, progress_bar
+from pipeline.commands.terminal import AS_JSON, JOBS, STORE, open_console, progress_bar
 
 
 @click.command()
@@ -19,7 +19,8 @@ from pipeline.commands.terminal import JOBS, STORE, open_console, progress_bar
     help="Invented seasons of each test; time grows with it, intervals shrink with its root.",
 )
 @JOBS
-def calibrate(store: Path, draws: int, jobs: int | None) -> None:
+@AS_JSON
+def calibrate(*, store: Path, draws: int, jobs: int | None, as_json: bool) -> None:
     """How far can the findings be trusted, with these athletes, sensors and runs?
 
     Invents seasons out of the store's own splits: the real scatter, with the drift taken out and its order destroyed
@@ -34,9 +35,13 @@ def calibrate(store: Path, draws: int, jobs: int | None) -> None:
     Writes the table `calibration` into the store; a refresh that finds something new empties it. The same store gives
     the same numbers.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
+    from pipeline.commands.as_json import print_json, rows_of
     from pipeline.commands.show_calibration import calibration_summary
     from pipeline.refresh.self_check import self_check
 
     with progress_bar("Inventing seasons") as progress:
         rates = self_check(store, draws=draws, jobs=jobs, progress=progress)
-    open_console().print(calibration_summary(rates), highlight=False)
+    if as_json:
+        print_json("calibrate", {"table": "calibration", "rows": rows_of(rates)})
+    else:
+        open_console().print(calibration_summary(rates), highlight=False)

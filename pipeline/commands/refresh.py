@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from pipeline.commands.terminal import (
+    AS_JSON,
     FOLDER,
     INBOX,
     JOBS,
+    QUIET,
+    VERBOSE,
     has_prefect_api,
     open_console,
     progress_bar,
@@ -19,6 +24,23 @@ from pipeline.commands.terminal import (
     started_workers,
 )
 from pipeline.core.errors import EXIT_DONE_BUT_REJECTED
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from pipeline.inbox.inbox import Inbox
+
+#: Athletes of whom a refresh says what is new; `splitdrift show` has all.
+MOST_ATHLETES = 40
+
+
+@dataclass(frozen=True)
+class Output:
+    """How a refresh says what came of it: as JSON, only what needs attention, or every file."""
+
+    as_json: bool = False
+    quiet: bool = False
+    verbose: bool = False
 
 
 @click.command()
@@ -29,16 +51,33 @@ from pipeline.core.errors import EXIT_DONE_BUT_REJECTED
 @click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
 @click.option("--strict", is_flag=True, help="Exit with 3 if a file was rejected.")
 @click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for another refresh to end.")
+@AS_JSON
+@QUIET
+@VERBOSE
 def refresh(
-    *, inbox: Path, store: Path, jobs: int | None, flow: bool, cluster: str | None, strict: bool, wait: float
+    *,
+    inbox: Path,
+    store: Path,
+    jobs: int | None,
+    flow: bool,
+    cluster: str | None,
+    strict: bool,
+    wait: float,
+    as_json: bool,
+    quiet: bool,
+    verbose: bool,
 ) -> None:
     """Bring the tables up to date with the recordings of the inbox; only what changed is recomputed.
 
+    Says what is new: `splitdrift show` and rejected/rejected.csv have the rest. Ctrl-C may be pressed at any time: the
+    store stays as it was, and the next refresh goes on from what had been read.
+
     \b
     Exit codes: 0 done (rejected files are listed), 1 nothing could be done, 2 wrong use,
-                3 done, but --strict was given and files were rejected.
+                3 done, but --strict was given and files were rejected, 130 interrupted.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
-    bring_up_to_date(inbox, store, jobs=jobs, flow=flow, cluster=cluster, strict=strict, wait_s=wait)
+    output = Output(as_json, quiet, verbose)
+    bring_up_to_date(inbox, store, jobs=jobs, flow=flow, cluster=cluster, strict=strict, wait_s=wait, output=output)
 
 
 def bring_up_to_date(
@@ -50,19 +89,15 @@ def bring_up_to_date(
     cluster: str | None = None,
     strict: bool = False,
     wait_s: float = 0.0,
+    output: Output = Output(),
 ) -> None:
     """Refresh a store and show what came of it; arguments as for the command."""
     by_flow = flow or cluster is not None or has_prefect_api()
     with nullcontext() if by_flow else started_workers(jobs) as mapper:
-        from pipeline.commands.show import ledger_summary
-        from pipeline.core.places import is_remote, whole_name
         from pipeline.inbox.inbox import read_inbox
-        from pipeline.refresh.notices import notices_of
         from pipeline.refresh.refresh import refresh as in_process
-        from pipeline.store.generations import published
-        from pipeline.store.history import what_came_in
 
-        contents = read_inbox(inbox)
+        contents, before = read_inbox(inbox), _ledger_before(store)
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:
                 from flows.refresh import refresh_with_prefect
@@ -72,12 +107,76 @@ def bring_up_to_date(
                 )
             else:
                 ledger = in_process(contents, store, wait_s=wait_s, progress=progress, mapper=mapper)
+    if output.as_json:
+        _print_document(store, contents, ledger, before)
+    else:
+        _show(store, contents, ledger, before, output)
+    if strict and (ledger["status"] == "rejected").any():
+        raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
+
+
+def _ledger_before(store: Path) -> pl.DataFrame:
+    """The ledger of the valid state; empty where there is none, or one whose ledger had other columns."""
+    import polars as pl
+
+    from pipeline.store.generations import current
+    from pipeline.store.layout import read_rows
+    from pipeline.tables import empty
+
+    try:
+        folder = current(store)
+        return empty("recordings") if folder is None else read_rows(folder, "recordings")
+    except pl.exceptions.PolarsError:
+        return empty("recordings")
+
+
+def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame) -> None:
+    from pipeline.commands.as_json import print_json, rows_of
+    from pipeline.commands.show_ledger import came_in
+    from pipeline.core.places import whole_name
+    from pipeline.refresh.notices import notices_of
+    from pipeline.store.generations import published
+    from pipeline.store.history import read_history
+
+    last = read_history(store)[-1]
+    document = {
+        "store": whole_name(store),
+        "generation": published(store).name,
+        "n_files": ledger["file"].n_unique(),
+        "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
+        "is_new": not last.get("nothing_new", False),
+        "recordings": rows_of(came_in(ledger, before)),
+        "findings": last.get("findings", []),
+        "notices": notices_of(contents, ledger),
+    }
+    print_json("refresh", document)
+
+
+def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
+    from pipeline.commands.show_ledger import came_in, ledger_summary
+    from pipeline.core.places import is_remote, whole_name
+    from pipeline.refresh.notices import notices_of
+    from pipeline.store.generations import published
+    from pipeline.store.history import read_history, what_came_in
+
     console = open_console()
-    console.print(ledger_summary(ledger, everything=False))
-    console.print(what_came_in(store), highlight=False)
+    new = came_in(ledger, before)
+    needs_attention = new.filter(new["status"].is_in(["rejected", "salvaged"]))
+    listed = ledger if output.verbose else needs_attention if output.quiet else new.filter(new["status"] != "accepted")
+    if not output.quiet or not listed.is_empty():
+        console.print(ledger_summary(ledger, listed, everything=output.verbose))
+    if not output.quiet:
+        console.print(what_came_in(store), highlight=False)
     show_notices(notices_of(contents, ledger))
-    console.print()
-    show_club(store, contents.athletes)
+    if output.quiet:
+        return
+    changed = {row["athlete_id"] for row in read_history(store)[-1].get("findings", [])}
+    athletes = sorted(changed | set(new["athlete_id"].drop_nulls()))
+    if athletes:
+        console.print()
+        show_club(store, contents.athletes, only=athletes[:MOST_ATHLETES])
+        if len(athletes) > MOST_ATHLETES:
+            console.print(f"and {len(athletes) - MOST_ATHLETES} more athletes; `splitdrift show` has all.")
     console.print(
         f"\nEverything is in {whole_name(published(store) if is_remote(store) else store)}\n"
         "  pages/index.html       the club and every athlete, to be read in a browser\n"
@@ -88,5 +187,3 @@ def bring_up_to_date(
         highlight=False,
         soft_wrap=True,
     )
-    if strict and (ledger["status"] == "rejected").any():
-        raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)

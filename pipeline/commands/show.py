@@ -207,33 +207,3 @@ def _cell(value: object, decimals: int | None) -> Text:
     if value is None:
         return Text("")
     return plain(f"{value:.{decimals}f}" if isinstance(value, float) and decimals is not None else str(value))
-
-
-def ledger_summary(ledger: pl.DataFrame, *, everything: bool) -> RenderableType:
-    """Number of files by status; and each file that needs attention, with reason and fix.
-
-    Args:
-        ledger: rows of `recordings`.
-    """
-    counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
-    line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
-    listed = ledger if everything else ledger.filter(pl.col("status") != "accepted")
-    n_files = ledger["file"].n_unique()
-    head = Text(
-        f"{n_files} files, {ledger.height} sessions in them: {line}."
-        if ledger.height > n_files
-        else f"{n_files} files: {line}."
-    )
-    if listed.is_empty():
-        return head
-    table = Table(header_style="bold", pad_edge=False)
-    for heading in ("file", "status", "reason and what to do"):
-        table.add_column(heading, overflow="fold")
-    for row in listed.iter_rows(named=True):
-        place = f" (session {row['session']})" if row["session"] > 1 else ""
-        table.add_row(
-            plain(row["path"] + place),
-            row["status"].replace("_", " "),
-            plain(" ".join(filter(None, (row["reason"], row["fix"])))),
-        )
-    return Group(head, table)

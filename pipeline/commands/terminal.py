@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,6 +46,10 @@ INBOX = click.option("--inbox", type=FOLDER, required=True, help="Folder with on
 STORE = click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
 JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one per core]")
 
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on the standard output.")
+QUIET = click.option("-q", "--quiet", is_flag=True, help="Print only what needs attention.")
+VERBOSE = click.option("-v", "--verbose", is_flag=True, help="List every file.")
+
 
 def open_console() -> Console:
     """The window that a command writes its tables into."""
@@ -68,14 +72,20 @@ def show_notices(notices: Sequence[str]) -> None:
         click.echo(plain(notice).plain)
 
 
-def show_club(store: Path, athletes: pl.DataFrame | None) -> None:
-    """Print the club summary of a store; with names where the roster is given."""
+def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str] | None = None) -> None:
+    """Print the club summary of a store; with names where the roster is given.
+
+    Args:
+        only: the athletes to be shown; None for all.
+    """
     from pipeline.commands.show import club_summary
     from pipeline.store.layout import read_table
 
     console = open_console()
     drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
-    console.print(club_summary(drifts, runs, athletes, width=console.width))
+    if only is not None:
+        drifts, runs = (rows.filter(rows["athlete_id"].is_in(list(only))) for rows in (drifts, runs))
+    console.print(club_summary(drifts, runs, roster, width=console.width))
 
 
 @contextmanager

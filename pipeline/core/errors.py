@@ -11,13 +11,16 @@ import errno
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
 EXIT_DONE_BUT_REJECTED = 3
+#: What shells give to a program that was ended by an interrupt: 128 and the number of the signal.
+EXIT_INTERRUPTED = 130
 
 #: For the documentation.
 EXIT_CODES = {
     0: "Done, or nothing new.",
     EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
     EXIT_WRONG_USE: "Wrong use: an unknown option, or a fault in a list, in settings.toml or in a study file.",
-    EXIT_DONE_BUT_REJECTED: "With `refresh --strict`: done, but files were rejected.",
+    EXIT_DONE_BUT_REJECTED: "With `--strict`: done, but files were rejected.",
+    EXIT_INTERRUPTED: "Interrupted (Ctrl-C); the message says what is kept.",
 }
 
 
@@ -90,6 +93,27 @@ class LockLost(Held):
 
     def __str__(self) -> str:
         return self.fact
+
+
+class Interrupted(KeyboardInterrupt):
+    """An interrupt from the keyboard, with what is kept of the work that it ended.
+
+    Args:
+        n_kept: files whose results the next refresh takes over.
+        n_files: files that were to be read.
+    """
+
+    def __init__(self, n_kept: int, n_files: int) -> None:
+        super().__init__(n_kept, n_files)
+        self.n_kept, self.n_files = n_kept, n_files
+
+    def __str__(self) -> str:
+        if self.n_kept == 0:
+            return "Interrupted. The store is as it was before; the next refresh begins anew."
+        return (
+            f"Interrupted. The store is as it was before. What {self.n_kept:,} of {self.n_files:,} files gave is kept: "
+            "the next refresh goes on from there."
+        )
 
 
 class BrokenPromise(SplitdriftError):

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
+from pipeline.core.errors import UsageError
 from pipeline.core.resources import shipped
 
 _IN_UTC = "SET TimeZone = 'UTC'"
@@ -62,3 +64,47 @@ def run_query(
             connection.register(table, frame.to_arrow())
         rows: pl.DataFrame = connection.sql(statement(name), params=dict(parameters) if parameters else None).pl()
     return rows
+
+
+def rows_where(table: str, rows: pl.DataFrame, condition: str) -> pl.DataFrame:
+    """The rows of a frame for which a condition of the user's holds, in their order.
+
+    Args:
+        table: what the condition may call the frame.
+        condition: an expression of DuckDB; it sees this frame and nothing else, no file and no setting.
+
+    Raises:
+        UsageError: not one expression, or a column that is not there.
+    """
+    with connect() as connection:
+        connection.register(table, rows.to_arrow(compat_level=pl.CompatLevel.oldest()))
+        return _chosen(connection, table, table, condition)
+
+
+def rows_of_files(folder: Path, table: str, columns: Sequence[str], condition: str) -> pl.DataFrame:
+    """The same, in any order, over the Parquet files below a folder of this machine, which are never all in memory."""
+    with connect() as connection:
+        connection.execute("SET allowed_directories = [$folder]", {"folder": str(folder)})
+        literal = re.sub(r"([*?\[])", r"[\1]", str(folder)).replace("'", "''")
+        source = f"read_parquet('{literal}/**/*.parquet', hive_partitioning = false)"
+        listed = ", ".join(columns)
+        return _chosen(connection, table, f"(SELECT {listed} FROM {source}) AS {table}", condition)
+
+
+def _chosen(connection: duckdb.DuckDBPyConnection, table: str, source: str, condition: str) -> pl.DataFrame:
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+    # On a line of its own: a comment at the end of the condition ends with it.
+    query = f"SELECT * FROM {source} WHERE (\n{condition}\n)"
+    try:
+        statements = connection.extract_statements(query)
+        if len(statements) != 1 or statements[0].type != duckdb.StatementType.SELECT:
+            raise UsageError(f"--where takes one expression over the columns of {table}; found '{condition}'.")
+        chosen: pl.DataFrame = connection.sql(query).pl()
+    except duckdb.Error as error:
+        said = str(error).partition("\n")[0]
+        raise UsageError(
+            f"--where '{condition}' is no condition over the columns of {table}: {said} "
+            "An example: --where \"athlete_id = 'ari' AND km > 10\". `splitdrift dictionary` lists the columns."
+        ) from None
+    return chosen

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath, PureWindowsPath
 
 from pipeline.core.errors import Refused
+from pipeline.core.system_files import is_left_by_system
 
 _GZIP = b"\x1f\x8b"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")
@@ -81,7 +82,8 @@ def _unzip(content: bytes, max_unpacked_bytes: int, max_members: int) -> list[Me
             if len(entries) > max_members:
                 raise Refused(
                     f"The archive holds {len(entries)} files, expected at most {max_members}.",
-                    "Split it into smaller archives.",
+                    "Split it into smaller archives, raise max_members in settings.toml, or unpack it with "
+                    "`splitdrift sort --from ARCHIVE --inbox INBOX`.",
                 )
             return list(_unpacked(archive, entries, max_unpacked_bytes))
     except NotImplementedError:
@@ -107,7 +109,7 @@ def _recordings(archive: zipfile.ZipFile) -> Iterator[zipfile.ZipInfo]:
         if (
             not path.name
             or name.endswith("/")
-            or "__MACOSX" in path.parts
+            or is_left_by_system(path.parts)
             or any(part.startswith(".") for part in path.parts)
         ):
             continue
@@ -154,7 +156,8 @@ def _require_within(n_bytes: int, left: int, max_unpacked_bytes: int) -> None:
     if n_bytes > left:
         raise Refused(
             f"The archive unpacks to more than {max_unpacked_bytes:,} bytes, the most that is accepted.",
-            "If its recordings are genuine, put them into the inbox unpacked or in smaller archives.",
+            "If its recordings are genuine, raise max_unpacked_mb in settings.toml, or put them into the inbox "
+            "unpacked.",
         )
 
 

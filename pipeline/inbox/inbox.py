@@ -9,7 +9,7 @@ import errno
 import hashlib
 import os
 from collections.abc import Container, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
@@ -18,7 +18,9 @@ import polars as pl
 from pipeline.core.errors import NothingDone, Refused, UsageError
 from pipeline.core.places import beneath, is_remote, versions_below
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
+from pipeline.core.system_files import is_left_by_system
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
+from pipeline.inbox.athlete_ids import is_athlete_id
 from pipeline.inbox.corrections import CORRECTIONS_FILE, faulty, read_corrections
 from pipeline.inbox.list_files import workbook_name
 from pipeline.inbox.lists import LISTS, read_lists, read_text
@@ -153,9 +155,11 @@ def read_inbox(folder: Path) -> Inbox:
             "such as inbox/ari/2026-03-14.fit."
         )
     corrections = _corrections(folder, correcting)
-    folders = {file.athlete_id for file in files if file.athlete_id is not None}
     read = read_lists(folder)
-    lists, misspelt = as_folders(read.rows, folders)
+    listed = _with_paths(read.rows["sessions.csv"], {file.path for file in files})
+    files = _with_listed_athletes(files, listed)
+    folders = {file.athlete_id for file in files if file.athlete_id is not None}
+    lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders)
     listed = lists["sessions.csv"]
     return Inbox(
         folder,
@@ -179,6 +183,28 @@ def read_inbox(folder: Path) -> Inbox:
         corrections,
         shoes=lists["shoes.csv"],
         events=lists["events.csv"],
+    )
+
+
+def _with_paths(listed: pl.DataFrame, there: Container[str]) -> pl.DataFrame:
+    """Lines of sessions.csv whose file was sorted into its athlete's folder since, with the path that it has now."""
+    paths = [
+        f"{athlete_id}/{path}"
+        if path is not None and athlete_id is not None and listed_file(path, there) not in there
+        and listed_file(f"{athlete_id}/{path}", there) in there
+        else path
+        for path, athlete_id in listed.select("file", "athlete_id").iter_rows()
+    ]  # fmt: skip
+    return listed.with_columns(file=pl.Series(paths, dtype=pl.String))
+
+
+def _with_listed_athletes(files: tuple[InboxFile, ...], listed: pl.DataFrame) -> tuple[InboxFile, ...]:
+    """Files in the inbox itself with the athlete whom sessions.csv names for them."""
+    rows = listed.drop_nulls(["file", "athlete_id"]).select("file", "athlete_id").iter_rows()
+    named = {path: athlete_id for path, athlete_id in rows if is_athlete_id(athlete_id)}
+    return tuple(
+        replace(file, athlete_id=named[file.path]) if file.athlete_id is None and file.path in named else file
+        for file in files
     )
 
 
@@ -257,9 +283,9 @@ def _is_file_within(path: Path, root: Path) -> bool:
 
 
 def _is_no_recording(parts: Sequence[str]) -> bool:
-    """Whether a path is hidden, a list or settings."""
+    """Whether a path is hidden, a list, settings, or what a computer left there by itself."""
     is_list = len(parts) == 1 and parts[0] in {*LISTS, *map(workbook_name, LISTS), SETTINGS_FILE}
-    return is_list or any(part.startswith(".") for part in parts)
+    return is_list or is_left_by_system(parts) or any(part.startswith(".") for part in parts)
 
 
 def _in_utf8(name: str) -> str:

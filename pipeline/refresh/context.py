@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -61,6 +62,17 @@ class Measured:
     splits: pl.DataFrame
     passing: tuple[str, ...] = ()
     duplicates: pl.DataFrame | None = None
+
+    @property
+    def parts(self) -> dict[str, pl.DataFrame]:
+        """Its tables by name."""
+        names = ("recordings", "runs", "exclusions", "splits")
+        return {name: getattr(self, name) for name in names}
+
+    @classmethod
+    def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
+        """The inverse of `parts`."""
+        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
 
 
 #: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks_reason`

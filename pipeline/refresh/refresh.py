@@ -14,13 +14,13 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
 
 import polars as pl
 
 from pipeline import ATHLETE, tables_of
-from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
@@ -30,6 +30,7 @@ from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured,
 from pipeline.refresh.duplicates import by_athlete, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.stages.corrections import clocks_apart
+from pipeline.store.finished import Finished
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
 from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
@@ -40,6 +41,8 @@ from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
 SHARD_FILES = 16
+#: With fewer files to be read, results are not kept for the case of an interrupt: reading them again takes seconds.
+WORTH_KEEPING_FILES = 64
 
 
 def refresh(
@@ -89,25 +92,49 @@ def bring_up_to_date(
             sweep(store, keep=inbox.settings.keep_generations)
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
-        with building(store, keep=inbox.settings.keep_generations) as built:
-            context = BuildContext(replace(inbox, files=()), built)
-            ledger = _build(context, executor, inbox_changes, progress)
-            before, after = _findings(known.folder), _findings(built)
-            state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
-            write_record(built, state_record, began_at)
-            write_since(built, known.folder, state_record["findings"], f"{began_at:%Y-%m-%d}")
-            executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
-            write_record(built, state_record, began_at)  # once more, now that it is known how long it took
-            check_still_held()
+        finished = Finished(store, inbox_changes.keys.files)
+        try:
+            with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
+                context = BuildContext(replace(inbox, files=()), built)
+                measured = _measured(context, executor, inbox_changes, finished, progress)
+                ledger = _build(context, executor, inbox_changes, measured)
+                before, after = _findings(known.folder), _findings(built)
+                state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
+                write_record(built, state_record, began_at)
+                write_since(built, known.folder, state_record["findings"], f"{began_at:%Y-%m-%d}")
+                executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
+                write_record(built, state_record, began_at)  # once more, now that it is known how long it took
+                finished.end(built)
+                check_still_held()
+        except KeyboardInterrupt:
+            raise Interrupted(finished.n_files, len(inbox_changes.to_read)) from None
         catch_up(store)
     return ledger
 
 
-def _build(context: BuildContext, executor: Executor, changes: Changes, progress: Progress | None) -> pl.DataFrame:
+def _measured(
+    context: BuildContext, executor: Executor, changes: Changes, finished: Finished, progress: Progress | None
+) -> Iterator[Measured]:
+    """What the files to be read give; what an interrupted refresh had of them already is taken over."""
+    names = {file.path for file in changes.to_read}
+    is_kept = len(names) >= WORTH_KEEPING_FILES and not is_remote(finished.store)
+    taken = [Measured.of_parts(parts) for parts in finished.take_over(context.built, names)] if is_kept else []
+    known = {path for measured in taken for path in measured.recordings["file"]}
+    left = [file for file in changes.to_read if file.path not in known]
+
+    def measured_now() -> Iterator[Measured]:
+        for measured in executor.measure(context, plan(left)):
+            if is_kept and not measured.passing:
+                finished.keep(context.built, measured.parts)
+            yield measured
+
+    return _watched(chain(taken, measured_now()), changes.to_read, progress)
+
+
+def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Measured]) -> pl.DataFrame:
     """Make the next state; returns the ledger."""
     known, keys = changes.known, changes.keys
     carried = _carry_over(context, changes)
-    measured = _watched(executor.measure(context, plan(changes.to_read)), changes.to_read, progress)
     gathered = by_athlete([*measured, *carried])
     parts = {
         "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),

@@ -51,7 +51,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
         if file.athlete_id is None:
             raise Refused(
                 "The file is in the inbox itself, so it belongs to no athlete.",
-                "Move it into a folder named for the athlete; if it is no recording, out of the inbox.",
+                "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
+                "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
         content = (inbox.folder / file.path).read_bytes()
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:

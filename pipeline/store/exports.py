@@ -5,14 +5,17 @@ A cell that a spreadsheet could run as a formula is escaped: in CSV by a leading
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
+import polars.selectors as cs
 import xlsxwriter
 
 from pipeline.core.metrics import METRICS
+from pipeline.store.long_sheets import fill_sheets
 from pipeline.tables import TABLES, decimals_of, meaning_of, unit_of
 
 #: What a spreadsheet takes as the beginning of a formula (OWASP, "CSV injection", from memory).
@@ -25,6 +28,12 @@ SHEETS = (
 )  # fmt: skip
 #: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000
+#: Tables that may need several sheets, how many rows each has, and how many there are at most. A spreadsheet holds
+#: 1,048,576 rows in a sheet and opens a tenth of that in seconds; common practice, no source.
+LONG = ("splits",)
+LONG_SHEET_ROWS, MOST_LONG_SHEETS = 50_000, 4
+#: Columns of dates, which tables hold as text.
+_IS_DATE = re.compile(r"(^|_)(date|month)$")
 
 
 def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
@@ -32,17 +41,22 @@ def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
 
     Args:
         folder: made if absent.
-        tables: publishable rows by name; those in `SHEETS` are written.
+        tables: publishable rows by name; those in `SHEETS` and `LONG` are written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name in SHEETS:
+    for name in (*SHEETS, *LONG):
         write_csv(folder, name, tables[name])
     _write_workbook(folder / "splitdrift.xlsx", tables)
 
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
     """Write one table as CSV, without a limit on its length."""
-    _escaped(rows).write_csv(folder / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
+    (folder / f"{name}.csv").write_text(csv_text(rows), encoding="utf-8")
+
+
+def csv_text(rows: pl.DataFrame) -> str:
+    """Rows as CSV; times in UTC."""
+    return _escaped(rows).write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ")
 
 
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
@@ -63,64 +77,105 @@ def _escaped(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    options = {
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "remove_timezone": True,
+    }
     workbook = xlsxwriter.Workbook(str(path), options)
     # A fixed date: the same tables give the same bytes.
     workbook.set_properties({"title": "splitdrift", "created": datetime(2026, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
-    header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-    unit = workbook.add_format({"italic": True, "font_color": "#555555"})
     for name in SHEETS:
-        _write_sheet(workbook, name, tables[name], header, unit)
-    _write_dictionary(workbook, header)
+        _write_sheet(workbook, workbook.add_worksheet(name), name, tables[name].head(MOST_ROWS))
+    long_sheets: dict[int, pl.DataFrame] = {}
+    for name in LONG:
+        rows = tables[name].head(MOST_LONG_SHEETS * LONG_SHEET_ROWS)
+        for number, part in enumerate(list(rows.iter_slices(LONG_SHEET_ROWS)) or [rows], start=1):
+            sheet = workbook.add_worksheet(name if number == 1 else f"{name}_{number}")
+            # The header and one row, which the others take their formats from.
+            first = part.head(1).with_columns(cs.string().fill_null(""), cs.numeric().fill_null(0))
+            _write_sheet(workbook, sheet, name, first, n_rows=part.height)
+            if not part.is_empty():
+                long_sheets[len(workbook.worksheets())] = part
+    _write_dictionary(workbook)
     workbook.close()
+    fill_sheets(path, long_sheets)
 
 
 def _write_sheet(
     workbook: xlsxwriter.Workbook,
-    name: str,
+    sheet: xlsxwriter.worksheet.Worksheet,
+    table: str,
     rows: pl.DataFrame,
-    header: xlsxwriter.format.Format,
-    unit: xlsxwriter.format.Format,
+    *,
+    n_rows: int | None = None,
 ) -> None:
-    """A sheet: names, units, then rows; the two header rows and the key columns are frozen."""
-    sheet = workbook.add_worksheet(name)
-    columns = TABLES[name].columns()
+    """A sheet: names, units, then rows; the two header rows and the key columns are frozen.
+
+    Args:
+        n_rows: how many rows it will have in the end; None for those given.
+    """
+    columns = TABLES[table].columns()
+    header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+    unit = workbook.add_format({"italic": True, "font_color": "#555555"})
     for place, (column_name, column) in enumerate(columns.items()):
-        decimals = decimals_of(column)
-        pattern = (
-            None
-            if decimals is None
-            else workbook.add_format({"num_format": "0" + "." * (decimals > 0) + "0" * decimals})
-        )
-        values = rows[column_name].head(MOST_ROWS)
-        if column_name == "metric":
-            values = values.replace({metric.column: f"{metric.label} ({metric.unit})" for metric in METRICS})
-        if values.dtype == pl.Datetime("us", "UTC"):
-            values = values.dt.strftime("%Y-%m-%d %H:%M:%S")
+        values = _dated(rows[column_name])
+        pattern = _pattern(workbook, values, decimals_of(column))
         sheet.write_string(0, place, column_name, header)
         sheet.write_string(1, place, unit_of(column), unit)
         for row, value in enumerate(values, start=2):
             if isinstance(value, str):
                 sheet.write_string(row, place, value)
+            elif isinstance(value, date):
+                sheet.write_datetime(row, place, value, pattern)
             elif value is not None:
                 sheet.write_number(row, place, value, pattern)
-        widest = max([len(column_name), *(len(str(value)) for value in values.head(200).drop_nulls())])
+        widest = max([len(column_name), *(len(str(value)) for value in rows[column_name].head(200).drop_nulls())])
         sheet.set_column(place, place, min(widest + 2, 60))
-    sheet.freeze_panes(2, len(TABLES[name].primary_key()))
-    sheet.autofilter(1, 0, max(rows.head(MOST_ROWS).height + 1, 1), len(columns) - 1)
+    sheet.freeze_panes(2, len(TABLES[table].primary_key()))
+    sheet.autofilter(1, 0, max((rows.height if n_rows is None else n_rows) + 1, 1), len(columns) - 1)
 
 
-def _write_dictionary(workbook: xlsxwriter.Workbook, header: xlsxwriter.format.Format) -> None:
+def _dated(values: pl.Series) -> pl.Series:
+    """Texts that are dates by the name of their column, as dates, if all of them are."""
+    if not _IS_DATE.search(values.name) or values.dtype != pl.String:
+        return values
+    is_month = values.name.endswith("month")
+    dates = (values + "-01" if is_month else values).str.to_date("%Y-%m-%d", strict=False)
+    return dates if dates.null_count() == values.null_count() else values
+
+
+def _pattern(workbook: xlsxwriter.Workbook, values: pl.Series, decimals: int | None) -> xlsxwriter.format.Format | None:
+    """How the cells of a column are shown; times are in UTC."""
+    if values.dtype == pl.Datetime("us", "UTC"):
+        return workbook.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
+    if values.dtype == pl.Date:
+        return workbook.add_format({"num_format": "yyyy-mm" if values.name.endswith("month") else "yyyy-mm-dd"})
+    if decimals is None:
+        return None
+    return workbook.add_format({"num_format": "0" + "." * (decimals > 0) + "0" * decimals})
+
+
+def _write_dictionary(workbook: xlsxwriter.Workbook) -> None:
+    header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     sheet = workbook.add_worksheet("dictionary")
     for place, (word, width) in enumerate((("table", 16), ("column", 26), ("unit", 28), ("meaning", 110))):
         sheet.write_string(0, place, word, header)
         sheet.set_column(place, place, width)
-    lines = [(name, "", "", meaning_of(name)) for name in SHEETS] + [
+    names = (*SHEETS, *LONG)
+    lines = [(name, "", "", meaning_of(name)) for name in names] + [
         (name, column_name, unit_of(column), column.description or "")
-        for name in SHEETS
+        for name in names
         for column_name, column in TABLES[name].columns().items()
     ]
-    for row, line in enumerate(sorted(lines, key=lambda sheet_and_table: SHEETS.index(sheet_and_table[0])), start=1):
+    lines = sorted(lines, key=lambda line: names.index(line[0]))
+    lines += [("metrics", metric.column, metric.unit, f"{metric.label}.".capitalize()) for metric in METRICS]
+    lines += [
+        (name, "", "", f"In sheets of {LONG_SHEET_ROWS:,} rows, {MOST_LONG_SHEETS} at most; {name}.csv has all rows.")
+        for name in LONG
+    ]
+    for row, line in enumerate(lines, start=1):
         for place, text in enumerate(line):
             sheet.write_string(row, place, text)
     sheet.freeze_panes(1, 0)

@@ -19,7 +19,7 @@ import errno
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -34,6 +34,10 @@ _FOLDER, _CURRENT = "generations", "current"
 #: An empty file that marks a generation as complete, written last.
 _WHOLE = "whole"
 _DIGITS = 6
+#: Folder, in a state that is being built, of results that the next refresh can go on from; see `finished`.
+FINISHED = "finished"
+#: In it: an empty file that says that all of it is on the disk, and outlasts a restart of the machine.
+SYNCED = "synced"
 #: Error codes of file systems without hard links, or with no more of them for this file.
 _NO_LINKS = frozenset({errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV})
 
@@ -113,18 +117,30 @@ def generations(store: Path) -> list[Path]:
     return sorted(marker.parent for marker in (store / _FOLDER).glob(f"*/{_WHOLE}"))
 
 
-@contextmanager
-def building(store: Path, *, keep: int) -> Iterator[Path]:
-    """A folder to build the next state in; published when the block ends well, removed when it does not.
+def unfinished(store: Path) -> list[Path]:
+    """The folders of states that were not completed and hold results to go on from, newest first."""
+    if is_remote(store):
+        return []
+    whole = generations(store)
+    return sorted(folder.parent for folder in (store / _FOLDER).glob(f"*/{FINISHED}") if folder.parent not in whole)[
+        ::-1
+    ]
 
-    The caller holds the store's lock.
+
+@contextmanager
+def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]:
+    """A folder to build the next state in; published when the block ends well.
+
+    When it does not, the folder is removed, except where it holds results to go on from (`FINISHED`) and was
+    interrupted, or the storage failed for another reason than a lack of room. The caller holds the store's lock.
 
     Args:
         store: prepared.
         keep: how many generations are kept, including this one.
+        resumes: whether the block takes over what unfinished states hold, so that they are removed in the end.
     """
     names = [folder.name[:_DIGITS] for folder in (store / _FOLDER).glob("*")]
-    sweep(store, keep=keep)
+    sweep(store, keep=keep, spare=unfinished(store))
     # Greater than any incomplete one as well: a worker that outlived its parent may still write there.
     number = 1 + max((int(name) for name in names if name.isdigit()), default=0)
     folder = store / _FOLDER / f"{number:0{_DIGITS}d}"
@@ -139,11 +155,22 @@ def building(store: Path, *, keep: int) -> Iterator[Path]:
         (folder / _WHOLE).write_bytes(b"")
         _sync(store)
         point_to(store, folder)
-    except BaseException:
+    except BaseException as error:
         if not _is_valid(store, folder):  # an interrupt may come after the link was moved
-            remove_tree(folder)
+            if _is_to_go_on(error) and not is_remote(store) and (folder / FINISHED).is_dir():
+                _sync(store)
+                (folder / FINISHED / SYNCED).write_bytes(b"")
+            else:
+                remove_tree(folder)
         raise
-    sweep(store, keep=keep)
+    sweep(store, keep=keep, spare=() if resumes else unfinished(store))
+
+
+def _is_to_go_on(error: BaseException) -> bool:
+    """Whether the same refresh may come to its end another time."""
+    if isinstance(error, OSError):
+        return error.errno not in (errno.ENOSPC, errno.EDQUOT)
+    return isinstance(error, KeyboardInterrupt | SystemExit)
 
 
 def _sync(store: Path) -> None:
@@ -152,14 +179,17 @@ def _sync(store: Path) -> None:
         os.sync()
 
 
-def sweep(store: Path, *, keep: int) -> None:
+def sweep(store: Path, *, keep: int, spare: Collection[Path] = ()) -> None:
     """Remove what a killed process left incomplete or half removed, and the oldest states beyond `keep`.
 
     The caller holds the store's lock.
+
+    Args:
+        spare: incomplete states that stay.
     """
     whole = generations(store)
     for left in (store / _FOLDER).glob("*"):
-        if left not in whole:
+        if left not in whole and left not in spare:
             remove_tree(left)
     for old in whole[:-keep]:
         if not _is_valid(store, old):

@@ -160,11 +160,11 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
     described: dict[Path | None, str] = {None: ""}
     files: dict[str, str | None] = {}
     for file in inbox.files:
-        columns = inbox.columns_file_for(file)
+        columns, owner = inbox.columns_file_for(file), file.athlete_id or ""
         if columns not in described:
             described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
         depends_on = [
-            common, file.path, file.sha256 or file.tag or "", described[columns], roster.get(file.athlete_id or "", ""),
+            common, file.path, owner, file.sha256 or file.tag or "", described[columns], roster.get(owner, ""),
             *listed.get(file.path, []), *(repr(entry) for entry in inbox.corrections_for(file)),
         ]  # fmt: skip
         files[file.path] = _digest(depends_on)
@@ -241,7 +241,9 @@ def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
     gone = tuple(path for path in before if path not in keys.files)
     _require_open(inbox, gone)
     athletes = {file.path: file.athlete_id for file in inbox.files}
-    touched = frozenset([*(athletes[path] for path in (*new, *changed)), *(known.athletes[path] for path in gone)])
+    touched = frozenset(
+        [*(athletes[path] for path in (*new, *changed)), *(known.athletes[path] for path in (*changed, *gone))]
+    )
     to_reread = {*new, *changed, *_duplicates(known)}
     to_read = tuple(file for file in inbox.files if file.athlete_id in touched and file.path in to_reread)
     return Changes(inbox, keys, known, new, changed, gone, touched, to_read)

@@ -265,3 +265,54 @@ def test_an_object_store_that_cannot_be_reached_is_told_with_its_address_and_wit
     assert "Traceback" not in ended.stderr
     assert ended.stderr.startswith("splitdrift: The object store cannot be used (EndpointConnectionError)")
     assert "http://127.0.0.1:9" in ended.stderr
+
+
+# --- How much they say -----------------------------------------------------------------------------------------------
+
+
+def test_a_refresh_says_what_is_new_and_not_the_history(tiny_inbox: Make, tmp_path: Path):
+    cycling = {f"ari/ride{n}.fit": fit_run(f"2026-03-{n:02}T09:00:00", km=1, sport="cycling") for n in range(1, 9)}
+    inbox = tiny_inbox({"ari/a.fit": fit_run("2026-03-14T09:00:00", km=1), "ari/b.fit": b"broken", **cycling})
+    words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    first = run(*words)
+    assert "ari/ride1.fit and 7 more" in first.output
+    assert "ari/b.fit" in first.output
+    (inbox / "bel").mkdir()
+    (inbox / "bel" / "c.fit").write_bytes(fit_run("2026-03-20T09:00:00", km=1))
+    second = run(*words)
+    assert "11 files: 8 not running, 2 accepted, 1 rejected." in second.output
+    assert "1 new" in second.output
+    for old in ("ride", "ari/b.fit", "ari "):
+        assert old not in second.output
+    third = run(*words)
+    assert "Nothing is new" in third.output
+    assert "bel" not in third.output
+    assert "ari/ride8.fit" in run(*words, "-v").output
+
+
+def test_quiet_leaves_what_needs_attention(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    for words in (("check",), ("refresh", "--store", tmp_path / "store")):
+        assert run(*words, "--inbox", inbox, "--quiet").output == ""
+    (inbox / "ari" / "b.fit").write_bytes(b"broken")
+    for words in (("check",), ("refresh", "--store", tmp_path / "store")):
+        output = run(*words, "--inbox", inbox, "-q").output
+        assert "ari/b.fit" in output
+        assert "ari/a.fit" not in output
+
+
+def test_check_is_strict_when_asked_to_be(tiny_inbox: Make):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
+    assert run("check", "--inbox", inbox).exit_code == 0
+    assert run("check", "--inbox", inbox, "--strict").exit_code == 3
+
+
+def test_an_interrupt_of_any_command_exits_with_130_and_without_a_traceback(
+    demo_store: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.store.layout.read_rows", interrupted)
+    result = run("show", "runs", "--store", demo_store)
+    assert (result.exit_code, result.stderr) == (130, "\nsplitdrift: Interrupted.\n")

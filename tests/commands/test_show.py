@@ -12,7 +12,6 @@ from pipeline.commands.show import (
     WIDE,
     club_summary,
     in_words,
-    ledger_summary,
     table_as_it_is,
 )
 from pipeline.core.metrics import METRICS
@@ -181,62 +180,6 @@ def test_a_table_wider_than_the_terminal_is_shown_in_parts_that_fit(demo: Refres
 
 def test_an_empty_table_is_shown_as_such():
     assert "0 rows" in printed(table_as_it_is("runs", empty("runs")))
-
-
-# --- The ledger ------------------------------------------------------------------------------------------------------
-
-
-def ledger(*rows: tuple[str, int, str]) -> pl.DataFrame:
-    given = [
-        {
-            "path": path,
-            "session": session,
-            "file": path.partition("!")[0],
-            "status": status,
-            "reason": f"Because {path}.",
-            "fix": "Mend it.",
-        }
-        for path, session, status in rows
-    ]
-    return pl.DataFrame(given)
-
-
-def test_files_are_counted_by_what_became_of_them():
-    text = printed(
-        ledger_summary(ledger(("a", 1, "accepted"), ("b", 1, "accepted"), ("c", 1, "not_running")), everything=False)
-    )
-    assert text.splitlines()[0] == "3 files: 2 accepted, 1 not running."
-
-
-def test_equal_counts_stand_in_a_fixed_order():
-    rows = ledger(("a", 1, "rejected"), ("b", 1, "accepted"), ("c", 1, "duplicate"))
-    first_lines = {printed(ledger_summary(rows, everything=False)).splitlines()[0] for _ in range(20)}
-    assert first_lines == {"3 files: 1 accepted, 1 duplicate, 1 rejected."}
-
-
-def test_sessions_and_members_of_one_file_count_as_one_file():
-    rows = ledger(
-        ("a.fit", 1, "not_running"), ("a.fit", 2, "accepted"), ("b.zip!x", 1, "accepted"), ("b.zip!y", 1, "accepted")
-    )
-    assert printed(ledger_summary(rows, everything=False)).startswith("2 files, 4 sessions in them: ")
-
-
-def test_what_was_not_accepted_is_listed_with_reason_and_fix():
-    rows = ledger(("a.fit", 1, "accepted"), ("b.fit", 2, "rejected"))
-    text = printed(ledger_summary(rows, everything=False))
-    assert lines_with(text, "b.fit") == ["b.fit (session 2) rejected Because b.fit. Mend it."]
-    assert lines_with(text, "a.fit") == []
-
-
-def test_everything_is_listed_when_asked_for():
-    rows = ledger(("a.fit", 1, "accepted"))
-    assert lines_with(printed(ledger_summary(rows, everything=True)), "a.fit ") == [
-        "a.fit accepted Because a.fit. Mend it."
-    ]
-
-
-def test_if_all_is_well_one_line_says_so():
-    assert printed(ledger_summary(ledger(("a.fit", 1, "accepted")), everything=False)) == "1 files: 1 accepted.\n"
 
 
 def test_labels_of_metrics_are_told_apart():

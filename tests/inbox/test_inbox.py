@@ -382,3 +382,25 @@ def test_a_start_whose_day_or_time_is_open_is_not_used_and_never_guessed(tmp_pat
     assert inbox.notices[0] == (
         f"sessions.csv, line 2: started_at_utc is '{written}'; expected 2026-03-14T09:30:00Z. The line is not used."
     )
+
+
+# --- Files in the inbox itself ---------------------------------------------------------------------------------------
+
+
+def test_sessions_csv_names_the_athlete_of_a_file_in_the_inbox_itself(tiny_inbox: Make):
+    listed = "file,athlete_id\nx.fit,ari\ny.fit,../up\nz.fit,\nbo/b.fit,ari\n"
+    folder = tiny_inbox({"x.fit": b"", "y.fit": b"", "z.fit": b"", "bo/b.fit": b"", "sessions.csv": listed})
+    assert [(file.path, file.athlete_id) for file in read_inbox(folder).files] == [
+        ("bo/b.fit", "bo"), ("x.fit", "ari"), ("y.fit", None), ("z.fit", None),
+    ]  # fmt: skip
+
+
+def test_a_line_of_sessions_csv_follows_its_file_into_the_athletes_folder(tiny_inbox: Make):
+    listed = "file,athlete_id\nx.fit,ari\nruns.zip!a.fit,ari\nari/y.fit,ari\ngone.fit,ari\n"
+    folder = tiny_inbox({"ari/x.fit": b"", "ari/y.fit": b"", "ari/runs.zip": b"", "sessions.csv": listed})
+    assert read_inbox(folder).sessions["file"].to_list() == ["ari/x.fit", "ari/runs.zip!a.fit", "ari/y.fit", "gone.fit"]
+
+
+def test_what_computers_leave_is_no_recording(tiny_inbox: Make):
+    folder = tiny_inbox({"ari/a.fit": b"", "ari/Thumbs.db": b"", "desktop.ini": b"", "ari/__MACOSX/a.fit": b""})
+    assert [file.path for file in read_inbox(folder).files] == ["ari/a.fit"]

@@ -225,7 +225,10 @@ def test_a_file_in_the_inbox_itself_belongs_to_no_athlete(line: RunContext):
     row = found.ledger.row(by_predicate=pl.col("path") == "loose.fit", named=True)
     assert (row["athlete_id"], row["status"]) == (None, "rejected")
     assert row["reason"] == "The file is in the inbox itself, so it belongs to no athlete."
-    assert row["fix"] == "Move it into a folder named for the athlete; if it is no recording, out of the inbox."
+    assert row["fix"] == (
+        "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and others like "
+        "it into the athletes' folders; if it is no recording, move it out of the inbox."
+    )
 
 
 def test_a_file_that_cannot_be_opened_is_rejected_with_the_systems_words(tiny_inbox: Make, tmp_path: Path):

@@ -13,7 +13,7 @@ from openpyxl.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
 from pipeline.core.metrics import METRICS
-from pipeline.store.exports import SHEETS, write_exports, write_rejected
+from pipeline.store.exports import LONG, SHEETS, write_exports, write_rejected
 from pipeline.tables import PARTITIONED, TABLES, decimals_of, empty, publishable, unit_of
 from tests.support.demo_store import Refreshed
 
@@ -21,7 +21,7 @@ EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "\tcmd", "\r=1", "plain = text", "'quote
 
 
 def tables(**rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    return {name: empty(name) for name in SHEETS} | rows
+    return {name: empty(name) for name in (*SHEETS, *LONG)} | rows
 
 
 def ledger(*paths: str) -> pl.DataFrame:
@@ -81,7 +81,7 @@ def test_negative_numbers_are_not_taken_for_formulas(demo: Refreshed):
 # --- CSV -------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", SHEETS)
+@pytest.mark.parametrize("name", [*SHEETS, *LONG])
 def test_a_csv_file_has_the_columns_and_rows_of_its_table(demo: Refreshed, name: str):
     rows = csv_rows(demo.store / "exports" / f"{name}.csv")
     assert list(rows[0]) == TABLES[name].column_names()
@@ -97,11 +97,11 @@ def test_times_in_csv_are_written_in_utc_and_say_so(demo: Refreshed):
 
 
 def test_the_workbook_has_a_sheet_for_each_table_a_person_reads_and_the_dictionary(workbook: Workbook):
-    assert workbook.sheetnames == [*SHEETS, "dictionary"]
+    assert workbook.sheetnames == [*SHEETS, *LONG, "dictionary"]
     assert set(SHEETS) | set(PARTITIONED) <= set(TABLES)
 
 
-@pytest.mark.parametrize("name", SHEETS)
+@pytest.mark.parametrize("name", [*SHEETS, *LONG])
 def test_a_sheet_begins_with_names_and_units_that_stay_in_sight_with_the_key(workbook: Workbook, name: str):
     sheet = sheet_of(workbook, name)
     columns = TABLES[name].columns()
@@ -112,7 +112,7 @@ def test_a_sheet_begins_with_names_and_units_that_stay_in_sight_with_the_key(wor
     assert sheet.auto_filter.ref.startswith("A2:")
 
 
-@pytest.mark.parametrize("name", SHEETS)
+@pytest.mark.parametrize("name", [*SHEETS, *LONG])
 def test_the_numbers_of_a_sheet_are_numbers_with_the_decimals_of_their_column(workbook: Workbook, name: str):
     sheet = sheet_of(workbook, name)
     for place, column in enumerate(TABLES[name].columns().values(), start=1):
@@ -124,29 +124,46 @@ def test_the_numbers_of_a_sheet_are_numbers_with_the_decimals_of_their_column(wo
             assert {cell.number_format for cell in cells} <= {f"{0:.{decimals}f}"}
 
 
-@pytest.mark.parametrize("name", SHEETS)
+@pytest.mark.parametrize("name", [*SHEETS, *LONG])
 def test_a_sheet_holds_the_values_of_its_table(demo: Refreshed, workbook: Workbook, name: str):
     sheet, rows = sheet_of(workbook, name), demo.table(name).sort(TABLES[name].primary_key())
     assert sheet.max_row == rows.height + 2
     for place, column in enumerate(rows.columns, start=1):
         shown = [sheet.cell(row, place).value for row in range(3, rows.height + 3)]
-        if rows.schema[column].is_numeric():
+        if rows.schema[column].is_numeric() or rows.schema[column] == pl.Boolean:
             assert shown == rows[column].to_list()
+        elif rows.schema[column] == pl.String and not column.endswith(("date", "month")):
+            assert [value or None for value in shown] == rows[column].to_list()
 
 
-def test_metrics_are_named_in_words_with_their_unit(workbook: Workbook):
+def test_metrics_have_the_names_of_the_csv_and_the_dictionary_says_what_they_are(workbook: Workbook):
     sheet = sheet_of(workbook, "athlete_drift")
     place = TABLES["athlete_drift"].column_names().index("metric") + 1
-    shown = {sheet.cell(row, place).value for row in range(3, sheet.max_row + 1)}
-    assert shown <= {f"{metric.label} ({metric.unit})" for metric in METRICS}
-    assert "contact time (ms)" in shown
+    assert {sheet.cell(row, place).value for row in range(3, sheet.max_row + 1)} <= {one.column for one in METRICS}
+    lines = list(workbook["dictionary"].iter_rows(min_row=2, values_only=True))
+    assert ("metrics", "contact_time_ms", "ms", "Contact time.") in lines
+
+
+def test_times_and_dates_are_such_and_not_texts(demo: Refreshed, workbook: Workbook):
+    runs = sheet_of(workbook, "runs")
+    place = TABLES["runs"].column_names().index("started_at_utc") + 1
+    first = demo.table("runs").sort("run_id")["started_at_utc"][0]
+    assert runs.cell(3, place).value == first.replace(tzinfo=None)
+    assert runs.cell(3, place).number_format == "yyyy-mm-dd hh:mm:ss"
+    month = sheet_of(workbook, "season_trend").cell(3, TABLES["season_trend"].column_names().index("month") + 1)
+    assert (
+        month.value.strftime("%Y-%m")
+        == demo.table("season_trend").sort(TABLES["season_trend"].primary_key())["month"][0]
+    )
+    complaint = sheet_of(workbook, "complaints").cell(3, TABLES["complaints"].column_names().index("from_date") + 1)
+    assert f"{complaint.value:%Y-%m-%d}" == demo.table("complaints")["from_date"][0]
 
 
 def test_the_dictionary_sheet_explains_every_column_of_every_sheet(workbook: Workbook):
     collinearity_of = {
         (row[0], row[1] or ""): row[3] for row in workbook["dictionary"].iter_rows(min_row=2, values_only=True)
     }
-    for name in SHEETS:
+    for name in (*SHEETS, *LONG):
         assert collinearity_of[name, ""]
         for column_name, column in TABLES[name].columns().items():
             assert collinearity_of[name, column_name] == column.description
@@ -166,7 +183,7 @@ def test_the_same_tables_give_the_same_bytes(tmp_path: Path):
         write_exports(tmp_path / name, tables(recordings=ledger("a", "b")))
         written.append({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()})
     assert written[0] == written[1]
-    assert set(written[0]) == {f"{name}.csv" for name in SHEETS} | {"splitdrift.xlsx"}
+    assert set(written[0]) == {f"{name}.csv" for name in (*SHEETS, *LONG)} | {"splitdrift.xlsx"}
     # Two files of one second would be alike anyway: the date in them is fixed.
     assert openpyxl.load_workbook(tmp_path / "one" / "splitdrift.xlsx").properties.created == datetime(2026, 1, 1)
 

@@ -410,3 +410,14 @@ def test_a_state_that_lacks_what_an_unchanged_athlete_ran_is_not_built_on(club: 
     club.put("ari/2.fit", drifting_run(2, seed=9))
     with pytest.raises(NothingDone, match="the state to build on, is damaged: it has no samples of bo"):
         club.refresh()
+
+
+def test_a_file_that_sessions_csv_gives_to_another_athlete_counts_for_that_one(tmp_path: Path):
+    club = Nights(tmp_path)
+    club.put("x.fit", drifting_run(0))
+    club.put("ari/a.fit", drifting_run(1, seed=2))
+    for athlete_id in ("ari", "bel", "cai"):
+        club.put("sessions.csv", f"file,athlete_id\nx.fit,{athlete_id}\n")
+        ledger = club.refresh().ledger
+        assert dict(ledger.select("path", "athlete_id").iter_rows()) == {"ari/a.fit": "ari", "x.fit": athlete_id}
+        club.assert_as_if_done_anew()

@@ -29,7 +29,9 @@ MARCH_14 = 1_773_478_800  # 2026-03-14T09:00:00Z, in seconds since 1970
 CLOCKLESS = "elapsed_s,distance_m,cadence_spm\n" + "".join(f"{s},{3 * s},{170 + s % 7}\n" for s in range(0, 2000, 5))
 
 
-def drifting_run(day: int = 0, *, seed: int = 1, km: float = 6.0, **columns: float) -> bytes:
+def drifting_run(
+    day: int = 0, *, seed: int = 1, km: float = 6.0, serial_number: int | None = None, **columns: float
+) -> bytes:
     """A run on a day after 14 March whose form, speed and readings are drawn: every seed gives other bytes."""
     draws = np.random.default_rng(seed)
     elapsed_s = np.arange(0.0, 1000 * km / 3 + 1, 5)
@@ -41,7 +43,8 @@ def drifting_run(day: int = 0, *, seed: int = 1, km: float = 6.0, **columns: flo
         "contact_time_ms": 240 - 30 * (speed - 3) + draws.uniform(0, 9) * along + draws.normal(0, 1, len(along)),
         **{name: np.full(len(along), value) for name, value in columns.items()},
     }
-    return run_file(MARCH_14 + 86_400 * day, elapsed_s, distance_m - distance_m[0], speed_m_s=speed, **readings)
+    start, along_m = MARCH_14 + 86_400 * day, distance_m - distance_m[0]
+    return run_file(start, elapsed_s, along_m, serial_number=serial_number, speed_m_s=speed, **readings)
 
 
 @dataclass(frozen=True)

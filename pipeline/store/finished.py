@@ -1,0 +1,118 @@
+"""What a refresh that did not come to its end had finished: the results of shards of files.
+
+They are kept in the state that was being built, next to the samples that belong to them, and the next refresh takes
+over those whose files have the same keys: content, settings, lists and code. A state with such results is kept when a
+refresh is interrupted or killed. For stores of this machine; in an object store a refresh begins anew.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.core.places import read_frame, remove_tree, write_frame
+from pipeline.store.generations import FINISHED, SYNCED, link_tree, unfinished
+
+_ABOUT = "about.json"
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+#: A shard: its tables by name. `runs` has a column `samples_file`, `recordings` a column `file`.
+Parts = Mapping[str, pl.DataFrame]
+
+
+@dataclass
+class Finished:
+    """The finished shards of one refresh.
+
+    Attributes:
+        keys: of each file of the inbox.
+        n_files: how many files are in shards that are kept.
+    """
+
+    store: Path
+    keys: Mapping[str, str | None]
+    n_files: int = 0
+
+    def keep(self, built: Path, parts: Parts) -> None:
+        """Keep the result of a shard, whose samples are written."""
+        files = parts["recordings"]["file"].unique().to_list()
+        folder = built / FINISHED / secrets.token_hex(8)
+        folder.mkdir(parents=True)
+        for name, rows in parts.items():
+            write_frame(folder / f"{name}.parquet", rows)
+        written = (name for name in parts["runs"]["samples_file"] if (built / name).is_file())
+        about = {
+            "boot": _boot(),
+            "keys": {path: self.keys[path] for path in files},
+            "samples": {name: (built / name).stat().st_size for name in written},
+            "parts": list(parts),
+        }
+        (folder / _ABOUT).write_text(json.dumps(about), encoding="utf-8")  # last: without it there is no result
+        self.n_files += len(files)
+
+    def take_over(self, built: Path, wanted: set[str]) -> Iterator[Parts]:
+        """Give the results of files that are wanted, with their samples, a place in the state being built.
+
+        What an unfinished state holds besides is removed with it.
+        """
+        left = set(wanted)
+        for state in unfinished(self.store):
+            if state.name == built.name:
+                continue
+            for folder in sorted((state / FINISHED).glob(f"*/{_ABOUT}")):
+                about = _about(folder)
+                files = about.get("keys", {})
+                if files and files.keys() <= left and all(self.keys.get(path) == key for path, key in files.items()):
+                    parts = self._taken(state, built, folder.parent, about)
+                    if parts is not None:
+                        left -= files.keys()
+                        self.n_files += len(files)
+                        yield parts
+            remove_tree(state)
+
+    def _taken(self, state: Path, built: Path, folder: Path, about: Mapping[str, Any]) -> Parts | None:
+        """The tables of a shard; None where a file of it is missing or half written."""
+        samples = {Path(name): size for name, size in about["samples"].items()}
+        if about["boot"] != _boot() and not (state / FINISHED / SYNCED).is_file():
+            return None  # the machine was restarted, and what was not on the disk by then is lost
+        if any(not (state / name).is_file() or (state / name).stat().st_size != size for name, size in samples.items()):
+            return None
+        try:
+            parts = {name: read_frame(folder / f"{name}.parquet") for name in about["parts"]}
+        except (OSError, pl.exceptions.PolarsError):
+            return None
+        for parent in {name.parent for name in samples}:
+            link_tree(state, built, parent, wanted=samples.__contains__)
+        link_tree(state, built, folder.relative_to(state))
+        own_about = built / folder.relative_to(state) / _ABOUT
+        own_about.unlink()  # not written into: the file is the older state's too
+        own_about.write_text(json.dumps({**about, "boot": _boot()}), encoding="utf-8")
+        return parts
+
+    def end(self, built: Path) -> None:
+        """Remove the results, which the state to be published does not need."""
+        remove_tree(built / FINISHED)
+
+
+def _about(file: Path) -> dict[str, Any]:
+    try:
+        about = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return about if isinstance(about, dict) and {"boot", "keys", "samples", "parts"} <= about.keys() else {}
+
+
+@cache
+def _boot() -> str:
+    """What identifies the time since the machine was started; random where the system does not say, so never equal."""
+    try:
+        return _BOOT_ID.read_text(encoding="ascii").strip()
+    except OSError:
+        return secrets.token_hex(16)

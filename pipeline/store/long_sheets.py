@@ -1,0 +1,69 @@
+"""Rows of long tables in a workbook: written into its sheets as text, many at a time.
+
+A writer that takes one cell after the other needs 1.6 s for the kilometres of a thousand runs, this a tenth of that. A
+sheet is prepared with its header and a first row, whose cells have the formats of their columns; the rows follow here.
+"""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+
+import polars as pl
+
+#: What XML cannot hold, even escaped.
+_NO_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f]"
+_FIRST_CELL = re.compile(r'<c r="[A-Z]+3"(?: s="(\d+)")?')
+
+
+def fill_sheets(workbook: Path, rows_of: Mapping[int, pl.DataFrame]) -> None:
+    """Replace the third row of sheets by rows.
+
+    Args:
+        workbook: written completely; each of these sheets has one row below its two rows of headers.
+        rows_of: number of the sheet, 1 the first, to its rows: numbers, texts and truth values.
+    """
+    written = workbook.with_name(f".{workbook.name}")
+    wanted = {f"xl/worksheets/sheet{number}.xml": rows for number, rows in rows_of.items()}
+    with zipfile.ZipFile(workbook) as prepared, zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED) as filled:
+        for entry in prepared.infolist():
+            content = prepared.read(entry)
+            if entry.filename in wanted:
+                content = _filled(content.decode(), wanted[entry.filename]).encode()
+            # The entry as it was, with its date: the same tables give the same bytes.
+            filled.writestr(entry, content, compresslevel=1 if entry.filename in wanted else None)
+    written.replace(workbook)
+
+
+def _filled(sheet: str, rows: pl.DataFrame) -> str:
+    before, _, rest = sheet.partition('<row r="3"')
+    first, _, after = rest.partition("</row>")
+    formats = [style or "0" for style in _FIRST_CELL.findall(first)]
+    last = rows.height + 2
+    dimension = re.sub(r'(<dimension ref="A1:[A-Z]+)\d+"', rf'\g<1>{last}"', before, count=1)
+    return f"{dimension}{_rows_as_text(rows, formats)}{after}"
+
+
+def _rows_as_text(rows: pl.DataFrame, formats: list[str]) -> str:
+    """Rows of a sheet; a cell without a place follows the one before it."""
+    cells = [
+        _cell(pl.col(name), dtype, style).fill_null("<c/>")
+        for (name, dtype), style in zip(rows.schema.items(), formats, strict=True)
+    ]
+    lines = rows.select(pl.concat_str(pl.lit("<row>"), *cells, pl.lit("</row>")))
+    return "".join(lines.to_series())
+
+
+def _cell(values: pl.Expr, dtype: pl.DataType, style: str) -> pl.Expr:
+    if dtype == pl.Boolean:
+        return pl.format(f'<c s="{style}" t="b"><v>{{}}</v></c>', values.cast(pl.Int8))
+    if dtype.is_numeric():
+        return pl.format(f'<c s="{style}"><v>{{}}</v></c>', values)
+    if dtype != pl.String:
+        raise TypeError(f"a long sheet holds no {dtype}")
+    escaped = values.str.replace_all(_NO_XML, "")
+    for sign, word in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;")):
+        escaped = escaped.str.replace_all(sign, word, literal=True)
+    return pl.format('<c t="inlineStr"><is><t xml:space="preserve">{}</t></is></c>', escaped)

@@ -1,0 +1,145 @@
+"""An interrupted or killed refresh is gone on with: nothing is read twice, and the result is that of a full rebuild."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.core.errors import Interrupted
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import refresh as module
+from pipeline.refresh.refresh import refresh
+from pipeline.store.generations import current, unfinished
+from tests.support.nights import Nights, drifting_run
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture
+def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
+    """Nine runs of three athletes, two of which are recordings of one run, in shards of two files."""
+    monkeypatch.setattr(module, "SHARD_FILES", 2)
+    monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 3)
+    nights = Nights(tmp_path)
+    for place, name in enumerate("abc"):
+        for day in range(3):
+            nights.put(f"{name}/{day}.fit", drifting_run(day, seed=10 * place + day))
+    nights.put("b/twin.fit", drifting_run(2, seed=12, km=5.0))
+    nights.put("c/broken.fit", b"no recording")
+    return nights
+
+
+def interrupt_at(club: Nights, n_files: int) -> Interrupted:
+    def progress(done: int, _total: int) -> None:
+        if done >= n_files:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted) as caught:
+        refresh(read_inbox(club.inbox), club.store, jobs=1, progress=progress)
+    return caught.value
+
+
+def test_the_next_refresh_reads_only_what_was_not_read_and_gives_what_a_full_one_gives(club: Nights):
+    interrupt = interrupt_at(club, 5)
+    assert str(interrupt) == (
+        "Interrupted. The store is as it was before. What 5 of 11 files gave is kept: the next refresh goes on from "
+        "there."
+    )
+    assert current(club.store) is None
+    assert club.refresh().read == ["b/2.fit", "b/twin.fit", "c/0.fit", "c/1.fit", "c/2.fit", "c/broken.fit"]
+    assert unfinished(club.store) == []
+    club.assert_as_if_done_anew()
+
+
+def test_a_refresh_may_be_interrupted_again_and_again(club: Nights):
+    assert [interrupt_at(club, n_files).n_kept for n_files in (2, 4, 8)] == [2, 5, 9]
+    assert club.refresh().read == ["c/2.fit", "c/broken.fit"]
+    club.assert_as_if_done_anew()
+
+
+def test_an_interrupt_after_all_was_read_leaves_only_the_analysis(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "write_known", interrupted)
+        with pytest.raises(Interrupted):
+            refresh(read_inbox(club.inbox), club.store, jobs=1)
+    # The samples of the recording that is not kept were removed: its shard is read again.
+    assert set(club.refresh().read) <= {"b/2.fit", "b/twin.fit"}
+    club.assert_as_if_done_anew()
+
+
+def test_what_changed_in_between_is_read_again(club: Nights):
+    interrupt_at(club, 5)
+    club.put("a/0.fit", drifting_run(0, seed=77))
+    club.put("a/3.fit", drifting_run(3, seed=78))
+    (club.inbox / "b" / "0.fit").unlink()
+    read = club.refresh().read
+    assert {"a/0.fit", "a/1.fit", "a/3.fit", "b/1.fit"} <= set(read), "with what shared a shard with them"
+    assert "a/2.fit" not in read
+    club.assert_as_if_done_anew()
+
+
+def test_other_settings_of_reading_begin_anew(club: Nights):
+    interrupt_at(club, 5)
+    club.put("settings.toml", "gap_s = 8.0\n")
+    assert len(club.refresh().read) == 11
+    club.assert_as_if_done_anew()
+
+
+def test_few_files_are_not_worth_it(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 12)
+    assert "begins anew" in str(interrupt_at(club, 5))
+    assert list((club.store / "generations").iterdir()) == []
+
+
+DIES = """
+import os, signal, sys
+from pathlib import Path
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import refresh as module
+module.SHARD_FILES, module.WORTH_KEEPING_FILES = 2, 3
+n_files, kind, inbox, store = int(sys.argv[1]), *sys.argv[2:]
+def dies(done, total):
+    if done >= n_files:
+        os.kill(os.getpid(), getattr(signal, kind))
+module.refresh(read_inbox(Path(inbox)), Path(store), jobs=1, progress=dies)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["SIGKILL", "SIGTERM"])
+def test_a_killed_refresh_is_gone_on_with_too(club: Nights, kind: str):
+    words = [sys.executable, "-c", DIES, "7", kind, str(club.inbox), str(club.store)]
+    died = subprocess.run(words, cwd=ROOT, capture_output=True, check=False)
+    assert died.returncode == -getattr(signal, kind), died.stderr.decode()
+    assert 0 < len(club.refresh().read) < 11
+    club.assert_as_if_done_anew()
+
+
+@pytest.mark.slow
+def test_ctrl_c_in_the_terminal_says_what_is_kept_and_exits_with_130(tmp_path: Path):
+    club = Nights(tmp_path)
+    for day in range(240):
+        club.put(f"{'abcd'[day % 4]}/{day}.fit", drifting_run(day, seed=day, km=2.0))
+    words = ["refresh", "--inbox", str(club.inbox), "--store", str(club.store), "--jobs", "1"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "pipeline", *words],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 60
+    while not list(club.store.glob("generations/*/finished/*/about.json")) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    os.killpg(process.pid, signal.SIGINT)
+    output, said = process.communicate(timeout=60)
+    assert process.returncode == 130, (output, said)
+    assert "Interrupted. The store is as it was before. What " in said
+    assert "Traceback" not in said
+    assert len(unfinished(club.store)) == 1

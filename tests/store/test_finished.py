@@ -1,0 +1,157 @@
+"""What an interrupted refresh had finished is taken over, if it is whole and nothing that it depends on has changed."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.store import finished
+from pipeline.store.finished import Finished
+from pipeline.store.generations import building, generations, prepare, sweep, unfinished
+
+KEYS = {"a.fit": "key a", "b.fit": "key b", "c.fit": "key c"}
+SAMPLES = "tables/samples/athlete_id=ari/month=2026-03/{}.parquet"
+
+
+def parts(*files: str) -> dict[str, pl.DataFrame]:
+    return {
+        "recordings": pl.DataFrame({"file": files}),
+        "runs": pl.DataFrame({"samples_file": [SAMPLES.format(file) for file in files]}),
+    }
+
+
+def interrupted(store: Path, *shards: tuple[str, ...], error: BaseException | None = None) -> None:
+    """A build that keeps a few shards and is interrupted then."""
+    prepare(store)
+
+    def build() -> None:
+        with building(store, keep=5, resumes=True) as built:
+            ours = Finished(store, KEYS)
+            for files in shards:
+                for file in files:
+                    path = built / SAMPLES.format(file)
+                    path.parent.mkdir(parents=True, exist_ok=True)
+                    path.write_text(f"samples of {file}")
+                ours.keep(built, parts(*files))
+            raise error or KeyboardInterrupt
+
+    with pytest.raises(type(error) if error is not None else KeyboardInterrupt):
+        build()
+
+
+def taken_over(store: Path, keys: dict[str, str] | None = None, wanted: set[str] | None = None) -> list[list[str]]:
+    """The files of the shards that a next build takes over, after which it ends well."""
+    with building(store, keep=5, resumes=True) as built:
+        ours = Finished(store, keys or KEYS)
+        shards = list(ours.take_over(built, wanted or set(KEYS)))
+        for shard in shards:
+            for name, file in zip(shard["runs"]["samples_file"], shard["recordings"]["file"], strict=True):
+                assert (built / name).read_text() == f"samples of {file}"
+        assert ours.n_files == sum(len(shard["recordings"]) for shard in shards)
+        assert not any(state.name != built.name for state in unfinished(store)), "what is taken over is removed there"
+        ours.end(built)
+        assert not (built / "finished").exists()
+    return sorted(sorted(shard["recordings"]["file"]) for shard in shards)
+
+
+def test_shards_of_an_interrupted_build_are_taken_over_with_their_samples(tmp_path: Path):
+    interrupted(tmp_path, ("a.fit", "b.fit"), ("c.fit",))
+    assert generations(tmp_path) == []
+    assert taken_over(tmp_path) == [["a.fit", "b.fit"], ["c.fit"]]
+    assert [state.name for state in generations(tmp_path)] == ["000002"]
+    assert len(list((tmp_path / "generations").iterdir())) == 1
+
+
+def test_a_shard_is_taken_over_only_whole_and_with_the_same_keys(tmp_path: Path):
+    interrupted(tmp_path, ("a.fit", "b.fit"), ("c.fit",))
+    assert taken_over(tmp_path, {**KEYS, "b.fit": "another"}) == [["c.fit"]]
+    interrupted(tmp_path, ("a.fit", "b.fit"), ("c.fit",))
+    assert taken_over(tmp_path, wanted={"a.fit", "c.fit"}) == [["c.fit"]]
+
+
+def test_what_two_interrupted_builds_left_is_taken_over_once(tmp_path: Path):
+    interrupted(tmp_path, ("a.fit",), ("b.fit",))
+    interrupted(tmp_path, ("b.fit",), ("c.fit",))
+    assert taken_over(tmp_path) == [["a.fit"], ["b.fit"], ["c.fit"]]
+
+
+def test_what_was_taken_over_is_kept_when_that_build_is_interrupted_too(tmp_path: Path):
+    interrupted(tmp_path, ("a.fit",))
+
+    def again() -> None:
+        with building(tmp_path, keep=5, resumes=True) as built:
+            assert len(list(Finished(tmp_path, KEYS).take_over(built, set(KEYS)))) == 1
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        again()
+    assert taken_over(tmp_path) == [["a.fit"]]
+
+
+def shortened_samples(state: Path) -> None:
+    (state / SAMPLES.format("a.fit")).write_text("")
+
+
+def removed_samples(state: Path) -> None:
+    (state / SAMPLES.format("a.fit")).unlink()
+
+
+def half_a_description(state: Path) -> None:
+    (about,) = state.glob("finished/*/about.json")
+    about.write_text(about.read_text()[:20])
+
+
+def half_a_table(state: Path) -> None:
+    (table,) = state.glob("finished/*/runs.parquet")
+    table.write_bytes(table.read_bytes()[:40])
+
+
+@pytest.mark.parametrize("harm", [shortened_samples, removed_samples, half_a_description, half_a_table])
+def test_a_damaged_shard_is_not_taken_over(tmp_path: Path, harm: Callable[[Path], None]):
+    interrupted(tmp_path, ("a.fit",))
+    (state,) = unfinished(tmp_path)
+    harm(state)
+    assert taken_over(tmp_path) == []
+
+
+def test_after_a_restart_of_the_machine_only_what_was_synced_is_taken_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    interrupted(tmp_path, ("a.fit",))
+    monkeypatch.setattr(finished, "_boot", lambda: "after the restart")
+    (state,) = unfinished(tmp_path)
+    (state / "finished" / "synced").unlink()  # as after kill -9
+    assert taken_over(tmp_path) == []
+    interrupted(tmp_path, ("a.fit",))
+    (about,) = tmp_path.glob("generations/*/finished/*/about.json")
+    about.write_text(json.dumps({**json.loads(about.read_text()), "boot": "before the restart"}))
+    assert taken_over(tmp_path) == [["a.fit"]]
+
+
+@pytest.mark.parametrize(
+    ("error", "is_kept"),
+    [
+        (OSError(errno.EIO, os.strerror(errno.EIO)), True),
+        (OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)), False),
+        (SystemExit(0), True),
+        (ValueError("a bug"), False),
+    ],
+)
+def test_results_stay_unless_the_disk_is_full_or_the_fault_is_ours(tmp_path: Path, error: BaseException, is_kept: bool):
+    interrupted(tmp_path, ("a.fit",), error=error)
+    assert bool(unfinished(tmp_path)) == is_kept
+
+
+def test_a_build_that_takes_nothing_over_leaves_them_and_a_sweep_does_not(tmp_path: Path):
+    interrupted(tmp_path, ("a.fit",))
+    with building(tmp_path, keep=5):
+        pass
+    assert len(unfinished(tmp_path)) == 1
+    sweep(tmp_path, keep=5)
+    assert unfinished(tmp_path) == []
