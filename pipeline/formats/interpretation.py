@@ -347,9 +347,9 @@ def _missing(meant: Interpretation, mapping: ColumnMapping) -> list[Problem]:
         problems.append(
             Problem(
                 "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
-                "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in the "
-                "header or under [columns] in columns.toml next to the file; or put another recording of the run next to "
-                f"it.{suffix}",
+                "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in "
+                "the header or under [columns] in columns.toml next to the file; or put another recording of the run "
+                f"next to it.{suffix}",
                 is_lack=True,
                 is_distance=True,
             )
