@@ -409,19 +409,25 @@ def _changed(entry: Correction, recording: Recording, *, is_zone_read: bool) -> 
         recording = _on_other_clock(recording, lambda times_s: times_s + shift_s)
     if entry.time_zone is not None and not is_zone_read:
         zone = entry.time_zone
+        remark = clock.repeated_hour_s(recording.readings["time_s"], zone=zone)
+        recording = replace(recording, remarks=(*recording.remarks, *([remark] if remark else [])))
         recording = _on_other_clock(recording, lambda times_s: clock.from_local_s(times_s, zone=zone))
     return recording
 
 
 def _on_other_clock(recording: Recording, moved: Callable[[pl.Series], pl.Series]) -> Recording:
-    edges = pl.Series([edge for pause in recording.pauses for edge in pause], dtype=pl.Float64)
-    times = moved(pl.concat([recording.readings["time_s"], edges]))
-    n_rows = recording.readings.height
-    ends = times[n_rows:].to_list()
-    pauses = [(stop, start) for stop, start in zip(ends[::2], ends[1::2], strict=True) if None not in (stop, start)]
-    return replace(
-        recording, readings=recording.readings.with_columns(times[:n_rows].alias("time_s")), pauses=tuple(pauses)
-    )
+    """With other times; a pause is moved by as much as the row nearest to each of its ends."""
+    before = recording.readings["time_s"]
+    after = moved(before)
+    at_s, by_s = before.to_numpy(), (after - before).to_numpy()
+    known = np.isfinite(at_s) & np.isfinite(by_s)
+
+    def shifted(edge_s: float) -> float:
+        return edge_s + float(by_s[known][np.argmin(np.abs(at_s[known] - edge_s))])
+
+    pauses = [(shifted(stop_s), shifted(start_s)) for stop_s, start_s in recording.pauses] if known.any() else []
+    readings = recording.readings.with_columns(after.alias("time_s"))
+    return replace(recording, readings=readings, pauses=tuple(pauses))
 
 
 def _in_words(entry: Correction) -> str:

@@ -144,11 +144,13 @@ def tcx(*activities: tuple[str, Truth], clock_off_s: float = 0.0) -> str:
     )
 
 
-def gpx(truth: Truth, *, kind: str = "running", clock_off_s: float = 0.0) -> str:
-    """A GPX file due north along a meridian."""
+def gpx(truth: Truth, *, kind: str = "running", clock_off_s: float = 0.0, slope_pct: float | None = None) -> str:
+    """A GPX file due north along a meridian, with altitude on a hill of even slope if it is given."""
+    climb_m = truth.distance_m * (slope_pct or 0.0) / 100
+    heights = ["" if slope_pct is None else f"<ele>{200 + one:.2f}</ele>" for one in climb_m]
     points = [
         f'<trkpt lat="{50 + truth.distance_m[second] / _M_PER_DEGREE:.9f}" lon="8.0">'
-        f"<time>{truth.at(second, clock_off_s=clock_off_s):%Y-%m-%dT%H:%M:%SZ}</time></trkpt>"
+        f"{heights[second]}<time>{truth.at(second, clock_off_s=clock_off_s):%Y-%m-%dT%H:%M:%SZ}</time></trkpt>"
         for second in range(truth.n_seconds)
     ]
     return f'<?xml version="1.0"?><gpx><trk><type>{kind}</type><trkseg>{"".join(points)}</trkseg></trk></gpx>'

@@ -190,6 +190,18 @@ def test_two_recordings_that_begin_in_the_same_second_are_joined_too(club: Club)
     assert means == pytest.approx(truth.cadence_spm.mean(), rel=0.005)
 
 
+def test_altitude_is_joined_with_its_slope(club: Club):
+    truth = files.run()
+    club.put({"ari/pod.csv": files.csv(truth, contact=True), "ari/watch.gpx": files.gpx(truth, slope_pct=2.0)})
+    pod, watch = club.refresh().rows(named=True)
+    assert (pod["status"], watch["status"], watch["joined_quantities"]) == ("accepted", "duplicate", "altitude")
+    assert watch["clock_agreement"] > 0.9  # by speed
+    inner = club.table("splits").filter(pl.col("km").is_between(2, 4))
+    assert inner["slope_pct"].to_list() == pytest.approx([2.0] * 3, abs=0.02)
+    assert (club.run()["altitude"], inner["altitude"].unique().to_list()) == ("steady", ["steady"])
+    assert_contact_time_is_true(club, truth)
+
+
 def test_a_recording_that_goes_takes_with_it_what_it_added(club: Club):
     truth = files.run()
     club.put({"ari/watch.csv": files.csv(truth)})

@@ -69,6 +69,15 @@ def test_a_time_zone_reads_the_clock_as_that_of_the_place():
     assert result.pauses[0][0] == NINE_S - 3594
 
 
+def test_a_clock_that_was_set_back_on_the_way_keeps_its_order_and_is_said():
+    one_utc_s = datetime(2026, 10, 25, 1, tzinfo=UTC).timestamp()  # 03:00 in Berlin becomes 02:00
+    shown_s = [one_utc_s + 2 * 3600 - 5, one_utc_s + 3600, one_utc_s + 3605]
+    readings = recording().readings.with_columns(time_s=pl.Series(shown_s))
+    result, _ = corrected(recording(readings=readings, pauses=()), [entry(time_zone="Europe/Berlin")])
+    assert column(result, "time_s") == [one_utc_s - 5, one_utc_s, one_utc_s + 5]
+    assert result.remarks[0].startswith("The clock was set back during the recording")
+
+
 def test_a_time_zone_that_the_reader_was_given_is_not_applied_twice():
     result, outcome = corrected(recording(), [entry(time_zone="Europe/Berlin")], is_zone_read=True)
     assert (column(result, "time_s")[0], len(outcome.applied)) == (NINE_S, 1)
