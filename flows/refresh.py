@@ -25,6 +25,7 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline import ATHLETE, CLUB, stages_of
 from pipeline.core.errors import UsageError
+from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import WORKER_LOADS
@@ -199,7 +200,7 @@ def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None
         draw(shared.content, athlete_id)
 
 
-def club_responses(athletes: pl.DataFrame, speed_error_pct: float) -> pl.DataFrame:
+def club_responses(athletes: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
     """What the club's responses have in common; a matter of milliseconds, so in this process."""
     from pipeline.stages.responses import club_responses
 

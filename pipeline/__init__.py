@@ -12,7 +12,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import polars as pl
+
+    from pipeline.notebook import Recorded, Store
 
 #: What a stage needs to be computed: one file, the splits of one athlete, the tables of the whole club; or, on demand,
 #: the published tables.
@@ -91,7 +95,7 @@ STAGES = (
                  ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
     )),
     Stage("splits", FILE, (
-        Function("splits", ("samples", "roster.csv"), ("splits",),
+        Function("splits", ("samples", "laps of a recording", "roster.csv"), ("splits", "lap_splits"),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (
@@ -103,6 +107,7 @@ STAGES = (
                   "rough_slope_error_pct")),
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
+    Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("corrections", CLUB, (
         Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
         Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
@@ -141,3 +146,18 @@ def stage_named(name: str) -> Stage:
 def tables_of(level: str, *, after_club: bool | None = None) -> list[str]:
     """The tables that come out of the stages of a level, in order."""
     return [table for stage in stages_of(level, after_club=after_club) for table in stage.writes]
+
+
+# --- For notebooks and scripts ----------------------------------------------------------------------------------------
+
+
+def read_store(folder: str | Path) -> Store:
+    """Open a store to read; see `pipeline.notebook.read_store`."""
+    store: Store = import_module("pipeline.notebook").read_store(folder)
+    return store
+
+
+def read_recording(file: str | Path, *, settings: str | Path | None = None) -> Recorded:
+    """Take a file through the file-level stages; see `pipeline.notebook.read_recording`."""
+    recorded: Recorded = import_module("pipeline.notebook").read_recording(file, settings=settings)
+    return recorded

@@ -110,6 +110,7 @@ SELECT
   collinearity,
   speed_reliability,
   response_to_speed,
+  response_to_speed_shared_se,
   response_to_speed_squared,
   response_to_slope,
   response_to_slope_squared,

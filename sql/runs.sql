@@ -42,6 +42,7 @@ SELECT
   measured.device,
   measured.sensors,
   measured.altitude,
+  measured.speed_source,
   measured.tags,
   rides_before.run_id IS NOT NULL AS after_ride,
   rides_before.ride_km,

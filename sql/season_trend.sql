@@ -42,7 +42,8 @@ pooled AS (
 centred AS (
   SELECT
     *,
-    SUM(drift_pct_per_10km / own_variance) OVER pools / SUM(1 / own_variance) OVER pools AS pool_mean
+    SUM(drift_pct_per_10km / own_variance) OVER pools / SUM(1 / own_variance) OVER pools AS pool_mean,
+    SUM(shared_error / own_variance) OVER pools / SUM(1 / own_variance) OVER pools AS pool_shared
   FROM pooled
   WINDOW pools AS (PARTITION BY athlete_id, metric, pool)
 ),
@@ -52,7 +53,10 @@ pools AS (
     athlete_id,
     metric,
     COUNT(*) - 1 AS freedom,
-    SUM(POWER(drift_pct_per_10km - pool_mean, 2) / own_variance) AS disagreement,
+    -- Runs that lean on the same responses by differing amounts disagree by that, too, and it is counted below.
+    SUM(
+      (POWER(drift_pct_per_10km - pool_mean, 2) - POWER(shared_error - pool_shared, 2)) / own_variance
+    ) AS disagreement,
     SUM(1 / own_variance) - SUM(POWER(own_variance, -2)) / SUM(1 / own_variance) AS spare
   FROM centred
   GROUP BY athlete_id, metric, pool

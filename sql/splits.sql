@@ -1,31 +1,22 @@
--- A row is: a split (a kilometre, or another length) of a run.
+-- A row is: a split of a run (a kilometre, or another length), or one of its laps, whose number is in `km`.
 -- Reads: samples.
--- Grain: run_id, km.
--- Parameters: $split_length_m.
+-- Grain: is_lap, run_id, km.
+-- Parameters: none.
 
-WITH places AS (
-  -- Where the interval that ends at a sample lies, counted in splits. Rounded to billionths: running sums miss a
-  -- boundary by the last digits of a float, and would leave a split of no length behind it.
-  SELECT
-    *,
-    ROUND(distance_m / $split_length_m, 9) AS ends_at,
-    ROUND((distance_m - covered_m) / $split_length_m, 9) AS begins_at
-  FROM samples
-  WHERE interval_s > 0
-),
-
-intervals AS (
-  -- The splits it touches. A sample exactly on a boundary ends the split before it; standing on a boundary belongs to
-  -- the split just run. FLOOR and CEIL: // does not floor floats here.
+WITH intervals AS (
+  -- The splits that the interval that ends at a sample touches, by `begins_at` and `ends_at`: its place counted in
+  -- splits, by distance, or in laps, by time. A sample exactly on a boundary ends the split before it; standing on a
+  -- boundary belongs to the split just run. FLOOR and CEIL: // does not floor floats here.
   SELECT
     *,
     GREATEST(CEIL(ends_at)::BIGINT - 1, 0) AS last_split,
     LEAST(FLOOR(begins_at)::BIGINT, GREATEST(CEIL(ends_at)::BIGINT - 1, 0)) AS first_split
-  FROM places
+  FROM samples
+  WHERE interval_s > 0
 ),
 
 pieces AS (
-  -- An interval cut at the boundaries it crosses: distance is shared out by place, time in proportion to distance.
+  -- An interval cut at the boundaries it crosses: distance and time are shared out by place.
   SELECT
     intervals.*,
     crossed.split_index + 1 AS km,
@@ -36,16 +27,14 @@ pieces AS (
         - 2 * crossed.split_index
       )
     ) AS tenth,
-    $split_length_m * GREATEST(
-      LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index), 0
-    ) AS length_m,
     CASE
-      WHEN intervals.first_split = intervals.last_split THEN intervals.interval_s
+      WHEN intervals.first_split = intervals.last_split THEN 1
       ELSE
-        intervals.interval_s * (
-          LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index)
-        ) / (intervals.ends_at - intervals.begins_at)
-    END AS time_s
+        (LEAST(intervals.ends_at, crossed.split_index + 1) - GREATEST(intervals.begins_at, crossed.split_index))
+        / (intervals.ends_at - intervals.begins_at)
+    END AS piece_share,
+    intervals.covered_m * piece_share AS length_m,
+    intervals.interval_s * piece_share AS time_s
   FROM intervals
   CROSS JOIN UNNEST(RANGE(intervals.first_split, intervals.last_split + 1)) AS crossed (split_index)
 ),
@@ -59,8 +48,10 @@ running AS (
 ),
 
 tenths AS (
-  -- Speed over about a hundred metres: single samples show the noise of their sensor and not the pace.
+  -- Speed over about a hundred metres, of a lap over a tenth of its time: single samples show the noise of their sensor
+  -- and not the pace.
   SELECT
+    is_lap,
     run_id,
     km,
     tenth,
@@ -68,23 +59,25 @@ tenths AS (
     LN(SUM(length_m) / SUM(run_s)) AS log_speed
   FROM running
   WHERE run_s > 0
-  GROUP BY run_id, km, tenth
+  GROUP BY is_lap, run_id, km, tenth
   HAVING SUM(length_m) > 0
 ),
 
 varied AS (
   SELECT
+    is_lap,
     run_id,
     km,
     GREATEST(
       SUM(log_speed * log_speed * run_s) / SUM(run_s) - POWER(SUM(log_speed * run_s) / SUM(run_s), 2), 0
     ) AS log_speed_variance
   FROM tenths
-  GROUP BY run_id, km
+  GROUP BY is_lap, run_id, km
 ),
 
 measured AS (
   SELECT
+    is_lap,
     run_id,
     km,
     SUM(length_m) AS length_m,
@@ -108,12 +101,21 @@ measured AS (
     SUM(heart_rate_bpm * run_s)
     / NULLIF(SUM(CASE WHEN heart_rate_bpm IS NOT NULL THEN run_s END), 0)
       AS heart_rate_bpm,
+    SUM(power_w * run_s)
+    / NULLIF(SUM(CASE WHEN power_w IS NOT NULL THEN run_s END), 0)
+      AS power_w,
+    SUM(recorded_step_length_m * run_s)
+    / NULLIF(SUM(CASE WHEN recorded_step_length_m IS NOT NULL THEN run_s END), 0)
+      AS recorded_step_length_m,
+    SUM(temperature_c * run_s)
+    / NULLIF(SUM(CASE WHEN temperature_c IS NOT NULL THEN run_s END), 0)
+      AS temperature_c,
     SUM(lagged_speed_m_s * run_s)
     / NULLIF(SUM(CASE WHEN lagged_speed_m_s IS NOT NULL THEN run_s END), 0)
       AS lagged_speed_m_s,
     COUNT(run_s) AS n_valid
   FROM running
-  GROUP BY run_id, km
+  GROUP BY is_lap, run_id, km
 ),
 
 described AS (
@@ -121,11 +123,16 @@ described AS (
     measured.*,
     varied.log_speed_variance
   FROM measured
-  LEFT JOIN varied ON measured.run_id = varied.run_id AND measured.km = varied.km
+  LEFT JOIN varied
+    ON
+      measured.is_lap = varied.is_lap
+      AND measured.run_id = varied.run_id
+      AND measured.km = varied.km
 )
 
 -- Flight, duty factor and step length follow from the means next to them, so that a row never contradicts itself.
 SELECT
+  is_lap,
   run_id,
   km,
   length_m,
@@ -134,6 +141,9 @@ SELECT
   vertical_oscillation_mm,
   contact_balance_pct,
   heart_rate_bpm,
+  power_w,
+  recorded_step_length_m,
+  temperature_c,
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
@@ -148,4 +158,4 @@ SELECT
   contact_time_ms * cadence_spm / 120000 AS duty_factor,
   60 * running_m / NULLIF(running_s, 0) / NULLIF(cadence_spm, 0) AS step_length_m
 FROM described
-ORDER BY run_id, km
+ORDER BY is_lap, run_id, km

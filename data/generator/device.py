@@ -14,8 +14,16 @@ from .runner import Run
 
 #: SD of a device's idea of distance between runs, and of quick errors along one [share]. Common practice, no source.
 SCALE_SD, QUICK_SD = 0.003, 0.012
-#: Weather in a barometric altitude: SD [m] over about this time [s]. Common practice, no source.
-WEATHER_M, WEATHER_S = 1.2, 900.0
+#: Over about this time an error of speed lasts [s]: trees, houses and turns last minutes. Common practice, no source.
+ERROR_LASTS_S = 120.0
+#: A kilometre takes about this time [s]; its mean speed has this share of the error at an instant, for such a process:
+#: sqrt(2q + 2q²(exp(-1/q) - 1)), q = ERROR_LASTS_S / KILOMETRE_S.
+KILOMETRE_S, KILOMETRE_SHARE = 320.0, 0.699
+#: Knots of that error [s].
+ERROR_KNOT_S = 20.0
+#: Weather, wind and heat in an altitude by pressure: SD [m] over about this time [s], some 0.2 % in the slope of a
+#: kilometre. Common practice, no source.
+WEATHER_M, WEATHER_S = 1.5, 300.0
 #: The second sensor reads contact time longer by this factor. Sensors differ by several percent (Garcia-Pinillos 2019,
 #: PLoS One 14:e0222872).
 STRAP_FACTOR = 1.04
@@ -32,6 +40,7 @@ class Device:
         format: how its files end: fit, fit.gz, csv.gz (a row a sample) or kilometres.csv (a row a kilometre).
         sampling: "second", or "smart": every 2 to 6 s.
         contact: where contact time stands: "native", "self-described", "both" or "none".
+        speed_error_pct: SD of the error of a kilometre's speed [%].
         has_form: whether it knows cadence, vertical oscillation, balance, heart rate and altitude.
         dropout: what it writes where it lost contact time.
         cadence_steps: see `Part`.
@@ -45,6 +54,7 @@ class Device:
     format: str
     sampling: Literal["second", "smart"]
     contact: Literal["native", "self-described", "both", "none"] = "native"
+    speed_error_pct: float = 0.8
     has_form: bool = True
     dropout: Literal["invalid", "zero"] = "invalid"
     cadence_steps: int = 128
@@ -83,14 +93,17 @@ def read_off(run: Run, device: Device, seed: int | list[int]) -> Reading:
     rng = np.random.default_rng(seed)
     time_s = run.elapsed_s
     quick = QUICK_SD * _knotted(rng, time_s, 8.0)
-    share = 1 + SCALE_SD * rng.standard_normal() + quick
+    # Chance of its own, so that what was drawn before this error was thought of stays as it was.
+    late = np.random.default_rng([*np.atleast_1d(seed), 1])
+    slow = device.speed_error_pct / 100 / KILOMETRE_SHARE * _lasting(late, time_s)
+    share = 1 + SCALE_SD * rng.standard_normal() + quick + slow
     steps_m = np.diff(run.distance_m, prepend=0.0) * share
     weather = WEATHER_M * _knotted(rng, time_s, WEATHER_S)
     lost = _lost(rng, time_s) | run.is_walking | (run.cadence_spm == 0)
     contact = np.where(lost, 0.0 if device.dropout == "zero" else np.nan, run.contact_time_ms)
     columns = {
         "elapsed_s": time_s,
-        "distance_m": np.cumsum(steps_m),
+        "distance_m": _read_late(late, time_s, np.cumsum(steps_m)),
         "speed_m_s": run.speed_m_s * share,
         "altitude_m": np.rint((run.altitude_m + weather) * 5) / 5,
         "heart_rate_bpm": np.rint(run.heart_rate_bpm + 0.7 * rng.standard_normal(len(time_s))),
@@ -161,6 +174,24 @@ def _kept(rng: np.random.Generator, run: Run, device: Device) -> npt.NDArray[np.
     chosen = np.cumsum(rng.integers(2, 7, size=n_rows // 2))
     edges = np.searchsorted(run.elapsed_s, np.array([edge for pause in run.pauses for edge in pause]))
     return np.unique(np.concatenate([[0], chosen[chosen < n_rows], edges.astype(np.int64), [n_rows - 1]]))
+
+
+def _lasting(rng: np.random.Generator, time_s: Column) -> Column:
+    """First-order noise of SD 1, correlated over ERROR_LASTS_S."""
+    n_knots = int(time_s[-1] // ERROR_KNOT_S) + 2
+    kept = float(np.exp(-ERROR_KNOT_S / ERROR_LASTS_S))
+    fresh = rng.standard_normal(n_knots).tolist()
+    knots = [fresh[0]]
+    for shock in fresh[1:]:
+        knots.append(kept * knots[-1] + (1 - kept**2) ** 0.5 * shock)
+    return np.asarray(np.interp(time_s, ERROR_KNOT_S * np.arange(n_knots), knots), dtype=np.float64)
+
+
+def _read_late(rng: np.random.Generator, time_s: Column, distance_m: Column) -> Column:
+    """Distance as it was up to a second before the whole second that it is written with: the clock of the device."""
+    before_s = rng.uniform(0.0, 1.0, size=len(time_s))
+    before_s[0] = 0.0
+    return np.asarray(np.interp(time_s - before_s, time_s, distance_m), dtype=np.float64)
 
 
 def _lost(rng: np.random.Generator, time_s: Column) -> npt.NDArray[np.bool_]:

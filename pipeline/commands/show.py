@@ -20,6 +20,8 @@ from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 MOST_ROWS = 60
 #: With more athletes than this, the numbers are left out, or the summary would scroll out of view.
 MOST_WITH_NUMBERS = 40
+#: Runs of athletes with too few of them that are listed.
+MOST_SINGLE_RUNS = 12
 
 #: In a narrower window the parts of the change are left out.
 WIDE = 125
@@ -43,19 +45,28 @@ _signed = partial(signed, minus="-")
 
 
 def club_summary(
-    athlete_drift: pl.DataFrame, runs: pl.DataFrame, names: pl.DataFrame | None = None, *, width: int = WIDE
+    athlete_drift: pl.DataFrame,
+    runs: pl.DataFrame,
+    names: pl.DataFrame | None = None,
+    *,
+    width: int = WIDE,
+    most_with_numbers: int = MOST_WITH_NUMBERS,
+    single_runs: pl.DataFrame | None = None,
 ) -> RenderableType:
     """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
     Args:
         names: `athlete_id` and `display_name`; None to show ids only.
         width: of the terminal [characters].
+        most_with_numbers: with more athletes than this, the numbers are left out.
+        single_runs: the table of this name; None to leave it out.
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
     drifts = _in_order(athlete_drift)
     return Group(
         _at_a_glance(drifts, runs, shown),
-        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW),
+        *_unadjusted(single_runs, shown),
+        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers),
         Text(
             "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
             "All metrics: the workbook, or `splitdrift show athlete_drift`."
@@ -64,11 +75,13 @@ def club_summary(
     )
 
 
-def _numbers_explained(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> list[RenderableType]:
+def _numbers_explained(
+    drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], most: int
+) -> list[RenderableType]:
     """The numbers and how to read them; of a large club, where to find the numbers."""
     n_athletes = drifts["athlete_id"].n_unique()
-    if n_athletes > MOST_WITH_NUMBERS:
-        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {MOST_WITH_NUMBERS} at most)."
+    if n_athletes > most:
+        where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {most} at most)."
         return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
     leading = drifts.filter(pl.col("metric").is_in([metric.column for metric in METRICS if metric.is_leading]))
     return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
@@ -90,7 +103,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
             unclear = ["no cadence, contact time or heart rate recorded"]
         elif cells["too_little_data"]:
             few = (
-                "too few runs"
+                ": ".join(filter(None, ("too few runs", rows.sort("n_runs")["reason"][-1])))
                 if (rows["finding"] == "too_little_data").all()
                 else f"too few: {cells['too_little_data']}"
             )
@@ -98,6 +111,31 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
         name = plain(_named(athlete_id, shown))
         table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
     return table
+
+
+def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list[RenderableType]:
+    """The runs of athletes with too few for a drift, a line each, in the leading metrics."""
+    if single_runs is None:
+        return []
+    leading = [metric.column for metric in METRICS if metric.is_leading]
+    rows = single_runs.filter(pl.col("metric").is_in(leading)).sort(
+        "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF)))
+    )
+    lines = []
+    for (athlete_id, run_id), own in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
+        changes = ", ".join(
+            f"{LABELS[row['metric']]} {_signed(row['unadjusted_pct_per_10km'])} % "
+            f"({_signed(row['unadjusted_low'])} to {_signed(row['unadjusted_high'])})"
+            for row in own.iter_rows(named=True)
+        )
+        lines.append(plain(f"{_named(str(athlete_id), shown)}, run {run_id}: {changes}"))
+    if not lines:
+        return []
+    more = [Text(f"and {len(lines) - MOST_SINGLE_RUNS} more runs; `splitdrift show single_runs`")]
+    head = Text(
+        "With too few runs for a drift: the change per 10 km along single runs, unadjusted (pace and hills in it)."
+    )
+    return [head, *lines[:MOST_SINGLE_RUNS], *(more if len(lines) > MOST_SINGLE_RUNS else [])]
 
 
 def _listed(rows: pl.DataFrame) -> str:

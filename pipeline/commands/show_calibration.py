@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.core.metrics import METRICS
+from pipeline.pages.words import count_of
 from pipeline.stages.calibration import EVERY_METRIC
 
 _PLACEBO = (
@@ -32,7 +33,7 @@ def calibration_summary(calibration: pl.DataFrame) -> RenderableType:
     """The rates at a glance: placebo by metric, planted drifts by size."""
     everything = calibration.filter(pl.col("metric") == EVERY_METRIC)
     n_athletes, n_runs = everything.select(pl.col("n_athletes", "n_runs").max()).row(0)
-    behind = f"From {n_athletes} {'athlete' if n_athletes == 1 else 'athletes'} and {n_runs} runs. Shares in percent, "
+    behind = f"From {count_of(n_athletes, 'athlete', 'athletes')} and {n_runs} runs. Shares in percent, "
     return Group(
         _placebo(calibration),
         Text(_PLACEBO),

@@ -38,6 +38,9 @@ class _Folder(click.ParamType):  # type: ignore[type-arg]
         return place(str(value))
 
 
+#: Of so many athletes at most a refresh shows the numbers.
+MOST_NEW_WITH_NUMBERS = 20
+
 #: The type of options that name an inbox, a store or another folder.
 FOLDER = _Folder()
 
@@ -78,14 +81,17 @@ def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str]
     Args:
         only: the athletes to be shown; None for all.
     """
-    from pipeline.commands.show import club_summary
+    from pipeline.commands.show import MOST_WITH_NUMBERS, club_summary
     from pipeline.store.layout import read_table
 
     console = open_console()
-    drifts, runs = read_table(store, "athlete_drift"), read_table(store, "runs")
+    tables = [read_table(store, name) for name in ("athlete_drift", "runs", "single_runs")]
     if only is not None:
-        drifts, runs = (rows.filter(rows["athlete_id"].is_in(list(only))) for rows in (drifts, runs))
-    console.print(club_summary(drifts, runs, roster, width=console.width))
+        tables = [rows.filter(rows["athlete_id"].is_in(list(only))) for rows in tables]
+    drifts, runs, single_runs = tables
+    most = MOST_WITH_NUMBERS if only is None else MOST_NEW_WITH_NUMBERS
+    summary = club_summary(drifts, runs, roster, width=console.width, most_with_numbers=most, single_runs=single_runs)
+    console.print(summary)
 
 
 @contextmanager

@@ -81,8 +81,6 @@ _SENSOR_ERROR = "sensors are off by up to 6 ms, 2 % (Watari 2016, doi 10.1123/ja
 _CONTACT_ERROR = "what an error of 2 % in contact time moves it by (computed)"
 _NO_SOURCE = "common practice, no source"
 
-#: Expected error of a kilometre's speed [%]; the setting `speed_error_pct` has the reasons.
-SPEED_ERROR_PCT = 1.0
 #: Expected size of the warm-up's effect [%]; the setting `warm_up_effect_pct` has the reasons.
 WARM_UP_EFFECT_PCT = 3.0
 #: Error that a kilometre's slope may have [% slope]; the setting `slope_error_pct` has the reasons.
@@ -175,6 +173,19 @@ QUANTITIES: tuple[Quantity, ...] = (
         meaning="Heart rate", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
         picture_rank=9, is_leading=True, is_effort=True, lags_pace=True, speed_response=0.7, speed_response_sd=0.5,
         pace_variance_response=(0.7**2 - 0.7) / 2,
+    ),
+    # Watches estimate power from speed and slope: its drift at equal speed and slope would be that of the estimate.
+    Quantity(
+        column="power_w", label="power", unit="W", decimals=0,
+        meaning="Power as the sensor estimates it", may_be_released=False,
+    ),
+    Quantity(
+        column="recorded_step_length_m", label="step length of the sensor", unit="m", decimals=3,
+        meaning="Step length as the sensor gives it", may_be_released=True,
+    ),
+    Quantity(
+        column="temperature_c", label="temperature", unit="°C", decimals=0,
+        meaning="Temperature at the device", may_be_released=True,
     ),
 )  # fmt: skip
 

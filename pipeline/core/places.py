@@ -182,8 +182,8 @@ def read_tagged(path: Path) -> tuple[bytes | None, str | None]:
         except FileNotFoundError:
             break
         except OSError as error:
-            # Somebody wrote it between the two requests: what it holds now is asked for again.
-            if error.errno != errno.EINVAL or is_last:
+            # It was written between the two requests, which s3fs reports either way: its new content is read.
+            if error.errno not in (errno.EINVAL, errno.EBUSY) or is_last:
                 raise
     return None, None
 

@@ -26,12 +26,15 @@ def statement(name: str) -> str:
     return shipped(f"sql/{name}.sql").read_text(encoding="utf-8")
 
 
-def connect(database: Path | None = None, *, threads: int | None = None) -> duckdb.DuckDBPyConnection:
+def connect(
+    database: Path | None = None, *, threads: int | None = None, read_only: bool = False
+) -> duckdb.DuckDBPyConnection:
     """A connection in which a Python variable is never taken for a table, no extension is fetched, times are UTC.
 
     Args:
         database: a DuckDB file; None for one in memory.
         threads: at most so many; None leaves it to DuckDB.
+        read_only: of a file: nothing in it can be changed, and others may read it too.
     """
     config: dict[str, str | bool | int | float | list[str]] = {
         "python_enable_replacements": False,
@@ -39,7 +42,7 @@ def connect(database: Path | None = None, *, threads: int | None = None) -> duck
     }
     if threads is not None:
         config["threads"] = threads
-    connection = duckdb.connect(str(database) if database else ":memory:", config=config)
+    connection = duckdb.connect(str(database) if database else ":memory:", read_only=read_only, config=config)
     connection.execute(_IN_UTC)
     return connection
 
@@ -102,7 +105,7 @@ def _chosen(connection: duckdb.DuckDBPyConnection, table: str, source: str, cond
             raise UsageError(f"--where takes one expression over the columns of {table}; found '{condition}'.")
         chosen: pl.DataFrame = connection.sql(query).pl()
     except duckdb.Error as error:
-        said = str(error).partition("\n")[0]
+        said, *_ = str(error).splitlines()
         raise UsageError(
             f"--where '{condition}' is no condition over the columns of {table}: {said} "
             "An example: --where \"athlete_id = 'ari' AND km > 10\". `splitdrift dictionary` lists the columns."

@@ -17,7 +17,8 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SPEED_SOURCES
 
 SETTINGS_FILE = "settings.toml"
 
@@ -81,11 +82,12 @@ class Settings:
         "Fewer usable splits do not show a slope above their scatter.", smallest=3)
     min_runs: int = _setting(3, ANALYSIS, "runs",
         "Fewer runs do not separate an athlete's habit from that of one day.", smallest=2)
-    speed_error_pct: float = _setting(SPEED_ERROR_PCT, ANALYSIS, "%",
-        "Median of what is expected of the error of a kilometre's speed (standard deviation), before the runs say "
-        "more. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole distances by 3 to 6 "
-        "% (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre; that this is about 1 % is "
-        "common practice, no source.", smallest=0)
+    speed_error_pct: Mapping[str, float] = _setting(dict(SPEED_ERROR_PCT), ANALYSIS, "%",
+        "Median of what is expected of the error of a kilometre's speed (standard deviation) by where it comes from, "
+        "as runs.speed_source says, before the runs say more; 95 % of the distribution lies below three times that. A "
+        "number is for all sources. 0 takes speed as exact, and calls part of slowing down a drift. Watches miss whole "
+        "distances by 3 to 6 % (Gilgen-Ammann 2020, JMIR mHealth 8:e17118), which is no noise per kilometre. "
+        + " ".join(f"{name}: {source.meaning}; {source.reason}." for name, source in SPEED_SOURCES.items()), smallest=0)
     warm_up_effect_pct: float = _setting(WARM_UP_EFFECT_PCT, ANALYSIS, "%",
         "How far off form is expected to be at the start of a run (standard deviation, dying out over the first "
         "kilometres), before the runs say more. 0 takes form as settled after warm_up_m, and calls what is left of the "
@@ -214,8 +216,8 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f" Did you mean {near[0]}?" if near else " `splitdrift settings` lists them."
             raise UsageError(f"{name}: there is no setting '{key}'.{hint}")
-        if key == "smallest_change_pct":
-            accepted[key] = defaults[key] | _checked_changes(name, key, value, defaults[key])
+        if key in _NUMBERS_OF:
+            accepted[key] = defaults[key] | _checked_numbers(name, key, value, defaults[key], known[key].metadata)
         else:
             accepted[key] = _checked(name, key, value, defaults[key], known[key].metadata)
     return Settings(**accepted)
@@ -253,15 +255,27 @@ def _checked_number(name: str, key: str, value: Any, default: Any, smallest: flo
     return type(default)(value)
 
 
-def _checked_changes(name: str, key: str, value: Any, default: Mapping[str, float]) -> dict[str, float]:
-    """A table of metrics and percentages; metrics that it leaves out keep their default."""
+#: Settings that are tables of percentages by name: what the names are of, and one of them with a value.
+_NUMBERS_OF = {
+    "smallest_change_pct": ("metric", {"contact_time_ms": 2.0}),
+    "speed_error_pct": ("source of speed", {"positions": 1.5}),
+}
+
+
+def _checked_numbers(
+    name: str, key: str, value: Any, default: Mapping[str, float], metadata: Mapping[str, Any]
+) -> dict[str, float]:
+    """A table of percentages by name, those that it leaves out keep their default; of sources, or a number for all."""
+    kind, example = _NUMBERS_OF[key]
     if not isinstance(value, dict):
-        raise UsageError(f'{name}: {key} is {value!r}; expected a table such as {{"contact_time_ms" = 2.0}}.')
-    for metric, change in value.items():
-        if metric not in default:
-            near = difflib.get_close_matches(metric, default, n=1)
-            hint = f" Did you mean {near[0]}?" if near else f" Metrics: {', '.join(default)}."
-            raise UsageError(f"{name}: {key} names '{metric}', which is no metric.{hint}")
-        if isinstance(change, bool) or not isinstance(change, int | float) or not 0 < change < math.inf:
-            raise UsageError(f"{name}: {key}.{metric} is {change!r}; expected a number above zero, such as 2.0.")
-    return {metric: float(change) for metric, change in value.items()}
+        if key == "speed_error_pct" and isinstance(value, int | float):
+            number = _checked_number(name, key, value, 1.0, metadata["smallest"])
+            return dict.fromkeys(default, float(number))
+        raise UsageError(f"{name}: {key} is {value!r}; expected a table such as {_toml(example)}.")
+    for column, given in value.items():
+        if column not in default:
+            near = difflib.get_close_matches(column, default, n=1)
+            hint = f" Did you mean {near[0]}?" if near else f" Known: {', '.join(default)}."
+            raise UsageError(f"{name}: {key} names '{column}', which is no {kind}.{hint}")
+        _checked_number(name, f"{key}.{column}", given, 2.0, metadata["smallest"])
+    return {column: float(given) for column, given in value.items()}

@@ -33,10 +33,13 @@ READINGS = (
     "vertical_oscillation_mm",
     "contact_balance_pct",  # share of the left foot in the contact time of a stride
     "heart_rate_bpm",
+    "power_w",
+    "recorded_step_length_m",  # as the sensor gives it; the tables also have the one from speed and cadence
+    "temperature_c",  # at the device, on a wrist well above that of the air
 )
 
-#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that ends
-#: at its time; a sample row holds the reading at its time.
+#: What one row of a recording stands for. The row of a step, a lap or a kilometre holds the mean of the interval that
+#: ends at its time; a sample row holds the reading at its time.
 GRAINS = ("sample", "step", "lap", "kilometre")
 
 RUNNING = "running"
@@ -75,8 +78,11 @@ class Recording:
     Attributes:
         readings: frame with the columns of `READINGS`, one row per sample, step, lap or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
+        is_indoors: whether the file says that it was recorded on a treadmill or indoors.
         has_clock: whether `time_s` is an absolute time.
         pauses: pairs of (stopped_s, resumed_s) on the clock of `time_s`, from the device's own timer events.
+        laps: pairs of (begins_s, ends_s) on the clock of `time_s`, in order and without overlap, as the device or the
+            person who wore it set them.
         device: manufacturer and model as the file names them, never a serial number; None if unknown.
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
@@ -89,9 +95,11 @@ class Recording:
 
     readings: pl.DataFrame
     sport: str | None = None
+    is_indoors: bool = False
     has_clock: bool = True
     grain: str = "sample"
     pauses: tuple[tuple[float, float], ...] = ()
+    laps: tuple[tuple[float, float], ...] = ()
     device: str | None = None
     sensors: Mapping[str, str] = field(default_factory=dict)
     damage: str | None = None

@@ -1,9 +1,9 @@
 """Times as text, made numbers. One text in, one number of seconds out; null where the text is no such time.
 
-Instants are ISO 8601 (`2026-04-12T09:30:00.25Z`, `2026-04-12 11:30:00+02:00`) or another date with a time of day, of 12 or
-24 hours: `12.04.2026 9:30`, `4/12/2026 9:30:00 AM`, `2026年4月12日 9:30`. Which of two numbers is the day is decided by the
-dates of the whole file, where one of them is above 12; otherwise by `columns.toml`. Clock faces are `h:mm:ss` or `mm:ss`,
-the last part with or without decimals.
+Instants are ISO 8601 (`2026-04-12T09:30:00.25Z`, `2026-04-12 11:30:00+02:00`) or another date with a time of day, of 12
+or 24 hours: `12.04.2026 9:30`, `4/12/2026 9:30:00 AM`, `2026年4月12日 9:30`. Which of two numbers is the day is decided
+by the dates of the whole file, where one of them is above 12; otherwise by `columns.toml`. Clock faces are `h:mm:ss` or
+`mm:ss`, the last part with or without decimals.
 
 The end of summer time repeats an hour of a local clock. Which pass a time belongs to follows from the order of the
 rows: a clock that steps back has begun the second one, and time without a row is not longer than it has to be.

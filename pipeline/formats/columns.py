@@ -102,12 +102,17 @@ COLUMNS: Mapping[str, Column] = {
     "heart_rate": Column("heart_rate_bpm"),  # no other unit than beats per minute is in use
     "heartrate": Column("heart_rate_bpm"),
     "hr": Column("heart_rate_bpm"),
+    "power_w": Column("power_w"),
+    "power_watts": Column("power_w"),
+    "temperature_c": Column("temperature_c"),
+    "temperature_deg_c": Column("temperature_c"),
+    "temperature_f": Column("temperature_c", 5 / 9, -160 / 9),
     "sport": Column("sport", written_as="word"),
 }
 
 #: What each reading of `COLUMNS` is, for the documentation.
 MEANINGS: Mapping[str, str] = {
-    "time_s": "Time of the row: a date with a time of day, counted since 1970, or in days as a spreadsheet counts them.",
+    "time_s": "Time of the row: a date with a time of day, counted since 1970, or days as a spreadsheet counts them.",
     "date": "Date of the row, next to a column time_of_day.",
     "time_of_day": "Time of day of the row, next to a column date.",
     "elapsed_s": "Time since the start.",
@@ -133,6 +138,8 @@ MEANINGS: Mapping[str, str] = {
     "vertical_oscillation_mm": "Rise and fall of the trunk in a step.",
     "contact_balance_pct": "Share of one foot in the contact time of a stride.",
     "heart_rate_bpm": "Heart rate in beats per minute.",
+    "power_w": "Power in watts, as the sensor estimates it.",
+    "temperature_c": "Temperature at the device.",
     "sport": "Sport of the recording; only running is analysed.",
 }
 

@@ -4,12 +4,14 @@ Units come from the headers (`headers`) or from `columns.toml` (`column_mapping`
 names a quantity without its unit is refused, with the lines one of which would settle it. Everything that has to be
 settled is said at once (`interpretation`), and `splitdrift columns` proposes all of it (`proposal`).
 
-What a row is, unless `columns.toml` says so: a kilometre where the columns `km` and a duration or pace are present; a lap
-where there are a duration and a length, or a column `lap` and a distance, and no time; a step where there is a `step` or
-`foot` column, or contact and flight times without a cadence; otherwise a sample.
+What a row is, unless `columns.toml` says so: a kilometre where the columns `km` and a duration or pace are present; a
+lap where there are a duration and a length, or a column `lap` and a distance, and no time; a step where there is a
+`step` or `foot` column, or contact and flight times without a cadence; otherwise a sample.
 """
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import polars as pl
 
@@ -32,8 +34,8 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         options: of which `mapping` holds.
 
     Returns:
-        One recording. Columns that are not recognised are left out; so are rows without a time. Of a file of kilometres or
-        laps the first row is its start: time and distance 0, no readings.
+        One recording. Columns that are not recognised are left out; so are rows without a time. Of a file of kilometres
+        or laps the first row is its start: time and distance 0, no readings.
 
     Raises:
         Refused: no unit, no time, neither distance nor form, or cells that are not what their column says.
@@ -48,12 +50,15 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         started_s = values["started_s"].drop_nulls().first() if "started_s" in values else None
         values = {**values, "time_s": values["elapsed_s"] + (started_s or 0.0)}
         has_clock = started_s is not None
+    if "step_length_m" in values:
+        values = {**values, "recorded_step_length_m": values["step_length_m"]}
     return [
         Recording(
             readings=_readings(values),
             sport=mapping.sport or sport_named(_first_word(values.get("sport"))),
             has_clock=has_clock,
             grain=rows.grain,
+            laps=_laps(values, rows.grain),
             damage=rows.damage,
             unused=unused(meant, mapping),
             remarks=(*rows.remarks, *meant.remarks),
@@ -71,6 +76,22 @@ def _readings(values: Readings) -> pl.DataFrame:
             "Fill in the column with the time, or export the recording again.",
         )
     return finite
+
+
+def _laps(values: Readings, grain: str) -> tuple[tuple[float, float], ...]:
+    """Where rows are laps, each of them; else the stretches of rows whose column `lap` says the same.
+
+    A row stands for the time since the row before, so a lap begins with the last row of the one before it.
+    """
+    if grain == "lap":
+        edges = values["time_s"].drop_nulls().to_list()
+    elif "lap" in values:
+        rows = pl.DataFrame({"time_s": values["time_s"], "lap": values["lap"]}).drop_nulls()
+        ends = rows.group_by(pl.col("lap").rle_id(), maintain_order=True).agg(pl.col("time_s").last())
+        edges = [*rows["time_s"].head(1), *ends["time_s"]]
+    else:
+        return ()
+    return tuple((begin, end) for begin, end in pairwise(edges) if end > begin)
 
 
 def _first_word(words: pl.Series | None) -> str | None:

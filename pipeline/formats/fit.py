@@ -33,6 +33,12 @@ FILE_TYPES: Mapping[int, str] = {
     28: "daily monitoring", 32: "daily monitoring",
 }  # fmt: skip
 ACTIVITY = 4
+#: Treadmill and indoor running (FIT profile, enumeration `sub_sport`).
+INDOORS = (1, 45)
+
+#: Of one session a lap follows on another, whatever the seconds say; between sessions there may be minutes. Common
+#: practice, no source.
+LAP_GAP_S = 10.0
 
 TIMER = 0  # enumeration `event`
 TIMER_STARTS = 0  # enumeration `event_type`
@@ -112,6 +118,7 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
     sports = messages.sessions.get("sport", unknown)
     order = np.argsort(starts, kind="stable")
     starts, sports = starts[order], sports[order]
+    kinds = messages.sessions.get("sub_sport", unknown)[order]
     base = Recording(readings=readings_frame({"time_s": pl.Series([], dtype=pl.Float64)}))
     base = replace(base, device=messages.device, damage=messages.damage)
     has_records = "timestamp" in messages.records
@@ -125,7 +132,7 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
     owner = (
         np.maximum(np.searchsorted(starts[1:], time_s, side="right"), 0) if len(starts) > 1 else np.zeros(len(time_s))
     )
-    pauses = _pauses(messages.events)
+    pauses, laps = _pauses(messages.events), _laps(messages.laps)
     recordings = []
     for position in range(max(len(starts), 1)):
         mine = owner == position
@@ -137,7 +144,9 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
                 base,
                 readings=readings if mine.all() else readings.filter(pl.Series(mine)),
                 sport=sport,
+                is_indoors=bool(len(kinds)) and kinds[position] in INDOORS,
                 pauses=tuple((stop, start) for stop, start in pauses if first <= stop and start <= last),
+                laps=tuple((begin, end) for begin, end in laps if first <= (begin + end) / 2 <= last),
                 sensors=sensors,
             )
         )
@@ -160,6 +169,26 @@ def _sport_of_records(messages: Messages) -> str | None:
     if np.any(kinds == 1):
         return RUNNING
     return {2: "cycling", 5: "swimming", 6: "walking"}.get(int(kinds[0]))
+
+
+def _laps(laps: Columns) -> list[tuple[float, float]]:
+    """Begin and end of each lap in order.
+
+    Devices write starts in whole seconds, durations in milliseconds, and the time of a lap's own message up to minutes
+    after its end: a lap ends where the next begins, the last one after its duration.
+    """
+    if "start_time" not in laps:
+        return []
+    order = np.argsort(laps["start_time"], kind="stable")
+    unknown = np.full(len(order), np.nan)
+    begins, duration_s, written = (
+        laps.get(name, unknown)[order] for name in ("start_time", "total_elapsed_time", "timestamp")
+    )
+    ends = np.where(duration_s > 0, begins + duration_s, written)
+    following = np.append(begins[1:], np.inf)
+    ends = np.where(following - ends < LAP_GAP_S, following, ends)
+    is_lap = ends > begins
+    return list(zip(begins[is_lap].tolist(), ends[is_lap].tolist(), strict=True))
 
 
 def _pauses(events: Columns) -> list[tuple[float, float]]:

@@ -28,11 +28,14 @@ NATIVE_FIELDS: Mapping[int, str] = {
     4: "cadence_spm",
     5: "distance_m",
     6: "speed_m_s",
+    7: "power_w",
+    13: "temperature_c",
     39: "vertical_oscillation_mm",
     41: "contact_time_ms",
     73: "speed_m_s",
     78: "altitude_m",
     84: "contact_balance_pct",
+    85: "recorded_step_length_m",
 }
 
 #: Words of the trade in a self-described field's name, in order of trial → reading.
@@ -46,6 +49,7 @@ WORDS: Sequence[tuple[tuple[str, ...], str]] = (
     (("cadence",), "cadence_spm"),
     (("step", "rate"), "cadence_spm"),
     (("heart", "rate"), "heart_rate_bpm"),
+    (("step", "length"), "recorded_step_length_m"),
     (("distance",), "distance_m"),
     (("speed",), "speed_m_s"),
 )
@@ -64,6 +68,12 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     },
     "contact_balance_pct": {"%": 1, "percent": 1, "pct": 1},
     "heart_rate_bpm": {"bpm": 1, "beats/min": 1},
+    "power_w": {"w": 1, "watt": 1, "watts": 1},
+    "recorded_step_length_m": {
+        "mm": 0.001, "millimeters": 0.001, "millimetres": 0.001, "cm": 0.01, "centimeters": 0.01, "centimetres": 0.01,
+        "m": 1, "meters": 1, "metres": 1,
+    },
+    "temperature_c": {"c": 1, "°c": 1, "degc": 1, "celsius": 1},
     "distance_m": {"m": 1, "meters": 1, "metres": 1, "km": 1000, "kilometers": 1000, "kilometres": 1000},
     "speed_m_s": {"m/s": 1, "km/h": 1 / 3.6, "kph": 1 / 3.6, "mm/s": 0.001},
     "altitude_m": {"m": 1, "meters": 1, "metres": 1},
@@ -79,6 +89,11 @@ SETTING_UNITS: Mapping[str, tuple[str, float]] = {
     "vertical_oscillation_cm": ("vertical_oscillation_mm", 10),
     "contact_balance_pct": ("contact_balance_pct", 1),
     "heart_rate_bpm": ("heart_rate_bpm", 1),
+    "power_w": ("power_w", 1),
+    "step_length_m": ("recorded_step_length_m", 1),
+    "step_length_cm": ("recorded_step_length_m", 0.01),
+    "step_length_mm": ("recorded_step_length_m", 0.001),
+    "temperature_c": ("temperature_c", 1),
     "distance_m": ("distance_m", 1),
     "speed_m_s": ("speed_m_s", 1),
     "altitude_m": ("altitude_m", 1),
@@ -180,6 +195,9 @@ def _native(columns: Mapping[str, Column], packed: Sequence[bytes | None]) -> di
         "vertical_oscillation_mm": first("vertical_oscillation"),
         "contact_balance_pct": first("stance_time_balance"),
         "heart_rate_bpm": first("heart_rate"),
+        "power_w": first("power"),
+        "recorded_step_length_m": first("step_length") / 1000,
+        "temperature_c": first("temperature"),
     }
     if packed:
         speed, distance = _unpack(packed)

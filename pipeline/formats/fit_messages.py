@@ -42,6 +42,7 @@ class Messages:
     records: Columns
     sessions: Columns
     events: Columns
+    laps: Columns = field(default_factory=dict)
     file_type: int | None = None
     device: str | None = None
     sport: int | None = None
@@ -100,6 +101,7 @@ def _by_columns(link: bytes) -> Messages:
         records={},
         sessions=fitfast.records(link, "session"),
         events=fitfast.records(link, "event"),
+        laps=fitfast.records(link, "lap"),
         file_type=kinds[0] if kinds else None,
         sport=sports[-1] if sports else None,
         described=[_described(message) for message in whole.get("field_description", [])],
@@ -148,6 +150,7 @@ def _names_are_distinct(messages: Messages) -> bool:
     names = list(named.values())
     native = {"timestamp", "distance", "speed", "altitude", "heart_rate", "cadence", "fractional_cadence"}
     native |= {"stance_time", "vertical_oscillation", "stance_time_balance", "enhanced_speed", "enhanced_altitude"}
+    native |= {"power", "step_length", "temperature"}
     return len(names) == len(set(names)) and not native & set(names)
 
 
@@ -161,6 +164,7 @@ class _Rows:
     records: list[dict[str, Any]] = field(default_factory=list)
     sessions: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    laps: list[dict[str, Any]] = field(default_factory=list)
 
 
 def _read_slowly(link: bytes, *, is_altered: bool = False) -> Messages:
@@ -190,6 +194,7 @@ def _read_slowly(link: bytes, *, is_altered: bool = False) -> Messages:
         records=_columns(rows.records),
         sessions=_columns(rows.sessions),
         events=_columns(rows.events),
+        laps=_columns(rows.laps),
         described=described,
         packed=packed if any(packed) else (),
         damage=damage,
@@ -226,6 +231,9 @@ def _note(frame: Any, messages: Messages, described: list[Described]) -> None:
         described.append(_described({one.name: one.raw_value for one in frame.fields}))
 
 
+_ENUMERATIONS = ("sport", "sub_sport", "event", "event_type")
+
+
 def _collect(frame: Any, rows: _Rows) -> None:
     if frame.name == "record":
         row = {}
@@ -242,9 +250,9 @@ def _collect(frame: Any, rows: _Rows) -> None:
             if value is not None or name not in row:
                 row[name] = value
         rows.records.append(row)
-    elif frame.name in ("session", "event"):
-        row = {one.name: one.raw_value if one.name in ("sport", "event", "event_type") else one.value for one in frame}
-        (rows.sessions if frame.name == "session" else rows.events).append(row)
+    elif frame.name in ("session", "event", "lap"):
+        row = {field.name: field.raw_value if field.name in _ENUMERATIONS else field.value for field in frame}
+        {"session": rows.sessions, "event": rows.events, "lap": rows.laps}[frame.name].append(row)
 
 
 def _columns(rows: list[dict[str, Any]]) -> Columns:

@@ -38,12 +38,13 @@ class _Field:
 #: Base type → NumPy's, and the raw value that stands for "no reading".
 _TYPES = {
     0x00: ("u1", 0xFF),
+    0x01: ("i1", 0x7F),
     0x02: ("u1", 0xFF),
     0x84: ("u2", 0xFFFF),
     0x85: ("i4", 2**31 - 1),
     0x86: ("u4", 2**32 - 1),
 }
-_ENUM, _UINT8, _UINT16, _SINT32, _UINT32 = _TYPES
+_ENUM, _SINT8, _UINT8, _UINT16, _SINT32, _UINT32 = _TYPES
 
 #: Every field that a reading can come from, by its number.
 _FIELDS = {
@@ -54,6 +55,8 @@ _FIELDS = {
     4: _Field("cadence", _UINT8),
     5: _Field("distance", _UINT32, 100),
     6: _Field("speed", _UINT16, 1000),
+    7: _Field("power", _UINT16),
+    13: _Field("temperature", _SINT8),
     39: _Field("vertical_oscillation", _UINT16, 10),
     41: _Field("stance_time", _UINT16, 10),
     42: _Field("activity_type", _ENUM),
@@ -61,6 +64,7 @@ _FIELDS = {
     73: _Field("enhanced_speed", _UINT32, 1000),
     78: _Field("enhanced_altitude", _UINT32, 5, 500),
     84: _Field("stance_time_balance", _UINT16, 100),
+    85: _Field("step_length", _UINT16, 10),
     253: _Field("timestamp", _UINT32, 1, -UNIX_OF_FIT_EPOCH),
 }
 _TIME = 253

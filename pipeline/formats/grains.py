@@ -1,7 +1,7 @@
 """What a row of a CSV file stands for, and its place in time. Readings in, readings with elapsed time out.
 
-A sample says when it was taken. Kilometres, laps and steps may only say how long they took: these are laid end to end, so
-that the means of each row are those of the interval that ends at its time.
+A sample says when it was taken. Kilometres, laps and steps may only say how long they took: these are laid end to end,
+so that the means of each row are those of the interval that ends at its time.
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ def placed(
     if not {"time_s", "elapsed_s"} & values.keys():
         raise Refused(
             "The file has no column with the time.",
-            "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in columns.toml "
-            "next to the file.",
+            "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in "
+            "columns.toml next to the file.",
         )
     return Rows(_with_distance(values), grain, damage, remarks)
 
@@ -113,7 +113,8 @@ def _with_distance(values: Readings) -> Readings:
         return values
     if "cadence_spm" not in values:
         raise Refused(
-            "The file has the length of steps but neither their cadence nor a distance, so kilometres cannot be computed.",
+            "The file has the length of steps but neither their cadence nor a distance, so kilometres cannot be "
+            "computed.",
             "Add a column cadence_spm, distance_m or speed_m_s.",
         )
     return {**values, "speed_m_s": values["step_length_m"] * values["cadence_spm"] / 60}
@@ -126,8 +127,8 @@ def from_kilometres(values: Readings, *, km_header: str, lines: pl.Series) -> Re
     """Lay kilometres end to end, below a first row for the start: time and distance 0, all else null.
 
     Args:
-        values: `km` and either `duration_s` or `speed_m_s`; `length_m` where a kilometre is not 1000 m long. The last `km`
-            may be a part of one: 10.4 after 10.
+        values: `km` and either `duration_s` or `speed_m_s`; `length_m` where a kilometre is not 1000 m long. The last
+            `km` may be a part of one: 10.4 after 10.
         km_header: what the file calls its column `km`, for the text of a refusal.
         lines: the line number of each row in the file, likewise.
 
@@ -159,17 +160,20 @@ def from_laps(values: Readings, *, lines: pl.Series) -> Readings:
         Refused: a lap without duration or length.
     """
     if "duration_s" not in values and "elapsed_s" in values:
-        values = {**values, "duration_s": values["elapsed_s"].diff().fill_null(values["elapsed_s"].first())}
-    if "duration_s" not in values and not {"speed_m_s", "length_m"} <= values.keys():
+        values = {**values, "duration_s": _of_each_row(values["elapsed_s"])}
+    has_time = "duration_s" in values or {"speed_m_s", "length_m"} <= values.keys()
+    if not has_time or not {"length_m", "distance_m", "speed_m_s"} & values.keys():
         raise Refused(
-            "The file should have one row per lap, but a column with the time that each took is missing.",
-            'Name it under [columns] in columns.toml next to the file, such as "Lap time" = "duration_hms".',
+            f"The file should have one row per lap, but a column with the {'length' if has_time else 'time'} of each "
+            "is missing.",
+            'Name it under [columns] in columns.toml next to the file, such as "Lap time" = "duration_hms" or "Dist" = '
+            '"length_m".',
         )
     length_m = values.get("length_m")
     if length_m is None and "distance_m" in values:
         length_m = lengths_of_laps(values["distance_m"], values["duration_s"])
         if length_m is None:
-            length_m = values["distance_m"].diff().fill_null(values["distance_m"].first())
+            length_m = _of_each_row(values["distance_m"])
     if length_m is None:
         length_m = values["speed_m_s"] * values["duration_s"]
     return _end_to_end(values, length_m, lines, "lap")
@@ -204,7 +208,7 @@ def _beginning(time_s: pl.Series | None, duration_s: pl.Series) -> float | None:
 
 def lengths_of_laps(distance_m: pl.Series, duration_s: pl.Series) -> pl.Series | None:
     """The length of each lap, of distances that are either that or counted since the start; None if both may be."""
-    since_start = distance_m.diff().fill_null(distance_m.first())
+    since_start = _of_each_row(distance_m)
     fitting = [
         lengths
         for lengths in (distance_m, since_start)
@@ -213,8 +217,13 @@ def lengths_of_laps(distance_m: pl.Series, duration_s: pl.Series) -> pl.Series |
     return fitting[0] if len(fitting) == 1 else None
 
 
+def _of_each_row(since_start: pl.Series) -> pl.Series:
+    """What each row adds to a quantity that is counted since the start."""
+    return pl.concat([since_start.head(1), since_start.diff().slice(1)])
+
+
 def without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Series, tuple[str, ...]]:
-    """The rows without a last one that is the total of those above, as programs write it below laps; their lines; a note."""
+    """The rows without a last one that is the total of those above, as below laps; their lines; a remark."""
     n = len(lines) - 1
     counted = [values[name] for name in ("duration_s", "length_m") if name in values]
     has_total = (

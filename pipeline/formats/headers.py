@@ -1,9 +1,9 @@
 """What headers mean, in the languages that runners' programs speak. A header in, a quantity with or without unit out.
 
-A header is a quantity in words, then perhaps its unit: `Distanz (km)`, `Fréquence cardiaque`, `接地时间[毫秒]`. A quantity
-without a unit stays open, whatever its values are. Words are from memory, as export files and instruments use them:
-English, German, French, Spanish, Italian, Portuguese, Dutch, Swedish, Norwegian and Danish, Finnish, Polish, Czech,
-Russian, Japanese, Chinese, Korean.
+A header is a quantity in words, then perhaps its unit: `Distanz (km)`, `Fréquence cardiaque`, `接地时间[毫秒]`. A
+quantity without a unit stays open, whatever its values are. Words are from memory, as export files and instruments use
+them: English, German, French, Spanish, Italian, Portuguese, Dutch, Swedish, Norwegian and Danish, Finnish, Polish,
+Czech, Russian, Japanese, Chinese, Korean.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from typing import NamedTuple
 
 from pipeline.formats.columns import BY_PLAIN_SPELLING, CHOICES_OF, COLUMNS, plain
 
-#: Quantity -> its words. `tempo` is time in Italian and Portuguese, pace or speed in German. Those without an entry in `CHOICES_OF` need no unit.
+#: Quantity -> its words. `tempo` is time in Italian and Portuguese, pace or speed in German. Those without an entry in
+#: `CHOICES_OF` need no unit.
 _WORDS: Mapping[str, str] = {
     "time": (
         "time, timestamp, time stamp, zeit, zeitstempel, temps, horodatage, tiempo, marca de tiempo, tijd, "
@@ -83,12 +84,12 @@ _WORDS: Mapping[str, str] = {
         "kierrosmatka, dystans okrążenia, vzdálenost kola, длина круга, ラップ距離, 单圈距离, 랩 거리"
     ),
     "speed": (
-        "speed, velocity, geschwindigkeit, tempo km h, vitesse, velocidad, velocità, velocidade, snelheid, "
-        "hastighet, hastighed, fart, nopeus, prędkość, rychlost, скорость, 速度, スピード, 속도"
+        "speed, velocity, geschwindigkeit, vitesse, velocidad, velocità, velocidade, snelheid, hastighet, "
+        "hastighed, fart, nopeus, prędkość, rychlost, скорость, 速度, スピード, 속도"
     ),
     "pace": (
         "pace, running pace, lauftempo, allure, ritmo, andatura, passo al km, cadência de ritmo, looptempo, "
-        "löptempo, tempo min km, vauhti, tempo biegu, tempo běhu, темп, ペース, 配速, 페이스"
+        "löptempo, vauhti, tempo biegu, tempo běhu, темп, ペース, 配速, 페이스"
     ),
     "altitude": (
         "altitude, alt, elevation, ele, height, höhe, höhe über meer, meereshöhe, élévation, altitud, elevación, "
@@ -166,6 +167,14 @@ _WORDS: Mapping[str, str] = {
         "equilibrio del tiempo de contacto con el suelo, bilanciamento del tempo di contatto, "
         "balans grondcontacttijd, 接地時間バランス, 触地时间平衡"
     ),
+    "power": (
+        "power, leistung, puissance, potencia, potenza, potência, vermogen, effekt, teho, moc, výkon, мощность, "
+        "パワー, 功率"
+    ),
+    "temperature": (
+        "temperature, temperatur, température, temperatura, temperatuur, lämpötila, teplota, температура, 温度, "
+        "気温, 온도"
+    ),
     "heart_rate": (
         "heart rate, heartrate, hr, pulse, herzfrequenz, puls, hf, fréquence cardiaque, fc, pouls, "
         "frecuencia cardíaca, frecuencia cardiaca, pulso, pulsaciones, frequenza cardiaca, battito, "
@@ -233,6 +242,9 @@ _UNIT_WORDS: Mapping[str, str] = {
     "pct": "pct, percent, prozent, pour cent, por ciento, procent, prosent",
     "deg": "deg, degree, degrees, grad, degrés, grados, gradi, graus, graden, 度",
     "semicircles": "semicircles, semicircle",
+    "w": "w, watt, watts",
+    "c": "c, deg c, celsius",
+    "f": "f, deg f, fahrenheit",
     "left": (
         "left, l, links, gauche, izquierda, sinistra, esquerda, vänster, venstre, lewa, 左, left pct, l pct, "
         "pct left, pct l, links pct"
@@ -268,7 +280,8 @@ _COLUMN_OF: Mapping[tuple[str, str], str] = {
     ("cadence", "steps_min"): "cadence_spm", ("cadence", "strides_min"): "cadence_strides_min",
     ("cadence", "steps_s"): "cadence_steps_s",
     ("step_rate", ""): "cadence_spm", ("stride_rate", ""): "cadence_strides_min",
-    ("tempo", "min_km"): "pace_min_per_km", ("tempo", "s_km"): "pace_s_per_km", ("tempo", "min_mi"): "pace_min_per_mile",
+    ("tempo", "min_km"): "pace_min_per_km", ("tempo", "s_km"): "pace_s_per_km",
+    ("tempo", "min_mi"): "pace_min_per_mile",
     ("tempo", "km_h"): "speed_km_h", ("tempo", "m_s"): "speed_m_s", ("tempo", "mph"): "speed_mph",
     ("contact_time", "ms"): "contact_time_ms", ("contact_time", "s"): "contact_time_s",
     ("contact_time_left", "ms"): "contact_time_left_ms", ("contact_time_left", "s"): "contact_time_left_s",
@@ -277,20 +290,22 @@ _COLUMN_OF: Mapping[tuple[str, str], str] = {
     ("step_length", "m"): "step_length_m", ("step_length", "cm"): "step_length_cm",
     ("step_length", "mm"): "step_length_mm",
     ("stride_length", "m"): "stride_length_m", ("stride_length", "cm"): "stride_length_cm",
-    ("vertical_oscillation", "mm"): "vertical_oscillation_mm", ("vertical_oscillation", "cm"): "vertical_oscillation_cm",
+    ("vertical_oscillation", "mm"): "vertical_oscillation_mm",
+    ("vertical_oscillation", "cm"): "vertical_oscillation_cm",
     ("vertical_oscillation", "m"): "vertical_oscillation_m",
     ("contact_balance", "left"): "contact_balance_pct", ("contact_balance", "right"): "contact_balance_right_pct",
+    ("power", "w"): "power_w", ("temperature", "c"): "temperature_c", ("temperature", "f"): "temperature_f",
     ("heart_rate", ""): "heart_rate_bpm", ("heart_rate", "bpm"): "heart_rate_bpm",
 }  # fmt: skip
 
 #: Words of the mean, which the row of a lap or a kilometre holds; they change neither quantity nor unit.
-_MEAN = frozenset(
-    ["avg", "average", "mean", "durchschnittliche", "durchschnittlicher", "durchschnittliches", "durchschn", "durchschnitt", "mittlere", "mittleres", "o", "ø", "moy", "moyen", "moyenne", "media", "medio", "promedio", "media", "medio", "medie", "gem", "gemiddelde", "snitt", "genomsnittlig", "gjennomsnittlig", "gennemsnitlig", "keskimaarainen", "srednia", "srednie", "srednie", "sr", "prumerna", "prumerny", "средняя", "средний"]
-)  # fmt: skip
+_MEAN = frozenset((
+    "avg", "average", "mean", "durchschnittliche", "durchschnittlicher", "durchschnittliches", "durchschn",
+    "durchschnitt", "mittlere", "mittleres", "o", "ø", "moy", "moyen", "moyenne", "media", "medio", "promedio",
+    "medie", "gem", "gemiddelde", "snitt", "genomsnittlig", "gjennomsnittlig", "gennemsnitlig",
+    "keskimaarainen", "srednia", "srednie", "sr", "prumerna", "prumerny", "средняя", "средний",
+))  # fmt: skip
 _MEAN_BEFORE = ("平均", "평균")
-
-#: A unit without a quantity: of a row of units below the header.
-MIN_UNIT_CELLS = 2
 
 
 def folded(header: str) -> str:

@@ -1,12 +1,12 @@
 """What the columns of a CSV file hold, and everything that its owner must settle before it can be read.
 
-Bytes in; the columns, their values in our units and the open questions out. The reader refuses a file with questions and
-names them all; `proposal` turns the same questions into a `columns.toml` to accept.
+Bytes in; the columns, their values in our units and the open questions out. The reader refuses a file with questions
+and names them all; `proposal` turns the same questions into a `columns.toml` to accept.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -86,7 +86,8 @@ class Interpretation:
         fixes = list(dict.fromkeys(problem.fix for problem in self.problems))
         if not {"time_s", "started_s"} & {*self.values, *self.open_readings}:
             fixes.append(
-                "The file does not say when the run began either: sessions.csv must, in a line with file and started_at_utc."
+                "The file does not say when the run began either: sessions.csv must, in a line with file and "
+                "started_at_utc."
             )
         if self.unrecognised:
             reasons.append(f"Columns not recognised: {_listed(self.unrecognised)}.")
@@ -108,11 +109,11 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
         known=[header.casefold() for header in mapping.columns],
     )
     used, unclear, problems = used_columns(table, mapping)
-    signs, found = _signs_of(used, table, mapping)
+    signs, found = _signs_of(used, unclear, table, mapping)
     if signs is None:
         problems.append(_undecided_signs(found))
     order = mapping.date_order or _date_order(used)
-    values = _values(used, table, signs or POINT, order, mapping, problems)
+    values = _values(used, table.lines, signs or POINT, replace(mapping, date_order=order), problems)
     if not unclear and (of_laps := _open_distance(used, values, table.lines, mapping)):
         unclear.append(of_laps)
         problems += unit_problems([of_laps])
@@ -178,7 +179,9 @@ def _open_distance(
 # --- Their values ----------------------------------------------------------------------------------------------------
 
 
-def _signs_of(used: Mapping[str, Source], table: Table, mapping: ColumnMapping) -> tuple[Signs | None, Evidence]:
+def _signs_of(
+    used: Mapping[str, Source], unclear: Sequence[Unclear], table: Table, mapping: ColumnMapping
+) -> tuple[Signs | None, Evidence]:
     """The decimal sign, which must be settled for the file: 1,234 alone could be a thousand."""
     nothing = Evidence((), (), POINT)
     if mapping.decimal:
@@ -188,6 +191,7 @@ def _signs_of(used: Mapping[str, Source], table: Table, mapping: ColumnMapping) 
     if table.separator == "," and not table.has_quotes:
         return POINT, nothing
     numeric = [source for name, source in used.items() if COLUMNS[name].written_as not in ("instant", "word")]
+    numeric += [column.source for column in unclear if not clock.looks_dated(column.source.cells)]
     found = evidence(numeric, has_separate_commas=table.separator == ",")
     return found.signs, found
 
@@ -231,9 +235,8 @@ def _remarks(used: Mapping[str, Source], mapping: ColumnMapping, order: str | No
 
 def _values(
     used: Mapping[str, Source],
-    table: Table,
+    lines: pl.Series,
     signs: Signs,
-    order: str | None,
     mapping: ColumnMapping,
     problems: list[Problem],
 ) -> Readings:
@@ -241,8 +244,8 @@ def _values(
     values: dict[str, pl.Series] = {}
     for source, texts in _instants(used):
         name = next((name for name, own in used.items() if own is source), "date_time")
-        seconds = clock.epoch_s(texts, zone=mapping.time_zone, order=order)
-        problems += _instant_problems(Source(source.header, texts), seconds, table.lines, order)
+        seconds = clock.epoch_s(texts, zone=mapping.time_zone, order=mapping.date_order)
+        problems += _instant_problems(Source(source.header, texts), seconds, lines, mapping.date_order)
         values[COLUMNS[name].reading] = seconds
     for name, source in used.items():
         column = COLUMNS[name]
@@ -255,13 +258,13 @@ def _values(
         if column.written_as == "days" and mapping.time_zone is None:
             problems.append(
                 Problem(
-                    f'The column "{source.header}" counts days as a spreadsheet does, which does not say in which zone.',
+                    f'The column "{source.header}" counts days as a spreadsheet does, without a zone.',
                     f"So {ZONE_FIX}",
                     "time_zone",
                 )
             )
         else:
-            problems += _unreadable(source, read, column, table.lines)
+            problems += _unreadable(source, read, column, lines)
         values[column.reading] = column.scale / read if column.is_pace else column.offset + column.scale * read
     if "cadence_strides_min" in used and "cadence_fraction_spm" in values:
         values["cadence_spm"] += values["cadence_fraction_spm"].fill_null(0.0)

@@ -54,7 +54,10 @@ def evidence(columns: Iterable[tuple[str, pl.Series]], *, has_separate_commas: b
             if not is_present:
                 continue
             literal = rf"\{sign}"
-            shapes = rf"^[-+]?([\d:]*{literal}(\d{{1,2}}|\d{{4,}})|(0|\d{{4,}}){literal}\d+|\d{{1,3}}({other}\d{{3}})+{literal}\d+)$"
+            few_or_many = rf"[\d:]*{literal}(\d{{1,2}}|\d{{4,}})"
+            no_group_before = rf"(0|\d{{4,}}){literal}\d+"
+            behind_other = rf"\d{{1,3}}({other}\d{{3}})+{literal}\d+"
+            shapes = rf"^[-+]?({few_or_many}|{no_group_before}|{behind_other})$"
             is_decimal[sign] |= bool(cells.str.contains(shapes).any())
             grouped = rf"^[-+]?\d{{1,3}}(({literal}\d{{3}}){{2,}}|({literal}\d{{3}})+{other}\d+)$"
             is_thousands[sign] |= bool(cells.str.contains(grouped).any())

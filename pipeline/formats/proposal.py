@@ -8,9 +8,11 @@ follows none of this until it is in `columns.toml`.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from pipeline.core.errors import Refused
@@ -47,7 +49,7 @@ _RANGES: Mapping[str, tuple[float, float]] = {
 }
 _COUNTED = ("time_s", "elapsed_s", "distance_m")
 _SUMMED = ("duration_s", "length_m")
-_LONGEST_ROW_S, _LONGEST_ROW_M = 7200, 50_000
+_LONGEST_ROW_S, _LONGEST_ROW_M, _MOST_STEPS_BACK = 7200, 50_000, 0.01
 
 
 @dataclass(frozen=True)
@@ -161,42 +163,56 @@ def fits(name: str, source: Source, signs: Signs) -> bool:
         return bool(faces.is_between(60, 86_400).all()) and faces.null_count() < len(faces)
     read = read_numbers(source.cells, column, signs, zone="UTC").drop_nulls()
     values = (column.scale / read if column.is_pace else column.offset + column.scale * read).drop_nulls()
-    if 2 * len(read) <= len(source.cells.drop_nulls()) or values.is_empty():
-        return False
-    if column.reading == "km":
+    is_written_so = 2 * len(read) > len(source.cells.drop_nulls()) and not values.is_empty()
+    return is_written_so and _is_of_a_run(column.reading, values)
+
+
+def _is_of_a_run(reading: str, values: pl.Series) -> bool:
+    if reading == "km":
         return bool((values == pl.Series(range(1, len(values) + 1), dtype=pl.Float64)).all())
-    if column.reading not in _RANGES:
-        return True
-    low, high = _RANGES[column.reading]
-    if column.reading in _SUMMED:
-        longest = _LONGEST_ROW_S if column.reading == "duration_s" else _LONGEST_ROW_M
-        is_rising = len(values) > 2 and bool((values.diff().drop_nulls() > 0).all())
-        return not is_rising and bool(values.is_between(0, longest).all()) and low <= float(values.sum()) <= high
-    if column.reading in _COUNTED:
-        is_counted = float((values.diff().drop_nulls() < 0).mean() or 0.0) < 0.01
-        extent = float(values[-1]) if column.reading == "time_s" else float(values.max() or 0.0)  # type: ignore[arg-type]
-        is_moving = len(values) < 3 or values.n_unique() > 1
-        return is_counted and is_moving and low <= extent <= high
-    middle = float(values.abs().median() or 0.0)  # type: ignore[arg-type]
-    return low <= middle <= high
+    low, high = _RANGES.get(reading, (-math.inf, math.inf))
+    array = values.to_numpy()
+    steps = np.diff(array)
+    if reading in _SUMMED:
+        longest = _LONGEST_ROW_S if reading == "duration_s" else _LONGEST_ROW_M
+        is_rising = len(array) > 2 and bool((steps > 0).all())
+        return not is_rising and bool(((array >= 0) & (array <= longest)).all()) and bool(low <= array.sum() <= high)
+    if reading in _COUNTED:
+        is_counted = bool((steps < 0).sum() <= _MOST_STEPS_BACK * len(steps)) and (len(array) < 3 or bool(steps.any()))
+        return is_counted and bool(low <= (array[-1] if reading == "time_s" else array.max()) <= high)
+    return bool(low <= np.median(np.abs(array)) <= high)
 
 
 # --- Lines -----------------------------------------------------------------------------------------------------------
 
 
 def _options(meant: Interpretation, mapping: ColumnMapping, reports: list[ColumnReport]) -> list[str]:
-    table, asked = meant.table, {problem.option for problem in meant.problems}
+    table = meant.table
     lines = []
     if table.encoding in ENCODINGS and table.encoding != "utf-8":
         lines.append(f'encoding = "{table.encoding}"')
     if table.skip_lines:
         lines.append(f"skip_lines = {table.skip_lines}")
-    lines.append(f"separator = {json.dumps(table.separator)}")
+    lines += [f"separator = {json.dumps(table.separator)}", *_signs_lines(meant), *_date_lines(meant, mapping, reports)]
+    if mapping.sport:
+        lines.append(f"sport = {json.dumps(mapping.sport, ensure_ascii=False)}")
+    if grain := _grain(meant, mapping, reports):
+        lines.append(f'grain = "{grain}"')
+    return lines
+
+
+def _signs_lines(meant: Interpretation) -> list[str]:
     if meant.signs is None:
-        lines += ['# decimal = ","', '# decimal = "."']
-    elif meant.signs != POINT:
-        lines.append(f'decimal = "{meant.signs.decimal}"')
-        lines += [f'thousands = "{meant.signs.thousands}"'] if meant.signs.thousands else []
+        return ['# decimal = ","', '# decimal = "."']
+    if meant.signs == POINT:
+        return []
+    thousands = [f'thousands = "{meant.signs.thousands}"'] if meant.signs.thousands else []
+    return [f'decimal = "{meant.signs.decimal}"', *thousands]
+
+
+def _date_lines(meant: Interpretation, mapping: ColumnMapping, reports: list[ColumnReport]) -> list[str]:
+    asked = {problem.option for problem in meant.problems}
+    lines = []
     if "date_order" in asked:
         lines += [f'# date_order = "{order}"' for order in (clock.DAY_FIRST, clock.MONTH_FIRST)]
     elif meant.date_order:
@@ -206,10 +222,6 @@ def _options(meant: Interpretation, mapping: ColumnMapping, reports: list[Column
         lines.append(f'time_zone = "{mapping.time_zone}"')
     elif "time_zone" in asked or (may_need_zone and "time_s" not in meant.values):
         lines.append('# time_zone = "Europe/Lisbon"  # of the clock, with the place of your own')
-    if mapping.sport:
-        lines.append(f'sport = "{mapping.sport}"')
-    if grain := _grain(meant, mapping, reports):
-        lines.append(f'grain = "{grain}"')
     return lines
 
 

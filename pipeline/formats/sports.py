@@ -10,52 +10,13 @@ import re
 from pipeline.formats import RUNNING
 
 #: Whole words of running; a word that holds `run` or ends in `lauf` is one as well.
-_RUNNING = frozenset(
-    [
-        "running",
-        "jogging",
-        "jog",
-        "laufen",
-        "lauf",
-        "joggen",
-        "course",
-        "course_a_pied",
-        "footing",
-        "correr",
-        "carrera",
-        "carrera_a_pie",
-        "trote",
-        "corsa",
-        "corrida",
-        "corrida_a_pe",
-        "hardlopen",
-        "löpning",
-        "lopning",
-        "løping",
-        "loping",
-        "løb",
-        "lob",
-        "juoksu",
-        "bieganie",
-        "bieg",
-        "běh",
-        "beh",
-        "běhání",
-        "бег",
-        "пробежка",
-        "ランニング",
-        "ジョギング",
-        "跑步",
-        "慢跑",
-        "越野跑",
-        "달리기",
-        "러닝",
-        "조깅",
-        "treadmill",
-        "laufband",
-    ]
-)
-_NOT_RUNNING = re.compile(r"langlauf|eislauf|skilauf|schlittschuh|inline|brunch|trunk|grun")
+_RUNNING = frozenset((
+    "running", "jogging", "jog", "laufen", "lauf", "joggen", "course", "course_a_pied", "footing", "correr",
+    "carrera", "carrera_a_pie", "trote", "corsa", "corrida", "corrida_a_pe", "hardlopen", "löpning", "lopning",
+    "løping", "loping", "løb", "lob", "juoksu", "bieganie", "bieg", "běh", "beh", "běhání", "бег", "пробежка",
+    "ランニング", "ジョギング", "跑步", "慢跑", "越野跑", "달리기", "러닝", "조깅", "treadmill", "laufband",
+))  # fmt: skip
+_NOT_RUNNING = re.compile(r"langlauf|eislauf|skilauf|schlittschuh|inline|brunch|trunk")
 
 #: Codes that programs write in place of a word, from memory.
 _CODES = {"9": RUNNING}
@@ -64,33 +25,11 @@ _CODES = {"9": RUNNING}
 _UNTOLD = frozenset(("", "activity", "workout", "training", "generic", "unknown", "uncategorized", "default", "track"))
 
 #: Sports of which nobody would ask whether they were a run.
-OTHERS = frozenset(
-    [
-        "cycling",
-        "biking",
-        "bike",
-        "ride",
-        "e_biking",
-        "swimming",
-        "swim",
-        "open_water",
-        "rowing",
-        "walking",
-        "hiking",
-        "cross_country_skiing",
-        "alpine_skiing",
-        "skiing",
-        "strength_training",
-        "fitness_equipment",
-        "yoga",
-        "golf",
-        "multisport",
-        "transition",
-        "radfahren",
-        "schwimmen",
-        "wandern",
-    ]
-)
+OTHERS = frozenset((
+    "cycling", "biking", "bike", "ride", "e_biking", "swimming", "swim", "open_water", "rowing", "walking",
+    "hiking", "cross_country_skiing", "alpine_skiing", "skiing", "strength_training", "fitness_equipment",
+    "yoga", "golf", "multisport", "transition", "radfahren", "schwimmen", "wandern",
+))  # fmt: skip
 
 
 #: Parts of words for riding a bicycle, and whole words; from memory.

@@ -1,4 +1,4 @@
-"""Rows that are steps: their order, their cadence, and the balance between left and right. Readings in, readings out."""
+"""Rows that are steps: their order, cadence, and the balance of left and right. Readings in, readings out."""
 
 from __future__ import annotations
 
@@ -15,18 +15,19 @@ FEET: Mapping[str, str] = {
          "esquerda", "esquerdo", "esq", "vänster", "venstre", "vasen", "lewa", "lewy", "levá", "levý", "левая", "левый",
          "左", "왼발", "왼쪽", "lf"), LEFT),
     **dict.fromkeys(
-        ("right", "r", "rechts", "rechter", "droite", "droit", "d", "derecha", "derecho", "der", "destra", "destro", "dx",
-         "direita", "direito", "dir", "höger", "høyre", "højre", "oikea", "prawa", "prawy", "pravá", "pravý", "правая",
-         "правый", "右", "오른발", "오른쪽", "rf"), RIGHT),
+        ("right", "r", "rechts", "rechter", "droite", "droit", "d", "derecha", "derecho", "der", "destra", "destro",
+         "dx", "direita", "direito", "dir", "höger", "høyre", "højre", "oikea", "prawa", "prawy", "pravá", "pravý",
+         "правая", "правый", "右", "오른발", "오른쪽", "rf"), RIGHT),
 }  # fmt: skip
 
 
 def from_steps(values: Mapping[str, pl.Series]) -> tuple[Mapping[str, pl.Series], str | None, tuple[str, ...]]:
     """Bring steps into order and work out what the file leaves out: cadence, balance, time, distance.
 
-    Time comes from contact and the flight after it, where the file gives none; cadence from these, or from the strides of
-    each foot. Balance is the share of the left foot in the contact time of a step and the one before, which is the other
-    foot's; of the first step, and of a foot that lands twice, the one after. Distance is the sum of the steps' lengths.
+    Time comes from contact and the flight after it, where the file gives none; cadence from these, or from the strides
+    of each foot. Balance is the share of the left foot in the contact time of a step and the one before, which is the
+    other foot's; of the first step, and of a foot that lands twice, the one after. Distance is the sum of the steps'
+    lengths.
 
     Returns:
         The readings, the damage (how many steps the time had to leave out, None if none), and remarks.

@@ -1,12 +1,13 @@
 """TCX files. One file in, a recording for each Activity out; a row is a Trackpoint.
 
 Read from the schema of version 2 and the activity extension that adds speed and running cadence to a point. Elements
-are known by their local names. The element `Cadence` of the schema itself, of type `CadenceValue_t`, counts revolutions of
-a crank; where there is no running cadence, it is taken for the strides of one leg, and the recording says so.
+are known by their local names. The element `Cadence` of the schema itself, of type `CadenceValue_t`, counts revolutions
+of a crank; where there is no running cadence, it is taken for the strides of one leg, and the recording says so.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from xml.etree.ElementTree import Element
 
 import polars as pl
@@ -27,6 +28,7 @@ _FIELDS = {
     "LongitudeDegrees": ("longitude_deg", 1.0),
     "RunCadence": ("cadence_spm", 2.0),  # strides of one leg per minute
     "Value": ("heart_rate_bpm", 1.0),
+    "Watts": ("power_w", 1.0),
 }
 _CADENCE_OF_SCHEMA, _STEPS_PER_STRIDE = "Cadence", 2.0
 
@@ -42,7 +44,7 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
         Refused: no such Activity, or XML that declares entities.
     """
     elements = Elements(content)
-    activities: list[tuple[Element, list[Point]]] = []
+    activities: list[tuple[Element, list[Point], list[Point]]] = []
     root = None
     is_open = False
     for event, name, element in elements:
@@ -50,14 +52,16 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
         if name == "Activity":
             is_open = event == "start"
             if is_open:
-                activities.append((element, []))
+                activities.append((element, [], []))
                 require_few_sessions(len(activities))
+        elif event == "start" and name == "Lap" and is_open:
+            activities[-1][2].append({"StartTime": element.get("StartTime")})
         elif event == "end" and name == "Trackpoint" and is_open:
             activities[-1][1].append({local_name(part.tag): text_of(part) for part in element.iter()})
             element.clear()
     recordings = [
-        _recording(activity, points, elements.damage if is_open and activity is activities[-1][0] else None)
-        for activity, points in activities
+        _recording(activity, points, laps, elements.damage if is_open and activity is activities[-1][0] else None)
+        for activity, points, laps in activities
     ]
     usable = [recording for recording in recordings if len(recording.readings) >= MIN_POINTS]
     if not usable:
@@ -70,7 +74,7 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     return usable
 
 
-def _recording(activity: Element, points: list[Point], damage: str | None) -> Recording:
+def _recording(activity: Element, points: list[Point], laps: list[Point], damage: str | None) -> Recording:
     columns = {reading: numbers(points, field) * factor for field, (reading, factor) in _FIELDS.items()}
     remarks: tuple[str, ...] = ()
     cadence = numbers(points, _CADENCE_OF_SCHEMA)
@@ -82,7 +86,16 @@ def _recording(activity: Element, points: list[Point], damage: str | None) -> Re
     return Recording(
         readings=readings,
         sport=sport_named(activity.get("Sport")),
+        laps=_laps(times_s(laps, "StartTime"), readings["time_s"]),
         device=None if creator is None else child_text(creator, "Name"),
         damage=damage and f"{damage}; {len(readings)} points before it could be read",
         remarks=remarks,
     )
+
+
+def _laps(begins_s: pl.Series, time_s: pl.Series) -> tuple[tuple[float, float], ...]:
+    """Each lap ends where the next begins, the last one with the last point. A lap without a start counts to the one
+    before it.
+    """
+    edges = [*begins_s.drop_nulls().sort(), time_s.max()]
+    return tuple((begin, end) for begin, end in pairwise(edges) if end is not None and end > begin)

@@ -1,7 +1,7 @@
 """Bytes of a text file as text. The encoding is read from the file where it can be, else `columns.toml` names it.
 
-UTF-8 and UTF-16, with or without a mark, say what they are. Of the older encodings nearly every one accepts nearly every
-file; the one is taken under which most headers mean something, and Windows-1252 where that decides nothing.
+UTF-8 and UTF-16, with or without a mark, say what they are. Of the older encodings nearly every one accepts nearly
+every file; the one is taken under which most headers mean something, and Windows-1252 where that decides nothing.
 """
 
 from __future__ import annotations
@@ -76,10 +76,11 @@ def _order_of_utf16(head: bytes) -> str | None:
 
 def _in_older(content: bytes, n_known: Callable[[str], int]) -> tuple[str, str]:
     head = content[:_HEAD_BYTES]
-    by_headers = sorted(
-        _OLDER, key=lambda name: n_known(_unified(head.decode(_CODECS.get(name, name), "replace"))), reverse=True
-    )
-    for name in by_headers:
+
+    def n_known_in(name: str) -> int:
+        return n_known(_unified(head.decode(_CODECS.get(name, name), "replace")))
+
+    for name in sorted(_OLDER, key=n_known_in, reverse=True):
         try:
             return _unified(content.decode(_CODECS.get(name, name))), name
         except UnicodeDecodeError:

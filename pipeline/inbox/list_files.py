@@ -7,6 +7,7 @@ them as it does for recordings.
 from __future__ import annotations
 
 import csv
+import difflib
 import io
 import re
 from collections.abc import Iterable, Sequence
@@ -17,7 +18,7 @@ from pathlib import Path, PurePosixPath
 import polars as pl
 
 from pipeline.core.errors import Refused, UsageError
-from pipeline.formats.column_mapping import ColumnMapping, did_you_mean
+from pipeline.formats.column_mapping import ColumnMapping
 from pipeline.formats.text import decoded
 
 WORKBOOK = ".xlsx"
@@ -79,8 +80,8 @@ def read_list(
     for number, cells in lines[1:]:
         if any(cells[len(header) :]):
             notices.append(
-                f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. A text that holds the separator needs "
-                "quotation marks. The line is not used."
+                f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. A text that holds the separator "
+                "needs quotation marks. The line is not used."
             )
         elif any(cells):
             own = {column: cells[place] or None for column, place in places.items() if place < len(cells)}
@@ -104,7 +105,8 @@ def _header(
         elif column in columns:
             places[column] = place
         elif cell:
-            unused.append(f"'{cell[:40]}'" + (f" ({hint})" if (hint := did_you_mean(column, columns)) else ""))
+            near = difflib.get_close_matches(column, columns, n=1, cutoff=0.75)
+            unused.append(f"'{cell[:40]}'" + (f" (did you mean {near[0]}?)" if near else ""))
     if needed is not None and needed not in places:
         found = f" The columns are {', '.join(header[:12])}." if header else ""
         raise UsageError(f"{name}, line 1: the column '{needed}' is missing.{found}")

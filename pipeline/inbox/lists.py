@@ -1,8 +1,9 @@
 """The lists of the inbox: roster, sessions, shoes, strikes, complaints and events, each as CSV or as a workbook.
 
-They are written by hand. A fault in a line costs that line, with a notice that names file, line, what was found and what was
-expected; only a file that cannot be read as a whole stops the command. Dates are ISO 8601 or any other notation that the
-dates of the column decide; times without a zone are in `time_zone` of `columns.toml` in the inbox, else in UTC.
+They are written by hand. A fault in a line costs that line, with a notice that names file, line, what was found and
+what was expected; only a file that cannot be read as a whole stops the command. Dates are ISO 8601 or any other
+notation that the dates of the column decide; times without a zone are in `time_zone` of `columns.toml` in the inbox,
+else in UTC.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ CHOICES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 
 _COLUMNS_FILE = "columns.toml"
 _ATHLETE = "the name of the athlete's folder"
-_DATE = "a date such as 2026-03-14 (or date_order in columns.toml of the inbox)"
+_DATE = "a date such as 2026-03-14 (or date_order in columns.toml)"
 
 
 @dataclass(frozen=True)
@@ -73,16 +74,17 @@ def read_lists(folder: Path) -> Lists:
     Raises:
         UsageError: a file that cannot be read as a whole.
     """
-    shoes = _checked(folder, "shoes.csv")
-    rows = {"shoes.csv": _shoes(shoes)}
-    checked = {"shoes.csv": shoes}
-    for name, judge in (
-        ("roster.csv", _athletes), ("sessions.csv", _sessions), ("strikes.csv", _strikes),
-        ("complaints.csv", _complaints), ("events.csv", _events),
-    ):  # fmt: skip
-        checked[name] = _checked(folder, name)
-        rows[name] = judge(checked[name], rows["shoes.csv"]) if judge is _sessions else judge(checked[name])
-    return Lists({name: rows[name] for name in LISTS}, tuple(text for name in LISTS for text in checked[name].notices))
+    files = {name: _checked(folder, name) for name in LISTS}
+    shoes = _shoes(files["shoes.csv"])
+    rows = {
+        "roster.csv": _athletes(files["roster.csv"]),
+        "sessions.csv": _sessions(files["sessions.csv"], shoes),
+        "shoes.csv": shoes,
+        "strikes.csv": _strikes(files["strikes.csv"]),
+        "complaints.csv": _complaints(files["complaints.csv"]),
+        "events.csv": _events(files["events.csv"]),
+    }
+    return Lists(rows, tuple(text for file in files.values() for text in file.notices))
 
 
 def _sessions(listed: Checked, shoes: pl.DataFrame) -> pl.DataFrame:
@@ -229,8 +231,8 @@ def _instants(listed: Checked, column: str) -> pl.Series:
     if zone is None and len(without):
         more = f" and {len(without) - 1} more" if len(without) > 1 else ""
         listed.say(
-            f"{listed.name}, line {without[0]}{more}: {column} has no zone and is taken as UTC. Write Z or an offset, or "
-            f'time_zone = "Europe/Lisbon" (your own) under [files."{listed.name}"] in columns.toml of the inbox.'
+            f"{listed.name}, line {without[0]}{more}: {column} has no zone and is taken as UTC. Write Z or an offset, "
+            f'or time_zone = "Europe/Lisbon" (your own) under [files."{listed.name}"] in columns.toml of the inbox.'
         )
     return instants
 

@@ -42,7 +42,8 @@ def _spelled_out(name: str, others: Collection[str]) -> str:
 def as_folders(
     lists: Mapping[str, pl.DataFrame], folders: Collection[str]
 ) -> tuple[dict[str, pl.DataFrame], tuple[str, ...]]:
-    """Bring the athletes of the lists back to the names of their folders; with a notice for each that changed or is none.
+    """Bring the athletes of the lists back to the names of their folders; with a notice for each that changed or is
+    none.
 
     Args:
         lists: name of a list -> its rows; those without a column `athlete_id` stay as they are.

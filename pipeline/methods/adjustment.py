@@ -31,8 +31,7 @@ def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, 
     def response(name: str) -> pl.Expr:
         return pl.col(name) if responses is None else pl.lit(responses[name], dtype=pl.Float64)
 
-    of_speed = "lagged_speed_m_s" if METRIC_OF[metric].lags_pace else "speed_m_s"
-    speed = (pl.col(of_speed) / response("reference_speed_m_s")).log()
+    speed = _log_speed(metric, response("reference_speed_m_s"))
     terms = {
         "speed": {
             "response_to_speed": speed,
@@ -48,6 +47,20 @@ def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, 
         pl.lit(0.0),
         *((response(name) * value).fill_null(0.0) for cause in causes for name, value in terms[cause].items()),
     )
+
+
+def _log_speed(metric: str, reference: pl.Expr) -> pl.Expr:
+    """Log speed over the reference, as the metric follows it."""
+    of_speed = "lagged_speed_m_s" if METRIC_OF[metric].lags_pace else "speed_m_s"
+    return (pl.col(of_speed) / reference).log()
+
+
+def shared_effect(metric: str) -> pl.Expr:
+    """What one standard error of the response to speed, so far as athletes have it in common, adds to the logarithm of
+    a metric, at a split with the columns of `splits` and `athlete_drift`.
+    """
+    moved = pl.col("response_to_speed_shared_se") * _log_speed(metric, pl.col("reference_speed_m_s"))
+    return moved.fill_null(0.0)
 
 
 def warm_up_effect(response: float | None, split_length_m: float) -> pl.Expr:

@@ -6,8 +6,9 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,7 +18,8 @@ import polars as pl
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import METRIC_OF, METRICS
-from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, uncorrected, wide_prior
+from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
+from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
 
 TEN_KM = 10_000.0
@@ -111,6 +113,11 @@ class Numbers:
         """Name of the run of each split."""
         return self.rows["run_id"].to_list()
 
+    @cached_property
+    def speed_sources(self) -> list[str | None]:
+        """Where the speed of each split comes from."""
+        return self.rows["speed_source"].to_list()
+
 
 def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
@@ -138,7 +145,15 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     gap_km[run_begins] = np.nan
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
-    return Design(np.column_stack(columns), run, run_ids, gap_km, weight)
+    sources = usable.speed_sources
+    return Design(
+        np.column_stack(columns),
+        run,
+        run_ids,
+        gap_km,
+        weight,
+        [sources[place] for place in np.flatnonzero(kept)[run_begins]],
+    )
 
 
 def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
@@ -215,11 +230,11 @@ class Club:
 
     Attributes:
         responses: mean and variance by metric and cause, where speed is taken as exact or the cause is another.
-        speed: by metric, for each size of the error of speed.
+        speed: by metric and source of speed, for each size of the error of that source.
     """
 
     responses: Mapping[tuple[str, str], tuple[float, float]]
-    speed: Mapping[str, ErrorPrior]
+    speed: Mapping[tuple[str, str | None], ErrorPrior]
 
 
 #: A club that says nothing.
@@ -231,18 +246,19 @@ def club_of(rows: pl.DataFrame | None) -> Club:
     if rows is None:
         return NO_CLUB
     plain = rows.filter(pl.col("log_weight").is_null())
-    by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_error_pct")
+    by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_source", "speed_error_pct")
     return Club(
         {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
         {
-            str(metric): ErrorPrior(
+            (str(metric), source): ErrorPrior(
                 of_metric["log_weight"].to_numpy(),
                 of_metric["mean"].to_numpy(),
                 of_metric["variance"].to_numpy(),
                 *plausible(str(metric)),
                 is_of_club=True,
+                mean_variance=of_metric["mean_variance"].to_numpy(),
             )
-            for (metric,), of_metric in by_error.group_by("metric", maintain_order=True)
+            for (metric, source), of_metric in by_error.group_by("metric", "speed_source", maintain_order=True)
         },
     )
 
@@ -251,6 +267,18 @@ def plausible(metric: str) -> tuple[float, float]:
     """The published response to speed of a metric, and how far about it responses are plausible."""
     of = METRIC_OF[metric]
     return of.speed_response, 2 * of.speed_response_sd
+
+
+def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
+    """The source that most splits of a design have speed from; one that is not exact, if there is one."""
+    n_splits: Counter[str | None] = Counter()
+    for source, count in zip(design.speed_sources, np.bincount(design.run).tolist(), strict=False):
+        n_splits[source] += count
+
+    def rank(source: str | None) -> tuple[bool, int, str]:
+        return speed_error_of(speed_error_pct, source) == 0, -n_splits[source], source or ""
+
+    return min(n_splits, key=rank, default=None)
 
 
 def published(metric: str, speed_error_pct: float) -> ErrorPrior:
@@ -266,26 +294,41 @@ class Expected:
     Attributes:
         metric: its column.
         club: what the club knows; None to let the athlete's own runs decide.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
+            exact.
         warm_up_effect_pct: standard deviation of what is expected of how far off form is at the start; 0 for none.
     """
 
     metric: str
     club: Club | None
-    speed_error_pct: float
+    speed_error_pct: SpeedErrorPct
     warm_up_effect_pct: float
 
     def prior(self, causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
         """Of the responses to some causes; None where nothing is known of any."""
         if self.club is None and not set(causes) & set(NUISANCE):
             return None
-        pairs = [
-            _UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause, self.club) for cause in causes
-        ]
+        pairs = [_UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause) for cause in causes]
         return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))
 
-    def _of_cause(self, cause: int, club: Club | None) -> tuple[float, float]:
-        of = METRIC_OF[self.metric]
+    def of_speed(self, design: Design) -> ErrorPrior | None:
+        """Of the response to speed and of the error of speed; None where that is exact in all runs."""
+        source = main_source(design, self.speed_error_pct)
+        error_pct = speed_error_of(self.speed_error_pct, source)
+        if error_pct == 0:
+            return None
+        own = published(self.metric, error_pct)
+        known = {} if self.club is None else self.club.speed
+        others = {
+            other: known[self.metric, other].log_weight
+            if (self.metric, other) in known
+            else half_normal(speed_error_of(self.speed_error_pct, other) / 100)
+            for other in sorted(set(design.speed_sources) - {source}, key=str)
+        }
+        return replace(known.get((self.metric, source), own), other_sources=others)
+
+    def _of_cause(self, cause: int) -> tuple[float, float]:
+        club, of = self.club, METRIC_OF[self.metric]
         before = {
             PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
             WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),
@@ -304,16 +347,17 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
         causes: that tell.
         expected: of the responses.
     """
-    if SPEED not in causes or expected.speed_error_pct == 0:
+    prior = expected.of_speed(design) if SPEED in causes else None
+    if prior is None:
         return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
     fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
-    metric, club = expected.metric, expected.club
-    prior = (
-        published(metric, expected.speed_error_pct) if club is None or metric not in club.speed else club.speed[metric]
-    )
     other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
     return correct(
-        fitted, SPEED, prior, METRIC_OF[metric].speed_loading, expected.prior(other_causes, is_speed_exact=False)
+        fitted,
+        SPEED,
+        prior,
+        METRIC_OF[expected.metric].speed_loading,
+        expected.prior(other_causes, is_speed_exact=False),
     )
 
 

@@ -9,7 +9,7 @@ to is rather too large than too small, and a claim that even this change is smal
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,9 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, jackknife_over_runs, normal_equations, whiten
+
+#: Nothing is estimated together with the line.
+NOTHING: Mapping[int, tuple[float, float]] = {}
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,10 @@ class Change:
         """Lowest and highest end of two intervals."""
         return min(self.low, other.low), max(self.high, other.high)
 
+    def or_else(self, other: Change) -> Change:
+        """Their mean, with an interval that holds both intervals: where it is not known which of them is right."""
+        return Change((self.estimate + other.estimate) / 2, *self.wider(other))
+
 
 def straight_change(fitted: Fit, distance: float) -> Change:
     """The change along the straight line.
@@ -41,15 +48,17 @@ def straight_change(fitted: Fit, distance: float) -> Change:
     return _change(fitted, float(fitted.beta[0]) * distance, float(fitted.covariance[0, 0]) * distance**2)
 
 
-def broken_change(fitted: Fit, hinge: float, distance: float, *, re_estimated: Collection[int] = ()) -> Change:
+def broken_change(
+    fitted: Fit, hinge: float, distance: float, *, re_estimated: Mapping[int, tuple[float, float]] = NOTHING
+) -> Change:
     """The change along a line that breaks.
 
     Args:
         fitted: the straight model, whose responses, weights and variances are taken as they are.
         hinge: where the line breaks [10 km], with splits of several runs on either side.
         distance: from the start [10 km].
-        re_estimated: causes that are estimated together with the line. What dies out along a run has taken up part of
-            the bend that the straight model lacks.
+        re_estimated: causes that are estimated together with the line, with mean and variance of what is known of them
+            before. What dies out along a run has taken up part of the bend that the straight model lacks.
     """
     design = fitted.design
     estimated = [cause for cause in fitted.places[1:] if cause in re_estimated]
@@ -62,9 +71,18 @@ def broken_change(fitted: Fit, hinge: float, distance: float, *, re_estimated: C
     products = design.per_run(white[:, :, None] * white[:, None, :])
     line = tuple(range(DISTANCE, DISTANCE + 2 + len(estimated)))
     a, b, _ = normal_equations(products, line, fitted.spread)
-    total = a.sum(axis=0)
-    slopes = np.linalg.solve(total, b.sum(axis=0))
+    known_before = np.zeros((len(line), len(line)))
+    pulled = np.zeros(len(line))
+    variances = np.zeros(len(line))
+    for place, cause in enumerate(estimated, start=2):
+        mean, variances[place] = re_estimated[cause]
+        known_before[place, place] = fitted.variance / variances[place]
+        pulled[place] = known_before[place, place] * mean
+    total = a.sum(axis=0) + known_before
+    slopes = np.linalg.solve(total, b.sum(axis=0) + pulled)
     covariance, _ = jackknife_over_runs(a, b, total, slopes)
+    drawn = np.linalg.solve(total, known_before)
+    covariance = covariance + (drawn * np.where(np.isfinite(variances), variances, 0.0)) @ drawn.T
     reaches = np.array([distance, max(distance - hinge, 0.0), *(0.0 for _ in estimated)])
     variance = float(reaches @ covariance @ reaches)
     if causes:

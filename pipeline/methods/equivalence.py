@@ -12,9 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 from statsmodels.stats.weightstats import DescrStatsW
 
 from pipeline.methods.paired_change import NO_SCATTER
+from pipeline.methods.shared_error import with_shared_error
 
 
 @dataclass(frozen=True)
@@ -35,13 +37,14 @@ class Equivalence:
     is_equivalent: bool
 
 
-def equivalence(changes: npt.ArrayLike, margin: float, *, level: float = 0.95) -> Equivalence:
+def equivalence(changes: npt.ArrayLike, margin: float, *, level: float = 0.95, shared_se: float = 0.0) -> Equivalence:
     """Test whether the mean of independent changes lies within ± the margin.
 
     Args:
         changes: one change per athlete, n; normally distributed, or many.
         margin: above 0, fixed before the changes were seen, in their unit.
         level: 1 minus the error of each one-sided test; above 0.5.
+        shared_se: standard error of the mean by something that moves all changes the same way.
 
     Raises:
         ValueError: fewer than two changes, missing values, changes that are all equal, or an impossible margin or
@@ -59,12 +62,15 @@ def equivalence(changes: npt.ArrayLike, margin: float, *, level: float = 0.95) -
     described = DescrStatsW(values)
     if float(described.std) <= NO_SCATTER * float(np.abs(values).max()):
         raise ValueError("All changes are equal: a test of equivalence needs scatter.")
-    low, high = (float(end) for end in described.tconfint_mean(2 * (1 - level)))
+    mean = float(described.mean)
+    interval = with_shared_error(mean, float(described.std_mean), len(values) - 1, shared_se, level=2 * level - 1)
+    low, high = interval.low, interval.high
+    beyond = (abs(mean) - margin) / interval.se
     return Equivalence(
-        mean=float(described.mean),
+        mean=mean,
         low=low,
         high=high,
-        p_value=float(described.ttost_mean(-margin, margin)[0]),
+        p_value=float(special.stdtr(interval.df, beyond)),
         # From the interval rather than from p: a margin exactly at one of the ends that are shown counts.
         is_equivalent=low >= -margin and high <= margin,
     )

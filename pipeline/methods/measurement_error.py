@@ -35,14 +35,23 @@ Griliches and Hausman 1986, doi 10.1016/0304-4076(86)90058-8 (from memory); Hans
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.methods.mixed_model import Fit, Prior, jackknife_over_runs, normal_equations
-from pipeline.methods.speed_equations import ERROR_SD, Equations, equations, log_determinant, log_likelihood
+from pipeline.methods.speed_equations import (
+    ERROR_SD,
+    SpeedErrors,
+    equations,
+    log_determinant,
+    log_likelihood,
+    speed_errors,
+)
 
 #: How far each of `ERROR_SD` speaks for its neighbourhood, in a distribution over them.
 WIDTH = np.gradient(ERROR_SD)
@@ -51,6 +60,9 @@ PRIOR_DF = 5.0
 #: Points of the grid of b each time that it is laid, narrower than before, and how far it reaches [standard
 #: deviations].
 POINTS, REACH = (17, 17, 21), 4.5
+#: Where runs have speed from several sources, the error of the others is taken at the middles of so many parts of its
+#: distribution, equally probable.
+PARTS_OF_OTHERS = 5
 #: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
 #: probability that they may be off.
 BINS, MOST_STEPS, CLOSE_ENOUGH = 40, 40, 1e-8
@@ -67,6 +79,8 @@ class ErrorPrior:
         typical: response at which errors of speed are thought to show in the metric.
         reach: how far about it responses are plausible.
         is_of_club: whether the weights hold what this athlete's own runs say of the error already.
+        other_sources: log weights of each standard deviation for the other sources that the athlete's runs have.
+        mean_variance: how unsure the mean itself is, part of `variance`, shared by all athletes of a club.
     """
 
     log_weight: Array
@@ -75,10 +89,14 @@ class ErrorPrior:
     typical: float
     reach: float
     is_of_club: bool = False
+    other_sources: Mapping[str | None, Array] = field(default_factory=dict)
+    mean_variance: Array = field(default_factory=lambda: np.zeros(len(ERROR_SD)))
 
 
 def half_normal(median: float) -> Array:
-    """Log weights of `ERROR_SD` under a half-normal prior with this median."""
+    """Log weights of `ERROR_SD` under a half-normal prior with this median; all none for 0, which is exact."""
+    if median == 0:
+        return np.full(len(ERROR_SD), -np.inf)
     return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD / median * special.ndtri(0.75)) ** 2)
 
 
@@ -86,6 +104,32 @@ def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
     """The published range of a response, and an error of speed of this median."""
     unit = np.ones(len(ERROR_SD))
     return ErrorPrior(half_normal(error_median), mean * unit, sd**2 * unit, mean, 2 * sd)
+
+
+def _quantiles(log_weight: Array) -> Array:
+    """Middles of `PARTS_OF_OTHERS` equally probable parts of a distribution over `ERROR_SD`."""
+    weight = np.exp(log_weight - log_weight.max())
+    below = (np.cumsum(weight) - weight / 2) / weight.sum()
+    return np.asarray(np.interp((np.arange(PARTS_OF_OTHERS) + 0.5) / PARTS_OF_OTHERS, below, ERROR_SD))
+
+
+def _sizes(prior: ErrorPrior, sources: Sequence[str | None]) -> tuple[Array, npt.NDArray[np.int64]]:
+    """Sizes of the errors to look at, sizes x groups of runs, and the group of each run.
+
+    The first group has the source that the prior is of. The errors of the others go up and down together; so do the
+    sizes: all of theirs for the first of `ERROR_SD`, and so on. What is exact has an error of 0.
+    """
+    others = {name: place for place, name in enumerate(prior.other_sources, start=1)}
+    groups = np.array([others.get(source, 0) for source in sources], dtype=np.int64)
+    if not len(groups) or groups.max() == 0:
+        return ERROR_SD[:, None], np.zeros(len(groups), np.int64)
+    theirs = [
+        _quantiles(weight) if np.isfinite(weight).any() else np.zeros(PARTS_OF_OTHERS)
+        for weight in prior.other_sources.values()
+    ]
+    return np.column_stack(
+        [np.repeat(ERROR_SD, PARTS_OF_OTHERS), *(np.tile(sizes, len(ERROR_SD)) for sizes in theirs)]
+    ), groups
 
 
 @dataclass(frozen=True)
@@ -118,6 +162,7 @@ class Corrected:
         depends_on_speed: whether the interval excludes zero for some plausible errors of speed and not for others.
         own_response: what the athlete's runs say of the response; None where there is no correction, or the prior is
             the club's.
+        shared_se: of the response, the part of its standard error that all athletes of a club have in common.
     """
 
     fit: Fit
@@ -129,6 +174,7 @@ class Corrected:
     error_sd: float | None = None
     depends_on_speed: bool = False
     own_response: OwnResponse | None = None
+    shared_se: float | None = None
 
 
 def uncorrected(fitted: Fit) -> Corrected:
@@ -144,32 +190,36 @@ def _t_density(z: Array) -> Array:
     return np.asarray(-0.5 * (PRIOR_DF + 1) * np.log1p(z**2 / PRIOR_DF))
 
 
-def _posterior(system: Equations, prior: ErrorPrior) -> tuple[Array, Array, Array]:
-    """Grid of responses for each of `ERROR_SD` around where they are likely, and log of likelihood times prior on it.
+def _posterior(errors: SpeedErrors, prior: ErrorPrior) -> tuple[Array, Array]:
+    """Grid of responses for each of `ERROR_SD` around where they are likely, and how much likelihood times prior it
+    holds at each.
 
     Returns:
-        Responses and log posterior, sd x points, and their step, by sd.
+        Responses, and the logarithm of what they hold; sd x points.
     """
-    centre, sd = prior.mean, np.sqrt(prior.variance)
-    determinant = log_determinant(system, prior.typical)
+    times = len(errors.blur) // len(ERROR_SD)
+    mean, sd = np.repeat(prior.mean, times), np.repeat(np.sqrt(prior.variance), times)
+    centre = mean
+    determinant = log_determinant(errors, prior.typical)
     reach = REACH * sd
     for points in POINTS:
         response = centre[:, None] + reach[:, None] * np.linspace(-1.0, 1.0, points)
-        log_posterior = log_likelihood(system, response, prior.typical, prior.reach, determinant)
-        log_posterior += _t_density((response - prior.mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
+        log_posterior = log_likelihood(errors, response, prior.typical, prior.reach, determinant)
+        log_posterior += _t_density((response - mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
         weight = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
         step = 2 * reach / (points - 1)
         centre = (weight * response).sum(axis=1)
         spread = np.sqrt((weight * (response - centre[:, None]) ** 2).sum(axis=1))
         reach = REACH * np.maximum(spread, step / 2)
-    return response, log_posterior, step
+    log_mass = log_posterior + np.log(step)[:, None] - np.log(times)
+    return response.reshape(len(ERROR_SD), -1), log_mass.reshape(len(ERROR_SD), -1)
 
 
-def _own_response(prior: ErrorPrior, response: Array, log_posterior: Array, step: Array) -> OwnResponse:
+def _own_response(prior: ErrorPrior, response: Array, log_mass: Array) -> OwnResponse:
     """What the runs of an athlete say of the response, the prior taken out again, for the club to be drawn from."""
-    top = log_posterior.max(axis=1, keepdims=True)
-    weight = np.exp(log_posterior - top)
+    top = log_mass.max(axis=1, keepdims=True)
+    weight = np.exp(log_mass - top)
     total = weight.sum(axis=1)
     mean = (weight * response).sum(axis=1) / total
     variance = (weight * (response - mean[:, None]) ** 2).sum(axis=1) / total
@@ -178,7 +228,7 @@ def _own_response(prior: ErrorPrior, response: Array, log_posterior: Array, step
     variance = np.minimum(variance, 0.99 * known)
     own_variance = 1 / (1 / variance - 1 / known)
     own_mean = own_variance * (mean / variance - prior.mean / known)
-    log_evidence = top[:, 0] + np.log(total * step)
+    log_evidence = top[:, 0] + np.log(total)
     log_height = (
         log_evidence + 0.5 * np.log(own_variance + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own_variance + known)
     )
@@ -197,19 +247,21 @@ def correct(
         loading: of the error of speed in the value.
         of_others: prior of the responses to the other causes, in their order.
     """
-    system = equations(fitted, speed, loading)
+    sizes, groups = _sizes(prior, fitted.design.speed_sources)
+    system = equations(fitted, speed, loading, groups if len(groups) else None)
     if system is None:
         return uncorrected(fitted)
+    errors = speed_errors(system, sizes)
     unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
-    response, log_posterior, step = _posterior(system, unloaded)
+    response, log_mass = _posterior(errors, unloaded)
     own_response = None
     if not prior.is_of_club:
-        own_response = _own_response(unloaded, response, log_posterior, step)
+        own_response = _own_response(unloaded, response, log_mass)
         own_response = replace(own_response, mean=own_response.mean + loading)
-    log_weight = log_posterior + np.log(step)[:, None] + prior.log_weight[:, None]
+    log_weight = log_mass + prior.log_weight[:, None]
     if prior.is_of_club:
         # The weights are what the errors' posterior is, this athlete's runs included.
-        log_weight -= special.logsumexp(log_posterior, axis=1, keepdims=True) + np.log(step)[:, None]
+        log_weight -= special.logsumexp(log_mass, axis=1, keepdims=True)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     response = response + loading
@@ -219,8 +271,9 @@ def correct(
     error, passed_on = float(np.sqrt(conditional.covariance[0, 0])), float(conditional.passed_on[0])
     centres = conditional.beta[0] - passed_on * (response - mean)
     low, high, below = _mixture(weight.ravel(), centres.ravel(), error, conditional.df)
-    by_sd = weight.sum(axis=1)
-    reliability = np.clip(1 - ERROR_SD**2 * system.reliability_loss, 0.0, 1.0)
+    by_size = weight.reshape(len(sizes), -1).sum(axis=1)
+    # How wrong the splits of all runs are, on average.
+    error_sd = float(by_size @ np.sqrt(errors.mean_square[:, 0]))
     level = system.value[0] / system.speed[0]
     without = float(conditional.beta[0]) + passed_on * (mean - loading)
     margin_of_error = low - conditional.beta[0] if low > 0 else high - conditional.beta[0]
@@ -230,12 +283,25 @@ def correct(
         low,
         high,
         2 * min(below, 1 - below),
-        float(by_sd @ reliability),
+        float(by_size @ errors.reliability),
         float(tipping) if 0 < tipping <= 1 else None,
-        float(by_sd @ ERROR_SD),
+        error_sd,
         _depends(weight, centres, error, conditional.df),
         own_response,
+        _shared_se(prior, weight, response, mean),
     )
+
+
+def _shared_se(prior: ErrorPrior, weight: Array, response: Array, mean: float) -> float:
+    """How far the response moves with the size of the error, and with the mean that athletes are shrunk towards."""
+    by_sd = weight.sum(axis=1)
+    known = by_sd > 0
+    share = weight[known] / by_sd[known, None]
+    centre = (share * response[known]).sum(axis=1)
+    left_open = (share * (response[known] - centre[:, None]) ** 2).sum(axis=1)
+    shrinkage = np.minimum(left_open / prior.variance[known], 1.0)
+    shared = (centre - mean) ** 2 + shrinkage**2 * prior.mean_variance[known]
+    return float(np.sqrt(by_sd[known] @ shared))
 
 
 def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
@@ -243,7 +309,7 @@ def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
     by_sd = weight.sum(axis=1)
     below = np.cumsum(by_sd)
     plausible = (below > 0.05) & (below - by_sd < 0.95)
-    share = weight / by_sd[:, None]
+    share = weight / np.maximum(by_sd, np.finfo(float).tiny)[:, None]
     centre = (share * centres).sum(axis=1)
     spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
     is_certain = np.abs(centre) > special.stdtrit(df, 0.975) * spread

@@ -58,6 +58,7 @@ class Design:
         run_ids: name of each run.
         gap_km: distance from the split before in the same run, NaN for a run's first [km].
         weight: relative precision of each split.
+        speed_sources: where the speed of each run comes from; empty where all come from the same source.
     """
 
     columns: Array
@@ -65,6 +66,7 @@ class Design:
     run_ids: Sequence[str]
     gap_km: Array
     weight: Array
+    speed_sources: Sequence[str | None] = ()
 
     @cached_property
     def first(self) -> npt.NDArray[np.intp]:

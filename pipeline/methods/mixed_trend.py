@@ -17,15 +17,15 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, SingularMatrixWarning
 
 from pipeline.core.arrays import Array
+from pipeline.methods.shared_error import with_shared_error
 
 #: Optimizers in the order in which they are tried; the first that converges is used.
 OPTIMIZERS = ("lbfgs", "bfgs", "cg", "powell", "nm")
@@ -49,7 +49,9 @@ class MixedTrend:
     Attributes:
         intercept: mean value at distance 0.
         slope: mean change of the value per unit of distance.
-        low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom.
+        se: standard error of the slope, with what athletes share.
+        low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom, more with what they
+            share.
         p_value: two-sided, of a slope of 0, by the same t.
         sd_intercept: standard deviation of athletes' values at distance 0.
         sd_slope: standard deviation of athletes' slopes; 0 where the model has random intercepts only.
@@ -104,6 +106,7 @@ def mixed_trend(
     distance: npt.ArrayLike,
     athlete: Sequence[str] | npt.ArrayLike,
     *,
+    shared: npt.ArrayLike | None = None,
     level: float = 0.95,
 ) -> MixedTrend:
     """Fit the model.
@@ -114,6 +117,7 @@ def mixed_trend(
         value: n values.
         distance: distance of each value, n.
         athlete: athlete of each value, n.
+        shared: what one standard error of something that all athletes share adds to each value, n; None for nothing.
 
     Raises:
         ValueError: fewer than three athletes with two distances, columns of different lengths, missing values, columns
@@ -138,14 +142,18 @@ def mixed_trend(
     se = float(np.sqrt(covariance[1, 1])) * y_scale / d_scale
     df = len(names) - 1
     sd_intercept, sd_slope = (float(sd) for sd in np.sqrt(np.maximum(np.diag(athletes), 0)))
-    margin = float(special.stdtrit(df, 0.5 + level / 2)) * se
+    moved = 0.0
+    if shared is not None:
+        added = replace(rows, value=np.asarray(shared, dtype=np.float64) / y_scale)
+        moved = float((back @ _effects(added, variances)[0])[1])
+    interval = with_shared_error(float(slope), se, df, moved, level=level)
     return MixedTrend(
         intercept=float(intercept),
         slope=float(slope),
-        se=se,
-        low=float(slope - margin),
-        high=float(slope + margin),
-        p_value=float(2 * special.stdtr(df, -abs(slope) / se)),
+        se=interval.se,
+        low=interval.low,
+        high=interval.high,
+        p_value=interval.p_value,
         sd_intercept=sd_intercept,
         sd_slope=sd_slope,
         correlation=float(np.clip(athletes[0, 1] / (sd_intercept * sd_slope), -1, 1))

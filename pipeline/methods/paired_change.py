@@ -18,6 +18,7 @@ from scipy import special
 from pipeline.core.arrays import Array
 from pipeline.methods.noncentral_t import noncentral_t_shift
 from pipeline.methods.pairs import pairs_of
+from pipeline.methods.shared_error import with_shared_error
 
 #: Up to this many pairs all patterns of signs are counted: 2^16 sums take a millisecond.
 MOST_PAIRS_COUNTED = 16
@@ -36,13 +37,13 @@ class PairedChange:
     Attributes:
         mean: mean of late minus early, in the unit of the values.
         sd: standard deviation of the differences, n - 1 in the denominator, in the unit of the values.
-        low: lower end of the t interval of the mean; None where differences do not scatter.
+        low: lower end of the t interval of the mean, with what pairs share; None where differences do not scatter.
         effect: mean over standard deviation of the differences (d_z), times Hedges' correction; None where they do not
             scatter, and of two pairs. Its sign is the mean's.
         effect_low: lower end of the interval of the population's mean over standard deviation, exact for normal
             differences and not multiplied by the correction; None where they do not scatter.
-        p_value: two-sided, by signs of the differences; holds without a normal distribution, if differences are
-            symmetric about zero under the null hypothesis.
+        p_value: two-sided, by signs of the differences, without what pairs share; holds without a normal distribution,
+            if differences are symmetric about zero under the null hypothesis.
         p_method: whether patterns of signs were counted or drawn.
     """
 
@@ -60,7 +61,13 @@ class PairedChange:
 
 
 def paired_change(
-    early: npt.ArrayLike, late: npt.ArrayLike, *, seed: int, draws: int = 9999, level: float = 0.95
+    early: npt.ArrayLike,
+    late: npt.ArrayLike,
+    *,
+    seed: int,
+    draws: int = 9999,
+    level: float = 0.95,
+    shared_se: float = 0.0,
 ) -> PairedChange:
     """Compare two measurements of the same athletes.
 
@@ -68,6 +75,7 @@ def paired_change(
         early: one value per athlete, n.
         late: values of the same athletes in the same order, n.
         draws: number of patterns drawn with more than 16 pairs.
+        shared_se: standard error of the mean by something that moves all pairs the same way.
 
     Raises:
         ValueError: fewer than two pairs, different lengths, missing values, or an impossible level or number of draws.
@@ -83,15 +91,15 @@ def paired_change(
         note = f"There is {none}: without scatter there are no intervals, no size in standard deviations and no t."
         return PairedChange(n, mean, 0.0, None, None, None, None, None, p_value, p_method, note)
     error = sd / np.sqrt(n)
-    margin = float(special.stdtrit(n - 1, 0.5 + level / 2)) * error
+    interval = with_shared_error(mean, error, n - 1, shared_se, level=level)
     t = mean / error
     effect_low, effect_high = standardised_interval(float(t), n, level=level)
     return PairedChange(
         n=n,
         mean=mean,
         sd=sd,
-        low=float(mean - margin),
-        high=float(mean + margin),
+        low=interval.low,
+        high=interval.high,
         effect=hedges_correction(n - 1) * mean / sd if n > 2 else None,
         effect_low=effect_low,
         effect_high=effect_high,

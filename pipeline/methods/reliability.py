@@ -134,9 +134,18 @@ def reliability(
 def _shared_squares(index: npt.NDArray[np.intp], n: Array, shared_se: Array) -> Array:
     """What an error that each subject's values share adds to the mean squares between and within subjects."""
     mean = np.bincount(index, weights=shared_se) / n
-    between = (n @ mean**2 - n**2 @ mean**2 / n.sum()) / (len(n) - 1)
     within = np.sum((shared_se - mean[index]) ** 2) / (len(index) - len(n))
-    return np.array([between, within])
+    return np.array([shared_square_between(n, mean), within])
+
+
+def shared_square_between(n: Array, shared_se: Array) -> float:
+    """What errors that each subject's values share add to the mean square between subjects.
+
+    Args:
+        n: number of values per subject.
+        shared_se: standard error of that, of each subject, in the same order.
+    """
+    return float((n @ shared_se**2 - n**2 @ shared_se**2 / n.sum()) / (len(n) - 1))
 
 
 def mean_square_between(n: Array, mean: Array) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
@@ -36,15 +37,16 @@ class Equations:
     Attributes:
         value: their left-hand sides, of y.
         speed: the same of x.
-        traces: tr(A R) of each.
+        traces: tr(A R) of each, by group of runs whose speed has the same source.
         of_errors: covariance that the model's errors give them, over their variance.
-        of_speed: covariance that errors of speed give them, over b^2 s^2; and over b^2 s^4.
-        of_speed_squared: the same over b^2 s^4.
+        of_speed: covariance that errors of speed give them, over b^2 s^2, by group; the sum over groups is theirs.
+        of_speed_squared: the same over b^2 s^4; only its diagonal counts.
         rest: cross-products of (y, x) in the metric of the model, distance and slopes taken out.
-        trace_rest: of that metric with R.
+        trace_rest: of that metric with R, by group.
         df: degrees of freedom of the errors.
         variance: of the errors, by the uncorrected model.
-        reliability_loss: share of the variance of x within runs, at equal distance and slope, that is error, over s^2.
+        reliability_loss: share of the variance of x within runs, at equal distance and slope, that is error, over s^2,
+            by group.
     """
 
     value: Array
@@ -54,10 +56,10 @@ class Equations:
     of_speed: Array
     of_speed_squared: Array
     rest: Array
-    trace_rest: float
+    trace_rest: Array
     df: int
     variance: float
-    reliability_loss: float
+    reliability_loss: Array
 
 
 @dataclass(frozen=True)
@@ -115,13 +117,61 @@ def _padded(fitted: Fit) -> _Padded:
     return _Padded(columns, covariance, precision, fading(ERROR_RHO), centre, line, lagged)
 
 
-def equations(fitted: Fit, speed: int, loading: float = 0.0) -> Equations | None:
+@dataclass(frozen=True)
+class SpeedErrors:
+    """What errors of given sizes do to the equations of one athlete; one row for each size, or pair of sizes.
+
+    Attributes:
+        equations: of the athlete.
+        speed_less: by how much x' A x is too large for them, sizes x equations.
+        of_speed: covariance over b^2, sizes x equations x equations.
+        of_speed_squared: the same, of the part over b^2 s^4 in `Equations`; its diagonal, sizes x equations.
+        trace_rest: by how much they scatter residuals over b^2, sizes x 1.
+        blur: of the first equation, variance that the errors alone have by chance, halved; sizes x 1.
+        mean_square: of the errors of splits, sizes x 1.
+        reliability: of log speed within runs, at equal distance and slope; sizes.
+    """
+
+    equations: Equations
+    speed_less: Array
+    of_speed: Array
+    of_speed_squared: Array
+    trace_rest: Array
+    blur: Array
+    mean_square: Array
+    reliability: Array
+
+
+def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
+    """Errors of these sizes.
+
+    Args:
+        system: the equations.
+        error_sd: standard deviation of log speed of a kilometre, sizes x groups.
+    """
+    s2 = error_sd**2
+    return SpeedErrors(
+        system,
+        s2 @ system.traces,
+        np.tensordot(s2, system.of_speed, 1),
+        s2**2 @ system.of_speed_squared,
+        (s2 @ system.trace_rest)[:, None],
+        (s2**2 @ system.of_speed_squared[:, 0])[:, None],
+        (s2 @ system.traces[:, 0] / system.traces[:, 0].sum())[:, None],
+        np.clip(1 - s2 @ system.reliability_loss, 0.0, 1.0),
+    )
+
+
+def equations(
+    fitted: Fit, speed: int, loading: float = 0.0, groups: npt.NDArray[np.int64] | None = None
+) -> Equations | None:
     """Set up the equations for the response to speed.
 
     Args:
         fitted: the uncorrected model; its correlation, variance ratio and weights are taken.
         speed: column of log speed, one of the model's.
         loading: of the error of speed in the value.
+        groups: of each run, from 0: those whose speed has the same source; None for a single group.
 
     Returns:
         The equations; None where the metric answers exactly, so that there is no error to weigh them by.
@@ -141,30 +191,30 @@ def equations(fitted: Fit, speed: int, loading: float = 0.0) -> Equations | None
     taken = np.linalg.solve(normal.T, (rows @ z).sum(axis=0).T).T
     rows = rows - taken @ of_others
     correlated = [matrix @ runs.error_correlation for matrix in matrices]
-    traces = np.stack([product.trace(axis1=1, axis2=2) for product in correlated], axis=1)
-    per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0], traces], axis=2)
+    groups = np.zeros(len(x), np.int64) if groups is None else groups
+    is_in = (groups == np.arange(groups.max() + 1)[:, None]).astype(np.float64)
+    traces = is_in @ np.stack([product.trace(axis1=1, axis2=2) for product in correlated], axis=1)
+    per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0]], axis=2)
     pair = np.stack([y, x], axis=2)
     of_pair = pair.swapaxes(1, 2) @ runs.precision
     crossed = (of_pair @ z).sum(axis=0)
     rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
-    of_squares = np.zeros((3, 3))
-    for place, product in enumerate(correlated):
-        of_squares[place, place] = float(np.einsum("rij,rji->", product, product))
+    of_squares = np.stack([is_in @ np.einsum("rij,rji->r", product, product) for product in correlated], axis=1)
     flat = runs.centre @ z
     left = (x[:, None, :] @ runs.centre @ x[:, :, None]).sum() - _explained(x, flat)
-    value, slope, trace = per_run.sum(axis=0).T
+    value, slope = per_run.sum(axis=0).T
     return Equations(
         value,
         slope,
-        trace,
+        traces,
         (rows @ runs.covariance @ rows.swapaxes(1, 2)).sum(axis=0),
-        (rows @ runs.error_correlation @ rows.swapaxes(1, 2)).sum(axis=0),
+        np.tensordot(is_in, rows @ runs.error_correlation @ rows.swapaxes(1, 2), 1),
         of_squares,
         rest,
-        float((runs.precision * runs.error_correlation).sum()),
+        is_in @ (runs.precision * runs.error_correlation).sum(axis=(1, 2)),
         fitted.df,
         fitted.variance,
-        float(trace[0] / left) if left > 0 else np.inf,
+        traces[:, 0] / left if left > 0 else np.full(len(is_in), np.inf),
     )
 
 
@@ -174,58 +224,56 @@ def _explained(x: Array, flat: Array) -> float:
     return float(crossed @ np.linalg.lstsq((flat.swapaxes(1, 2) @ flat).sum(axis=0), crossed, rcond=None)[0])
 
 
-def log_determinant(system: Equations, typical: float) -> Array:
-    """Of the equations' covariance at one typical response, half of it, for each of `ERROR_SD`; sd x 1."""
-    (first, _, second, _, _, third), _, _ = _covariance(system, np.full((len(ERROR_SD), 1), typical))
+def log_determinant(errors: SpeedErrors, typical: float) -> Array:
+    """Of the equations' covariance at one typical response, half of it, for each size of the errors; sizes x 1."""
+    (first, _, second, _, _, third), _, _ = _covariance(errors, np.full((len(errors.blur), 1), typical))
     return np.asarray(np.log(first) + np.log(second) + np.log(third))
 
 
-def log_likelihood(system: Equations, response: Array, typical: float, reach: float, determinant: Array) -> Array:
-    """Of the responses, for each of `ERROR_SD`; sd x points. Responses are those of y - loading x.
+def log_likelihood(errors: SpeedErrors, response: Array, typical: float, reach: float, determinant: Array) -> Array:
+    """Of the responses, for each size of the errors; sizes x points. Responses are those of y - loading x.
 
     The determinant of the equations' covariance is taken at one typical response. Taken at each, it would count the
     unknown true pace as flat and draw responses to zero; without it, large errors would be preferred. (The score of
     the first part has mean zero in b; with the determinant it has in s, too.) Implausible responses do not
     make the equations vaguer than the plausible ones next to them: otherwise an endless one would explain everything.
     """
-    s2 = ERROR_SD[:, None] ** 2
-    factor, scale, excess = _covariance(system, np.clip(response, typical - reach, typical + reach))
-    gap = [
-        (system.value[place] - response * (system.speed[place] - s2 * system.traces[place])) * scale[place]
-        for place in range(3)
-    ]
+    system = errors.equations
+    factor, scale, excess = _covariance(errors, np.clip(response, typical - reach, typical + reach))
+    left = system.speed - errors.speed_less
+    gap = [(system.value[place] - response * left[:, place, None]) * scale[place] for place in range(3)]
     first = gap[0] / factor[0]
     second = (gap[1] - factor[1] * first) / factor[2]
     third = (gap[2] - factor[3] * first - factor[4] * second) / factor[5]
     # Pace that was seen is pace that varied and error: what is left for the first is no less than nothing.
-    true = system.speed[0] - s2 * system.traces[0]
-    blur = np.sqrt(2 * s2**2 * system.of_speed_squared[0, 0] + 4 * s2 * np.maximum(true, 0.0))
+    true = left[:, :1]
+    blur = np.sqrt(2 * errors.blur + 4 * errors.mean_square * np.maximum(true, 0.0))
     # Nor do residuals scatter by less than error of speed makes them.
     scatter = -0.5 * RESIDUALS_COUNT * system.df * (np.log(excess) + 1 / excess - 1)
     misfit = first**2 + second**2 + third**2
     return np.asarray(-0.5 * misfit - determinant + scatter + special.log_ndtr(true / blur))
 
 
-def _covariance(system: Equations, response: Array) -> tuple[tuple[Array, ...], Array, Array]:
+def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Array, ...], Array, Array]:
     """Cholesky factor of the covariance of the equations, each divided by a scale; that scale; and by how much the
     errors and those of speed together exceed the residuals.
 
     The factor is written out, row by row: for hundreds of matrices of three rows this takes a tenth of the time.
     """
-    s2 = ERROR_SD[:, None] ** 2
-    blurred = response**2 * s2
+    system, squared = errors_of_speed.equations, response**2
     left = (system.rest[0, 0] - 2 * response * system.rest[0, 1] + response**2 * system.rest[1, 1]) / system.df
-    of_speed = blurred * system.trace_rest / system.df
+    of_speed = squared * errors_of_speed.trace_rest / system.df
     errors = np.maximum(left - of_speed, LEAST_VARIANCE * system.variance)
     has_instrument = np.diag(system.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
     scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, np.diag(system.of_errors), 1.0)), 0.0)
     product = scale[:, None] * scale
     by_errors = system.of_errors * product + 1e-9 * np.eye(3)
-    by_speed, by_square = system.of_speed * product, np.diag(system.of_speed_squared * product)
+    by_speed = errors_of_speed.of_speed * product
+    by_square = errors_of_speed.of_speed_squared * np.diag(product)
 
     def of(row: int, column: int) -> Array:
-        entry = errors * by_errors[row, column] + blurred * by_speed[row, column]
-        return np.asarray(entry + blurred * s2 * by_square[row] if row == column else entry)
+        by_both = by_speed[:, row, column] + (by_square[:, row] if row == column else 0.0)
+        return np.asarray(errors * by_errors[row, column] + squared * by_both[:, None])
 
     first = np.sqrt(of(0, 0))
     below, last = of(1, 0) / first, of(2, 0) / first

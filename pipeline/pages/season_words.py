@@ -29,7 +29,7 @@ def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str
     """
     by_pair: dict[str, list[str]] = {}
     for row in contrasts:
-        factor = FACTOR_WORDS.get(row["factor"], row["factor"]).capitalize()
+        factor = str(FACTOR_WORDS.get(row["factor"], row["factor"])).capitalize()
         pair = (
             f"{factor} {shown(row, 'compared')} against {shown(row, 'reference')} "
             f"({row['n_runs']} and {row['n_runs_reference']} runs)"

@@ -16,6 +16,7 @@ from pipeline.refresh.context import JOIN, Athlete, BuildContext, DriftTask, Mea
 from pipeline.refresh.joins import join_recordings
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
+from pipeline.tables import TABLES
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
@@ -45,7 +46,7 @@ def _tables(context: BuildContext, athlete_id: str, *, after_club: bool, **more:
 
 
 def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) -> None:
-    """Write the splits by month, and remove the samples of recordings that turned out to be duplicates."""
+    """Write splits and laps by month, and remove the samples of recordings that turned out to be duplicates."""
     wanted = {context.built / name for name in measured.runs["samples_file"]}
     for file in files_below(context.built / partition("samples", athlete_id)):
         if file not in wanted:
@@ -55,6 +56,7 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code)
-        rows = measured.splits.join(runs_of_month.select("run_id"), on="run_id", how="semi").sort("run_id", "km")
-        folder = context.built / partition("splits", athlete_id, str(month))
-        write_table(folder / "splits.parquet", "splits", rows, made_from)
+        for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
+            rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
+            folder = context.built / partition(table, athlete_id, str(month))
+            write_table(folder / f"{table}.parquet", table, rows.sort(TABLES[table].primary_key()), made_from)

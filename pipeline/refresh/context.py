@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -60,29 +61,33 @@ class Measured:
     runs: pl.DataFrame
     exclusions: pl.DataFrame
     splits: pl.DataFrame
+    lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()
     duplicates: pl.DataFrame | None = None
 
     @property
     def parts(self) -> dict[str, pl.DataFrame]:
         """Its tables by name."""
-        names = ("recordings", "runs", "exclusions", "splits")
-        return {name: getattr(self, name) for name in names}
+        others = ("passing", "duplicates")
+        return {part.name: getattr(self, part.name) for part in fields(self) if part.name not in others}
 
     @classmethod
     def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
         """The inverse of `parts`."""
-        return cls(parts["recordings"], parts["runs"], parts["exclusions"], parts["splits"])
+        tables: dict[str, Any] = dict(parts)
+        return cls(**tables)
 
 
 #: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks_reason`
-#: and `lacks_fix` say what its owner is told if it is not.
+#: and `lacks_fix` say what its owner is told if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
-    "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String, "tags": pl.String,
+    "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
+    "speed_source": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
     "quantities": pl.List(pl.String), "lacks_reason": pl.String, "lacks_fix": pl.String,
+    "laps": pl.List(pl.Float64),
 }  # fmt: skip
 
 
@@ -96,7 +101,7 @@ JOIN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, and the samples of each run.
+    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all.
 
     Attributes:
         others: samples of other recordings of a run, and of those without distance, by their file.
@@ -104,6 +109,7 @@ class SampledRuns:
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
+    laps: pl.DataFrame
     others: dict[str, pl.DataFrame] = field(default_factory=dict)
 
 

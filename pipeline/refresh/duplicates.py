@@ -6,6 +6,7 @@ One in the folders of two athletes counts for both, since nothing says whose it 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import groupby
 
@@ -196,19 +197,20 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
     return [_gathered(list(group)) for _, group in groupby(ordered, key=athlete)]
 
 
+#: The parts of `Measured` whose rows belong to a run.
+_OF_RUNS = ("exclusions", "splits", "lap_splits")
+
+
 def _gathered(shards: Sequence[Measured]) -> Measured:
-    whole = Measured(
-        *(
-            pl.concat([getattr(shard, part) for shard in shards])
-            for part in ("recordings", "runs", "exclusions", "splits")
-        )
-    )
+    whole = Measured.of_parts({part: pl.concat([shard.parts[part] for shard in shards]) for part in shards[0].parts})
     recordings, kept, duplicates = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
-    exclusions, splits = [], []
+    of_runs: dict[str, list[pl.DataFrame]] = {part: [] for part in _OF_RUNS}
     for shard in shards:
         own = shard.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
-        exclusions.append(shard.exclusions.join(own, on="run_id", how="semi"))
-        splits.append(shard.splits.join(own, on="run_id", how="semi"))
+        for part, rows in of_runs.items():
+            rows.append(getattr(shard, part).join(own, on="run_id", how="semi"))
     passing = tuple(path for shard in shards for path in shard.passing)
-    return Measured(recordings, kept, pl.concat(exclusions), pl.concat(splits), passing, duplicates)
+    parts = {part: pl.concat(rows) for part, rows in of_runs.items()}
+    gathered = Measured.of_parts({"recordings": recordings, "runs": kept, **parts})
+    return replace(gathered, passing=passing, duplicates=duplicates)

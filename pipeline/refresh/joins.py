@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
@@ -19,6 +20,7 @@ from pipeline.methods.joining import Alignment, align, joined
 from pipeline.refresh.context import JOIN, BuildContext, Measured
 from pipeline.refresh.duplicates import with_joined_runs
 from pipeline.stages.samples import with_gait
+from pipeline.stages.splits import LAPS
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import publishable
 
@@ -27,7 +29,7 @@ def join_recordings(context: BuildContext, measured: Measured) -> tuple[Measured
     """Join the recordings of each run of an athlete; their samples are written anew.
 
     Returns:
-        What was measured, with the splits of runs that were joined; and a row (`JOIN`) for each recording that
+        What was measured, with the splits and laps of runs that were joined; and a row (`JOIN`) for each recording that
         something was taken from.
     """
     duplicates = measured.duplicates
@@ -44,11 +46,32 @@ def join_recordings(context: BuildContext, measured: Measured) -> tuple[Measured
     runs = with_joined_runs(runs, joins)
     changed = runs.join(joins, on="run_id", how="semi")
     samples = pl.concat(read_frame(context.built / name) for name in changed["samples_file"])
-    names, roster = changed.select("run_id", "athlete_id", "altitude"), context.inbox.athletes
-    anew = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
-    anew = publishable("splits", anew, subject=f"athlete {runs['athlete_id'][0]}")
-    splits = pl.concat([measured.splits.join(joins, on="run_id", how="anti"), anew.select(measured.splits.columns)])
-    return Measured(measured.recordings, runs, measured.exclusions, splits, measured.passing), joins
+    names = changed.select("run_id", "athlete_id", "altitude", "speed_source")
+    of_splits, of_laps = stage_named("splits").call(
+        "splits", samples, _laps(changed), names, context.inbox.athletes, settings=context.inbox.settings
+    )
+    subject = f"athlete {runs['athlete_id'][0]}"
+    tables = {"splits": of_splits, "lap_splits": of_laps}
+    anew = {
+        table: pl.concat(
+            [
+                getattr(measured, table).join(joins, on="run_id", how="anti"),
+                publishable(table, rows, subject=subject).select(getattr(measured, table).columns),
+            ]
+        )
+        for table, rows in tables.items()
+    }
+    return replace(measured, runs=runs, **anew), joins
+
+
+def _laps(runs: pl.DataFrame) -> pl.DataFrame:
+    """The laps of runs as rows of `LAPS`."""
+    rows = [
+        (run_id, lap, begins_s, ends_s)
+        for run_id, ends in runs.select("run_id", "laps").iter_rows()
+        for lap, (begins_s, ends_s) in enumerate(zip(ends[::2], ends[1::2], strict=True), start=1)
+    ]
+    return pl.DataFrame(rows, schema=LAPS, orient="row")
 
 
 def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFrame) -> list[dict[str, Any]]:

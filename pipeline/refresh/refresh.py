@@ -36,7 +36,7 @@ from pipeline.store.history import catch_up, note_nothing_new, record, write_rec
 from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
 from pipeline.store.layout import partition, read_partitions, read_rows
 from pipeline.store.lock import locked
-from pipeline.tables import empty, publishable
+from pipeline.tables import PARTITIONED, empty, publishable
 from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
@@ -193,7 +193,7 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in inbox_changes.touched:
-            for table in ("samples", "splits"):
+            for table in PARTITIONED:
                 if not link_tree(known.folder, context.built, partition(table, athlete_id)):
                     # Without this the next state would lack the runs of an athlete whose files have not changed.
                     raise NothingDone(
@@ -210,9 +210,11 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
-            splits = read_partitions(known.folder, "splits", athlete_id or "")
-            own_exclusions, own_splits = (rows.join(names, on="run_id", how="semi") for rows in (exclusions, splits))
-            carried.append(Measured(recordings_of_athlete, own_runs, own_exclusions, own_splits))
+            of_runs = {"exclusions": exclusions} | {
+                table: read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
+            }
+            own_rows = {name: rows.join(names, on="run_id", how="semi") for name, rows in of_runs.items()}
+            carried.append(Measured.of_parts({"recordings": recordings_of_athlete, "runs": own_runs, **own_rows}))
     return carried
 
 

@@ -16,9 +16,9 @@ import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import NothingDone
-from pipeline.core.metrics import SPEED_ERROR_PCT
 from pipeline.core.places import written_here
 from pipeline.core.settings import Settings, read_settings
+from pipeline.core.speed_sources import SPEED_ERROR_PCT
 from pipeline.refresh import WORKER_LOADS
 from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
 from pipeline.stages.responses import club_responses
@@ -101,7 +101,7 @@ def _check(
     all_splits = read_rows(before, "splits")
     club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
     # With settings that take speed as exact, too, an error is looked for: whether that does harm is the question.
-    speed_error_pct = settings.speed_error_pct or SPEED_ERROR_PCT
+    speed_error_pct = {name: given or SPEED_ERROR_PCT[name] for name, given in settings.speed_error_pct.items()}
     athletes = list(take_apart(all_splits, club, settings.inclusion, speed_error_pct, settings.warm_up_effect_pct))
     if not athletes:
         raise NothingDone(

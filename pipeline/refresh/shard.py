@@ -24,6 +24,7 @@ from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.corrections import named, tags_text
 from pipeline.stages.recording import FORM, Session, rejected_file
 from pipeline.stages.samples import RunSamples
+from pipeline.stages.splits import laps_of
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
@@ -120,10 +121,11 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
 
 @dataclass(frozen=True)
 class _Run:
-    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions."""
+    """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions, its laps."""
 
     row: dict[str, object]
     frames: RunSamples
+    laps: pl.DataFrame
 
 
 def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
@@ -133,20 +135,24 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    measured = Measured(recordings, rows, empty("exclusions"), empty("splits"), tuple(sorted(passing)))
+    nothing = {table: empty(table) for table in ("exclusions", "splits", "lap_splits")}
+    measured = replace(
+        Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
+    )
     if not runs:
-        return SampledRuns(measured, {})
+        return SampledRuns(measured, {}, pl.DataFrame())
     # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
     best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
     kept = set(best["samples_file"])
-    frames = [run.frames for run in runs if run.row["samples_file"] in kept]
     others = {str(run.row["samples_file"]): run.frames.samples for run in runs if run.row["samples_file"] not in kept}
     others = {name: shown for name, samples in others.items() if (shown := _shown(samples)) is not None}
-    if not frames:
-        return SampledRuns(measured, {}, others)
+    runs = [run for run in runs if run.row["samples_file"] in kept]
+    if not runs:
+        return SampledRuns(measured, {}, pl.DataFrame(), others)
+    frames = [run.frames for run in runs]
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
     measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything), others)
+    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in runs]), others)
 
 
 def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
@@ -182,7 +188,7 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
     """Rows as they are published; runs whose rows break a rule of their table are rejected, the rest are kept."""
-    subject = f"athlete {measured.runs['athlete_id'][0]}"
+    subject = f"athlete {measured.recordings['athlete_id'][0]}"
     try:
         return measured, publishable(table, rows, subject=subject)
     except BrokenPromise as broken:
@@ -253,6 +259,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         return session.rejected(_our_fault(error)), None
     quantities = [column for column in WORTH if run.samples[column].count() > 0]
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
+    laps = laps_of(run_id, recorded, run.started_s)
     own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]
     row: dict[str, object] = {
         "run_id": run_id,
@@ -267,6 +274,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "device": recorded.device,
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
+        "speed_source": run.speed_source,
         "tags": tags_text(session.outcome.tags),
         "quantities": quantities,
         "lacks_reason": lacks and lacks.reason,
@@ -275,8 +283,9 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
+        "laps": laps.select(pl.concat_list("begins_s", "ends_s")).to_series().explode().to_list(),
     }
-    return session, _Run(row, run.named(run_id))
+    return session, _Run(row, run.named(run_id), laps)
 
 
 def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFrame) -> pl.DataFrame:
@@ -318,8 +327,11 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = best_of_each_start(measured.runs).select("run_id", "athlete_id", "altitude")
+    names = best_of_each_start(measured.runs).select("run_id", "athlete_id", "altitude", "speed_source")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
-    rows = stage_named("splits").call("splits", samples, names, roster, settings=context.inbox.settings)
+    rows, of_laps = stage_named("splits").call(
+        "splits", samples, sampled.laps, names, roster, settings=context.inbox.settings
+    )
     measured, rows = _publishable_runs(measured, "splits", rows)
-    return replace(measured, splits=rows)
+    measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)
+    return replace(measured, splits=rows, lap_splits=of_laps)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
     OUTPUTS,
@@ -46,7 +47,7 @@ class Executor:
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Measured]]
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[dict[str, pl.DataFrame]]]
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[dict[str, pl.DataFrame]]]
-    club_responses: Callable[[pl.DataFrame, float], pl.DataFrame]
+    club_responses: Callable[[pl.DataFrame, SpeedErrorPct], pl.DataFrame]
     finish: Callable[[BuildContext], pl.DataFrame]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
@@ -59,7 +60,7 @@ def executor_over(mapper: Mapper) -> Executor:
     ) -> Iterator[dict[str, pl.DataFrame]]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(responses: pl.DataFrame, speed_error_pct: float) -> pl.DataFrame:
+    def club_responses(responses: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
         stage = partial(_later("pipeline.stages.responses:club_responses"), speed_error_pct=speed_error_pct)
         return next(mapper(_applied, stage, [responses]))
 

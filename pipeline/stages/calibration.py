@@ -30,8 +30,9 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, METRICS, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import METRIC_OF, METRICS, WARM_UP_EFFECT_PCT
 from pipeline.core.queries import run_query
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
     INSEPARABLE,
     TEN_KM,
@@ -122,7 +123,7 @@ def take_apart(
     splits: pl.DataFrame,
     club: pl.DataFrame,
     inclusion: Inclusion,
-    speed_error_pct: float = SPEED_ERROR_PCT,
+    speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
 ) -> Iterator[TakenApart]:
     """Fit the model to each athlete and metric, and separate what it expects from what is left.
@@ -131,7 +132,7 @@ def take_apart(
         splits: rows of the table `splits`, of any number of athletes.
         club: rows of `club_responses`.
         inclusion: which splits, runs and athletes enter.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source.
         warm_up_effect_pct: what is expected of how far off form is at the start.
     """
     known = club_of(club)

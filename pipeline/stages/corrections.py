@@ -416,7 +416,7 @@ def _changed(entry: Correction, recording: Recording, *, is_zone_read: bool) -> 
 
 
 def _on_other_clock(recording: Recording, moved: Callable[[pl.Series], pl.Series]) -> Recording:
-    """With other times; a pause is moved by as much as the row nearest to each of its ends."""
+    """With other times; pauses and laps are moved by as much as the row nearest to each of their ends."""
     before = recording.readings["time_s"]
     after = moved(before)
     at_s, by_s = before.to_numpy(), (after - before).to_numpy()
@@ -425,9 +425,11 @@ def _on_other_clock(recording: Recording, moved: Callable[[pl.Series], pl.Series
     def shifted(edge_s: float) -> float:
         return edge_s + float(by_s[known][np.argmin(np.abs(at_s[known] - edge_s))])
 
-    pauses = [(shifted(stop_s), shifted(start_s)) for stop_s, start_s in recording.pauses] if known.any() else []
-    readings = recording.readings.with_columns(after.alias("time_s"))
-    return replace(recording, readings=readings, pauses=tuple(pauses))
+    pauses, laps = (
+        tuple((shifted(begin_s), shifted(end_s)) for begin_s, end_s in spans) if known.any() else ()
+        for spans in (recording.pauses, recording.laps)
+    )
+    return replace(recording, readings=recording.readings.with_columns(after.alias("time_s")), pauses=pauses, laps=laps)
 
 
 def _in_words(entry: Correction) -> str:

@@ -22,7 +22,8 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -52,6 +53,9 @@ POWER = 0.80
 #: An onset is given where a straight line would look so bent at most this often: stricter than 0.05, since it is asked
 #: of every athlete, run and metric and not corrected for that.
 ONSET_LEVEL = 0.02
+#: Up to this p-value a break may be there: the change at the usual distance is then that of both lines. Common
+#: practice, no source.
+MAY_BREAK_LEVEL = 0.2
 
 
 def drift(
@@ -60,7 +64,7 @@ def drift(
     inclusion: Inclusion,
     max_collinearity: float,
     seed: int,
-    speed_error_pct: float = SPEED_ERROR_PCT,
+    speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
     slope_error_pct: float = SLOPE_ERROR_PCT,
     rough_slope_error_pct: float = ROUGH_SLOPE_ERROR_PCT,
@@ -74,7 +78,8 @@ def drift(
         inclusion: which splits, runs and athletes enter.
         max_collinearity: share of distance that speed and slope may explain; above it `reason` says so.
         seed: of the random draws for the onset.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
+            exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
         slope_error_pct: standard deviation that the error of a kilometre's slope may have; 0 to take slope as exact.
         rough_slope_error_pct: the same where altitude is rough.
@@ -111,7 +116,10 @@ def drift(
             )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance) | reach.shares()
+            row |= (
+                _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
+                | reach.shares()
+            )
             if fitted.collinearity > max_collinearity:
                 row["reason"] = _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
@@ -185,7 +193,9 @@ def _collinear(share: float) -> str:
     )
 
 
-def _athlete_row(corrected: Corrected, hinge: Onset | None, distance: float) -> dict[str, object]:
+def _athlete_row(
+    corrected: Corrected, hinge: Onset | None, distance: float, warm_up_effect_pct: float
+) -> dict[str, object]:
     fitted = corrected.fit
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
@@ -207,14 +217,17 @@ def _athlete_row(corrected: Corrected, hinge: Onset | None, distance: float) -> 
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
+        "response_to_speed_shared_se": corrected.shared_se,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)
     breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
-    # A break that stands out has been taken up in part by the warm-up of the straight model.
-    re_estimated = (WARM_UP,) if breaks else ()
+    may_break = hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL)
+    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
+    # straight models.
+    re_estimated = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)} if may_break else {}
     broken = straight if hinge is None else broken_change(fitted, hinge.distance, distance, re_estimated=re_estimated)
-    change = broken if breaks else straight
+    change = broken if breaks else straight.or_else(broken) if may_break else straight
     low, high = straight.wider(broken)
     row |= {
         "usual_distance_km": 10 * distance,

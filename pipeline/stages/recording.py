@@ -134,6 +134,9 @@ def recording(
     """
     options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
     own_name = PurePosixPath(file).name
+    suffix = PurePosixPath(own_name).suffix.lower()
+    if suffix in _SPREADSHEETS:  # by its bytes an .xlsx is an archive, each file of which would be rejected
+        return [rejected_file(file, content, _spreadsheet(suffix))]
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
@@ -148,6 +151,12 @@ def recording(
         unread = Session(file=file, member=name)
         sessions += _read(unread, member.name, member.content, options, (athlete_id, corrections))
     return sessions
+
+
+def _spreadsheet(suffix: str) -> Refused:
+    return Refused(
+        f"A recording is not read from a spreadsheet ({suffix}).", "Save the sheet as CSV and put that in its place."
+    )
 
 
 def _distinct(name: str, taken: Set[str]) -> str:
@@ -176,10 +185,7 @@ def _read(
         options = replace(options, mapping=replace(options.mapping or ColumnMapping(), time_zone=zone))
     try:
         if suffix in _SPREADSHEETS:
-            raise Refused(
-                f"A recording is not read from a spreadsheet ({suffix}).",
-                "Save the sheet as CSV and put that in its place.",
-            )
+            raise _spreadsheet(suffix)
         if ending is None:
             raise Refused(
                 f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",

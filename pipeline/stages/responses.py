@@ -7,14 +7,18 @@ is drawn from these, for athletes whose own runs tell little.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
-from scipy import special
+from scipy import optimize, special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, SPEED_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import METRIC_OF, WARM_UP_EFFECT_PCT
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
 from pipeline.methods.design import (
     CAUSES,
     INSEPARABLE,
@@ -26,6 +30,7 @@ from pipeline.methods.design import (
     designs,
     fit_causes,
     identifiable,
+    main_source,
     published,
 )
 from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal
@@ -39,7 +44,7 @@ def responses(
     splits: pl.DataFrame,
     *,
     inclusion: Inclusion,
-    speed_error_pct: float = SPEED_ERROR_PCT,
+    speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
 ) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
@@ -47,7 +52,8 @@ def responses(
     Args:
         splits: rows of the table `splits`, of any number of athletes.
         inclusion: which splits, runs and athletes enter.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed; 0 to take speed as exact.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
+            exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
 
     Returns:
@@ -75,7 +81,7 @@ def responses(
                 }
             )
         if corrected.own_response is not None:
-            own_response = corrected.own_response
+            own_response, source = corrected.own_response, main_source(design, speed_error_pct)
             by_error = zip(
                 ERROR_SD, own_response.mean, np.sqrt(own_response.variance), own_response.log_likelihood, strict=True
             )
@@ -83,6 +89,7 @@ def responses(
                 name
                 | {
                     "cause": CAUSES[SPEED - FIRST_CAUSE],
+                    "speed_source": source,
                     "speed_error_pct": round(100 * float(error), 6),
                     "response": float(mean),
                     "standard_error": float(deviation),
@@ -99,22 +106,23 @@ FEWEST_ATHLETES = 6
 EXACT = 1e-6
 
 
-def club_responses(athletes: pl.DataFrame, *, speed_error_pct: float = SPEED_ERROR_PCT) -> pl.DataFrame:
+def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT) -> pl.DataFrame:
     """How the club responds, metric by metric: the mean over athletes and how much they differ.
 
     All are given coarsely, so that one new run of one athlete seldom moves them: every athlete's drift rests on them.
 
     The variance between athletes is the moment estimate of DerSimonian and Laird 1986 (`meta_regression`). Of responses
-    to a speed that is not exact, mean and variance are given for each size of its error, with the weight that the
-    club's runs give to that size.
+    to a speed that is not exact, mean and variance are given for each source of speed and size of its error, with the
+    weight that the club's runs give to that size. The response is the same whatever speed was measured with, so that
+    all athletes tell it; how wrong a source is, only those who have speed from it.
 
     Args:
         athletes: rows of `responses` of the whole club.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed.
+        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source.
 
     Returns:
-        `metric`, `cause`, `speed_error_pct`, `mean`, `variance`, `log_weight`; without what fewer than six athletes
-        told.
+        `metric`, `cause`, `speed_source`, `speed_error_pct`, `mean`, `variance`, `log_weight`,
+        `mean_variance`; without what fewer than six athletes have.
     """
     rows = []
     error = pl.col("standard_error")
@@ -134,9 +142,9 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: float = SPEED_ERR
             | _coarse(float(mean), float(between + 1 / weight.sum()))
         )
     rows += _club_by_error(known.filter(pl.col("log_likelihood").is_not_null()), speed_error_pct)
-    columns = {"metric": pl.String, "cause": pl.String, "speed_error_pct": pl.Float64}
-    columns |= {"mean": pl.Float64, "variance": pl.Float64, "log_weight": pl.Float64}
-    return pl.DataFrame(rows, schema=columns).sort("metric", "cause", "speed_error_pct")
+    columns = {"metric": pl.String, "cause": pl.String, "speed_source": pl.String, "speed_error_pct": pl.Float64}
+    columns |= {"mean": pl.Float64, "variance": pl.Float64, "log_weight": pl.Float64, "mean_variance": pl.Float64}
+    return pl.DataFrame(rows, schema=columns).sort("metric", "cause", "speed_source", "speed_error_pct")
 
 
 #: How much athletes may differ in a response, as shares of half its published range, and how probable each is before.
@@ -144,14 +152,81 @@ BETWEEN = np.array([0.2, 0.3, 0.45, 0.6, 0.85, 1.2])
 _BETWEEN_LOG_WEIGHT = -0.5 * (np.log(BETWEEN / 0.6) / 0.5) ** 2
 #: Only metrics that respond this strongly show how wrong speed was: cadence does not. Common practice, no source.
 SHOWS_ERROR = 0.3
-#: Athletes' devices differ: their errors lie about the club's with at least this standard deviation [of log speed].
-DEVICES_DIFFER = 0.002
+#: Athletes' devices differ: their errors lie about the club's with this standard deviation [of log speed], but no more
+#: than this share of the club's. Common practice, no source.
+DEVICES_DIFFER, DEVICES_DIFFER_SHARE = 0.002, 0.3
+#: By how many deviations the top of a distribution that is cut off at zero is moved at most, to keep its mean.
+STEEPEST_TILT = 100.0
 
 
-def _club_by_error(known: pl.DataFrame, speed_error_pct: float) -> list[dict[str, object]]:
-    """The club's responses to speed for each size of its error, and what all metrics together say of that size."""
-    means: dict[str, tuple[Array, Array]] = {}
-    log_weight = half_normal(max(speed_error_pct, 0.01) / 100)
+@dataclass(frozen=True)
+class _AthletesResponses:
+    """What the athletes of a club say of one metric's response: athletes x sizes of the error of their own source."""
+
+    source: npt.NDArray[np.object_]
+    response: Array
+    variance: Array
+    log_likelihood: Array
+
+    def at(self, source: str | None, weights: Mapping[str | None, Array]) -> tuple[Array, Array, Array]:
+        """The same for each size of the error of one source; of those with another source, as that one's weights say.
+
+        Returns:
+            Responses, their variances, and the height of the likelihood, athletes x sizes.
+        """
+        is_of = (self.source == source)[:, None]
+        share = np.array([weights[source] for source in self.source])
+        mean = (share * self.response).sum(axis=1, keepdims=True)
+        variance = (share * (self.variance + (self.response - mean) ** 2)).sum(axis=1, keepdims=True)
+        return (
+            np.where(is_of, self.response, mean),
+            np.where(is_of, self.variance, variance),
+            np.where(is_of, self.log_likelihood, 0.0),
+        )
+
+
+def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[dict[str, object]]:
+    """The club's responses to speed for each source and size of its error, and what all metrics together say of that
+    size.
+    """
+    by_metric = dict(_responses_by_metric(known))
+    sources = sorted(
+        {source for athletes in by_metric.values() for source in athletes.source}, key=lambda source: source or ""
+    )
+    expected = {source: half_normal(max(speed_error_of(speed_error_pct, source), 0.01) / 100) for source in sources}
+    # First each source by the athletes who have speed from it, then each with what all say of the response.
+    weights = {source: _share(expected[source]) for source in sources}
+    for _ in range(2 if len(sources) > 1 else 1):
+        means: dict[tuple[str, str | None], tuple[Array, Array, Array]] = {}
+        log_weight = dict(expected)
+        for metric, athletes in by_metric.items():
+            of = METRIC_OF[metric]
+            for source in sources:
+                means_of_athletes, variance, height = athletes.at(source, weights)
+                prior = published(metric, speed_error_of(speed_error_pct, source))
+                *moments, evidence = _club_mean(means_of_athletes, variance, height.sum(axis=0), prior)
+                means[metric, source] = (moments[0], moments[1], moments[2])
+                if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
+                    log_weight[source] = log_weight[source] + evidence
+        weights = {source: _share(log_weight[source]) for source in sources}
+    shared = {source: _coarse_weight(weight) for source, weight in log_weight.items()} if by_metric else {}
+    return [
+        {
+            "metric": metric,
+            "cause": CAUSES[SPEED - FIRST_CAUSE],
+            "speed_source": source,
+            "speed_error_pct": round(100 * float(size), 6),
+            **_coarse(float(mean), float(variance)),
+            "log_weight": float(weight),
+            "mean_variance": _coarse(0.0, float(of_mean))["variance"],
+        }
+        for (metric, source), moments in sorted(means.items(), key=str)
+        for size, mean, variance, of_mean, weight in zip(ERROR_SD, *moments, shared[source], strict=True)
+    ]
+
+
+def _responses_by_metric(known: pl.DataFrame) -> Iterator[tuple[str, _AthletesResponses]]:
+    """By metric, what enough athletes say."""
     for (metric,), of_metric in known.group_by("metric", maintain_order=True):
         complete = of_metric.filter(pl.len().over("athlete_id") == len(ERROR_SD))
         if complete.height < FEWEST_ATHLETES * len(ERROR_SD):
@@ -160,28 +235,19 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: float) -> list[dict[str
         responses, error, height = (
             complete[column].to_numpy().reshape(shape) for column in ("response", "standard_error", "log_likelihood")
         )
-        prior = published(str(metric), speed_error_pct)
-        mean, variance, evidence = _club_mean(responses, error**2, height.sum(axis=0), prior)
-        means[str(metric)] = (mean, variance)
-        of = METRIC_OF[str(metric)]
-        if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:
-            log_weight = log_weight + evidence
-    shared = _coarse_weight(log_weight)
-    return [
-        {
-            "metric": metric,
-            "cause": CAUSES[SPEED - FIRST_CAUSE],
-            "speed_error_pct": round(100 * float(size), 6),
-            **_coarse(float(mean), float(variance)),
-            "log_weight": float(weight),
-        }
-        for metric, pair in sorted(means.items())
-        for size, mean, variance, weight in zip(ERROR_SD, *pair, shared, strict=True)
-    ]
+        source = np.array(complete["speed_source"].to_list(), dtype=object).reshape(shape)[:, 0]
+        yield str(metric), _AthletesResponses(source, responses, error**2, height)
 
 
-def _club_mean(responses: Array, variance: Array, height: Array, prior: ErrorPrior) -> tuple[Array, Array, Array]:
-    """Mean of the club, variance of an athlete about it, and log evidence; for each size of the error.
+def _share(log_weight: Array) -> Array:
+    weight = np.exp(log_weight - log_weight.max())
+    return np.asarray(weight / weight.sum())
+
+
+def _club_mean(
+    responses: Array, variance: Array, height: Array, prior: ErrorPrior
+) -> tuple[Array, Array, Array, Array]:
+    """Mean of the club, variance of an athlete about it, that of the mean, log evidence; for each size of the error.
 
     Athletes scatter about the mean by one of `BETWEEN`, the mean lies where the published range says.
     """
@@ -198,16 +264,26 @@ def _club_mean(responses: Array, variance: Array, height: Array, prior: ErrorPri
     evidence = special.logsumexp(log_density, axis=1)
     share = np.exp(log_density - evidence[:, None])
     centre = (share * mean).sum(axis=1)
-    return centre, (share * (between + 1 / total + (mean - centre[:, None]) ** 2)).sum(axis=1), evidence
+    of_mean = (share * (1 / total + (mean - centre[:, None]) ** 2)).sum(axis=1)
+    return centre, (share * between).sum(axis=1) + of_mean, of_mean, evidence
 
 
 def _coarse_weight(log_weight: Array) -> Array:
-    """Weights of a normal distribution about the club's error, its ends rounded, and wider by how devices differ."""
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
+    """Weights of a normal distribution about the club's error, its mean and variance rounded, and wider by how devices
+    differ. Errors are above zero: what is left of it there still has the club's mean.
+    """
+    weight = _share(log_weight)
     mean = float(weight @ ERROR_SD)
-    coarse = _coarse(mean, float(weight @ (ERROR_SD - mean) ** 2) + DEVICES_DIFFER**2)
-    return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD - coarse["mean"]) ** 2 / coarse["variance"])
+    differ = min(DEVICES_DIFFER, DEVICES_DIFFER_SHARE * mean)
+    coarse = _coarse(mean, float(weight @ (ERROR_SD - mean) ** 2) + differ**2)
+    mean = min(max(coarse["mean"], 1.1 * ERROR_SD[0]), 0.98 * ERROR_SD[-1])
+    scaled = (ERROR_SD - mean) / math.sqrt(coarse["variance"])
+    base = np.log(WIDTH) - 0.5 * scaled**2
+
+    def off(tilt: float) -> float:
+        return float(_share(base + tilt * scaled) @ scaled)
+
+    return np.asarray(base + optimize.brentq(off, -STEEPEST_TILT, STEEPEST_TILT) * scaled)
 
 
 def _coarse(mean: float, variance: float) -> dict[str, float]:

@@ -55,6 +55,12 @@ MOST_CADENCE_SPM = 300.0
 VERTICAL_OSCILLATION_MM = (1.0, 250.0)
 CONTACT_BALANCE_PCT = (30.0, 70.0)
 HEART_RATE_BPM = (25.0, 240.0)
+#: Common practice, no source: sprinters on a bicycle reach some 2,500 W, no sensor of running gives more.
+POWER_W = (1.0, 2500.0)
+#: A shuffle; steps of sprinters reach 2.7 m (from memory).
+STEP_LENGTH_M = (0.1, 3.0)
+#: Common practice, no source: a device in the sun on a summer's day, and colder than any race.
+TEMPERATURE_C = (-60.0, 70.0)
 #: Lowest shore and highest mountain; the steepest slope of published running energetics (Minetti 2002).
 ALTITUDE_M = (-450.0, 9000.0)
 STEEPEST_PCT = 45.0
@@ -83,6 +89,8 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
+        altitude: its kind: steady, rough or absent.
+        speed_source: where distance and speed come from, of `SPEED_SOURCES`.
     """
 
     samples: pl.DataFrame
@@ -90,6 +98,7 @@ class RunSamples:
     started_s: float
     paused_s: float
     altitude: str
+    speed_source: str
 
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
@@ -126,7 +135,7 @@ def samples(
     counts: dict[tuple[str, str], int] = {}
     rows = _one_clock(recording.readings, counts)
     if rows.is_empty():
-        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent")
+        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent", "unlocated")
     readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, counts)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
@@ -134,6 +143,7 @@ def samples(
 
     interval_s, paused_s = _intervals(time_s, recording.pauses)
     covered_m = _covered(readings, interval_s, counts)
+    source = _speed_source(readings, is_indoors=recording.is_indoors)
     hole = interval_s > longest_s
     standing = hole & (covered_m < STAND_BELOW_M_S * interval_s)
     paused_s += float(interval_s[standing].sum())
@@ -160,7 +170,7 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind)
+    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind, source)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
@@ -229,6 +239,18 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     leap = step > FASTEST_M_S * (interval_s + 1.0)
     _count(counts, "distance_m", "leapt faster than a person can run", int(leap.sum()))
     return np.where(leap, by_speed, step)
+
+
+def _speed_source(readings: Columns, *, is_indoors: bool) -> str:
+    """What `_covered` takes distance from; of `SPEED_SOURCES`."""
+
+    def has(*columns: str) -> bool:
+        return all(np.count_nonzero(np.isfinite(readings[column])) >= 2 for column in columns)
+
+    is_located = has("latitude_deg", "longitude_deg")
+    if has("distance_m"):
+        return "treadmill" if is_indoors else "device" if is_located else "unlocated"
+    return "speed" if has("speed_m_s") or not is_located else "positions"
 
 
 def great_circles(readings: Columns) -> Column:
@@ -360,6 +382,11 @@ _IMPOSSIBLE = (
     _Rule("contact_balance_pct", _NO_PERSON, _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
     _Rule("heart_rate_bpm", _NO_READING, _zero("heart_rate_bpm")),
     _Rule("heart_rate_bpm", _NO_PERSON, _outside("heart_rate_bpm", HEART_RATE_BPM)),
+    _Rule("power_w", _NO_READING, _zero("power_w")),
+    _Rule("power_w", _NO_PERSON, _outside("power_w", POWER_W)),
+    _Rule("recorded_step_length_m", _NO_READING, _zero("recorded_step_length_m")),
+    _Rule("recorded_step_length_m", _NO_PERSON, _outside("recorded_step_length_m", STEP_LENGTH_M)),
+    _Rule("temperature_c", "no temperature that is run in", _outside("temperature_c", TEMPERATURE_C)),
 )
 
 _LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)

@@ -1,9 +1,9 @@
-"""Stage `splits`: samples → one row per kilometre of a run (or another split length).
+"""Stage `splits`: samples → one row per kilometre of a run (or another split length), and one row per lap.
 
 Runs `sql/splits.sql`: boundaries are interpolated between samples, means are weighted by time over running samples, and
-flight time, duty factor and step length follow from the means of their own row. Speed is also smoothed as heart rate
-follows it. Stiffness is added for level splits of
-athletes whose mass is known (`pipeline/methods/spring_mass.py`).
+flight time, duty factor and step length follow from the means of their own row. Kilometres and laps differ only in
+where their boundaries are, which is settled here. Speed is also smoothed as heart rate follows it. Stiffness is added
+for level splits of athletes whose mass is known (`pipeline/methods/spring_mass.py`).
 """
 
 from __future__ import annotations
@@ -11,9 +11,11 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
+import numpy as np
 import polars as pl
 
 from pipeline.core.queries import run_query
+from pipeline.formats import Recording
 from pipeline.methods.spring_mass import with_stiffness
 
 #: Heart rate follows treadmill speed with this time constant: 55.7 s at moderate and 59.5 s at vigorous intensity, no
@@ -25,6 +27,7 @@ PAUSE_S = 0.5
 
 def splits(
     samples: pl.DataFrame,
+    laps: pl.DataFrame,
     runs: pl.DataFrame,
     athletes: pl.DataFrame,
     *,
@@ -32,12 +35,13 @@ def splits(
     level_slope_pct: float,
     level_roughness_pct: float,
     min_run_share: float,
-) -> pl.DataFrame:
-    """Cut runs into splits, with stiffness on the level.
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Cut runs into splits and into the laps of their devices, with stiffness on the level.
 
     Args:
         samples: rows of the table `samples`, of any number of runs.
-        runs: `run_id`, `athlete_id` and `altitude` of each run.
+        laps: rows of `LAPS`.
+        runs: `run_id`, `athlete_id`, `altitude` and `speed_source` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
         split_length_m: length of a split [m].
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
@@ -45,22 +49,94 @@ def splits(
         min_run_share: nor those with a smaller share of running.
 
     Returns:
-        Rows of the table `splits`; the last split of a run has the length that was left.
+        Rows of the tables `splits` and `lap_splits`. The last split of a run has the length that was left; a lap
+        without samples has no row.
     """
-    return with_stiffness(
-        split_means(samples, split_length_m=split_length_m).join(
-            runs.select("run_id", "athlete_id", "altitude"), on="run_id", how="left"
-        ),
-        athletes,
-        level_slope_pct=level_slope_pct,
-        level_roughness_pct=level_roughness_pct,
-        min_run_share=min_run_share,
+
+    def complete(means: pl.DataFrame) -> pl.DataFrame:
+        return with_stiffness(
+            means.join(runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"),
+            athletes,
+            level_slope_pct=level_slope_pct,
+            level_roughness_pct=level_roughness_pct,
+            min_run_share=min_run_share,
+        )
+
+    of_splits, of_laps = means(samples, laps, split_length_m=split_length_m)
+    return complete(of_splits), complete(of_laps)
+
+
+#: The laps of runs: when they begin and end on the clock of `elapsed_s`. Those of one run do not overlap.
+LAPS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "run_id": pl.String, "lap": pl.Int64, "begins_s": pl.Float64, "ends_s": pl.Float64,
+}  # fmt: skip
+
+
+def laps_of(run_id: str, recording: Recording, started_s: float) -> pl.DataFrame:
+    """The laps of a recording as rows of `LAPS`, numbered from 1.
+
+    Args:
+        started_s: time of the first sample on the recording's clock [s].
+    """
+    laps = enumerate(recording.laps, start=1)
+    rows = [(run_id, number, begin - started_s, end - started_s) for number, (begin, end) in laps]
+    return pl.DataFrame(rows, schema=LAPS, orient="row")
+
+
+def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Cut runs into splits and into laps; the same rows without `athlete_id` and stiffness."""
+    lagged = with_lagged_speed(samples)
+    by_distance = lagged.with_columns(
+        ends_at=pl.col("distance_m") / split_length_m,
+        begins_at=(pl.col("distance_m") - pl.col("covered_m")) / split_length_m,
+        is_lap=pl.lit(value=False),
     )
+    # Running sums miss a boundary by the last digits of a float, and would leave a split of no length behind it.
+    placed = pl.concat([by_distance, *_cut_at_laps(lagged, laps)]).with_columns(pl.col("begins_at", "ends_at").round(9))
+    # One query for both: to prepare it takes as long as to run it over a dozen runs.
+    rows = run_query("splits", {"samples": placed})
+    of_splits, of_laps = (rows.filter(is_lap=is_lap).drop("is_lap") for is_lap in (False, True))
+    return of_splits, of_laps.rename({"km": "lap"})
 
 
 def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame:
-    """Cut runs into splits; the same rows without `athlete_id` and stiffness."""
-    return run_query("splits", {"samples": with_lagged_speed(samples)}, {"split_length_m": split_length_m})
+    """The first of `means`, of runs without laps."""
+    return means(samples, pl.DataFrame(schema=LAPS), split_length_m=split_length_m)[0]
+
+
+def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> list[pl.DataFrame]:
+    """For each run with laps its samples, cut where laps begin and end, and where each piece lies, counted in laps.
+
+    Distance is cut in proportion to time. An interval after a pause is taken to lie behind the pause. What is outside
+    of every lap is left out.
+    """
+    of_run = laps.sort("run_id", "begins_s").partition_by("run_id", as_dict=True)
+    return [
+        _pieces(own, of_run[run_id])
+        for run_id, own in samples.partition_by("run_id", as_dict=True).items()
+        if run_id in of_run
+    ]
+
+
+def _pieces(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
+    """The same of one run, whose samples and laps are in order of time."""
+    lap_begins, lap_ends = laps["begins_s"].to_numpy(), laps["ends_s"].to_numpy()
+    ends, interval = samples["elapsed_s"].to_numpy(), samples["interval_s"].to_numpy()
+    begins = ends - interval
+    first_lap = np.searchsorted(lap_ends, begins, side="right")
+    n_laps = np.maximum(np.searchsorted(lap_begins, ends, side="left") - first_lap, 0)
+    row = np.repeat(np.arange(len(ends)), n_laps)
+    lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
+    begins, ends = np.maximum(begins[row], lap_begins[lap]), np.minimum(ends[row], lap_ends[lap])
+    piece_share = pl.Series((ends - begins) / interval[row])
+    number = laps["lap"].to_numpy()[lap] - 1
+    length_s = lap_ends[lap] - lap_begins[lap]
+    return samples[row].with_columns(
+        pl.col("interval_s", "covered_m") * piece_share,
+        ends_at=pl.Series(number + (ends - lap_begins[lap]) / length_s),
+        begins_at=pl.Series(number + (begins - lap_begins[lap]) / length_s),
+        is_lap=pl.lit(value=True),
+    )
 
 
 def with_lagged_speed(samples: pl.DataFrame) -> pl.DataFrame:

@@ -48,10 +48,15 @@ def _write(built: Path, file: Path) -> None:
                 connection.execute(f"CREATE TABLE {table} AS SELECT {columns} FROM {source} ORDER BY {keys}")
             else:
                 _create(connection, table, read_rows(built, table))
+            is_view = has_files and table == "samples"
             # In one transaction: outside it, each comment would be written to the disk before the next.
             connection.begin()
-            _comment(connection, "VIEW" if has_files and table == "samples" else "TABLE", table)
+            if not is_view:
+                keys = ", ".join(TABLES[table].primary_key())
+                connection.execute(f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})")
+            _comment(connection, "VIEW" if is_view else "TABLE", table)
             connection.commit()
+        _join_runs_and_splits(connection)
         # Closing does this too, but reports no error if it fails, and leaves a log next to the file.
         connection.execute("CHECKPOINT")
 
@@ -67,6 +72,38 @@ def _link_samples(connection: duckdb.DuckDBPyConnection, built: Path) -> None:
     connection.execute(f"CREATE VIEW samples AS SELECT {columns} FROM {_files(built, 'samples')}")
 
 
+def run_splits_columns() -> dict[str, str]:
+    """The columns of the view `run_splits`, each with what it is: of `splits`, then of `runs`.
+
+    A column of `runs` that `splits` has too is called `run_...`, so that no name stands for two things. Kind, surface
+    and shoe of `sessions.csv` are in `runs`.
+    """
+    of_splits, of_runs = TABLES["splits"].column_names(), TABLES["runs"].column_names()
+    more = [name for name in of_runs if name not in ("run_id", "athlete_id")]
+    return {name: f"splits.{name}" for name in of_splits} | {
+        (f"run_{name}" if name in of_splits else name): f"runs.{name}" for name in more
+    }
+
+
+def _join_runs_and_splits(connection: duckdb.DuckDBPyConnection) -> None:
+    columns = run_splits_columns()
+    listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
+    connection.begin()
+    connection.execute(f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)")
+    meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
+    connection.execute(f"COMMENT ON VIEW run_splits IS {_quoted(meaning)}")
+    for name, source in columns.items():
+        table, _, column_name = source.partition(".")
+        connection.execute(f"COMMENT ON COLUMN run_splits.{name} IS {_quoted(_meaning(table, column_name))}")
+    connection.commit()
+
+
+def _meaning(table: str, column_name: str) -> str:
+    column = TABLES[table].columns()[column_name]
+    unit = unit_of(column)
+    return f"{column.description} [{unit}]" if unit else f"{column.description}"
+
+
 def _files(built: Path, table: str) -> str:
     # The path of the store may contain wildcards.
     literal = re.sub(r"([*?\[])", r"[\1]", whole_name(table_folder(built, table)))
@@ -75,10 +112,8 @@ def _files(built: Path, table: str) -> str:
 
 def _comment(connection: duckdb.DuckDBPyConnection, kind: str, table: str) -> None:
     connection.execute(f"COMMENT ON {kind} {table} IS {_quoted(meaning_of(table))}")
-    for name, column in TABLES[table].columns().items():
-        unit = unit_of(column)
-        comment = f"{column.description} [{unit}]" if unit else f"{column.description}"
-        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(comment)}")
+    for name in TABLES[table].column_names():
+        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(_meaning(table, name))}")
 
 
 def _quoted(text: str) -> str:

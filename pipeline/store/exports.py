@@ -23,14 +23,14 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
-    "athlete_drift", "pacing", "contrasts", "season_trend", "season_slope", "complaints", "strike_counts",
-    "strike_shift", "run_drift", "runs", "recordings", "corrections", "exclusions",
+    "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
+    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "corrections", "exclusions",
 )  # fmt: skip
 #: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000
 #: Tables that may need several sheets, how many rows each has, and how many there are at most. A spreadsheet holds
 #: 1,048,576 rows in a sheet and opens a tenth of that in seconds; common practice, no source.
-LONG = ("splits",)
+LONG = ("splits", "lap_splits")
 LONG_SHEET_ROWS, MOST_LONG_SHEETS = 50_000, 4
 #: Columns of dates, which tables hold as text.
 _IS_DATE = re.compile(r"(^|_)(date|month)$")

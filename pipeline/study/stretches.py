@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.adjustment import RESPONSES, effect
+from pipeline.methods.adjustment import RESPONSES, effect, shared_effect
 from pipeline.study.study_file import QUARTERS, Analysis
 
 
@@ -25,9 +25,12 @@ def values(
 
     Returns:
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
-        [s]), `log` of the metric in its unit.
+        [s]), `log` of the metric in its unit, `shared`: what a standard error of the response to speed, so far as
+        athletes have it in common, adds to `log`.
     """
-    responses = drifts.filter(pl.col("metric") == metric).select("athlete_id", "fresh_level", *RESPONSES)
+    responses = drifts.filter(pl.col("metric") == metric).select(
+        "athlete_id", "fresh_level", "response_to_speed_shared_se", *RESPONSES
+    )
     used = (
         inclusion.with_known_slope(splits)
         .filter(pl.col(metric) > 0)
@@ -42,6 +45,7 @@ def values(
         to_km=pl.col("km") * inclusion.split_length_m / 1000,
         weight="running_s",
         log=pl.col(metric).log() - effect(metric, adjust),
+        shared=-shared_effect(metric) if "speed" in adjust else 0.0,
     )
 
 
@@ -54,7 +58,8 @@ def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -
         split_km: length of a split [km]; a split belongs to a stretch if it lies wholly within it.
 
     Returns:
-        `athlete_id`, `run_id`, `early`, `late`: logarithms. Runs without a split in one of them are absent.
+        `athlete_id`, `run_id`, `early`, `late`: logarithms; `shared`, what moves late minus early. Runs without
+        a split in one of them are absent.
     """
     begin, end = pl.col("to_km") - split_km, pl.col("to_km")
     if analysis.windows == QUARTERS:
@@ -67,14 +72,16 @@ def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -
             for stretch in (analysis.early_km, analysis.late_km)
         )
 
-    def mean(inside: pl.Expr) -> pl.Expr:
-        return (
-            (pl.col("log") * pl.col("weight")).filter(inside).sum() / pl.col("weight").filter(inside).sum()
-        ).fill_nan(None)
+    def mean(inside: pl.Expr, of: str = "log") -> pl.Expr:
+        return ((pl.col(of) * pl.col("weight")).filter(inside).sum() / pl.col("weight").filter(inside).sum()).fill_nan(
+            None
+        )
 
     # Membership is computed before grouping: quarters need all splits of a run.
     marked = rows.with_columns(early_=early, late_=late)
-    means = marked.group_by("athlete_id", "run_id").agg(early=mean(pl.col("early_")), late=mean(pl.col("late_")))
+    early, late = pl.col("early_"), pl.col("late_")
+    shared = mean(late, "shared") - mean(early, "shared")
+    means = marked.group_by("athlete_id", "run_id").agg(early=mean(early), late=mean(late), shared=shared)
     return means.drop_nulls(["early", "late"]).sort("athlete_id", "run_id")
 
 
@@ -82,7 +89,7 @@ def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
     """One row per unit of the analysis: per athlete, with runs averaged, or per run."""
     if unit == "run":
         return pairs
-    means = pairs.group_by("athlete_id").agg(pl.col("early", "late").mean(), n_runs=pl.len())
+    means = pairs.group_by("athlete_id").agg(pl.col("early", "late", "shared").mean(), n_runs=pl.len())
     return means.sort("athlete_id")
 
 

@@ -29,7 +29,10 @@ def trend(material: Material, analysis: Analysis) -> AnalysisResult:
         rows = _centred(material.values(analysis, metric))
         _require_athletes(rows, analysis, metric, 3)
         fitted = mixed_trend(
-            rows["log"].to_numpy(), rows["distance_km"].to_numpy() * 1000 / TEN_KM, rows["athlete_id"].to_numpy()
+            rows["log"].to_numpy(),
+            rows["distance_km"].to_numpy() * 1000 / TEN_KM,
+            rows["athlete_id"].to_numpy(),
+            shared=rows["shared"].to_numpy(),
         )
         statistics += _trend_rows(analysis, metric, fitted, rows)
         figures += _diagnostics(analysis, metric, fitted)
@@ -93,12 +96,18 @@ def _centred(rows: pl.DataFrame) -> pl.DataFrame:
     def mean(value: pl.Expr, of: str) -> pl.Expr:
         return (value * weight).sum().over(of) / weight.sum().over(of)
 
-    log, distance = pl.col("log"), pl.col("distance_km")
-    rest, apart = log - mean(log, "run_id"), distance - mean(distance, "run_id")
-    product, square = ((weight * apart * value).sum().over("athlete_id") for value in (rest, apart))
-    level = log - pl.when(square > 0).then(product / square).otherwise(0.0) * distance
-    return rows.with_columns(level=level).with_columns(
-        log=log - mean(pl.col("level"), "run_id") + mean(pl.col("level"), "athlete_id")
+    distance = pl.col("distance_km")
+
+    def level(log: pl.Expr) -> pl.Expr:
+        rest, apart = log - mean(log, "run_id"), distance - mean(distance, "run_id")
+        product, square = ((weight * apart * value).sum().over("athlete_id") for value in (rest, apart))
+        return log - pl.when(square > 0).then(product / square).otherwise(0.0) * distance
+
+    values = ("log", "shared")
+    levels = {f"{name}_level": level(pl.col(name)) for name in values}
+    return rows.with_columns(**levels).with_columns(
+        pl.col(name) - mean(pl.col(f"{name}_level"), "run_id") + mean(pl.col(f"{name}_level"), "athlete_id")
+        for name in values
     )
 
 
@@ -125,7 +134,7 @@ def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.Da
     about = partial(
         statistics_of(analysis, metric, rows),
         method="linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level "
-        "removed",
+        "removed; the error of the responses to speed that athletes have in common is in the interval",
     )
     return [
         about(

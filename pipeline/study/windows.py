@@ -29,7 +29,9 @@ def paired_windows(material: Material, analysis: Analysis) -> AnalysisResult:
     for metric in analysis.metrics:
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
-        change = paired_change(units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed)
+        change = paired_change(
+            units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed, shared_se=_shared_se(units)
+        )
         statistics += _change_rows(analysis, metric, change, pairs)
         figures.append(_figure(analysis, metric, units))
     return AnalysisResult(statistics, figures)
@@ -43,7 +45,7 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
         changes = (units["late"] - units["early"]).to_numpy()
-        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)))
+        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=_shared_se(units))
         within = f"within {analysis.margin_pct:g} %"
         statistics.append(
             statistics_of(analysis, metric, pairs)(
@@ -98,6 +100,11 @@ def _pairs(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
             f"the longest to km {longest:g}; splits of the warm-up are left out."
         )
     return pairs
+
+
+def _shared_se(units: pl.DataFrame) -> float:
+    """Standard error of the mean change by what all units share: the responses to speed."""
+    return abs(float(units["shared"].to_numpy().mean()))
 
 
 def _stretches(analysis: Analysis) -> str:

@@ -21,10 +21,11 @@ from pipeline.tables.analysed import (
     RunDrift,
     SeasonSlope,
     SeasonTrend,
+    SingleRuns,
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Corrections, Exclusions, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Corrections, Exclusions, LapSplits, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
@@ -33,10 +34,12 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "samples": Samples,
     "exclusions": Exclusions,
     "splits": Splits,
+    "lap_splits": LapSplits,
     "responses": Responses,
     "run_drift": RunDrift,
     "athlete_drift": AthleteDrift,
     "pacing": Pacing,
+    "single_runs": SingleRuns,
     "contrasts": Contrasts,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
@@ -51,7 +54,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
 }
 
 #: Tables too large for one file: by athlete and month.
-PARTITIONED = ("samples", "splits")
+PARTITIONED = ("samples", "splits", "lap_splits")
 
 
 def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
 FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
@@ -24,6 +25,8 @@ class Responses(dy.Schema):
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
     cause = words("What varies inside runs.", "speed", "speed_squared", "slope", "slope_squared", "warm_up", key=True)
+    speed_source = words("Where most of the splits have their speed from, as in runs: what speed_error_pct is of; null "
+        "where speed is taken as exact, and for the other causes.", among=SPEED_SOURCES, nullable=True)
     speed_error_pct = measure("%", 2,
         "Error of a kilometre's speed (standard deviation) that the response to speed is given for; 0 where speed is "
         "taken as exact, and for the other causes.", key=True, nullable=False, smallest=0)
@@ -98,6 +101,10 @@ class AthleteDrift(dy.Schema):
         "speed_reliability at which a rise or fall would no longer be certain; null where there is none from 0 to 1.")
     response_to_speed = measure("change of log(metric) per unit of log(speed / reference_speed_m_s)", 6,
         "What the drift was adjusted with, the club's knowledge included; null where speed hardly varied inside runs.")
+    response_to_speed_shared_se = measure("as response_to_speed", 6,
+        "The part of its standard error that the athletes of a club have in common: how wrong speed was, and the mean "
+        "response that they are shrunk towards. A mean over athletes does not lose it; null where speed is taken as "
+        "exact.", smallest=0)
     response_to_speed_squared = measure("change of log(metric) per unit of the square of that", 6,
         "The same for the curve; null where there is none.")
     response_to_slope = measure("change of log(metric) per % of slope", 6,
@@ -175,6 +182,23 @@ class Pacing(dy.Schema):
         "Change of the share of moving time walked, over whole splits past the warm-up, partly walked ones included.")
     walk_low, walk_high = interval("percentage points per 10 km", 3,
         "Lower end of its 95 % interval, whole runs left out one at a time; null where nothing was walked.")
+
+
+class SingleRuns(dy.Schema):
+    """A run and a metric of an athlete with too few runs for a drift: the change along this one run.
+
+    Nothing is adjusted: pace, hills and whatever else happened that day are in it.
+    """
+
+    run_id = identifier("The run.", key=True)
+    athlete_id = identifier("The athlete.")
+    metric = words("Name of the metric's column in splits.", key=True)
+    n_splits = count("Splits that entered, as for drift: whole, run, past the warm-up.")
+    unadjusted_pct_per_10km = measure("% per 10 km", 3, "Slope over distance of the logarithm, nothing adjusted.",
+        nullable=False)
+    unadjusted_low, unadjusted_high = interval("% per 10 km", 3,
+        "Lower end of its 95 % interval; errors of neighbouring kilometres may be alike. It is about this run: another "
+        "run of the athlete may differ by more.")
 
 
 class SeasonTrend(dy.Schema):

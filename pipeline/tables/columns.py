@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Collection
+from types import new_class
 
 if "sqlalchemy" not in sys.modules:
     # dataframely imports SQLAlchemy if it is installed, as it is with Prefect, for a translation that is not used here:
@@ -16,7 +17,7 @@ else:
     import dataframely as dy
 
 
-__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "measure", "share", "words"]
+__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -96,3 +97,10 @@ def instant(meaning: str, *, nullable: bool = False) -> dy.Datetime:
 def flag(meaning: str, *, nullable: bool = False) -> dy.Bool:
     """Whether something is so."""
     return dy.Bool(nullable=nullable, description=meaning, metadata={"unit": ""})
+
+
+def like(schema: type[dy.Schema], name: str, *, meaning: str, **replaced: tuple[str, dy.Column]) -> type[dy.Schema]:
+    """A table with the columns of another in their order, some of them replaced: old name = (new name, new column)."""
+    columns = dict(replaced.get(key, (key, column)) for key, column in schema.columns().items())
+    about = {"__doc__": meaning, "__module__": schema.__module__}
+    return new_class(name, (dy.Schema,), exec_body=lambda body: body.update(about | columns))

@@ -107,12 +107,13 @@ class Complaints(dy.Schema):
 
 
 class Roster(dy.Schema):
-    """A line of roster.csv: an athlete as the club describes them. It holds names; pages use codes where settings say so."""
+    """A line of roster.csv: an athlete as the club describes them, with the name."""
 
     athlete_id = identifier("The athlete; the name of the folder.", key=True)
     display_name = words("Name that pages show.", nullable=True)
     mass_kg = measure("kg", 1, "Body mass; stiffness needs it.", smallest=20, largest=200)
-    height_m = measure("m", 3, "Height; leg length is estimated from it where that is missing.", smallest=0.9, largest=2.4)
+    height_m = measure("m", 3,
+        "Height; leg length is estimated from it where that is missing.", smallest=0.9, largest=2.4)
     leg_length_m = measure("m", 3, "Length of the leg, from the greater trochanter to the ground.",
         smallest=0.4, largest=1.4)
     born_year = count("Year of birth; used nowhere but in studies that group by it.", nullable=True, smallest=1900)

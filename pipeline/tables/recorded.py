@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
-from pipeline.tables.columns import count, dy, flag, identifier, instant, measure, share, words
+from pipeline.tables.columns import count, dy, flag, identifier, instant, like, measure, share, words
 
 STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "left_out", "rejected")
 CORRECTION_STATUSES = (APPLIED, GUARD_NOT_MET, MATCHES_NOTHING, FAULTY) = (
@@ -94,6 +95,11 @@ class Runs(dy.Schema):
         "Where a quantity came from a self-described field, from one of two sensors, or from another recording of the "
         "run: which.", nullable=True)
     altitude = words("Which slope window its altitude needed.", "steady", "rough", "absent")
+    speed_source = words(
+        "Where distance and speed come from. "
+        + "; ".join(f"{name}: {source.meaning}" for name, source in SPEED_SOURCES.items())
+        + ".",
+        among=SPEED_SOURCES)
     tags = words(
         "Words of one's own from corrections.toml, as name=value, separated by '; '; null without any.", nullable=True)
     after_ride = flag(
@@ -126,6 +132,10 @@ class Samples(dy.Schema):
     contact_balance_pct = measure("% left", 2,
         "Share of the left foot in the contact time of a stride.", smallest=0, largest=100)
     heart_rate_bpm = measure("beats/min", 0, "Heart rate; null when missing or impossible.", smallest=0)
+    power_w = measure("W", 0, "Power as the sensor estimates it; null when missing or impossible.", smallest=0)
+    recorded_step_length_m = measure("m", 4,
+        "Step length as the sensor gives it, from one foot to the other; null when missing or impossible.", smallest=0)
+    temperature_c = measure("°C", 1, "Temperature at the device, on a wrist well above that of the air.")
 
 
 class Exclusions(dy.Schema):
@@ -168,6 +178,8 @@ class Splits(dy.Schema):
         "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0)
     altitude = words("Kind of the altitude of the run, as in `runs`: slopes from rough altitude are less certain.",
         "steady", "rough", "absent", nullable=True)
+    speed_source = words("Where the speed of the run comes from, as in `runs`: sources differ in how wrong they are.",
+        among=SPEED_SOURCES, nullable=True)
     cadence_spm = measure("steps/min", 3, "Time-weighted mean over running samples; steps of both feet.", smallest=0)
     contact_time_ms = measure("ms", 3, "Time-weighted mean over running samples that have it.", smallest=0)
     flight_time_ms = measure("ms", 3,
@@ -192,4 +204,21 @@ class Splits(dy.Schema):
     contact_balance_pct = measure("% left", 3,
         "Time-weighted mean over running samples that have it.", smallest=0, largest=100)
     heart_rate_bpm = measure("beats/min", 2, "Time-weighted mean over running samples that have it.", smallest=0)
+    power_w = measure("W", 1, "Time-weighted mean over running samples that have it.", smallest=0)
+    recorded_step_length_m = measure("m", 4,
+        "Time-weighted mean over running samples that have it, as the sensor gives it; step_length_m follows from "
+        "speed and cadence.", smallest=0)
+    temperature_c = measure("°C", 1,
+        "Time-weighted mean over running samples that have it, at the device: on a wrist well above that of the air.")
     n_valid = count("Running samples in it (a sample across a boundary counts in both).")
+
+
+#: The same of a lap.
+LapSplits = like(
+    Splits,
+    "LapSplits",
+    meaning="A lap of a run, as its device or the person who wore it set it. Partitioned by athlete_id and month.",
+    km=("lap", count(
+        "Number of the lap along the run, 1 the first. Its boundaries are times, interpolated between samples.",
+        key=True, smallest=1)),
+)

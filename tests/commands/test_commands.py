@@ -102,7 +102,7 @@ def test_0_when_done_and_everything_is_told(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
     result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--strict")
     assert (result.exit_code, result.stderr) == (0, "")
-    assert "1 files: 1 accepted." in result.output
+    assert "1 file: 1 accepted." in result.output
     assert f"Everything is in {tmp_path / 'store'}" in result.output
     for name in ("splitdrift.duckdb", "tables", "exports/splitdrift.xlsx", "rejected/rejected.csv"):
         assert (tmp_path / "store" / name).exists()

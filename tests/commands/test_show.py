@@ -8,6 +8,7 @@ from rich.console import Console, RenderableType
 
 from pipeline.commands.show import (
     MOST_ROWS,
+    MOST_SINGLE_RUNS,
     MOST_WITH_NUMBERS,
     WIDE,
     club_summary,
@@ -194,3 +195,32 @@ def test_a_narrow_window_keeps_who_what_and_the_words():
     # The legend speaks of it either way; the column is headed by it only where there is room.
     assert text.count("fresh level") == 1
     assert printed(club_summary(drifts({}), runs("ari"), width=WIDE)).count("fresh level") == 2
+
+
+# --- Too few runs ----------------------------------------------------------------------------------------------------
+
+
+def singles(*rows: dict[str, object]) -> pl.DataFrame:
+    given = {"athlete_id": "ari", "metric": "contact_time_ms", "n_splits": 9, "unadjusted_pct_per_10km": 3.14}
+    given |= {"unadjusted_low": -0.2, "unadjusted_high": 6.5}
+    return publishable("single_runs", pl.DataFrame([given | row for row in rows]), subject="test")
+
+
+def test_with_too_few_runs_the_real_reason_and_each_runs_own_change_are_shown_and_named_unadjusted():
+    few = {"finding": "too_little_data", "n_runs": 1, "reason": "1 of the 3 runs needed have 4 usable splits"}
+    other = {**few, "metric": "heart_rate_bpm", "n_runs": 0, "reason": "0 of the 3 runs needed have 4 usable splits"}
+    numbers = dict.fromkeys(("drift_pct_per_10km", "drift_low", "drift_high", "raw_pct_per_10km"), None)
+    shown = printed(
+        club_summary(drifts(few | numbers, other | numbers), runs("ari"), single_runs=singles({"run_id": "r"}))
+    )
+    assert "too few runs: 1 of the 3 runs needed have 4 usable splits" in " ".join(shown.replace("│", " ").split())
+    assert "unadjusted (pace and hills in it)" in shown
+    assert lines_with(shown, "run r:") == ["ari, run r: contact time +3.1 % (-0.2 to +6.5)"]
+
+
+def test_many_single_runs_are_cut_short():
+    rows = singles(*({"run_id": f"r{number:02}"} for number in range(MOST_SINGLE_RUNS + 5)))
+    shown = printed(club_summary(drifts({}), runs("ari"), single_runs=rows))
+    assert len(lines_with(shown, "ari, run r")) == MOST_SINGLE_RUNS
+    assert "and 5 more runs; `splitdrift show single_runs`" in shown
+    assert "unadjusted" not in printed(club_summary(drifts({}), runs("ari"), single_runs=rows.clear()))

@@ -15,6 +15,7 @@ from pipeline import STAGES
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.settings import ANALYSIS, KEEPING, PAGES, READING, SUMMARIES, Settings, read_settings
+from pipeline.core.speed_sources import SPEED_ERROR_PCT
 
 PIPELINE = Path(__file__).parents[2] / "pipeline"
 NAMES = [one.name for one in dataclasses.fields(Settings)]
@@ -126,6 +127,19 @@ def test_a_whole_number_will_do_where_a_fraction_is_meant():
             "settings.toml: smallest_change_pct names 'cadence', which is no metric. Did you mean cadence_spm?",
         ),
         (
+            "speed_error_pct = {gps = 1}",
+            "settings.toml: speed_error_pct names 'gps', which is no source of speed. Known: device, unlocated, "
+            "treadmill, positions, speed.",
+        ),
+        (
+            "speed_error_pct = {positions = -1}",
+            "settings.toml: speed_error_pct.positions is -1; expected a number of at least 0, such as 2.0.",
+        ),
+        (
+            "speed_error_pct = true",
+            "settings.toml: speed_error_pct is True; expected a number of at least 0, such as 1.0.",
+        ),
+        (
             "smallest_change_pct = {cadence_spm = 0}",
             "settings.toml: smallest_change_pct.cadence_spm is 0; expected a number above zero, such as 2.0.",
         ),
@@ -171,3 +185,8 @@ def test_a_number_below_what_makes_sense_is_refused(line: str, expected: str):
 @pytest.mark.parametrize("line", ["min_runs = 2", "min_splits_of_run = 3", "warm_up_m = 0", "seed = 0"])
 def test_the_smallest_number_that_makes_sense_is_taken(line: str):
     assert read_settings(line) != Settings()
+
+
+def test_the_error_of_speed_is_given_for_one_source_or_for_all():
+    assert read_settings("speed_error_pct = {positions = 2}").speed_error_pct == SPEED_ERROR_PCT | {"positions": 2.0}
+    assert read_settings("speed_error_pct = 0").speed_error_pct == dict.fromkeys(SPEED_ERROR_PCT, 0.0)

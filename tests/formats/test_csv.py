@@ -51,16 +51,46 @@ PLAIN_COLUMNS = ("time_s", "distance_m", "cadence_spm")
 
 def test_a_sample_file_gives_every_reading_in_its_one_unit():
     recording = read("""
-        time_utc             | distance_km | speed_km_h | altitude_ft | latitude_deg | longitude_deg | cadence_steps_s | contact_time_s | vertical_oscillation_cm | contact_balance_pct | heart_rate
-        1970-01-01T00:01:00Z | 1           | 36         | 100         | 10.5         | -20.5         | 3               | 0.24           | 8.5                     | 49.5                | 150
-        1970-01-01T00:01:01Z | 1.01        | 18         | 200         | 10.6         | -20.6         | 2.5             | 0.25           | 9                       | 50.5                | 151
+        time_utc             | distance_km | speed_km_h | altitude_ft | latitude_deg | longitude_deg | cadence_steps_s | contact_time_s | vertical_oscillation_cm | contact_balance_pct | heart_rate | power_w | step_length_cm | temperature_f
+        1970-01-01T00:01:00Z | 1           | 36         | 100         | 10.5         | -20.5         | 3               | 0.24           | 8.5                     | 49.5                | 150        | 250     | 105            | 50
+        1970-01-01T00:01:01Z | 1.01        | 18         | 200         | 10.6         | -20.6         | 2.5             | 0.25           | 9                       | 50.5                | 151        | 255     | 110            | 14
     """)  # noqa: E501 - all readings of one row, as a file has them
     assert rows(recording, *READINGS) == [
-        (60.0, 1000.0, 10.0, 30.48, 10.5, -20.5, 180.0, 240.0, 85.0, 49.5, 150.0),
-        (61.0, 1010.0, 5.0, 60.96, 10.6, -20.6, 150.0, 250.0, 90.0, 50.5, 151.0),
+        (60.0, 1000.0, 10.0, 30.48, 10.5, -20.5, 180.0, 240.0, 85.0, 49.5, 150.0, 250.0, 1.05, 10.0),
+        (61.0, 1010.0, 5.0, 60.96, 10.6, -20.6, 150.0, 250.0, 90.0, 50.5, 151.0, 255.0, 1.1, -10.0),
     ]
     assert (recording.grain, recording.has_clock) == ("sample", True)
     assert (recording.sport, recording.damage) == (None, None)
+
+
+@pytest.mark.parametrize("header", ["Power", "Power (W/kg)", "Temperature"])
+def test_power_and_temperature_without_their_unit_cost_nothing_but_themselves(header: str):
+    recording = read(f"elapsed_s,distance_m,{header}\n0,0,4\n1,3,5\n".encode())
+    assert rows(recording, "power_w", "temperature_c") == [(None, None), (None, None)]
+    assert recording.unused == (header,)
+
+
+def test_a_column_of_laps_divides_samples_wherever_it_changes():
+    recording = read("""
+        elapsed_s | distance_m | lap
+        0         | 0          | easy
+        1         | 3          | easy
+        2         | 6          | fast
+        3         | 11         | fast
+        4         | 14         | easy
+    """)
+    assert (recording.grain, recording.laps) == ("sample", ((0, 1), (1, 3), (3, 4)))
+
+
+def test_rows_that_are_laps_are_the_laps_of_the_recording():
+    recording = read("""
+        lap  | duration_s | length_m
+        1    | 60         | 300
+        rest | 90         | 100
+        2    | 60         | 300
+    """)
+    assert (recording.grain, recording.laps) == ("lap", ((0, 60), (60, 150), (150, 210)))
+    assert read(PLAIN).laps == ()
 
 
 def test_a_reading_that_the_file_lacks_is_null():
@@ -83,6 +113,14 @@ def test_a_reading_that_the_file_lacks_is_null():
         ("contact_balance_right_pct", "48", "contact_balance_pct", 52.0),
         ("vertical_oscillation_m", "0.08", "vertical_oscillation_mm", 80.0),
         ("heartrate", "140", "heart_rate_bpm", 140.0),
+        ("Power (W)", "240", "power_w", 240.0),
+        ("power_watts", "240", "power_w", 240.0),
+        ("Step length [m]", "1.05", "recorded_step_length_m", 1.05),
+        ("step_length_mm", "1050", "recorded_step_length_m", 1.05),
+        ("stride_length_m", "2.1", "recorded_step_length_m", 1.05),
+        ("Leistung (W)", "240", "power_w", 240.0),
+        ("temperature_f", "50", "temperature_c", 10.0),
+        ("Temperature (°C)", "-5", "temperature_c", -5.0),
         ("Contact time (ms)", "240", "contact_time_ms", 240.0),
         ("PACE [min/km]", "4:10", "speed_m_s", 4.0),
         ("Speed (m/s)", "3.5", "speed_m_s", 3.5),
@@ -630,7 +668,7 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
         ('[columns]\ndecimal = ","', 'Move the line decimal = "," above [columns].'),
         ('columns = "cadence_spm"', "[columns] holds 'cadence_spm', expected a heading with lines below it."),
         ('files = 3', "[files] holds 3, expected a heading"),
-        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order, sport, grain"),
+        ('decimel = ","', "decimel is none of the options decimal, thousands, separator, time_zone, date_order,"),
         ('decimel = ","', "Did you mean decimal?"),
         ('Power = ""', "If it is a column, put its line below the heading [columns]."),
         ('decimal = "x"', "decimal is 'x', expected \".\" or \",\"."),

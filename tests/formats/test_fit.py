@@ -21,6 +21,7 @@ from polars.testing import assert_frame_equal
 from data.generator.fit_writer import (
     EVENT,
     FILE_ID,
+    LAP,
     RECORD,
     SESSION,
     TIMESTAMP,
@@ -99,6 +100,24 @@ def refusal(content: bytes) -> str:
 
 
 # --- Fields ----------------------------------------------------------------------------------------------------------
+
+
+def test_power_temperature_and_step_length_are_read_in_the_units_of_their_readings():
+    content = file(
+        [DISTANCE, Field(7, "uint16"), Field(13, "sint8"), Field(85, "uint16", scale=10)],
+        [[0, 250, -5, 1050.5], [3, None, None, None], [6, 0, 0, 0]],
+    )
+    assert values(content, "power_w") == [250, None, 0]
+    assert values(content, "temperature_c") == [-5, None, 0]
+    assert values(content, "recorded_step_length_m") == [pytest.approx(1.0505), None, 0]
+
+
+def test_a_self_described_power_is_read_where_the_file_or_the_settings_say_so():
+    """Names alone do not say which of several powers is meant."""
+    assert one(run(developer=[own("Power", "W", 240, native_field=7)])).readings["power_w"][0] == 240
+    assert one(run(developer=[own("Power", "W", 240)])).readings["power_w"].count() == 0
+    settled = one(run(developer=[own("Power", "W", 240)]), described_fields={"Power": "power_w"})
+    assert settled.readings["power_w"][0] == 240
 
 
 def test_a_file_without_a_field_has_its_reading_all_null():
@@ -333,6 +352,88 @@ def test_a_pause_belongs_to_the_session_it_lies_in():
     ]
 
 
+# --- Laps ------------------------------------------------------------------------------------------------------------
+
+LAP_FIELDS = [TIME, Field(2, "uint32"), Field(7, "uint32", scale=1000)]
+
+
+def with_laps(*rows: Sequence[Any], fields: Sequence[Field] = LAP_FIELDS) -> bytes:
+    """A minute of records, then laps: time of the message and start after the first record, duration."""
+    writer = begun()
+    writer.define(1, RECORD, [TIME, DISTANCE])
+    for second in range(61):
+        writer.data(1, [FIT_S + second, 3.0 * second])
+    writer.define(2, LAP, fields)
+    for written, start, *rest in rows:
+        writer.data(2, [FIT_S + written, None if start is None else FIT_S + start, *rest])
+    writer.define(3, SESSION, [TIME, Field(2, "uint32"), Field(5, "enum")])
+    writer.data(3, [FIT_S + 60, FIT_S, 1])
+    return writer.bytes()
+
+
+def laps(content: bytes) -> list[tuple[float, float]]:
+    """What both decoders say of the laps, since the first record."""
+    fast, slow = one(content), one(with_wrong_checksum(content))
+    assert fast.laps == slow.laps
+    return [(begin - T0, end - T0) for begin, end in fast.laps]
+
+
+def test_a_lap_ends_where_the_next_begins_and_the_last_after_its_duration():
+    assert laps(with_laps((20, 0, 19.6), (40, 20, 20.2), (60, 40, 19.5))) == [(0, 20), (20, 40), (40, 59.5)]
+
+
+@pytest.mark.parametrize(
+    ("rows", "expected"),
+    [
+        ([(340, 1, 19.4), (340, 20, 30.0)], [(1, 20), (20, 50)]),
+        ([(1, 1, 19.4), (20, 20, 30.0)], [(1, 20), (20, 50)]),
+        ([(49, 21, 28.8), (19, 1, 18.3)], [(1, 21), (21, 49.8)]),
+        ([(20, 1, None), (50, 20, None)], [(1, 20), (20, 50)]),
+        ([(20, 1, 19.0), (20, 20, 0.0), (50, 20, 30.0)], [(1, 20), (20, 50)]),
+        ([(20, None, 19.0), (50, 20, 30.0)], [(20, 50)]),
+    ],
+    ids=["written at the end", "written at the start", "out of order", "no duration", "empty lap", "no start"],
+)
+def test_the_time_of_a_laps_message_is_used_only_where_there_is_no_duration(
+    rows: Sequence[Sequence[Any]], expected: list[tuple[float, float]]
+):
+    assert [(begin, round(end, 3)) for begin, end in laps(with_laps(*rows))] == expected
+
+
+def test_laps_among_many_other_fields_are_read_all_the_same():
+    fields = [LAP_FIELDS[0], Field(9, "uint32"), *LAP_FIELDS[1:], Field(254, "uint16"), Field(29, "string", count=9)]
+    content = with_laps((20, 1, 19.0, 0, "easy"), (50, 20, 30.0, 1, "fast"), fields=[*LAP_FIELDS, *fields[-2:]])
+    assert laps(content) == [(1, 20), (20, 50)]
+    reordered = [fields[0], fields[2], *fields[3:4], fields[1]]
+    assert laps(with_laps((20, 1, 19.0, 7), (50, 20, 30.0, 7), fields=reordered)) == [(1, 20), (20, 50)]
+
+
+def test_laps_without_a_start_are_none():
+    assert laps(with_laps((20, None, 19.0))) == []
+    assert laps(run_and_no_laps()) == []
+
+
+def run_and_no_laps() -> bytes:
+    return file([DISTANCE], [[0], [3], [6]])
+
+
+def test_a_lap_belongs_to_the_session_it_lies_in():
+    ride, foot = decode(
+        activity_file(
+            [
+                Part(started_unix_s=STARTED, elapsed_s=np.arange(40.0), distance_m=np.arange(40.0), sport="cycling"),
+                Part(
+                    started_unix_s=STARTED + 60, elapsed_s=np.arange(40.0), distance_m=np.arange(40.0), laps_s=[10, 30]
+                ),
+            ]
+        )
+    )
+    assert ride.laps == ((STARTED, STARTED + 39),)
+    assert foot.laps == tuple(
+        (STARTED + 60 + begin, STARTED + 60 + end) for begin, end in ((0, 10), (10, 30), (30, 39))
+    )
+
+
 # --- Damage ----------------------------------------------------------------------------------------------------------
 
 RECORD_BYTES = 1 + 4 + 4  # header, time, distance
@@ -490,7 +591,7 @@ def test_a_self_described_contact_time_is_found(field: Any, settings_of_fields: 
         own("Sole 7", "ms", 240),
         own("Contact time", "furlongs", 240),
         own("Contact time", "", 240),
-        own("Power", "W", 240, native_field=7),
+        own("Fluid", "ml", 240, native_field=66),
         own("Contact time", "ms", 0),
     ],
     ids=["no word", "odd unit", "no unit", "another native field", "zeros only"],
@@ -635,3 +736,12 @@ def test_a_field_of_unlikely_size_and_type_is_survived():
         for size in (0, 1, 3, 4, 5, 8, 9):
             odd = sound[: place + 1] + bytes([size, code]) + sound[place + 3 :]
             decodes_or_refuses_within_a_second(with_right_checksum(odd))
+
+
+@pytest.mark.parametrize(("sub_sport", "is_indoors"), [(0, False), (1, True), (2, False), (45, True)])
+def test_a_treadmill_and_indoor_running_are_told_from_a_run_outdoors(sub_sport: int, is_indoors: bool):
+    part = Part(started_unix_s=STARTED, elapsed_s=np.arange(40.0), distance_m=3.0 * np.arange(40), sub_sport=sub_sport)
+    content = activity_file([part])
+    assert one(content).is_indoors == is_indoors
+    # The other decoder, for damaged files.
+    assert one(with_wrong_checksum(content)).is_indoors == is_indoors

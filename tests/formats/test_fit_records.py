@@ -25,7 +25,8 @@ BYTES_AND_PLACES = [
     (0, 4, 0x85),
     (1, 4, 0x85),
 ]
-WIDE = [(253, 4, 0x86), (73, 4, 0x86), (78, 4, 0x86), (7, 2, 0x84)]
+WIDE = [(253, 4, 0x86), (73, 4, 0x86), (78, 4, 0x86), (66, 2, 0x84)]
+ESTIMATED = [(253, 4, 0x86), (5, 4, 0x86), (7, 2, 0x84), (13, 1, 0x01), (85, 2, 0x84)]
 
 
 def definition(fields: Sequence[tuple[int, int, int]], order: str = "<", number: int = 20) -> bytes:
@@ -74,6 +75,12 @@ def test_values_of_four_bytes_beside_a_field_that_is_no_reading_are_too(order: s
     values = [*range(3000), *(2**32 - 1 - 977**i % 2**32 for i in range(200)), 2**32 - 1, 2**32 - 2]
     rows = [record(order, "IIIH", value, value, value, 7) for value in values]
     same_as_compiled(file(definition(WIDE, order), *rows))
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_power_temperature_and_step_length_are_too(order: str):
+    rows = [record(order, "IIHbH", 10**9 + i, i, i, i % 256 - 128, i) for i in range(2**16)]
+    same_as_compiled(file(definition(ESTIMATED, order), *rows))
 
 
 def test_records_of_changing_definitions_stay_in_order_and_lack_what_theirs_lacks():

@@ -48,6 +48,35 @@ def test_the_laps_of_an_activity_are_one_recording():
     assert recording.readings["time_s"].to_list() == [10.0, 10.0, 20.0, 20.0]
 
 
+def lap(start: str | None, *seconds: int) -> str:
+    points = "".join(f"<Trackpoint><Time>1970-01-01T00:00:{second}Z</Time></Trackpoint>" for second in seconds)
+    attribute = "" if start is None else f' StartTime="1970-01-01T00:00:{start}Z"'
+    return f"<Lap{attribute}><Track>{points}</Track></Lap>"
+
+
+@pytest.mark.parametrize(
+    ("laps", "expected"),
+    [
+        ([lap("10", 10, 20), lap("20.5", 21, 30)], ((10, 20.5), (20.5, 30))),
+        ([lap("10", 10, 20), lap(None, 21, 30), lap("40", 41, 50)], ((10, 40), (40, 50))),
+        ([lap(None, 10, 20), lap(None, 21, 30)], ()),
+        ([lap("10", 10, 20), lap("30", 20, 30)], ((10, 30),)),
+    ],
+    ids=["follow on one another", "one without a start", "none has a start", "the last has no length"],
+)
+def test_a_lap_ends_where_the_next_begins_and_the_last_with_the_last_point(
+    laps: list[str], expected: tuple[tuple[float, float], ...]
+):
+    [recording] = decode(file(f"<Activity>{''.join(laps)}</Activity>"))
+    assert recording.laps == expected
+
+
+def test_power_is_in_watts():
+    point = "<Trackpoint><Time>1970-01-01T00:00:10Z</Time><Extensions><x:TPX><x:Watts>250</x:Watts></x:TPX></Extensions></Trackpoint>"  # noqa: E501
+    [recording] = decode(file(activity(2 * point)))
+    assert recording.readings["power_w"].to_list() == [250, 250]
+
+
 def test_each_activity_is_a_recording_with_its_own_sport():
     recordings = decode(file(activity(), activity(sport='Sport="Biking"'), activity(sport="")))
     assert [recording.sport for recording in recordings] == ["running", "biking", None]
@@ -161,3 +190,33 @@ def refuse_or_hold(content: bytes) -> None:
         assert recording.readings["time_s"].null_count() == 0
         finite = recording.readings.select(pl.all().is_finite().fill_null(value=True).all())
         assert finite.row(0) == (True,) * len(READINGS)
+
+
+def test_blanks_before_the_xml_are_no_fault():
+    [recording] = decode(b"\r\n  " + file(activity()))
+    assert len(recording.readings) == 2
+
+
+def test_the_sport_may_have_blanks_and_be_a_word_of_another_language():
+    recordings = decode(file(activity(sport='Sport=" Laufen "'), activity(sport='Sport="Other"')))
+    assert [recording.sport for recording in recordings] == ["running", "other"]
+
+
+CADENCE = "".join(
+    f"<Trackpoint><Time>1970-01-01T00:00:{second}Z</Time><DistanceMeters>{second}</DistanceMeters>"
+    "<Cadence>85</Cadence>{}</Trackpoint>"
+    for second in (10, 11)
+)
+
+
+def test_the_cadence_of_the_schema_is_counted_as_strides_and_that_is_remarked():
+    [recording] = decode(file(activity(CADENCE.format("", ""))))
+    assert recording.readings["cadence_spm"].to_list() == [170.0, 170.0]
+    assert recording.remarks == ("Cadence is from the element Cadence, counted as strides of one leg.",)
+
+
+def test_a_running_cadence_goes_before_that_of_the_schema():
+    own = "<Extensions><TPX><RunCadence>84</RunCadence></TPX></Extensions>"
+    [recording] = decode(file(activity(CADENCE.format(own, own))))
+    assert recording.readings["cadence_spm"].to_list() == [168.0, 168.0]
+    assert recording.remarks == ()

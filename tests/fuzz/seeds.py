@@ -46,6 +46,14 @@ def steps() -> bytes:
     return b"foot\tcontact_time_ms\tflight_time_ms\tspeed_km_h\nleft\t240\t110\t10.8\nright\t242\t108\t10.9\n"
 
 
+def laps() -> bytes:
+    return b"Export 2\nLap;Start (UTC);Rundenzeit (s);Distanz (km)\n1;14.03.2026 09:30;300,5;1,0\n2;14.03.2026 09:35;310;0,9\n"
+
+
+def insole() -> bytes:
+    return b'foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,"1\'240,5",1.1\n'
+
+
 def tcx(n: int = 12) -> bytes:
     points = "".join(
         f"<Trackpoint><Time>{instant(i)}</Time><Position><LatitudeDegrees>{1 + i / 40_000}</LatitudeDegrees>"
@@ -88,7 +96,13 @@ def seeds() -> dict[str, list[tuple[str, bytes]]]:
     """Format → files that its fuzzing starts from, each with a name whose ending chooses the reader."""
     return {
         "fit": [("run.fit", fit()), ("chained.fit", fit(8) + fit(9))],
-        "csv": [("run.csv", csv()), ("kilometres.csv", kilometres()), ("steps.csv", steps())],
+        "csv": [
+            ("run.csv", csv()),
+            ("kilometres.csv", kilometres()),
+            ("steps.csv", steps()),
+            ("laps.csv", laps()),
+            ("insole.csv", insole()),
+        ],
         "tcx": [("run.tcx", tcx())],
         "gpx": [("run.gpx", gpx())],
         "archive": [

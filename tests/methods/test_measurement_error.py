@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
 
 from pipeline.core.arrays import Array
-from pipeline.methods.measurement_error import correct, uncorrected, wide_prior
+from pipeline.methods.measurement_error import correct, half_normal, uncorrected, wide_prior
 from pipeline.methods.mixed_model import Design, fit
-from pipeline.methods.speed_equations import ERROR_SD, equations, log_determinant, log_likelihood
+from pipeline.methods.speed_equations import ERROR_SD, equations, log_determinant, log_likelihood, speed_errors
 
 SPEED = 2
 B = -0.6
@@ -89,7 +91,7 @@ def test_the_reliability_of_exact_equations_is_the_closed_form():
     design = athlete(2, error_pct=1.0, pace_rho=0.0, fade_sd_pct=0.0, n_runs=40, km=(40, 40))
     system = equations(fit(design, [SPEED]), SPEED)
     assert system is not None
-    assert 1 - 0.01**2 * system.reliability_loss == pytest.approx(2.0**2 / (2.0**2 + 1.0**2), abs=0.02)
+    assert 1 - 0.01**2 * system.reliability_loss[0] == pytest.approx(2.0**2 / (2.0**2 + 1.0**2), abs=0.02)
 
 
 def test_the_level_equation_is_least_squares_divided_by_kappa():
@@ -113,8 +115,10 @@ def test_the_equations_hold_at_the_truth_and_scatter_as_they_say(error_pct: floa
     for seed in range(60):
         system = equations(fit(athlete(seed, error_pct=error_pct, error_rho=0.15), [SPEED]), SPEED)
         assert system is not None
-        omega = 1e-4 * system.of_errors + B**2 * s2 * system.of_speed + B**2 * s2**2 * system.of_speed_squared
-        gaps.append((system.value - B * (system.speed - s2 * system.traces)) / np.sqrt(np.diag(omega)))
+        errors = speed_errors(system, np.array([[error_pct / 100]]))
+        assert errors.speed_less[0] == pytest.approx(s2 * system.traces[0])
+        omega = np.diag(1e-4 * system.of_errors + B**2 * errors.of_speed[0]) + B**2 * errors.of_speed_squared[0]
+        gaps.append((system.value - B * (system.speed - errors.speed_less[0])) / np.sqrt(omega))
     assert (np.abs(np.mean(gaps, axis=0)) < 4 / np.sqrt(60)).all()
     assert (np.std(gaps, axis=0) < 1.5).all()
 
@@ -124,7 +128,8 @@ def test_the_likelihood_of_many_athletes_finds_the_error():
     for seed in range(25):
         system = equations(fit(athlete(seed, error_pct=1.5), [SPEED]), SPEED)
         assert system is not None
-        total += log_likelihood(system, np.full((len(ERROR_SD), 1), B), B, 0.5, log_determinant(system, B))[:, 0]
+        errors = speed_errors(system, ERROR_SD[:, None])
+        total += log_likelihood(errors, np.full((len(ERROR_SD), 1), B), B, 0.5, log_determinant(errors, B))[:, 0]
     assert 0.0125 <= ERROR_SD[np.argmax(total)] <= 0.0175
 
 
@@ -195,3 +200,48 @@ def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
     assert first is not None
     assert second is not None
     assert first.mean[0] == pytest.approx(second.mean[0], abs=0.2 * np.sqrt(first.variance[0]))
+
+
+# --- Runs with speed from several sources ----------------------------------------------------------------------------
+
+
+def of_two_sources(seed: int, errors_pct: tuple[float, float]) -> Design:
+    """Runs of one athlete; every other one has speed from the second source."""
+    first, second = (athlete(seed, error_pct=error_pct) for error_pct in errors_pct)
+    is_second = second.run % 2 == 1
+    columns = np.where(is_second[:, None], second.columns, first.columns)
+    sources = [("device", "positions")[place % 2] for place in range(12)]
+    return Design(columns, first.run, first.run_ids, first.gap_km, first.weight, sources)
+
+
+def test_sources_that_are_equally_wrong_add_up_to_one():
+    joint, separate = (equations(fit(of_two_sources(1, (1.0, 1.0)), [SPEED]), SPEED, 0.0, groups)
+                for groups in (None, np.arange(12) % 2))  # fmt: skip
+    assert joint is not None
+    assert separate is not None
+    assert len(separate.traces) == 2
+    together, apart = speed_errors(joint, np.array([[0.01]])), speed_errors(separate, np.array([[0.01, 0.01]]))
+    for name in ("speed_less", "of_speed", "of_speed_squared", "trace_rest", "blur", "mean_square", "reliability"):
+        assert getattr(apart, name) == pytest.approx(getattr(together, name), rel=1e-9), name
+
+
+def test_the_equations_hold_where_one_source_is_exact_and_the_other_is_off_by_two_percent():
+    gaps = []
+    for seed in range(60):
+        system = equations(fit(of_two_sources(seed, (0.0, 2.0)), [SPEED]), SPEED, 0.0, np.arange(12) % 2)
+        assert system is not None
+        errors = speed_errors(system, np.array([[0.0, 0.02]]))
+        omega = np.diag(1e-4 * system.of_errors + B**2 * errors.of_speed[0]) + B**2 * errors.of_speed_squared[0]
+        gaps.append((system.value - B * (system.speed - errors.speed_less[0])) / np.sqrt(omega))
+    assert (np.abs(np.mean(gaps, axis=0)) < 4 / np.sqrt(60)).all()
+    assert (np.std(gaps, axis=0) < 1.5).all()
+
+
+def test_intervals_hold_where_half_of_the_runs_are_off_by_two_percent_and_half_by_half():
+    """At least 52 of 60: 90 % less two of its errors."""
+    prior = replace(wide_prior(B, 0.25, 0.01), other_sources={"positions": half_normal(0.02)})
+    held = 0
+    for seed in range(60):
+        found = correct(fit(of_two_sources(seed, (0.5, 2.0)), [SPEED]), SPEED, prior)
+        held += found.drift_low <= 0 <= found.drift_high
+    assert held >= 52

@@ -9,9 +9,10 @@ import pytest
 from pipeline.methods.repeatability import repeatability
 
 
-def of_drifts(drifts: dict[str, list[float]]) -> pl.DataFrame:
-    rows = [(athlete, "contact_time_ms", drift) for athlete, runs in drifts.items() for drift in runs]
-    columns = ["athlete_id", "metric", "drift_pct_per_10km"]
+def of_drifts(drifts: dict[str, list[float]], shared_se: float = 0.0) -> pl.DataFrame:
+    """Repeatability of drifts by athlete; responses give all runs the same error."""
+    rows = [(athlete, "contact_time_ms", drift, shared_se) for athlete, runs in drifts.items() for drift in runs]
+    columns = ["athlete_id", "metric", "drift_pct_per_10km", "response_se_pct_per_10km"]
     return repeatability(pl.DataFrame(rows, schema=columns, orient="row")).sort("athlete_id")
 
 
@@ -49,6 +50,13 @@ def test_the_interval_is_that_of_a_ratio_of_two_mean_squares() -> None:
     assert rows["repeatability"][0] == pytest.approx(20 / 23)
     assert rows["repeatability_low"][0] == pytest.approx((21 / 39 - 1) / (21 / 39 + 2), abs=1e-6)
     assert rows["repeatability_high"][0] == pytest.approx((21 * 39 - 1) / (21 * 39 + 2), abs=1e-6)
+
+
+def test_what_the_responses_give_to_all_runs_of_an_athlete_is_no_difference_between_athletes() -> None:
+    found = of_drifts({"ari": [1.0, 2.0, 3.0], "bo": [2.0, 3.0, 4.0], "cy": [6.0, 7.0, 8.0]}, shared_se=2.0)
+    # Of the mean square between of 21, runs per athlete (3) times the square of 2 is the responses': 9 are left.
+    assert found["repeatability"][0] == pytest.approx((9 - 1) / (9 + 2))
+    assert found["repeatability_low"][0] == pytest.approx((0 - 1) / (0 + 2))
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,8 @@ class Case:
 
     Attributes:
         says: what `check` must say before anything is settled; None where the file is read as it is.
-        answers: beginnings of the proposed lines that are right, of those that are left open; a `time_zone` is replaced.
+        answers: beginnings of the proposed lines that are right, of those that are left open; a `time_zone` is
+            replaced.
         started: when the run began; None where the file cannot say it and sessions.csv does.
         column: a reading and its true values in the first and the last row that has one.
     """
@@ -82,6 +83,7 @@ def written(
     headers: Sequence[str],
     rows: Iterable[Sequence[object]],
     separator: str = ",",
+    *,
     above: Sequence[str] = (),
     encoding: str = "utf-8",
     ends: str = "\r\n",
@@ -406,14 +408,32 @@ def columns_of_both_feet() -> Case:
 
 
 LANGUAGES = {
-    "German": ("Verstrichene Zeit (s)", "Distanz (m)", "Schrittfrequenz (Schritte/min)", "Bodenkontaktzeit (ms)", "Puls"),
-    "French": ("Temps écoulé (s)", "Distance (m)", "Cadence (pas/min)", "Temps de contact au sol (ms)", "Fréquence cardiaque"),
-    "Spanish": ("Tiempo transcurrido (s)", "Distancia (m)", "Cadencia (pasos/min)", "Tiempo de contacto (ms)", "Pulso"),
-    "Italian": ("Tempo trascorso (s)", "Distanza (m)", "Cadenza (passi/min)", "Tempo di contatto (ms)", "Frequenza cardiaca"),
-    "Portuguese": ("Tempo decorrido (s)", "Distância (m)", "Cadência (passos/min)", "Tempo de contato (ms)", "Frequência cardíaca"),
+    "German": (
+        "Verstrichene Zeit (s)", "Distanz (m)", "Schrittfrequenz (Schritte/min)",
+        "Bodenkontaktzeit (ms)", "Puls",
+    ),
+    "French": (
+        "Temps écoulé (s)", "Distance (m)", "Cadence (pas/min)",
+        "Temps de contact au sol (ms)", "Fréquence cardiaque",
+    ),
+    "Spanish": (
+        "Tiempo transcurrido (s)", "Distancia (m)", "Cadencia (pasos/min)",
+        "Tiempo de contacto (ms)", "Pulso",
+    ),
+    "Italian": (
+        "Tempo trascorso (s)", "Distanza (m)", "Cadenza (passi/min)",
+        "Tempo di contatto (ms)", "Frequenza cardiaca",
+    ),
+    "Portuguese": (
+        "Tempo decorrido (s)", "Distância (m)", "Cadência (passos/min)",
+        "Tempo de contato (ms)", "Frequência cardíaca",
+    ),
     "Dutch": ("Verstreken tijd (s)", "Afstand (m)", "Cadans (stappen/min)", "Grondcontacttijd (ms)", "Hartslag"),
     "Swedish": ("Förfluten tid (s)", "Sträcka (m)", "Stegfrekvens (steg/min)", "Markkontakttid (ms)", "Puls"),
-    "Norwegian": ("Medgått tid (s)", "Distanse (m)", "Skrittfrekvens (skritt/min)", "Bakkekontakttid (ms)", "Hjertefrekvens"),
+    "Norwegian": (
+        "Medgått tid (s)", "Distanse (m)", "Skrittfrekvens (skritt/min)",
+        "Bakkekontakttid (ms)", "Hjertefrekvens",
+    ),
     "Finnish": ("Kulunut aika (s)", "Matka (m)", "Askeltiheys (askelta/min)", "Kosketusaika (ms)", "Syke"),
     "Polish": ("Czas od startu (s)", "Dystans (m)", "Kadencja (kroki/min)", "Czas kontaktu z podłożem (ms)", "Tętno"),
     "Czech": ("Uplynulý čas (s)", "Vzdálenost (m)", "Kadence (kroků/min)", "Doba kontaktu (ms)", "Srdeční tep"),

@@ -125,6 +125,7 @@ def drawn(text: str) -> pl.DataFrame:
                     "slope_squared_pct2": 0.0,
                     "log_speed_variance": 0.0,
                     "altitude": "steady",
+                    "speed_source": "device",
                     "lagged_speed_m_s": 10 / 3,
                     CONTACT: None if cell == "." else float(cell),
                     "n_valid": 300,

@@ -209,3 +209,13 @@ def test_whatever_bytes_a_file_holds_it_gets_a_row_with_a_reason(ending: str, st
     found = sessions_of(f"ari/x{ending}", start + rest)
     assert found
     assert all(one.status in STATUSES and one.reason for one in found)
+
+
+# --- Workbooks -------------------------------------------------------------------------------------------------------
+
+
+def test_a_workbook_gets_one_sentence_and_not_one_per_file_in_it():
+    workbook = zipped(("xl/workbook.xml", b"<workbook/>"), ("xl/worksheets/sheet1.xml", b"<worksheet/>"))
+    (session,) = sessions_of("ari/runs.xlsx", workbook)
+    assert (session.status, session.reason) == ("rejected", "A recording is not read from a spreadsheet (.xlsx).")
+    assert session.fix == "Save the sheet as CSV and put that in its place."

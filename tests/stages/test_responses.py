@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.settings import Settings
+from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import FEWEST_ATHLETES, club_responses, responses
 from pipeline.tables import publishable
@@ -42,7 +43,8 @@ def club(rows: list[tuple[float, float]]) -> pl.DataFrame:
     columns = {"athlete_id": pl.String, "metric": pl.String, "cause": pl.String, "response": pl.Float64}
     table = [(f"athlete-{place}", "contact_time_ms", "speed", *row) for place, row in enumerate(rows)]
     frame = pl.DataFrame(table, schema=columns | {"standard_error": pl.Float64}, orient="row")
-    return frame.with_columns(speed_error_pct=pl.lit(0.0), log_likelihood=pl.lit(None, dtype=pl.Float64))
+    exact = {"speed_source": pl.lit(None, dtype=pl.String), "log_likelihood": pl.lit(None, dtype=pl.Float64)}
+    return frame.with_columns(speed_error_pct=pl.lit(0.0), **exact)
 
 
 def test_planted_responses_come_back_within_their_errors() -> None:
@@ -105,7 +107,8 @@ def test_fewer_than_six_athletes_make_no_club() -> None:
 
 def test_an_athlete_of_three_runs_is_drawn_to_the_club_and_one_of_thirty_is_not() -> None:
     common = pl.DataFrame({"metric": ["contact_time_ms"], "cause": ["speed"], "mean": [-0.9], "variance": [0.01]})
-    common = common.with_columns(speed_error_pct=pl.lit(0.0), log_weight=pl.lit(None, dtype=pl.Float64))
+    exact = {"speed_source": pl.lit(None, dtype=pl.String), "log_weight": pl.lit(None, dtype=pl.Float64)}
+    common = common.with_columns(speed_error_pct=pl.lit(0.0), **exact)
     moved = {}
     for n_runs in (3, 30):
         splits = draw(replace(HILLY, n_runs=n_runs, km=(8, 8), split_speed_sd_pct=1.0, fade_pct=-4.0), 2)
@@ -116,3 +119,60 @@ def test_an_athlete_of_three_runs_is_drawn_to_the_club_and_one_of_thirty_is_not(
         moved[n_runs] = abs(drawn - alone) / abs(0.5 * alone)
     assert moved[3] > 3 * moved[30]
     assert np.isfinite(list(moved.values())).all()
+
+
+# --- Sources of speed ------------------------------------------------------------------------------------------------
+
+
+def measured(n_athletes: int, error_pct: float, source: str, seed: int) -> pl.DataFrame:
+    """Athletes whose speed has an error, from one source."""
+    season = replace(HILLY, n_athletes=n_athletes, n_runs=12, km=(10, 24), split_speed_rho=0.5, fade_sd_pct=2.0)
+    splits = draw(season, seed)
+    error = error_pct / 100 * np.random.default_rng(seed).standard_normal(splits.height)
+    return splits.with_columns(
+        pl.col("athlete_id") + f"-{source}",
+        pl.col("run_id") + f"-{source}",
+        pl.col("speed_m_s") * np.exp(error),
+        speed_source=pl.lit(source),
+    )
+
+
+def expected_error_pct(common: pl.DataFrame, source: str) -> float:
+    """Mean of the club's distribution of the error of a source."""
+    own = common.filter(metric="contact_time_ms", speed_source=source)
+    weight = np.exp(own["log_weight"].to_numpy())
+    return float(weight @ own["speed_error_pct"].to_numpy() / weight.sum())
+
+
+def test_each_source_of_speed_has_an_error_of_its_own_and_the_response_is_of_all_athletes():
+    splits = pl.concat([measured(8, 0.3, "device", 1), measured(8, 2.0, "positions", 2)])
+    rows = responses(splits, inclusion=Settings().inclusion)
+    assert dict(rows.filter(speed_source="positions")["athlete_id"].value_counts().iter_rows()).keys() == {
+        f"a{place:05d}-positions" for place in range(8)
+    }
+    common = club_responses(rows)
+    assert expected_error_pct(common, "device") < 0.8
+    assert expected_error_pct(common, "positions") == pytest.approx(2.0, abs=0.4)
+    of_contact = common.filter(metric="contact_time_ms", cause="speed")
+    likely = of_contact.filter(pl.col("log_weight") == pl.col("log_weight").max().over("speed_source"))
+    assert likely["speed_source"].to_list() == ["device", "positions"]
+    assert likely["mean"].to_list() == pytest.approx([-0.6, -0.6], abs=0.1)
+
+
+def test_a_club_with_one_source_does_not_know_of_the_others():
+    rows = responses(measured(6, 1.0, "unlocated", 3), inclusion=Settings().inclusion)
+    assert set(club_responses(rows)["speed_source"].drop_nulls()) == {"unlocated"}
+
+
+def test_a_source_that_is_exact_is_not_corrected_for_and_the_others_are():
+    exact = dict.fromkeys(SPEED_SOURCES, 0.0)
+    splits = measured(1, 1.0, "device", 4)
+    rows = responses(splits, inclusion=Settings().inclusion, speed_error_pct=exact | {"positions": 1.0})
+    assert rows.filter(pl.col("log_likelihood").is_not_null()).is_empty()
+    by_positions = splits.with_columns(
+        speed_source=pl.when(pl.col("run_id").rank("dense") % 2 == 0)
+        .then(pl.lit("positions"))
+        .otherwise("speed_source")
+    )
+    rows = responses(by_positions, inclusion=Settings().inclusion, speed_error_pct=exact | {"positions": 1.0})
+    assert set(rows.filter(pl.col("log_likelihood").is_not_null())["speed_source"]) == {"positions"}

@@ -447,6 +447,21 @@ ZERO, IMPOSSIBLE = "zero: the sensor had no reading", "impossible for a person"
         ("heart_rate_bpm", 25, None),
         ("heart_rate_bpm", 240, None),
         ("heart_rate_bpm", 240.1, IMPOSSIBLE),
+        ("power_w", 0, ZERO),
+        ("power_w", 0.9, IMPOSSIBLE),
+        ("power_w", 1, None),
+        ("power_w", 2500, None),
+        ("power_w", 2501, IMPOSSIBLE),
+        ("recorded_step_length_m", 0, ZERO),
+        ("recorded_step_length_m", 0.09, IMPOSSIBLE),
+        ("recorded_step_length_m", 0.1, None),
+        ("recorded_step_length_m", 3, None),
+        ("recorded_step_length_m", 3.01, IMPOSSIBLE),
+        ("temperature_c", 0, None),
+        ("temperature_c", -60, None),
+        ("temperature_c", -61, "no temperature that is run in"),
+        ("temperature_c", 70, None),
+        ("temperature_c", 71, "no temperature that is run in"),
         ("altitude_m", -450, None),
         ("altitude_m", -450.2, "not on the surface of the Earth"),
         ("altitude_m", 9000, None),
@@ -483,3 +498,29 @@ def test_two_reasons_for_one_column_are_counted_apart():
     run = settled(**every_second(5), contact_time_ms=[250, 0, 0, 6000, 250], cadence_spm=[170] * 5)
     assert column(run, "contact_time_ms") == [250, None, None, None, 250]
     assert run.exclusions.rows() == [("r", "contact_time_ms", IMPOSSIBLE, 1), ("r", "contact_time_ms", ZERO, 2)]
+
+
+# --- Source of speed -------------------------------------------------------------------------------------------------
+
+POSITIONS = {"latitude_deg": [10.0, 10.0001, 10.0002], "longitude_deg": [20.0] * 3}
+DISTANCE, SPEED = {"distance_m": [0.0, 11.0, 22.0]}, {"speed_m_s": [3.0] * 3}
+
+
+@pytest.mark.parametrize(
+    ("columns", "is_indoors", "source"),
+    [
+        (DISTANCE | SPEED | POSITIONS, False, "device"),
+        (DISTANCE | SPEED, False, "unlocated"),
+        (DISTANCE | POSITIONS, True, "treadmill"),
+        (SPEED | POSITIONS, False, "speed"),
+        (POSITIONS, False, "positions"),
+        # A single reading is no source.
+        ({"distance_m": [0.0, None, None]} | POSITIONS, False, "positions"),
+    ],
+)
+def test_where_speed_comes_from_is_kept_with_the_run(columns: dict[str, Any], is_indoors: bool, source: str):
+    series = {
+        name: pl.Series(name, values, dtype=pl.Float64) for name, values in {"time_s": [0, 4, 8], **columns}.items()
+    }
+    recording = Recording(readings=readings_frame(series), is_indoors=is_indoors)
+    assert samples(recording, **NUMBERS).speed_source == source

@@ -12,11 +12,16 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.stages.splits import HEART_RATE_LAG_S, split_means, with_lagged_speed
+from pipeline.core.metrics import READING_OF
+from pipeline.formats import Recording, readings_frame
+from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, laps_of, means, split_means, splits, with_lagged_speed
 from pipeline.tables import publishable
 
 MILE_M = 1609.344
-MEASURED = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
+MEASURED = (
+    "cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm", "power_w",
+    "recorded_step_length_m", "temperature_c",
+)  # fmt: skip
 
 
 def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
@@ -32,13 +37,17 @@ def samples(*rows: tuple[Any, ...], run_id: str = "r") -> pl.DataFrame:
         pl.lit(80.0).alias("vertical_oscillation_mm"),
         pl.lit(50.0).alias("contact_balance_pct"),
         pl.lit(150.0).alias("heart_rate_bpm"),
+        pl.lit(250.0).alias("power_w"),
+        pl.lit(1.0).alias("recorded_step_length_m"),
+        pl.lit(-5.0).alias("temperature_c"),
+        **{name: pl.lit(None, pl.Float64) for name in READING_OF if name not in MEASURED},
     )
 
 
 def cut(rows: pl.DataFrame, *columns: str, length_m: float = 1000) -> list[tuple[Any, ...]]:
-    found = split_means(rows, split_length_m=length_m)
-    publishable("splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
-    return found.select(columns).with_columns(pl.selectors.float().round(6)).rows()
+    splits = split_means(rows, split_length_m=length_m)
+    publishable("splits", splits.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
+    return splits.select(columns).with_columns(pl.selectors.float().round(6)).rows()
 
 
 # --- Boundaries ------------------------------------------------------------------------------------------------------
@@ -275,6 +284,105 @@ def test_a_split_has_the_mean_over_time_of_the_lagged_speed():
     after = 7 - 4 * np.exp(-100 / HEART_RATE_LAG_S)
     [(found,)] = cut(rows, "lagged_speed_m_s")
     assert found == pytest.approx((3 + after) / 2, abs=1e-5)
+
+
+# --- Laps ------------------------------------------------------------------------------------------------------------
+
+
+def laps(*edges: tuple[float, float], run_id: str = "r") -> pl.DataFrame:
+    rows = [(run_id, number, begin, end) for number, (begin, end) in enumerate(edges, start=1)]
+    return pl.DataFrame(rows, schema=LAPS, orient="row")
+
+
+def test_laps_are_numbered_and_counted_from_the_first_sample():
+    readings = readings_frame({"time_s": pl.Series([100.0, 101.0, 102.0])})
+    recording = Recording(readings=readings, laps=((99.5, 101.0), (101.0, 130.0)))
+    assert laps_of("r", recording, 100.0).rows() == [("r", 1, -0.5, 1.0), ("r", 2, 1.0, 30.0)]
+    assert laps_of("r", Recording(readings=readings), 100.0).schema == LAPS
+
+
+def cut_at_laps(rows: pl.DataFrame, at: pl.DataFrame, *columns: str) -> list[tuple[Any, ...]]:
+    _, found = means(rows, at, split_length_m=1000)
+    publishable("lap_splits", found.with_columns(pl.lit("a").alias("athlete_id")), subject="r")
+    return found.select(columns).with_columns(pl.selectors.float().round(6)).rows()
+
+
+def test_laps_are_rows_of_their_own_with_the_means_of_their_time():
+    rows = samples((0, 0), (60, 300, "run", 180, 200), (90, 180, "walk"), (60, 312, "run", 184, 190))
+    found = cut_at_laps(
+        rows, laps((0, 60), (60, 150), (150, 210)),
+        "lap", "length_m", "moving_s", "running_s", "speed_m_s", "cadence_spm", "contact_time_ms", "step_length_m",
+    )  # fmt: skip
+    assert found == [
+        (1, 300, 60, 60, 5, 180, 200, 1.666667),
+        (2, 180, 90, 0, None, None, None, None),
+        (3, 312, 60, 60, 5.2, 184, 190, 1.695652),
+    ]
+
+
+def test_a_lap_that_ends_inside_an_interval_shares_its_time_and_in_that_proportion_its_distance():
+    rows = samples((0, 0), (8, 32), (8, 40))
+    assert cut_at_laps(rows, laps((0, 10), (10, 16)), "lap", "moving_s", "length_m", "n_valid") == [
+        (1, 10, 42, 2),
+        (2, 6, 30, 1),
+    ]
+
+
+@pytest.mark.parametrize(("ends_s", "moving_s"), [(7.999, [7.999, 8.001]), (8, [8, 8]), (8.001, [8.001, 7.999])])
+def test_a_sample_exactly_where_a_lap_ends_belongs_to_it(ends_s: float, moving_s: list[float]):
+    found = cut_at_laps(samples((0, 0), (8, 32), (8, 40)), laps((0, ends_s), (ends_s, 16)), "moving_s")
+    assert [seconds for (seconds,) in found] == moving_s
+
+
+def test_an_interval_may_span_laps_and_laps_may_lie_outside_of_the_samples():
+    rows = samples((0, 0), (10, 40))
+    at = laps((-5, 2), (2, 3), (3, 10), (10, 20), (20, 30))
+    assert cut_at_laps(rows, at, "lap", "moving_s", "length_m") == [(1, 2, 8), (2, 1, 4), (3, 7, 28)]
+
+
+def test_time_between_laps_is_in_none_of_them():
+    assert cut_at_laps(samples((0, 0), (10, 40)), laps((0, 4), (6, 10)), "lap", "moving_s") == [(1, 4), (2, 4)]
+
+
+def test_what_follows_a_pause_belongs_to_the_lap_in_which_it_was_run():
+    """The second interval stands for 5 s but ends 65 s after the first: the lap changes during the pause."""
+    rows = samples((0, 0), (10, 40), (5, 20)).with_columns(elapsed_s=pl.Series([0.0, 10.0, 75.0]))
+    assert cut_at_laps(rows, laps((0, 40), (40, 75)), "lap", "moving_s") == [(1, 10), (2, 5)]
+
+
+def test_laps_of_a_kilometre_are_the_kilometres():
+    rng = np.random.default_rng(8)
+    rows = samples(
+        *[(1, 4, "run", *pair) for pair in zip(rng.normal(170, 9, 1000), rng.normal(240, 9, 1000), strict=True)]
+    )
+    by_km, by_lap = means(rows, laps(*[(250 * n, 250 * (n + 1)) for n in range(4)]), split_length_m=1000)
+    assert (
+        by_lap.rename({"lap": "km"})
+        .select(by_km.columns)
+        .with_columns(pl.selectors.float().round(6))
+        .equals(by_km.with_columns(pl.selectors.float().round(6)))
+    )
+
+
+def test_runs_without_laps_have_kilometres_only_and_the_laps_of_one_run_are_not_those_of_another():
+    rows = pl.concat([samples((10, 50), run_id="a"), samples((10, 30), run_id="b"), samples((9, 30), run_id="c")])
+    of_splits, of_laps = means(
+        rows, pl.concat([laps((0, 4), run_id="c"), laps((0, 5), run_id="a")]), split_length_m=100
+    )
+    assert of_splits["run_id"].to_list() == ["a", "b", "c"]
+    assert of_laps.select("run_id", "lap", "length_m").rows() == [("a", 1, 25.0), ("c", 1, pytest.approx(40 / 3))]
+
+
+def test_laps_have_stiffness_as_kilometres_have():
+    rows = samples(*[(1, 3)] * 400)
+    bodies = pl.DataFrame({"athlete_id": ["a"], "mass_kg": [60.0], "height_m": [1.7], "leg_length_m": [0.9]})
+    runs = pl.DataFrame({"run_id": ["r"], "athlete_id": ["a"], "altitude": ["steady"]})
+    numbers = {"split_length_m": 1000, "level_slope_pct": 1.0, "level_roughness_pct": 2.0, "min_run_share": 0.95}
+    of_splits, of_laps = splits(rows, laps((0, 200), (200, 400)), runs, bodies, **numbers)
+    [stiffness] = of_splits["leg_stiffness_kn_m"].unique().round(6).to_list()
+    assert stiffness > 0
+    assert of_laps["leg_stiffness_kn_m"].round(6).to_list() == [stiffness] * 2
+    assert of_laps["athlete_id"].to_list() == ["a", "a"]
 
 
 # --- Many runs -------------------------------------------------------------------------------------------------------

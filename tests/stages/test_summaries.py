@@ -32,6 +32,7 @@ def run_of_ari(
             "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
             "started_at_utc": [started], "paused_s": [0.0],
             "device": ["watch"], "sensors": [None], "altitude": ["steady"], "tags": [None],
+            "speed_source": ["device"],
         },
         schema_overrides={"sensors": pl.String, "tags": pl.String},
     )  # fmt: skip

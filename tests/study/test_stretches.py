@@ -14,8 +14,8 @@ STRETCHES = Analysis("ends", "paired_windows", ("cadence_spm",), early_km=(1.0, 
 def rows(*of_run: tuple[str, int, float, float]) -> pl.DataFrame:
     """Splits of one kilometre: run, number of the split, logarithm, seconds run."""
     return pl.DataFrame(
-        [(run[:3], run, km - 0.5, float(km), weight, log) for run, km, log, weight in of_run],
-        schema=["athlete_id", "run_id", "distance_km", "to_km", "weight", "log"],
+        [(run[:3], run, km - 0.5, float(km), weight, log, 0.01 * km) for run, km, log, weight in of_run],
+        schema=["athlete_id", "run_id", "distance_km", "to_km", "weight", "log", "shared"],
         orient="row",
     )
 
@@ -26,7 +26,9 @@ def test_a_split_belongs_to_a_stretch_that_it_lies_in_wholly():
         STRETCHES,
         split_km=1.0,
     )
-    assert pairs.rows() == [("ari", "ari-1", 1.5, 5.0)]
+    assert pairs.drop("shared").rows() == [("ari", "ari-1", 1.5, 5.0)]
+    # Kilometres 2 and 3 against kilometre 6, at 0.01 per kilometre.
+    assert pairs["shared"].to_list() == pytest.approx([0.035])
 
 
 def test_means_are_weighted_by_the_time_run():
@@ -51,13 +53,13 @@ def test_quarters_are_of_the_splits_that_each_run_has():
 
 def test_an_athlete_counts_once_however_many_runs():
     pairs = pl.DataFrame(
-        [("ari", "ari-1", 1.0, 2.0), ("ari", "ari-2", 3.0, 6.0), ("bo", "bo-1", 5.0, 5.0)],
-        schema=["athlete_id", "run_id", "early", "late"],
+        [("ari", "ari-1", 1.0, 2.0, 0.1), ("ari", "ari-2", 3.0, 6.0, 0.3), ("bo", "bo-1", 5.0, 5.0, 0.0)],
+        schema=["athlete_id", "run_id", "early", "late", "shared"],
         orient="row",
     )
-    assert by_unit(pairs, "athlete").select("athlete_id", "early", "late").rows() == [
-        ("ari", 2.0, 4.0),
-        ("bo", 5.0, 5.0),
+    assert by_unit(pairs, "athlete").select("athlete_id", "early", "late", "shared").rows() == [
+        ("ari", 2.0, 4.0, 0.2),
+        ("bo", 5.0, 5.0, 0.0),
     ]
     assert by_unit(pairs, "run").height == 3
 

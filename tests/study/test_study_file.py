@@ -79,7 +79,7 @@ def test_every_shipped_study_has_one_for_the_invented_club_which_says_that_it_is
 FAULTS = {
     "no flag": (
         WHOLE.replace('kinds = ["race"]', 'after_ride = "yes"'),
-        "line 6: after_ride is 'yes'; expected true or",
+        "line 6: after_ride of [cohort] is 'yes'; expected true or false.",
     ),
     "no TOML": ("title = ", "is not valid TOML"),
     "no title": (

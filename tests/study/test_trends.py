@@ -65,6 +65,29 @@ def test_speed_that_falls_is_a_slope_only_as_it_was_measured():
     assert measured.estimate == pytest.approx(1.5, abs=0.2)
 
 
+def test_an_error_of_the_responses_that_all_share_does_not_shrink_with_athletes():
+    """All slow by 5 % per 10 km: 0.1 of the response moves every slope by 0.1 x log 0.95, however many athletes."""
+
+    def speed(_athlete: int, _run: int, km: float) -> float:
+        return 3 * 0.95 ** (km / 10)
+
+    def slope(shared_se: float) -> Statistic:
+        return by_name(
+            trend(
+                cohort_of(scattered(lambda *_: 0.0), n_athletes=30, speed_m_s=speed, shared_se=shared_se),
+                LINE,
+            )
+        )["slope_pct_per_10km"]
+
+    known, unsure = slope(0.0), slope(0.1)
+    assert unsure.estimate == known.estimate
+    half_width = 100 * 1.96 * 0.1 * -np.log(0.95)
+    assert known.high is not None
+    assert known.low is not None
+    assert known.high - known.low < 0.2
+    assert unsure.high - unsure.low == pytest.approx(2 * half_width, rel=0.03)  # type: ignore[operator]
+
+
 def test_pictures_of_the_residuals_come_with_it_and_stay_small():
     residuals, normal = trend(cohort_of(scattered(lambda *_: 0.0), n_athletes=4, n_runs=30), LINE).figures
     assert len(residuals.data["points"]) == len(normal.data["points"]) == MOST_POINTS

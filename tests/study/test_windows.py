@@ -10,7 +10,8 @@ from scipy import stats
 
 from pipeline.core.errors import NothingDone
 from pipeline.methods.sample_size import change_components
-from pipeline.study.results import Statistic
+from pipeline.study.material import Material
+from pipeline.study.results import AnalysisResult, Statistic
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import Analysis
 from pipeline.study.windows import POWERS_ASKED, RUNS_ASKED, equivalent_windows, paired_windows, power
@@ -89,6 +90,27 @@ def test_speed_alone_changing_is_no_change_once_it_is_taken_out_and_one_as_it_wa
     measured = by_name(paired_windows(material, Analysis(**vars(ENDS) | {"adjust": ()})))["change_pct"].estimate
     assert adjusted == pytest.approx(0, abs=1e-9)
     assert measured == pytest.approx(percent(0.5 * 0.01 * np.mean(range(5))))
+
+
+def test_an_error_of_the_responses_that_all_share_is_in_the_intervals_of_changes():
+    def speed(_athlete: int, _run: int, km: float) -> float:
+        return 3.0 * exp(-0.05 * (km > 10))
+
+    def change(
+        analyse: Callable[[Material, Analysis], AnalysisResult], analysis: Analysis, shared_se: float
+    ) -> Statistic:
+        value = by_half((0.001, -0.001) * 20)
+        return by_name(analyse(cohort_of(value, n_athletes=40, speed_m_s=speed, shared_se=shared_se), analysis))[
+            "change_pct"
+        ]
+
+    known, unsure = (change(paired_windows, ENDS, shared_se) for shared_se in (0.0, 0.2))
+    assert known.high == pytest.approx(0.0, abs=0.05)
+    assert unsure.high == pytest.approx(100 * 1.96 * 0.2 * 0.05, rel=0.03)
+    within = Analysis(**vars(ENDS) | {"design": "equivalence", "margin_pct": 1.0})
+    known, unsure = (change(equivalent_windows, within, shared_se) for shared_se in (0.0, 0.2))
+    assert known.note.startswith("equivalent")
+    assert unsure.note.startswith("not shown")
 
 
 def test_by_athletes_runs_are_averaged_first_and_by_runs_each_counts():

@@ -21,6 +21,7 @@ def cohort_of(
     km: int | Callable[[int, int], int] = 20,
     speed_m_s: Callable[[int, int, float], float] = lambda *_: 3.0,
     response_to_speed: float = 0.0,
+    shared_se: float = 0.0,
     metric: str = "contact_time_ms",
     **more: Any,
 ) -> Material:
@@ -33,6 +34,7 @@ def cohort_of(
         km: length of each run, or of one of an athlete.
         speed_m_s: of a split, likewise.
         response_to_speed: of everyone, at a reference of 3 m/s.
+        shared_se: the part of its standard error that everyone has in common.
         metric: column of splits.
         others: fields of `Material` that differ.
     """
@@ -50,6 +52,7 @@ def cohort_of(
                 | {metric: value(athlete, run, number - 0.5)}
             )
     known = {"metric": metric, "fresh_level": 1.0, "reference_speed_m_s": 3.0, "response_to_speed": response_to_speed}
+    known |= {"response_to_speed_shared_se": shared_se}
     silent = (name for name in RESPONSES if name not in known)
     nothing = dict.fromkeys(silent, 0.0)
     drifts = [{"athlete_id": f"a{athlete:02}", **known, **nothing} for athlete in range(n_athletes)]

@@ -44,6 +44,7 @@ def splits_of_runs(runs: Sequence[Mapping[str, Array]], *, athlete_id: str = "a"
                 log_speed_variance=0.0,
                 lagged_speed_m_s="speed_m_s",
                 altitude=pl.lit("steady"),
+                speed_source=pl.lit("device"),
                 n_valid=pl.lit(300),
             )
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
+from pipeline.commands.as_json import DOCUMENTS
 from pipeline.core.errors import EXIT_CODES
 from pipeline.formats.column_mapping import OPTIONS
 from pipeline.formats.columns import COLUMNS, MEANINGS
@@ -57,12 +58,18 @@ def _corrections_toml() -> str:
     return _table(("key", "meaning"), ((f"`{key}`", meaning) for key, meaning in KEYS.items()))
 
 
+def _json_keys() -> str:
+    rows = ((f"`{name}`", f"`{key}`", words) for name, keys in DOCUMENTS.items() for key, words in keys.items())
+    return _table(("command", "key", "meaning"), rows)
+
+
 BLOCKS: Mapping[str, Callable[[], str]] = {
     "csv columns": _csv_columns,
     "columns.toml": _columns_toml,
     "corrections.toml": _corrections_toml,
     "lists": _lists,
     "exit codes": _exit_codes,
+    "json keys": _json_keys,
 }
 
 

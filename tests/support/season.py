@@ -284,6 +284,7 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         **{name: pl.when("is_read").then(name) if name in measured and name in only else unknown for name in MEASURED},
         log_speed_variance=pl.lit(0.0),
         altitude=pl.lit("steady"),
+        speed_source=pl.lit("device"),
         lagged_speed_m_s=pl.col("speed_m_s"),
         **{quantity.column: unknown for quantity in QUANTITIES if quantity.column not in MEASURED},
         n_valid=pl.col("n_valid"),

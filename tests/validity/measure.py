@@ -18,14 +18,16 @@ from pipeline.stages.contrasts import contrasts
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.season_slope import season_slope
-from pipeline.stages.splits import splits
+from pipeline.stages.splits import LAPS, splits
 from pipeline.stages.summaries import athlete_drift
 from pipeline.study.material import Material
 from pipeline.study.study_file import Analysis as StudyAnalysis
 from pipeline.study.trends import trend
 from pipeline.tables import publishable
 from tests.validity.drawing import Club, draw
+from tests.validity.recorded import is_second_source
 from tests.validity.scenarios import Analysis, Scenario
+from tests.validity.world import EXACT, Device
 
 SEASON_DAYS = 150
 #: Altitude whose slope of a kilometre has a larger error is rough: as positions give it, not a pressure sensor.
@@ -53,15 +55,20 @@ def by_settings(stage: Callable[..., Any], settings: Settings) -> dict[str, Any]
     return {name: getattr(settings, name) for name in inspect.signature(stage).parameters if hasattr(settings, name)}
 
 
-def splits_of(club: Club, settings: Settings, slope_error_pct: float = 0.0) -> pl.DataFrame:
-    """Rows of `splits` as they are published; whether altitude is rough is known to the device's reader."""
+def splits_of(club: Club, settings: Settings, device: Device = EXACT) -> pl.DataFrame:
+    """Rows of `splits` as they are published; the device's reader knows whether altitude is rough, and the sources of
+    speed apart.
+    """
     bodies = club.athletes.select(
         "athlete_id", **dict.fromkeys(("mass_kg", "height_m", "leg_length_m"), pl.lit(None, dtype=pl.Float64))
     )
-    altitude = pl.lit("rough" if slope_error_pct >= ROUGH_PCT else "steady")
-    rows = splits(
+    altitude = pl.lit("rough" if device.slope_error_pct >= ROUGH_PCT else "steady")
+    second = pl.Series(is_second_source(device, club.runs["run"].to_numpy()))
+    source = pl.when(second).then(pl.lit("positions")).otherwise(pl.lit("device"))
+    rows, _ = splits(
         club.samples,
-        club.runs.select("run_id", "athlete_id", altitude=altitude),
+        pl.DataFrame(schema=LAPS),
+        club.runs.select("run_id", "athlete_id", altitude=altitude, speed_source=source),
         bodies,
         **by_settings(splits, settings),
     )
@@ -73,7 +80,7 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
     scenario, place = task
     settings = Settings()
     club = draw(scenario.world, seed_of(seed, scenario, place))
-    rows = splits_of(club, settings, scenario.world.device.slope_error_pct)
+    rows = splits_of(club, settings, scenario.world.device)
     own = responses(rows, **by_settings(responses, settings))
     common = club_responses(own, **by_settings(club_responses, settings))
     counted = rows.filter(athlete_id="a0000") if scenario.only_odd else rows

@@ -9,7 +9,14 @@ import polars as pl
 from tests.validity.processes import SEGMENT_M, Array, along, smooth_altitude_error
 from tests.validity.world import REFERENCE_M_S, Device
 
+#: Where nothing is wrong, to divide by.
+TINY = 1e-9
 READINGS = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
+
+
+def is_second_source(device: Device, run: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Whether a run of this number has its speed from the second source."""
+    return (run % 2 == 1) & (device.second_speed_error_pct is not None)
 
 
 def recorded(
@@ -37,7 +44,10 @@ def recorded(
         Rows of `samples` with `athlete_id`: one per segment of 100 true metres.
     """
     shape = speed.shape
-    error = along(random, shape, device.speed_error_pct / 100, device.speed_error_s * REFERENCE_M_S)
+    sizes_pct = np.array([device.speed_error_pct, device.second_speed_error_pct or 0.0])
+    error = along(random, shape, sizes_pct.max() / 100, device.speed_error_s * REFERENCE_M_S)
+    second = is_second_source(device, np.arange(shape[1]))
+    error *= (sizes_pct / max(sizes_pct.max(), TINY))[second.astype(int)][:, None]
     scale = device.scale_sd_pct / 100 * random.standard_normal((*shape[:2], 1))
     covered = np.broadcast_to(SEGMENT_M * np.exp(error + scale), shape)
     elapsed = np.cumsum(SEGMENT_M / speed, axis=-1)

@@ -98,6 +98,14 @@ _SPEED = (
         topic=_SPEED_ERROR,
         world=_FADING.but(speed_error_pct=0.5, scale_sd_pct=CALIBRATION_SD_PCT),
     ),
+    *(
+        Scenario(
+            name=f"error {first:g} and {second:g} % in turn, two sources, fade -4 %",
+            topic=_SPEED_ERROR,
+            world=_FADING.but(speed_error_pct=first, second_speed_error_pct=second),
+        )
+        for first, second in ((0.5, 2.0), (2.0, 0.5))
+    ),
     Scenario(
         name="error 1 %, fade -8 %, 30 runs all alike",
         topic=_SPEED_ERROR,

@@ -117,6 +117,8 @@ class Device:
         scale_sd_pct: standard deviation of a run's scale of distance (calibration) [%].
         slope_error_pct: standard deviation of the error of a kilometre's mean slope [% slope].
         whole_seconds: whether time is recorded in whole seconds.
+        second_speed_error_pct: the error of speed in every other run, which has its speed from another source; None
+            where all have the same.
     """
 
     speed_error_pct: float = 1.0
@@ -124,6 +126,7 @@ class Device:
     scale_sd_pct: float = 0.5
     slope_error_pct: float = 0.2
     whole_seconds: bool = True
+    second_speed_error_pct: float | None = None
 
 
 EXACT = Device(speed_error_pct=0.0, scale_sd_pct=0.0, slope_error_pct=0.0, whole_seconds=False)

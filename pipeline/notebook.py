@@ -1,0 +1,251 @@
+"""For notebooks and scripts: a store's tables and charts, and single recordings taken through the file-level stages.
+
+    from pipeline import read_store, read_recording
+
+    store = read_store("store")
+    store.table("athlete_drift")
+    store.athlete_chart("ari")
+
+    read_recording("inbox/ari/2026-03-14.fit").splits
+
+Frames are Polars frames (`.to_pandas()` for others), charts are Altair charts. Nothing here changes a store.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import altair as alt
+import duckdb
+import polars as pl
+
+from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
+from pipeline.core.places import is_remote, place
+from pipeline.core.queries import connect
+from pipeline.core.settings import Settings, read_settings
+from pipeline.inbox.inbox import COLUMNS_FILE, Inbox, InboxFile
+from pipeline.inbox.lists import read_lists
+from pipeline.pages.charts import specifications
+from pipeline.pages.traces import TRACED, traces
+from pipeline.refresh.context import RunContext, Shard
+from pipeline.refresh.shard import cut, read, sample
+from pipeline.store.database import DATABASE
+from pipeline.store.generations import published
+from pipeline.store.layout import read_table
+from pipeline.tables import TABLES, empty, unit_of
+
+_STYLES = Path(__file__).parent / "pages" / "assets" / "pages.css"
+
+
+@dataclass(frozen=True)
+class Store:
+    """The valid state of a store at the time when it was read: later refreshes do not change it.
+
+    Attributes:
+        folder: of that state.
+    """
+
+    folder: Path
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """The names of the tables; `splitdrift dictionary` has their columns."""
+        return tuple(TABLES)
+
+    def table(self, name: str) -> pl.DataFrame:
+        """The rows of a table in order of its key; for `samples`, `samples_of` reads less.
+
+        Raises:
+            UsageError: no table of that name.
+        """
+        return read_table(self.folder, name)
+
+    def samples_of(self, run_id: str) -> pl.DataFrame:
+        """The samples of a run, in order of time.
+
+        Raises:
+            UsageError: no run of that name.
+        """
+        self._row("runs", run_id=run_id)
+        files = sorted(self.folder.glob(f"tables/samples/*/*/{_literally(run_id)}-*.parquet"))
+        return pl.concat(pl.read_parquet(file, hive_partitioning=False) for file in files).sort("elapsed_s")
+
+    def sql(self, query: str) -> pl.DataFrame:
+        """The rows that a query of DuckDB gives; every table is there by name, and `run_splits`.
+
+        Raises:
+            UsageError: DuckDB refuses it.
+        """
+        with connect(self.folder / DATABASE, read_only=True) as connection:
+            try:
+                rows: pl.DataFrame = connection.sql(query).pl()
+            except duckdb.Error as error:
+                raise UsageError(str(error)) from None
+            return rows
+
+    def run_chart(self, run_id: str, quantities: Sequence[str] | None = None) -> Any:
+        """What was recorded along a run, one panel per quantity, as on the run's page.
+
+        Args:
+            quantities: columns of `samples`; None for all that were recorded.
+
+        Raises:
+            UsageError: no run of that name, or a quantity that cannot be drawn.
+        """
+        trace = traces(self.samples_of(run_id))
+        wanted = [name for name in TRACED if trace[name].count()] if quantities is None else list(quantities)
+        unknown = [name for name in wanted if name not in TRACED]
+        if unknown:
+            raise UsageError(f"There is no trace of '{unknown[0]}'. Traces: {', '.join(TRACED)}.")
+        panels, data = [], {}
+        for name in wanted:
+            rows = trace.select(pl.col("distance_km").alias("distance"), pl.col(name).alias("value"), "run_share")
+            label = METRIC_OF[name].label if name in METRIC_OF else name.partition("_")[0]
+            title = f"{label}, {unit_of(TABLES['samples'].columns()[name])}, over distance, km"
+            panels.append(_specification("traces", {"trace": name}) | {"title": title, "width": 640})
+            data[name] = rows.drop_nulls("value").to_dicts()
+        return _chart({"vconcat": panels}, data)
+
+    def athlete_chart(self, athlete_id: str) -> Any:
+        """An athlete's change per 10 km of each metric: in all, by pace, by hills and what remains.
+
+        Raises:
+            UsageError: no athlete of that name.
+            NothingDone: none of the athlete's metrics has an estimate.
+        """
+        self._row("runs", athlete_id=athlete_id)
+        order = {metric.column: number for number, metric in enumerate(METRICS)}
+        rows = self.table("athlete_drift").filter(
+            pl.col("athlete_id") == athlete_id, pl.col("drift_pct_per_10km").is_not_null()
+        )
+        if rows.is_empty():
+            raise NothingDone(f"No metric of {athlete_id} has an estimate; athlete_drift.reason says why.")
+        parts, in_all = [], []
+        for row in rows.iter_rows(named=True):
+            about = {"metric": LABELS[row["metric"]], "order": order[row["metric"]]}
+            in_all.append({**about, "percent": row["raw_pct_per_10km"]})
+            for part, column in _PARTS.items():
+                parts.append({**about, "part": part, "percent": row[column]})
+        specification = _specification("parts", {}) | {"title": f"{athlete_id}: change per 10 km", "width": 480}
+        return _chart(specification, {"parts": parts, "in_all": in_all})
+
+    def _row(self, table: str, **key: str) -> None:
+        rows = self.table(table)
+        for column, value in key.items():
+            if value not in rows[column]:
+                raise UsageError(f"There is no {column} '{value}' in {table}.")
+
+
+_PARTS = {"pace": "speed_part_pct", "hill": "slope_part_pct", "what remains": "drift_pct_per_10km"}
+
+
+def read_store(folder: str | Path) -> Store:
+    """Open a store to read.
+
+    Args:
+        folder: of the store, as given to `splitdrift refresh --store`.
+
+    Raises:
+        NothingDone: there is no store yet.
+        UsageError: the address of an object store.
+    """
+    path = place(str(folder))
+    if is_remote(path):
+        raise UsageError(f"{folder} is in an object store; copy it to this machine, or read its Parquet files.")
+    return Store(published(path))
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What became of a file.
+
+    Attributes:
+        recordings: rows of the table `recordings`: a row per session, with its status, reason and fix.
+        samples: rows of `samples` of the runs in it; none where nothing was accepted.
+        splits: rows of `splits` of the same.
+    """
+
+    recordings: pl.DataFrame
+    samples: pl.DataFrame
+    splits: pl.DataFrame
+
+
+def read_recording(file: str | Path, *, settings: str | Path | None = None) -> Recorded:
+    """Take a file through the stages recording, samples and splits, without a store.
+
+    A `columns.toml` in its folder applies. The lists of an inbox do not: mass and the like are unknown.
+
+    Args:
+        file: of any format that a refresh reads, also packed.
+        settings: a `settings.toml`; None for the defaults.
+
+    Returns:
+        Also for a file that is rejected: `recordings` says why.
+
+    Raises:
+        UsageError: there is no such file, or the settings have a fault.
+    """
+    path = Path(file)
+    if not path.is_file():
+        raise UsageError(f"There is no file {path}.")
+    chosen = Settings() if settings is None else read_settings(Path(settings).read_text(encoding="utf-8-sig"))
+    described = (COLUMNS_FILE,) if (path.parent / COLUMNS_FILE).is_file() else ()
+    lists = read_lists(Path(__file__) / "no lists").rows
+    inbox = Inbox(
+        path.parent,
+        (),
+        chosen,
+        lists["sessions.csv"],
+        lists["roster.csv"],
+        lists["strikes.csv"],
+        lists["complaints.csv"],
+        described,
+        shoes=lists["shoes.csv"],
+        events=lists["events.csv"],
+    )
+    context, shard = RunContext(inbox), Shard(_OWNER, (InboxFile(path.name, _OWNER),))
+    sampled = sample(context, shard, read(context, shard))
+    rows = list(sampled.samples.values())
+    measured = cut(context, sampled)
+    return Recorded(measured.recordings, pl.concat(rows) if rows else empty("samples"), measured.splits)
+
+
+#: Whose a recording is that is read by itself: the beginning of its `run_id`.
+_OWNER = "recording"
+
+
+# --- Charts of the pages, outside of them ----------------------------------------------------------------------------
+
+
+def _specification(name: str, data: Mapping[str, str]) -> dict[str, Any]:
+    """A chart of the pages with plain colours.
+
+    Args:
+        data: other names for its data.
+    """
+    text = json.dumps({key: part for key, part in specifications()[name].items() if key != "config"})
+    for own, other in data.items():
+        text = text.replace(f'"name": "{own}"', f'"name": "{other}"')
+    specification: dict[str, Any] = json.loads(_plain_colours(text))
+    return specification
+
+
+def _plain_colours(text: str) -> str:
+    """The colours of the style sheet, for paper and light screens, in place of their names."""
+    root = _STYLES.read_text(encoding="utf-8").partition("}")[0]
+    colours = dict(re.findall(r"--([\w-]+):\s*(#[0-9a-f]+)", root))
+    return re.sub(r"var\(--([\w-]+)\)", lambda match: colours[match[1]], text)
+
+
+def _chart(specification: Mapping[str, Any], data: Mapping[str, Sequence[Mapping[str, Any]]]) -> Any:
+    return alt.Chart.from_dict({**specification, "datasets": data})
+
+
+def _literally(name: str) -> str:
+    return re.sub(r"([*?\[])", r"[\1]", name)
