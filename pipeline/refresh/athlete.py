@@ -16,20 +16,21 @@ from pipeline.refresh.context import JOIN, Athlete, BuildContext, DriftTask, Mea
 from pipeline.refresh.joins import join_recordings
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
-from pipeline.tables import TABLES
+from pipeline.tables import TABLES, empty
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
     """Write the splits of files that were read, and run the stages that need no more.
 
     Returns:
-        Their tables; and as `joins` what was taken from other recordings of the runs (`pipeline.refresh.joins.JOIN`).
+        Their tables; as `joins` what was taken from other recordings of the runs (`JOIN`), and the `quality` of these.
     """
-    joins = pl.DataFrame(schema=JOIN)
+    joins, quality = pl.DataFrame(schema=JOIN), empty("quality")
     if athlete.measured is not None:
         measured, joins = join_recordings(context, athlete.measured)
+        quality = measured.quality.join(joins, on="run_id", how="semi")
         _write_splits(context, athlete.athlete_id, measured)
-    return _tables(context, athlete.athlete_id, after_club=False) | {"joins": joins}
+    return _tables(context, athlete.athlete_id, after_club=False) | {"joins": joins, "quality": quality}
 
 
 def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> dict[str, pl.DataFrame]:

@@ -142,6 +142,14 @@ def _more_words(quantities: pl.Expr, had: pl.Expr) -> pl.Expr:
     )
 
 
+def replaced_by_run(rows: pl.DataFrame, anew: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
+    """Rows of a table, with those of runs that were joined in place of their older ones."""
+    joined = joins.select("run_id").unique()
+    return pl.concat(
+        [rows.join(joined, on="run_id", how="anti"), anew.join(joined, on="run_id", how="semi").select(rows.columns)]
+    )
+
+
 def with_joined_runs(runs: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
     """Rows of `Measured.runs` with what was joined to them."""
     last = joins.unique("run_id", keep="last", maintain_order=True)
@@ -198,7 +206,7 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
 
 
 #: The parts of `Measured` whose rows belong to a run.
-_OF_RUNS = ("exclusions", "splits", "lap_splits")
+_OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 
 
 def _gathered(shards: Sequence[Measured]) -> Measured:

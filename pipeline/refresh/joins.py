@@ -18,7 +18,7 @@ from pipeline.core.metrics import WORTH
 from pipeline.core.places import read_frame
 from pipeline.methods.joining import Alignment, align, joined
 from pipeline.refresh.context import JOIN, BuildContext, Measured
-from pipeline.refresh.duplicates import with_joined_runs
+from pipeline.refresh.duplicates import replaced_by_run, with_joined_runs
 from pipeline.stages.samples import with_gait
 from pipeline.stages.splits import LAPS
 from pipeline.store.parquet import Provenance, write_table
@@ -29,8 +29,8 @@ def join_recordings(context: BuildContext, measured: Measured) -> tuple[Measured
     """Join the recordings of each run of an athlete; their samples are written anew.
 
     Returns:
-        What was measured, with the splits and laps of runs that were joined; and a row (`JOIN`) for each recording that
-        something was taken from.
+        What was measured, with quality, splits and laps of runs that were joined; and a row (`JOIN`) for each recording
+        that something was taken from.
     """
     duplicates = measured.duplicates
     if duplicates is None or duplicates.is_empty():
@@ -46,22 +46,16 @@ def join_recordings(context: BuildContext, measured: Measured) -> tuple[Measured
     runs = with_joined_runs(runs, joins)
     changed = runs.join(joins, on="run_id", how="semi")
     samples = pl.concat(read_frame(context.built / name) for name in changed["samples_file"])
+    settings, subject = context.inbox.settings, f"athlete {runs['athlete_id'][0]}"
+    quality = stage_named("quality").call("quality", samples, changed, measured.exclusions, settings=settings)
     names = changed.select("run_id", "athlete_id", "altitude", "speed_source")
     of_splits, of_laps = stage_named("splits").call(
-        "splits", samples, _laps(changed), names, context.inbox.athletes, settings=context.inbox.settings
+        "splits", samples, _laps(changed), names, context.inbox.athletes, quality, settings=settings
     )
-    subject = f"athlete {runs['athlete_id'][0]}"
-    tables = {"splits": of_splits, "lap_splits": of_laps}
-    anew = {
-        table: pl.concat(
-            [
-                getattr(measured, table).join(joins, on="run_id", how="anti"),
-                publishable(table, rows, subject=subject).select(getattr(measured, table).columns),
-            ]
-        )
-        for table, rows in tables.items()
-    }
-    return replace(measured, runs=runs, **anew), joins
+    tables = {"quality": quality, "splits": of_splits, "lap_splits": of_laps}
+    anew = {name: publishable(name, rows, subject=subject) for name, rows in tables.items()}
+    whole: dict[str, Any] = {name: replaced_by_run(getattr(measured, name), rows, joins) for name, rows in anew.items()}
+    return replace(measured, runs=runs, **whole), joins
 
 
 def _laps(runs: pl.DataFrame) -> pl.DataFrame:

@@ -10,7 +10,7 @@ This process only plans and gathers: the steps, and the libraries they need, are
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -27,7 +27,7 @@ from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of, write_since
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
-from pipeline.refresh.duplicates import by_athlete, with_joined_recordings, with_joined_runs
+from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.stages.corrections import clocks_apart
 from pipeline.store.finished import Finished
@@ -140,6 +140,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
         "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),
         "runs": _with(known, "runs", changes.touched, [athlete.runs for athlete in gathered]),
         "exclusions": _with(known, "exclusions", changes.touched, [athlete.exclusions for athlete in gathered]),
+        "quality": _with(known, "quality", changes.touched, [athlete.quality for athlete in gathered]),
     }
     _require_still_there(changes.inbox, gathered)
     if parts["runs"].is_empty():
@@ -156,7 +157,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
     analysed = list(executor.analyse(context, athletes))
     for name in tables_of(ATHLETE, after_club=False):
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
-    parts |= _with_joins(parts, [tables["joins"] for tables in analysed])
+    parts |= _with_joins(parts, analysed)
     speed_error_pct = context.inbox.settings.speed_error_pct
     club = executor.club_responses(parts["responses"], speed_error_pct)
     before = known.part("responses")
@@ -173,23 +174,27 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
     return executor.finish(context)
 
 
-def _with_joins(parts: dict[str, pl.DataFrame], joins: list[pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """The ledger and the runs with what was taken from other recordings of the runs."""
-    rows = [own for own in joins if not own.is_empty()]
-    if not rows:
+def _with_joins(
+    parts: Mapping[str, pl.DataFrame], analysed: Sequence[Mapping[str, pl.DataFrame]]
+) -> dict[str, pl.DataFrame]:
+    """The ledger, the runs and their quality, with what was taken from other recordings of the runs."""
+    of_athletes = [tables for tables in analysed if not tables["joins"].is_empty()]
+    if not of_athletes:
         return {}
-    every = pl.concat(rows)
+    joins, quality = (pl.concat([tables[name] for tables in of_athletes]) for name in ("joins", "quality"))
     return {
-        "recordings": with_joined_recordings(parts["recordings"], every),
-        "runs": with_joined_runs(parts["runs"], every),
+        "recordings": with_joined_recordings(parts["recordings"], joins),
+        "runs": with_joined_runs(parts["runs"], joins),
+        "quality": replaced_by_run(parts["quality"], quality, joins),
     }
 
 
 def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
     """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
     known, keys = inbox_changes.known, inbox_changes.keys
-    recordings, runs, exclusions = known.part("recordings"), known.part("runs"), known.part("exclusions")
-    if known.folder is None or recordings is None or runs is None or exclusions is None:
+    recordings, runs = known.part("recordings"), known.part("runs")
+    exclusions, quality = known.part("exclusions"), known.part("quality")
+    if known.folder is None or recordings is None or runs is None or exclusions is None or quality is None:
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in inbox_changes.touched:
@@ -210,7 +215,7 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
-            of_runs = {"exclusions": exclusions} | {
+            of_runs = {"exclusions": exclusions, "quality": quality} | {
                 table: read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
             }
             own_rows = {name: rows.join(names, on="run_id", how="semi") for name, rows in of_runs.items()}
@@ -328,15 +333,21 @@ def check(
     inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
 ) -> pl.DataFrame:
     """Read and judge every file, write nothing; returns the ledger."""
+    return check_quality(inbox, jobs=jobs, progress=progress, mapper=mapper)[0]
+
+
+def check_quality(
+    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The same; returns the ledger and the rows of `quality`."""
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
-        measured = list(_watched(judged, inbox.files, progress))
-    gathered = by_athlete(measured)
-    recordings, runs, splits = (
-        pl.concat([getattr(own, part) for own in gathered]) for part in ("recordings", "runs", "splits")
+        athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
+    recordings, runs, splits, quality = (
+        pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "runs", "splits", "quality")
     )
     ledger = clocks_apart(recordings, runs, splits)
-    return publishable("recordings", ledger, subject="the ledger")
+    return publishable("recordings", ledger, subject="the ledger"), publishable("quality", quality, subject="the club")
 
 
 # --- Dividing work ----------------------------------------------------------------------------------------------------

@@ -8,18 +8,19 @@ applies entries to one recording before it is judged, in their order; `correctio
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from fnmatch import fnmatchcase
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from pipeline.formats import Recording, clock
-from pipeline.stages.samples import LONGEST_RUN_S, great_circles
+from pipeline.methods.covered_distance import great_circles
+from pipeline.methods.hours_apart import pairs_hours_apart
+from pipeline.stages.samples import LONGEST_RUN_S
 from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING
 
 #: Between the tags of a run, and between the name and the value of one.
@@ -217,10 +218,6 @@ def _count_of(names: pl.Series, name: str) -> int:
 
 # --- Clocks apart -----------------------------------------------------------------------------------------------------
 
-#: Clocks set to another zone differ by up to so many whole hours; starts of one run then by these to so much [s]; and
-#: distance, moving time and the speed of kilometres by so large a share. Common practice, no source.
-MOST_HOURS, SAME_START_S, SAME_SHARE = 14, 120, 0.02
-
 
 def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFrame) -> pl.DataFrame:
     """Name runs that are probably one run, recorded by two devices whose clocks are whole hours apart.
@@ -235,13 +232,8 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
     Returns:
         The recordings; that of such a pair that measured less has `same_as_run`, and a fix.
     """
-    totals = splits.group_by("run_id").agg(pl.col("length_m").sum(), pl.col("moving_s").sum())
-    known = runs.join(totals.filter(pl.col("moving_s") > 0), on="run_id").sort("started_at_utc", "run_id")
-    pairs = [pair for own in known.partition_by("athlete_id", maintain_order=True) for pair in _hours_apart(own)]
     rows = []
-    for first, second, n_hours in pairs:
-        if not _same_pace(splits, first["run_id"], second["run_id"]):
-            continue
+    for first, second, n_hours in pairs_hours_apart(runs, splits):
         better, worse = sorted((first, second), key=lambda run: (-run["n_quantities"], -run["n_samples"], run["path"]))
         shift_h = n_hours if worse is first else -n_hours
         rows.append((worse["path"], worse["session"], better["run_id"], better["path"], shift_h))
@@ -266,30 +258,6 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
         fix=pl.when(is_named).then(does).otherwise("fix"),
         same_as_run="same",
     ).drop("same", "original", "shift_h")  # fmt: skip
-
-
-def _hours_apart(runs: pl.DataFrame) -> Iterator[tuple[dict[str, Any], dict[str, Any], int]]:
-    """Pairs of an athlete's runs, in order of their start, that began whole hours apart and are as long."""
-    starts_s = runs["started_at_utc"].dt.timestamp("ms").to_numpy() / 1000
-    for n_hours in range(1, MOST_HOURS + 1):
-        at_s = starts_s + 3600 * n_hours
-        first_places = np.searchsorted(starts_s, at_s - SAME_START_S, side="left")
-        last_places = np.searchsorted(starts_s, at_s + SAME_START_S, side="right")
-        for place in np.flatnonzero(first_places < last_places):
-            for later in range(int(first_places[place]), int(last_places[place])):
-                first, second = runs.row(int(place), named=True), runs.row(later, named=True)
-                if all(abs(np.log(first[total] / second[total])) <= SAME_SHARE for total in ("length_m", "moving_s")):
-                    yield first, second, n_hours
-
-
-def _same_pace(splits: pl.DataFrame, first: str, second: str) -> bool:
-    """Whether the kilometres of two runs have the same speeds, most of them."""
-    one, other = (
-        splits.filter((pl.col("run_id") == run_id) & pl.col("speed_m_s").is_not_null()) for run_id in (first, second)
-    )
-    both = one.join(other, on="km")
-    apart = (both["speed_m_s"] / both["speed_m_s_right"]).log().abs().median()
-    return apart is not None and float(apart) <= SAME_SHARE  # type: ignore[arg-type]
 
 
 # --- Whether an entry applies -----------------------------------------------------------------------------------------

@@ -25,7 +25,7 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Corrections, Exclusions, LapSplits, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Corrections, Exclusions, LapSplits, Quality, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
@@ -33,6 +33,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "runs": Runs,
     "samples": Samples,
     "exclusions": Exclusions,
+    "quality": Quality,
     "splits": Splits,
     "lap_splits": LapSplits,
     "responses": Responses,

@@ -172,8 +172,13 @@ def test_steps_without_distance_are_joined_to_the_recording_that_has_it(club: Cl
     assert (insole["status"], watch["status"]) == ("duplicate", "accepted")
     assert insole["clock_shift_s"] == pytest.approx(-clock_off_s, abs=1)
     assert insole["clock_agreement"] > 0.9
-    assert insole["reason"].startswith("The same run as ari/watch.csv, to which it adds contact time. Its clock was")
-    assert club.run()["sensors"] == "contact_time_ms: joined from another recording"
+    assert insole["joined_quantities"] == "contact time, left share of contact"
+    assert insole["reason"].startswith(
+        "The same run as ari/watch.csv, to which it adds contact time, left share of contact. Its clock was aligned by"
+    )
+    assert str(club.run()["sensors"]).startswith("contact_time_ms: joined from another recording")
+    quality = {row["quantity"]: row for row in club.table("quality").iter_rows(named=True)}
+    assert quality["contact_time_ms"]["measured_share"] > 0.98
 
 
 def test_two_recordings_that_begin_in_the_same_second_are_joined_too(club: Club):

@@ -19,12 +19,12 @@ NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
 def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
     """Kind, surface and shoe of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
-    row = run_of_ari(lines, started=started)
+    row = run_of(*lines, started=started)
     return row["kind"], row["surface"], row["shoe_id"]
 
 
-def run_of_ari(
-    lines: Sequence[dict[str, object]] = (), rides: Sequence[dict[str, object]] = (), *, started: datetime = NINE
+def run_of(
+    *lines: dict[str, object], rides: Sequence[dict[str, object]] = (), started: datetime = NINE, **settings: str
 ) -> dict[str, object]:
     """The row of that run, for rows of sessions.csv and sessions of other sports in the ledger."""
     measured = pl.DataFrame(
@@ -42,7 +42,7 @@ def run_of_ari(
     sessions = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
     ride = {"path": "ari/ride.fit", "session": 1, "athlete_id": "ari", "status": "not_running", "sport": "cycling"}
     ledger = pl.DataFrame([{**ride, **one} for one in rides], schema=empty("recordings").schema)
-    (row,) = runs(measured, splits, sessions, ledger).rows(named=True)
+    (row,) = runs(measured, splits, sessions, ledger, **settings).rows(named=True)
     assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
     return row
 
@@ -54,7 +54,7 @@ def ride(minutes_before: float, *, lasted_min: float = 60.0, **more: object) -> 
 
 
 def after_ride(*rides: dict[str, object]) -> tuple[object, object, object]:
-    row = run_of_ari(rides=rides)
+    row = run_of(rides=rides)
     return row["after_ride"], row["ride_km"], row["ride_s"]
 
 
@@ -85,6 +85,25 @@ def test_only_rides_of_the_athlete_count(more: dict[str, object], is_after: bool
 
 def test_of_two_rides_the_last_one_counts():
     assert after_ride(ride(25, distance_km=40.0), ride(5, lasted_min=10, distance_km=4.0)) == (True, 4.0, 600.0)
+
+
+@pytest.mark.parametrize(
+    ("started", "time_zone", "date"),
+    [
+        (datetime(2026, 3, 14, 23, 30, tzinfo=UTC), "Europe/Lisbon", "2026-03-14"),
+        (datetime(2026, 3, 14, 23, 30, tzinfo=UTC), "Europe/Helsinki", "2026-03-15"),
+        (datetime(2026, 3, 14, 3, 0, tzinfo=UTC), "America/Denver", "2026-03-13"),
+        # Across the change to summer time: 23:30 UTC is 00:30 there from 29 March on.
+        (datetime(2026, 3, 28, 23, 30, tzinfo=UTC), "Europe/Lisbon", "2026-03-28"),
+        (datetime(2026, 3, 29, 23, 30, tzinfo=UTC), "Europe/Lisbon", "2026-03-30"),
+    ],
+)
+def test_the_local_date_is_that_of_the_zone_in_the_settings(started: datetime, time_zone: str, date: str):
+    assert run_of(started=started, time_zone=time_zone)["local_date"] == date
+
+
+def test_without_a_zone_there_is_no_local_date():
+    assert "local_date" not in run_of()
 
 
 def test_a_line_that_names_the_file_describes_the_run():
