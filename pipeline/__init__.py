@@ -109,13 +109,13 @@ STAGES = (
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
-    Stage("corrections", CLUB, (
-        Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
-        Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
-    )),
     Stage("strikes", CLUB, (
         Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
         Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
+    )),
+    Stage("corrections", CLUB, (
+        Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
+        Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
     )),
     Stage("summaries", CLUB, (
         Function("runs", ("runs", "splits", "sessions.csv", "recordings"), ("runs",), ("time_zone",)),
