@@ -17,7 +17,7 @@ def pairs_hours_apart(runs: pl.DataFrame, splits: pl.DataFrame) -> Iterator[tupl
     """Pairs of runs that began whole hours apart and agree in distance, duration and pace.
 
     Args:
-        runs: a row a run: `run_id`, `athlete_id`, `started_at_utc`.
+        runs: one row per run: `run_id`, `athlete_id`, `started_at_utc`.
         splits: rows of `splits`.
 
     Returns:

@@ -226,7 +226,7 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
 
     Args:
         recordings: rows of `recordings`.
-        runs: a row a run: `run_id`, `athlete_id`, `path`, `session`, `started_at_utc`, `n_quantities`, `n_samples`.
+        runs: one row per run: `run_id`, `athlete_id`, `path`, `session`, `started_at_utc`, `n_quantities`, `n_samples`.
         splits: rows of `splits`.
 
     Returns:

@@ -1,8 +1,8 @@
 """Stage `summaries`: the tables of all athletes → what only the whole club can say.
 
-Runs one SELECT a table: `sql/runs.sql` adds what sessions.csv knows, `sql/athlete_drift.sql` corrects the p-values over
-athletes and metrics, `sql/season_trend.sql` gathers the runs of a month. Complaints and the other lists
-are shown as they were written.
+Runs one SELECT per table: `sql/runs.sql` adds what sessions.csv knows, `sql/athlete_drift.sql` corrects the p-values
+over athletes and metrics, `sql/season_trend.sql` gathers the runs of a month. Complaints and the other lists are shown
+as they were written.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from pipeline.tables import types_of
 AFTER_RIDE_S, RIDE_OVERLAP_S = 1800, 300
 #: Of the corrected p-values: one in twenty of what is called a change may be none.
 LEVEL = 0.05
-#: Runs beyond one a month that tell how runs scatter inside months; with fewer, the season tells. Common practice, no
-#: source.
+#: Runs beyond one per month that estimate how runs scatter inside months; with fewer, the whole season does. Common
+#: practice, no source.
 LEAST_FREEDOM = 3
 
 
@@ -42,7 +42,7 @@ def runs(
     """Join what was measured of each run with its totals, what sessions.csv says of it, and the ride before it.
 
     Args:
-        measured: a row a run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path.
+        measured: one row per run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
         recordings: rows of `recordings`, for sessions of other sports.
@@ -224,7 +224,7 @@ def complaints(listed: pl.DataFrame) -> pl.DataFrame:
 def lists(
     roster: pl.DataFrame, shoes: pl.DataFrame, sessions: pl.DataFrame, events: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """The other lists as they were read, for whoever joins them with the tables.
+    """The other lists as they were read, to be joined with the tables.
 
     Returns:
         Rows of `roster`, `shoes`, `sessions` and `events`.
