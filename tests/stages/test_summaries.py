@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from math import sqrt
 
@@ -9,36 +10,81 @@ import polars as pl
 import pytest
 
 from pipeline.inbox.lists import LISTS
-from pipeline.stages.summaries import LEAST_FREEDOM, SAME_START_S, athlete_drift, runs, season_trend
+from pipeline.methods.session_matching import SAME_START_S
+from pipeline.stages.summaries import AFTER_RIDE_S, LEAST_FREEDOM, RIDE_OVERLAP_S, athlete_drift, runs, season_trend
 from pipeline.tables import empty
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
 
-def run_of(*lines: dict[str, object], started: datetime = NINE, **settings: str) -> dict[str, object]:
-    """The row of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
+def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
+    """Kind, surface and shoe of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
+    row = run_of(*lines, started=started)
+    return row["kind"], row["surface"], row["shoe_id"]
+
+
+def run_of(
+    *lines: dict[str, object], rides: Sequence[dict[str, object]] = (), started: datetime = NINE, **settings: str
+) -> dict[str, object]:
+    """The row of that run, for rows of sessions.csv and sessions of other sports in the ledger."""
     measured = pl.DataFrame(
         {
             "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
             "started_at_utc": [started], "paused_s": [0.0],
-            "device": ["watch"], "sensors": [None], "altitude": ["steady"],
+            "device": ["watch"], "sensors": [None], "altitude": ["steady"], "tags": [None],
             "speed_source": ["device"],
         },
-        schema_overrides={"sensors": pl.String},
+        schema_overrides={"sensors": pl.String, "tags": pl.String},
     )  # fmt: skip
     splits = pl.DataFrame({"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5]})
     schema = {**dict.fromkeys(LISTS["sessions.csv"], pl.String), "started_at_utc": pl.Datetime("us", "UTC")}
     rows = [{**line, "line": number} for number, line in enumerate(lines, start=2)]
-    listed = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
-    (row,) = runs(measured, splits, listed, **settings).rows(named=True)
+    sessions = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
+    ride = {"path": "ari/ride.fit", "session": 1, "athlete_id": "ari", "status": "not_running", "sport": "cycling"}
+    ledger = pl.DataFrame([{**ride, **one} for one in rides], schema=empty("recordings").schema)
+    (row,) = runs(measured, splits, sessions, ledger, **settings).rows(named=True)
+    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
     return row
 
 
-def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
-    """Kind, surface and shoe of that run."""
-    row = run_of(*lines, started=started)
-    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
-    return row["kind"], row["surface"], row["shoe_id"]
+def ride(minutes_before: float, *, lasted_min: float = 60.0, **more: object) -> dict[str, object]:
+    """A ride that ended so long before nine, in the ledger."""
+    ended = NINE - timedelta(minutes=minutes_before)
+    return {"started_at_utc": ended - timedelta(minutes=lasted_min), "ended_at_utc": ended, "distance_km": 30.0, **more}
+
+
+def after_ride(*rides: dict[str, object]) -> tuple[object, object, object]:
+    row = run_of(rides=rides)
+    return row["after_ride"], row["ride_km"], row["ride_s"]
+
+
+@pytest.mark.parametrize(
+    ("minutes_before", "is_after"), [(0, True), (30, True), (30.1, False), (-5, True), (-5.1, False)]
+)
+def test_a_run_is_off_the_bike_if_a_ride_ended_within_30_minutes_before_it(minutes_before: float, is_after: bool):
+    assert (AFTER_RIDE_S, RIDE_OVERLAP_S) == (1800, 300)
+    assert after_ride(ride(minutes_before)) == ((True, 30.0, 3600.0) if is_after else (False, None, None))
+
+
+@pytest.mark.parametrize(
+    ("more", "is_after"),
+    [
+        ({"sport": "biking"}, True),
+        ({"sport": "e_biking"}, True),
+        ({"sport": "radfahren"}, True),
+        ({"sport": "Ride"}, True),
+        ({"sport": "swimming"}, False),
+        ({"sport": None}, False),
+        ({"athlete_id": "bo"}, False),
+        ({"status": "left_out"}, False),
+    ],
+)
+def test_only_rides_of_the_athlete_count(more: dict[str, object], is_after: bool):
+    assert after_ride(ride(10, **more))[0] is is_after
+
+
+def test_of_two_rides_the_last_one_counts():
+    assert after_ride(ride(25, distance_km=40.0), ride(5, lasted_min=10, distance_km=4.0)) == (True, 4.0, 600.0)
 
 
 @pytest.mark.parametrize(
@@ -92,9 +138,9 @@ def test_a_line_with_file_and_start_is_of_that_file_alone():
     assert described({"file": "ari/b.fit", "athlete_id": "ari", "started_at_utc": NINE, "kind": "race"})[0] is None
 
 
-def test_of_two_lines_for_a_run_the_upper_one_counts():
+def test_of_two_lines_for_a_run_the_lower_one_counts():
     line = {"file": "ari/a.fit"}
-    assert described({**line, "kind": "race"}, {**line, "kind": "test"})[0] == "race"
+    assert described({**line, "kind": "race"}, {**line, "kind": "test"})[0] == "test"
 
 
 # --- Months ----------------------------------------------------------------------------------------------------------
