@@ -128,7 +128,8 @@ def test_the_numbers_of_a_sheet_are_numbers_with_the_decimals_of_their_column(wo
 def test_a_sheet_holds_the_values_of_its_table(demo: Refreshed, workbook: Workbook, name: str):
     sheet, rows = sheet_of(workbook, name), demo.table(name).sort(TABLES[name].primary_key())
     rows = rows.drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else rows
-    assert sheet.max_row == rows.height + 2
+    filled = [row for row in sheet.iter_rows(min_row=3, values_only=True) if any(cell is not None for cell in row)]
+    assert len(filled) == rows.height
     for place, column in enumerate(rows.columns, start=1):
         shown = [sheet.cell(row, place).value for row in range(3, rows.height + 3)]
         if rows.schema[column].is_numeric() or rows.schema[column] == pl.Boolean:
