@@ -51,7 +51,7 @@ def laps() -> bytes:
 
 
 def insole() -> bytes:
-    return b'foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,"1\'240,5",1.1\n'
+    return 'foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,"1\'240,5",1.1\n'.encode()
 
 
 def tcx(n: int = 12) -> bytes:
