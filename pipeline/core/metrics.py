@@ -169,9 +169,13 @@ QUANTITIES: tuple[Quantity, ...] = (
         smallest_change_pct=3.0, smallest_change_source=_NO_SOURCE, picture_rank=3,
         speed_response=-0.1, speed_response_sd=0.4,
     ),
-    Quantity(
-        column="contact_balance_pct", label="left in contact", unit="%", decimals=1,
+    # Signed: 51 is more on the left foot, 49 more on the right. Its distance from 50 would hide a change of sides, and
+    # grows with noise alone. Drift is in percent of the share, as of every metric: 2 % of 50 is one percentage point.
+    Metric(
+        column="contact_balance_pct", label="left share of contact", unit="% left", decimals=1,
         meaning="Share of the left foot in contact time", may_be_released=True,
+        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE, picture_rank=10,
+        speed_response_sd=0.05, pace_variance_response_sd=0.05,
     ),
     Metric(
         column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
@@ -185,7 +189,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         meaning="Power as the sensor estimates it", may_be_released=False,
     ),
     Quantity(
-        column="recorded_step_length_m", label="step length of the sensor", unit="m", decimals=3,
+        column="recorded_step_length_m", label="recorded step length", unit="m", decimals=3,
         meaning="Step length as the sensor gives it", may_be_released=True,
     ),
     Quantity(

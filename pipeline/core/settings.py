@@ -14,6 +14,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+from zoneinfo import available_timezones
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
@@ -114,6 +115,8 @@ class Settings:
         "An athlete whose kilometres in the second half of the usual distance are missing (walked, or without a "
         "reading) more often than those in the first half, by more than this, is not said to hold: what is missing "
         "late may be what changed. Common practice, no source.")
+    time_zone: str = _setting("", SUMMARIES, "",
+        'Where the club runs, such as "Europe/Lisbon": runs get their local date. Empty: not known, and no local date.')
     seed: int = _setting(1, ANALYSIS, "",
         "Of the random draws for the onset: the same data give the same answer.", smallest=0)
     level_slope_pct: float = _setting(1.0, READING, "%",
@@ -237,6 +240,10 @@ def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[st
                 f'{name}: {key} is {value!r}; expected a table such as {{"Step contact" = "contact_time_ms"}}.'
             )
         return dict(value)
+    if isinstance(default, str):
+        if not isinstance(value, str) or (value and value not in available_timezones()):
+            raise UsageError(f'{name}: {key} is {value!r}; expected a zone such as "Europe/Lisbon", or "".')
+        return value
     if isinstance(default, tuple):
         if not isinstance(value, list) or sorted(map(str, value)) != sorted(default):
             raise UsageError(

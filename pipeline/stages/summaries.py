@@ -28,19 +28,24 @@ SAME_START_S = 300
 LEAST_FREEDOM = 3
 
 
-def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
+def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame, *, time_zone: str = "") -> pl.DataFrame:
     """Join what was measured of each run with its totals and with what sessions.csv says of it.
 
     Args:
         measured: a row a run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
+        time_zone: where the runs are; empty where it is not known.
 
     Returns:
         Rows of `runs`.
     """
     tables = {"measured": measured, "splits": splits, "sessions": sessions}
-    return run_query("runs", tables, {"same_start_s": SAME_START_S})
+    rows = run_query("runs", tables, {"same_start_s": SAME_START_S})
+    if not time_zone:
+        return rows
+    started = pl.col("started_at_utc").cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(time_zone)
+    return rows.with_columns(local_date=started.dt.strftime("%Y-%m-%d"))
 
 
 def athlete_drift(

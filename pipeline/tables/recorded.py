@@ -38,6 +38,9 @@ class Runs(dy.Schema):
     run_id = identifier("Athlete and start of the run.", key=True)
     athlete_id = identifier("Folder of the inbox that held the file.")
     started_at_utc = instant("Time of the first sample.")
+    local_date = words(
+        "Date where the run began, YYYY-MM-DD, in the time_zone of the settings; null where they name none.",
+        nullable=True)
     distance_km = measure("km", 3, "Distance covered while the clock ran.", nullable=False, smallest=0)
     moving_s = measure("s", 1,
         "Time spent running or walking: pauses and standing left out.", nullable=False, smallest=0)

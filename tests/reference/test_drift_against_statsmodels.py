@@ -21,7 +21,7 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from pipeline.core.settings import Settings
 from pipeline.methods.mixed_model import FAR_OFF, RHO, SPREAD
 from pipeline.stages.drift import drift
-from tests.support.season import ORDINARY, Form, Season, draw
+from tests.support.season import EXACTLY_MEASURED, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 NUMBERS = {
@@ -35,11 +35,11 @@ NUMBERS = {
 }
 
 #: Runs of the same length, nothing lost, errors independent.
-BALANCED = ORDINARY.but(
+BALANCED = EXACTLY_MEASURED.but(
     km=(21, 21), walked_share=0.0, lost_share=0.0, unread_share=0.0, last_piece_m=0.0, n_runs=10, run_speed_sd_pct=0.0
 ).with_contact(drift_pct=2.0, rho=0.0, own_drift_sd_pct=1.5)
 #: Mixed lengths, losses, correlated errors; speed varies too little for a curve to be looked for.
-MIXED = ORDINARY.but(n_runs=8, split_speed_sd_pct=1.5, speed_per_slope=-0.01).with_contact(drift_pct=2.0)
+MIXED = EXACTLY_MEASURED.but(n_runs=8, split_speed_sd_pct=1.5, speed_per_slope=-0.01).with_contact(drift_pct=2.0)
 
 
 class Problem:
