@@ -128,7 +128,7 @@ def test_the_numbers_of_a_sheet_are_numbers_with_the_decimals_of_their_column(wo
 def test_a_sheet_holds_the_values_of_its_table(demo: Refreshed, workbook: Workbook, name: str):
     sheet, rows = sheet_of(workbook, name), demo.table(name).sort(TABLES[name].primary_key())
     rows = rows.drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else rows
-    assert sheet.max_row == rows.height + 2
+    assert sum(cell.value is not None for cell in sheet["A"][2:]) == rows.height
     for place, column in enumerate(rows.columns, start=1):
         shown = [sheet.cell(row, place).value for row in range(3, rows.height + 3)]
         if rows.schema[column].is_numeric() or rows.schema[column] == pl.Boolean:
