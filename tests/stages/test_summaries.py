@@ -9,6 +9,7 @@ from math import sqrt
 import polars as pl
 import pytest
 
+from pipeline.core.quality_rules import EXCLUDING_SHARES
 from pipeline.inbox.lists import LISTS
 from pipeline.methods.session_matching import SAME_START_S
 from pipeline.stages.summaries import AFTER_RIDE_S, LEAST_FREEDOM, RIDE_OVERLAP_S, athlete_drift, runs, season_trend
@@ -260,16 +261,19 @@ FROM_DRIFT = {
     for name, dtype in empty("athlete_drift").schema.items()
     if not name.startswith("repeatability")
     and not name.startswith("smallest_change")
-    and name not in ("q_value", "finding")
+    and name not in ("q_value", "finding", "suspicion")
 } | {"either_line_low": pl.Float64, "either_line_high": pl.Float64, "depends_on_speed": pl.Boolean}
 
 
-def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) -> list[dict[str, object]]:
+def concluded(
+    *rows: dict[str, object], run_drifts: pl.DataFrame | None = None, quality: pl.DataFrame | None = None
+) -> list[dict[str, object]]:
     """Rows of athlete_drift for athletes a, b, c ... with these differences from RISEN."""
     drifts = [{**RISEN, "athlete_id": chr(97 + place), **row} for place, row in enumerate(rows)]
     found = athlete_drift(
         pl.DataFrame(drifts, schema=FROM_DRIFT),
         empty("run_drift") if run_drifts is None else run_drifts,
+        quality,
         smallest_change_pct={"cadence_spm": 1.0},
         max_collinearity=0.9,
         usual_distance_margin=1.5,
@@ -396,3 +400,65 @@ def test_a_line_bent_along_a_curve_changes_late_without_a_place():
     unsure, certain = concluded(curve, {**curve, "change_at_usual_distance_low": 0.1})
     assert [unsure["finding"], certain["finding"]] == ["unclear", "changes_late"]
     assert (certain["onset_km"], certain["drift_before_onset_pct"], certain["drift_after_onset_pct"]) == (None,) * 3
+
+
+# --- Readings that were excluded --------------------------------------------------------------------------------------
+
+NOTHING = {"drift_pct_per_10km": None, "collinearity": None, "p_value": None, "reason": "few"}
+
+
+def rows_of_quality(*rows: dict[str, object]) -> pl.DataFrame:
+    """Rows of `quality` for runs r0, r1 ... of athlete a; cadence, measured throughout unless said otherwise."""
+    given = [
+        {
+            "run_id": f"r{place}", "athlete_id": "a", "quantity": "cadence_spm", "measured_share": 1.0,
+            **dict.fromkeys(EXCLUDING_SHARES, 0.0), **row,
+        }
+        for place, row in enumerate(rows)
+    ]  # fmt: skip
+    return pl.DataFrame(given, schema=empty("quality").schema)
+
+
+HALVED = {"measured_share": 0.0, "halved_share": 1.0, "suspicion": "one_foot_counted"}
+
+
+def test_a_metric_whose_reading_was_excluded_throughout_has_a_row_that_says_why():
+    (_, missing) = concluded({"athlete_id": "b"}, quality=rows_of_quality(HALVED, HALVED))[::-1]
+    assert (missing["athlete_id"], missing["metric"], missing["n_runs"]) == ("a", "cadence_spm", 0)
+    assert (missing["finding"], missing["suspicion"]) == ("too_little_data", "one_foot_counted")
+    assert missing["reason"] == "cadence excluded in 2 of 2 runs: looks like one foot counted"
+
+
+def test_what_was_never_recorded_has_none():
+    rows = concluded({"athlete_id": "b"}, quality=rows_of_quality({"measured_share": 0.0}))
+    assert [row["athlete_id"] for row in rows] == ["b"]
+
+
+def test_what_rests_on_the_reading_says_it_too_and_keeps_its_own_reason():
+    rows = concluded(
+        {**NOTHING, "metric": "duty_factor", "athlete_id": "a"}, {**NOTHING, "metric": "heart_rate_bpm"},
+        quality=rows_of_quality(HALVED, {}),
+    )  # fmt: skip
+    reasons = {(row["athlete_id"], row["metric"]): row["reason"] for row in rows}
+    assert reasons["a", "duty_factor"] == "cadence excluded in 1 of 2 runs: looks like one foot counted; few"
+    assert reasons["b", "heart_rate_bpm"] == "few"
+
+
+@pytest.mark.parametrize(("share", "is_said"), [(0.5, True), (0.49, False)])
+def test_a_run_counts_where_half_of_its_readings_were_excluded(share: float, is_said: bool):
+    stuck = {"measured_share": 1 - share, "stuck_share": share, "suspicion": "stuck"}
+    (row,) = concluded({}, quality=rows_of_quality(stuck))
+    assert row["suspicion"] == ("stuck" if is_said else None)
+
+
+@pytest.mark.parametrize(("n_sound", "is_said"), [(9, True), (10, False)])
+def test_a_tenth_of_the_runs_is_worth_saying(n_sound: int, is_said: bool):
+    (row,) = concluded({}, quality=rows_of_quality(HALVED, *[{}] * n_sound))
+    assert row["suspicion"] == ("one_foot_counted" if is_said else None)
+
+
+def test_runs_faster_than_the_records_are_said_for_every_metric():
+    fast = {"quantity": "speed_m_s", "suspicion": "faster_than_records"}
+    (row,) = concluded(NOTHING, quality=rows_of_quality(fast, {"quantity": "speed_m_s"}))
+    assert row["suspicion"] == "faster_than_records"
+    assert str(row["reason"]).startswith("1 of 2 runs: faster over a kilometre or more than anyone has run")
