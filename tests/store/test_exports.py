@@ -13,7 +13,7 @@ from openpyxl.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
 from pipeline.core.metrics import METRICS
-from pipeline.store.exports import LONG, ONLY_WITH, SHEETS, write_exports, write_rejected
+from pipeline.store.exports import LONG, ONLY_CSV, ONLY_WITH, SHEETS, write_exports, write_rejected
 from pipeline.tables import PARTITIONED, TABLES, decimals_of, empty, publishable, unit_of
 from tests.support.demo_store import Refreshed
 
@@ -21,7 +21,7 @@ EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "\tcmd", "\r=1", "plain = text", "'quote
 
 
 def tables(**rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    return {name: empty(name) for name in (*SHEETS, *LONG)} | rows
+    return {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | rows
 
 
 def ledger(*paths: str) -> pl.DataFrame:
@@ -81,7 +81,7 @@ def test_negative_numbers_are_not_taken_for_formulas(demo: Refreshed):
 # --- CSV -------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [*SHEETS, *LONG])
+@pytest.mark.parametrize("name", [*SHEETS, *LONG, *ONLY_CSV])
 def test_a_csv_file_has_the_columns_and_rows_of_its_table(demo: Refreshed, name: str):
     rows = csv_rows(demo.store / "exports" / f"{name}.csv")
     assert list(rows[0]) == TABLES[name].column_names()
@@ -185,7 +185,7 @@ def test_the_same_tables_give_the_same_bytes(tmp_path: Path):
         write_exports(tmp_path / name, tables(recordings=ledger("a", "b")))
         written.append({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()})
     assert written[0] == written[1]
-    assert set(written[0]) == {f"{name}.csv" for name in (*SHEETS, *LONG)} | {"splitdrift.xlsx"}
+    assert set(written[0]) == {f"{name}.csv" for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splitdrift.xlsx"}
     # Two files of one second would be alike anyway: the date in them is fixed.
     assert openpyxl.load_workbook(tmp_path / "one" / "splitdrift.xlsx").properties.created == datetime(2026, 1, 1)
 
