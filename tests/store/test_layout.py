@@ -118,7 +118,7 @@ def test_the_duckdb_file_and_the_parquet_files_hold_the_same_rows(demo: Refreshe
     rows = read_table(demo.store, table)
     key = TABLES[table].primary_key()
     assert demo.table(table).select(rows.columns).sort(key).equals(rows)
-    assert (rows.height > 0) == (table in MADE)
+    assert (rows.height > 0) == (table in MADE and table != "events")  # the demo club has no events.csv
 
 
 def test_an_unknown_table_is_wrong_use_and_the_known_ones_are_listed(demo_store: Path):
