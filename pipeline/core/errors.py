@@ -18,7 +18,7 @@ EXIT_INTERRUPTED = 130
 EXIT_CODES = {
     0: "Done, or nothing new.",
     EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
-    EXIT_WRONG_USE: "Wrong use: an unknown option, a list that cannot be read, or a fault in settings.toml or in a study file.",
+    EXIT_WRONG_USE: "Wrong use: an unknown option, an unreadable list, a fault in settings.toml or in a study file.",
     EXIT_DONE_BUT_REJECTED: "With `--strict`: done, but files were rejected.",
     EXIT_INTERRUPTED: "Interrupted (Ctrl-C); the message says what is kept.",
 }
