@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
@@ -141,8 +142,8 @@ class AthleteDrift(dy.Schema):
     excluded_late_share = share("share", 3,
         "The same in the second half; where it is larger by more than the setting, no metric is said to hold.")
     repeatability = measure("intraclass correlation", 3,
-        "How alike single runs' drifts are in this athlete, beside how athletes differ; null with fewer than three "
-        "athletes or runs.", smallest=-1, largest=1)
+        "How alike single runs' drifts are in this athlete, compared with how athletes differ; null with fewer than "
+        "three athletes or runs.", smallest=-1, largest=1)
     repeatability_low, repeatability_high = interval("intraclass correlation", 3,
         "Lower end of its 95 % interval.", smallest=-1, largest=1)
     finding = words(
@@ -151,6 +152,9 @@ class AthleteDrift(dy.Schema):
         "changes_late: a break stands out, and by the usual distance there is a change.", *FINDINGS)
     reason = words(
         "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True)
+    suspicion = words(
+        "What the readings of the metric are suspected of in runs where most of them were excluded, from `quality`; "
+        "null where there is no such run.", *SUSPICIONS, nullable=True)
 
 
 class Pacing(dy.Schema):
@@ -285,6 +289,6 @@ class Calibration(dy.Schema):
     share = share("share of n", 4, "n_yes over n.", nullable=False)
     low, high = interval("share of n", 4,
         "Lower end of the 95 % interval of share (Wilson 1927), as if draws were independent; they share the same "
-        "remainders, so that few athletes tell less than it says.", nullable=False, smallest=0, largest=1)
+        "remainders, so that few athletes say less than it suggests.", nullable=False, smallest=0, largest=1)
     n_athletes = count("Athletes behind it.", smallest=1)
     n_runs = count("Their runs that entered.", smallest=1)

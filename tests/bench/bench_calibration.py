@@ -33,7 +33,7 @@ from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.summaries import LEVEL, athlete_drift
 from pipeline.workers.pool import workers
-from tests.support.season import CADENCE_PER_M_S_BURNS, ORDINARY, Season, draw
+from tests.support.season import CADENCE_PER_M_S_BURNS, EXACTLY_MEASURED, Season, draw
 
 CONTACT, CADENCE = "contact_time_ms", "cadence_spm"
 CLUB_SIZE = 50
@@ -78,7 +78,7 @@ class Case:
         return int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
 
 
-STILL = ORDINARY.but(n_athletes=CLUB_SIZE)
+STILL = EXACTLY_MEASURED.but(n_athletes=CLUB_SIZE)
 DRIFTING = STILL.with_contact(drift_pct=2.0)
 COLLINEAR = STILL.but(
     split_speed_sd_pct=0.3, speed_per_slope=0.0, hills_sd_pct=0.8, fade_pct=-5.0, fade_sd_pct=0.5

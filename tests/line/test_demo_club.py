@@ -133,7 +133,7 @@ def test_the_truth_holds_what_the_scenario_promises():
 
     for steady in ("tallow", "gull", "pip", "crag", "tarn", "moss"):
         assert planted(steady) == [0, 0]
-    assert planted("brine") == [-2.5, 5]
+    assert planted("brine") == [-2.5, 6]
     assert truth["brine", "contact_time_ms"]["onset_km"] == "9"
     assert planted("ember") == [2.5, -3]
     assert planted("quill") == [0, 3]

@@ -28,7 +28,7 @@ from pipeline.methods.design import (
 from pipeline.methods.mixed_model import DISTANCE, VALUE, normal_equations
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import responses
-from tests.support.season import ORDINARY, Form, Season, draw
+from tests.support.season import EXACTLY_MEASURED, Form, Season, draw
 
 CONTACT, CADENCE, STEP_LENGTH, HEART_RATE = "contact_time_ms", "cadence_spm", "step_length_m", "heart_rate_bpm"
 INCLUSION = Settings().inclusion
@@ -75,12 +75,12 @@ def test_the_level_of_a_run_is_that_of_the_settled_form():
 
 def test_the_prior_draws_the_warm_up_to_none_by_the_weight_of_its_variance():
     """Ridge in closed form, from the model's own cross-products: (X'V⁻¹X + σ² / τ²) β = X'V⁻¹y."""
-    splits = draw(ORDINARY.but(km=(6, 9), n_runs=6).with_contact(drift_pct=2.0), 3)
+    splits = draw(EXACTLY_MEASURED.but(km=(6, 9), n_runs=6).with_contact(drift_pct=2.0), 3)
     numbers = Numbers(INCLUSION.usable(splits))
     design = design_of(numbers, CONTACT, 3.0, INCLUSION)
     fitted = fit_causes(design, (SPEED,), Expected(CONTACT, NO_CLUB, 0.0, 3.0)).fit
     assert fitted.places == (DISTANCE, WARM_UP, SPEED)
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     total = a.sum(axis=0) + np.diag([0.0, fitted.variance / 0.03**2, 0.0])
     np.testing.assert_allclose(fitted.beta, np.linalg.solve(total, b.sum(axis=0)), rtol=1e-9)
     assert abs(fitted.beta[1]) < abs(np.linalg.solve(a.sum(axis=0), b.sum(axis=0))[1])
@@ -107,7 +107,7 @@ def test_what_is_left_of_a_warm_up_follows_the_middle_of_splits_of_any_length():
 
 
 def test_an_athletes_own_warm_up_is_told_with_its_error():
-    splits = warm(draw(ORDINARY.but(n_runs=20).with_contact(drift_pct=0.0), 5), 0.04)
+    splits = warm(draw(EXACTLY_MEASURED.but(n_runs=20).with_contact(drift_pct=0.0), 5), 0.04)
     rows = responses(splits, inclusion=INCLUSION, speed_error_pct=0.0)
     response = rows.filter(metric=CONTACT, cause="warm_up").row(0, named=True)
     assert abs(response["response"] - 0.04) < 3 * response["standard_error"] < 0.06
@@ -166,7 +166,7 @@ def test_derived_metrics_expect_what_follows_from_the_measured_ones():
 
 
 def scattered() -> pl.DataFrame:
-    splits = draw(ORDINARY.with_contact(drift_pct=2.0), 7)
+    splits = draw(EXACTLY_MEASURED.with_contact(drift_pct=2.0), 7)
     random = np.random.default_rng(2)
     mixed_pace = pl.Series(random.uniform(0, 0.03, splits.height))
     return warm(splits.with_columns(log_speed_variance=mixed_pace), 0.03)

@@ -18,7 +18,7 @@ from pipeline.stages.drift import drift
 from pipeline.stages.pacing import pacing
 from pipeline.stages.season_slope import season_slope
 from pipeline.stages.summaries import season_trend
-from tests.support.season import ORDINARY, draw
+from tests.support.season import EXACTLY_MEASURED, draw
 
 pytestmark = pytest.mark.slow
 depth = pytest.mark.depth
@@ -29,7 +29,7 @@ ENTER = {
     "speed_error_pct": 0.0,
     "warm_up_effect_pct": 0.0,
 }
-CLUB = ORDINARY.but(n_athletes=500).with_contact(drift_pct=2.0)
+CLUB = EXACTLY_MEASURED.but(n_athletes=500).with_contact(drift_pct=2.0)
 SEASON_DAYS = 150
 
 

@@ -27,7 +27,7 @@ from pipeline.store.layout import read_settings_text, read_table, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import publishable
 from tests.support.fit_runs import fit_run
-from tests.support.season import ORDINARY, Form, Season, draw
+from tests.support.season import EXACTLY_MEASURED, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
@@ -53,7 +53,7 @@ EXACT = Season(
     ),
 )
 #: A small club with all the usual scatter.
-CLUB = ORDINARY.but(n_athletes=4, n_runs=8, km=(10, 18))
+CLUB = EXACTLY_MEASURED.but(n_athletes=4, n_runs=8, km=(10, 18))
 
 
 def entering(splits: pl.DataFrame) -> pl.DataFrame:

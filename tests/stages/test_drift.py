@@ -21,7 +21,7 @@ from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.summaries import athlete_drift
 from pipeline.tables import publishable
-from tests.support.season import MEASURED, ORDINARY, Form, Season, draw
+from tests.support.season import EXACTLY_MEASURED, MEASURED, Form, Season, draw
 
 CONTACT = "contact_time_ms"
 CADENCE = "cadence_spm"
@@ -59,7 +59,7 @@ EXACT = Season(
 #: Only distance acts: level course, even pace.
 EVEN = Season(n_runs=4, km=(8, 21), contact=Form(level=260.0, drift_pct=3.0, level_sd_pct=2.0))
 #: Everything at once: scatter, hills, losses.
-SCATTERED = ORDINARY.with_contact(drift_pct=2.0)
+SCATTERED = EXACTLY_MEASURED.with_contact(drift_pct=2.0)
 
 
 def of_runs(splits: pl.DataFrame, **numbers: float) -> pl.DataFrame:
@@ -107,7 +107,7 @@ def least_squares(splits: pl.DataFrame, *causes: pl.Expr, metric: str = CONTACT)
 
 
 def drawn(text: str) -> pl.DataFrame:
-    """Splits drawn as text: one row a run, its contact times from the second kilometre on; a dot is no reading."""
+    """Splits drawn as text: one row per run, its contact times from the second kilometre on; a dot is no reading."""
     rows = []
     for place, line in enumerate(text.strip().splitlines()):
         for km, cell in enumerate(line.split(), start=2):
@@ -129,6 +129,7 @@ def drawn(text: str) -> pl.DataFrame:
                     "lagged_speed_m_s": 10 / 3,
                     CONTACT: None if cell == "." else float(cell),
                     "n_valid": 300,
+                    "contact_time_share": 1.0,
                 }
             )
     return pl.DataFrame(rows, schema=draw(Season(), 0).schema)
@@ -520,7 +521,9 @@ def test_splits_that_lost_their_altitude_on_the_way_do_not_enter():
 
 
 def test_slopes_from_rough_altitude_widen_the_interval_of_those_who_climb_late():
-    climbing = draw(ORDINARY.but(n_athletes=1, late_climb_pct=3.0, hills_sd_pct=0.8).with_contact(per_slope=0.01), 5)
+    climbing = draw(
+        EXACTLY_MEASURED.but(n_athletes=1, late_climb_pct=3.0, hills_sd_pct=0.8).with_contact(per_slope=0.01), 5
+    )
     steady, rough = (
         row(climbing.with_columns(altitude=pl.lit(kind)), slope_error_pct=0.3, rough_slope_error_pct=1.0)
         for kind in ("steady", "rough")
@@ -531,7 +534,7 @@ def test_slopes_from_rough_altitude_widen_the_interval_of_those_who_climb_late()
 
 @pytest.mark.parametrize(("n_runs", "n_km"), [(2, 5), (2, 6), (3, 4)])
 def test_the_fewest_runs_and_splits_that_settings_allow_give_an_answer(n_runs: int, n_km: int):
-    hilly = ORDINARY.but(n_athletes=12, n_runs=n_runs, km=(n_km, n_km))
+    hilly = EXACTLY_MEASURED.but(n_athletes=12, n_runs=n_runs, km=(n_km, n_km))
     rule = but(min_runs=2, min_splits_of_run=3)
     found = drift(draw(hilly, 3), inclusion=rule, max_collinearity=0.9, seed=1)[1]
     assert found.height > 0
@@ -540,14 +543,14 @@ def test_the_fewest_runs_and_splits_that_settings_allow_give_an_answer(n_runs: i
 
 @pytest.mark.parametrize("split_length_m", [5000.0, 10_000.0])
 def test_splits_too_long_for_a_lagged_speed_give_an_answer(split_length_m: float):
-    splits = draw(ORDINARY.but(n_athletes=2), 4).with_columns(length_m=pl.lit(split_length_m))
+    splits = draw(EXACTLY_MEASURED.but(n_athletes=2), 4).with_columns(length_m=pl.lit(split_length_m))
     found = drift(splits, inclusion=but(split_length_m=split_length_m), max_collinearity=0.9, seed=1)[1]
     assert found["drift_pct_per_10km"].is_finite().any()
 
 
 def test_a_stuck_sensor_and_one_run_of_mixed_pace_give_an_answer():
     mixed = pl.when(pl.col("run_id").str.ends_with("000")).then(0.04).otherwise(0.0)
-    stuck = draw(ORDINARY.but(n_athletes=1, n_runs=4), 6).with_columns(
+    stuck = draw(EXACTLY_MEASURED.but(n_athletes=1, n_runs=4), 6).with_columns(
         contact_time_ms=pl.lit(250.0), log_speed_variance=mixed * (pl.col("km") % 2)
     )
     assert row(stuck, speed_error_pct=1.0)["drift_pct_per_10km"] == pytest.approx(0.0, abs=1e-3)

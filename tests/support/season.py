@@ -26,7 +26,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
-from pipeline.core.metrics import QUANTITIES
+from pipeline.core.metrics import QUANTITIES, READING_OF
 
 REFERENCE_M_S = 3.0
 CADENCE_PER_M_S_VAN_OEVEREN = 6.01
@@ -108,6 +108,10 @@ class Season:
         hole_km: splits missing in one piece, in the middle of every run.
         unread_share: share of splits in which the sensor gave nothing.
         last_piece_m: length of a partial split at the end of every run; 0 for none.
+        speed_error_pct: standard deviation of the error of a kilometre's measured speed.
+        speed_error_rho: correlation of that from one kilometre to the next.
+        slope_error_pct: the same of the error of its measured slope [% slope].
+        whole_seconds: whether the time of a kilometre is a difference of whole seconds.
         contact: contact time.
         cadence: steps of both feet.
     """
@@ -132,6 +136,10 @@ class Season:
     hole_km: int = 0
     unread_share: float = 0.0
     last_piece_m: float = 0.0
+    speed_error_pct: float = 0.0
+    speed_error_rho: float = 0.15
+    slope_error_pct: float = 0.0
+    whole_seconds: bool = False
     contact: Form = field(default_factory=lambda: Form(level=260.0, per_speed=-0.6))
     cadence: Form = field(default_factory=lambda: Form(level=168.0, per_m_s=CADENCE_PER_M_S_VAN_OEVEREN))
 
@@ -149,8 +157,8 @@ class Season:
 
 
 #: An ordinary season: hilly courses, a pace that wanders and fades, a sensor with 1 % of scatter that fades along the
-#: run, runs that differ in their own drift by 1 % per 10 km, and the usual losses. Invented; of the size of section 6
-#: of the collected published values (contact +2 to +13 % over a race).
+#: run, runs that differ in their own drift by 1 % per 10 km, the usual losses, and devices that are off in speed,
+#: altitude and clock. Invented; published changes of contact time over a race are +2 to +13 %.
 ORDINARY = Season(
     km=(5, 40),
     athlete_speed_sd_pct=8.0,
@@ -166,6 +174,9 @@ ORDINARY = Season(
     lost_share=0.03,
     unread_share=0.02,
     last_piece_m=400.0,
+    speed_error_pct=0.8,
+    slope_error_pct=0.2,
+    whole_seconds=True,
     contact=Form(
         level=260.0,
         per_speed=-0.6,
@@ -186,6 +197,9 @@ ORDINARY = Season(
         level_sd_pct=0.7,
     ),
 )
+
+#: The same seasons, recorded by devices without errors: for what is about the arithmetic of the model.
+EXACTLY_MEASURED = ORDINARY.but(speed_error_pct=0.0, slope_error_pct=0.0, whole_seconds=False)
 
 
 def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.DataFrame:
@@ -248,6 +262,16 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
     def column(values: Array) -> Array:
         return np.asarray(np.broadcast_to(values, shape)[place])
 
+    # From here on as the device has it: distance, and with it speed, slope and clock are off.
+    device = np.random.default_rng([seed, 1])
+    off = season.speed_error_pct / 100 * _correlated(device.standard_normal(shape), season.speed_error_rho)
+    if season.whole_seconds:
+        # The difference of two roundings, each even over a second, has a standard deviation of 1 / √6 s.
+        off = off + np.log1p(np.diff(device.random((*shape[:2], longest + 1)), axis=-1) / moving_s)
+    speed, running_s, moving_s = speed * np.exp(off), running_s * np.exp(-off), moving_s * np.exp(-off)
+    slope = slope + season.slope_error_pct * device.standard_normal(shape)
+    slope_squared = slope**2 + season.rough_pct2
+
     step_ms = 60_000 / cadence
     measured = {
         "cadence_spm": cadence,
@@ -288,6 +312,8 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         lagged_speed_m_s=pl.col("speed_m_s"),
         **{quantity.column: unknown for quantity in QUANTITIES if quantity.column not in MEASURED},
         n_valid=pl.col("n_valid"),
+        **{one.share_column: pl.lit(1.0) for one in READING_OF.values()},
+        suspicion=pl.lit(None, dtype=pl.String),
     )
 
 
