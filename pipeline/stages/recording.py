@@ -35,7 +35,7 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
 #: What makes a run of a session whose file names another sport.
-AS_RUN = 'Write sport = "running" for the file in corrections.toml'
+AS_RUN = 'Write the file and sport = "running" under [[correction]] in corrections.toml'
 
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers")
 
@@ -245,7 +245,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
             status="not_running",
             reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
             # A ride is never taken for a run; a word that is none of the known sports may be one.
-            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN} if it was a run.",
+            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN}, if it was a run.",
             recording=None,
         )
     if session.n_samples < 2:
