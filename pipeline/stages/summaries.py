@@ -137,7 +137,7 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
     """
     excluded = pl.sum_horizontal(EXCLUDING_SHARES)
     behind = pl.DataFrame(
-        [(one.column, reading) for one in METRICS for reading in readings_behind(one.column)],
+        [(metric.column, reading) for metric in METRICS for reading in readings_behind(metric.column)],
         schema={"metric": pl.String, "quantity": pl.String},
         orient="row",
     )
@@ -154,8 +154,8 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("n_excluded") > 0, pl.col("n_excluded") >= WORTH_SAYING * pl.col("n_runs"))
     )
-    labels = {column: one.label for column, one in READING_OF.items()}
-    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    labels = {column: reading.label for column, reading in READING_OF.items()}
+    meaning = {name: suspicion.words for name, suspicion in SUSPICIONS.items()}
     return (
         of_reading.join(behind, on="quantity")
         .sort("athlete_id", "metric", "n_excluded", "quantity", descending=[False, False, True, False])
@@ -195,7 +195,7 @@ def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("n_left_out") > 0, pl.col("n_left_out") >= WORTH_SAYING * pl.col("n_runs"))
     )
-    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    meaning = {name: suspicion.words for name, suspicion in SUSPICIONS.items()}
     words = pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String)
     return of_athlete.select(
         "athlete_id", "suspicion", left_out_because=pl.format("{} of {} runs: {}", "n_left_out", "n_runs", words)
