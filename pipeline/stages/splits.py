@@ -143,13 +143,14 @@ def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
     for n_rows, run_id in samples["run_id"].rle().struct.unnest().iter_rows():
         if (run_id,) in of_run:
             own = slice(first_row, first_row + n_rows)
-            row, *places = _pieces(ends_s[own] - interval_s[own], ends_s[own], of_run[run_id,])
-            pieces.append(np.vstack([row + first_row, *places]))
+            row, *rest = _pieces(ends_s[own] - interval_s[own], ends_s[own], of_run[run_id,])
+            pieces.append(np.vstack([row + first_row, *rest]))
         first_row += n_rows
     row, piece_s, begins_at, ends_at = np.hstack(pieces)
-    piece_share = pl.Series(piece_s / interval_s[row.astype(np.int64)])
-    return samples[row.astype(np.int64)].with_columns(
-        pl.col("interval_s", "covered_m") * piece_share,
+    places = row.astype(np.int64)
+    cut: pl.DataFrame = samples[places]
+    return cut.with_columns(
+        pl.col("interval_s", "covered_m") * pl.Series(piece_s / interval_s[places]),
         begins_at=pl.Series(begins_at),
         ends_at=pl.Series(ends_at),
         is_lap=pl.lit(value=True),
@@ -166,7 +167,7 @@ def _pieces(begins_s: Array, ends_s: Array, laps: pl.DataFrame) -> tuple[Array, 
     begins, ends = np.maximum(begins_s[row], lap_begins[lap]), np.minimum(ends_s[row], lap_ends[lap])
     number, length_s = laps["lap"].to_numpy()[lap] - 1, lap_ends[lap] - lap_begins[lap]
     return (
-        row,
+        row.astype(np.float64),
         ends - begins,
         number + (begins - lap_begins[lap]) / length_s,
         number + (ends - lap_begins[lap]) / length_s,
