@@ -147,8 +147,10 @@ def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
             pieces.append(np.vstack([row + first_row, *places]))
         first_row += n_rows
     row, piece_s, begins_at, ends_at = np.hstack(pieces)
-    piece_share = pl.Series(piece_s / interval_s[row.astype(np.int64)])
-    return samples[row.astype(np.int64)].with_columns(
+    index = row.astype(np.int64)
+    piece_share = pl.Series(piece_s / interval_s[index])
+    cut: pl.DataFrame = samples[index]
+    return cut.with_columns(
         pl.col("interval_s", "covered_m") * piece_share,
         begins_at=pl.Series(begins_at),
         ends_at=pl.Series(ends_at),
@@ -166,7 +168,7 @@ def _pieces(begins_s: Array, ends_s: Array, laps: pl.DataFrame) -> tuple[Array, 
     begins, ends = np.maximum(begins_s[row], lap_begins[lap]), np.minimum(ends_s[row], lap_ends[lap])
     number, length_s = laps["lap"].to_numpy()[lap] - 1, lap_ends[lap] - lap_begins[lap]
     return (
-        row,
+        row.astype(np.float64),
         ends - begins,
         number + (begins - lap_begins[lap]) / length_s,
         number + (ends - lap_begins[lap]) / length_s,
