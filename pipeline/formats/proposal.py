@@ -247,6 +247,7 @@ def _column_lines(report: ColumnReport) -> list[str]:
 
 def _missing(meant: Interpretation) -> list[str]:
     sentences = [problem.reason for problem in meant.problems if problem.is_lack]
+    sentences += [meant.without_distance[0]] if meant.without_distance is not None else []
     if not {"time_s", "started_s"} & {*meant.values, *meant.open_readings}:
         sentences.append(
             "The file does not say when the run began: add a line with its file and started_at_utc to sessions.csv."

@@ -143,15 +143,14 @@ def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
     for n_rows, run_id in samples["run_id"].rle().struct.unnest().iter_rows():
         if (run_id,) in of_run:
             own = slice(first_row, first_row + n_rows)
-            row, *places = _pieces(ends_s[own] - interval_s[own], ends_s[own], of_run[run_id,])
-            pieces.append(np.vstack([row + first_row, *places]))
+            row, *rest = _pieces(ends_s[own] - interval_s[own], ends_s[own], of_run[run_id,])
+            pieces.append(np.vstack([row + first_row, *rest]))
         first_row += n_rows
     row, piece_s, begins_at, ends_at = np.hstack(pieces)
-    index = row.astype(np.int64)
-    piece_share = pl.Series(piece_s / interval_s[index])
-    cut: pl.DataFrame = samples[index]
+    places = row.astype(np.int64)
+    cut: pl.DataFrame = samples[places]
     return cut.with_columns(
-        pl.col("interval_s", "covered_m") * piece_share,
+        pl.col("interval_s", "covered_m") * pl.Series(piece_s / interval_s[places]),
         begins_at=pl.Series(begins_at),
         ends_at=pl.Series(ends_at),
         is_lap=pl.lit(value=True),

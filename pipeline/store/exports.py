@@ -24,7 +24,7 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
     "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
-    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "quality", "exclusions",
+    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "corrections", "quality", "exclusions",
 )  # fmt: skip
 #: Of these tables the workbook has only the rows in which the column says something; the CSV has all.
 ONLY_WITH = {"quality": "suspicion"}
@@ -66,7 +66,7 @@ def csv_text(rows: pl.DataFrame) -> str:
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
     """List the rejected and skipped files: file, session, status, reason, fix."""
     folder.mkdir(parents=True, exist_ok=True)
-    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "duplicate"]))
+    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "left_out", "duplicate"]))
     columns = rejected.select("path", "session", "athlete_id", "status", "reason", "fix")
     _escaped(columns).write_csv(folder / "rejected.csv")
 
