@@ -23,7 +23,7 @@ from pipeline.core.errors import EXIT_DONE_BUT_REJECTED, EXIT_NOTHING_DONE
 @click.command()
 @INBOX
 @JOBS
-@click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
+@click.option("--strict", is_flag=True, help="Exit with 3 if a file was rejected.")
 @AS_JSON
 @QUIET
 @VERBOSE
@@ -31,22 +31,22 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
     """Read and judge everything in an inbox, write nothing.
 
     \b
-    Exit codes: 0 done (refused files are listed), 1 no file gave a run, 2 wrong use,
-                3 done, but --strict was given and files were refused.
+    Exit codes: 0 done (rejected files are listed), 1 no file gave a run, 2 wrong use,
+                3 done, but --strict was given and files were rejected.
     """  # noqa: D301 -- click needs the control character itself
     with started_workers(jobs) as mapper:
         from pipeline.commands.as_json import print_json, rows_of
         from pipeline.commands.show_ledger import ledger_summary
         from pipeline.core.places import whole_name
         from pipeline.inbox.inbox import read_inbox
-        from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.notices import notices_of
         from pipeline.refresh.quality_notices import quality_notices
         from pipeline.refresh.refresh import check_quality
 
         contents = read_inbox(inbox)
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             ledger, quality = check_quality(contents, progress=progress, mapper=mapper)
-    notices = [*contents.notices, *with_several_athletes(ledger), *quality_notices(quality, ledger)]
+    notices = [*notices_of(contents, ledger), *quality_notices(quality, ledger)]
     is_run = ledger["status"].is_in(["accepted", "salvaged"])
     if as_json:
         document = {

@@ -60,10 +60,12 @@ def _csv_content(file: Path) -> tuple[bytes, str]:
         raise UsageError(
             f"{file.name} is no CSV file. Other formats have no columns to name; `splitdrift check` reads them."
         )
-    [member] = unpack(
+    members = unpack(
         file.name, file.read_bytes(), max_unpacked_bytes=limits.max_unpacked_bytes, max_members=limits.max_members
     )
-    return member.content, member.name
+    if len(members) > 1:
+        raise UsageError(f"{file.name} is an archive of several files. Unpack it and name one of them.")
+    return members[0].content, members[0].name
 
 
 def _columns_file(file: Path) -> Path:
@@ -96,7 +98,7 @@ def _write(place: Path, text: str, name: str, proposal: Proposal) -> None:
     if name in tomllib.loads(text).get("files", {}):
         raise UsageError(
             f'{place} has a section [files."{name}"] already, which is left as it is. Delete it to have it proposed '
-            "anew, or run the command without --write and copy the lines that you want."
+            "again, or run the command without --write and copy the lines that you want."
         )
     place.write_text((text.rstrip() + "\n\n" if text.strip() else "") + proposal.toml, encoding="utf-8")
 

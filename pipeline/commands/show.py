@@ -113,9 +113,9 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
     return table
 
 
-def _excluded(own: pl.DataFrame) -> list[str]:
+def _excluded(drifts: pl.DataFrame) -> list[str]:
     """The readings of an athlete that were excluded in most of a run, with what they are suspected of."""
-    rows = own.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
+    rows = drifts.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
     return [
         f"{LABELS[metric]} excluded in part: {SUSPICIONS[suspicion].words}"
         if n_runs
@@ -133,11 +133,11 @@ def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list
         "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF)))
     )
     lines = []
-    for (athlete_id, run_id), own in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
+    for (athlete_id, run_id), run_rows in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
         changes = ", ".join(
             f"{LABELS[row['metric']]} {_signed(row['unadjusted_pct_per_10km'])} % "
             f"({_signed(row['unadjusted_low'])} to {_signed(row['unadjusted_high'])})"
-            for row in own.iter_rows(named=True)
+            for row in run_rows.iter_rows(named=True)
         )
         lines.append(plain(f"{_named(str(athlete_id), shown)}, run {run_id}: {changes}"))
     if not lines:

@@ -13,6 +13,7 @@ from pipeline.pages.language import Language, upper_first
 Row = Mapping[str, Any]
 
 
+<<<<<<< HEAD
 def contrast_sentences(contrasts: Sequence[Row], club: ClubRows, language: Language) -> list[str]:
     """Shoes and surfaces whose interval excludes zero, one sentence per pair."""
     by_pair: dict[str, list[str]] = {}
@@ -25,6 +26,33 @@ def contrast_sentences(contrasts: Sequence[Row], club: ClubRows, language: Langu
         for value, (low, high), key in (
             ("difference_pct", ("low", "high"), "contrast.level"),
             ("drift_difference_pct_per_10km", ("drift_difference_low", "drift_difference_high"), "contrast.drift"),
+=======
+#: Of runs that followed a ride, or none: what they are called.
+FACTOR_WORDS = {"ride": "runs"}
+RIDE_WORDS = {"after_ride": "off the bike", "from_rest": "from rest"}
+
+
+def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str]) -> list[str]:
+    """Shoes, surfaces, tags and runs off the bike whose interval excludes zero, one sentence per pair.
+
+    Args:
+        shown: gives the words for `compared` or `reference` of a row.
+    """
+    by_pair: dict[str, list[str]] = {}
+    for row in contrasts:
+        factor = str(FACTOR_WORDS.get(row["factor"], row["factor"])).capitalize()
+        pair = (
+            f"{factor} {shown(row, 'compared')} against {shown(row, 'reference')} "
+            f"({row['n_runs']} and {row['n_runs_reference']} runs)"
+        )
+        for value, (low, high), unit in (
+            ("difference_pct", ("low", "high"), "% in level"),
+            (
+                "drift_difference_pct_per_10km",
+                ("drift_difference_low", "drift_difference_high"),
+                "% per 10 km in drift",
+            ),
+>>>>>>> main
         ):
             if row[low] is not None and row[high] is not None and (row[low] > 0 or row[high] < 0):
                 size = language(

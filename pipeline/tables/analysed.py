@@ -15,6 +15,9 @@ CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
 
+#: What runs are contrasted in, besides tags of their owner.
+CONTRAST_FACTORS = ("surface", "shoe", "ride")
+
 # One column per statement, its text on lines of its own: read as a table, not as calls.
 # fmt: off
 
@@ -144,8 +147,8 @@ class AthleteDrift(dy.Schema):
     excluded_late_share = share("share", 3,
         "The same in the second half; where it is larger by more than the setting, no metric is said to hold.")
     repeatability = measure("intraclass correlation", 3,
-        "How alike single runs' drifts are in this athlete, beside how athletes differ; null with fewer than three "
-        "athletes or runs.", smallest=-1, largest=1)
+        "How alike single runs' drifts are in this athlete, compared with how athletes differ; null with fewer than "
+        "three athletes or runs.", smallest=-1, largest=1)
     repeatability_low, repeatability_high = interval("intraclass correlation", 3,
         "Lower end of its 95 % interval.", smallest=-1, largest=1)
     finding = words(
@@ -246,16 +249,21 @@ class SeasonSlope(dy.Schema):
 
 
 class Contrasts(dy.Schema):
-    """An athlete, a metric and a surface or shoe, against the one that most of the athlete's runs had.
+    """An athlete, a metric and a surface, shoe or tag, against that of most runs; or runs off the bike.
 
     Intervals are not corrected for the number of rows.
     """
 
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
-    factor = words("What sessions.csv says of the runs.", "surface", "shoe", key=True)
-    compared = words("Surface or shoe_id of the runs that are compared; only those with at least three runs.", key=True)
-    reference = words("Surface or shoe_id with most runs, the first in the alphabet of several with as many.")
+    factor = words(
+        "What the runs differ in: surface or shoe of sessions.csv, ride (whether one came before), or the name of a "
+        "tag of corrections.toml.", key=True)
+    compared = words(
+        "Surface, shoe_id or tag of the runs that are compared, or after_ride; only with at least three runs.",
+        key=True)
+    reference = words(
+        "That of most runs, the first in the alphabet of several with as many; for after_ride always from_rest.")
     n_runs = count("Runs with the compared one that entered for the metric.", smallest=3)
     n_runs_reference = count("Runs with the reference.", smallest=3)
     difference_pct = measure("%", 3,
@@ -352,6 +360,6 @@ class Calibration(dy.Schema):
     share = share("share of n", 4, "n_yes over n.", nullable=False)
     low, high = interval("share of n", 4,
         "Lower end of the 95 % interval of share (Wilson 1927), as if draws were independent; they share the same "
-        "remainders, so that few athletes tell less than it says.", nullable=False, smallest=0, largest=1)
+        "remainders, so that few athletes say less than it suggests.", nullable=False, smallest=0, largest=1)
     n_athletes = count("Athletes behind it.", smallest=1)
     n_runs = count("Their runs that entered.", smallest=1)

@@ -80,7 +80,7 @@ def test_the_prior_draws_the_warm_up_to_none_by_the_weight_of_its_variance():
     design = design_of(numbers, CONTACT, 3.0, INCLUSION)
     fitted = fit_causes(design, (SPEED,), Expected(CONTACT, NO_CLUB, 0.0, 3.0)).fit
     assert fitted.places == (DISTANCE, WARM_UP, SPEED)
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     total = a.sum(axis=0) + np.diag([0.0, fitted.variance / 0.03**2, 0.0])
     np.testing.assert_allclose(fitted.beta, np.linalg.solve(total, b.sum(axis=0)), rtol=1e-9)
     assert abs(fitted.beta[1]) < abs(np.linalg.solve(a.sum(axis=0), b.sum(axis=0))[1])
@@ -214,3 +214,32 @@ def test_the_design_holds_the_columns_that_it_says():
     np.testing.assert_allclose(design.columns[:, VALUE], np.log(numbers[CONTACT][numbers[CONTACT] > 0]))
     np.testing.assert_allclose(design.columns[:, WARM_UP], np.exp(-5 * design.columns[:, DISTANCE]))
     assert design.columns[:, PACE_VARIANCE].max() == pytest.approx(numbers["log_speed_variance"].max())
+
+
+# --- Quality ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("share", "enters"), [(0.5, True), (0.49, False)])
+@pytest.mark.parametrize(
+    ("reading", "concerned"),
+    [
+        ("cadence_share", {"cadence_spm", "flight_time_ms", "duty_factor", "step_length_m"}),
+        ("contact_time_share", {CONTACT, "flight_time_ms", "duty_factor"}),
+    ],
+)
+def test_a_split_with_a_reading_for_less_than_half_of_it_does_not_enter_for_what_rests_on_it(
+    reading: str, concerned: set[str], share: float, enters: bool
+):
+    splits = scattered()
+    thin = splits.with_columns(pl.when(pl.col("km") == 5).then(share).otherwise(reading).alias(reading))
+    for metric in ("cadence_spm", CONTACT, "flight_time_ms", "duty_factor", "step_length_m"):
+        whole, less = (
+            len(design_of(Numbers(INCLUSION.usable(rows)), metric, 3.0, INCLUSION).run) for rows in (splits, thin)
+        )
+        assert (less == whole) == (enters or metric not in concerned), metric
+
+
+def test_a_split_of_a_stretch_that_is_suspect_does_not_enter():
+    splits = scattered()
+    suspect = splits.with_columns(suspicion=pl.when(pl.col("km") == 5).then(pl.lit("faster_than_records")))
+    assert set(INCLUSION.usable(splits)["km"]) - set(INCLUSION.usable(suspect)["km"]) == {5}
