@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-<<<<<<< HEAD
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.pages.adjusted import adjusted, bent_levels
 from pipeline.pages.answers import (
@@ -25,33 +24,6 @@ from pipeline.pages.answers import (
     open_sentences,
     state,
     steady_words,
-=======
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
-from pipeline.inbox.lists import SURFACES
-from pipeline.methods.design import ADJUSTED_BY
-from pipeline.pages.adjusted import adjusted, bent_levels, lines
-from pipeline.pages.club_rows import ClubRows, Pages, run_name
-from pipeline.pages.season_words import (
-    FACTOR_WORDS,
-    RIDE_WORDS,
-    complaint_sentences,
-    contrast_sentences,
-    landing_words,
-    open_complaints,
-)
-from pipeline.pages.units import Units, between, duration, number, signed
-from pipeline.pages.words import (
-    cannot_say,
-    change_words,
-    finding_words,
-    form_of,
-    in_order,
-    is_change,
-    lag_words,
-    listed,
-    more_than_slowing,
-    onset_words,
->>>>>>> main
 )
 from pipeline.pages.athlete_pictures import (
     AgainstSpeed,
@@ -103,15 +75,11 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     usual = {row["metric"]: row for row in rows["usual"].iter_rows(named=True)}
     runs = rows["runs"].sort("started_at_utc", descending=True)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-<<<<<<< HEAD
     landings = strikes.sort("distance_km", "strike").to_dicts()
-    contrasts = in_order(rows["contrasts"].iter_rows(named=True))
-    complaints = open_complaints(rows["complaints"], club, language)
-=======
     # With codes, words of the owner's own are left out.
     is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
     contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True))
->>>>>>> main
+    complaints = open_complaints(rows["complaints"], club, language)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     derived = consequences(drifts)
     first, *_ = [*_shown_first(drifts), None]
@@ -295,163 +263,11 @@ class _Season:
             for n, row in enumerate(rows["complaints"].sort("from_date", "line").iter_rows(named=True), 1)
         ]
 
-<<<<<<< HEAD
     def picture(self, drift: Row) -> Any:
         """The picture of one metric; None without a run that has a drift."""
         language, metric = self._language, drift["metric"]
         own = {row["run_id"]: row for row in self._drifts[metric] if row["drift_pct_per_10km"] is not None}
         shown = [
-=======
-def _numbers(row: Row, units: Units, *, most_splits: int) -> Context:
-    metric = METRIC_OF[row["metric"]]
-    return {
-        "metric": metric.label,
-        "unit": metric.unit,
-        "n_runs": row["n_runs"],
-        "is_level": metric.is_level_only and row["n_splits"] < most_splits,
-        "fresh": number(row["fresh_level"], metric.decimals),
-        "raw": signed(row["raw_pct_per_10km"]),
-        "pace": signed(row["speed_part_pct"]),
-        "hill": signed(row["slope_part_pct"]),
-        "drift": signed(row["drift_pct_per_10km"]),
-        "interval": between(row["drift_low"], row["drift_high"]),
-        "q": _probability(row["q_value"]),
-        "onset": onset_words(row, units),
-        "matters": number(row["smallest_change_pct"], 1),
-        "detectable": number(row["detectable_pct"], 1),
-        "repeatability": number(row["repeatability"], SHOWN_DECIMALS["repeatability"]),
-        "finding": finding_words(row),
-    }
-
-
-def _with_speed(pacing: pl.DataFrame) -> list[Row]:
-    return [row for row in pacing.iter_rows(named=True) if row["speed_pct_per_10km"] is not None]
-
-
-def _probability(value: float | None) -> str:
-    decimals = SHOWN_DECIMALS["q_value"]
-    smallest = 10**-decimals
-    return f"< {smallest:.{decimals}f}" if value is not None and value < smallest / 2 else number(value, decimals)
-
-
-def _pacing(row: Row) -> list[Context]:
-    parts = (("speed", "speed"), ("cadence_part", "by cadence"), ("step_length_part", "by step length"))
-    return [
-        {
-            "part": words,
-            "percent": signed(row[f"{name}_pct_per_10km" if name == "speed" else f"{name}_pct"]),
-            "interval": between(row[f"{name}_low"], row[f"{name}_high"]),
-        }
-        for name, words in parts
-    ]
-
-
-def _contrast(row: Row, club: ClubRows) -> Context:
-    compared, reference = (_shoe_or_surface(row, name, club) for name in ("compared", "reference"))
-    return {
-        "metric": LABELS[row["metric"]],
-        "compared": f"{FACTOR_WORDS.get(row['factor'], row['factor'])} {compared} against {reference}",
-        "n_runs": f"{row['n_runs']} and {row['n_runs_reference']}",
-        "level": signed(row["difference_pct"]),
-        "level_interval": between(row["low"], row["high"]),
-        "drift": signed(row["drift_difference_pct_per_10km"]),
-        "drift_interval": between(row["drift_difference_low"], row["drift_difference_high"]),
-    }
-
-
-def _shoe_or_surface(row: Row, name: str, club: ClubRows) -> str:
-    return str(club.shoe(row[name]) if row["factor"] == "shoe" else RIDE_WORDS.get(row[name], row[name]))
-
-
-def _month(row: Row) -> Context:
-    return {
-        "metric": LABELS[row["metric"]],
-        "month": row["month"],
-        "n_runs": row["n_runs"],
-        "drift": signed(row["drift_pct_per_10km"]),
-        "interval": between(row["drift_low"], row["drift_high"]),
-    }
-
-
-def _season_slope(row: Row) -> Context:
-    return {
-        "metric": LABELS[row["metric"]],
-        "n_runs": row["n_runs"],
-        "change": signed(row["change_pct_per_10km_per_month"], 2),
-        "interval": between(row["change_low"], row["change_high"], 2),
-        "first": signed(row["first_drift_pct_per_10km"]),
-        "last": signed(row["last_drift_pct_per_10km"]),
-    }
-
-
-def _complaints(
-    rows: Mapping[str, pl.DataFrame], club: ClubRows, metrics: Sequence[str], min_runs: int
-) -> list[Context]:
-    """Complaints by date; numbered, without the text people wrote, where athletes are shown as codes."""
-    in_time = rows["complaints"].sort("from_date", "line")
-    return [
-        {
-            "from": row["from_date"],
-            "to": row["to_date"],
-            "site": f"complaint {number}" if club.is_coded else row["site"],
-            "note": None if club.is_coded else row["note"],
-            "told": complaint_sentences(row, rows["runs"], rows["run_drift"], metrics, min_runs),
-        }
-        for number, row in enumerate(in_time.iter_rows(named=True), 1)
-    ]
-
-
-def _strike(row: Row, units: Units) -> Context:
-    return {
-        "distance": units.distance_text(row["distance_km"]),
-        "strike": row["strike"],
-        "n": row["n"],
-        "n_seen": row["n_seen"],
-        "share": f"{100 * row['share']:.0f}",
-        "interval": f"{100 * row['low']:.0f} to {100 * row['high']:.0f}",
-    }
-
-
-def _with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
-    """Runs, each with its number within the day where the day has several."""
-    day = pl.col("started_at_utc").dt.date()
-    number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
-    return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
-
-
-def _run(row: Row, session: int | None, club: ClubRows, athlete_id: str, units: Units) -> Context:
-    return {
-        "page": f"{run_name(row['run_id'], athlete_id)}.html",
-        "date": row["started_at_utc"],
-        "session": session,
-        "distance": units.distance_text(row["distance_km"]),
-        "moving": duration(row["moving_s"]),
-        "moving_s": row["moving_s"],
-        "speed": units.speed_text(1000 * row["distance_km"] / row["moving_s"] if row["moving_s"] else None),
-        "kind": row["kind"],
-        "surface": row["surface"],
-        "shoe": club.shoe(row["shoe_id"]),
-    }
-
-
-# --- What is drawn ---------------------------------------------------------------------------------------------------
-
-
-def _drawn(
-    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: list[Row]
-) -> Context:
-    """Chart data in kilometres and metres per second; the script converts them to the units of the page."""
-    shown = _included_splits(pages, club, athlete_id, rows)
-    runs = rows["runs"].sort("started_at_utc")
-    index = {run_id: number for number, run_id in enumerate(runs["run_id"])}
-    strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-    columns = ("strike", "n")
-    season = _by_metric(rows["run_drift"].select("metric", "run_id", *_DRIFT), index)
-    months = _by_metric(rows["season_trend"].select("metric", "month", *_DRIFT))
-    return {
-        "units": {"distance": pages.units.distance, "speed": pages.units.speed},
-        "runs": [
->>>>>>> main
             {
                 "at": run["started_at_utc"],
                 "page": f"{run_name(run_id, self._athlete_id)}.html",

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.pages.club_rows import ClubRows, run_name
 from pipeline.pages.language import Language
-from pipeline.pages.season_words import complaint_sentences, shoe_or_surface
+from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
 from pipeline.pages.small_marks import scale_symbol, span_of, usual_mark
 from pipeline.pages.units import duration
 
@@ -91,7 +91,7 @@ def contrast_row(row: Row, club: ClubRows, language: Language) -> Context:
     return {
         "metric": language.metric(row["metric"]),
         "compared": language(
-            "contrast.pair", factor=language(f"contrast.{row['factor']}"), compared=names[0], reference=names[1]
+            "contrast.pair", factor=factor_words(row, language), compared=names[0], reference=names[1]
         ),
         "n_runs": language("contrast.runs", n=row["n_runs"], n_reference=row["n_runs_reference"]),
         "level": language.signed(row["difference_pct"]),

@@ -25,7 +25,6 @@ Context = dict[str, Any]
 
 #: Refused files, and changed findings, listed on the index.
 MOST_LISTED = 15
-<<<<<<< HEAD
 #: The latest runs are those of so many days up to the last run of the club.
 LATEST_DAYS = 7
 #: So many of them are listed; those that are not as usual come first.
@@ -34,12 +33,6 @@ MOST_RUNS = 40
 #: of 500 athletes is to stay below half a megabyte.
 LARGE_CLUB = 200
 _ORDER = {CHANGES: 0, OPEN: 1, STEADY: 2, FEW: 3, NOTHING: 4}
-=======
-#: Files per page of files.
-FILES_PER_PAGE = 2000
-
-_STATUS_WORDS = {"not_running": "no run", "left_out": "left out", "rejected": "refused"}
->>>>>>> main
 
 
 def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Context:

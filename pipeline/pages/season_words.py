@@ -13,46 +13,18 @@ from pipeline.pages.language import Language, upper_first
 Row = Mapping[str, Any]
 
 
-<<<<<<< HEAD
 def contrast_sentences(contrasts: Sequence[Row], club: ClubRows, language: Language) -> list[str]:
     """Shoes and surfaces whose interval excludes zero, one sentence per pair."""
     by_pair: dict[str, list[str]] = {}
     for row in contrasts:
         names = [shoe_or_surface(row, name, club, language) for name in ("compared", "reference")]
         pair = language(
-            "contrast.sentence", factor=upper_first(language(f"contrast.{row['factor']}")), compared=names[0],
+            "contrast.sentence", factor=upper_first(factor_words(row, language)), compared=names[0],
             reference=names[1], n=row["n_runs"], n_reference=row["n_runs_reference"],
         )  # fmt: skip
         for value, (low, high), key in (
             ("difference_pct", ("low", "high"), "contrast.level"),
             ("drift_difference_pct_per_10km", ("drift_difference_low", "drift_difference_high"), "contrast.drift"),
-=======
-#: Of runs that followed a ride, or none: what they are called.
-FACTOR_WORDS = {"ride": "runs"}
-RIDE_WORDS = {"after_ride": "off the bike", "from_rest": "from rest"}
-
-
-def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str]) -> list[str]:
-    """Shoes, surfaces, tags and runs off the bike whose interval excludes zero, one sentence per pair.
-
-    Args:
-        shown: gives the words for `compared` or `reference` of a row.
-    """
-    by_pair: dict[str, list[str]] = {}
-    for row in contrasts:
-        factor = str(FACTOR_WORDS.get(row["factor"], row["factor"])).capitalize()
-        pair = (
-            f"{factor} {shown(row, 'compared')} against {shown(row, 'reference')} "
-            f"({row['n_runs']} and {row['n_runs_reference']} runs)"
-        )
-        for value, (low, high), unit in (
-            ("difference_pct", ("low", "high"), "% in level"),
-            (
-                "drift_difference_pct_per_10km",
-                ("drift_difference_low", "drift_difference_high"),
-                "% per 10 km in drift",
-            ),
->>>>>>> main
         ):
             if row[low] is not None and row[high] is not None and (row[low] > 0 or row[high] < 0):
                 size = language(
@@ -65,7 +37,17 @@ def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str
 
 def shoe_or_surface(row: Row, name: str, club: ClubRows, language: Language) -> str:
     """The shoe or surface of a contrast as it is shown."""
-    return str(club.shoe(row[name])) if row["factor"] == "shoe" else language(f"surface.{row[name]}")
+    if row["factor"] == "shoe":
+        return str(club.shoe(row[name]))
+    # A word of the owner's own has no text.
+    key = f"{row['factor']}.{row[name]}"
+    return language(key) if language.has(key) else str(row[name])
+
+
+def factor_words(row: Row, language: Language) -> str:
+    """What is compared; a word of the owner's own stays as it is."""
+    key = f"contrast.{row['factor']}"
+    return language(key) if language.has(key) else str(row["factor"])
 
 
 def complaint_sentences(
