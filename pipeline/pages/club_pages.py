@@ -125,6 +125,8 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
         }
         for row in recent.iter_rows(named=True)
     ]
+    rows.sort(key=lambda row: row["name"].casefold())  # the order of ids would reveal codes
+    rows.sort(key=lambda row: row["date"], reverse=True)
     rows.sort(
         key=lambda row: not row["odd"] and not any(cell["comparison"] in ("more", "less") for cell in row["cells"])
     )

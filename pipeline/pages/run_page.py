@@ -170,10 +170,9 @@ def expected_ranges(
         at = (row["km"] - 0.5) * inclusion.split_length_m / 1000
         for metric in effects.columns[2:]:
             if (metric, row["km"]) in usual and row[metric] is not None and math.isfinite(row[metric]):
-                low, high = usual[metric, row["km"]]
-                ranges.setdefault(row["run_id"], {}).setdefault(metric, []).append(
-                    (at, low * row[metric], high * row[metric])
-                )
+                # The last digits of an exponential differ between processes; a digest must not.
+                low, high = (round(end * row[metric], 3) for end in usual[metric, row["km"]])
+                ranges.setdefault(row["run_id"], {}).setdefault(metric, []).append((at, low, high))
     return ranges
 
 

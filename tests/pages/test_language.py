@@ -58,6 +58,7 @@ def test_every_text_is_used_by_a_page():
         "run.about",
         "date",
         "date.months",
+        "ride",
         "metric",
         "unit",
     }
