@@ -21,6 +21,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.metrics import READING_OF
+from pipeline.core.speed_sources import source_of
 from pipeline.formats import Recording
 
 Column = npt.NDArray[np.float64]
@@ -89,8 +90,7 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
-        altitude: its kind: steady, rough or absent.
-        speed_source: where distance and speed come from, of `SPEED_SOURCES`.
+        speed_source: of `SPEED_SOURCES`.
     """
 
     samples: pl.DataFrame
@@ -143,7 +143,6 @@ def samples(
 
     interval_s, paused_s = _intervals(time_s, recording.pauses)
     covered_m = _covered(readings, interval_s, counts)
-    source = _speed_source(readings, is_indoors=recording.is_indoors)
     hole = interval_s > longest_s
     standing = hole & (covered_m < STAND_BELOW_M_S * interval_s)
     paused_s += float(interval_s[standing].sum())
@@ -170,6 +169,7 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
+    source = source_of(readings, is_indoors=recording.is_indoors)
     return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind, source)
 
 
@@ -239,18 +239,6 @@ def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str]
     leap = step > FASTEST_M_S * (interval_s + 1.0)
     _count(counts, "distance_m", "leapt faster than a person can run", int(leap.sum()))
     return np.where(leap, by_speed, step)
-
-
-def _speed_source(readings: Columns, *, is_indoors: bool) -> str:
-    """What `_covered` takes distance from; of `SPEED_SOURCES`."""
-
-    def has(*columns: str) -> bool:
-        return all(np.count_nonzero(np.isfinite(readings[column])) >= 2 for column in columns)
-
-    is_located = has("latitude_deg", "longitude_deg")
-    if has("distance_m"):
-        return "treadmill" if is_indoors else "device" if is_located else "unlocated"
-    return "speed" if has("speed_m_s") or not is_located else "positions"
 
 
 def _great_circles(readings: Columns) -> Column:
