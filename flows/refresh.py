@@ -142,6 +142,14 @@ def samples(
     ]
 
 
+@task(name="quality", **_OPTIONS)
+def quality(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> list[SampledRuns]:
+    """Stage `quality` of a batch of shards."""
+    from pipeline.refresh.shard import assess
+
+    return [assess(context.content, one) for one in sampled]
+
+
 @task(name="splits", **_OPTIONS)
 def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> list[Measured]:
     """Stage `splits` of a batch of shards."""
@@ -152,7 +160,7 @@ def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> lis
 
 @task(name="measure", **_OPTIONS)
 def measured(context: Sealed[BuildContext], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
-    """The three stages before in one, for a cluster: samples are not sent from one machine to another."""
+    """The four stages before in one, for a cluster: samples are not sent from one machine to another."""
     with lent_worker(WORKER_LOADS) as mapper:
         return list(measure_over(mapper, context.content, shards.content))
 
@@ -313,7 +321,8 @@ def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], 
         sealed, sealed_batch = Sealed(context), Sealed(batch)
         sessions: Any = recording.submit(sealed, sealed_batch)  # a future, which Prefect hands on as its result
         settled: Any = samples.submit(sealed, sealed_batch, sessions)
-        waiting.append(splits.submit(sealed, settled))
+        assessed: Any = quality.submit(sealed, settled)
+        waiting.append(splits.submit(sealed, assessed))
         if len(waiting) > 2 * jobs:
             yield from waiting.popleft().result()
     while waiting:

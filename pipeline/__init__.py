@@ -1,4 +1,4 @@
-"""The stages: inbox file → recording → samples → splits → responses → drift → … → tables of the club.
+"""The stages: inbox file → recording → samples → quality → splits → responses → drift → … → tables of the club.
 
 `STAGES` is the one declaration of their order, of what each reads and writes, and of the settings that it is given. The
 refresh, `check`, the Prefect flow and what is kept between refreshes follow it.
@@ -94,8 +94,9 @@ STAGES = (
         Function("samples", ("a recording",), ("samples", "exclusions"),
                  ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
     )),
+    Stage("quality", FILE, (Function("quality", ("samples", "exclusions"), ("quality",)),)),
     Stage("splits", FILE, (
-        Function("splits", ("samples", "laps of a recording", "roster.csv"), ("splits", "lap_splits"),
+        Function("splits", ("samples", "laps of a recording", "roster.csv", "quality"), ("splits", "lap_splits"),
                  ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
     )),
     Stage("responses", ATHLETE, (
@@ -113,8 +114,8 @@ STAGES = (
         Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
     )),
     Stage("summaries", CLUB, (
-        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",)),
-        Function("athlete_drift", ("athlete_drift", "run_drift"), ("athlete_drift",),
+        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",), ("time_zone",)),
+        Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
         Function("complaints", ("complaints.csv",), ("complaints",)),

@@ -1,5 +1,5 @@
 -- A row is: an athlete and a metric.
--- Reads: athlete_drift, families, repeatability, smallest_change.
+-- Reads: athlete_drift, families, left_out, repeatability, smallest_change, suspected.
 -- Grain: athlete_id, metric.
 -- Parameters: $level, $max_collinearity, $max_late_exclusion_excess, $usual_distance_margin.
 
@@ -41,6 +41,9 @@ weighed AS (
     athlete_drift.*,
     adjusted.q_value,
     smallest_change.smallest_change_pct,
+    suspected.missing_because,
+    left_out.left_out_because,
+    COALESCE(suspected.suspicion, left_out.suspicion) AS suspicion,
     repeatability.repeatability,
     repeatability.repeatability_low,
     repeatability.repeatability_high,
@@ -70,6 +73,12 @@ weighed AS (
       AND athlete_drift.metric = repeatability.metric
   LEFT JOIN smallest_change
     ON athlete_drift.metric = smallest_change.metric
+  LEFT JOIN left_out
+    ON athlete_drift.athlete_id = left_out.athlete_id
+  LEFT JOIN suspected
+    ON
+      athlete_drift.athlete_id = suspected.athlete_id
+      AND athlete_drift.metric = suspected.metric
 ),
 
 judged AS (
@@ -129,6 +138,7 @@ SELECT
   repeatability_low,
   repeatability_high,
   finding,
+  suspicion,
   CASE WHEN finding IN ('rises', 'falls') THEN tipping_reliability END AS tipping_reliability,
   CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_km END AS onset_km,
   CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_low END AS onset_low,
@@ -142,6 +152,8 @@ SELECT
   NULLIF(
     CONCAT_WS(
       '; ',
+      missing_because,
+      left_out_because,
       reason,
       CASE
         WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL

@@ -113,6 +113,14 @@ measured AS (
     SUM(lagged_speed_m_s * run_s)
     / NULLIF(SUM(CASE WHEN lagged_speed_m_s IS NOT NULL THEN run_s END), 0)
       AS lagged_speed_m_s,
+    SUM(CASE WHEN cadence_spm IS NOT NULL THEN run_s END) AS cadence_s,
+    SUM(CASE WHEN contact_time_ms IS NOT NULL THEN run_s END) AS contact_time_s,
+    SUM(CASE WHEN vertical_oscillation_mm IS NOT NULL THEN run_s END) AS vertical_oscillation_s,
+    SUM(CASE WHEN contact_balance_pct IS NOT NULL THEN run_s END) AS contact_balance_s,
+    SUM(CASE WHEN heart_rate_bpm IS NOT NULL THEN run_s END) AS heart_rate_s,
+    SUM(CASE WHEN power_w IS NOT NULL THEN run_s END) AS power_s,
+    SUM(CASE WHEN recorded_step_length_m IS NOT NULL THEN run_s END) AS recorded_step_length_s,
+    SUM(CASE WHEN temperature_c IS NOT NULL THEN run_s END) AS temperature_s,
     COUNT(run_s) AS n_valid
   FROM running
   GROUP BY is_lap, run_id, km
@@ -147,6 +155,14 @@ SELECT
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
+  COALESCE(cadence_s, 0) / NULLIF(running_s, 0) AS cadence_share,
+  COALESCE(contact_time_s, 0) / NULLIF(running_s, 0) AS contact_time_share,
+  COALESCE(vertical_oscillation_s, 0) / NULLIF(running_s, 0) AS vertical_oscillation_share,
+  COALESCE(contact_balance_s, 0) / NULLIF(running_s, 0) AS contact_balance_share,
+  COALESCE(heart_rate_s, 0) / NULLIF(running_s, 0) AS heart_rate_share,
+  COALESCE(power_s, 0) / NULLIF(running_s, 0) AS power_share,
+  COALESCE(recorded_step_length_s, 0) / NULLIF(running_s, 0) AS recorded_step_length_share,
+  COALESCE(temperature_s, 0) / NULLIF(running_s, 0) AS temperature_share,
   -- Of a split whose altitude is known for less than half, the slope is not known.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,

@@ -11,7 +11,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
+from pipeline.core.metrics import LABELS, METRIC_OF, METRICS, READING_OF
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import signed
 from pipeline.pages.words import CAUTION, finding_words, is_change
 from pipeline.tables import TABLES, decimals_of
@@ -99,18 +100,28 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
         rows = of_athletes.get((athlete_id,), drifts.clear())
         cells = {finding: _listed(rows.filter(pl.col("finding") == finding)) for finding in FINDINGS}
         unclear = [cells["unclear"]]
+        few = rows.filter(pl.col("finding") == "too_little_data", pl.col("suspicion").is_null())
         if rows.is_empty():
             unclear = ["no cadence, contact time or heart rate recorded"]
-        elif cells["too_little_data"]:
-            few = (
-                ": ".join(filter(None, ("too few runs", rows.sort("n_runs")["reason"][-1])))
-                if (rows["finding"] == "too_little_data").all()
-                else f"too few: {cells['too_little_data']}"
-            )
-            unclear.append(few)
+        elif few.height == rows.height:
+            unclear.append(": ".join(filter(None, ("too few runs", rows.sort("n_runs")["reason"][-1]))))
+        elif not few.is_empty():
+            unclear.append(f"too few: {_listed(few)}")
+        unclear += _excluded(rows)
         name = plain(_named(athlete_id, shown))
         table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
     return table
+
+
+def _excluded(own: pl.DataFrame) -> list[str]:
+    """The readings of an athlete that were excluded in most of a run, with what they are suspected of."""
+    rows = own.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
+    return [
+        f"{LABELS[metric]} excluded in part: {SUSPICIONS[suspicion].words}"
+        if n_runs
+        else f"{LABELS[metric]} excluded: {SUSPICIONS[suspicion].words}"
+        for metric, suspicion, n_runs in rows.select("metric", "suspicion", "n_runs").iter_rows()
+    ]
 
 
 def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list[RenderableType]:

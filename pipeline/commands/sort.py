@@ -90,7 +90,8 @@ def plan_summary(planned: Plan, loose: LooseFiles) -> RenderableType:
     """How many files go to whom, how many to nobody and why, and what is left alone."""
     from rich.console import Group
 
-    return Group(_by_athlete(planned), *_remarks(planned, loose))
+    has_athletes = any(one.athlete_id is not None for one in planned.placements)
+    return Group(*([_by_athlete(planned)] if has_athletes else []), *_remarks(planned, loose))
 
 
 def _by_athlete(planned: Plan) -> RenderableType:

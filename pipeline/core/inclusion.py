@@ -18,6 +18,8 @@ class Inclusion:
         min_length_share: splits shorter than this share of `split_length_m` do not enter.
         min_splits_of_run: runs with fewer splits left do not enter.
         min_runs: athletes with fewer runs left have no estimate.
+        min_measured_share: splits with a reading for a smaller share of running time do not enter for the metrics that
+            rest on it.
     """
 
     split_length_m: float
@@ -26,6 +28,7 @@ class Inclusion:
     min_length_share: float
     min_splits_of_run: int
     min_runs: int
+    min_measured_share: float = 0.5
 
     def is_whole(self) -> pl.Expr:
         """Whether a split is of full length and begins after the warm-up."""
@@ -34,10 +37,13 @@ class Inclusion:
         )
 
     def usable(self, splits: pl.DataFrame) -> pl.DataFrame:
-        """Whole splits that were run, in order of athlete, run and place."""
-        return splits.filter(self.is_whole(), pl.col("run_share") >= self.min_run_share, pl.col("speed_m_s") > 0).sort(
-            "athlete_id", "run_id", "km"
-        )
+        """Whole splits that were run, of runs that are not suspect, in order of athlete, run and place."""
+        return splits.filter(
+            self.is_whole(),
+            pl.col("run_share") >= self.min_run_share,
+            pl.col("speed_m_s") > 0,
+            pl.col("suspicion").is_null(),
+        ).sort("athlete_id", "run_id", "km")
 
     def with_known_slope(self, splits: pl.DataFrame) -> pl.DataFrame:
         """Usable splits whose slope is known: what enters, but for the counts that each metric has to reach."""

@@ -34,6 +34,11 @@ class Quantity:
         """Whether a sensor records it."""
         return not self.derived_from
 
+    @property
+    def share_column(self) -> str:
+        """Of a reading: the column of `splits` with the share of running time that has it."""
+        return f"{self.column.rpartition('_')[0]}_share"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Metric(Quantity):
@@ -164,9 +169,13 @@ QUANTITIES: tuple[Quantity, ...] = (
         smallest_change_pct=3.0, smallest_change_source=_NO_SOURCE, picture_rank=3,
         speed_response=-0.1, speed_response_sd=0.4,
     ),
-    Quantity(
-        column="contact_balance_pct", label="left in contact", unit="%", decimals=1,
+    # Signed: 51 is more on the left foot, 49 more on the right. Its distance from 50 would hide a change of sides, and
+    # grows with noise alone. Drift is in percent of the share, as of every metric: 2 % of 50 is one percentage point.
+    Metric(
+        column="contact_balance_pct", label="left share of contact", unit="% left", decimals=1,
         meaning="Share of the left foot in contact time", may_be_released=True,
+        smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE, picture_rank=10,
+        speed_response_sd=0.05, pace_variance_response_sd=0.05,
     ),
     Metric(
         column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
@@ -180,7 +189,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         meaning="Power as the sensor estimates it", may_be_released=False,
     ),
     Quantity(
-        column="recorded_step_length_m", label="step length of the sensor", unit="m", decimals=3,
+        column="recorded_step_length_m", label="recorded step length", unit="m", decimals=3,
         meaning="Step length as the sensor gives it", may_be_released=True,
     ),
     Quantity(
@@ -196,3 +205,11 @@ METRIC_OF: Mapping[str, Metric] = {metric.column: metric for metric in METRICS}
 LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
 #: What sensors record, by column.
 READING_OF: Mapping[str, Quantity] = {quantity.column: quantity for quantity in QUANTITIES if quantity.is_reading}
+
+
+def readings_behind(column: str) -> tuple[str, ...]:
+    """The readings of sensors that a quantity rests on, itself if it is one."""
+    if column in READING_OF:
+        return (column,)
+    sources = METRIC_OF[column].derived_from if column in METRIC_OF else ()
+    return tuple(dict.fromkeys(reading for source in sources for reading in readings_behind(source)))

@@ -14,6 +14,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+from zoneinfo import available_timezones
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
@@ -82,6 +83,9 @@ class Settings:
         "Fewer usable splits do not show a slope above their scatter.", smallest=3)
     min_runs: int = _setting(3, ANALYSIS, "runs",
         "Fewer runs do not separate an athlete's habit from that of one day.", smallest=2)
+    min_measured_share: float = _setting(0.5, ANALYSIS, "share of running time",
+        "Splits with a reading for less of their running time do not enter for what rests on it: a mean of a few "
+        "seconds is no kilometre. Common practice, no source.", smallest=0)
     speed_error_pct: Mapping[str, float] = _setting(dict(SPEED_ERROR_PCT), ANALYSIS, "%",
         "Median of what is expected of the error of a kilometre's speed (standard deviation) by where it comes from, "
         "as runs.speed_source says, before the runs say more; 95 % of the distribution lies below three times that. A "
@@ -111,6 +115,8 @@ class Settings:
         "An athlete whose kilometres in the second half of the usual distance are missing (walked, or without a "
         "reading) more often than those in the first half, by more than this, is not said to hold: what is missing "
         "late may be what changed. Common practice, no source.")
+    time_zone: str = _setting("", SUMMARIES, "",
+        'Where the club runs, such as "Europe/Lisbon": runs get their local date. Empty: not known, and no local date.')
     seed: int = _setting(1, ANALYSIS, "",
         "Of the random draws for the onset: the same data give the same answer.", smallest=0)
     level_slope_pct: float = _setting(1.0, READING, "%",
@@ -234,6 +240,10 @@ def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[st
                 f'{name}: {key} is {value!r}; expected a table such as {{"Step contact" = "contact_time_ms"}}.'
             )
         return dict(value)
+    if isinstance(default, str):
+        if not isinstance(value, str) or (value and value not in available_timezones()):
+            raise UsageError(f'{name}: {key} is {value!r}; expected a zone such as "Europe/Lisbon", or "".')
+        return value
     if isinstance(default, tuple):
         if not isinstance(value, list) or sorted(map(str, value)) != sorted(default):
             raise UsageError(

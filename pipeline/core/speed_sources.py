@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
 
 @dataclass(frozen=True)
 class SpeedSource:
@@ -74,20 +71,3 @@ def speed_error_of(speed_error_pct: SpeedErrorPct, source: str | None) -> float:
     if not isinstance(speed_error_pct, Mapping):
         return speed_error_pct
     return max(speed_error_pct.values()) if source is None else speed_error_pct[source]
-
-
-def source_of(readings: Mapping[str, npt.NDArray[np.float64]], *, is_indoors: bool) -> str:
-    """Which source the stage `samples` takes distance from; of `SPEED_SOURCES`.
-
-    Args:
-        readings: columns of a recording, NaN where a reading is missing.
-        is_indoors: whether the recording says that it was made on a treadmill or indoors.
-    """
-
-    def has(*columns: str) -> bool:
-        return all(np.count_nonzero(np.isfinite(readings[column])) >= 2 for column in columns)
-
-    is_located = has("latitude_deg", "longitude_deg")
-    if has("distance_m"):
-        return "treadmill" if is_indoors else "device" if is_located else "unlocated"
-    return "speed" if has("speed_m_s") or not is_located else "positions"

@@ -102,7 +102,19 @@ def _in_context(column: Unclear, taken: Mapping[str, str], unclear: list[Unclear
         is_open = any(other.choices == CHOICES_OF["kilometre"] for other in unclear)
         if "time_utc" in choices and not is_open and not is_lapped:
             choices = {name: reason for name, reason in choices.items() if not name.startswith("duration")}
-    return Unclear(source=column.source, choices=choices)
+    possible = {name: reason for name, reason in choices.items() if _may_be_written_so(name, column.source.cells)}
+    return Unclear(source=column.source, choices=possible or choices)
+
+
+def _may_be_written_so(name: str, cells: pl.Series) -> bool:
+    """Whether the first cell has the form of that column: a number, a clock face, a date."""
+    first = str(cells.drop_nulls()[0])
+    written_as = COLUMNS[name].written_as
+    if written_as == "instant":
+        return clock.looks_dated(cells)
+    if written_as in ("clock", "word"):
+        return ":" in first
+    return written_as == "minutes" or ":" not in first
 
 
 def _is_settled(choices: Mapping[str, str], taken: Mapping[str, str]) -> bool:

@@ -20,7 +20,7 @@ from pipeline.formats import DEFAULTS, READINGS, ReadOptions, Recording, reading
 from pipeline.formats.cells import MIN_ROWS
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.formats.grains import Readings, placed
-from pipeline.formats.interpretation import interpret, unused
+from pipeline.formats.interpretation import Interpretation, interpret, unused
 from pipeline.formats.sports import sport_named
 
 __all__ = ["ColumnMapping", "decode", "read_mapping"]
@@ -55,7 +55,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     return [
         Recording(
             readings=_readings(values),
-            sport=mapping.sport or sport_named(_first_word(values.get("sport"))),
+            sport=mapping.sport or _sport(meant),
             has_clock=has_clock,
             grain=rows.grain,
             laps=_laps(values, rows.grain),
@@ -77,6 +77,17 @@ def _readings(values: Readings) -> pl.DataFrame:
     return finite
 
 
+def _sport(meant: Interpretation) -> str | None:
+    """The first word of the column of the sport; None of a code, or of a column that may hold the gait of each row."""
+    if "sport" not in meant.used:
+        return None
+    header, cells = meant.used["sport"]
+    words = cells.drop_nulls().str.to_lowercase()
+    is_told = header.strip().lower() == "sport" or words.n_unique() == 1
+    word = str(words[0]) if is_told and len(words) else None
+    return None if word is None or word.replace(".", "", 1).isdigit() else sport_named(word)
+
+
 def _laps(values: Readings, grain: str) -> tuple[tuple[float, float], ...]:
     """Where rows are laps, each of them; else the stretches of rows whose column `lap` says the same.
 
@@ -91,8 +102,3 @@ def _laps(values: Readings, grain: str) -> tuple[tuple[float, float], ...]:
     else:
         return ()
     return tuple((begin, end) for begin, end in pairwise(edges) if end > begin)
-
-
-def _first_word(words: pl.Series | None) -> str | None:
-    present = pl.Series([], dtype=pl.String) if words is None else words.drop_nulls()
-    return str(present[0]).lower() if len(present) else None

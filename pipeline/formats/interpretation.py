@@ -107,7 +107,7 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
     if signs is None:
         problems.append(_undecided_signs(found))
     order = mapping.date_order or _date_order(used)
-    values = _values(used, table.lines, signs or POINT, replace(mapping, date_order=order), problems)
+    values = _values(used, table.lines, signs, replace(mapping, date_order=order), problems)
     if not unclear and (of_laps := _open_distance(used, values, table.lines, mapping)):
         unclear.append(of_laps)
         problems += unit_problems([of_laps])
@@ -221,7 +221,7 @@ def _remarks(used: Mapping[str, Source], mapping: ColumnMapping, order: str | No
 def _values(
     used: Mapping[str, Source],
     lines: pl.Series,
-    signs: Signs,
+    signs: Signs | None,
     mapping: ColumnMapping,
     problems: list[Problem],
 ) -> Readings:
@@ -239,7 +239,7 @@ def _values(
         if column.written_as == "word":
             values[column.reading] = source.cells
             continue
-        read = read_numbers(source.cells, column, signs, zone=mapping.time_zone)
+        read = read_numbers(source.cells, column, signs or POINT, zone=mapping.time_zone)
         if column.written_as == "days" and mapping.time_zone is None:
             problems.append(
                 Problem(
@@ -248,7 +248,7 @@ def _values(
                     "time_zone",
                 )
             )
-        else:
+        elif signs is not None:  # otherwise that is what makes them unreadable
             problems += _unreadable(source, read, column, lines)
         values[column.reading] = column.scale / read if column.is_pace else column.offset + column.scale * read
     if "cadence_strides_min" in used and "cadence_fraction_spm" in values:
@@ -281,17 +281,15 @@ def _instant_problems(source: Source, seconds: pl.Series, lines: pl.Series, orde
     if row is None:
         return []
     found = f'The column "{header}" has "{cells[row][:40]}" in line {lines[row]}'
+    needs_order = order is None and clock.lacks_order(cells)[row]
+    needs_zone = clock.lacks_zone(clock.iso_texts(cells, order))[row]
     problems = []
-    if order is None and clock.lacks_order(cells)[row]:
+    if needs_order:
         problems.append(Problem(f"{found}, a date whose day and month cannot be told apart.", _ORDER, "date_order"))
-    if clock.lacks_zone(clock.iso_texts(cells, order))[row]:
-        problems.append(
-            Problem(
-                f"{found}, a time that does not say in which zone.",
-                f"Write times with Z or an offset, or {ZONE_FIX}",
-                "time_zone",
-            )
-        )
+    if needs_zone:
+        said = "That is also" if needs_order else f"{found},"
+        fix = f"Write times with Z or an offset, or {ZONE_FIX}"
+        problems.append(Problem(f"{said} a time that does not say in which zone.", fix, "time_zone"))
     return problems or [_wrong(source, found, "instant")]
 
 

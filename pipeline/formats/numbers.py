@@ -11,6 +11,9 @@ import polars as pl
 _CLEAR_MARKS = r"(\d)[\s'’\u{00A0}\u{2009}\u{202F}](\d{3})"
 
 
+_FIRST_CELLS = 100
+
+
 class Signs(NamedTuple):
     """How a file writes its numbers: the decimal sign, and the mark between thousands if it is known."""
 
@@ -42,27 +45,31 @@ def evidence(columns: Iterable[tuple[str, pl.Series]], *, has_separate_commas: b
     with_comma, with_point = [], []
     is_decimal, is_thousands = {",": False, ".": False}, {",": False, ".": False}
     for header, cells in columns:
-        has_comma, has_point = (
-            bool(cells.str.contains(sign, literal=True).any()) and bool(cells.str.contains(rf"\d\{sign}\d").any())
-            for sign in (",", ".")
-        )
+        has_comma, has_point = (_any(cells, rf"\d\{sign}\d", sign) for sign in (",", "."))
         if has_comma:
             with_comma.append(header)
         if has_point:
             with_point.append(header)
         for sign, other, is_present in ((",", r"\.", has_comma), (".", ",", has_point)):
-            if not is_present:
+            if not is_present or is_decimal[sign]:
                 continue
             literal = rf"\{sign}"
             few_or_many = rf"[\d:]*{literal}(\d{{1,2}}|\d{{4,}})"
             no_group_before = rf"(0|\d{{4,}}){literal}\d+"
             behind_other = rf"\d{{1,3}}({other}\d{{3}})+{literal}\d+"
-            shapes = rf"^[-+]?({few_or_many}|{no_group_before}|{behind_other})$"
-            is_decimal[sign] |= bool(cells.str.contains(shapes).any())
-            grouped = rf"^[-+]?\d{{1,3}}(({literal}\d{{3}}){{2,}}|({literal}\d{{3}})+{other}\d+)$"
-            is_thousands[sign] |= bool(cells.str.contains(grouped).any())
+            is_decimal[sign] = _any(cells, rf"^[-+]?({few_or_many}|{no_group_before}|{behind_other})$", sign)
+            if not is_decimal[sign]:
+                grouped = rf"^[-+]?\d{{1,3}}(({literal}\d{{3}}){{2,}}|({literal}\d{{3}})+{other}\d+)$"
+                is_thousands[sign] |= _any(cells, grouped, sign)
     signs = _settled(with_comma, with_point, is_decimal, is_thousands, has_separate_commas=has_separate_commas)
     return Evidence(tuple(with_comma), tuple(with_point), signs)
+
+
+def _any(cells: pl.Series, pattern: str, sign: str) -> bool:
+    """Whether any cell matches a pattern, all matches of which hold a sign; the first cells mostly decide it."""
+    return bool(cells.head(_FIRST_CELLS).str.contains(pattern).any()) or (
+        bool(cells.str.contains(sign, literal=True).any()) and bool(cells.str.contains(pattern).any())
+    )
 
 
 def _settled(

@@ -31,7 +31,7 @@ class Unclaimed(Enum):
     LISTED_FOR_SEVERAL = "the list has a name that several files share"
     NO_MATCH = "the name does not fit the pattern"
     NO_DEVICE = "the file names no device"
-    UNKNOWN_DEVICE = "the device is in no athlete's folder yet"
+    UNKNOWN_DEVICE = "the device is in no athlete's folder yet (first sort one file of each athlete by a list)"
     SHARED_DEVICE = "the device is in the folders of several athletes"
     UNREADABLE = "the file cannot be read"
 

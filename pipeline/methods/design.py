@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
-from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.core.metrics import METRIC_OF, METRICS, READING_OF, readings_behind
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
@@ -124,6 +124,8 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     value, run = usable[metric], usable.run
     speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"]
     kept = (value > 0) & (speed > 0) & usable.has_known_slope
+    for reading in readings_behind(metric):
+        kept &= ~(usable[READING_OF[reading].share_column] < inclusion.min_measured_share)
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
     run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]

@@ -31,7 +31,7 @@ def finish(context: BuildContext) -> pl.DataFrame:
     frames |= {"splits": read_rows(context.built, "splits")} | context.inbox.lists
     for stage in stages_of(CLUB):
         frames |= stage.tables(frames, settings=settings)
-    tables = dict.fromkeys(("recordings", "exclusions", *tables_of(ATHLETE), *tables_of(CLUB)))
+    tables = dict.fromkeys(("recordings", "exclusions", "quality", *tables_of(ATHLETE), *tables_of(CLUB)))
     published = {name: publishable(name, frames[name], subject="the club") for name in tables}
     ledger = published["recordings"]
     made_from = Provenance(_inputs_digest(context.inbox, ledger), settings.digest(), version("splitdrift"))

@@ -59,6 +59,7 @@ class Measured:
     recordings: pl.DataFrame
     runs: pl.DataFrame
     exclusions: pl.DataFrame
+    quality: pl.DataFrame
     splits: pl.DataFrame
     lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()

@@ -122,7 +122,7 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
 
 
 #: The parts of `Measured` whose rows belong to a run.
-_OF_RUNS = ("exclusions", "splits", "lap_splits")
+_OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 
 
 def _gathered(shards: Sequence[Measured]) -> Measured:

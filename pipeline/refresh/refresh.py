@@ -139,6 +139,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
         "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),
         "runs": _with(known, "runs", changes.touched, [athlete.runs for athlete in gathered]),
         "exclusions": _with(known, "exclusions", changes.touched, [athlete.exclusions for athlete in gathered]),
+        "quality": _with(known, "quality", changes.touched, [athlete.quality for athlete in gathered]),
     }
     _require_still_there(changes.inbox, gathered)
     if parts["runs"].is_empty():
@@ -174,8 +175,9 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
 def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
     """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
     known, keys = inbox_changes.known, inbox_changes.keys
-    recordings, runs, exclusions = known.part("recordings"), known.part("runs"), known.part("exclusions")
-    if known.folder is None or recordings is None or runs is None or exclusions is None:
+    recordings, runs = known.part("recordings"), known.part("runs")
+    exclusions, quality = known.part("exclusions"), known.part("quality")
+    if known.folder is None or recordings is None or runs is None or exclusions is None or quality is None:
         return []
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in inbox_changes.touched:
@@ -196,7 +198,7 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
             names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
             folder = partition("samples", athlete_id or "")
             link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
-            of_runs = {"exclusions": exclusions} | {
+            of_runs = {"exclusions": exclusions, "quality": quality} | {
                 table: read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
             }
             own_rows = {name: rows.join(names, on="run_id", how="semi") for name, rows in of_runs.items()}
@@ -314,11 +316,18 @@ def check(
     inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
 ) -> pl.DataFrame:
     """Read and judge every file, write nothing; returns the ledger."""
+    return check_quality(inbox, jobs=jobs, progress=progress, mapper=mapper)[0]
+
+
+def check_quality(
+    inbox: Inbox, *, jobs: int | None = None, progress: Progress | None = None, mapper: Mapper | None = None
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The same; returns the ledger and the rows of `quality`."""
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
-        measured = list(_watched(judged, inbox.files, progress))
-    ledger = pl.concat([athlete.recordings for athlete in by_athlete(measured)])
-    return publishable("recordings", ledger, subject="the ledger")
+        athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
+    ledger, quality = (pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "quality"))
+    return publishable("recordings", ledger, subject="the ledger"), publishable("quality", quality, subject="the club")
 
 
 # --- Dividing work ----------------------------------------------------------------------------------------------------

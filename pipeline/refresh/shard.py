@@ -1,4 +1,4 @@
-"""A shard: a few files of one athlete, taken through the stages recording, samples and splits.
+"""A shard: a few files of one athlete, taken through the stages recording, samples, quality and splits.
 
 The stages themselves are pure; here their inputs are read, their outputs brought into the form of their tables, and the
 samples written. Only small frames are returned.
@@ -29,13 +29,13 @@ from pipeline.workers.pool import Loss
 
 
 def measure(context: BuildContext, shard: Shard) -> Measured:
-    """Take a shard through the stages recording, samples and splits; its samples are written."""
-    return cut(context, write_samples(context, sample(context, shard, read(context, shard))))
+    """Take a shard through the stages of files; its samples are written."""
+    return cut(context, assess(context, write_samples(context, sample(context, shard, read(context, shard)))))
 
 
 def judge(context: RunContext, shard: Shard) -> Measured:
     """The same without writing anything."""
-    return cut(context, sample(context, shard, read(context, shard)))
+    return cut(context, assess(context, sample(context, shard, read(context, shard))))
 
 
 def read(context: RunContext, shard: Shard) -> list[tuple[InboxFile, Session]]:
@@ -126,7 +126,7 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    nothing = {table: empty(table) for table in ("exclusions", "splits", "lap_splits")}
+    nothing = {table: empty(table) for table in ("exclusions", "quality", "splits", "lap_splits")}
     measured = replace(
         Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
     )
@@ -201,6 +201,7 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
         recordings=recordings,
         runs=measured.runs.join(names, on=["path", "session"], how="anti"),
         exclusions=measured.exclusions.filter(~pl.col("run_id").is_in(run_ids)),
+        quality=measured.quality.filter(~pl.col("run_id").is_in(run_ids)),
     )
 
 
@@ -275,6 +276,17 @@ def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFr
     return pl.DataFrame(rows, schema=empty("recordings").schema)
 
 
+def assess(context: RunContext, sampled: SampledRuns) -> SampledRuns:
+    """Stage `quality` for the runs of a shard."""
+    measured, by_run = sampled.measured, sampled.samples
+    if not by_run:
+        return sampled
+    rows = stage_named("quality").call(
+        "quality", pl.concat(by_run.values()), measured.runs, measured.exclusions, settings=context.inbox.settings
+    )
+    return replace(sampled, measured=replace(measured, quality=rows))
+
+
 def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     """Stage `splits` for the runs of a shard."""
     measured, by_run = sampled.measured, sampled.samples
@@ -283,7 +295,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows, of_laps = stage_named("splits").call(
-        "splits", samples, sampled.laps, names, roster, settings=context.inbox.settings
+        "splits", samples, sampled.laps, names, roster, measured.quality, settings=context.inbox.settings
     )
     measured, rows = _publishable_runs(measured, "splits", rows)
     measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)

@@ -130,7 +130,7 @@ def drift(
 #: What the rows have beyond the columns of their tables, for the stages after this one.
 _RUN_COLUMNS = types_of("run_drift", drift_shared=pl.List(pl.Float64), level_shared=pl.List(pl.Float64))
 #: What the stage `summaries` adds, from the rows of the whole club.
-_CONCLUSIONS = ("q_value", "finding", "repeatability", "repeatability_low", "repeatability_high",
+_CONCLUSIONS = ("q_value", "finding", "suspicion", "repeatability", "repeatability_low", "repeatability_high",
                 "smallest_change_pct", "smallest_change_at_usual_distance_pct")  # fmt: skip
 _ATHLETE_COLUMNS = {
     name: dtype

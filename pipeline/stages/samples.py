@@ -1,8 +1,10 @@
 """Stage `samples`: a recording → one row per instant, on one clock, with distance that never decreases.
 
 Rows in: the readings of one recording, as its device wrote them. Rows out: the samples of one run, each standing for
-the interval that ends at it; also how many values were set aside and why. Values are set aside (made null),
-never altered; time and distance, which every later number rests on, are repaired by the rules below.
+the interval that ends at it; also how many values were excluded or mended, and why. Readings are excluded (made null),
+never altered; time and distance, which every later number rests on, are mended by the rules of
+`pipeline/methods/covered_distance.py`. What shows only over a whole run, such as a stuck sensor, is in
+`pipeline/methods/sensor_faults.py`.
 
 Method. Equal instants are merged. Pauses come from the device's timer events and from holes without progress. Distance
 comes from the device, else from its speed, else from great circles between positions, which are then dropped. Slope is
@@ -21,8 +23,23 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.metrics import READING_OF
-from pipeline.core.speed_sources import source_of
+from pipeline.core.quality_rules import (
+    ALTITUDE,
+    CLOCK,
+    CORRECTED,
+    IMPOSSIBLE,
+    MERGED,
+    MOVED_ON,
+    NO_READING,
+    SPEED,
+    WHOLE_ROWS,
+    Tally,
+    count_samples,
+    rule,
+)
 from pipeline.formats import Recording
+from pipeline.methods.covered_distance import FASTEST_M_S, STAND_BELOW_SPM, covered, speed_source
+from pipeline.methods.sensor_faults import sensor_faults
 
 Column = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -41,10 +58,6 @@ WALK_UP_TO_M_S = 3.0
 RUN_AT_LEAST_M_S = 1.0
 #: Below this there is no progress, and satellite positions wander. Common practice, no source.
 STAND_BELOW_M_S = 0.5
-#: A cadence this low is not a walk either. Common practice, no source.
-STAND_BELOW_SPM = 60.0
-#: Slightly above the fastest instant of a men's 100 m record (about 12.4 m/s, from memory).
-FASTEST_M_S = 12.5
 #: Longest foot contact of a running step: 565 ms is 56.5 % of a one-second stride, the largest share seen in slow
 #: runners. Source: BMJ Open SEM 2021, 7:e000996 (duty factor 42.5-56.5 % below 2.6 m/s).
 LARGEST_DUTY_FACTOR = 0.565
@@ -68,15 +81,13 @@ STEEPEST_PCT = 45.0
 #: An altitude this far from the median of its neighbours is a spike. Common practice, no source.
 ALTITUDE_SPIKE_M = 15.0
 _NEIGHBOURS = 11
-#: A step back by more than this is a counter set back to zero, not a correction. Common practice, no source.
-COUNTER_RESET_M = 50.0
+#: What clocks are set back by at the end of summer time.
+HOUR_S = 3600.0
 #: Recorded speed whose mean departs from distance over time by more than this share belongs to another quantity.
 #: Common practice, no source.
 SPEED_DISAGREES = 0.15
 #: A sample further than this from the middle of the recording has a wrong date. The longest races last two days.
 LONGEST_RUN_S = 2 * 86_400.0
-#: Mean radius of the Earth (IUGG), for great circles. From memory; 0.1 % off would be 1 m a kilometre.
-EARTH_RADIUS_M = 6_371_008.8
 
 GAIT_VALUES = tuple(READING_OF)
 
@@ -90,7 +101,8 @@ class RunSamples:
         exclusions: rows of the table `exclusions`, likewise.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
-        speed_source: of `SPEED_SOURCES`.
+        altitude: its kind: steady, rough or absent.
+        speed_source: where distance and speed come from, of `SPEED_SOURCES`.
     """
 
     samples: pl.DataFrame
@@ -110,11 +122,12 @@ class RunSamples:
 
 @dataclass(frozen=True)
 class _Rule:
-    """Values of a column that are set aside, and why."""
+    """Values of a column that are excluded, and why."""
 
     column: str
     reason: str
     broken: Callable[[Columns], Mask]
+    fault: str = IMPOSSIBLE
 
 
 def samples(
@@ -132,17 +145,18 @@ def samples(
     Returns:
         The samples in order of time. Empty if no reading has a time.
     """
-    counts: dict[tuple[str, str], int] = {}
-    rows = _one_clock(recording.readings, counts)
+    tally: Tally = {}
+    rows = _one_clock(recording.readings, tally)
     if rows.is_empty():
-        return RunSamples(rows, _set_aside(counts), 0.0, 0.0, "absent", "unlocated")
-    readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, counts)
+        return RunSamples(rows, _exclusions(tally), 0.0, 0.0, "absent", "unlocated")
+    readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, tally)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
     longest_s = longest_s if recording.grain == "sample" else np.inf
 
     interval_s, paused_s = _intervals(time_s, recording.pauses)
-    covered_m = _covered(readings, interval_s, counts)
+    covered_m, is_mended = covered(readings, interval_s, tally)
+    source = speed_source(readings, is_indoors=recording.is_indoors)
     hole = interval_s > longest_s
     standing = hole & (covered_m < STAND_BELOW_M_S * interval_s)
     paused_s += float(interval_s[standing].sum())
@@ -152,11 +166,11 @@ def samples(
     distance_m: Column = np.cumsum(covered_m).round(3)
     covered_m = np.diff(distance_m, prepend=0.0).round(3)
 
-    altitude_m, roughness_m = _altitude(readings["altitude_m"], counts)
+    altitude_m, roughness_m = _altitude(readings["altitude_m"], tally)
     rough = roughness_m > rough_altitude_m
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
-    speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole, counts)
-    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, counts)
+    speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole | is_mended, tally)
+    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, tally)
     columns = {
         "elapsed_s": time_s - time_s[0],
         "interval_s": interval_s,
@@ -169,32 +183,44 @@ def samples(
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    source = source_of(readings, is_indoors=recording.is_indoors)
-    return RunSamples(run, _set_aside(counts), float(time_s[0]), paused_s, kind, source)
+    return RunSamples(run, _exclusions(tally), float(time_s[0]), paused_s, kind, source)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
 
 
-def _one_clock(readings: pl.DataFrame, counts: dict[tuple[str, str], int]) -> pl.DataFrame:
+def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     """Rows in order of time, one per instant: of rows with equal times each column keeps its last value."""
     readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
-    _count(counts, "sample", "no time", int((~is_timed).sum()))
+    count_samples(tally, WHOLE_ROWS, "no time", NO_READING, int((~is_timed).sum()))
     middle_s = np.median(time_s[is_timed]) if is_timed.any() else 0.0
     is_far = is_timed & ~(np.abs(time_s - middle_s) <= LONGEST_RUN_S)
-    _count(counts, "sample", "a date days away from the rest", int(is_far.sum()))
+    count_samples(tally, WHOLE_ROWS, "a date days away from the rest", NO_READING, int(is_far.sum()))
     kept = is_timed & ~is_far
     rows = readings if kept.all() else readings.filter(pl.Series(kept))
     steps_s = np.diff(time_s[kept])
     if (steps_s < 0).any():
+        rows = _moved_on(rows, steps_s, tally)
         rows = rows.sort("time_s", maintain_order=True)
         steps_s = np.diff(rows["time_s"].to_numpy())
     if (steps_s == 0).any():
         rows = rows.group_by("time_s", maintain_order=True).agg(pl.all().drop_nulls().last())
-    _count(counts, "sample", "merged with another of the same instant", int(kept.sum()) - rows.height)
+    n_merged = int(kept.sum()) - rows.height
+    count_samples(tally, WHOLE_ROWS, "merged with another of the same instant", MERGED, n_merged)
     return rows
+
+
+def _moved_on(rows: pl.DataFrame, steps_s: Column, tally: Tally) -> pl.DataFrame:
+    """Rows in the order of the file, moved on by an hour after their clock was set back by one, once."""
+    (back,) = np.flatnonzero(steps_s < 0) if np.count_nonzero(steps_s < 0) == 1 else (-1,)
+    if back < 0 or not -HOUR_S <= steps_s[back] <= rule("clock_set_back", CLOCK).threshold - HOUR_S:
+        return rows
+    n_moved = len(steps_s) - int(back)
+    count_samples(tally, WHOLE_ROWS, "set back by an hour, moved on", MOVED_ON, n_moved)
+    moved_s = np.repeat([0.0, HOUR_S], [rows.height - n_moved, n_moved])
+    return rows.with_columns(pl.col("time_s") + pl.Series(moved_s))
 
 
 def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[Column, float]:
@@ -213,64 +239,21 @@ def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[C
 # --- Distance and speed ----------------------------------------------------------------------------------------------
 
 
-def _covered(readings: Columns, interval_s: Column, counts: dict[tuple[str, str], int]) -> Column:
-    """Distance covered in each interval [m], from the best source there is."""
-    distance = readings["distance_m"]
-    known = np.isfinite(distance)
-    speed = readings["speed_m_s"]
-    by_speed = np.where(np.isfinite(speed), speed, 0.0) * interval_s
-    if known.sum() < 2:
-        return by_speed if np.isfinite(speed).sum() >= 2 else _great_circles(readings)
-
-    # A missing distance is interpolated between its neighbours in running time.
-    if not known.all():
-        clock = np.cumsum(interval_s)
-        distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
-    back = np.diff(distance, prepend=distance[0])
-    counter = np.cumsum(back < -COUNTER_RESET_M)
-    _count(counts, "distance_m", "counter set back during the run", int(counter[-1]))
-    forward = np.array(distance)
-    for part in range(int(counter[-1]) + 1):
-        forward[counter == part] = np.maximum.accumulate(distance[counter == part])
-    _count(counts, "distance_m", "stepped back", int((forward > distance).sum()))
-    step = np.diff(forward, prepend=forward[0])
-    step = np.where(np.diff(counter, prepend=0) > 0, by_speed, step)
-    # Devices write whole seconds: an interval may have lasted one second longer than it says.
-    leap = step > FASTEST_M_S * (interval_s + 1.0)
-    _count(counts, "distance_m", "leapt faster than a person can run", int(leap.sum()))
-    return np.where(leap, by_speed, step)
-
-
-def _great_circles(readings: Columns) -> Column:
-    """Haversine distance from the position before [m]; 0 where either is missing."""
-    latitude = np.radians(readings["latitude_deg"])
-    longitude = np.radians(readings["longitude_deg"])
-    known = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
-    step = np.zeros(len(latitude))
-    if len(known) < 2:
-        return step
-    before, here = known[:-1], known[1:]
-    haversine = (
-        np.sin((latitude[here] - latitude[before]) / 2) ** 2
-        + np.cos(latitude[before]) * np.cos(latitude[here]) * np.sin((longitude[here] - longitude[before]) / 2) ** 2
-    )
-    step[here] = 2 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(haversine, 0, 1)))
-    return step
-
-
 def _speed(
     recorded: Column,
     interval_s: Column,
     covered_m: Column,
-    hole: npt.NDArray[np.bool_],
-    counts: dict[tuple[str, str], int],
+    unusable: Mask,
+    tally: Tally,
 ) -> Column:
-    """Recorded speed [m/s]; from distance over time where it is missing, spans a hole, or disagrees throughout."""
+    """Recorded speed [m/s]; from distance over time where it is missing, spans a hole or mended distance, or disagrees
+    throughout.
+    """
     by_distance = np.divide(covered_m, interval_s, out=np.full(len(covered_m), np.nan), where=interval_s > 0)
-    known = np.isfinite(recorded) & (interval_s > 0) & ~hole
+    known = np.isfinite(recorded) & (interval_s > 0) & ~unusable
     covered, by_speed = covered_m[known].sum(), (recorded * interval_s)[known].sum()
     if known.any() and abs(by_speed - covered) > SPEED_DISAGREES * covered:
-        _count(counts, "speed_m_s", "disagrees with distance over time", int(known.sum()))
+        count_samples(tally, SPEED, "disagrees with distance over time", CORRECTED, int(known.sum()))
         known = np.zeros(len(known), dtype=bool)
     return np.where(known, recorded, by_distance)
 
@@ -278,7 +261,7 @@ def _speed(
 # --- Altitude and slope ----------------------------------------------------------------------------------------------
 
 
-def _altitude(altitude_m: Column, counts: dict[tuple[str, str], int]) -> tuple[Column, float]:
+def _altitude(altitude_m: Column, tally: Tally) -> tuple[Column, float]:
     """Altitude without spikes [m], and its roughness: the median size of its second differences [m]."""
     known = altitude_m[np.isfinite(altitude_m)]
     if not len(known):
@@ -287,7 +270,7 @@ def _altitude(altitude_m: Column, counts: dict[tuple[str, str], int]) -> tuple[C
         series = pl.Series(altitude_m).fill_nan(None)
         around = series.rolling_median(_NEIGHBOURS, center=True, min_samples=1)
         spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
-        _count(counts, "altitude_m", "a spike", int(spike.sum()))
+        count_samples(tally, ALTITUDE, "a spike", IMPOSSIBLE, int(spike.sum()))
         altitude_m = np.where(spike, np.nan, altitude_m)
         known = altitude_m[np.isfinite(altitude_m)]
     roughness = float(np.median(np.abs(np.diff(known, n=2)))) if len(known) > 2 else 0.0
@@ -356,28 +339,27 @@ def _lost(column: str) -> Callable[[Columns], Mask]:
     return lambda rows: np.logical_and(rows["is_hole"], np.isfinite(rows[column]))
 
 
-_NO_READING, _NO_PERSON = "zero: the sensor had no reading", "impossible for a person"
+_NONE, _NO_PERSON = "zero: the sensor had no reading", "impossible for a person"
 
 _IMPOSSIBLE = (
-    _Rule("speed_m_s", _NO_PERSON, lambda rows: (rows["speed_m_s"] < 0) | (rows["speed_m_s"] > FASTEST_M_S)),
-    _Rule("altitude_m", "not on the surface of the Earth", _outside("altitude_m", ALTITUDE_M)),
-    _Rule("cadence_spm", _NO_PERSON, _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
-    _Rule("contact_time_ms", _NO_READING, _zero("contact_time_ms")),
+    _Rule(SPEED, _NO_PERSON, lambda rows: (rows["speed_m_s"] < 0) | (rows["speed_m_s"] > FASTEST_M_S)),
+    _Rule(ALTITUDE, "not on the surface of the Earth", _outside(ALTITUDE, ALTITUDE_M)),
+    _Rule("contact_time_ms", _NONE, _zero("contact_time_ms"), NO_READING),
     _Rule("contact_time_ms", _NO_PERSON, _outside("contact_time_ms", CONTACT_TIME_MS)),
-    _Rule("vertical_oscillation_mm", _NO_READING, _zero("vertical_oscillation_mm")),
+    _Rule("vertical_oscillation_mm", _NONE, _zero("vertical_oscillation_mm"), NO_READING),
     _Rule("vertical_oscillation_mm", _NO_PERSON, _outside("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM)),
-    _Rule("contact_balance_pct", _NO_READING, _zero("contact_balance_pct")),
+    _Rule("contact_balance_pct", _NONE, _zero("contact_balance_pct"), NO_READING),
     _Rule("contact_balance_pct", _NO_PERSON, _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
-    _Rule("heart_rate_bpm", _NO_READING, _zero("heart_rate_bpm")),
+    _Rule("heart_rate_bpm", _NONE, _zero("heart_rate_bpm"), NO_READING),
     _Rule("heart_rate_bpm", _NO_PERSON, _outside("heart_rate_bpm", HEART_RATE_BPM)),
-    _Rule("power_w", _NO_READING, _zero("power_w")),
+    _Rule("power_w", _NONE, _zero("power_w"), NO_READING),
     _Rule("power_w", _NO_PERSON, _outside("power_w", POWER_W)),
-    _Rule("recorded_step_length_m", _NO_READING, _zero("recorded_step_length_m")),
+    _Rule("recorded_step_length_m", _NONE, _zero("recorded_step_length_m"), NO_READING),
     _Rule("recorded_step_length_m", _NO_PERSON, _outside("recorded_step_length_m", STEP_LENGTH_M)),
     _Rule("temperature_c", "no temperature that is run in", _outside("temperature_c", TEMPERATURE_C)),
 )
 
-_LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column)) for column in GAIT_VALUES)
+_LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column), NO_READING) for column in GAIT_VALUES)
 
 
 def _zero_while_moving(rows: Columns) -> Mask:
@@ -397,8 +379,10 @@ def _too_long_for_a_run(rows: Columns) -> Mask:
     return is_too_long
 
 
+# Cadence is judged as a whole before value by value: twice what is run looks impossible, half of it looks like a walk.
 _CADENCE_DROPPED = (
-    _Rule("cadence_spm", "zero while moving", _zero_while_moving),
+    _Rule("cadence_spm", _NO_PERSON, _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
+    _Rule("cadence_spm", "zero while moving", _zero_while_moving, NO_READING),
     _Rule("cadence_spm", "a walk's at a speed that is only run", _too_slow_for_its_speed),
 )
 _NOT_OF_A_RUN = (_Rule("contact_time_ms", "longer than a running step allows", _too_long_for_a_run),)
@@ -406,45 +390,49 @@ _NOT_OF_A_RUN = (_Rule("contact_time_ms", "longer than a running step allows", _
 _GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
 
-def _gait(run: Columns, counts: dict[tuple[str, str], int]) -> tuple[pl.Series, Columns]:
-    """Tell run, walk and stand apart, then set aside what cannot belong to that gait.
+def _gait(run: Columns, interval_s: Column, tally: Tally) -> tuple[pl.Series, Columns]:
+    """Tell run, walk and stand apart, and exclude what no sensor measured or what cannot belong to that gait.
 
     Args:
         run: at least `GAIT_VALUES`, `speed_m_s` and `is_hole`.
-        counts: of what was set aside, added to.
+        interval_s: time that each sample stands for [s].
+        tally: of excluded samples, added to.
 
     Returns:
-        The gait of each sample, and the columns with what was set aside missing.
+        The gait of each sample, and the columns with what was excluded missing.
     """
     # One noisy second is no change of gait: where only speed can decide, it is averaged with its neighbours.
     steady = pl.Series(run["speed_m_s"]).fill_nan(None).rolling_mean(5, center=True, min_samples=1).to_numpy()
-    run = _apply((*_LOST, *_CADENCE_DROPPED), {**run, "steady_speed_m_s": steady}, counts)
+    run = _apply(_LOST, {**run, "steady_speed_m_s": steady}, tally)
+    for broken in sensor_faults(run, interval_s, steady):
+        run = _without(run, broken.quantity, broken.samples, (broken.reason, broken.fault), tally)
+    run = _apply(_CADENCE_DROPPED, run, tally)
     cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
     by_speed = ~(cadence < WALK_BELOW_SPM) & (steady >= RUN_FROM_M_S)
     is_run = np.where(cadence >= RUN_FROM_SPM, speed >= RUN_AT_LEAST_M_S, by_speed)
     stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | np.isnan(cadence))
-    run = _apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, counts)
+    run = _apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, tally)
     return _GAITS.gather(np.where(stands, 2, is_run)), run
 
 
-def _apply(rules: Sequence[_Rule], rows: Columns, counts: dict[tuple[str, str], int]) -> Columns:
-    """Make the values that break a rule missing, and count them; no rule sees what another one set aside."""
-    clean = dict(rows)
-    for rule in rules:
-        broken = rule.broken(rows)
-        n_broken = int(np.count_nonzero(broken))
-        _count(counts, rule.column, rule.reason, n_broken)
-        if n_broken:
-            clean[rule.column] = np.where(broken, np.nan, clean[rule.column])
+def _apply(rules: Sequence[_Rule], rows: Columns, tally: Tally) -> Columns:
+    """Make the values that break a rule missing, and count them; no rule sees what another one excluded."""
+    clean = rows
+    for each in rules:
+        clean = _without(clean, each.column, each.broken(rows), (each.reason, each.fault), tally)
     return clean
 
 
-def _count(counts: dict[tuple[str, str], int], quantity: str, reason: str, n: int) -> None:
-    if n:
-        counts[quantity, reason] = counts.get((quantity, reason), 0) + n
+def _without(rows: Columns, column: str, broken: Mask, why: tuple[str, str], tally: Tally) -> Columns:
+    """Make some values of a column missing, and count them by reason and fault."""
+    n_broken = int(np.count_nonzero(broken))
+    if not n_broken:
+        return rows
+    count_samples(tally, column, *why, n_broken)
+    return {**rows, column: np.where(broken, np.nan, rows[column])}
 
 
-def _set_aside(counts: dict[tuple[str, str], int]) -> pl.DataFrame:
-    rows = [(quantity, reason, n) for (quantity, reason), n in sorted(counts.items())]
-    columns = {"quantity": pl.String, "reason": pl.String, "n_samples": pl.Int64}
+def _exclusions(tally: Tally) -> pl.DataFrame:
+    rows = [(*key, n_samples) for key, n_samples in sorted(tally.items())]
+    columns = {"quantity": pl.String, "reason": pl.String, "fault": pl.String, "n_samples": pl.Int64}
     return pl.DataFrame(rows, schema=columns, orient="row")

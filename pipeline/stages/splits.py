@@ -14,6 +14,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.core.quality_rules import left_out
 from pipeline.core.queries import run_query
 from pipeline.formats import Recording
 from pipeline.methods.spring_mass import with_stiffness
@@ -30,6 +31,7 @@ def splits(
     laps: pl.DataFrame,
     runs: pl.DataFrame,
     athletes: pl.DataFrame,
+    quality: pl.DataFrame | None = None,
     *,
     split_length_m: float,
     level_slope_pct: float,
@@ -43,6 +45,7 @@ def splits(
         laps: rows of `LAPS`.
         runs: `run_id`, `athlete_id`, `altitude` and `speed_source` of each run.
         athletes: `athlete_id`, `mass_kg`, `height_m`, `leg_length_m`; one row per athlete.
+        quality: rows of the table `quality` of these runs; None to suspect none of them.
         split_length_m: length of a split [m].
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
         level_roughness_pct: nor do those whose slope has a larger root mean square [%].
@@ -63,6 +66,8 @@ def splits(
         )
 
     of_splits, of_laps = means(samples, laps, split_length_m=split_length_m)
+    if quality is not None:
+        of_splits = _with_suspicion(of_splits, quality, split_length_m)
     return complete(of_splits), complete(of_laps)
 
 
@@ -97,6 +102,20 @@ def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -
     rows = run_query("splits", {"samples": placed})
     of_splits, of_laps = (rows.filter(is_lap=is_lap).drop("is_lap") for is_lap in (False, True))
     return of_splits, of_laps.rename({"km": "lap"})
+
+
+def _with_suspicion(rows: pl.DataFrame, quality: pl.DataFrame, split_length_m: float) -> pl.DataFrame:
+    """Add `suspicion` to the splits that touch a stretch whose splits do not enter the regressions."""
+    stretches = quality.filter(pl.col("suspicion").is_in(left_out())).unique(
+        "run_id", keep="first", maintain_order=True
+    )
+    begins_m = (pl.col("km") - 1) * split_length_m
+    touches = (begins_m < 1000 * pl.col("to_km")) & (begins_m + pl.col("length_m") > 1000 * pl.col("from_km"))
+    return (
+        rows.join(stretches.select("run_id", "suspicion", "from_km", "to_km"), on="run_id", how="left")
+        .with_columns(suspicion=pl.when(touches).then("suspicion"))
+        .drop("from_km", "to_km")
+    )
 
 
 def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame:

@@ -13,9 +13,11 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRICS, READING_OF, readings_behind
+from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS, left_out
 from pipeline.core.queries import run_query
 from pipeline.methods.repeatability import repeatability
+from pipeline.tables import types_of
 
 #: Of the corrected p-values: one in twenty of what is called a change may be none.
 LEVEL = 0.05
@@ -26,24 +28,30 @@ SAME_START_S = 300
 LEAST_FREEDOM = 3
 
 
-def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
+def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame, *, time_zone: str = "") -> pl.DataFrame:
     """Join what was measured of each run with its totals and with what sessions.csv says of it.
 
     Args:
         measured: a row a run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
+        time_zone: where the runs are; empty where it is not known.
 
     Returns:
         Rows of `runs`.
     """
     tables = {"measured": measured, "splits": splits, "sessions": sessions}
-    return run_query("runs", tables, {"same_start_s": SAME_START_S})
+    rows = run_query("runs", tables, {"same_start_s": SAME_START_S})
+    if not time_zone:
+        return rows
+    started = pl.col("started_at_utc").cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(time_zone)
+    return rows.with_columns(local_date=started.dt.strftime("%Y-%m-%d"))
 
 
 def athlete_drift(
     drifts: pl.DataFrame,
     run_drifts: pl.DataFrame,
+    quality: pl.DataFrame | None = None,
     *,
     smallest_change_pct: Mapping[str, float],
     max_collinearity: float,
@@ -55,6 +63,8 @@ def athlete_drift(
     Args:
         drifts: rows of `athlete_drift` of the whole club, as the stage `drift` gives them.
         run_drifts: rows of `run_drift` of the whole club.
+        quality: rows of `quality` of the whole club; None to suspect no reading. A metric whose reading was excluded
+            gets a row that says so also where nothing is left of it.
         smallest_change_pct: smallest change of interest of each metric [% per 10 km].
         max_collinearity: share of distance that speed and slope may explain.
         usual_distance_margin: smallest change of interest over the usual distance, in multiples of that per 10 km.
@@ -63,8 +73,12 @@ def athlete_drift(
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
     """
+    rows_of_quality = quality if quality is not None else pl.DataFrame(schema=types_of("quality"))
+    suspected = suspected_metrics(rows_of_quality)
     tables = {
-        "athlete_drift": drifts,
+        "athlete_drift": _with_missing(drifts, suspected),
+        "suspected": suspected,
+        "left_out": left_out_runs(rows_of_quality),
         "repeatability": repeatability(run_drifts),
         "smallest_change": pl.DataFrame(
             list(smallest_change_pct.items()),
@@ -82,6 +96,96 @@ def athlete_drift(
         "max_late_exclusion_excess": max_late_exclusion_excess,
     }
     return run_query("athlete_drift", tables, parameters)
+
+
+#: Of the samples of a run that had the reading: where more were excluded, the run counts as without it.
+MOSTLY_EXCLUDED = 0.5
+#: The share of an athlete's runs from which on it is said next to the findings. Both: common practice, no source.
+WORTH_SAYING = 0.1
+
+
+def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
+    """The metrics of athletes for which readings were excluded in whole runs or large parts of them, and why.
+
+    Args:
+        quality: rows of `quality`.
+
+    Returns:
+        `athlete_id`, `metric`, `suspicion` (the one of most of these runs) and `missing_because`, in words. Of a metric
+        that rests on several readings the one that was excluded in most runs.
+    """
+    excluded = pl.sum_horizontal(EXCLUDING_SHARES)
+    behind = pl.DataFrame(
+        [(one.column, reading) for one in METRICS for reading in readings_behind(one.column)],
+        schema={"metric": pl.String, "quantity": pl.String},
+        orient="row",
+    )
+    is_excluded = (excluded >= MOSTLY_EXCLUDED * (excluded + pl.col("measured_share"))) & pl.col(
+        "suspicion"
+    ).is_not_null()
+    of_reading = (
+        quality.filter(pl.col("quantity").is_in(list(READING_OF)), excluded + pl.col("measured_share") > 0)
+        .group_by("athlete_id", "quantity")
+        .agg(
+            n_runs=pl.len(),
+            n_excluded=is_excluded.sum(),
+            suspicion=pl.col("suspicion").filter(is_excluded).mode().sort().first(),
+        )
+        .filter(pl.col("n_excluded") > 0, pl.col("n_excluded") >= WORTH_SAYING * pl.col("n_runs"))
+    )
+    labels = {column: one.label for column, one in READING_OF.items()}
+    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    return (
+        of_reading.join(behind, on="quantity")
+        .sort("athlete_id", "metric", "n_excluded", "quantity", descending=[False, False, True, False])
+        .unique(("athlete_id", "metric"), keep="first", maintain_order=True)
+        .select(
+            "athlete_id",
+            "metric",
+            "suspicion",
+            is_own=pl.col("metric") == pl.col("quantity"),
+            missing_because=pl.format(
+                "{} excluded in {} of {} runs: {}",
+                pl.col("quantity").replace_strict(labels, return_dtype=pl.String),
+                "n_excluded",
+                "n_runs",
+                pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String),
+            ),
+        )
+    )
+
+
+def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
+    """The athletes with runs of which no split entered, and why.
+
+    Args:
+        quality: rows of `quality`.
+
+    Returns:
+        `athlete_id`, `suspicion` (the one of most of these runs) and `left_out_because`, in words.
+    """
+    is_left_out = pl.col("suspicion").is_in(left_out())
+    of_athlete = (
+        quality.group_by("athlete_id")
+        .agg(
+            n_runs=pl.col("run_id").n_unique(),
+            n_left_out=pl.col("run_id").filter(is_left_out).n_unique(),
+            suspicion=pl.col("suspicion").filter(is_left_out).mode().sort().first(),
+        )
+        .filter(pl.col("n_left_out") > 0, pl.col("n_left_out") >= WORTH_SAYING * pl.col("n_runs"))
+    )
+    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    words = pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String)
+    return of_athlete.select(
+        "athlete_id", "suspicion", left_out_because=pl.format("{} of {} runs: {}", "n_left_out", "n_runs", words)
+    )
+
+
+def _with_missing(drifts: pl.DataFrame, suspected: pl.DataFrame) -> pl.DataFrame:
+    """The rows of athletes and metrics, with one for each reading of which nothing is left."""
+    missing = suspected.filter("is_own").join(drifts, on=("athlete_id", "metric"), how="anti")
+    names = missing.select("athlete_id", "metric", n_runs=pl.lit(0, pl.Int64), n_splits=pl.lit(0, pl.Int64))
+    return pl.concat([drifts, names], how="diagonal")
 
 
 def complaints(listed: pl.DataFrame) -> pl.DataFrame:

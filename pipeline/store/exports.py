@@ -24,8 +24,10 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
     "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
-    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "exclusions",
+    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "quality", "exclusions",
 )  # fmt: skip
+#: Of these tables the workbook has only the rows in which the column says something; the CSV has all.
+ONLY_WITH = {"quality": "suspicion"}
 #: Rows beyond this are in the CSV only: a sheet of a million cells opens slowly.
 MOST_ROWS = 20_000
 #: Tables that may need several sheets, how many rows each has, and how many there are at most. A spreadsheet holds
@@ -87,7 +89,8 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     # A fixed date: the same tables give the same bytes.
     workbook.set_properties({"title": "splitdrift", "created": datetime(2026, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
     for name in SHEETS:
-        _write_sheet(workbook, workbook.add_worksheet(name), name, tables[name].head(MOST_ROWS))
+        rows = tables[name].drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else tables[name]
+        _write_sheet(workbook, workbook.add_worksheet(name), name, rows.head(MOST_ROWS))
     long_sheets: dict[int, pl.DataFrame] = {}
     for name in LONG:
         rows = tables[name].head(MOST_LONG_SHEETS * LONG_SHEET_ROWS)

@@ -32,6 +32,7 @@ _OF_FILES: Mapping[str, tuple[str, ...]] = {
     "recordings": ("path", "session"),
     "runs": ("athlete_id", "run_id"),
     "exclusions": ("run_id", "quantity", "reason"),
+    "quality": ("run_id", "quantity"),
 }
 
 _FOLDER = "known"

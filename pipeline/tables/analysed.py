@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
 
@@ -151,6 +152,9 @@ class AthleteDrift(dy.Schema):
         "changes_late: a break stands out, and by the usual distance there is a change.", *FINDINGS)
     reason = words(
         "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True)
+    suspicion = words(
+        "What the readings of the metric are suspected of in runs where most of them were excluded, from `quality`; "
+        "null where there is no such run.", *SUSPICIONS, nullable=True)
 
 
 class Pacing(dy.Schema):

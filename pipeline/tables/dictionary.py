@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.core.metrics import METRICS
+from pipeline.core.quality_rules import RULES, SUSPICIONS, Rule, Stuck
 from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
 
 
@@ -37,4 +38,27 @@ def dictionary() -> str:
         f"{'effort' if metric.is_effort else 'form'} | {metric.smallest_change_pct}: {metric.smallest_change_source} |"
         for metric in METRICS
     ]
-    return "\n".join(parts) + "\n"
+    return "\n".join([*parts, *_rules()]) + "\n"
+
+
+def _rules() -> list[str]:
+    """The thresholds behind `suspicion`."""
+    return [
+        "",
+        "## Values of `suspicion`",
+        "",
+        "| suspicion | in words | what is done | quantity | from which value on | source |",
+        "| --- | --- | --- | --- | --- | --- |",
+        *(
+            f"| {one.suspicion} | {SUSPICIONS[one.suspicion].words} | {SUSPICIONS[one.suspicion].treatment} | "
+            f"{one.quantity} | {_threshold(one)} | {one.source} |"
+            for one in RULES
+        ),
+    ]
+
+
+def _threshold(one: Rule) -> str:
+    finest = f"{one.threshold:g} {one.unit}"
+    if not isinstance(one, Stuck):
+        return finest
+    return f"{finest}; {one.coarse_threshold:g} s where its resolution is {one.coarse_from:g} or coarser"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.core.quality_rules import FAULTS, QUANTITIES, SUSPICIONS, TREATMENTS, left_out
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
 from pipeline.tables.columns import count, dy, identifier, instant, like, measure, share, words
@@ -37,6 +38,9 @@ class Runs(dy.Schema):
     run_id = identifier("Athlete and start of the run.", key=True)
     athlete_id = identifier("Folder of the inbox that held the file.")
     started_at_utc = instant("Time of the first sample.")
+    local_date = words(
+        "Date where the run began, YYYY-MM-DD, in the time_zone of the settings; null where they name none.",
+        nullable=True)
     distance_km = measure("km", 3, "Distance covered while the clock ran.", nullable=False, smallest=0)
     moving_s = measure("s", 1,
         "Time spent running or walking: pauses and standing left out.", nullable=False, smallest=0)
@@ -86,12 +90,44 @@ class Samples(dy.Schema):
 
 
 class Exclusions(dy.Schema):
-    """A run, a quantity and a reason for which samples of it were excluded."""
+    """A run, a quantity and a reason for which samples of it were excluded or mended."""
 
     run_id = identifier("The run.", key=True)
     quantity = words("The column of samples concerned, or 'sample' for whole rows.", key=True)
-    reason = words("Why its values were excluded.", key=True)
+    reason = words("Why its values were excluded, or how they were mended.", key=True)
+    fault = words("What is wrong with them; the shares in `quality` are counted by it.", *FAULTS)
     n_samples = count("How many samples.", smallest=1)
+
+
+class Quality(dy.Schema):
+    """A run and a quantity: how much of it was measured, what was excluded or mended, and what it is suspected of.
+
+    Shares are of the samples of the run; for the clock, of the rows of the file.
+    """
+
+    run_id = identifier("The run.", key=True)
+    athlete_id = identifier("The athlete.")
+    quantity = words("A reading, or what else is judged of a run.", *QUANTITIES, key=True)
+    measured_share = share("share of samples", 4,
+        "As recorded and kept; of speed also what follows from distance and time. Null for the sport. What is missing "
+        "to 1 together with the shares below was never recorded.")
+    stuck_share = share("share of samples", 4,
+        "At one value for longer than the quantity stays constant, while others varied; excluded. Distance: without "
+        "progress at a running cadence.", nullable=False)
+    impossible_share = share("share of samples", 4, "Impossible for a person; excluded.", nullable=False)
+    halved_share = share("share of samples", 4, "Half of what is run at that speed; excluded.", nullable=False)
+    doubled_share = share("share of samples", 4, "Twice what is run at that speed; excluded.", nullable=False)
+    copied_share = share("share of samples", 4,
+        "The same as the other of cadence and heart rate; excluded.", nullable=False)
+    interpolated_share = share("share of samples", 4,
+        "Put between its neighbours: a missing distance, a position astray.", nullable=False)
+    corrected_share = share("share of samples", 4,
+        "Mended otherwise: distance by speed or spread over a stretch, speed by distance, the clock.", nullable=False)
+    suspicion = words("What the quantity is suspected of; null where nothing.", *SUSPICIONS, nullable=True)
+    treatment = words("What was done about that.", *TREATMENTS, nullable=True)
+    from_km = measure("km", 2, "Where a sudden step is, or a stretch begins that is too fast; else null.", smallest=0)
+    to_km = measure("km", 2, "Where that stretch ends; where it is half of the run, the end of the run.", smallest=0)
+    fix = words("What a person can do about the suspicion; null without one.", nullable=True)
 
 
 class Splits(dy.Schema):
@@ -158,6 +194,17 @@ class Splits(dy.Schema):
     temperature_c = measure("°C", 1,
         "Time-weighted mean over running samples that have it, at the device: on a wrist well above that of the air.")
     n_valid = count("Running samples in it (a sample across a boundary counts in both).")
+    cadence_share = share("share of running time", 4, "With cadence_spm.")
+    contact_time_share = share("share of running time", 4, "With contact_time_ms.")
+    vertical_oscillation_share = share("share of running time", 4, "With vertical_oscillation_mm.")
+    contact_balance_share = share("share of running time", 4, "With contact_balance_pct.")
+    heart_rate_share = share("share of running time", 4, "With heart_rate_bpm.")
+    power_share = share("share of running time", 4, "With power_w.")
+    recorded_step_length_share = share("share of running time", 4, "With recorded_step_length_m.")
+    temperature_share = share("share of running time", 4, "With temperature_c.")
+    suspicion = words(
+        "Why it does not enter the regressions: it touches a stretch that is suspect, by `quality`; null for others.",
+        *left_out(), nullable=True)
 
 
 #: The same of a lap.

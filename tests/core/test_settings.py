@@ -25,6 +25,7 @@ OTHERS: dict[type, Any] = {
     float: lambda value: value / 2,
     int: lambda value: value + 1,
     tuple: lambda value: tuple(reversed(value)),
+    str: lambda _: "Europe/Lisbon",
     dict: lambda value: {one: size / 2 for one, size in value.items()} or {"Step contact": "contact_time_ms"},
 }
 CHOICES = {one.name: one.metadata["choices"] for one in dataclasses.fields(Settings) if one.metadata.get("choices")}
@@ -117,6 +118,10 @@ def test_a_whole_number_will_do_where_a_fraction_is_meant():
             'sensor_preference = ["native", 1]',
             "settings.toml: sensor_preference is ['native', 1]; expected the words native, self-described, the "
             "preferred one first.",
+        ),
+        (
+            'time_zone = "Lisbon"',
+            'settings.toml: time_zone is \'Lisbon\'; expected a zone such as "Europe/Lisbon", or "".',
         ),
         (
             'strike_angle_thresholds = "mine"',

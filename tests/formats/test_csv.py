@@ -163,6 +163,21 @@ def test_the_sport_is_the_first_word_of_its_column():
     assert recording.sport == "running"
 
 
+@pytest.mark.parametrize(
+    ("header", "words", "sport"),
+    [
+        ("Sportart", ["Laufen", "Laufen"], "running"),
+        ("activity type", ["walk", "run"], None),  # of each row
+        ("activity_type", ["1", "1"], None),  # a code of the program's own
+        ("sport", ["cycling", "cycling"], "cycling"),
+        ("sport", ["5", "5"], None),
+    ],
+)
+def test_a_sport_is_told_by_a_word_that_holds_for_the_file(header: str, words: list[str], sport: str | None):
+    rows_of = "".join(f"{n},{3 * n},{word}\n" for n, word in enumerate(words))
+    assert read(f"elapsed_s,distance_m,{header}\n{rows_of}".encode()).sport == sport
+
+
 def test_columns_that_are_not_recognised_are_left_out():
     assert rows(read("""
         elapsed_s | lap | distance_m | cadence_spm | remark
@@ -436,6 +451,36 @@ def test_all_units_that_are_missing_are_named_at_once():
     text = refusal(b"elapsed_s,distance,cadence\n0,1,2\n1,2,3\n")
     assert 'The column "distance" does not say its unit' in text
     assert 'The column "cadence" does not say its unit' in text
+
+
+def test_everything_that_is_open_is_in_one_message():
+    text = refusal(b"Zeit;Distanz;Kadenz;Kraft;Kadense\n03.04.2026 9:30;1,5;85;2;1\n03.04.2026 9:31;1,6;85;2;1\n")
+    for part in (
+        'The column "Distanz" does not say its unit: it could be distance_m or distance_km or distance_mi.',
+        'The column "Kadenz" does not say its unit',
+        'The column "Zeit" has "03.04.2026 9:30" in line 2, a date whose day and month cannot be told apart.',
+        "That is also a time that does not say in which zone.",
+        'Columns not recognised: "Kraft", "Kadense" (close to cadence_spm or cadence_strides_min).',
+        'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, at the top of',
+        'time_zone = "UTC" (or the zone of the place',
+        "`splitdrift columns FILE` prints a columns.toml for all of this.",
+    ):
+        assert part in text
+
+
+def test_of_many_headers_that_mean_nothing_the_first_twelve_are_listed():
+    headers = ",".join(f"colour {n}" for n in range(20))
+    text = refusal(f"{headers}\n{','.join(['1'] * 20)}\n{','.join(['2'] * 20)}\n".encode())
+    assert '"colour 11" and 8 more.' in text
+    assert '"colour 12"' not in text
+    assert "The file does not say when the run began either" in text
+
+
+def test_choices_that_the_form_of_the_cells_rules_out_are_not_offered():
+    numbers = refusal(b"time,distance_m\n0,0\n1,3\n")
+    faces = refusal(b"time,distance_m\n0:00:00,0\n0:00:01,3\n")
+    assert ("time_epoch_s" in numbers, "elapsed_hms" in numbers) == (True, False)
+    assert ("time_epoch_s" in faces, "elapsed_hms" in faces) == (False, True)
 
 
 def test_values_never_settle_a_unit():

@@ -47,11 +47,12 @@ def steps() -> bytes:
 
 
 def laps() -> bytes:
-    return b"Export 2\nLap;Start (UTC);Rundenzeit (s);Distanz (km)\n1;14.03.2026 09:30;300,5;1,0\n2;14.03.2026 09:35;310;0,9\n"
+    rows = b"1;2026-03-14T09:30:00Z;300,5;1,0\n2;2026-03-14T09:35:00Z;310;0,9\n"
+    return b"Export 2\nLap;Start (UTC);Rundenzeit (s);Distanz (km)\n" + rows
 
 
 def insole() -> bytes:
-    return 'foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,"1\'240,5",1.1\n'.encode()
+    return b"foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,240,1.1\n"
 
 
 def tcx(n: int = 12) -> bytes:

@@ -27,7 +27,7 @@ PEAK_FORCE = Metric(
     meaning="Largest vertical force on the foot", may_be_released=False,
     derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
     smallest_change_pct=1.5, smallest_change_source="an invented reason",
-    picture_rank=10, is_level_only=True,
+    picture_rank=11, is_level_only=True,
 )  # fmt: skip
 CONTACT_BALANCE = Metric(
     column="contact_balance_pct", label="left in contact", unit="% left", decimals=1,
@@ -52,7 +52,7 @@ def places_without(metric: Metric, store: Path) -> list[str]:
     seen = {
         "an estimate": drifts["drift_pct_per_10km"].count() > 0,
         "a judgement": set(drifts["smallest_change_pct"]) == {metric.smallest_change_pct},
-        "the workbook": f"{metric.label} ({metric.unit})" in cells,
+        "the workbook": metric.column in cells,
         "the club's list": option in pages["index.html"],
         "the club's chart": any(data(pages["index.html"])["metrics"][metric.column]["rows"]),
         "an athlete's table": any(row in text for text in of_athletes),
@@ -91,8 +91,8 @@ class Fork:
             (folder / name).symlink_to(ROOT / name)
         registry = folder / "pipeline" / "core" / "metrics.py"
         text = registry.read_text(encoding="utf-8")
-        # An entry for the column that is no metric yet gives way.
-        text = re.sub(rf'    Quantity\(\s+column="{metric.column}".*?\n    \),\n', "", text, flags=re.DOTALL)
+        # The entry that the column has gives way.
+        text = re.sub(rf'    (?:Quantity|Metric)\(\s+column="{metric.column}".*?\n    \),\n', "", text, flags=re.DOTALL)
         text = text.replace("\n)  # fmt: skip\n\nMETRICS", f"\n    {metric!r},\n)\n\nMETRICS")
         registry.write_text(text, encoding="utf-8")
 

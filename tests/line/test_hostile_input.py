@@ -268,7 +268,7 @@ def test_zero_bytes_and_the_other_widths_of_unicode_are_read_or_refused():
         text.replace("1,3", "\0,3").encode(): 3,
         text.replace("distance_m", "distance_m\0").encode(): 3,
         text.encode("utf-16"): 3,
-        text.encode("utf-16-be"): 0,
+        text.encode("utf-16-be"): 3,
         text.encode("utf-16") + b"\x01": 0,
         text.encode("utf-32"): 0,
         b"\xff\xfe" + b"\x00\xd8" * 50: 0,

@@ -27,7 +27,7 @@ SPLIT_COLUMNS = {
     "cadence": ("cadence_spm", 1), "contact time": ("contact_time_ms", 1), "flight time": ("flight_time_ms", 1),
     "duty factor": ("duty_factor", 3), "step length": ("step_length_m", 3), "leg stiffness": ("leg_stiffness_kn_m", 2),
     "vertical stiffness": ("vertical_stiffness_kn_m", 2), "vertical oscillation": ("vertical_oscillation_mm", 1),
-    "left in contact": ("contact_balance_pct", 1), "heart rate": ("heart_rate_bpm", 0),
+    "left share of contact": ("contact_balance_pct", 1), "heart rate": ("heart_rate_bpm", 0),
 }  # fmt: skip
 MILE_KM = 1.609344
 

@@ -129,6 +129,7 @@ def drawn(text: str) -> pl.DataFrame:
                     "lagged_speed_m_s": 10 / 3,
                     CONTACT: None if cell == "." else float(cell),
                     "n_valid": 300,
+                    "contact_time_share": 1.0,
                 }
             )
     return pl.DataFrame(rows, schema=draw(Season(), 0).schema)

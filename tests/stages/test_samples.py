@@ -76,7 +76,7 @@ def test_a_recording_without_any_time_gives_no_samples():
     recording = Recording(readings=readings_frame({"time_s": pl.Series([None, None], dtype=pl.Float64)}))
     run = samples(recording, **NUMBERS).named("r")
     assert run.samples.is_empty()
-    assert run.exclusions.rows() == [("r", "sample", "no time", 2)]
+    assert run.exclusions.rows() == [("r", "sample", "no time", "no_reading", 2)]
 
 
 def test_rows_come_in_order_of_time_whatever_their_order_in_the_file():
@@ -497,7 +497,10 @@ def test_a_long_contact_of_a_walk_is_kept():
 def test_two_reasons_for_one_column_are_counted_apart():
     run = settled(**every_second(5), contact_time_ms=[250, 0, 0, 6000, 250], cadence_spm=[170] * 5)
     assert column(run, "contact_time_ms") == [250, None, None, None, 250]
-    assert run.exclusions.rows() == [("r", "contact_time_ms", IMPOSSIBLE, 1), ("r", "contact_time_ms", ZERO, 2)]
+    assert run.exclusions.rows() == [
+        ("r", "contact_time_ms", IMPOSSIBLE, "impossible", 1),
+        ("r", "contact_time_ms", ZERO, "no_reading", 2),
+    ]
 
 
 # --- Source of speed -------------------------------------------------------------------------------------------------

@@ -376,7 +376,7 @@ def test_runs_without_laps_have_kilometres_only_and_the_laps_of_one_run_are_not_
 def test_laps_have_stiffness_as_kilometres_have():
     rows = samples(*[(1, 3)] * 400)
     bodies = pl.DataFrame({"athlete_id": ["a"], "mass_kg": [60.0], "height_m": [1.7], "leg_length_m": [0.9]})
-    runs = pl.DataFrame({"run_id": ["r"], "athlete_id": ["a"], "altitude": ["steady"]})
+    runs = pl.DataFrame({"run_id": ["r"], "athlete_id": ["a"], "altitude": ["steady"], "speed_source": ["device"]})
     numbers = {"split_length_m": 1000, "level_slope_pct": 1.0, "level_roughness_pct": 2.0, "min_run_share": 0.95}
     of_splits, of_laps = splits(rows, laps((0, 200), (200, 400)), runs, bodies, **numbers)
     [stiffness] = of_splits["leg_stiffness_kn_m"].unique().round(6).to_list()

@@ -15,8 +15,8 @@ from pipeline.tables import empty
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
 
-def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
-    """Kind, surface and shoe of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
+def run_of(*lines: dict[str, object], started: datetime = NINE, **settings: str) -> dict[str, object]:
+    """The row of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
     measured = pl.DataFrame(
         {
             "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
@@ -29,9 +29,35 @@ def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[obje
     splits = pl.DataFrame({"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5]})
     schema = {**dict.fromkeys(LISTS["sessions.csv"], pl.String), "started_at_utc": pl.Datetime("us", "UTC")}
     rows = [{**line, "line": number} for number, line in enumerate(lines, start=2)]
-    (row,) = runs(measured, splits, pl.DataFrame(rows, schema={**schema, "line": pl.Int64})).rows(named=True)
+    listed = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
+    (row,) = runs(measured, splits, listed, **settings).rows(named=True)
+    return row
+
+
+def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
+    """Kind, surface and shoe of that run."""
+    row = run_of(*lines, started=started)
     assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
     return row["kind"], row["surface"], row["shoe_id"]
+
+
+@pytest.mark.parametrize(
+    ("started", "time_zone", "date"),
+    [
+        (datetime(2026, 3, 14, 23, 30, tzinfo=UTC), "Europe/Lisbon", "2026-03-14"),
+        (datetime(2026, 3, 14, 23, 30, tzinfo=UTC), "Europe/Helsinki", "2026-03-15"),
+        (datetime(2026, 3, 14, 3, 0, tzinfo=UTC), "America/Denver", "2026-03-13"),
+        # Across the change to summer time: 23:30 UTC is 00:30 there from 29 March on.
+        (datetime(2026, 3, 28, 23, 30, tzinfo=UTC), "Europe/Lisbon", "2026-03-28"),
+        (datetime(2026, 3, 29, 23, 30, tzinfo=UTC), "Europe/Lisbon", "2026-03-30"),
+    ],
+)
+def test_the_local_date_is_that_of_the_zone_in_the_settings(started: datetime, time_zone: str, date: str):
+    assert run_of(started=started, time_zone=time_zone)["local_date"] == date
+
+
+def test_without_a_zone_there_is_no_local_date():
+    assert "local_date" not in run_of()
 
 
 def test_a_line_that_names_the_file_describes_the_run():

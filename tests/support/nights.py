@@ -41,7 +41,7 @@ def drifting_run(
     readings = {
         "cadence_strides_min": 85 + 4 * (speed - 3) - draws.uniform(0, 2) * along + draws.normal(0, 0.3, len(along)),
         "contact_time_ms": 240 - 30 * (speed - 3) + draws.uniform(0, 9) * along + draws.normal(0, 1, len(along)),
-        **{name: np.full(len(along), value) for name, value in columns.items()},
+        **{name: draws.normal(value, 0.01 * value, len(along)) for name, value in columns.items()},
     }
     start, along_m = MARCH_14 + 86_400 * day, distance_m - distance_m[0]
     return run_file(start, elapsed_s, along_m, serial_number=serial_number, speed_m_s=speed, **readings)

@@ -26,7 +26,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
-from pipeline.core.metrics import QUANTITIES
+from pipeline.core.metrics import QUANTITIES, READING_OF
 
 REFERENCE_M_S = 3.0
 CADENCE_PER_M_S_VAN_OEVEREN = 6.01
@@ -312,6 +312,8 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         lagged_speed_m_s=pl.col("speed_m_s"),
         **{quantity.column: unknown for quantity in QUANTITIES if quantity.column not in MEASURED},
         n_valid=pl.col("n_valid"),
+        **{one.share_column: pl.lit(1.0) for one in READING_OF.values()},
+        suspicion=pl.lit(None, dtype=pl.String),
     )
 
 

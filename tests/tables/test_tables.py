@@ -15,7 +15,10 @@ COLUMNS = [(table, name, column) for table, schema in TABLES.items() for name, c
 
 
 def exclusions(**columns: list[object]) -> pl.DataFrame:
-    rows = {"run_id": ["b", "a"], "quantity": ["sample"] * 2, "reason": ["late"] * 2, "n_samples": [1, 2], **columns}
+    rows = {
+        "run_id": ["b", "a"], "quantity": ["sample"] * 2, "reason": ["late"] * 2, "fault": ["no_reading"] * 2,
+        "n_samples": [1, 2], **columns,
+    }  # fmt: skip
     return pl.DataFrame(rows)
 
 
@@ -31,7 +34,9 @@ def trend(**columns: list[object]) -> pl.DataFrame:
 
 
 def test_rows_are_put_in_order_of_the_key_and_columns_in_order_of_the_table():
-    rows = publishable("exclusions", exclusions().select("n_samples", "reason", "quantity", "run_id"), subject="ari")
+    rows = publishable(
+        "exclusions", exclusions().select("n_samples", "fault", "reason", "quantity", "run_id"), subject="ari"
+    )
     assert rows.columns == TABLES["exclusions"].column_names()
     assert rows["run_id"].to_list() == ["a", "b"]
 
