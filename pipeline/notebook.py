@@ -230,8 +230,8 @@ def _specification(name: str, data: Mapping[str, str]) -> dict[str, Any]:
         data: other names for its data.
     """
     text = json.dumps({key: part for key, part in specifications()[name].items() if key != "config"})
-    for own, other in data.items():
-        text = text.replace(f'"name": "{own}"', f'"name": "{other}"')
+    for chart_name, new_name in data.items():
+        text = text.replace(f'"name": "{chart_name}"', f'"name": "{new_name}"')
     specification: dict[str, Any] = json.loads(_plain_colours(text))
     return specification
 

@@ -25,7 +25,7 @@ def calibrate(*, store: Path, draws: int, jobs: int | None, as_json: bool) -> No
 
     Invents seasons out of the store's own splits: the real scatter, with the drift taken out and its order destroyed
     (placebo), or with a drift of known size added (planted). Takes them through the same stages and counts how often
-    drift is cried where there is none, and found where there is one.
+    drift is reported where there is none, and where there is one.
 
     \b
     A first look:       splitdrift calibrate --store store --draws 5

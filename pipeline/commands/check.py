@@ -23,7 +23,7 @@ from pipeline.core.errors import EXIT_DONE_BUT_REJECTED, EXIT_NOTHING_DONE
 @click.command()
 @INBOX
 @JOBS
-@click.option("--strict", is_flag=True, help="Exit with 3 if a file was refused.")
+@click.option("--strict", is_flag=True, help="Exit with 3 if a file was rejected.")
 @AS_JSON
 @QUIET
 @VERBOSE
@@ -31,8 +31,8 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
     """Read and judge everything in an inbox, write nothing.
 
     \b
-    Exit codes: 0 done (refused files are listed), 1 no file gave a run, 2 wrong use,
-                3 done, but --strict was given and files were refused.
+    Exit codes: 0 done (rejected files are listed), 1 no file gave a run, 2 wrong use,
+                3 done, but --strict was given and files were rejected.
     """  # noqa: D301 -- click needs the control character itself
     with started_workers(jobs) as mapper:
         from pipeline.commands.as_json import print_json, rows_of

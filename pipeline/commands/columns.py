@@ -96,7 +96,7 @@ def _write(place: Path, text: str, name: str, proposal: Proposal) -> None:
     if name in tomllib.loads(text).get("files", {}):
         raise UsageError(
             f'{place} has a section [files."{name}"] already, which is left as it is. Delete it to have it proposed '
-            "anew, or run the command without --write and copy the lines that you want."
+            "again, or run the command without --write and copy the lines that you want."
         )
     place.write_text((text.rstrip() + "\n\n" if text.strip() else "") + proposal.toml, encoding="utf-8")
 

@@ -133,11 +133,11 @@ def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list
         "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF)))
     )
     lines = []
-    for (athlete_id, run_id), own in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
+    for (athlete_id, run_id), run_rows in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
         changes = ", ".join(
             f"{LABELS[row['metric']]} {_signed(row['unadjusted_pct_per_10km'])} % "
             f"({_signed(row['unadjusted_low'])} to {_signed(row['unadjusted_high'])})"
-            for row in own.iter_rows(named=True)
+            for row in run_rows.iter_rows(named=True)
         )
         lines.append(plain(f"{_named(str(athlete_id), shown)}, run {run_id}: {changes}"))
     if not lines:

@@ -13,8 +13,8 @@ from pipeline.stages.calibration import EVERY_METRIC
 
 _PLACEBO = (
     "Where there is no drift. The model's remainder - what neither pace, hill nor drift explains - is kept, but whole "
-    "runs are turned round at random, or shuffled in blocks of 3 km, so that no direction is left. 'cries drift': the "
-    "table says rises or falls all the same; more than 5 % would be a fault. 'interval misses 0' should be near 5 %."
+    "runs are turned round at random, or shuffled in blocks of 3 km, so that no direction is left. 'false positives': "
+    "the table says rises or falls all the same; above 5 % would be a fault. 'interval misses 0' should be near 5 %."
 )
 _PLANTED = (
     "Where there is one. A drift of this size is added to the runs turned round. 'found': the table says rises or "
@@ -22,7 +22,7 @@ _PLANTED = (
     "ones. 'interval holds it' should be near 95 %. By metric: splitdrift show calibration."
 )
 _MEANING = (
-    "What this does not tell: speed and slope act in these seasons exactly as they were fitted, so a wrong form of "
+    "What this does not show: speed and slope act in these seasons exactly as they were fitted, so a wrong form of "
     "response stays hidden; the sensor's faults stay in the remainder only as far as they scatter; and an athlete with "
     "three or four runs has few ways to be turned round. All draws share the same remainders and an athlete's metrics "
     "hang together, so in a club of few athletes the truth may lie outside these intervals, wide as they are."
@@ -48,7 +48,7 @@ def calibration_summary(calibration: pl.DataFrame) -> RenderableType:
 
 def _placebo(calibration: pl.DataFrame) -> Table:
     table = _table(
-        "Placebo", "metric", "cries drift (turned round)", "(shuffled)", "interval misses 0 (turned)", "(shuffled)"
+        "Placebo", "metric", "false positives (turned round)", "(shuffled)", "interval misses 0 (turned)", "(shuffled)"
     )
     rows = calibration.filter(pl.col("test") != "planted")
     for column, label in [*((metric.column, metric.label) for metric in METRICS), (EVERY_METRIC, "all together")]:

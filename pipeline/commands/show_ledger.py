@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands.show import plain
+from pipeline.pages.words import count_of
 
 #: Rows of the list, and how many files may have the same reason before they share a row.
 MOST_LISTED, MOST_ALIKE = 40, 3
@@ -40,11 +41,8 @@ def ledger_summary(ledger: pl.DataFrame, listed: pl.DataFrame, *, everything: bo
     counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
     n_files = ledger["file"].n_unique()
-    head = Text(
-        f"{n_files} files, {ledger.height} sessions in them: {line}."
-        if ledger.height > n_files
-        else f"{n_files} files: {line}."
-    )
+    sessions = f", {ledger.height} sessions in them" if ledger.height > n_files else ""
+    head = Text(f"{count_of(n_files, 'file', 'files')}{sessions}: {line}.")
     if listed.is_empty():
         return head
     table = Table(header_style="bold", pad_edge=False)
@@ -62,11 +60,11 @@ def ledger_summary(ledger: pl.DataFrame, listed: pl.DataFrame, *, everything: bo
 def _rows(listed: pl.DataFrame, *, most_alike: int) -> Iterator[tuple[str, str, str, int]]:
     """Name, status, words and number of sessions of each row; sessions of which the same is to be said share one."""
     ordered = listed.sort(pl.col("status").cast(pl.Enum(_ORDER)), "path", "session")
-    for (status, reason, fix), own in ordered.group_by(_SAME, maintain_order=True):
+    for (status, reason, fix), alike in ordered.group_by(_SAME, maintain_order=True):
         words = " ".join(filter(None, (reason, fix)))
         names = [
             f"{path} (session {session})" if session > 1 else path
-            for path, session in own.select("path", "session").iter_rows()
+            for path, session in alike.select("path", "session").iter_rows()
         ]
         if len(names) > most_alike:
             yield f"{names[0]} and {len(names) - 1} more", str(status), words, len(names)

@@ -82,12 +82,12 @@ def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, move: b
     console.print(f"Done: {inbox}. Next: splitdrift check --inbox {inbox}", highlight=False, soft_wrap=True)
     if failed:
         names = ", ".join(placement.file.path for placement in failed[:MOST_EXAMPLES])
-        click.echo(f"{len(failed)} files could not be read or written and stay where they are, such as {names}.")
+        click.echo(f"Files that could not be read or written and stay where they are: {len(failed)}, such as {names}.")
         raise click.exceptions.Exit(EXIT_NOTHING_DONE)
 
 
 def plan_summary(planned: Plan, loose: LooseFiles) -> RenderableType:
-    """How many files go to whom, how many to nobody and why, and what is left alone."""
+    """How many files go to whom, how many to no athlete and why, and what is left alone."""
     from rich.console import Group
 
     has_athletes = any(one.athlete_id is not None for one in planned.placements)
@@ -103,16 +103,16 @@ def _by_athlete(planned: Plan) -> RenderableType:
     table = Table(header_style="bold", pad_edge=False)
     for heading in ("athlete", "files", "already there", "such as"):
         table.add_column(heading, justify="right" if heading in ("files", "already there") else "left", overflow="fold")
-    counted = Counter((one.athlete_id, one.outcome) for one in planned.placements)
-    athletes = sorted({one.athlete_id for one in planned.placements if one.athlete_id is not None})
+    counted = Counter((placement.athlete_id, placement.outcome) for placement in planned.placements)
+    athletes = sorted({placement.athlete_id for placement in planned.placements if placement.athlete_id is not None})
     for athlete_id in athletes[:MOST_ATHLETES]:
-        first = next(one.file.path for one in planned.placements if one.athlete_id == athlete_id)
+        first = next(placement.file.path for placement in planned.placements if placement.athlete_id == athlete_id)
         name = f"{athlete_id} (new folder)" if athlete_id in planned.new_athletes else athlete_id
         n_new, n_there = (counted[athlete_id, outcome] for outcome in (Outcome.TO_ATHLETE, Outcome.ALREADY_THERE))
         table.add_row(plain(name), str(n_new), str(n_there or ""), plain(first))
     if len(athletes) > MOST_ATHLETES:
         rest = set(athletes[MOST_ATHLETES:])
-        n_files = sum(one.athlete_id in rest for one in planned.placements)
+        n_files = sum(placement.athlete_id in rest for placement in planned.placements)
         table.add_row(f"and {len(rest)} more", str(n_files), "", "")
     return table
 
@@ -120,19 +120,26 @@ def _by_athlete(planned: Plan) -> RenderableType:
 def _remarks(planned: Plan, loose: LooseFiles) -> Iterator[RenderableType]:
     from pipeline.commands.show import plain
     from pipeline.inbox.sorting import UNSORTED, Outcome
+    from pipeline.pages.words import count_of
 
-    placed = Counter(one.outcome for one in planned.placements)
-    counts = ((Outcome.TO_ATHLETE, "to sort"), (Outcome.ALREADY_THERE, "already there"), (Outcome.UNSORTED, "nobody's"))
+    placed = Counter(placement.outcome for placement in planned.placements)
+    counts = (
+        (Outcome.TO_ATHLETE, "to sort"),
+        (Outcome.ALREADY_THERE, "already there"),
+        (Outcome.UNSORTED, "of no athlete"),
+    )
     listed = ", ".join(f"{placed[outcome]} {words}" for outcome, words in counts if placed[outcome])
-    yield plain(f"{len(planned.placements)} files: {listed}.")
+    yield plain(f"{count_of(len(planned.placements), 'file', 'files')}: {listed}.")
     unclaimed: dict[str, list[str]] = {}
-    for one in planned.placements:
-        if one.outcome is Outcome.UNSORTED and one.reason is not None:
-            unclaimed.setdefault(one.reason.value, []).append(one.file.path)
+    for placement in planned.placements:
+        if placement.outcome is Outcome.UNSORTED and placement.reason is not None:
+            unclaimed.setdefault(placement.reason.value, []).append(placement.file.path)
     for reason, paths in unclaimed.items():
         yield plain(f"Into {UNSORTED}: {len(paths)} where {reason}, such as {_few(paths)}.")
     if planned.unmatched:
-        yield plain(f"{len(planned.unmatched)} files of the list are not there, such as {_few(planned.unmatched)}.")
+        yield plain(
+            f"Files of the list that are not there: {len(planned.unmatched)}, such as {_few(planned.unmatched)}."
+        )
     if loose.skipped:
         kinds = ", ".join(f"{n} {kind}" for kind, n in loose.skipped.most_common(6))
         yield plain(f"Left alone, since they are no recordings: {kinds}.")

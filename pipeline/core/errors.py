@@ -18,7 +18,7 @@ EXIT_INTERRUPTED = 130
 EXIT_CODES = {
     0: "Done, or nothing new.",
     EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
-    EXIT_WRONG_USE: "Wrong use: an unknown option, or a fault in a list, in settings.toml or in a study file.",
+    EXIT_WRONG_USE: "Wrong use: an unknown option, an unreadable list, or a fault in settings.toml or a study file.",
     EXIT_DONE_BUT_REJECTED: "With `--strict`: done, but files were rejected.",
     EXIT_INTERRUPTED: "Interrupted (Ctrl-C); the message says what is kept.",
 }
@@ -109,7 +109,7 @@ class Interrupted(KeyboardInterrupt):
 
     def __str__(self) -> str:
         if self.n_kept == 0:
-            return "Interrupted. The store is as it was before; the next refresh begins anew."
+            return "Interrupted. The store is as it was before; the next refresh starts over."
         return (
             f"Interrupted. The store is as it was before. What {self.n_kept:,} of {self.n_files:,} files gave is kept: "
             "the next refresh goes on from there."

@@ -319,15 +319,15 @@ class Expected:
         error_pct = speed_error_of(self.speed_error_pct, source)
         if error_pct == 0:
             return None
-        own = published(self.metric, error_pct)
+        prior_of_metric = published(self.metric, error_pct)
         known = {} if self.club is None else self.club.speed
-        others = {
+        of_other_sources = {
             other: known[self.metric, other].log_weight
             if (self.metric, other) in known
             else half_normal(speed_error_of(self.speed_error_pct, other) / 100)
             for other in sorted(set(design.speed_sources) - {source}, key=str)
         }
-        return replace(known.get((self.metric, source), own), other_sources=others)
+        return replace(known.get((self.metric, source), prior_of_metric), other_sources=of_other_sources)
 
     def _of_cause(self, cause: int) -> tuple[float, float]:
         club, of = self.club, METRIC_OF[self.metric]

@@ -70,7 +70,7 @@ def broken_change(
     white, _ = whiten(design, columns, fitted.rho)
     products = design.per_run(white[:, :, None] * white[:, None, :])
     line = tuple(range(DISTANCE, DISTANCE + 2 + len(estimated)))
-    a, b, _ = normal_equations(products, line, fitted.spread)
+    a, b, _ = normal_equations(products, line, fitted.variance_ratio)
     known_before = np.zeros((len(line), len(line)))
     pulled = np.zeros(len(line))
     variances = np.zeros(len(line))
@@ -86,7 +86,7 @@ def broken_change(
     reaches = np.array([distance, max(distance - hinge, 0.0), *(0.0 for _ in estimated)])
     variance = float(reaches @ covariance @ reaches)
     if causes:
-        joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.spread)
+        joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.variance_ratio)
         moves = reaches @ np.linalg.solve(total, joint.sum(axis=0)[: len(line), len(line) :])
         variance += float(moves @ fitted.covariance[np.ix_(known, known)] @ moves)
     return _change(fitted, float(reaches @ slopes), variance)

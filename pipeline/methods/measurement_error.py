@@ -119,8 +119,8 @@ def _sizes(prior: ErrorPrior, sources: Sequence[str | None]) -> tuple[Array, npt
     The first group has the source that the prior is of. The errors of the others go up and down together; so do the
     sizes: all of theirs for the first of `ERROR_SD`, and so on. What is exact has an error of 0.
     """
-    others = {name: place for place, name in enumerate(prior.other_sources, start=1)}
-    groups = np.array([others.get(source, 0) for source in sources], dtype=np.int64)
+    group_of = {name: place for place, name in enumerate(prior.other_sources, start=1)}
+    groups = np.array([group_of.get(source, 0) for source in sources], dtype=np.int64)
     if not len(groups) or groups.max() == 0:
         return ERROR_SD[:, None], np.zeros(len(groups), np.int64)
     theirs = [
@@ -337,7 +337,7 @@ class _Conditional:
 def _at_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Conditional:
     other_places = [place for place, column in enumerate(fitted.places) if column != speed]
     speed_place = fitted.places.index(speed)
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     of_speed = a[:, other_places, speed_place]
     a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)

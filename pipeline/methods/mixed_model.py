@@ -6,12 +6,12 @@ slope, ...) of that split:
     y = level_r + x b + (drift + own_r) d + error
 
 Every run has its own level, so that only changes inside runs count: a fast day or a worn battery is no drift. `own_r`
-is the run's departure from the athlete's drift, a random effect of variance `spread`, in units of the error's. Errors
-fade along the run: those of splits x km apart correlate by rho^x; a split weighs by the time it was measured over, and
-less if it lies far off its run's line (Huber). The responses b may be drawn towards the club's (`Prior`).
+is the run's departure from the athlete's drift, a random effect of variance `variance_ratio`, in units of the error's.
+Errors fade along the run: those of splits x km apart correlate by rho^x; a split weighs by the time it was measured
+over, and less if it lies far off its run's line (Huber). The responses b may be shrunk towards the club's (`Prior`).
 
-Estimation is restricted maximum likelihood over rho and spread on a grid, with everything else in closed form from
-each run's cross-products: a run costs one pass over its splits. Covariances leave out one whole run at a time
+Estimation is restricted maximum likelihood over rho and the variance ratio on a grid, with everything else in closed
+form from each run's cross-products: a run costs one pass over its splits. Covariances leave out one whole run at a time
 (jackknife), so that whatever runs do as a whole is in them, also where errors fade otherwise than assumed. Where runs
 differ in length the longest decide, and the runs left out tell less than their number says: the covariance is scaled to
 be unbiased under the model, and its degrees of freedom are those of Bell and McCaffrey.
@@ -37,8 +37,8 @@ VALUE, DISTANCE, FIRST_CAUSE = 0, 1, 2
 
 #: The grid of the likelihood. A finer rho moves estimates by some hundredths of their error.
 RHO = np.linspace(0.0, 0.9, 10)
-SPREAD = np.concatenate([[0.0], np.geomspace(0.03, 300.0, 14)])
-#: How often the spread is then looked for between its neighbours, each time four times as finely.
+VARIANCE_RATIO = np.concatenate([[0.0], np.geomspace(0.03, 300.0, 14)])
+#: How often the variance ratio is then looked for between its neighbours, each time four times as finely.
 REFINEMENTS = 4
 
 #: A split this many standard deviations off its run's line is drawn in. Huber's own choice is 1.345 for 95 %
@@ -110,7 +110,7 @@ class Fit:
         products: cross-products of the whitened columns in each run, its level taken out.
         places: columns of the regressors, distance first.
         rho: correlation of the errors of neighbouring kilometres.
-        spread: variance of the runs' own drifts over that of the errors.
+        variance_ratio: variance of the runs' own drifts over that of the errors.
         beta: drift, then the responses, in the order of `places`.
         covariance: of beta.
         drift_freedom: degrees of freedom of the drift's variance in it, at most one less than there are runs.
@@ -124,7 +124,7 @@ class Fit:
     products: Array
     places: tuple[int, ...]
     rho: float
-    spread: float
+    variance_ratio: float
     beta: Array
     covariance: Array
     drift_df: float
@@ -152,8 +152,8 @@ def fit_weighted(
 ) -> Fit:
     """The same with the weights of the design as they are: outliers keep theirs."""
     places = (DISTANCE, *causes)
-    rho, products, spread = _variance_parameters(design, places, REFINEMENTS)
-    a, b, yy = normal_equations(products, places, spread)
+    rho, products, variance_ratio = _variance_parameters(design, places, REFINEMENTS)
+    a, b, yy = normal_equations(products, places, variance_ratio)
     total_a, total_b = a.sum(axis=0), b.sum(axis=0)
     df, variance = _residual_variance(design, total_a, total_b, yy)
     along = total_a[0, 0]
@@ -169,24 +169,24 @@ def fit_weighted(
         finite = np.where(np.isfinite(prior.variance), prior.variance, 0.0)
         covariance = covariance + (drawn * finite) @ drawn.T
     collinearity = float(1 - left / along)
-    return Fit(design, products, places, rho, spread, beta, covariance, drift_df, variance, df, collinearity)
+    return Fit(design, products, places, rho, variance_ratio, beta, covariance, drift_df, variance, df, collinearity)
 
 
 def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[float, Array, float]:
     """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
     by_rho, log_determinants = design.products_by_rho
-    likelihoods = _likelihoods(design, by_rho, log_determinants, places, SPREAD)
-    rho_place, spread_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
+    likelihoods = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
+    rho_place, ratio_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
     rho, products = float(RHO[rho_place]), by_rho[rho_place]
-    spread = float(SPREAD[spread_place])
-    spreads = SPREAD[[max(spread_place - 1, 0), min(spread_place + 1, len(SPREAD) - 1)]]
+    variance_ratio = float(VARIANCE_RATIO[ratio_place])
+    variance_ratios = VARIANCE_RATIO[[max(ratio_place - 1, 0), min(ratio_place + 1, len(VARIANCE_RATIO) - 1)]]
     for _ in range(refinements):
-        # The spread costs no new pass over the splits: it is settled between its neighbours on the grid.
-        finer = np.linspace(spreads[0], spreads[1], 9)
+        # The variance ratio costs no new pass over the splits: it is settled between its neighbours on the grid.
+        finer = np.linspace(variance_ratios[0], variance_ratios[1], 9)
         likelihoods = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
         best = int(np.argmax(likelihoods[0]))
-        spread, spreads = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
-    return rho, products, spread
+        variance_ratio, variance_ratios = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
+    return rho, products, variance_ratio
 
 
 def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[int, float]:
@@ -279,9 +279,9 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)).sum(axis=1)
 
 
-def normal_equations(products: Array, places: Sequence[int], spread: float) -> tuple[Array, Array, Array]:
+def normal_equations(products: Array, places: Sequence[int], variance_ratio: float) -> tuple[Array, Array, Array]:
     """Each run's share of X'V⁻¹X, X'V⁻¹y and y'V⁻¹y, with V holding the run's own drift (Woodbury)."""
-    shrink = spread / (1 + spread * products[:, DISTANCE, DISTANCE])
+    shrink = variance_ratio / (1 + variance_ratio * products[:, DISTANCE, DISTANCE])
     along = products[:, :, DISTANCE]
     inner = products - shrink[:, None, None] * along[:, :, None] * along[:, None, :]
     x = np.array(places)
@@ -289,14 +289,14 @@ def normal_equations(products: Array, places: Sequence[int], spread: float) -> t
 
 
 def _likelihoods(
-    design: Design, products: Array, log_determinant: Array, places: Sequence[int], spreads: Array
+    design: Design, products: Array, log_determinant: Array, places: Sequence[int], variance_ratios: Array
 ) -> Array:
-    """Restricted log-likelihood of every rho, whose products are given, and every spread, all at once; rho × spread."""
+    """Restricted log-likelihood of every rho, whose products are given, and every variance ratio; rho × ratio."""
     x = np.array([*places, VALUE])
-    squares = spreads[:, None] * products[:, None, :, DISTANCE, DISTANCE]
+    squares = variance_ratios[:, None] * products[:, None, :, DISTANCE, DISTANCE]
     along = products[:, :, x, DISTANCE]
     outer = (along[..., :, None] * along[..., None, :]).reshape(*along.shape[:2], -1)
-    taken = ((spreads[:, None] / (1 + squares)) @ outer).reshape(*squares.shape[:2], len(x), len(x))
+    taken = ((variance_ratios[:, None] / (1 + squares)) @ outer).reshape(*squares.shape[:2], len(x), len(x))
     left = products.sum(axis=1)[:, None, x[:, None], x] - taken
     usable, log_a = np.ones(left.shape[:2], dtype=np.bool_), log_determinant[:, None] + np.log1p(squares).sum(axis=2)
     # Gauss's elimination of one regressor after the other leaves what none of them explains of the value.
@@ -315,8 +315,8 @@ def _huber_weights(design: Design, causes: Sequence[int], prior: Prior | None) -
     """Weight of each split by its distance from its run's own line, at the athlete's responses."""
     places = (DISTANCE, *causes)
     # For the weights alone the grid of variance ratios is fine enough.
-    _, products, spread = _variance_parameters(design, places, 0)
-    a, b, yy = (part.sum(axis=0) for part in normal_equations(products, places, spread))
+    _, products, variance_ratio = _variance_parameters(design, places, 0)
+    a, b, yy = (part.sum(axis=0) for part in normal_equations(products, places, variance_ratio))
     known, pull = _known(prior, _residual_variance(design, a, b, yy)[1], b)
     responses = np.zeros(design.columns.shape[1])
     responses[list(causes)] = np.linalg.solve(a + known, b + pull)[1:]

@@ -4,7 +4,7 @@ To a fitted straight line a hinge is added, zero up to a distance and rising bey
 How much each unit (a run; within a run, a block of kilometres) speaks for each hinge is one number, its vote. The sum
 of the votes over their scatter says how well units bear the hinge out, and the best hinge is compared with what it
 reaches when the votes get random signs (wild bootstrap of the score, so that the search over the grid is part of the
-null). The interval draws whole units anew, and takes quantiles further out than 2.5 % the fewer units there are.
+null). The interval resamples whole units, and takes quantiles further out than 2.5 % the fewer units there are.
 
 A curve has no place where it begins: where a parabola does nearly as well as the best hinge, none is given.
 
@@ -29,7 +29,7 @@ from scipy import special
 from pipeline.core.arrays import Array
 from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Design, Fit, normal_equations, whiten
 
-#: Random signs drawn for the null, and units drawn anew for the interval.
+#: Random signs drawn for the null, and units resampled for the interval.
 DRAWS = 999
 #: Step of the grid [10 km]: 200 m, finer than any interval.
 STEP = 0.02
@@ -42,7 +42,7 @@ FEWEST_BLOCKS = 7
 #: Splits of a block: what is left of the errors' correlation after whitening hardly reaches beyond three kilometres.
 #: Common practice, no source.
 SPLITS_OF_BLOCK = 3
-#: A hinge has a place where it does better than a parabola in this share of the draws anew. Convention.
+#: A hinge has a place where it does better than a parabola in this share of the resamples. Convention.
 BETTER_THAN_CURVE = 0.9
 #: A single run of fewer splits has no onset: blocks are then of two or three splits.
 FEWEST_SPLITS_OF_RUN = 18
@@ -51,7 +51,7 @@ SPLITS_ASIDE_IN_RUN = 2 * SPLITS_OF_BLOCK
 #: What only rounding makes is smaller than this: two patterns of signs that are one turned round, a parabola through
 #: three splits.
 ROUNDING = 1e-9
-#: A hinge of which the responses and the warm-up leave less than this share, beside the straight line, is one of them
+#: A hinge of which the responses and the warm-up leave less than this share, next to the straight line, is one of them
 #: under another name: form that settles over the first kilometres bends the line, too. Common practice, no source.
 LEAST_LEFT = 0.1
 #: A bend below half the last decimal of a published drift is none [change of the logarithm per 10 km].
@@ -91,7 +91,7 @@ class Onset:
 
 @dataclass(frozen=True)
 class Votes:
-    """What each unit says of each hinge, beside the straight line.
+    """What each unit says of each hinge, next to the straight line.
 
     Attributes:
         hinges: their places [10 km], m.
@@ -165,7 +165,7 @@ def _correlation(design: Design) -> float:
         value, *regressors = white.T
         for place, regressor in enumerate(regressors):
             squares = design.per_run(regressor**2)
-            # Runs of as few splits as parabolas take tell nothing: what is left of the regressor is rounding.
+            # Runs of as few splits as parabolas take say nothing: what is left of the regressor is rounding.
             usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
             log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
@@ -232,7 +232,7 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
 def _tail(n_units: int) -> float:
     """Share of the draws beyond each end of the interval: 2.5 % for many units, less for few.
 
-    Units drawn anew scatter by √((n - 1) / n) of what they should, and as if their variance were known.
+    Resampled units scatter by √((n - 1) / n) of what they should, and as if their variance were known.
     """
     return float(special.ndtr(-special.stdtrit(n_units - 1, 0.975) * (n_units / (n_units - 1)) ** 0.5))
 
@@ -244,7 +244,7 @@ def smallest_p(n_units: int) -> float:
 
 @lru_cache(maxsize=32)
 def _draws(n_units: int, seed: int) -> tuple[Array, Array]:
-    """Signs of units, and how often each is drawn anew; one draw a row. Metrics and runs with as many share them.
+    """Signs of units, and how often each is resampled; one draw per row. Metrics and runs with as many share them.
 
     The first row of signs is what was seen: all the same. Where all patterns are no more than would be drawn, each is
     taken once: chance would take the rarest too seldom or too often. Turning all signs changes nothing, so that the
@@ -281,14 +281,14 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
     regressors = [place for place in fitted.places if place not in fitted.given]
     x = columns[:, regressors]
     distance = columns[:, DISTANCE]
-    shrink = fitted.spread / (1 + fitted.spread * design.per_run(distance**2))
+    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * design.per_run(distance**2))
 
     def product(left: Array, right: Array) -> Array:
         """Of two sets of columns in each run, in the metric of the model."""
         along = design.per_run(left * distance[:, None]) * design.per_run(right * distance[:, None])
         return design.per_run(left * right) - shrink[:, None] * along
 
-    a, _, _ = normal_equations(fitted.products, regressors, fitted.spread)
+    a, _, _ = normal_equations(fitted.products, regressors, fitted.variance_ratio)
     normal = a.sum(axis=0)
     cross = np.stack([product(x[:, [place]], hinge).sum(axis=0) for place in range(x.shape[1])])
     taken_up = np.linalg.solve(normal, cross)

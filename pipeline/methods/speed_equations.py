@@ -100,12 +100,12 @@ def _padded(fitted: Fit) -> _Padded:
         return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else unrelated
 
     covariance = fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
-    covariance = covariance + fitted.spread * distance[:, :, None] * distance[:, None, :]
+    covariance = covariance + fitted.variance_ratio * distance[:, :, None] * distance[:, None, :]
     units = np.zeros((len(design.run), longest))
     units[np.arange(len(design.run)), place] = 1.0
     white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), fitted.rho)
     along, whitening = pad(white[:, 0]), pad(white[:, 1:])
-    shrink = fitted.spread / (1 + fitted.spread * (along**2).sum(axis=1))
+    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * (along**2).sum(axis=1))
     projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
     precision = whitening.swapaxes(1, 2) @ whitening
     precision = precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]

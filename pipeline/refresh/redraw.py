@@ -37,7 +37,7 @@ def rebuild_pages(
     Args:
         anonymous: show athletes by codes, regardless of the settings.
         wait_s: how long to wait for a refresh of the store to end [s].
-        progress: called with the pages of athletes drawn and those in all.
+        progress: called with the pages of athletes drawn and their total number.
 
     Returns:
         How many athletes have pages now.

@@ -173,7 +173,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
 
 
 def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
-    """Give what stays a name in the new state, and hand on what is known of the other files of athletes touched."""
+    """Give what stays a name in the new state, and pass on what is known of the other files of athletes touched."""
     known, keys = inbox_changes.known, inbox_changes.keys
     recordings, runs = known.part("recordings"), known.part("runs")
     exclusions, quality = known.part("exclusions"), known.part("quality")

@@ -68,7 +68,7 @@ def self_check(
     Args:
         draws: invented seasons of each of the three tests.
         wait_s: how long to wait for a refresh of the store to end [s].
-        progress: called with the steps done and the steps in all.
+        progress: called with the steps done and their total number.
 
     Returns:
         Rows of the table `calibration`.

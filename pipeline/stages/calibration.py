@@ -65,7 +65,7 @@ class Part:
         run: index of its run.
         distance: of its middle [10 km].
         expected: logarithm of the metric by the run's level and the athlete's responses, without drift.
-        remainder: what is left beside that and the drift.
+        remainder: what is left next to that and the drift.
         error_sd: of log speed of a kilometre, by the fitted model; 0 where speed is taken as exact.
     """
 

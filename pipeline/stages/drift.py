@@ -1,6 +1,6 @@
 """Stage `drift`: the splits of athletes → how each metric changes as the distance adds up, at equal speed and slope.
 
-Rows in: splits. Rows out: one a run and metric, and one an athlete and metric. What enters is decided in
+Rows in: splits. Rows out: one per run and metric, and one per athlete and metric. What enters is decided in
 `pipeline/methods/design.py`, the method is that of `pipeline/methods/mixed_model.py` and, for where a change begins, of
 `pipeline/methods/onset.py`; here the result is brought into percent of the fresh level. `data/METHODS.md` has it all on
 two pages.
@@ -200,7 +200,7 @@ def _athlete_row(
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(df, 0.975))
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
     row: dict[str, object] = {
@@ -262,7 +262,7 @@ def _means(design: Design, columns: Array) -> Array:
 def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | None]) -> _Columns:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
-    What runs share of it is handed on in full: the product of two runs' `drift_shared` (or `level_shared`) is the
+    What runs share of it is returned in full: the product of two runs' `drift_shared` (or `level_shared`) is the
     covariance that the estimated responses give to the two drifts (or log levels). Neither is published.
     """
     causes = list(fitted.places[1:])

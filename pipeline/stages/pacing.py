@@ -67,7 +67,7 @@ def _speed(design: Design, n_parts: int) -> dict[str, object]:
     log_cadence, distance, log_speed = design.columns[:, [VALUE, DISTANCE, FIRST_CAUSE]].T
     columns = np.column_stack([log_speed, distance, log_cadence])
     fitted = fit(replace(design, columns=columns, weight=np.ones(len(columns))), ())
-    a, b, _ = normal_equations(fitted.products, (DISTANCE, CADENCE), fitted.spread)
+    a, b, _ = normal_equations(fitted.products, (DISTANCE, CADENCE), fitted.variance_ratio)
     speed, cadence, along = b[:, 0], a[:, 0, 1], a[:, 0, 0]
     row: dict[str, object] = {}
     parts = (speed, cadence, speed - cadence)

@@ -173,7 +173,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
             session,
             status="not_running",
             reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
-            # Of a ride nobody asks whether it was a run; a word that is none of the known sports may be one.
+            # A ride is never taken for a run; a word that is none of the known sports may be one.
             fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN} if it was a run.",
             recording=None,
         )

@@ -44,11 +44,13 @@ def single_runs(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
         if not 0 < len(design.run_ids) < inclusion.min_runs:
             continue
         for place, run_id in enumerate(design.run_ids):
-            own = design.columns[design.run == place]
-            change, low, high = slope_with_interval(own[:, DISTANCE], own[:, VALUE])
+            run_splits = design.columns[design.run == place]
+            change, low, high = slope_with_interval(run_splits[:, DISTANCE], run_splits[:, VALUE])
             percent = (float(100 * np.expm1(value)) for value in (change, low, high))
             columns = ("unadjusted_pct_per_10km", "unadjusted_low", "unadjusted_high")
-            rows.append({**name, "run_id": run_id, "n_splits": len(own), **dict(zip(columns, percent, strict=True))})
+            rows.append(
+                {**name, "run_id": run_id, "n_splits": len(run_splits), **dict(zip(columns, percent, strict=True))}
+            )
     return pl.DataFrame(rows, schema=types_of("single_runs"))
 
 

@@ -108,7 +108,7 @@ def _tests(row: Mapping[str, int]) -> list[dict[str, object]]:
 
 
 def _landings(strikes: pl.DataFrame, thresholds: AngleThresholds) -> pl.DataFrame:
-    """A row a runner at a distance on a date: class, mean angle of the feet, whether one foot only was seen."""
+    """One row per runner, distance and date: class, mean angle of the feet, whether one foot only was seen."""
     return (
         strikes.with_columns(strike=_class_of_foot(thresholds), distance_km=pl.col("distance_km").round(3))
         .group_by("date", "athlete_id", "distance_km")

@@ -1,8 +1,8 @@
 """Stage `summaries`: the tables of all athletes → what only the whole club can say.
 
-Runs one SELECT a table: `sql/runs.sql` adds what sessions.csv knows, `sql/athlete_drift.sql` corrects the p-values over
-athletes and metrics, `sql/season_trend.sql` gathers the runs of a month. Complaints and the other lists
-are shown as they were written.
+Runs one SELECT per table: `sql/runs.sql` adds what sessions.csv knows, `sql/athlete_drift.sql` corrects the p-values
+over athletes and metrics, `sql/season_trend.sql` gathers the runs of a month. Complaints and the other lists are shown
+as they were written.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from pipeline.tables import types_of
 LEVEL = 0.05
 #: A line of sessions.csv without a file is of the run that began within so long of it [s]. Common practice, no source.
 SAME_START_S = 300
-#: Runs beyond one a month that tell how runs scatter inside months; with fewer, the season tells. Common practice, no
-#: source.
+#: Runs beyond one per month that estimate how runs scatter inside months; with fewer, the whole season does. Common
+#: practice, no source.
 LEAST_FREEDOM = 3
 
 
@@ -32,7 +32,7 @@ def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame, *
     """Join what was measured of each run with its totals and with what sessions.csv says of it.
 
     Args:
-        measured: a row a run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
+        measured: one row per run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
         time_zone: where the runs are; empty where it is not known.
@@ -203,7 +203,7 @@ def complaints(listed: pl.DataFrame) -> pl.DataFrame:
 def lists(
     roster: pl.DataFrame, shoes: pl.DataFrame, sessions: pl.DataFrame, events: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """The other lists as they were read, for whoever joins them with the tables.
+    """The other lists as they were read, to be joined with the tables.
 
     Returns:
         Rows of `roster`, `shoes`, `sessions` and `events`.

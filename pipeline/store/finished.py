@@ -2,7 +2,7 @@
 
 They are kept in the state that was being built, next to the samples that belong to them, and the next refresh takes
 over those whose files have the same keys: content, settings, lists and code. A state with such results is kept when a
-refresh is interrupted or killed. For stores of this machine; in an object store a refresh begins anew.
+refresh is interrupted or killed. For stores of this machine; in an object store a refresh starts over.
 """
 
 from __future__ import annotations

@@ -142,8 +142,8 @@ class AthleteDrift(dy.Schema):
     excluded_late_share = share("share", 3,
         "The same in the second half; where it is larger by more than the setting, no metric is said to hold.")
     repeatability = measure("intraclass correlation", 3,
-        "How alike single runs' drifts are in this athlete, beside how athletes differ; null with fewer than three "
-        "athletes or runs.", smallest=-1, largest=1)
+        "How alike single runs' drifts are in this athlete, compared with how athletes differ; null with fewer than "
+        "three athletes or runs.", smallest=-1, largest=1)
     repeatability_low, repeatability_high = interval("intraclass correlation", 3,
         "Lower end of its 95 % interval.", smallest=-1, largest=1)
     finding = words(
@@ -289,6 +289,6 @@ class Calibration(dy.Schema):
     share = share("share of n", 4, "n_yes over n.", nullable=False)
     low, high = interval("share of n", 4,
         "Lower end of the 95 % interval of share (Wilson 1927), as if draws were independent; they share the same "
-        "remainders, so that few athletes tell less than it says.", nullable=False, smallest=0, largest=1)
+        "remainders, so that few athletes say less than it suggests.", nullable=False, smallest=0, largest=1)
     n_athletes = count("Athletes behind it.", smallest=1)
     n_runs = count("Their runs that entered.", smallest=1)

@@ -26,7 +26,7 @@ S = TypeVar("S")
 T = TypeVar("T")
 R = TypeVar("R")
 
-#: Called with what is done and what there is in all.
+#: Called with what is done and the total.
 Progress = Callable[[int, int], None]
 
 #: Fewer files than this are read sooner by one process than by workers.

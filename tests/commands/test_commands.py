@@ -163,7 +163,7 @@ def test_1_when_there_is_no_store_to_show(tmp_path: Path):
 @pytest.mark.parametrize(
     ("files", "message"),
     [
-        ({"sessions.csv": "file,kind\nari/a.fit,jog\n"}, "sessions.csv, line 2: kind is 'jog'; expected race or"),
+        ({"roster.csv": "mass_kg\n60\n"}, "roster.csv, line 1: the column 'athlete_id' is missing"),
         ({"settings.toml": "gap = 5\n"}, "settings.toml: there is no setting 'gap'. Did you mean gap_s?"),
     ],
 )

@@ -38,7 +38,7 @@ def test_a_dry_run_says_what_goes_where_and_changes_nothing(tmp_path: Path):
     assert result.exit_code == 0
     assert shown(result) == [["ari", "2", "", "ari_1.fit"], ["bel (new folder)", "1", "", "bel_1.fit"]]
     for line in (
-        "4 files: 3 to sort, 1 nobody's.",
+        "4 files: 3 to sort, 1 of no athlete.",
         "Into .unsorted: 1 where the name does not fit the pattern, such as x.fit.",
         "Left alone, since they are no recordings: 1 .txt.",
         "Nothing was changed. Without --dry-run this is done.",
@@ -68,7 +68,7 @@ def test_files_of_a_list_that_are_not_there_are_counted(tmp_path: Path):
     flat = flat_folder(tmp_path, "a.fit")
     (flat / "list.csv").write_text("file,athlete_id\na.fit,ari\nb.fit,bel\nc.fit,cai\n")
     result = run("sort", "--from", flat, "--inbox", tmp_path / "inbox", "--by", flat / "list.csv", "--dry-run")
-    assert "2 files of the list are not there, such as b.fit, c.fit." in result.output
+    assert "Files of the list that are not there: 2, such as b.fit, c.fit." in result.output
     assert shown(result) == [["ari (new folder)", "1", "", "a.fit"]]
 
 
@@ -107,4 +107,4 @@ def test_sessions_csv_gives_a_file_in_the_inbox_to_its_athlete(tmp_path: Path):
     (inbox / "sessions.csv").write_text("file,athlete_id\nx.fit,ari\n")
     result = run("check", "--inbox", inbox)
     assert result.exit_code == 0
-    assert "1 files: 1 accepted." in result.output
+    assert "1 file: 1 accepted." in result.output

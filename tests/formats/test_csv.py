@@ -17,7 +17,7 @@ from pipeline.formats.csv import ColumnMapping, decode, read_mapping
 
 
 def table(text: str) -> bytes:
-    """A file drawn as text: one row a line, cells apart by |, blanks round them of no meaning."""
+    """A file drawn as text: one row per line, cells apart by |, blanks round them of no meaning."""
     rows = [[cell.strip() for cell in line.split("|")] for line in text.strip().splitlines()]
     return "\n".join(",".join(row) for row in rows).encode()
 

@@ -96,7 +96,7 @@ def test_other_settings_of_reading_begin_anew(club: Nights):
 
 def test_few_files_are_not_worth_it(club: Nights, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 12)
-    assert "begins anew" in str(interrupt_at(club, 5))
+    assert "starts over" in str(interrupt_at(club, 5))
     assert list((club.store / "generations").iterdir()) == []
 
 

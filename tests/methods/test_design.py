@@ -80,7 +80,7 @@ def test_the_prior_draws_the_warm_up_to_none_by_the_weight_of_its_variance():
     design = design_of(numbers, CONTACT, 3.0, INCLUSION)
     fitted = fit_causes(design, (SPEED,), Expected(CONTACT, NO_CLUB, 0.0, 3.0)).fit
     assert fitted.places == (DISTANCE, WARM_UP, SPEED)
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     total = a.sum(axis=0) + np.diag([0.0, fitted.variance / 0.03**2, 0.0])
     np.testing.assert_allclose(fitted.beta, np.linalg.solve(total, b.sum(axis=0)), rtol=1e-9)
     assert abs(fitted.beta[1]) < abs(np.linalg.solve(a.sum(axis=0), b.sum(axis=0))[1])

@@ -53,7 +53,7 @@ def test_a_broken_line_without_scatter_gives_back_its_change(slope: float, bend:
 
 
 def test_a_broken_line_is_least_squares_with_a_level_per_run_where_errors_are_independent():
-    fitted = replace(fit(design(0.02, 0.04, 1.2, scatter=0.01), ()), rho=0.0, spread=0.0)
+    fitted = replace(fit(design(0.02, 0.04, 1.2, scatter=0.01), ()), rho=0.0, variance_ratio=0.0)
     fitted_design = fitted.design
     levels = np.equal.outer(fitted_design.run, np.arange(8)).astype(float)
     x = np.column_stack([fitted_design.columns[:, 1], np.maximum(fitted_design.columns[:, 1] - 1.2, 0), levels])

@@ -102,7 +102,7 @@ def test_the_level_equation_is_least_squares_divided_by_kappa():
     assert system is not None
     levels = (design.run[:, None] == np.arange(12)).astype(float)
     expected = sm.OLS(design.columns[:, 0], np.column_stack([design.columns[:, 1:], levels])).fit().params[1]
-    if fitted.rho == 0 and fitted.spread == 0:
+    if fitted.rho == 0 and fitted.variance_ratio == 0:
         assert system.value[0] / system.speed[0] == pytest.approx(expected, rel=1e-9)
     assert system.value[0] / system.speed[0] == pytest.approx(expected, rel=0.05)
 

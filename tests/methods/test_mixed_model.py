@@ -53,7 +53,7 @@ def covariance_in_full(fitted: Fit) -> Array:
             np.outer(design.weight[start:end], design.weight[start:end])
         )
         distance = design.columns[start:end, DISTANCE]
-        covariance[start:end, start:end] = errors + fitted.spread * np.outer(distance, distance)
+        covariance[start:end, start:end] = errors + fitted.variance_ratio * np.outer(distance, distance)
     return covariance
 
 
@@ -101,9 +101,9 @@ def test_the_spread_between_runs_is_settled_to_a_hundredth_of_a_free_search() ->
     for seed in range(4):
         fitted = fit(design(n_runs=20, drift_sd=0.02, error=0.01, seed=seed), (SPEED, SLOPE))
 
-        def unlikely(spread: float, fitted: Fit = fitted) -> float:
+        def unlikely(variance_ratio: float, fitted: Fit = fitted) -> float:
             """Minus twice the restricted log-likelihood, with the error variance profiled out, in full."""
-            varied = replace(fitted, spread=spread)
+            varied = replace(fitted, variance_ratio=variance_ratio)
             covariance, n = covariance_in_full(varied), len(fitted.design.run)
             levels = (fitted.design.run[:, None] == np.arange(len(fitted.design.run_ids))).astype(float)
             x = np.column_stack([fitted.design.columns[:, list(fitted.places)], levels])
@@ -114,8 +114,10 @@ def test_the_spread_between_runs_is_settled_to_a_hundredth_of_a_free_search() ->
             determinants = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(x.T @ inverse @ x)[1]
             return float((n - x.shape[1]) * np.log(left @ inverse @ left) + determinants)
 
-        free = optimize.minimize_scalar(unlikely, bounds=(fitted.spread / 3, fitted.spread * 3), method="bounded")
-        assert fitted.spread == pytest.approx(free.x, rel=0.01)
+        free = optimize.minimize_scalar(
+            unlikely, bounds=(fitted.variance_ratio / 3, fitted.variance_ratio * 3), method="bounded"
+        )
+        assert fitted.variance_ratio == pytest.approx(free.x, rel=0.01)
 
 
 def test_equal_runs_have_one_degree_of_freedom_less_than_runs_and_unequal_ones_fewer() -> None:
@@ -142,7 +144,7 @@ def test_errors_that_fade_and_runs_that_differ_are_recognised() -> None:
     many = [fit(design(n_runs=30, drift_sd=0.03, error=0.01, rho=0.7, seed=seed), (SPEED, SLOPE)) for seed in range(10)]
     assert 0.6 <= np.mean([fitted.rho for fitted in many]) <= 0.8
     # 0.03² / 0.01² = 9
-    assert 5 <= np.median([fitted.spread for fitted in many]) <= 15
+    assert 5 <= np.median([fitted.variance_ratio for fitted in many]) <= 15
 
 
 def test_whitened_errors_of_a_run_are_independent_with_equal_variance() -> None:
@@ -220,7 +222,7 @@ def test_collinearity_is_the_share_of_distance_that_the_causes_explain() -> None
 
 def test_cross_products_hold_the_runs_own_drift() -> None:
     fitted = fit(design(drift_sd=0.03, error=0.01), (SPEED, SLOPE))
-    a, b, yy = normal_equations(fitted.products, fitted.places, fitted.spread)
+    a, b, yy = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     inverse = np.linalg.inv(covariance_in_full(fitted))
     plan = fitted.design
     levels = (plan.run[:, None] == np.arange(len(plan.run_ids))).astype(float)

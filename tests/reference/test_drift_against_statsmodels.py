@@ -1,9 +1,9 @@
 """Stage `drift` against statsmodels, SciPy and dense linear algebra written here.
 
 The stage works from cross-products of each run and never forms a covariance matrix; here the full matrices are formed.
-Its correlation and spread lie on a grid (`RHO`, `SPREAD`, named there), and splits far off their run's line lose weight
-(`FAR_OFF`). Where exactness is asked for, the reference searches the same grid and weighs by the same rule; where the
-authority optimises freely, the tolerance says what a step of the grid may cost.
+Its correlation and variance ratio lie on a grid (`RHO`, `VARIANCE_RATIO`), and splits far off their run's line lose
+weight (`FAR_OFF`). Where exactness is asked for, the reference searches the same grid and weighs by the same rule;
+where the authority optimises freely, the tolerance says what a step of the grid may cost.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from scipy import linalg, optimize, special, stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from pipeline.core.settings import Settings
-from pipeline.methods.mixed_model import FAR_OFF, RHO, SPREAD
+from pipeline.methods.mixed_model import FAR_OFF, RHO, VARIANCE_RATIO
 from pipeline.stages.drift import drift
 from tests.support.season import EXACTLY_MEASURED, Form, Season, draw
 
@@ -66,17 +66,17 @@ class Problem:
         self.weight = np.ones(len(time)) if equal_weights else time / np.median(time)
         self.n_runs = int(self.run.max()) + 1
 
-    def covariance(self, rho: float, spread: float) -> np.ndarray:
+    def covariance(self, rho: float, variance_ratio: float) -> np.ndarray:
         """Of the errors and the runs' own drifts, over the variance of an error."""
         same_run = self.run[:, None] == self.run[None, :]
         fading = np.abs(self.km[:, None] - self.km[None, :])
         with np.errstate(divide="ignore"):
             errors = np.where(fading == 0, 1.0, rho**fading) / np.sqrt(np.outer(self.weight, self.weight))
-        return np.where(same_run, errors + spread * np.outer(self.distance, self.distance), 0.0)
+        return np.where(same_run, errors + variance_ratio * np.outer(self.distance, self.distance), 0.0)
 
-    def restricted_likelihood(self, rho: float, spread: float) -> float:
+    def restricted_likelihood(self, rho: float, variance_ratio: float) -> float:
         """Harville 1977, doi 10.1080/01621459.1977.10480998 (from memory): with the error variance profiled out."""
-        lower = np.linalg.cholesky(self.covariance(rho, spread))
+        lower = np.linalg.cholesky(self.covariance(rho, variance_ratio))
         x, y = (linalg.solve_triangular(lower, columns, lower=True) for columns in (self.adjusted, self.y))
         q, r = np.linalg.qr(x)
         rest = float(np.sum((y - q @ (q.T @ y)) ** 2))
@@ -84,14 +84,14 @@ class Problem:
         return -0.5 * ((len(self.y) - x.shape[1]) * np.log(rest) + log_determinants)
 
     def best_of_grid(self) -> tuple[float, float]:
-        grid = [(rho, spread) for rho in RHO for spread in SPREAD]
+        grid = [(rho, variance_ratio) for rho in RHO for variance_ratio in VARIANCE_RATIO]
         return max(grid, key=lambda place: self.restricted_likelihood(*place))
 
     def best(self) -> tuple[float, float]:
         """The best rho of the grid, and the best spread between the neighbours of the grid's."""
-        rho, spread = self.best_of_grid()
-        place = list(SPREAD).index(spread)
-        bounds = SPREAD[max(place - 1, 0)], SPREAD[min(place + 1, len(SPREAD) - 1)]
+        rho, variance_ratio = self.best_of_grid()
+        place = list(VARIANCE_RATIO).index(variance_ratio)
+        bounds = VARIANCE_RATIO[max(place - 1, 0)], VARIANCE_RATIO[min(place + 1, len(VARIANCE_RATIO) - 1)]
         free = optimize.minimize_scalar(
             lambda candidate: -self.restricted_likelihood(rho, candidate),
             bounds=bounds,
@@ -99,7 +99,7 @@ class Problem:
             options={"xatol": 1e-6},
         )
         # A bounded search never tries the bounds themselves.
-        return max([(rho, float(free.x)), (rho, spread)], key=lambda pair: self.restricted_likelihood(*pair))
+        return max([(rho, float(free.x)), (rho, variance_ratio)], key=lambda pair: self.restricted_likelihood(*pair))
 
     def settle(self) -> tuple[float, float]:
         """Correlation and spread after splits far off their run's line have lost weight (Huber 1964, from memory)."""
@@ -114,19 +114,19 @@ class Problem:
         self.weight = self.weight * np.where(left > limit, limit / left, 1.0)
         return self.best()
 
-    def fit(self, rho: float, spread: float, rows: np.ndarray | None = None) -> np.ndarray:
+    def fit(self, rho: float, variance_ratio: float, rows: np.ndarray | None = None) -> np.ndarray:
         """Generalised least squares by statsmodels; levels of runs that are left out are left out too."""
         rows = np.ones(len(self.y), dtype=bool) if rows is None else rows
         used = self.adjusted[rows]
         used = used[:, np.abs(used).sum(axis=0) > 0]
-        sigma = self.covariance(rho, spread)[np.ix_(rows, rows)]
+        sigma = self.covariance(rho, variance_ratio)[np.ix_(rows, rows)]
         return np.asarray(sm.GLS(self.y[rows], used, sigma=sigma).fit().params)
 
-    def leverage(self, rho: float, spread: float, rows: np.ndarray) -> np.ndarray:
+    def leverage(self, rho: float, variance_ratio: float, rows: np.ndarray) -> np.ndarray:
         """What each value contributes to the drift that these rows give; nothing for the others."""
         used = self.adjusted[rows]
         used = used[:, np.abs(used).sum(axis=0) > 0]
-        inverse = np.linalg.inv(self.covariance(rho, spread)[np.ix_(rows, rows)])
+        inverse = np.linalg.inv(self.covariance(rho, variance_ratio)[np.ix_(rows, rows)])
         shares = np.zeros(len(self.y))
         shares[rows] = np.linalg.solve(used.T @ inverse @ used, used.T @ inverse)[0]
         return shares
@@ -201,10 +201,10 @@ def test_the_grid_costs_little_against_a_free_search(seed: int):
     """
     splits = season(MIXED, seed)
     problem = Problem(splits)
-    rho, spread = problem.settle()
+    rho, variance_ratio = problem.settle()
     free = optimize.minimize(
         lambda place: -problem.restricted_likelihood(special.expit(place[0]), np.exp(place[1])),
-        [special.logit(np.clip(rho, 0.05, 0.9)), np.log(max(spread, 0.02))],
+        [special.logit(np.clip(rho, 0.05, 0.9)), np.log(max(variance_ratio, 0.02))],
         method="Nelder-Mead",
         options={"xatol": 1e-3, "fatol": 1e-6, "maxiter": 200},
     )
@@ -282,11 +282,11 @@ def test_the_interval_is_that_of_refits_without_one_run_each(seed: int, n_runs: 
     """
     splits = season(MIXED.but(n_runs=n_runs), seed)
     problem = Problem(splits)
-    rho, spread = problem.settle()
-    covariance = problem.covariance(rho, spread)
+    rho, variance_ratio = problem.settle()
+    covariance = problem.covariance(rho, variance_ratio)
     everything = np.ones(len(problem.y), dtype=bool)
-    of_all = problem.leverage(rho, spread, everything)
-    shifts = np.array([of_all - problem.leverage(rho, spread, problem.run != run) for run in range(n_runs)])
+    of_all = problem.leverage(rho, variance_ratio, everything)
+    shifts = np.array([of_all - problem.leverage(rho, variance_ratio, problem.run != run) for run in range(n_runs)])
     of_shifts = shifts @ covariance @ shifts.T
     variance = np.sum((shifts @ problem.y) ** 2) * (of_all @ covariance @ of_all) / np.trace(of_shifts)
     freedom = np.trace(of_shifts) ** 2 / np.sum(of_shifts**2)

@@ -42,4 +42,4 @@ def test_effects_and_variances_are_within_one_percent(seed: int):
     )
     assert fitted.beta == pytest.approx(reference.fe_params[:2], rel=0.01)
     assert fitted.variance == pytest.approx(reference.scale, rel=0.01)
-    assert fitted.spread * fitted.variance == pytest.approx(float(reference.cov_re[0, 0]), rel=0.01)
+    assert fitted.variance_ratio * fitted.variance == pytest.approx(float(reference.cov_re[0, 0]), rel=0.01)

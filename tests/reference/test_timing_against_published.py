@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
+from pipeline.core.metrics import READING_OF
 from pipeline.core.settings import Settings
 from pipeline.stages.splits import split_means
 
@@ -26,7 +27,7 @@ def kilometre(speed_m_s: float, cadence_spm: float, contact_time_ms: float) -> d
         }
     ).with_columns(
         pl.lit(None, dtype=pl.Float64).alias(name)
-        for name in ("vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm", "altitude_m")
+        for name in {*READING_OF, "altitude_m"} - {"cadence_spm", "contact_time_ms"}
     )
     [row] = split_means(samples, split_length_m=Settings().split_length_m).to_dicts()
     return row

@@ -107,7 +107,7 @@ def least_squares(splits: pl.DataFrame, *causes: pl.Expr, metric: str = CONTACT)
 
 
 def drawn(text: str) -> pl.DataFrame:
-    """Splits drawn as text: one row a run, its contact times from the second kilometre on; a dot is no reading."""
+    """Splits drawn as text: one row per run, its contact times from the second kilometre on; a dot is no reading."""
     rows = []
     for place, line in enumerate(text.strip().splitlines()):
         for km, cell in enumerate(line.split(), start=2):

@@ -6,12 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.metrics import READING_OF
 from tests.validity.processes import SEGMENT_M, Array, along, smooth_altitude_error
 from tests.validity.world import REFERENCE_M_S, Device
 
 #: Where nothing is wrong, to divide by.
 TINY = 1e-9
-READINGS = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
 
 
 def is_second_source(device: Device, run: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
@@ -77,7 +77,7 @@ def recorded(
         .with_columns(
             athlete_id=pl.format("a{}", pl.col("athlete").cast(pl.String).str.zfill(4)),
             gait=pl.lit("run"),
-            **{name: pl.col("value") if name == column else none for name in READINGS},
+            **{name: pl.col("value") if name == column else none for name in READING_OF},
         )
         .with_columns(run_id=pl.format("{}-r{}", "athlete_id", pl.col("run").cast(pl.String).str.zfill(3)))
         .drop("athlete", "run", "value")
