@@ -147,7 +147,7 @@ def quality(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> li
     """Stage `quality` of a batch of shards."""
     from pipeline.refresh.shard import assess
 
-    return [assess(context.content, one) for one in sampled]
+    return [assess(context.content, runs) for runs in sampled]
 
 
 @task(name="splits", **_OPTIONS)

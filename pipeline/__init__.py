@@ -113,8 +113,12 @@ STAGES = (
         Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
         Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
     )),
+    Stage("corrections", CLUB, (
+        Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
+        Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
+    )),
     Stage("summaries", CLUB, (
-        Function("runs", ("runs", "splits", "sessions.csv"), ("runs",), ("time_zone",)),
+        Function("runs", ("runs", "splits", "sessions.csv", "recordings"), ("runs",), ("time_zone",)),
         Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",)),

@@ -1,7 +1,7 @@
 -- A row is: an accepted run.
--- Reads: measured, splits, sessions.
+-- Reads: measured, splits, described, rides.
 -- Grain: run_id.
--- Parameters: $same_start_s.
+-- Parameters: $after_ride_s, $overlap_s.
 
 WITH totals AS (
   SELECT
@@ -12,25 +12,21 @@ WITH totals AS (
   GROUP BY run_id
 ),
 
-described AS (
-  -- A line of sessions.csv names its run by file, or by athlete and start; a line that names the file comes first.
+rides_before AS (
+  -- The ride that ended last before the run began, at most so long before.
   SELECT
     measured.run_id,
-    sessions.kind,
-    sessions.surface,
-    sessions.shoe_id,
+    rides.distance_km AS ride_km,
+    EPOCH(rides.ended_at_utc) - EPOCH(rides.started_at_utc) AS ride_s,
     ROW_NUMBER() OVER (
-      PARTITION BY measured.run_id ORDER BY sessions.file IS NULL, sessions.line
+      PARTITION BY measured.run_id ORDER BY rides.ended_at_utc DESC, rides.distance_km DESC, rides.path ASC
     ) AS choice
   FROM measured
-  INNER JOIN sessions
+  INNER JOIN rides
     ON
-      sessions.file IN (measured.file, measured.path)
-      OR (
-        sessions.file IS NULL
-        AND measured.athlete_id = sessions.athlete_id
-        AND ABS(EPOCH(sessions.started_at_utc) - EPOCH(measured.started_at_utc)) <= $same_start_s
-      )
+      measured.athlete_id = rides.athlete_id
+      AND rides.started_at_utc < measured.started_at_utc
+      AND EPOCH(measured.started_at_utc) - EPOCH(rides.ended_at_utc) BETWEEN -$overlap_s AND $after_ride_s
 )
 
 SELECT
@@ -46,12 +42,18 @@ SELECT
   measured.device,
   measured.sensors,
   measured.altitude,
-  measured.speed_source
+  measured.speed_source,
+  measured.tags,
+  rides_before.run_id IS NOT NULL AS after_ride,
+  rides_before.ride_km,
+  rides_before.ride_s
 FROM measured
 INNER JOIN totals
   ON measured.run_id = totals.run_id
 LEFT JOIN described
+  ON measured.run_id = described.run_id
+LEFT JOIN rides_before
   ON
-    measured.run_id = described.run_id
-    AND described.choice = 1
+    measured.run_id = rides_before.run_id
+    AND rides_before.choice = 1
 ORDER BY measured.run_id

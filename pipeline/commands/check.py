@@ -39,14 +39,14 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
         from pipeline.commands.show_ledger import ledger_summary
         from pipeline.core.places import whole_name
         from pipeline.inbox.inbox import read_inbox
-        from pipeline.refresh.duplicates import with_several_athletes
+        from pipeline.refresh.notices import notices_of
         from pipeline.refresh.quality_notices import quality_notices
         from pipeline.refresh.refresh import check_quality
 
         contents = read_inbox(inbox)
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             ledger, quality = check_quality(contents, progress=progress, mapper=mapper)
-    notices = [*contents.notices, *with_several_athletes(ledger), *quality_notices(quality, ledger)]
+    notices = [*notices_of(contents, ledger), *quality_notices(quality, ledger)]
     is_run = ledger["status"].is_in(["accepted", "salvaged"])
     if as_json:
         document = {

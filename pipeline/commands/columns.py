@@ -60,10 +60,12 @@ def _csv_content(file: Path) -> tuple[bytes, str]:
         raise UsageError(
             f"{file.name} is no CSV file. Other formats have no columns to name; `splitdrift check` reads them."
         )
-    [member] = unpack(
+    members = unpack(
         file.name, file.read_bytes(), max_unpacked_bytes=limits.max_unpacked_bytes, max_members=limits.max_members
     )
-    return member.content, member.name
+    if len(members) > 1:
+        raise UsageError(f"{file.name} is an archive of several files. Unpack it and name one of them.")
+    return members[0].content, members[0].name
 
 
 def _columns_file(file: Path) -> Path:

@@ -134,7 +134,7 @@ def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: 
     from pipeline.commands.as_json import print_json, rows_of
     from pipeline.commands.show_ledger import came_in
     from pipeline.core.places import whole_name
-    from pipeline.refresh.duplicates import with_several_athletes
+    from pipeline.refresh.notices import notices_of
     from pipeline.store.generations import published
     from pipeline.store.history import read_history
 
@@ -147,7 +147,7 @@ def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: 
         "is_new": not last.get("nothing_new", False),
         "recordings": rows_of(came_in(ledger, before)),
         "findings": last.get("findings", []),
-        "notices": [*contents.notices, *with_several_athletes(ledger), *_suspicions(store, came_in(ledger, before))],
+        "notices": [*notices_of(contents, ledger), *_suspicions(store, came_in(ledger, before))],
     }
     print_json("refresh", document)
 
@@ -163,7 +163,7 @@ def _suspicions(store: Path, new: pl.DataFrame) -> list[str]:
 def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
     from pipeline.commands.show_ledger import came_in, ledger_summary
     from pipeline.core.places import is_remote, whole_name
-    from pipeline.refresh.duplicates import with_several_athletes
+    from pipeline.refresh.notices import notices_of
     from pipeline.store.generations import published
     from pipeline.store.history import read_history, what_came_in
 
@@ -175,7 +175,7 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
         console.print(ledger_summary(ledger, listed, everything=output.verbose))
     if not output.quiet:
         console.print(what_came_in(store), highlight=False)
-    show_notices([*contents.notices, *with_several_athletes(ledger), *_suspicions(store, new)])
+    show_notices([*notices_of(contents, ledger), *_suspicions(store, new)])
     if output.quiet:
         return
     changed = {row["athlete_id"] for row in read_history(store)[-1].get("findings", [])}

@@ -113,9 +113,9 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
     return table
 
 
-def _excluded(own: pl.DataFrame) -> list[str]:
+def _excluded(drifts: pl.DataFrame) -> list[str]:
     """The readings of an athlete that were excluded in most of a run, with what they are suspected of."""
-    rows = own.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
+    rows = drifts.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
     return [
         f"{LABELS[metric]} excluded in part: {SUSPICIONS[suspicion].words}"
         if n_runs

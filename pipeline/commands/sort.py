@@ -90,7 +90,7 @@ def plan_summary(planned: Plan, loose: LooseFiles) -> RenderableType:
     """How many files go to whom, how many to no athlete and why, and what is left alone."""
     from rich.console import Group
 
-    has_athletes = any(one.athlete_id is not None for one in planned.placements)
+    has_athletes = any(placement.athlete_id is not None for placement in planned.placements)
     return Group(*([_by_athlete(planned)] if has_athletes else []), *_remarks(planned, loose))
 
 

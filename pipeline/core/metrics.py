@@ -206,6 +206,9 @@ LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
 #: What sensors record, by column.
 READING_OF: Mapping[str, Quantity] = {quantity.column: quantity for quantity in QUANTITIES if quantity.is_reading}
 
+#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
+WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
+
 
 def readings_behind(column: str) -> tuple[str, ...]:
     """The readings of sensors that a quantity rests on, itself if it is one."""

@@ -119,7 +119,7 @@ RULES: tuple[Rule, ...] = (
          source="men's world records, World Athletics, as of 2025, from memory"),
     Rule(suspicion="hardly_run", quantity=SPORT, threshold=0.1, unit="share of moving time that was run"),
     Rule(suspicion="clock_set_back", quantity=CLOCK, threshold=60,
-         unit="s around a step of exactly one hour back in the order of the file"),
+         unit="s at most between the two rows of the file with an hour's step back, beside that hour"),
     Rule(suspicion="times_missing", quantity=CLOCK, threshold=0.05, unit="share of rows without a usable time"),
 )  # fmt: skip
 

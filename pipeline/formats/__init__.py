@@ -88,6 +88,9 @@ class Recording:
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
         unused: names of columns that were not recognised, of a file whose columns have names.
         remarks: what else its owner should know of how it was read, a sentence each.
+        without_distance: what to say, and what to do, if it has neither distance, speed nor positions and no other
+            recording of the run that has; None leaves it to the stage `recording`.
+        corrected: readings that a correction of the owner changed.
     """
 
     readings: pl.DataFrame
@@ -102,6 +105,8 @@ class Recording:
     damage: str | None = None
     unused: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    without_distance: tuple[str, str] | None = None
+    corrected: tuple[str, ...] = ()
 
 
 def require_few_sessions(n_sessions: int) -> None:

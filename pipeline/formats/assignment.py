@@ -41,12 +41,14 @@ class Problem:
     Attributes:
         option: key of `columns.toml` that settles it; None where a column or the file itself does.
         is_lack: whether a column is missing.
+        is_distance: whether that is one of distance, which another recording of the run may have.
     """
 
     reason: str
     fix: str
     option: str | None = None
     is_lack: bool = False
+    is_distance: bool = False
 
 
 def used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source], list[Unclear], list[Problem]]:

@@ -81,8 +81,16 @@ def from_local_s(times_s: pl.Series, *, zone: str) -> pl.Series:
         times_s: in order of the rows of a recording.
         zone: IANA name.
     """
-    local = (times_s * 1e6).round().cast(pl.Int64(), strict=False).cast(pl.Datetime("us"))
-    return _placed(local, zone).instants.cast(pl.Float64()) / 1e6
+    return _placed(_wall_clock(times_s), zone).instants.cast(pl.Float64()) / 1e6
+
+
+def repeated_hour_s(times_s: pl.Series, *, zone: str) -> str | None:
+    """The same as `repeated_hour`, of such seconds."""
+    return _placed(_wall_clock(times_s), zone).remark
+
+
+def _wall_clock(times_s: pl.Series) -> pl.Series:
+    return (times_s * 1e6).round().cast(pl.Int64(), strict=False).cast(pl.Datetime("us"))
 
 
 def repeated_hour(texts: pl.Series, *, zone: str | None, order: str | None = None) -> str | None:

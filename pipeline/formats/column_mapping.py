@@ -100,8 +100,12 @@ class ColumnMapping:
 def toml_line(header: str, name: str) -> str:
     """The line of `columns.toml` that gives a header its name."""
     is_bare = re.fullmatch(r"[A-Za-z0-9_-]+", header)
-    # A quoted key of TOML has the escapes of a JSON text.
-    return f'{header if is_bare else json.dumps(header, ensure_ascii=False)} = "{name}"'
+    return f'{header if is_bare else toml_text(header)} = "{name}"'
+
+
+def toml_text(text: str) -> str:
+    """A text in quotation marks: TOML has the escapes of JSON, and one character more that needs one."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

@@ -38,7 +38,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         or laps the first row is its start: time and distance 0, no readings.
 
     Raises:
-        Refused: no unit, no time, no distance, or cells that are not what their column says.
+        Refused: no unit, no time, neither distance nor form, or cells that are not what their column says.
     """
     mapping = options.mapping or ColumnMapping()
     meant = interpret(content, mapping)
@@ -62,6 +62,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
             damage=rows.damage,
             unused=unused(meant, mapping),
             remarks=(*rows.remarks, *meant.remarks),
+            without_distance=meant.without_distance,
         )
     ]
 

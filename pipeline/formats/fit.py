@@ -23,7 +23,7 @@ from pipeline.formats.fit_messages import Columns, Messages, read_messages
 SPORTS: Mapping[int, str] = {
     0: "generic", 1: RUNNING, 2: "cycling", 3: "transition", 4: "fitness equipment", 5: "swimming", 10: "training",
     11: "walking", 12: "cross-country skiing", 13: "alpine skiing", 14: "snowboarding", 15: "rowing",
-    16: "mountaineering", 17: "hiking", 18: "multisport", 19: "paddling",
+    16: "mountaineering", 17: "hiking", 18: "multisport", 19: "paddling", 21: "e_biking",
 }  # fmt: skip
 
 #: What a file is when it is not an activity (FIT profile, enumeration `file`).

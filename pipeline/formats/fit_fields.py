@@ -196,14 +196,15 @@ def _native(columns: Mapping[str, Column], packed: Sequence[bytes | None]) -> di
         "contact_balance_pct": first("stance_time_balance"),
         "heart_rate_bpm": first("heart_rate"),
         "power_w": first("power"),
-        "recorded_step_length_m": first("step_length") / 1000,
         "temperature_c": first("temperature"),
     }
     if packed:
         speed, distance = _unpack(packed)
         readings["speed_m_s"] = np.where(np.isfinite(readings["speed_m_s"]), readings["speed_m_s"], speed)
         readings["distance_m"] = np.where(np.isfinite(readings["distance_m"]), readings["distance_m"], distance)
-    return readings
+    if "step_length" in columns:
+        readings["recorded_step_length_m"] = columns["step_length"] / 1000
+    return {name: values for name, values in readings.items() if values is not missing}
 
 
 def _unpack(packed: Sequence[bytes | None]) -> tuple[Column, Column]:

@@ -46,6 +46,8 @@ class Interpretation:
         values: reading -> its values in its one unit; words stay text. Incomplete where there are problems.
         unrecognised: headers of columns that hold something and mean nothing to us.
         remarks: of times in the hour that the end of summer time repeats.
+        without_distance: reason and fix where a distance is all that is missing, and another recording of the run may
+            have it.
     """
 
     table: Table
@@ -57,6 +59,7 @@ class Interpretation:
     problems: tuple[Problem, ...]
     unrecognised: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    without_distance: tuple[str, str] | None = None
 
     @property
     def headers(self) -> dict[str, str]:
@@ -74,8 +77,11 @@ class Interpretation:
         Raises:
             Refused: there are any.
         """
-        if not self.problems:
-            return
+        if self.problems:
+            raise Refused(*self.refusal())
+
+    def refusal(self) -> tuple[str, str]:
+        """What to say of all problems, and what to do."""
         reasons = [problem.reason for problem in self.problems]
         fixes = list(dict.fromkeys(problem.fix for problem in self.problems))
         if not {"time_s", "started_s"} & {*self.values, *self.open_readings}:
@@ -86,7 +92,7 @@ class Interpretation:
         if self.unrecognised:
             reasons.append(f"Columns not recognised: {_listed(self.unrecognised)}.")
         fixes.append("`splitdrift columns FILE` prints a columns.toml for all of this.")
-        raise Refused(" ".join(reasons), " ".join(fixes))
+        return " ".join(reasons), " ".join(fixes)
 
 
 def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
@@ -127,7 +133,16 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
         unrecognised=unrecognised,
         remarks=_remarks(used, mapping, order),
     )
-    return replace(meant, problems=(*problems, *_missing(meant, mapping)))
+    missing = _missing(meant, mapping)
+    whole = replace(meant, problems=(*problems, *missing))
+    is_all = not problems and [problem.is_distance for problem in missing] == [True]
+    if is_all and _OF_FORM & values.keys():
+        return replace(whole, problems=(), without_distance=whole.refusal())
+    return whole
+
+
+#: What a recording without distance may still give to another one of the same run.
+_OF_FORM = frozenset({"cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct"})
 
 
 def unused(meant: Interpretation, mapping: ColumnMapping) -> tuple[str, ...]:
@@ -334,8 +349,10 @@ def _missing(meant: Interpretation, mapping: ColumnMapping) -> list[Problem]:
             Problem(
                 "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
                 "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in "
-                f"the header or under [columns] in columns.toml next to the file.{suffix}",
+                "the header or under [columns] in columns.toml next to the file; or put another recording of the run "
+                f"next to it.{suffix}",
                 is_lack=True,
+                is_distance=True,
             )
         )
     return problems

@@ -7,7 +7,6 @@ follows none of this until it is in `columns.toml`.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ import polars as pl
 from pipeline.core.errors import Refused
 from pipeline.formats import clock
 from pipeline.formats.assignment import Source, Unclear
-from pipeline.formats.column_mapping import ColumnMapping, toml_line
+from pipeline.formats.column_mapping import ColumnMapping, toml_line, toml_text
 from pipeline.formats.columns import COLUMNS
 from pipeline.formats.grains import grain_of, lengths_of_laps, placed
 from pipeline.formats.headers import closest
@@ -102,13 +101,14 @@ def propose(content: bytes, mapping: ColumnMapping, file_name: str) -> Proposal:
     options = _options(meant, mapping, reports)
     n_asked = sum(bool(report.choices) and not report.name for report in reports)
     n_asked += len({line.split(" = ")[0] for line in options if line.startswith("# ")})
-    quoted = json.dumps(file_name, ensure_ascii=False)
+    quoted = toml_text(file_name)
+    first_of_name = {report.header: report for report in reversed(reports) if report.header}
     lines = [
         f"[files.{quoted}]",
         *options,
         "",
         f"[files.{quoted}.columns]",
-        *(line for report in reports if report.header for line in _column_lines(report)),
+        *(line for report in reversed(first_of_name.values()) for line in _column_lines(report)),
     ]
     return Proposal(tuple(reports), tuple(_missing(meant)), n_asked, "\n".join(lines) + "\n")
 
@@ -193,9 +193,9 @@ def _options(meant: Interpretation, mapping: ColumnMapping, reports: list[Column
         lines.append(f'encoding = "{table.encoding}"')
     if table.skip_lines:
         lines.append(f"skip_lines = {table.skip_lines}")
-    lines += [f"separator = {json.dumps(table.separator)}", *_signs_lines(meant), *_date_lines(meant, mapping, reports)]
+    lines += [f"separator = {toml_text(table.separator)}", *_signs_lines(meant), *_date_lines(meant, mapping, reports)]
     if mapping.sport:
-        lines.append(f"sport = {json.dumps(mapping.sport, ensure_ascii=False)}")
+        lines.append(f"sport = {toml_text(mapping.sport)}")
     if grain := _grain(meant, mapping, reports):
         lines.append(f'grain = "{grain}"')
     return lines
@@ -247,6 +247,7 @@ def _column_lines(report: ColumnReport) -> list[str]:
 
 def _missing(meant: Interpretation) -> list[str]:
     sentences = [problem.reason for problem in meant.problems if problem.is_lack]
+    sentences += [meant.without_distance[0]] if meant.without_distance is not None else []
     if not {"time_s", "started_s"} & {*meant.values, *meant.open_readings}:
         sentences.append(
             "The file does not say when the run began: add a line with its file and started_at_utc to sessions.csv."

@@ -32,6 +32,31 @@ OTHERS = frozenset((
 ))  # fmt: skip
 
 
+#: Parts of words for riding a bicycle, and whole words; from memory.
+_RIDING = (
+    "cycl",
+    "cicl",
+    "bik",
+    "radfahr",
+    "rennrad",
+    "fahrrad",
+    "fiets",
+    "vélo",
+    "cykl",
+    "pyöräil",
+    "kolar",
+    "自転車",
+    "骑行",
+)
+_RIDES = frozenset(("ride", "virtualride", "ebikeride", "gravelride", "mountainbikeride", "rad", "velo"))
+
+
+def is_ride(sport: str) -> bool:
+    """Whether the word for a sport is one for riding a bicycle."""
+    plain = sport.strip().lower()
+    return plain in _RIDES or any(part in plain for part in _RIDING)
+
+
 def sport_named(word: str | None) -> str | None:
     """`running` for a run in any of the languages; None where the word says nothing; else the word in small letters."""
     if word is None:

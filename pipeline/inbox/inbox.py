@@ -21,9 +21,12 @@ from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
 from pipeline.core.system_files import is_left_by_system
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.inbox.athlete_ids import is_athlete_id
+from pipeline.inbox.corrections import CORRECTIONS_FILE, faulty, read_corrections
 from pipeline.inbox.list_files import workbook_name
 from pipeline.inbox.lists import LISTS, read_lists, read_text
 from pipeline.inbox.names import alike, as_folders
+from pipeline.stages.corrections import Correction
+from pipeline.stages.corrections import listed as listed_corrections
 
 COLUMNS_FILE = "columns.toml"
 
@@ -55,6 +58,7 @@ class Inbox:
         athletes: `athlete_id`, `display_name`, `mass_kg`, `height_m`, `leg_length_m` of the roster.
         strikes: rows of `strikes.csv`, one per foot.
         described: every `columns.toml`, as paths in the inbox; also one that applies to no file.
+        corrections: entries of every `corrections.toml`, those of outer folders first, also faulty ones.
         notices: warnings that stop nothing, a sentence each.
         closed: folders that cannot be read, as paths in the inbox.
         shoes: rows of `shoes.csv`.
@@ -71,6 +75,7 @@ class Inbox:
     described: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
     closed: tuple[str, ...] = ()
+    corrections: tuple[Correction, ...] = ()
     shoes: pl.DataFrame = field(kw_only=True)
     events: pl.DataFrame = field(kw_only=True)
 
@@ -95,6 +100,12 @@ class Inbox:
                 return self.folder / path
         return None
 
+    def corrections_for(self, file: InboxFile) -> tuple[Correction, ...]:
+        """The entries of `corrections.toml` that may concern a file, in the order in which they are applied."""
+        return tuple(
+            entry for entry in self.corrections if entry.fault is None and entry.may_concern(file.path, file.athlete_id)
+        )
+
     @property
     def lists(self) -> dict[str, pl.DataFrame]:
         """The lists that stages read, by the names of their files."""
@@ -103,12 +114,13 @@ class Inbox:
             "sessions.csv": self.sessions,
             "strikes.csv": self.strikes,
             "complaints.csv": self.complaints,
+            "corrections.toml": listed_corrections(self.corrections),
             "shoes.csv": self.shoes,
             "events.csv": self.events,
         }
 
     def lists_digest(self) -> str:
-        """SHA-256 of the lists and of every `columns.toml`, also of those that apply to no file."""
+        """SHA-256 of the lists, the corrections, and every `columns.toml`, also of those that apply to no file."""
         digest = hashlib.sha256()
         for path in self.described:
             digest.update((self.folder / path).read_bytes())
@@ -131,14 +143,18 @@ def read_inbox(folder: Path) -> Inbox:
     closed: list[Path] = []
     links: list[str] = []
     present = list(_files(folder, closed, links))
-    described = tuple(sorted(file.path for file in present if PurePosixPath(file.path).name == COLUMNS_FILE))
-    files = tuple(file for file in present if PurePosixPath(file.path).name != COLUMNS_FILE)
+    described, correcting = (
+        tuple(sorted(file.path for file in present if PurePosixPath(file.path).name == name))
+        for name in (COLUMNS_FILE, CORRECTIONS_FILE)
+    )
+    files = tuple(file for file in present if PurePosixPath(file.path).name not in (COLUMNS_FILE, CORRECTIONS_FILE))
     closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
     if not files:
         raise NothingDone(
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit."
         )
+    corrections = _corrections(folder, correcting)
     read = read_lists(folder)
     listed = _with_paths(read.rows["sessions.csv"], {file.path for file in files})
     files = _with_listed_athletes(files, listed)
@@ -161,8 +177,10 @@ def read_inbox(folder: Path) -> Inbox:
             *alike(folders),
             *_unmatched(listed, files),
             *misspelt,
+            *_faults(corrections),
         ),
         closed_names,
+        corrections,
         shoes=lists["shoes.csv"],
         events=lists["events.csv"],
     )
@@ -194,6 +212,25 @@ _CLOSED = "The folder '{}' cannot be read, so nothing in it is used. Check its p
 _LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is skipped. Copy what it leads to."
 
 
+def _corrections(folder: Path, paths: Iterable[str]) -> tuple[Correction, ...]:
+    """The entries of every `corrections.toml`, those of outer folders first."""
+    entries: list[Correction] = []
+    for path in sorted(paths, key=lambda path: (path.count("/"), path)):
+        try:
+            entries += read_corrections((folder / path).read_text(encoding="utf-8-sig"), path)
+        except UnicodeDecodeError:
+            entries.append(faulty(path, "It is not a text in UTF-8. Save it again as UTF-8."))
+        except OSError as error:
+            entries.append(faulty(path, f"It cannot be opened: {error.strerror}. Check its permissions."))
+    return tuple(entries)
+
+
+def _faults(corrections: Iterable[Correction]) -> Iterator[str]:
+    for entry in corrections:
+        if entry.fault is not None:
+            yield f"{entry.source}, line {entry.line}: correction {entry.entry} is not used. {entry.fault}"
+
+
 def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
     """Lines of sessions.csv whose file is not there: a typing error would leave a run without its surface."""
     there = {file.path for file in files}
@@ -211,7 +248,8 @@ def listed_file(path: str, files: Container[str]) -> str:
 def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[InboxFile]:
     """Files in order of path; hidden ones, lists, settings and links that lead outside are skipped.
 
-    Every `columns.toml` is among them: looking for one per recording would cost an object store a request each.
+    Every `columns.toml` and `corrections.toml` is among them: looking for one per recording would cost an object store
+    a request each.
     """
     if is_remote(folder):
         for name, tag in versions_below(folder).items():
@@ -225,7 +263,7 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
         if _is_no_recording(relative.parts):
             continue
         path_shown = _in_utf8(relative.as_posix())
-        if relative.name == COLUMNS_FILE and path_shown != relative.as_posix():
+        if relative.name in (COLUMNS_FILE, CORRECTIONS_FILE) and path_shown != relative.as_posix():
             continue  # nothing next to it can be opened either
         if not _is_file_within(path, root):
             if os.path.islink(path):  # Path.is_symlink raises for a path longer than the system can hold

@@ -74,7 +74,8 @@ def read_lists(folder: Path) -> Lists:
     Raises:
         UsageError: a file that cannot be read as a whole.
     """
-    files = {name: _checked(folder, name) for name in LISTS}
+    columns = _columns_text(folder)
+    files = {name: _checked(folder, name, columns) for name in LISTS}
     shoes = _shoes(files["shoes.csv"])
     rows = {
         "roster.csv": _athletes(files["roster.csv"]),
@@ -189,18 +190,21 @@ def read_text(path: Path) -> str:
         raise UsageError(f"{path.name} is not a text in UTF-8: {error.reason}. Save it again as UTF-8.") from error
 
 
-def _checked(folder: Path, name: str) -> Checked:
+def _checked(folder: Path, name: str, columns: str) -> Checked:
     needed = None if name == "sessions.csv" else LISTS[name][0]
-    return Checked(read_list(folder, name, LISTS[name], needed=needed, mapping=_mapping(folder, name)))
-
-
-def _mapping(folder: Path, name: str) -> ColumnMapping:
-    """What `columns.toml` of the inbox says; one with a fault is named with the recordings that it is for."""
     try:
-        text = (folder / _COLUMNS_FILE).read_text(encoding="utf-8-sig")
-        return read_mapping(text, name) or ColumnMapping()
-    except (OSError, UnicodeDecodeError, Refused):
-        return ColumnMapping()
+        mapping = read_mapping(columns, name) or ColumnMapping()
+    except Refused:  # which is named with the recordings that it is for
+        mapping = ColumnMapping()
+    return Checked(read_list(folder, name, LISTS[name], needed=needed, mapping=mapping))
+
+
+def _columns_text(folder: Path) -> str:
+    """What `columns.toml` of the inbox says; nothing where it is absent or cannot be read."""
+    try:
+        return (folder / _COLUMNS_FILE).read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return ""
 
 
 def _number(listed: Checked, column: str, low: float, high: float) -> pl.Series:

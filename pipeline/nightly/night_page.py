@@ -34,6 +34,7 @@ _BECAME = {
     "salvaged": ("is damaged, and was used in part", "are damaged, and were used in part"),
     "duplicate": ("is a run that was there already", "are runs that were there already"),
     "not_running": ("is no run", "are no runs"),
+    "left_out": ("is left out by corrections.toml", "are left out by corrections.toml"),
     "rejected": ("was rejected", "were rejected"),
 }
 _MEASURE = "All changes: percent per 10 km at equal speed and slope, with the 95 % interval in brackets."

@@ -28,7 +28,7 @@ from pipeline.core.places import is_remote, make_folder, replacing, whole_name
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.nightly import delivery, night_page
 from pipeline.nightly.night_page import NightPage
-from pipeline.refresh.duplicates import with_several_athletes
+from pipeline.refresh.notices import notices_of
 from pipeline.refresh.refresh import require_apart
 from pipeline.store.generations import is_store, prepare, published
 from pipeline.store.history import read_history
@@ -207,7 +207,7 @@ def _try(plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[ni
         ledger=ledger,
         drifts=read_rows(published(plan.store), "athlete_drift"),
         names=dict(inbox.athletes.select("athlete_id", "display_name").drop_nulls().iter_rows()),
-        notices=[*inbox.notices, *with_several_athletes(ledger)],
+        notices=notices_of(inbox, ledger),
         failures=failures,
     )
 

@@ -17,7 +17,14 @@ from pipeline.inbox.lists import SURFACES
 from pipeline.methods.design import ADJUSTED_BY
 from pipeline.pages.adjusted import adjusted, bent_levels, lines
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
-from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words, open_complaints
+from pipeline.pages.season_words import (
+    FACTOR_WORDS,
+    RIDE_WORDS,
+    complaint_sentences,
+    contrast_sentences,
+    landing_words,
+    open_complaints,
+)
 from pipeline.pages.units import Units, between, duration, number, signed
 from pipeline.pages.words import (
     cannot_say,
@@ -32,6 +39,7 @@ from pipeline.pages.words import (
     onset_words,
 )
 from pipeline.pages.worth_a_look import looks
+from pipeline.tables.analysed import CONTRAST_FACTORS
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
@@ -59,7 +67,9 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     with_estimate = [row for row in drifts if row["drift_pct_per_10km"] is not None]
     changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-    contrasts = in_order(rows["contrasts"].iter_rows(named=True))
+    # With codes, words of the owner's own are left out.
+    is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
+    contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True))
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     return {
         "name": club.shown(athlete_id),
@@ -177,10 +187,10 @@ def _pacing(row: Row) -> list[Context]:
 
 
 def _contrast(row: Row, club: ClubRows) -> Context:
+    compared, reference = (_shoe_or_surface(row, name, club) for name in ("compared", "reference"))
     return {
         "metric": LABELS[row["metric"]],
-        "compared": f"{row['factor']} {_shoe_or_surface(row, 'compared', club)} against "
-        f"{_shoe_or_surface(row, 'reference', club)}",
+        "compared": f"{FACTOR_WORDS.get(row['factor'], row['factor'])} {compared} against {reference}",
         "n_runs": f"{row['n_runs']} and {row['n_runs_reference']}",
         "level": signed(row["difference_pct"]),
         "level_interval": between(row["low"], row["high"]),
@@ -190,7 +200,7 @@ def _contrast(row: Row, club: ClubRows) -> Context:
 
 
 def _shoe_or_surface(row: Row, name: str, club: ClubRows) -> str:
-    return str(club.shoe(row[name]) if row["factor"] == "shoe" else row[name])
+    return str(club.shoe(row[name]) if row["factor"] == "shoe" else RIDE_WORDS.get(row[name], row[name]))
 
 
 def _month(row: Row) -> Context:

@@ -34,7 +34,7 @@ MOST_LISTED = 15
 #: Files per page of files.
 FILES_PER_PAGE = 2000
 
-_STATUS_WORDS = {"not_running": "no run", "rejected": "refused"}
+_STATUS_WORDS = {"not_running": "no run", "left_out": "left out", "rejected": "refused"}
 
 
 def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Context:

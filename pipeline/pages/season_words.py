@@ -16,16 +16,22 @@ from pipeline.tables.observed import REARFOOT
 Row = Mapping[str, Any]
 
 
+#: Of runs that followed a ride, or none: what they are called.
+FACTOR_WORDS = {"ride": "runs"}
+RIDE_WORDS = {"after_ride": "off the bike", "from_rest": "from rest"}
+
+
 def contrast_sentences(contrasts: Sequence[Row], shown: Callable[[Row, str], str]) -> list[str]:
-    """Shoes and surfaces whose interval excludes zero, one sentence per pair.
+    """Shoes, surfaces, tags and runs off the bike whose interval excludes zero, one sentence per pair.
 
     Args:
         shown: gives the words for `compared` or `reference` of a row.
     """
     by_pair: dict[str, list[str]] = {}
     for row in contrasts:
+        factor = str(FACTOR_WORDS.get(row["factor"], row["factor"])).capitalize()
         pair = (
-            f"{row['factor'].capitalize()} {shown(row, 'compared')} against {shown(row, 'reference')} "
+            f"{factor} {shown(row, 'compared')} against {shown(row, 'reference')} "
             f"({row['n_runs']} and {row['n_runs_reference']} runs)"
         )
         for value, (low, high), unit in (

@@ -12,17 +12,25 @@ import polars as pl
 
 from pipeline import ATHLETE, stages_of
 from pipeline.core.places import files_below
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured
+from pipeline.refresh.context import JOIN, Athlete, BuildContext, DriftTask, Measured
+from pipeline.refresh.joins import join_recordings
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
-from pipeline.tables import TABLES
+from pipeline.tables import TABLES, empty
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
-    """Write the splits of files that were read, and run the stages that need no more; returns their tables."""
+    """Write the splits of files that were read, and run the stages that need no more.
+
+    Returns:
+        Their tables; as `joins` what was taken from other recordings of the runs (`JOIN`), and the `quality` of these.
+    """
+    joins, quality = pl.DataFrame(schema=JOIN), empty("quality")
     if athlete.measured is not None:
-        _write_splits(context, athlete.athlete_id, athlete.measured)
-    return _tables(context, athlete.athlete_id, after_club=False)
+        measured, joins = join_recordings(context, athlete.measured)
+        quality = measured.quality.join(joins, on="run_id", how="semi")
+        _write_splits(context, athlete.athlete_id, measured)
+    return _tables(context, athlete.athlete_id, after_club=False) | {"joins": joins, "quality": quality}
 
 
 def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> dict[str, pl.DataFrame]:

@@ -14,7 +14,7 @@ from pipeline.inbox.inbox import Inbox
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import BuildContext
 from pipeline.store.database import write_database
-from pipeline.store.exports import LONG, SHEETS, write_exports, write_rejected
+from pipeline.store.exports import LONG, ONLY_CSV, SHEETS, write_exports, write_rejected
 from pipeline.store.known import kept_parts, read_part
 from pipeline.store.layout import read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
@@ -48,7 +48,8 @@ def write_output(context: BuildContext, output: str) -> None:
         if output == "database":
             write_database(context.built, here)
             return
-        write_exports(here / "exports", {name: read_rows(context.built, name) for name in (*SHEETS, *LONG)})
+        tables = (*SHEETS, *LONG, *ONLY_CSV)
+        write_exports(here / "exports", {name: read_rows(context.built, name) for name in tables})
         write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 

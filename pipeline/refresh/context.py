@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +54,7 @@ class Measured:
     Attributes:
         runs: one row per run (`RUN`): what `runs` needs, what identifies duplicates, and `samples_file`.
         passing: files rejected for a reason that may have passed by the next refresh.
+        duplicates: other recordings of the runs, once these are known: columns of `RUN`, and `duplicate_of`.
     """
 
     recordings: pl.DataFrame
@@ -63,11 +64,13 @@ class Measured:
     splits: pl.DataFrame
     lap_splits: pl.DataFrame
     passing: tuple[str, ...] = ()
+    duplicates: pl.DataFrame | None = None
 
     @property
     def parts(self) -> dict[str, pl.DataFrame]:
         """Its tables by name."""
-        return {field.name: getattr(self, field.name) for field in fields(self) if field.name != "passing"}
+        others = ("passing", "duplicates")
+        return {part.name: getattr(self, part.name) for part in fields(self) if part.name not in others}
 
     @classmethod
     def of_parts(cls, parts: Mapping[str, pl.DataFrame]) -> Measured:
@@ -76,23 +79,39 @@ class Measured:
         return cls(**tables)
 
 
-#: Columns of `Measured.runs`.
+#: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks_reason`
+#: and `lacks_fix` say what its owner is told if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
-    "speed_source": pl.String,
+    "speed_source": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
+    "quantities": pl.List(pl.String), "lacks_reason": pl.String, "lacks_fix": pl.String,
+    "laps": pl.List(pl.Float64),
+}  # fmt: skip
+
+
+#: What is known of each recording from which something was joined to the run that was kept.
+JOIN: dict[str, pl.DataType | type[pl.DataType]] = {
+    "run_id": pl.String, "path": pl.String, "session": pl.Int64, "sensors": pl.String, "altitude": pl.String,
+    "original": pl.String, "quantities": pl.String, "clock_shift_s": pl.Float64, "clock_agreement": pl.Float64,
+    "compared": pl.String,
 }  # fmt: skip
 
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all."""
+    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all.
+
+    Attributes:
+        others: samples of other recordings of a run, and of those without distance, by their file.
+    """
 
     measured: Measured
     samples: dict[str, pl.DataFrame]
     laps: pl.DataFrame
+    others: dict[str, pl.DataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from itertools import groupby
 
 import polars as pl
 
+from pipeline.core.metrics import WORTH
 from pipeline.refresh.context import Measured
 
 #: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
@@ -28,12 +29,13 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
     """Find the recordings of one athlete that are of the same run.
 
     They are if they begin in the same second, or else overlap in time by half or more. The one that measured most is
-    kept: most quantities, then undamaged, then most samples. The result depends only on the recordings, not on which
-    of them were compared before.
+    kept: one with distance, then most quantities, then undamaged, then most samples. One without distance that is of
+    no other's run is none: it is in no row that is returned, and is no run that others could be of. The result depends
+    only on the recordings, not on which of them were compared before.
 
     Args:
         runs: columns `run_id` (athlete and second of the start), `started_at_utc`, `ended_at_utc`, `n_quantities`,
-            `is_damaged`, `n_samples`, `path`, `session`; of one athlete.
+            `is_damaged`, `n_samples`, `path`, `session`, `lacks_reason`; of one athlete.
 
     Returns:
         `path`, `session` and `duplicate_of` (the run that was kept) of each recording that was not.
@@ -42,14 +44,15 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
     counts_as: dict[str, str] = {}
     duplicates: list[tuple[str, int, str]] = []
     for row in _best_first(runs).iter_rows(named=True):
-        start, end = row["started_at_utc"], row["ended_at_utc"]
+        start, end, lacks = row["started_at_utc"], row["ended_at_utc"], row["lacks_reason"] is not None
         same = counts_as.get(row["run_id"]) or next(
             (run_id for first, last, run_id in kept if _overlap_enough(first, last, start, end)), None
         )
-        counts_as[row["run_id"]] = same or row["run_id"]
-        if same is None:
+        if same is not None or not lacks:
+            counts_as[row["run_id"]] = same or row["run_id"]
+        if same is None and not lacks:
             kept.append((start, end, row["run_id"]))
-        else:
+        elif same is not None:
             duplicates.append((row["path"], row["session"], same))
     schema = {"path": pl.String, "session": pl.Int64, "duplicate_of": pl.String}
     return pl.DataFrame(duplicates, schema=schema, orient="row")
@@ -62,8 +65,9 @@ def best_of_each_start(runs: pl.DataFrame) -> pl.DataFrame:
 
 def _best_first(runs: pl.DataFrame) -> pl.DataFrame:
     return runs.sort(
-        "n_quantities", "is_damaged", "n_samples", "path", "session", descending=[True, False, True, False, False]
-    )
+        pl.col("lacks_reason").is_not_null(), "n_quantities", "is_damaged", "n_samples", "path", "session",
+        descending=[False, True, False, True, False, False],
+    )  # fmt: skip
 
 
 def with_several_athletes(ledger: pl.DataFrame) -> list[str]:
@@ -91,21 +95,101 @@ def _and_more(names: Sequence[str]) -> str:
     return f"{names[0]} and {names[1]}" if len(names) == 2 else f"{names[0]} and {len(names) - 1} others"
 
 
-def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The ledger with duplicates marked, and the runs without them."""
+def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """The ledger with duplicates marked; the runs without them; the rows of the duplicates."""
     duplicates = without_duplicates(measured.runs)
-    if duplicates.is_empty():
-        return measured.recordings, measured.runs
-    kept = measured.runs.join(duplicates, on=["path", "session"], how="anti")
-    named = duplicates.join(kept.select(duplicate_of="run_id", original="path"), on="duplicate_of", how="left")
-    ledger = measured.recordings.join(named, on=["path", "session"], how="left").with_columns(
-        status=pl.when(pl.col("duplicate_of").is_null()).then("status").otherwise(pl.lit("duplicate")),
-        run_id=pl.coalesce("duplicate_of", "run_id"),
-        reason=pl.when(pl.col("duplicate_of").is_null())
-        .then("reason")
-        .otherwise(pl.format("The same run as {}, which holds at least as much.", pl.col("original"))),
+    lacks = pl.col("lacks_reason").is_not_null()
+    if duplicates.is_empty() and not measured.runs.select(lacks.any()).item():
+        return measured.recordings, measured.runs, _with_original(measured.runs.clear(), duplicates)
+    place = ["path", "session"]
+    kept = measured.runs.join(duplicates, on=place, how="anti").filter(~lacks)
+    others = _with_original(measured.runs, duplicates)
+    alone = measured.runs.filter(lacks).join(duplicates, on=place, how="anti")
+    originals = kept.select(duplicate_of="run_id", original="path", had="quantities")
+    named = others.join(originals, on="duplicate_of", how="left").select(
+        *place,
+        "duplicate_of",
+        became=pl.lit("duplicate"),
+        says=pl.format("The same run as {}{}", "original", _more_words(pl.col("quantities"), pl.col("had"))),
+        does=pl.lit(None, dtype=pl.String),
     )
-    return ledger.select(measured.recordings.columns), kept
+    refused = alone.select(
+        *place, duplicate_of=pl.lit(None, dtype=pl.String), became=pl.lit("rejected"), says="lacks_reason",
+        does="lacks_fix",
+    )  # fmt: skip
+    is_other = pl.col("became").is_not_null()
+    ledger = measured.recordings.join(pl.concat([named, refused]), on=place, how="left").with_columns(
+        status=pl.coalesce("became", "status"),
+        run_id=pl.when(is_other).then("duplicate_of").otherwise("run_id"),
+        reason=pl.coalesce("says", "reason"),
+        fix=pl.when(is_other).then("does").otherwise("fix"),
+    )
+    return ledger.select(measured.recordings.columns), kept, others
+
+
+def _with_original(runs: pl.DataFrame, duplicates: pl.DataFrame) -> pl.DataFrame:
+    return runs.join(duplicates, on=["path", "session"])
+
+
+def _more_words(quantities: pl.Expr, had: pl.Expr) -> pl.Expr:
+    """What the ledger says of a duplicate: whether it measured something that the one that is kept did not."""
+    more = quantities.list.set_difference(had).list.sort()
+    labels = more.list.eval(pl.element().replace(WORTH)).list.join(", ")
+    return (
+        pl.when(more.list.len() > 0)
+        .then(pl.format(", to which it adds {}.", labels))
+        .otherwise(pl.lit(", which holds at least as much."))
+    )
+
+
+def replaced_by_run(rows: pl.DataFrame, anew: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
+    """Rows of a table, with those of runs that were joined in place of their older ones."""
+    joined = joins.select("run_id").unique()
+    return pl.concat(
+        [rows.join(joined, on="run_id", how="anti"), anew.join(joined, on="run_id", how="semi").select(rows.columns)]
+    )
+
+
+def with_joined_runs(runs: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `Measured.runs` with what was joined to them."""
+    last = joins.unique("run_id", keep="last", maintain_order=True)
+    named = last.select("run_id", joined_sensors="sensors", joined_altitude="altitude")
+    return (
+        runs.join(named, on="run_id", how="left", maintain_order="left")
+        .with_columns(
+            sensors=pl.coalesce("joined_sensors", "sensors"), altitude=pl.coalesce("joined_altitude", "altitude")
+        )
+        .select(runs.columns)
+    )
+
+
+def with_joined_recordings(recordings: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `recordings`: what was taken from each, and how its clock was aligned."""
+    settled = pl.format(
+        "Its clock was aligned by {} (correlation {}, shifted by {} s).",
+        "compared", pl.col("clock_agreement").round(2), pl.col("clock_shift_s").cast(pl.Int64),
+    )  # fmt: skip
+    clock = pl.when(pl.col("is_settled")).then(settled).otherwise(
+        pl.lit("Its clock is taken as it is: the two recordings vary too little alike to align them.")
+    )  # fmt: skip
+    named = joins.with_columns(is_settled=pl.col("compared").is_not_null()).select(
+        "path",
+        "session",
+        says=pl.format("The same run as {}, to which it adds {}. {}", "original", "quantities", clock),
+        joined="quantities",
+        shift="clock_shift_s",
+        agreement="clock_agreement",
+    )
+    return (
+        recordings.join(named, on=["path", "session"], how="left", maintain_order="left")
+        .with_columns(
+            reason=pl.coalesce("says", "reason"),
+            joined_quantities=pl.coalesce("joined", "joined_quantities"),
+            clock_shift_s=pl.coalesce("shift", "clock_shift_s"),
+            clock_agreement=pl.coalesce("agreement", "clock_agreement"),
+        )
+        .select(recordings.columns)
+    )
 
 
 def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
@@ -127,7 +211,7 @@ _OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 
 def _gathered(shards: Sequence[Measured]) -> Measured:
     whole = Measured.of_parts({part: pl.concat([shard.parts[part] for shard in shards]) for part in shards[0].parts})
-    recordings, kept = _mark(whole)
+    recordings, kept, duplicates = _mark(whole)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
     of_runs: dict[str, list[pl.DataFrame]] = {part: [] for part in _OF_RUNS}
     for shard in shards:
@@ -136,4 +220,5 @@ def _gathered(shards: Sequence[Measured]) -> Measured:
             rows.append(getattr(shard, part).join(own, on="run_id", how="semi"))
     passing = tuple(path for shard in shards for path in shard.passing)
     parts = {part: pl.concat(rows) for part, rows in of_runs.items()}
-    return replace(Measured.of_parts({"recordings": recordings, "runs": kept, **parts}), passing=passing)
+    gathered = Measured.of_parts({"recordings": recordings, "runs": kept, **parts})
+    return replace(gathered, passing=passing, duplicates=duplicates)

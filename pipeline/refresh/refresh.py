@@ -10,7 +10,7 @@ This process only plans and gathers: the steps, and the libraries they need, are
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -27,8 +27,9 @@ from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of, write_since
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
-from pipeline.refresh.duplicates import by_athlete
+from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
+from pipeline.stages.corrections import clocks_apart
 from pipeline.store.finished import Finished
 from pipeline.store.generations import building, current, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
@@ -156,6 +157,7 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
     analysed = list(executor.analyse(context, athletes))
     for name in tables_of(ATHLETE, after_club=False):
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
+    parts |= _with_joins(parts, analysed)
     speed_error_pct = context.inbox.settings.speed_error_pct
     club = executor.club_responses(parts["responses"], speed_error_pct)
     before = known.part("responses")
@@ -170,6 +172,21 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed], metrics=moved)
     write_known(context.built, _without_passing(keys, gathered, changes.inbox), changes.inbox, parts)
     return executor.finish(context)
+
+
+def _with_joins(
+    parts: Mapping[str, pl.DataFrame], analysed: Sequence[Mapping[str, pl.DataFrame]]
+) -> dict[str, pl.DataFrame]:
+    """The ledger, the runs and their quality, with what was taken from other recordings of the runs."""
+    of_athletes = [tables for tables in analysed if not tables["joins"].is_empty()]
+    if not of_athletes:
+        return {}
+    joins, quality = (pl.concat([tables[name] for tables in of_athletes]) for name in ("joins", "quality"))
+    return {
+        "recordings": with_joined_recordings(parts["recordings"], joins),
+        "runs": with_joined_runs(parts["runs"], joins),
+        "quality": replaced_by_run(parts["quality"], quality, joins),
+    }
 
 
 def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
@@ -326,7 +343,10 @@ def check_quality(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
-    ledger, quality = (pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "quality"))
+    recordings, runs, splits, quality = (
+        pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "runs", "splits", "quality")
+    )
+    ledger = clocks_apart(recordings, runs, splits)
     return publishable("recordings", ledger, subject="the ledger"), publishable("quality", quality, subject="the club")
 
 

@@ -10,16 +10,19 @@ import errno
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from importlib.metadata import version
 
 import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
+from pipeline.core.metrics import WORTH
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
-from pipeline.stages.recording import WORTH, Session, rejected_file
+from pipeline.stages.corrections import named, tags_text
+from pipeline.stages.recording import FORM, Session, rejected_file
 from pipeline.stages.samples import RunSamples
 from pipeline.stages.splits import laps_of
 from pipeline.store.layout import samples_file
@@ -58,7 +61,13 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
             raise Refused("The file was being written while it was read.", "The next refresh reads it again.")
         mapping = inbox.mapping_for(file)
         sessions: list[Session] = stage_named("recording").call(
-            "recording", file.path, content, settings=inbox.settings, mapping=mapping
+            "recording",
+            file.path,
+            content,
+            settings=inbox.settings,
+            mapping=mapping,
+            athlete_id=file.athlete_id,
+            corrections=inbox.corrections_for(file),
         )
         return sessions
     except Refused as refusal:
@@ -132,21 +141,37 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     )
     if not runs:
         return SampledRuns(measured, {}, pl.DataFrame())
-    # Two recordings that begin in the same second have the same name; of the one that is not kept nothing goes on.
-    best = best_of_each_start(rows)
-    kept = set(zip(best["path"], best["session"], strict=True))
-    runs = [run for run in runs if (run.row["path"], run.row["session"]) in kept]
+    # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
+    best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
+    kept = set(best["samples_file"])
+    others = {str(run.row["samples_file"]): run.frames.samples for run in runs if run.row["samples_file"] not in kept}
+    others = {name: shown for name, samples in others.items() if (shown := _shown(samples)) is not None}
+    runs = [run for run in runs if run.row["samples_file"] in kept]
+    if not runs:
+        return SampledRuns(measured, {}, pl.DataFrame(), others)
     frames = [run.frames for run in runs]
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
     measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in runs]))
+    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in runs]), others)
+
+
+def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
+    """Samples of a recording that is not kept as they are published; None where they break a rule of their table."""
+    try:
+        return publishable("samples", samples, subject="one recording")
+    except BrokenPromise:
+        return None
 
 
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
     """Write the samples of each run into its file; returns what it was given."""
     settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
-    for run in best_of_each_start(sampled.measured.runs).iter_rows(named=True):
-        if (rows := sampled.samples.get(run["run_id"])) is not None:
+    best = set(best_of_each_start(sampled.measured.runs)["samples_file"])
+    for run in sampled.measured.runs.iter_rows(named=True):
+        rows = sampled.others.get(run["samples_file"], None)
+        if rows is None and run["samples_file"] in best:
+            rows = sampled.samples.get(run["run_id"])
+        if rows is not None:
             made_from = Provenance(run["sha256"], settings_sha256, code)
             write_table(context.built / run["samples_file"], "samples", rows, made_from)
     return sampled
@@ -218,8 +243,13 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
                 f'Add a line "{session.path},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
             )
         run: RunSamples = stage_named("samples").call("samples", recorded, settings=inbox.settings)
+        lacks = session.lacks_distance
         if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
-            raise Refused("The session covers no distance.", "Look whether the sensor for distance was connected.")
+            lacks = lacks or Refused(
+                "The session covers no distance.", "Look whether the sensor for distance was connected."
+            )
+            if not any(run.samples[column].count() for column in FORM):
+                raise lacks
         started = utc(run.started_s) if recorded.has_clock or listed is None else listed
         ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
     except Refused as refusal:
@@ -228,7 +258,9 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         raise
     except Exception as error:
         return session.rejected(_our_fault(error)), None
+    quantities = [column for column in WORTH if run.samples[column].count() > 0]
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
+    laps = laps_of(run_id, recorded, run.started_s)
     own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]
     row: dict[str, object] = {
         "run_id": run_id,
@@ -244,19 +276,23 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "sensors": "; ".join(f"{quantity}: {winner}" for quantity, winner in recorded.sensors.items()) or None,
         "altitude": run.altitude,
         "speed_source": run.speed_source,
-        "n_quantities": sum(run.samples[column].count() > 0 for column in WORTH),
+        "tags": tags_text(session.outcome.tags),
+        "quantities": quantities,
+        "lacks_reason": lacks and lacks.reason,
+        "lacks_fix": lacks and lacks.fix,
+        "n_quantities": len(quantities),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
+        "laps": laps.select(pl.concat_list("begins_s", "ends_s")).to_series().explode().to_list(),
     }
-    return session, _Run(row, run.named(run_id), laps_of(run_id, recorded, run.started_s))
+    return session, _Run(row, run.named(run_id), laps)
 
 
 def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFrame) -> pl.DataFrame:
     """Rows of `recordings`, one per session."""
-    run_ids = {
-        (path, session): run_id for path, session, run_id in runs.select("path", "session", "run_id").iter_rows()
-    }
+    names = ("path", "session", "run_id", "started_at_utc", "ended_at_utc")
+    of_runs = {(path, session): known for path, session, *known in runs.select(names).iter_rows()}
     rows = [
         {
             "path": session.path,
@@ -264,16 +300,27 @@ def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFr
             "file": session.file,
             "sha256": session.sha256,
             "athlete_id": athlete_id,
-            "run_id": run_ids.get((session.path, session.place)),
+            **dict(zip(names[2:], of_runs.get((session.path, session.place), _times(session)), strict=True)),
             "format": session.format,
             "status": session.status,
             "reason": session.reason,
             "fix": session.fix,
             "n_samples": session.n_samples,
+            "sport": session.sport,
+            "distance_km": None if session.distance_m is None else session.distance_m / 1000,
+            "corrections": named(session.outcome.applied),
+            "guards_not_met": named(session.outcome.held_back),
         }
         for session in sessions
     ]
     return pl.DataFrame(rows, schema=empty("recordings").schema)
+
+
+def _times(session: Session) -> tuple[None, datetime | None, datetime | None]:
+    """No run, and start and end of a session that is none."""
+    if session.started_s is None or session.ended_s is None:
+        return None, None, None
+    return None, utc(session.started_s), utc(session.ended_s)
 
 
 def assess(context: RunContext, sampled: SampledRuns) -> SampledRuns:
@@ -281,8 +328,9 @@ def assess(context: RunContext, sampled: SampledRuns) -> SampledRuns:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return sampled
+    runs = measured.runs.filter(pl.col("lacks_reason").is_null())
     rows = stage_named("quality").call(
-        "quality", pl.concat(by_run.values()), measured.runs, measured.exclusions, settings=context.inbox.settings
+        "quality", pl.concat(by_run.values()), runs, measured.exclusions, settings=context.inbox.settings
     )
     return replace(sampled, measured=replace(measured, quality=rows))
 
@@ -292,7 +340,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     measured, by_run = sampled.measured, sampled.samples
     if not by_run:
         return measured
-    names = measured.runs.select("run_id", "athlete_id", "altitude", "speed_source").unique("run_id")
+    names = best_of_each_start(measured.runs).select("run_id", "athlete_id", "altitude", "speed_source")
     samples, roster = pl.concat(by_run.values()), context.inbox.athletes
     rows, of_laps = stage_named("splits").call(
         "splits", samples, sampled.laps, names, roster, measured.quality, settings=context.inbox.settings

@@ -1,7 +1,8 @@
-"""Stage `contrasts`: the levels of runs → surface against surface and shoe against shoe, at equal speed and slope.
+"""Stage `contrasts`: the levels of runs → surface against surface, shoe against shoe, at equal speed and slope.
 
-Rows in: run_drift and runs. Rows out: one per athlete, metric, factor (surface or shoe) and value of it, against the
-value that most of the athlete's runs have.
+Rows in: run_drift and runs. Rows out: one per athlete, metric, factor (surface, shoe, ride before the run, or a tag of
+the owner's own) and value of it, against the value that most of the athlete's runs have; runs off the bike are compared
+with runs from rest.
 
 A run's level is what remains of it after the athlete's responses and drift are taken out. The contrast is the
 difference of the means of these levels, every run counting once: whole runs are the unit, however many kilometres they
@@ -10,7 +11,7 @@ drift is added as far as the two sides differ in speed, slope and distance. The 
 random-effects meta-regression on the side (`pipeline/methods/meta_regression.py`).
 
 What it cannot separate: the responses come from changes inside runs, and are taken to hold between runs too; and runs
-were not assigned to surfaces or shoes at random.
+were not assigned to surfaces, shoes or rides at random.
 
 Sources: Welch 1947, doi 10.1093/biomet/34.1-2.28; Satterthwaite 1946, doi 10.2307/3002019 (degrees of freedom). From
 memory.
@@ -19,48 +20,63 @@ memory.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import polars as pl
 from scipy import special
 
 from pipeline.methods.meta_regression import meta_regression
+from pipeline.stages.corrections import tags_of
 from pipeline.tables import types_of
+from pipeline.tables.analysed import CONTRAST_FACTORS
 
 #: Fewer runs on a side say nothing of how much runs scatter there. Common practice, no source.
 FEWEST_RUNS_PER_SIDE = 3
-#: Name of the factor in the table, and its column in `runs`.
-FACTORS = {"surface": "surface", "shoe": "shoe_id"}
+#: Name of the factor in the table, and its column in `runs`; tags follow, each under its own name.
+FACTORS = dict(zip(CONTRAST_FACTORS, ("surface", "shoe_id", "ride"), strict=True))
+AFTER_RIDE, FROM_REST = "after_ride", "from_rest"
 NOTE = "observational: the runs were not assigned at random"
 
 
 def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
-    """Compare the levels and the drifts of an athlete's runs between surfaces and between shoes.
+    """Compare the levels and the drifts of an athlete's runs between surfaces, shoes, runs off the bike, and tags.
 
     Args:
         run_drifts: rows of `run_drift` as the stage `drift` gives them, with `level_shared` and `drift_shared`.
-        runs: rows of `runs`; `run_id`, `surface` and `shoe_id` are read.
+        runs: rows of `runs`; `run_id`, `surface`, `shoe_id`, `after_ride` and `tags` are read.
 
     Returns:
         Rows of `contrasts`; values with fewer than three runs are left out.
     """
-    described = run_drifts.join(runs.select("run_id", *FACTORS.values()), on="run_id").sort("run_id")
+    described, factors = _described(runs)
+    entered = run_drifts.join(described, on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
-    for (athlete_id, metric), rows_of_metric in described.partition_by(
+    for (athlete_id, metric), rows_of_metric in entered.partition_by(
         "athlete_id", "metric", as_dict=True, maintain_order=True
     ).items():
-        for factor in FACTORS:
-            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in _of_factor(rows_of_metric, factor)]
+        for factor in factors:
+            of_factor = _of_factor(rows_of_metric, factor, factors)
+            rows += [{"athlete_id": athlete_id, "metric": metric, **row} for row in of_factor]
     return pl.DataFrame(rows, schema=types_of("contrasts")).sort("athlete_id", "metric", "factor", "compared")
 
 
-def _of_factor(rows_of_metric: pl.DataFrame, factor: str) -> Iterator[dict[str, object]]:
+def _described(runs: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, str]]:
+    """What is said of each run, and the column of each factor."""
+    ride = pl.when("after_ride").then(pl.lit(AFTER_RIDE)).otherwise(pl.lit(FROM_REST))
+    tags = [tags_of(text) for text in runs["tags"]]
+    names = sorted({name for own in tags for name in own})
+    of_tags = [pl.Series(f"tag {name}", [own.get(name) for own in tags], dtype=pl.String) for name in names]
+    described = runs.select("run_id", "surface", "shoe_id", ride=ride).with_columns(of_tags)
+    return described, FACTORS | {name: f"tag {name}" for name in names}
+
+
+def _of_factor(rows_of_metric: pl.DataFrame, factor: str, factors: Mapping[str, str]) -> Iterator[dict[str, object]]:
     """Every value of a factor against the one with most runs, the first in the alphabet where several have as many."""
-    column = FACTORS[factor]
+    column = factors[factor]
     counts = Counter(rows_of_metric[column].drop_nulls().to_list())
     often = (value for value, n_runs in counts.items() if n_runs >= FEWEST_RUNS_PER_SIDE)
-    values = sorted(often, key=lambda value: (-counts[value], value))
+    values = sorted(often, key=lambda value: (value == AFTER_RIDE, -counts[value], value))
     for value in values[1:]:
         compared, reference = (
             rows_of_metric.filter(pl.col(column) == value),
@@ -72,18 +88,22 @@ def _of_factor(rows_of_metric: pl.DataFrame, factor: str) -> Iterator[dict[str, 
             "reference": values[0],
             "n_runs": compared.height,
             "n_runs_reference": reference.height,
-            "note": _note(compared, reference, factor),
+            "note": _note(compared, reference, factor, factors),
             **_levels(compared, reference, rows_of_metric.height),
             **_drifts(compared, reference),
         }
 
 
-def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str) -> str:
-    """What to bear in mind; and whether the other factor always changed together with this one."""
-    (other_factor,) = (name for name in FACTORS if name != factor)
-    here, there = (set(side[FACTORS[other_factor]].drop_nulls()) for side in (compared, reference))
-    if here and there and not here & there:
-        return f"{NOTE}; the {other_factor} always changed with the {factor}, so their effects cannot be told apart"
+def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str, factors: Mapping[str, str]) -> str:
+    """What to bear in mind; and which other factors always changed together with this one."""
+    always = []
+    for other, column in factors.items():
+        here, there = (set(side[column].drop_nulls()) for side in (compared, reference))
+        if other != factor and here and there and not here & there:
+            always.append(other)
+    if always:
+        together = f"the {' and the '.join(always)} always changed with the {factor}"
+        return f"{NOTE}; {together}, so their effects cannot be told apart"
     return NOTE
 
 

@@ -17,12 +17,14 @@ from pathlib import PurePosixPath
 import numpy as np
 
 from pipeline.core.errors import Refused
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import WORTH
 from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
 from pipeline.formats.readers import READERS, known_endings
 from pipeline.formats.sports import OTHERS as OTHER_SPORTS
+from pipeline.stages.corrections import NOTHING, Correction, Outcome, corrected, distance_m, left_out_unread, start_s
+from pipeline.stages.samples import LONGEST_RUN_S
 
 #: What a run needs at the very least: two instants, and something that says how far apart they are.
 _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitude_deg"))
@@ -33,15 +35,12 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
 #: What makes a run of a session whose file names another sport.
-AS_RUN = 'Write sport = "running" for the file in corrections.toml'
+AS_RUN = 'Write the file and sport = "running" under [[correction]] in corrections.toml'
 
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers")
 
 #: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
 MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
-
-#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
-WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +57,12 @@ class Session:
         fix: what the owner can do; None where nothing needs doing.
         recording: the run, where it is one.
         n_samples: rows with a time.
+        sport: as recorded, or as corrected; None where the file does not say.
+        started_s: time of the first reading [s since 1970]; None without a clock.
+        ended_s: time of the last one.
+        distance_m: as recorded; None where nothing tells it.
+        outcome: what became of the corrections that name it.
+        lacks_distance: why it is no run unless another recording of the run has its distance.
         is_passing: whether the cause of a rejection may have passed by the next refresh.
     """
 
@@ -71,6 +76,12 @@ class Session:
     fix: str | None = None
     recording: Recording | None = None
     n_samples: int = 0
+    sport: str | None = None
+    started_s: float | None = None
+    ended_s: float | None = None
+    distance_m: float | None = None
+    outcome: Outcome = NOTHING
+    lacks_distance: Refused | None = None
     is_passing: bool = False
 
     @property
@@ -107,8 +118,16 @@ def recording(
     described_fields: Mapping[str, str],
     max_unpacked_bytes: int,
     max_members: int,
+    athlete_id: str | None = None,
+    corrections: Sequence[Correction] = (),
 ) -> list[Session]:
     """Read every session of an inbox file.
+
+    Args:
+        file: its path in the inbox.
+        content: its bytes.
+        athlete_id: whose it is, for corrections that name an athlete.
+        corrections: in the order in which they are applied.
 
     Returns:
         At least one session; never raises for what a file may hold.
@@ -123,13 +142,14 @@ def recording(
     except Refused as refusal:
         return [rejected_file(file, content, refusal)]
     if len(members) == 1 and not own_name.lower().endswith(".zip"):
-        return _read(Session(file=file), members[0].name, members[0].content, options)
+        return _read(Session(file=file), members[0].name, members[0].content, options, (athlete_id, corrections))
     sessions: list[Session] = []
     names: set[str] = set()
     for member in members:
         name = _distinct(member.name, names)
         names.add(name)
-        sessions += _read(Session(file=file, member=name), member.name, member.content, options)
+        unread = Session(file=file, member=name)
+        sessions += _read(unread, member.name, member.content, options, (athlete_id, corrections))
     return sessions
 
 
@@ -145,10 +165,24 @@ def _distinct(name: str, taken: Set[str]) -> str:
     return next(candidate for candidate in numbered if candidate not in taken)
 
 
-def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> list[Session]:
+def _read(
+    unread: Session,
+    name: str,
+    content: bytes,
+    options: ReadOptions,
+    known_about_it: tuple[str | None, Sequence[Correction]],
+) -> list[Session]:
+    athlete_id, corrections = known_about_it
+    entries = [entry for entry in corrections if entry.concerns(unread.file, unread.path, athlete_id)]
     suffix = PurePosixPath(name).suffix.lower()
     ending = suffix[1:] if suffix[1:] in READERS else None
     session = replace(unread, sha256=hashlib.sha256(content).hexdigest(), format=ending)
+    if (outcome := left_out_unread(entries)) is not None:
+        return [_left_out(session, outcome)]
+    zone = next((entry.time_zone for entry in reversed(entries) if entry.time_zone is not None), None)
+    is_zone_read = ending in _LOCAL_TIMES and zone is not None
+    if is_zone_read:
+        options = replace(options, mapping=replace(options.mapping or ColumnMapping(), time_zone=zone))
     try:
         if suffix in _SPREADSHEETS:
             raise _spreadsheet(suffix)
@@ -160,21 +194,58 @@ def _read(unread: Session, name: str, content: bytes, options: ReadOptions) -> l
         recordings = READERS[ending](content, options)
     except Refused as refusal:
         return [session.rejected(refusal)]
-    return [_judged(replace(session, place=place), recording) for place, recording in enumerate(recordings, start=1)]
+    sessions = []
+    for place, one in enumerate(recordings, start=1):
+        shown = one if one.device is None else replace(one, device=_shown(one.device, MOST_NAME_CHARACTERS) or None)
+        right, outcome = corrected(shown, entries, is_zone_read=is_zone_read) if entries else (shown, NOTHING)
+        own = replace(session, place=place, outcome=outcome)
+        sessions.append(_judged(own, right) if outcome.leave_out is None else _left_out(own, outcome))
+    return sessions
+
+
+#: Endings of files whose times may carry no zone, which their reader is then told.
+_LOCAL_TIMES = ("csv",)
+
+
+def _left_out(session: Session, outcome: Outcome) -> Session:
+    reason = f"Left out: {_shown(outcome.leave_out or '', MOST_NAME_CHARACTERS)}."
+    return replace(session, status="left_out", reason=reason, outcome=outcome)
+
+
+_WITHOUT_DISTANCE = (
+    "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
+    "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to it.",
+)
+#: What a recording without distance may still give to another one of the same run.
+FORM = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct")
+
+
+def _extent(session: Session, content: Recording) -> Session:
+    """The session with its sport, time and distance."""
+    started_s, recorded_m = start_s(content), distance_m(content)
+    time_s = content.readings["time_s"].to_numpy()
+    near = time_s[np.abs(time_s - started_s) <= LONGEST_RUN_S] if np.isfinite(started_s) else time_s[:0]
+    has_clock = content.has_clock and len(near) > 0 and CLOCK_S[0] <= started_s < CLOCK_S[1]
+    return replace(
+        session,
+        sport=None if content.sport is None else _shown(content.sport, MOST_NAME_CHARACTERS),
+        started_s=started_s if has_clock else None,
+        ended_s=float(near.max()) if has_clock else None,
+        distance_m=recorded_m if np.isfinite(recorded_m) else None,
+    )
 
 
 def _judged(unjudged: Session, content: Recording) -> Session:
     readings = content.readings
-    if content.device is not None:
-        content = replace(content, device=_shown(content.device, MOST_NAME_CHARACTERS) or None)
     session = replace(unjudged, status="accepted", recording=content, n_samples=readings["time_s"].count())
+    session = _extent(session, content)
     if content.sport not in (None, RUNNING):
         return replace(
             session,
             status="not_running",
             reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
             # A ride is never taken for a run; a word that is none of the known sports may be one.
-            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN} if it was a run.",
+            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN}, if it was a run.",
             recording=None,
         )
     if session.n_samples < 2:
@@ -184,13 +255,12 @@ def _judged(unjudged: Session, content: Recording) -> Session:
                 "Export the whole activity again.",
             )
         )
-    if not any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES):
-        return session.rejected(
-            Refused(
-                "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
-                "Record with a sensor for distance, or add a column of distance.",
-            )
-        )
+    has_distance = any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES)
+    if not has_distance:
+        said = Refused(*(content.without_distance or _WITHOUT_DISTANCE))
+        if not any(readings[column].count() for column in FORM):
+            return session.rejected(said)
+        session = replace(session, lacks_distance=said)
     # The median, since a few odd times are excluded by the next stage.
     if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
         return session.rejected(
@@ -205,6 +275,8 @@ def _judged(unjudged: Session, content: Recording) -> Session:
         reason += f" Columns not used: {_few(content.unused)}."
     if content.sport is None:
         reason += " The file does not name the sport; taken as running."
+    if session.outcome.words:
+        reason += f" Corrected: {'; '.join(session.outcome.words)}."
     reason = " ".join([reason, *content.remarks])
     if content.damage is not None:
         return replace(session, status="salvaged", reason=f"Damaged: {content.damage}. {reason}")

@@ -415,6 +415,14 @@ def _gait(run: Columns, interval_s: Column, tally: Tally) -> tuple[pl.Series, Co
     return _GAITS.gather(np.where(stands, 2, is_run)), run
 
 
+def with_gait(run: pl.DataFrame) -> pl.DataFrame:
+    """Rows of the table `samples` of a run that was joined with readings of another recording, with their gait anew."""
+    readings = {name: run[name].cast(pl.Float64).to_numpy() for name in (*GAIT_VALUES, "speed_m_s")}
+    is_hole = {"is_hole": np.zeros(run.height, dtype=bool)}
+    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), {})
+    return run.with_columns(gait, *(pl.Series(name, clean[name], nan_to_null=True) for name in GAIT_VALUES))
+
+
 def _apply(rules: Sequence[_Rule], rows: Columns, tally: Tally) -> Columns:
     """Make the values that break a rule missing, and count them; no rule sees what another one excluded."""
     clean = rows

@@ -14,6 +14,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.quality_rules import left_out
 from pipeline.core.queries import run_query
 from pipeline.formats import Recording
@@ -55,20 +56,17 @@ def splits(
         Rows of the tables `splits` and `lap_splits`. The last split of a run has the length that was left; a lap
         without samples has no row.
     """
-
-    def complete(means: pl.DataFrame) -> pl.DataFrame:
-        return with_stiffness(
-            means.join(runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"),
-            athletes,
-            level_slope_pct=level_slope_pct,
-            level_roughness_pct=level_roughness_pct,
-            min_run_share=min_run_share,
-        )
-
-    of_splits, of_laps = means(samples, laps, split_length_m=split_length_m)
-    if quality is not None:
-        of_splits = _with_suspicion(of_splits, quality, split_length_m)
-    return complete(of_splits), complete(of_laps)
+    rows = with_stiffness(
+        _means(samples, laps, split_length_m).join(
+            runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"
+        ),
+        athletes,
+        level_slope_pct=level_slope_pct,
+        level_roughness_pct=level_roughness_pct,
+        min_run_share=min_run_share,
+    )
+    of_splits, of_laps = _apart(rows)
+    return of_splits if quality is None else _with_suspicion(of_splits, quality, split_length_m), of_laps
 
 
 #: The laps of runs: when they begin and end on the clock of `elapsed_s`. Those of one run do not overlap.
@@ -90,16 +88,23 @@ def laps_of(run_id: str, recording: Recording, started_s: float) -> pl.DataFrame
 
 def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Cut runs into splits and into laps; the same rows without `athlete_id` and stiffness."""
+    return _apart(_means(samples, laps, split_length_m))
+
+
+def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> pl.DataFrame:
+    """The rows of both, told apart by `is_lap`: to prepare the query takes as long as to run it over a dozen runs."""
     lagged = with_lagged_speed(samples)
     by_distance = lagged.with_columns(
-        ends_at=pl.col("distance_m") / split_length_m,
         begins_at=(pl.col("distance_m") - pl.col("covered_m")) / split_length_m,
+        ends_at=pl.col("distance_m") / split_length_m,
         is_lap=pl.lit(value=False),
     )
     # Running sums miss a boundary by the last digits of a float, and would leave a split of no length behind it.
-    placed = pl.concat([by_distance, *_cut_at_laps(lagged, laps)]).with_columns(pl.col("begins_at", "ends_at").round(9))
-    # One query for both: to prepare it takes as long as to run it over a dozen runs.
-    rows = run_query("splits", {"samples": placed})
+    placed = pl.concat([by_distance, _cut_at_laps(lagged, laps)]).with_columns(pl.col("begins_at", "ends_at").round(9))
+    return run_query("splits", {"samples": placed})
+
+
+def _apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     of_splits, of_laps = (rows.filter(is_lap=is_lap).drop("is_lap") for is_lap in (False, True))
     return of_splits, of_laps.rename({"km": "lap"})
 
@@ -123,38 +128,49 @@ def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame
     return means(samples, pl.DataFrame(schema=LAPS), split_length_m=split_length_m)[0]
 
 
-def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> list[pl.DataFrame]:
-    """For each run with laps its samples, cut where laps begin and end, and where each piece lies, counted in laps.
+def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
+    """Samples cut where laps begin and end, and where each piece lies, counted in laps.
 
     Distance is cut in proportion to time. An interval after a pause is taken to lie behind the pause. What is outside
     of every lap is left out.
+
+    Args:
+        samples: in order of run and time.
     """
     of_run = laps.sort("run_id", "begins_s").partition_by("run_id", as_dict=True)
-    return [
-        _pieces(own, of_run[run_id])
-        for run_id, own in samples.partition_by("run_id", as_dict=True).items()
-        if run_id in of_run
-    ]
-
-
-def _pieces(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
-    """The same of one run, whose samples and laps are in order of time."""
-    lap_begins, lap_ends = laps["begins_s"].to_numpy(), laps["ends_s"].to_numpy()
-    ends, interval = samples["elapsed_s"].to_numpy(), samples["interval_s"].to_numpy()
-    begins = ends - interval
-    first_lap = np.searchsorted(lap_ends, begins, side="right")
-    n_laps = np.maximum(np.searchsorted(lap_begins, ends, side="left") - first_lap, 0)
-    row = np.repeat(np.arange(len(ends)), n_laps)
-    lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
-    begins, ends = np.maximum(begins[row], lap_begins[lap]), np.minimum(ends[row], lap_ends[lap])
-    piece_share = pl.Series((ends - begins) / interval[row])
-    number = laps["lap"].to_numpy()[lap] - 1
-    length_s = lap_ends[lap] - lap_begins[lap]
-    return samples[row].with_columns(
-        pl.col("interval_s", "covered_m") * piece_share,
-        ends_at=pl.Series(number + (ends - lap_begins[lap]) / length_s),
-        begins_at=pl.Series(number + (begins - lap_begins[lap]) / length_s),
+    ends_s, interval_s = samples["elapsed_s"].to_numpy(), samples["interval_s"].to_numpy()
+    pieces, first_row = [np.empty((4, 0))], 0
+    for n_rows, run_id in samples["run_id"].rle().struct.unnest().iter_rows():
+        if (run_id,) in of_run:
+            own = slice(first_row, first_row + n_rows)
+            row, *rest = _pieces(ends_s[own] - interval_s[own], ends_s[own], of_run[run_id,])
+            pieces.append(np.vstack([row + first_row, *rest]))
+        first_row += n_rows
+    row, piece_s, begins_at, ends_at = np.hstack(pieces)
+    places = row.astype(np.int64)
+    cut: pl.DataFrame = samples[places]
+    return cut.with_columns(
+        pl.col("interval_s", "covered_m") * pl.Series(piece_s / interval_s[places]),
+        begins_at=pl.Series(begins_at),
+        ends_at=pl.Series(ends_at),
         is_lap=pl.lit(value=True),
+    )
+
+
+def _pieces(begins_s: Array, ends_s: Array, laps: pl.DataFrame) -> tuple[Array, Array, Array, Array]:
+    """The pieces of the intervals of one run: which interval, how long, and where it lies, counted in laps."""
+    lap_begins, lap_ends = laps["begins_s"].to_numpy(), laps["ends_s"].to_numpy()
+    first_lap = np.searchsorted(lap_ends, begins_s, side="right")
+    n_laps = np.maximum(np.searchsorted(lap_begins, ends_s, side="left") - first_lap, 0)
+    row = np.repeat(np.arange(len(ends_s)), n_laps)
+    lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
+    begins, ends = np.maximum(begins_s[row], lap_begins[lap]), np.minimum(ends_s[row], lap_ends[lap])
+    number, length_s = laps["lap"].to_numpy()[lap] - 1, lap_ends[lap] - lap_begins[lap]
+    return (
+        row.astype(np.float64),
+        ends - begins,
+        number + (begins - lap_begins[lap]) / length_s,
+        number + (ends - lap_begins[lap]) / length_s,
     )
 
 

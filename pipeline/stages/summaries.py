@@ -16,32 +16,53 @@ from scipy import special
 from pipeline.core.metrics import METRICS, READING_OF, readings_behind
 from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS, left_out
 from pipeline.core.queries import run_query
+from pipeline.formats.sports import is_ride
 from pipeline.methods.repeatability import repeatability
+from pipeline.methods.session_matching import sessions_of_runs
 from pipeline.tables import types_of
 
+#: A run that begins within so long of the end of a ride is one off the bike [s], and the clocks of two devices may
+#: overlap by so much [s]. Common practice, no source.
+AFTER_RIDE_S, RIDE_OVERLAP_S = 1800, 300
 #: Of the corrected p-values: one in twenty of what is called a change may be none.
 LEVEL = 0.05
-#: A line of sessions.csv without a file is of the run that began within so long of it [s]. Common practice, no source.
-SAME_START_S = 300
 #: Runs beyond one per month that estimate how runs scatter inside months; with fewer, the whole season does. Common
 #: practice, no source.
 LEAST_FREEDOM = 3
 
 
-def runs(measured: pl.DataFrame, splits: pl.DataFrame, sessions: pl.DataFrame, *, time_zone: str = "") -> pl.DataFrame:
-    """Join what was measured of each run with its totals and with what sessions.csv says of it.
+def runs(
+    measured: pl.DataFrame,
+    splits: pl.DataFrame,
+    sessions: pl.DataFrame,
+    recordings: pl.DataFrame,
+    *,
+    time_zone: str = "",
+) -> pl.DataFrame:
+    """Join what was measured of each run with its totals, what sessions.csv says of it, and the ride before it.
 
     Args:
-        measured: one row per run: identity, start, pause, device, sensors, altitude, and `file`, its path in the inbox.
+        measured: one row per run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
+        recordings: rows of `recordings`, for sessions of other sports.
         time_zone: where the runs are; empty where it is not known.
 
     Returns:
         Rows of `runs`.
     """
-    tables = {"measured": measured, "splits": splits, "sessions": sessions}
-    rows = run_query("runs", tables, {"same_start_s": SAME_START_S})
+    words = [sport for sport in recordings["sport"].drop_nulls().unique().to_list() if is_ride(sport)]
+    rides = recordings.filter(
+        pl.col("status") == "not_running", pl.col("sport").is_in(words), pl.col("started_at_utc").is_not_null()
+    )
+    described = sessions_of_runs(measured, sessions).filter(pl.col("is_used"))
+    tables = {
+        "measured": measured,
+        "splits": splits,
+        "described": described.join(sessions, on="line").select("run_id", "kind", "surface", "shoe_id"),
+        "rides": rides.select("path", "session", "athlete_id", "started_at_utc", "ended_at_utc", "distance_km"),
+    }
+    rows = run_query("runs", tables, {"after_ride_s": AFTER_RIDE_S, "overlap_s": RIDE_OVERLAP_S})
     if not time_zone:
         return rows
     started = pl.col("started_at_utc").cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(time_zone)
@@ -116,7 +137,7 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
     """
     excluded = pl.sum_horizontal(EXCLUDING_SHARES)
     behind = pl.DataFrame(
-        [(one.column, reading) for one in METRICS for reading in readings_behind(one.column)],
+        [(metric.column, reading) for metric in METRICS for reading in readings_behind(metric.column)],
         schema={"metric": pl.String, "quantity": pl.String},
         orient="row",
     )
@@ -133,8 +154,8 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("n_excluded") > 0, pl.col("n_excluded") >= WORTH_SAYING * pl.col("n_runs"))
     )
-    labels = {column: one.label for column, one in READING_OF.items()}
-    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    labels = {column: reading.label for column, reading in READING_OF.items()}
+    meaning = {name: suspicion.words for name, suspicion in SUSPICIONS.items()}
     return (
         of_reading.join(behind, on="quantity")
         .sort("athlete_id", "metric", "n_excluded", "quantity", descending=[False, False, True, False])
@@ -174,7 +195,7 @@ def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("n_left_out") > 0, pl.col("n_left_out") >= WORTH_SAYING * pl.col("n_runs"))
     )
-    meaning = {name: one.words for name, one in SUSPICIONS.items()}
+    meaning = {name: suspicion.words for name, suspicion in SUSPICIONS.items()}
     words = pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String)
     return of_athlete.select(
         "athlete_id", "suspicion", left_out_because=pl.format("{} of {} runs: {}", "n_left_out", "n_runs", words)

@@ -24,7 +24,7 @@ _RUNNABLE = r"^[=+\-@\t\r]"
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
     "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
-    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "quality", "exclusions",
+    "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "corrections", "quality", "exclusions",
 )  # fmt: skip
 #: Of these tables the workbook has only the rows in which the column says something; the CSV has all.
 ONLY_WITH = {"quality": "suspicion"}
@@ -32,8 +32,10 @@ ONLY_WITH = {"quality": "suspicion"}
 MOST_ROWS = 20_000
 #: Tables that may need several sheets, how many rows each has, and how many there are at most. A spreadsheet holds
 #: 1,048,576 rows in a sheet and opens a tenth of that in seconds; common practice, no source.
-LONG = ("splits", "lap_splits")
+LONG = ("splits",)
 LONG_SHEET_ROWS, MOST_LONG_SHEETS = 50_000, 4
+#: Tables that are CSV files only: to write their sheet takes a fifth of a refresh.
+ONLY_CSV = ("lap_splits",)
 #: Columns of dates, which tables hold as text.
 _IS_DATE = re.compile(r"(^|_)(date|month)$")
 
@@ -43,10 +45,10 @@ def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
 
     Args:
         folder: made if absent.
-        tables: publishable rows by name; those in `SHEETS` and `LONG` are written.
+        tables: publishable rows by name; those in `SHEETS`, `LONG` and `ONLY_CSV` are written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name in (*SHEETS, *LONG):
+    for name in (*SHEETS, *LONG, *ONLY_CSV):
         write_csv(folder, name, tables[name])
     _write_workbook(folder / "splitdrift.xlsx", tables)
 
@@ -64,7 +66,7 @@ def csv_text(rows: pl.DataFrame) -> str:
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
     """List the rejected and skipped files: file, session, status, reason, fix."""
     folder.mkdir(parents=True, exist_ok=True)
-    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "duplicate"]))
+    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "left_out", "duplicate"]))
     columns = rejected.select("path", "session", "athlete_id", "status", "reason", "fix")
     _escaped(columns).write_csv(folder / "rejected.csv")
 

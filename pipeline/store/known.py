@@ -166,7 +166,7 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
             described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
         depends_on = [
             common, file.path, owner, file.sha256 or file.tag or "", described[columns], roster.get(owner, ""),
-            *listed.get(file.path, []),
+            *listed.get(file.path, []), *(repr(entry) for entry in inbox.corrections_for(file)),
         ]  # fmt: skip
         files[file.path] = _digest(depends_on)
     lists = inbox.lists_digest()
@@ -207,8 +207,8 @@ class Changes:
         new: paths of files that were not there.
         changed: paths of files whose key is another.
         gone: paths of files that are no longer there.
-        to_read: the files to be read: those above that are there, and the duplicates of the athletes touched, since
-            what they are duplicates of may be gone.
+        to_read: the files to be read: those above that are there, and of the athletes touched those of runs with
+            several recordings, any of which may be gone.
     """
 
     inbox: Inbox
@@ -262,7 +262,9 @@ def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
 
 
 def _duplicates(known: Known) -> set[str]:
+    """Files of runs with several recordings: what they are duplicates of may be gone, or what was joined to them."""
     recordings = known.part("recordings")
     if recordings is None:
         return set()
-    return set(recordings.filter(pl.col("status") == "duplicate")["file"])
+    duplicates = recordings.filter(pl.col("status") == "duplicate")
+    return set(recordings.join(duplicates, on="run_id", how="semi")["file"]) | set(duplicates["file"])

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
+from pipeline.stages.corrections import TAG_SEPARATOR
 from pipeline.study.study_file import Cohort
 
 
@@ -60,6 +61,8 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
         _require_known(word, names, known)
     for word, names in (("kinds", cohort.kinds), ("surfaces", cohort.surfaces)):
         _require_known(word, names, runs[word.removesuffix("s")], may_be_absent=True)
+    every_tag = sorted({tag for text in runs["tags"].drop_nulls() for tag in text.split(TAG_SEPARATOR)})
+    _require_known("tags", cohort.tags, pl.Series(every_tag, dtype=pl.String))
     day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
     possible = [
         (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
@@ -67,6 +70,9 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
         (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
         (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
         (cohort.devices, "another device than those asked for, or not named", _named("device", cohort.devices)),
+        (cohort.tags, f"not tagged {' and '.join(cohort.tags)}", _tagged(cohort.tags)),
+        (cohort.after_ride is True, "not after a ride", pl.col("after_ride")),
+        (cohort.after_ride is False, "after a ride", ~pl.col("after_ride")),
         (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),
         (cohort.to_date, f"after {cohort.to_date}", day <= (cohort.to_date or "")),
         (cohort.min_distance_km, f"shorter than {cohort.min_distance_km:g} km", distance >= cohort.min_distance_km),
@@ -122,6 +128,11 @@ def _require_known(word: str, names: Sequence[str], of_runs: pl.Series, *, may_b
 
 def _named(column: str, names: Sequence[str]) -> pl.Expr:
     return pl.col(column).is_in(list(names))
+
+
+def _tagged(tags: Sequence[str]) -> pl.Expr:
+    of_run = pl.col("tags").fill_null("").str.split(TAG_SEPARATOR)
+    return pl.all_horizontal(pl.lit(value=True), *(of_run.list.contains(tag) for tag in tags))
 
 
 def _or(words: Sequence[str]) -> str:

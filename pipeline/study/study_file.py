@@ -43,6 +43,8 @@ class Cohort:
     Attributes:
         kinds: kinds of session (race, training, test); empty for all, also those not listed.
         devices: devices, as `runs.device` names them; likewise.
+        tags: tags of corrections.toml, as name=value; a run needs all of them.
+        after_ride: only runs off the bike, or only others; None for both.
         from_date: first day, YYYY-MM-DD in UTC; None for any.
         min_distance_km: shortest run [km].
         athletes: only these; empty for all.
@@ -54,6 +56,8 @@ class Cohort:
     kinds: tuple[str, ...] = ()
     surfaces: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    after_ride: bool | None = None
     from_date: str | None = None
     to_date: str | None = None
     min_distance_km: float = 0.0

@@ -98,9 +98,10 @@ class _Reader:
         if not isinstance(table, dict):
             raise self._fault((), "cohort", repr(table), "a table [cohort]")
         self._known(table, [field.name for field in fields(Cohort)], where)
-        lists = ("kinds", "surfaces", "devices", "athletes", "not_athletes")
+        lists = ("kinds", "surfaces", "devices", "tags", "athletes", "not_athletes")
         cohort = Cohort(
             **{name: self._list(table, name, where) for name in lists},
+            after_ride=self._flag(table, "after_ride", where),
             from_date=self._date(table, "from_date", where),
             to_date=self._date(table, "to_date", where),
             min_distance_km=self._number(table, "min_distance_km", where, 0.0, least=0),
@@ -238,6 +239,12 @@ class _Reader:
             at_least = f" of at least {least:g}" if least is not None else ""
             raise self._fault(where, key, "nothing" if value is None else repr(value), kind + at_least)
         return value if whole else float(value)  # type: ignore[arg-type]
+
+    def _flag(self, table: Mapping[str, Any], key: str, where: Where) -> bool | None:
+        value = table.get(key)
+        if value is not None and not isinstance(value, bool):
+            raise self._fault(where, key, repr(value), "true or false")
+        return value
 
     def _date(self, table: Mapping[str, Any], key: str, where: Where) -> str | None:
         value = table.get(key)

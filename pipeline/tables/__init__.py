@@ -25,10 +25,11 @@ from pipeline.tables.analysed import (
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Exclusions, LapSplits, Quality, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import Corrections, Exclusions, LapSplits, Quality, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
+    "corrections": Corrections,
     "runs": Runs,
     "samples": Samples,
     "exclusions": Exclusions,

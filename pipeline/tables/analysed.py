@@ -13,6 +13,9 @@ CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
 
+#: What runs are contrasted in, besides tags of their owner.
+CONTRAST_FACTORS = ("surface", "shoe", "ride")
+
 # One column per statement, its text on lines of its own: read as a table, not as calls.
 # fmt: off
 
@@ -244,16 +247,21 @@ class SeasonSlope(dy.Schema):
 
 
 class Contrasts(dy.Schema):
-    """An athlete, a metric and a surface or shoe, against the one that most of the athlete's runs had.
+    """An athlete, a metric and a surface, shoe or tag, against that of most runs; or runs off the bike.
 
     Intervals are not corrected for the number of rows.
     """
 
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)
-    factor = words("What sessions.csv says of the runs.", "surface", "shoe", key=True)
-    compared = words("Surface or shoe_id of the runs that are compared; only those with at least three runs.", key=True)
-    reference = words("Surface or shoe_id with most runs, the first in the alphabet of several with as many.")
+    factor = words(
+        "What the runs differ in: surface or shoe of sessions.csv, ride (whether one came before), or the name of a "
+        "tag of corrections.toml.", key=True)
+    compared = words(
+        "Surface, shoe_id or tag of the runs that are compared, or after_ride; only with at least three runs.",
+        key=True)
+    reference = words(
+        "That of most runs, the first in the alphabet of several with as many; for after_ride always from_rest.")
     n_runs = count("Runs with the compared one that entered for the metric.", smallest=3)
     n_runs_reference = count("Runs with the reference.", smallest=3)
     difference_pct = measure("%", 3,

@@ -17,7 +17,7 @@ else:
     import dataframely as dy
 
 
-__all__ = ["count", "dy", "identifier", "instant", "interval", "like", "measure", "share", "words"]
+__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -87,9 +87,16 @@ def interval(
     return low, high
 
 
-def instant(meaning: str) -> dy.Datetime:
+def instant(meaning: str, *, nullable: bool = False) -> dy.Datetime:
     """A point in time, in UTC."""
-    return dy.Datetime(time_unit="us", time_zone="UTC", description=meaning, metadata={"unit": "UTC"})
+    return dy.Datetime(
+        nullable=nullable, time_unit="us", time_zone="UTC", description=meaning, metadata={"unit": "UTC"}
+    )
+
+
+def flag(meaning: str, *, nullable: bool = False) -> dy.Bool:
+    """Whether something is so."""
+    return dy.Bool(nullable=nullable, description=meaning, metadata={"unit": ""})
 
 
 def like(schema: type[dy.Schema], name: str, *, meaning: str, **replaced: tuple[str, dy.Column]) -> type[dy.Schema]:

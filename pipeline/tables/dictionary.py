@@ -50,15 +50,15 @@ def _rules() -> list[str]:
         "| suspicion | in words | what is done | quantity | from which value on | source |",
         "| --- | --- | --- | --- | --- | --- |",
         *(
-            f"| {one.suspicion} | {SUSPICIONS[one.suspicion].words} | {SUSPICIONS[one.suspicion].treatment} | "
-            f"{one.quantity} | {_threshold(one)} | {one.source} |"
-            for one in RULES
+            f"| {rule.suspicion} | {SUSPICIONS[rule.suspicion].words} | {SUSPICIONS[rule.suspicion].treatment} | "
+            f"{rule.quantity} | {_threshold(rule)} | {rule.source} |"
+            for rule in RULES
         ),
     ]
 
 
-def _threshold(one: Rule) -> str:
-    finest = f"{one.threshold:g} {one.unit}"
-    if not isinstance(one, Stuck):
+def _threshold(rule: Rule) -> str:
+    finest = f"{rule.threshold:g} {rule.unit}"
+    if not isinstance(rule, Stuck):
         return finest
-    return f"{finest}; {one.coarse_threshold:g} s where its resolution is {one.coarse_from:g} or coarser"
+    return f"{finest}; {rule.coarse_threshold:g} s where its resolution is {rule.coarse_from:g} or coarser"

@@ -5,9 +5,15 @@ from __future__ import annotations
 from pipeline.core.quality_rules import FAULTS, QUANTITIES, SUSPICIONS, TREATMENTS, left_out
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
-from pipeline.tables.columns import count, dy, identifier, instant, like, measure, share, words
+from pipeline.tables.columns import count, dy, flag, identifier, instant, like, measure, share, words
 
-STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "rejected")
+STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "left_out", "rejected")
+CORRECTION_STATUSES = (APPLIED, GUARD_NOT_MET, MATCHES_NOTHING, FAULTY) = (
+    "applied",
+    "guard_not_met",
+    "matches_nothing",
+    "faulty",
+)
 GAITS = ("run", "walk", "stand")
 
 
@@ -26,10 +32,49 @@ class Recordings(dy.Schema):
         "Folder of the inbox that holds the file; null for a file in no athlete's folder.", nullable=True)
     run_id = identifier("The run it became, or for a duplicate the run that was kept.", nullable=True)
     format = words("Format it was read as; null if no reader was chosen.", among=READERS, nullable=True)
-    status = words("What became of it; salvaged means a damaged file of which a part was kept.", *STATUSES)
+    status = words(
+        "What became of it; salvaged means a damaged file of which a part was kept, left_out one that corrections.toml "
+        "leaves out.", *STATUSES)
     reason = words("Why, in words for the person who owns the file.")
     fix = words("What that person can do about it; null where nothing needs doing or can be done.", nullable=True)
-    n_samples = count("Rows with a time that could be read; 0 for sessions that are not runs, whose rows are not read.")
+    n_samples = count("Rows with a time that could be read; 0 for sessions of which no rows were read.")
+    sport = words("As the file names it, or as corrections.toml says; null where it does not.", nullable=True)
+    started_at_utc = instant(
+        "Time of its first reading, of other sports too; null where it has no clock.", nullable=True)
+    ended_at_utc = instant("Time of its last reading.", nullable=True)
+    distance_km = measure("km", 3, "As recorded, before it is judged; null where nothing tells it.", smallest=0)
+    corrections = words(
+        "Entries of corrections.toml that were applied to it, as `corrections.name` names them, separated by '; '.",
+        nullable=True)
+    guards_not_met = words("The same for entries whose guard held them back.", nullable=True)
+    same_as_run = identifier(
+        "A run that it probably is a recording of, by a clock whole hours apart; it is not joined unless corrected.",
+        nullable=True)
+    joined_quantities = words(
+        "Of a duplicate: what it measured and the run that was kept did not, and was joined to that run.",
+        nullable=True)
+    clock_shift_s = measure("s", 0,
+        "Of such a duplicate: what was added to its clock; 0 where the recordings do not settle it.")
+    clock_agreement = measure("correlation", 3,
+        "Correlation of the two recordings at that shift, of cadence, speed or heart rate; null without any of these "
+        "in both.",
+        smallest=-1, largest=1)
+
+
+class Corrections(dy.Schema):
+    """An entry of a corrections.toml, and what became of it."""
+
+    file = identifier("The corrections.toml, relative to the inbox.", key=True)
+    entry = count("Number of the entry in it, 1 the first.", key=True, smallest=1)
+    line = count("Line on which it begins.", smallest=1)
+    says = words("What it changes; null where it has a fault.", nullable=True)
+    status = words(
+        "Whether it was applied; held back wherever it matched, by its guards or since what it changes was not "
+        "recorded; of no recording; or not understood.", *CORRECTION_STATUSES)
+    n_applied = count("Recordings that it was applied to.")
+    n_guard_not_met = count("Recordings that it names and was held back from.")
+    reason = words("Its fault and the fix; null where it has none.", nullable=True)
+    name = identifier("How `recordings` names it: it follows from what the entry says, not from its place.")
 
 
 class Runs(dy.Schema):
@@ -51,13 +96,21 @@ class Runs(dy.Schema):
     shoe_id = identifier("Shoe from sessions.csv; null if not listed.", nullable=True)
     device = words("Manufacturer and model as the file names them; never a serial number.", nullable=True)
     sensors = words(
-        "Where a quantity came from a self-described field, or from one of two sensors: which.", nullable=True)
+        "Where a quantity came from a self-described field, from one of two sensors, or from another recording of the "
+        "run: which.", nullable=True)
     altitude = words("Which slope window its altitude needed.", "steady", "rough", "absent")
     speed_source = words(
         "Where distance and speed come from. "
         + "; ".join(f"{name}: {source.meaning}" for name, source in SPEED_SOURCES.items())
         + ".",
         among=SPEED_SOURCES)
+    tags = words(
+        "Words of one's own from corrections.toml, as name=value, separated by '; '; null without any.", nullable=True)
+    after_ride = flag(
+        "Whether a ride of the athlete ended within 30 minutes before it began, in another file or in the same one.",
+        nullable=True)
+    ride_km = measure("km", 3, "Distance of that ride as recorded; null without one.", smallest=0)
+    ride_s = measure("s", 1, "Time from start to end of that ride; null without one.", smallest=0)
 
 
 class Samples(dy.Schema):

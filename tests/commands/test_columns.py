@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import tomllib
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -137,3 +138,20 @@ def test_what_cannot_be_looked_into_says_why(tmp_path: Path, name: str, content:
     ran = columns(tmp_path / name)
     assert said in ran.output
     assert ran.exit_code == code
+
+
+def test_odd_headers_and_names_still_make_a_columns_toml(tmp_path: Path):
+    file = tmp_path / 'a "b".csv'
+    file.write_bytes(b'elapsed_s,distance_m,x y,x y,"a\x7fb","say ""no""",\n0,0,1,1,1,1,1\n1,3,1,1,1,1,1\n')
+    assert columns(file, "--write").exit_code == 0
+    written = tomllib.loads((tmp_path / "columns.toml").read_text())["files"]['a "b".csv']["columns"]
+    assert list(written) == ["elapsed_s", "distance_m", "x y", "a\x7fb", 'say "no"']
+
+
+def test_an_archive_of_several_files_is_to_be_unpacked(tmp_path: Path):
+    file = tmp_path / "run.csv"
+    with zipfile.ZipFile(file, "w") as archive:
+        archive.writestr("a.csv", SOUND)
+        archive.writestr("b.csv", SOUND)
+    ran = columns(file)
+    assert (ran.exit_code, "run.csv is an archive of several files. Unpack it" in ran.output) == (2, True)

@@ -167,7 +167,7 @@ def test_1_when_there_is_no_store_to_show(tmp_path: Path):
         ({"settings.toml": "gap = 5\n"}, "settings.toml: there is no setting 'gap'. Did you mean gap_s?"),
     ],
 )
-def test_2_when_a_list_or_the_settings_have_a_fault(
+def test_2_when_a_list_or_the_settings_cannot_be_read(
     tiny_inbox: Make, files: dict[str, str], message: str, tmp_path: Path
 ):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), **files})
@@ -316,3 +316,11 @@ def test_an_interrupt_of_any_command_exits_with_130_and_without_a_traceback(
     monkeypatch.setattr("pipeline.store.layout.read_rows", interrupted)
     result = run("show", "runs", "--store", demo_store)
     assert (result.exit_code, result.stderr) == (130, "\nsplitdrift: Interrupted.\n")
+
+
+def test_0_also_when_a_line_of_a_list_has_a_fault_which_is_named(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "sessions.csv": "file,kind\nari/a.fit,jog\n"})
+    for words in (("refresh", "--store", tmp_path / "store"), ("check",)):
+        result = run(*words, "--inbox", inbox)
+        assert result.exit_code == 0
+        assert "sessions.csv, line 2: kind is 'jog'; expected race or training or test. The line" in result.output

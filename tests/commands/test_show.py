@@ -89,6 +89,18 @@ def test_an_athlete_without_any_measured_metric_is_listed_and_told_why():
     assert lines_with(text, "moss") == ["moss 1 no cadence, contact time or heart rate recorded"]
 
 
+def test_an_athlete_whose_reading_was_excluded_is_told_why():
+    nothing = dict.fromkeys(name for name in RISES if name.endswith(("pct", "km", "low", "high", "level")))
+    missing = {
+        **nothing, "metric": "cadence_spm", "n_runs": 0, "drift_pct_per_10km": None, "raw_pct_per_10km": None,
+        "finding": "too_little_data", "suspicion": "one_foot_counted",
+    }  # fmt: skip
+    text = printed(club_summary(drifts(missing), runs("ari")))
+    assert lines_with(text, "ari ") == ["ari 1 cadence excluded: looks like one foot counted"]
+    text = printed(club_summary(drifts({"suspicion": "stuck"}), runs("ari")))
+    assert len(lines_with(text, "contact time excluded in part: stuck at one value")) == 1
+
+
 def test_an_athlete_with_too_few_runs_is_listed_without_numbers():
     nothing = dict.fromkeys(name for name in RISES if name.endswith(("pct", "km", "low", "high", "level")))
     few = {**nothing, "n_runs": 2, "drift_pct_per_10km": None, "raw_pct_per_10km": None, "finding": "too_little_data"}

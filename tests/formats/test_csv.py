@@ -282,6 +282,18 @@ def test_the_hour_that_summer_time_leaves_out_is_no_time_and_the_one_it_repeats_
     ]
 
 
+def test_form_without_distance_is_read_for_another_recording_of_the_run_and_says_what_it_lacks():
+    recording = read("""
+        elapsed_s | cadence_spm
+        0         | 170
+        1         | 172
+    """)
+    assert rows(recording, "time_s", "cadence_spm") == [(0.0, 170.0), (1.0, 172.0)]
+    reason, fix = recording.without_distance or ("", "")
+    assert reason.startswith("The file has neither distance, speed, pace nor positions")
+    assert "or put another recording of the run next to it." in fix
+
+
 def test_a_row_without_time_is_left_out():
     recording = read("""
         elapsed_s | distance_m
@@ -610,7 +622,7 @@ def test_a_pace_of_nothing_is_null_and_not_infinite():
     ("content", "expected"),
     [
         (b"distance_m\n0\n1\n", "The file has no column with the time. Name it time_utc"),
-        (b"elapsed_s,cadence_spm\n0,170\n1,170\n", "neither distance, speed, pace nor positions"),
+        (b"elapsed_s,heart_rate_bpm\n0,170\n1,170\n", "neither distance, speed, pace nor positions"),
         (b"elapsed_s,latitude_deg\n0,1\n1,1\n", "neither distance, speed, pace nor positions"),
         (b"elapsed_s,distance_m\n0,0\n", "Rows below the header of the file: 1, expected at least 2."),
         (b"", "Rows below the header of the file: 0"),

@@ -17,7 +17,7 @@ from pipeline.formats.fit import decode
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import split_means
+from pipeline.stages.splits import laps_of, means, split_means
 from pipeline.tables import publishable
 
 FOLDER = Path(__file__).parents[3] / "shared" / "recordings"
@@ -101,6 +101,37 @@ def test_the_kilometres_time_is_the_devices_timer_time():
     both = beside("total_timer_s").filter(pl.col("run_share") == 1)
     assert both.height >= 10
     assert float(np.median((both["moving_s"] - both["total_timer_s"]).abs())) < 2
+
+
+def laps_next_to_the_devices() -> pl.DataFrame:
+    """Laps of at least half a minute, run throughout, next to what the device wrote down of them."""
+    tables = []
+    for (name,), own in pl.read_csv(FOLDER / "laps.csv", infer_schema_length=None).group_by("file"):
+        runs = [one for one in decode((FOLDER / str(name)).read_bytes()) if one.sport == RUNNING]
+        if len(runs) == 1 and len(runs[0].laps) == own.height and str(name).startswith("runs/"):
+            run = settled(runs[0])
+            _, found = means(run.samples, laps_of("r", runs[0], run.started_s), split_length_m=1000)
+            tables.append(found.join(own.with_columns(lap=pl.col("lap") + 1), on="lap"))
+    return pl.concat(tables, how="diagonal_relaxed").filter(run_share=1).filter(pl.col("total_timer_s") >= 30)
+
+
+def test_laps_are_those_of_the_device():
+    both = laps_next_to_the_devices()
+    cadence = both["avg_running_cadence_strides_min"] + both["avg_fractional_cadence"].fill_null(0)
+    difference = {
+        "cadence": both["cadence_spm"] / 2 - cadence,
+        "contact": both["contact_time_ms"] - both["avg_stance_time_ms"],
+        "balance": both["contact_balance_pct"] - both["avg_stance_time_balance"],
+        "time": both["moving_s"] - both["total_timer_s"],
+        "distance": both["length_m"] - both["total_distance_m"],
+    }
+    median = {name: float(values.drop_nulls().abs().median()) for name, values in difference.items()}
+    assert min(values.drop_nulls().len() for values in difference.values()) >= 20
+    assert median["cadence"] < 0.2
+    assert median["contact"] < 0.5
+    assert median["balance"] < 0.05
+    assert median["time"] < 1
+    assert median["distance"] < 4
 
 
 @pytest.mark.slow

@@ -69,7 +69,7 @@ def test_what_stages_of_files_and_athletes_take_of_the_settings_decides_whether_
 @pytest.mark.parametrize("stage", STAGES, ids=lambda stage: stage.name)
 def test_what_a_stage_reads_is_made_before_it(stage: object):
     given = {"an inbox file", "a recording", "roster.csv", "sessions.csv", "strikes.csv", "complaints.csv", "runs"}
-    given |= {"shoes.csv", "events.csv", "laps of a recording"}
+    given |= {"shoes.csv", "events.csv", "corrections.toml", "laps of a recording"}
     before = {table for one in STAGES[: STAGES.index(stage)] for table in one.writes}  # type: ignore[arg-type]
     for function in stage.functions:  # type: ignore[attr-defined]
         assert set(function.reads) <= given | before

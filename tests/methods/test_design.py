@@ -214,3 +214,32 @@ def test_the_design_holds_the_columns_that_it_says():
     np.testing.assert_allclose(design.columns[:, VALUE], np.log(numbers[CONTACT][numbers[CONTACT] > 0]))
     np.testing.assert_allclose(design.columns[:, WARM_UP], np.exp(-5 * design.columns[:, DISTANCE]))
     assert design.columns[:, PACE_VARIANCE].max() == pytest.approx(numbers["log_speed_variance"].max())
+
+
+# --- Quality ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("share", "enters"), [(0.5, True), (0.49, False)])
+@pytest.mark.parametrize(
+    ("reading", "concerned"),
+    [
+        ("cadence_share", {"cadence_spm", "flight_time_ms", "duty_factor", "step_length_m"}),
+        ("contact_time_share", {CONTACT, "flight_time_ms", "duty_factor"}),
+    ],
+)
+def test_a_split_with_a_reading_for_less_than_half_of_it_does_not_enter_for_what_rests_on_it(
+    reading: str, concerned: set[str], share: float, enters: bool
+):
+    splits = scattered()
+    thin = splits.with_columns(pl.when(pl.col("km") == 5).then(share).otherwise(reading).alias(reading))
+    for metric in ("cadence_spm", CONTACT, "flight_time_ms", "duty_factor", "step_length_m"):
+        whole, less = (
+            len(design_of(Numbers(INCLUSION.usable(rows)), metric, 3.0, INCLUSION).run) for rows in (splits, thin)
+        )
+        assert (less == whole) == (enters or metric not in concerned), metric
+
+
+def test_a_split_of_a_stretch_that_is_suspect_does_not_enter():
+    splits = scattered()
+    suspect = splits.with_columns(suspicion=pl.when(pl.col("km") == 5).then(pl.lit("faster_than_records")))
+    assert set(INCLUSION.usable(splits)["km"]) - set(INCLUSION.usable(suspect)["km"]) == {5}

@@ -77,12 +77,12 @@ def test_a_cause_estimated_together_with_the_line_is_pulled_to_what_is_known_of_
     left = np.exp(-straight.columns[:, 1] * 10 / 2)
     columns = np.column_stack([straight.columns[:, 0] + 0.03 * left, straight.columns[:, 1:], left])
     fitted = fit(replace(straight, columns=columns), (3,))
-    found = {sd: broken_change(fitted, 1.2, 2.0, re_estimated={3: (0.0, sd**2)}) for sd in (1e-6, 0.03, np.inf)}
+    changes = {sd: broken_change(fitted, 1.2, 2.0, re_estimated={3: (0.0, sd**2)}) for sd in (1e-6, 0.03, np.inf)}
     # Held at nothing, the line begins 3 % too high: the change is far too small. The prior of 3 % gives way.
-    assert found[np.inf].estimate == pytest.approx(0.04 * 0.8, abs=0.003)
-    assert found[0.03].estimate == pytest.approx(0.04 * 0.8, abs=0.004)
-    assert found[1e-6].estimate < 0.04 * 0.8 - 0.006
-    assert found[0.03].low < 0.04 * 0.8 < found[0.03].high
+    assert changes[np.inf].estimate == pytest.approx(0.04 * 0.8, abs=0.003)
+    assert changes[0.03].estimate == pytest.approx(0.04 * 0.8, abs=0.004)
+    assert changes[1e-6].estimate < 0.04 * 0.8 - 0.006
+    assert changes[0.03].low < 0.04 * 0.8 < changes[0.03].high
 
 
 def test_the_wider_of_two_changes_holds_both():

@@ -242,6 +242,6 @@ def test_intervals_hold_where_half_of_the_runs_are_off_by_two_percent_and_half_b
     prior = replace(wide_prior(B, 0.25, 0.01), other_sources={"positions": half_normal(0.02)})
     held = 0
     for seed in range(60):
-        found = correct(fit(of_two_sources(seed, (0.5, 2.0)), [SPEED]), SPEED, prior)
-        held += found.drift_low <= 0 <= found.drift_high
+        corrected = correct(fit(of_two_sources(seed, (0.5, 2.0)), [SPEED]), SPEED, prior)
+        held += corrected.drift_low <= 0 <= corrected.drift_high
     assert held >= 52

@@ -53,10 +53,10 @@ def test_the_interval_is_that_of_a_ratio_of_two_mean_squares() -> None:
 
 
 def test_what_the_responses_give_to_all_runs_of_an_athlete_is_no_difference_between_athletes() -> None:
-    found = of_drifts({"ari": [1.0, 2.0, 3.0], "bo": [2.0, 3.0, 4.0], "cy": [6.0, 7.0, 8.0]}, shared_se=2.0)
+    rows = of_drifts({"ari": [1.0, 2.0, 3.0], "bo": [2.0, 3.0, 4.0], "cy": [6.0, 7.0, 8.0]}, shared_se=2.0)
     # Of the mean square between of 21, runs per athlete (3) times the square of 2 is the responses': 9 are left.
-    assert found["repeatability"][0] == pytest.approx((9 - 1) / (9 + 2))
-    assert found["repeatability_low"][0] == pytest.approx((0 - 1) / (0 + 2))
+    assert rows["repeatability"][0] == pytest.approx((9 - 1) / (9 + 2))
+    assert rows["repeatability_low"][0] == pytest.approx((0 - 1) / (0 + 2))
 
 
 @pytest.mark.parametrize(

@@ -265,10 +265,10 @@ def test_an_inbox_that_is_not_there_is_tried_again(inbox: Path, store: Path):
 def test_wrong_use_is_not_tried_again(inbox: Path, store: Path):
     clock = Clock()
     refresh_of(inbox, store)
-    (inbox / "sessions.csv").write_text("file,kind\nari/a.fit,jog\n")
+    (inbox / "roster.csv").write_text("mass_kg\n60\n")
     night = one_night(Plan(inbox, store, BERLIN), failing(), sleep=clock.sleep, now=clock.now)
     assert (night.outcome, clock.slept) == (Outcome.FAILED, [])
-    assert "sessions.csv, line 2: kind is 'jog'" in pages(store)[0]
+    assert "roster.csv, line 1: the column 'athlete\\_id' is missing" in pages(store)[0]
 
 
 def test_a_night_that_fails_before_there_is_a_store_makes_none_and_is_delivered(tmp_path: Path, hook: Hook):

@@ -19,7 +19,12 @@ ROAD, TRAIL = [200.0, 202.0, 204.0, 203.0], [210.0, 208.0, 215.0]
 
 
 def compared(
-    *runs: Run, errors: float = 0.5, level_shared: list[list[float]] | None = None, metric: str = "contact_time_ms"
+    *runs: Run,
+    errors: float = 0.5,
+    level_shared: list[list[float]] | None = None,
+    metric: str = "contact_time_ms",
+    after_ride: list[bool] | None = None,
+    tags: list[str | None] | None = None,
 ) -> list[dict[str, object]]:
     """Rows of an athlete whose runs have (surface, shoe, level, drift)."""
     names = [f"run {place:02}" for place in range(len(runs))]
@@ -32,8 +37,14 @@ def compared(
         }
     )  # fmt: skip
     described = pl.DataFrame(
-        {"run_id": names, "surface": [one[0] for one in runs], "shoe_id": [one[1] for one in runs]},
-        schema_overrides={"surface": pl.String, "shoe_id": pl.String},
+        {
+            "run_id": names,
+            "surface": [one[0] for one in runs],
+            "shoe_id": [one[1] for one in runs],
+            "after_ride": after_ride or [False] * len(runs),
+            "tags": tags or [None] * len(runs),
+        },
+        schema_overrides={"surface": pl.String, "shoe_id": pl.String, "tags": pl.String},
     )
     return publishable("contrasts", contrasts(run_drifts, described), subject="ari").rows(named=True)
 
@@ -92,6 +103,25 @@ def test_shoes_are_compared_like_surfaces():
     assert {**by_surface, "factor": "shoe"} == by_shoe
 
 
+def plain(*levels: float) -> list[Run]:
+    return [(None, None, level, 1.0) for level in levels]
+
+
+def test_runs_off_the_bike_are_compared_with_runs_from_rest_however_many_they_are():
+    rows = compared(*plain(*TRAIL, *ROAD), after_ride=[False] * 3 + [True] * 4)
+    assert [(row["factor"], row["compared"], row["reference"]) for row in rows] == [("ride", "after_ride", "from_rest")]
+    assert rows[0]["difference_pct"] == pytest.approx(
+        100 * np.expm1(np.log(ROAD).mean() - np.log(TRAIL).mean()), abs=6e-4
+    )
+    assert str(rows[0]["note"]).startswith("observational")
+
+
+def test_each_tag_is_a_factor_of_its_own_and_runs_without_it_do_not_enter():
+    tags = ["team=north; weather=heat"] * 3 + ["weather=rain"] * 3 + [None]
+    rows = compared(*plain(*TRAIL, *ROAD), tags=tags)  # type: ignore[arg-type]
+    assert [(row["factor"], row["compared"], row["reference"]) for row in rows] == [("weather", "rain", "heat")]
+
+
 # --- What the two sides lean on --------------------------------------------------------------------------------------
 
 
@@ -125,8 +155,8 @@ def test_a_slower_surface_on_which_form_follows_speed_alone_shows_no_difference(
     )
     runs = splits.group_by("run_id").agg(
         surface=pl.when(pl.col("is_trail").first()).then(pl.lit("trail")).otherwise(pl.lit("road")),
-        shoe_id=pl.lit(None, dtype=pl.String),
-    )
+        shoe_id=pl.lit(None, dtype=pl.String), after_ride=pl.lit(value=False), tags=pl.lit(None, dtype=pl.String),
+    )  # fmt: skip
     (row,) = contrasts(run_drifts, runs).rows(named=True)
     raw = slowed.group_by("is_trail").agg(pl.col("contact_time_ms").log().mean()).sort("is_trail")["contact_time_ms"]
     assert raw[1] - raw[0] > 0.1

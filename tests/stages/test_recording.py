@@ -185,7 +185,10 @@ def test_a_session_without_distance_speed_or_positions_is_rejected():
     assert session.reason == (
         "The session holds no distance, no speed and no positions, so there are no kilometres to compare."
     )
-    assert session.fix == "Record with a sensor for distance, or add a column of distance."
+    assert session.fix == (
+        "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to "
+        "it."
+    )
 
 
 @pytest.mark.parametrize("column", ["distance_m", "speed_m_s"])

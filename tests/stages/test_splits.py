@@ -121,6 +121,17 @@ def test_a_sample_that_stands_for_no_time_is_no_part_of_a_split():
 # --- Means -----------------------------------------------------------------------------------------------------------
 
 
+def test_the_share_of_a_reading_is_of_the_time_run():
+    rows = samples(
+        (1, 3, "run", 170, 250), (3, 9, "run", 170, None), (4, 6, "walk", 110, None), (4, 12, "run", None, None)
+    )
+    assert cut(rows, "cadence_share", "contact_time_share", "heart_rate_share") == [(0.5, 0.125, 1.0)]
+
+
+def test_a_split_that_was_not_run_has_no_share():
+    assert cut(samples((5, 6, "walk", 110, 300)), "cadence_share", "contact_time_share") == [(None, None)]
+
+
 def test_a_mean_is_weighted_by_time_and_not_by_samples():
     rows = samples((0, 0), (1, 4, "run", 160, 200), (9, 36, "run", 180, 300))
     assert cut(rows, "cadence_spm", "contact_time_ms") == [(178, 290)]

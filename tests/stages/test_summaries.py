@@ -2,43 +2,90 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from math import sqrt
 
 import polars as pl
 import pytest
 
+from pipeline.core.quality_rules import EXCLUDING_SHARES
 from pipeline.inbox.lists import LISTS
-from pipeline.stages.summaries import LEAST_FREEDOM, SAME_START_S, athlete_drift, runs, season_trend
+from pipeline.methods.session_matching import SAME_START_S
+from pipeline.stages.summaries import AFTER_RIDE_S, LEAST_FREEDOM, RIDE_OVERLAP_S, athlete_drift, runs, season_trend
 from pipeline.tables import empty
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
 
-def run_of(*lines: dict[str, object], started: datetime = NINE, **settings: str) -> dict[str, object]:
-    """The row of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
+def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
+    """Kind, surface and shoe of a run of ari that began at nine, from the file ari/a.fit, for lines of sessions.csv."""
+    row = run_of(*lines, started=started)
+    return row["kind"], row["surface"], row["shoe_id"]
+
+
+def run_of(
+    *lines: dict[str, object], rides: Sequence[dict[str, object]] = (), started: datetime = NINE, **settings: str
+) -> dict[str, object]:
+    """The row of that run, for rows of sessions.csv and sessions of other sports in the ledger."""
     measured = pl.DataFrame(
         {
             "run_id": ["ari-9"], "athlete_id": ["ari"], "file": ["ari/a.fit"], "path": ["ari/a.fit"],
             "started_at_utc": [started], "paused_s": [0.0],
-            "device": ["watch"], "sensors": [None], "altitude": ["steady"],
+            "device": ["watch"], "sensors": [None], "altitude": ["steady"], "tags": [None],
             "speed_source": ["device"],
         },
-        schema_overrides={"sensors": pl.String},
+        schema_overrides={"sensors": pl.String, "tags": pl.String},
     )  # fmt: skip
     splits = pl.DataFrame({"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5]})
     schema = {**dict.fromkeys(LISTS["sessions.csv"], pl.String), "started_at_utc": pl.Datetime("us", "UTC")}
     rows = [{**line, "line": number} for number, line in enumerate(lines, start=2)]
-    listed = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
-    (row,) = runs(measured, splits, listed, **settings).rows(named=True)
+    sessions = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
+    ride = {"path": "ari/ride.fit", "session": 1, "athlete_id": "ari", "status": "not_running", "sport": "cycling"}
+    ledger = pl.DataFrame([{**ride, **one} for one in rides], schema=empty("recordings").schema)
+    (row,) = runs(measured, splits, sessions, ledger, **settings).rows(named=True)
+    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
     return row
 
 
-def described(*lines: dict[str, object], started: datetime = NINE) -> tuple[object, object, object]:
-    """Kind, surface and shoe of that run."""
-    row = run_of(*lines, started=started)
-    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
-    return row["kind"], row["surface"], row["shoe_id"]
+def ride(minutes_before: float, *, lasted_min: float = 60.0, **more: object) -> dict[str, object]:
+    """A ride that ended so long before nine, in the ledger."""
+    ended = NINE - timedelta(minutes=minutes_before)
+    return {"started_at_utc": ended - timedelta(minutes=lasted_min), "ended_at_utc": ended, "distance_km": 30.0, **more}
+
+
+def after_ride(*rides: dict[str, object]) -> tuple[object, object, object]:
+    row = run_of(rides=rides)
+    return row["after_ride"], row["ride_km"], row["ride_s"]
+
+
+@pytest.mark.parametrize(
+    ("minutes_before", "is_after"), [(0, True), (30, True), (30.1, False), (-5, True), (-5.1, False)]
+)
+def test_a_run_is_off_the_bike_if_a_ride_ended_within_30_minutes_before_it(minutes_before: float, is_after: bool):
+    assert (AFTER_RIDE_S, RIDE_OVERLAP_S) == (1800, 300)
+    assert after_ride(ride(minutes_before)) == ((True, 30.0, 3600.0) if is_after else (False, None, None))
+
+
+@pytest.mark.parametrize(
+    ("more", "is_after"),
+    [
+        ({"sport": "biking"}, True),
+        ({"sport": "e_biking"}, True),
+        ({"sport": "radfahren"}, True),
+        ({"sport": "Ride"}, True),
+        ({"sport": "swimming"}, False),
+        ({"sport": None}, False),
+        ({"athlete_id": "bo"}, False),
+        ({"status": "left_out"}, False),
+    ],
+)
+def test_only_rides_of_the_athlete_count(more: dict[str, object], is_after: bool):
+    assert after_ride(ride(10, **more))[0] is is_after
+
+
+def test_of_two_rides_the_last_one_counts():
+    assert after_ride(ride(25, distance_km=40.0), ride(5, lasted_min=10, distance_km=4.0)) == (True, 4.0, 600.0)
 
 
 @pytest.mark.parametrize(
@@ -92,9 +139,9 @@ def test_a_line_with_file_and_start_is_of_that_file_alone():
     assert described({"file": "ari/b.fit", "athlete_id": "ari", "started_at_utc": NINE, "kind": "race"})[0] is None
 
 
-def test_of_two_lines_for_a_run_the_upper_one_counts():
+def test_of_two_lines_for_a_run_the_lower_one_counts():
     line = {"file": "ari/a.fit"}
-    assert described({**line, "kind": "race"}, {**line, "kind": "test"})[0] == "race"
+    assert described({**line, "kind": "race"}, {**line, "kind": "test"})[0] == "test"
 
 
 # --- Months ----------------------------------------------------------------------------------------------------------
@@ -214,16 +261,19 @@ FROM_DRIFT = {
     for name, dtype in empty("athlete_drift").schema.items()
     if not name.startswith("repeatability")
     and not name.startswith("smallest_change")
-    and name not in ("q_value", "finding")
+    and name not in ("q_value", "finding", "suspicion")
 } | {"either_line_low": pl.Float64, "either_line_high": pl.Float64, "depends_on_speed": pl.Boolean}
 
 
-def concluded(*rows: dict[str, object], run_drifts: pl.DataFrame | None = None) -> list[dict[str, object]]:
+def concluded(
+    *rows: dict[str, object], run_drifts: pl.DataFrame | None = None, quality: pl.DataFrame | None = None
+) -> list[dict[str, object]]:
     """Rows of athlete_drift for athletes a, b, c ... with these differences from RISEN."""
     drifts = [{**RISEN, "athlete_id": chr(97 + place), **row} for place, row in enumerate(rows)]
     found = athlete_drift(
         pl.DataFrame(drifts, schema=FROM_DRIFT),
         empty("run_drift") if run_drifts is None else run_drifts,
+        quality,
         smallest_change_pct={"cadence_spm": 1.0},
         max_collinearity=0.9,
         usual_distance_margin=1.5,
@@ -350,3 +400,65 @@ def test_a_line_bent_along_a_curve_changes_late_without_a_place():
     unsure, certain = concluded(curve, {**curve, "change_at_usual_distance_low": 0.1})
     assert [unsure["finding"], certain["finding"]] == ["unclear", "changes_late"]
     assert (certain["onset_km"], certain["drift_before_onset_pct"], certain["drift_after_onset_pct"]) == (None,) * 3
+
+
+# --- Readings that were excluded --------------------------------------------------------------------------------------
+
+NOTHING = {"drift_pct_per_10km": None, "collinearity": None, "p_value": None, "reason": "few"}
+
+
+def rows_of_quality(*rows: dict[str, object]) -> pl.DataFrame:
+    """Rows of `quality` for runs r0, r1 ... of athlete a; cadence, measured throughout unless said otherwise."""
+    given = [
+        {
+            "run_id": f"r{place}", "athlete_id": "a", "quantity": "cadence_spm", "measured_share": 1.0,
+            **dict.fromkeys(EXCLUDING_SHARES, 0.0), **row,
+        }
+        for place, row in enumerate(rows)
+    ]  # fmt: skip
+    return pl.DataFrame(given, schema=empty("quality").schema)
+
+
+HALVED = {"measured_share": 0.0, "halved_share": 1.0, "suspicion": "one_foot_counted"}
+
+
+def test_a_metric_whose_reading_was_excluded_throughout_has_a_row_that_says_why():
+    (_, missing) = concluded({"athlete_id": "b"}, quality=rows_of_quality(HALVED, HALVED))[::-1]
+    assert (missing["athlete_id"], missing["metric"], missing["n_runs"]) == ("a", "cadence_spm", 0)
+    assert (missing["finding"], missing["suspicion"]) == ("too_little_data", "one_foot_counted")
+    assert missing["reason"] == "cadence excluded in 2 of 2 runs: looks like one foot counted"
+
+
+def test_what_was_never_recorded_has_none():
+    rows = concluded({"athlete_id": "b"}, quality=rows_of_quality({"measured_share": 0.0}))
+    assert [row["athlete_id"] for row in rows] == ["b"]
+
+
+def test_what_rests_on_the_reading_says_it_too_and_keeps_its_own_reason():
+    rows = concluded(
+        {**NOTHING, "metric": "duty_factor", "athlete_id": "a"}, {**NOTHING, "metric": "heart_rate_bpm"},
+        quality=rows_of_quality(HALVED, {}),
+    )  # fmt: skip
+    reasons = {(row["athlete_id"], row["metric"]): row["reason"] for row in rows}
+    assert reasons["a", "duty_factor"] == "cadence excluded in 1 of 2 runs: looks like one foot counted; few"
+    assert reasons["b", "heart_rate_bpm"] == "few"
+
+
+@pytest.mark.parametrize(("share", "is_said"), [(0.5, True), (0.49, False)])
+def test_a_run_counts_where_half_of_its_readings_were_excluded(share: float, is_said: bool):
+    stuck = {"measured_share": 1 - share, "stuck_share": share, "suspicion": "stuck"}
+    (row,) = concluded({}, quality=rows_of_quality(stuck))
+    assert row["suspicion"] == ("stuck" if is_said else None)
+
+
+@pytest.mark.parametrize(("n_sound", "is_said"), [(9, True), (10, False)])
+def test_a_tenth_of_the_runs_is_worth_saying(n_sound: int, is_said: bool):
+    (row,) = concluded({}, quality=rows_of_quality(HALVED, *[{}] * n_sound))
+    assert row["suspicion"] == ("one_foot_counted" if is_said else None)
+
+
+def test_runs_faster_than_the_records_are_said_for_every_metric():
+    fast = {"quantity": "speed_m_s", "suspicion": "faster_than_records"}
+    (row,) = concluded(NOTHING, quality=rows_of_quality(fast, {"quantity": "speed_m_s"}))
+    assert row["suspicion"] == "faster_than_records"
+    assert str(row["reason"]).startswith("1 of 2 runs: faster over a kilometre or more than anyone has run")

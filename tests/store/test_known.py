@@ -98,6 +98,7 @@ def move(name: str, to: str) -> Change:
     return lambda nights: (nights.inbox / name).rename(nights.inbox / to)
 
 
+CORRECTION = "[[correction]]\ncadence_factor = 1.02\n"
 ROSTER = "athlete_id,display_name,mass_kg,height_m,leg_length_m\n"
 LISTED = "file,started_at_utc,kind,surface\n"
 NOTHING = (NOBODY, NOBODY, NOBODY)
@@ -127,6 +128,13 @@ CHANGES: dict[str, tuple[Change, list[str], list[str], list[str]]] = {
         put("bo/columns.toml", '[columns]\n"cadence_spm" = "cadence_strides_min"\n'), BO_FILES, BO, BO,
     ),
     "columns described for nobody": (put("none/columns.toml", "[columns]\n"), *NOTHING),
+    "a correction of one file": (put("ari/corrections.toml", f'{CORRECTION}file = "1.fit"\n'), ["ari/1.fit"], ARI, ARI),
+    "a correction of an athlete": (put("corrections.toml", f'{CORRECTION}athlete_id = "bo"\n'), BO_FILES, BO, BO),
+    "a correction of nothing": (put("corrections.toml", f'{CORRECTION}file = "cy/*"\n'), *NOTHING),
+    "a correction with a fault": (put("corrections.toml", "[[correction]]\nspor = 1\n"), *NOTHING),
+    "tags of a file": (
+        put("corrections.toml", '[[correction]]\nfile = "bo/1.fit"\ntags = { team = "north" }\n'), ["bo/1.fit"], BO, BO,
+    ),
     "a complaint": (put("complaints.csv", "athlete_id,from_date,site\nari,2026-03-15,left knee\n"), *NOTHING),
     "a landing": (put("strikes.csv", "athlete_id,date,distance_km,strike\nari,2026-03-14,1,heel\n"), *NOTHING),
     "a setting of reading": (

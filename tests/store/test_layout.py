@@ -17,6 +17,8 @@ from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
 from tests.support.demo_store import Refreshed
 
 #: The tables that a refresh fills.
+#: Of lists that the demo club does not have.
+ABSENT = ("events",)
 MADE = sorted({table for stage in STAGES if stage.level != ON_DEMAND for table in stage.writes})
 
 # --- What the files say ----------------------------------------------------------------------------------------------
@@ -118,7 +120,7 @@ def test_the_duckdb_file_and_the_parquet_files_hold_the_same_rows(demo: Refreshe
     rows = read_table(demo.store, table)
     key = TABLES[table].primary_key()
     assert demo.table(table).select(rows.columns).sort(key).equals(rows)
-    assert (rows.height > 0) == (table in MADE)
+    assert (rows.height > 0) == (table in MADE and table not in ABSENT)
 
 
 def test_an_unknown_table_is_wrong_use_and_the_known_ones_are_listed(demo_store: Path):

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
-from pipeline.store.exports import LONG, SHEETS, write_exports
+from pipeline.store.exports import LONG, ONLY_CSV, SHEETS, write_exports
 from pipeline.store.long_sheets import fill_sheets
 from pipeline.tables import empty
 from tests.support.demo_store import Refreshed
@@ -71,7 +71,7 @@ def test_splits_go_on_in_a_second_sheet_and_end_where_the_dictionary_says(
     monkeypatch.setattr("pipeline.store.exports.LONG_SHEET_ROWS", 100)
     monkeypatch.setattr("pipeline.store.exports.MOST_LONG_SHEETS", 2)
     splits = demo.table("splits")
-    write_exports(tmp_path, {name: empty(name) for name in (*SHEETS, *LONG)} | {"splits": splits})
+    write_exports(tmp_path, {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splits": splits})
     workbook = openpyxl.load_workbook(tmp_path / "splitdrift.xlsx")
     assert [name for name in workbook.sheetnames if name.startswith("splits")] == ["splits", "splits_2"]
     names = [workbook[sheet].cell(row, 1).value for sheet in ("splits", "splits_2") for row in range(3, 103)]
@@ -81,6 +81,6 @@ def test_splits_go_on_in_a_second_sheet_and_end_where_the_dictionary_says(
 
 
 def test_without_rows_there_is_the_header(tmp_path: Path):
-    write_exports(tmp_path, {name: empty(name) for name in (*SHEETS, *LONG)})
+    write_exports(tmp_path, {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)})
     sheet = openpyxl.load_workbook(tmp_path / "splitdrift.xlsx")["splits"]
     assert (sheet["A1"].value, sheet.max_row) == ("run_id", 2)

@@ -18,6 +18,9 @@ RUNS = pl.DataFrame(
     ],
     schema=["run_id", "athlete_id", "started_at_utc", "distance_km", "kind", "surface", "device"],
     orient="row",
+).with_columns(
+    tags=pl.Series(["team=north; weather=heat", "team=north", None, None]),
+    after_ride=pl.Series([False, True, False, False]),
 )
 
 
@@ -34,6 +37,7 @@ def test_without_conditions_everything_enters():
     ("conditions", "left", "gone"),
     [
         ({"kinds": ("race",)}, ["ari-1", "bo-1"], (2, 1)),
+        ({"after_ride": False}, ["ari-1", "bo-1", "cy-1"], (1, 0)),
         ({"athletes": ("ari", "bo")}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
         ({"not_athletes": ("bo",)}, ["ari-1", "ari-2", "cy-1"], (1, 1)),
         ({"surfaces": ("road", "trail")}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
@@ -97,3 +101,25 @@ def test_no_step_names_a_device():
 def test_what_took_nothing_away_is_not_told_in_the_sentence():
     flow = cohort_flow(RUNS, Cohort(min_athletes=2, min_distance_km=1.0))
     assert in_words(flow) == "The store holds 4 runs of 3 athletes."
+
+
+def test_a_run_needs_every_tag_that_is_asked_for():
+    left = {
+        tags: cohort_flow(RUNS.with_columns(athlete_id="run_id"), Cohort(min_athletes=1, tags=tags))
+        .runs["run_id"]
+        .to_list()
+        for tags in (("team=north",), ("team=north", "weather=heat"))
+    }
+    assert left == {("team=north",): ["ari-1", "ari-2"], ("team=north", "weather=heat"): ["ari-1"]}
+
+
+def test_runs_off_the_bike_can_be_taken_alone():
+    kept = cohort_flow(RUNS, Cohort(min_athletes=1, after_ride=True))
+    assert (kept.runs["run_id"].to_list(), kept.steps[0].reason) == (["ari-2"], "not after a ride")
+
+
+def test_a_tag_that_no_run_has_is_an_error_with_the_nearest_one():
+    with pytest.raises(
+        UsageError, match=r"tags of .cohort.: the store has no run of 'team=nord'. Did you mean 'team=north'"
+    ):
+        flow(tags=("team=nord",))

@@ -51,6 +51,11 @@ def test_a_study_is_read_as_it_was_written():
     assert (published.value, published.n, published.read_as) == (13.1, None, "seen")
 
 
+def test_tags_and_runs_off_the_bike_may_define_the_cohort():
+    cohort = read(WHOLE.replace('kinds = ["race"]', 'tags = ["team=north"]\nafter_ride = false')).cohort
+    assert (cohort.tags, cohort.after_ride, read(WHOLE).cohort.after_ride) == (("team=north",), False, None)
+
+
 def test_a_changed_letter_changes_the_digest():
     assert read(WHOLE).digest() != read(WHOLE.replace("grow", "fall")).digest()
     assert read(WHOLE).digest() == read(WHOLE).digest()
@@ -72,6 +77,10 @@ def test_every_shipped_study_has_one_for_the_invented_club_which_says_that_it_is
 
 
 FAULTS = {
+    "no flag": (
+        WHOLE.replace('kinds = ["race"]', 'after_ride = "yes"'),
+        "line 6: after_ride of [cohort] is 'yes'; expected true or false.",
+    ),
     "no TOML": ("title = ", "is not valid TOML"),
     "no title": (
         WHOLE.replace('title = "Contact time"\n', ""),

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.metrics import READING_OF
 from pipeline.core.settings import Settings
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.study.material import Material
@@ -36,7 +37,7 @@ def cohort_of(
         response_to_speed: of everyone, at a reference of 3 m/s.
         shared_se: the part of its standard error that everyone has in common.
         metric: column of splits.
-        others: fields of `Material` that differ.
+        more: fields of `Material` that differ.
     """
     splits, runs = [], []
     for athlete, run in ((athlete, run) for athlete in range(n_athletes) for run in range(n_runs)):
@@ -47,6 +48,7 @@ def cohort_of(
             speed = speed_m_s(athlete, run, number - 0.5)
             fixed = {"length_m": 1000.0, "run_share": 1.0, "slope_pct": 0.0, "slope_squared_pct2": 0.0}
             fixed |= {"log_speed_variance": 0.0, "lagged_speed_m_s": speed}
+            fixed |= {reading.share_column: 1.0 for reading in READING_OF.values()}
             splits.append(
                 {**who, **fixed, "km": number, "speed_m_s": speed, "running_s": 1000 / speed}
                 | {metric: value(athlete, run, number - 0.5)}
@@ -58,7 +60,7 @@ def cohort_of(
     drifts = [{"athlete_id": f"a{athlete:02}", **known, **nothing} for athlete in range(n_athletes)]
     fields: dict[str, Any] = {
         "runs": pl.DataFrame(runs),
-        "splits": pl.DataFrame(splits),
+        "splits": pl.DataFrame(splits).with_columns(suspicion=pl.lit(None, pl.String)),
         "drifts": pl.DataFrame(drifts),
         "run_drifts": pl.DataFrame(),
         "strike_shift": empty("strike_shift"),

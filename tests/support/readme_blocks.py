@@ -9,6 +9,7 @@ from pipeline.commands.as_json import DOCUMENTS
 from pipeline.core.errors import EXIT_CODES
 from pipeline.formats.column_mapping import OPTIONS
 from pipeline.formats.columns import COLUMNS, MEANINGS
+from pipeline.inbox.corrections import KEYS
 from pipeline.inbox.lists import CHOICES, LISTS
 
 README = Path(__file__).parents[2] / "README.md"
@@ -53,6 +54,10 @@ def _exit_codes() -> str:
     return _table(("code", "meaning"), ((str(code), meaning) for code, meaning in EXIT_CODES.items()))
 
 
+def _corrections_toml() -> str:
+    return _table(("key", "meaning"), ((f"`{key}`", meaning) for key, meaning in KEYS.items()))
+
+
 def _json_keys() -> str:
     rows = ((f"`{name}`", f"`{key}`", words) for name, keys in DOCUMENTS.items() for key, words in keys.items())
     return _table(("command", "key", "meaning"), rows)
@@ -61,6 +66,7 @@ def _json_keys() -> str:
 BLOCKS: Mapping[str, Callable[[], str]] = {
     "csv columns": _csv_columns,
     "columns.toml": _columns_toml,
+    "corrections.toml": _corrections_toml,
     "lists": _lists,
     "exit codes": _exit_codes,
     "json keys": _json_keys,

@@ -312,7 +312,7 @@ def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.D
         lagged_speed_m_s=pl.col("speed_m_s"),
         **{quantity.column: unknown for quantity in QUANTITIES if quantity.column not in MEASURED},
         n_valid=pl.col("n_valid"),
-        **{one.share_column: pl.lit(1.0) for one in READING_OF.values()},
+        **{reading.share_column: pl.lit(1.0) for reading in READING_OF.values()},
         suspicion=pl.lit(None, dtype=pl.String),
     )
 
