@@ -29,7 +29,7 @@ ATHLETES = ["brine", "crag", "ember", "gull", "moss", "pip", "quill", "tallow", 
 def run(day: int = 1, **differing: Any) -> Row:
     return {
         "run_id": f"ari-{day}", "athlete_id": "ari", "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC),
-        "distance_km": 10.0, "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady",
+        "distance_km": 10.0, "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "speed_source": "device",
     } | differing  # fmt: skip
 
 

@@ -24,7 +24,7 @@ def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
     return {
         "run_id": f"{athlete_id}-{day}", "athlete_id": athlete_id,
         "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0,
-        "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
+        "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "speed_source": "device", "device": "harbour watch",
     } | differing  # fmt: skip
 
 

@@ -22,7 +22,7 @@ Row = dict[str, Any]
 RUN: Row = {
     "run_id": "ari-1", "athlete_id": "ari", "started_at_utc": datetime(2026, 3, 14, 9, tzinfo=UTC), "distance_km": 2.5,
     "moving_s": 750.0, "paused_s": 0.0, "kind": "race", "surface": None, "shoe_id": "fern", "device": None,
-    "sensors": None, "altitude": "steady",
+    "sensors": None, "altitude": "steady", "speed_source": "device",
 }  # fmt: skip
 
 
