@@ -26,8 +26,8 @@ SPEED_SOURCES: Mapping[str, SpeedSource] = {
         "the device's distance, positions recorded with it",
         1.0,
         "between timing mats of a race of 56 km the distances of 225 watches were off by 0.6 to 1.9 % (median, 9 to 16 "
-        "km; Johansson 2020, doi 10.1177/1747954119899880, the figures read in the author's summary); a kilometre of "
-        "them by about 1 %: common practice, no source",
+        "km; Johansson 2020, doi 10.1177/1747954119899880 from memory, the figures read in the author's summary); a "
+        "kilometre of them by about 1 %: common practice, no source",
     ),
     "unlocated": SpeedSource(
         "the device's distance without positions: a foot sensor, or an export that left positions out",

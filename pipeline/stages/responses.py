@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import optimize, special
+from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
@@ -152,11 +152,8 @@ BETWEEN = np.array([0.2, 0.3, 0.45, 0.6, 0.85, 1.2])
 _BETWEEN_LOG_WEIGHT = -0.5 * (np.log(BETWEEN / 0.6) / 0.5) ** 2
 #: Only metrics that respond this strongly show how wrong speed was: cadence does not. Common practice, no source.
 SHOWS_ERROR = 0.3
-#: Athletes' devices differ: their errors lie about the club's with this standard deviation [of log speed], but no more
-#: than this share of the club's. Common practice, no source.
-DEVICES_DIFFER, DEVICES_DIFFER_SHARE = 0.002, 0.3
-#: By how many deviations the top of a distribution that is cut off at zero is moved at most, to keep its mean.
-STEEPEST_TILT = 100.0
+#: Athletes' devices differ: their errors lie about the club's with at least this standard deviation [of log speed].
+DEVICES_DIFFER = 0.002
 
 
 @dataclass(frozen=True)
@@ -269,21 +266,11 @@ def _club_mean(
 
 
 def _coarse_weight(log_weight: Array) -> Array:
-    """Weights of a normal distribution about the club's error, its mean and variance rounded, and wider by how devices
-    differ. Errors are above zero: what is left of it there still has the club's mean.
-    """
+    """Weights of a normal distribution about the club's error, its ends rounded, and wider by how devices differ."""
     weight = _share(log_weight)
     mean = float(weight @ ERROR_SD)
-    differ = min(DEVICES_DIFFER, DEVICES_DIFFER_SHARE * mean)
-    coarse = _coarse(mean, float(weight @ (ERROR_SD - mean) ** 2) + differ**2)
-    mean = min(max(coarse["mean"], 1.1 * ERROR_SD[0]), 0.98 * ERROR_SD[-1])
-    scaled = (ERROR_SD - mean) / math.sqrt(coarse["variance"])
-    base = np.log(WIDTH) - 0.5 * scaled**2
-
-    def off(tilt: float) -> float:
-        return float(_share(base + tilt * scaled) @ scaled)
-
-    return np.asarray(base + optimize.brentq(off, -STEEPEST_TILT, STEEPEST_TILT) * scaled)
+    coarse = _coarse(mean, float(weight @ (ERROR_SD - mean) ** 2) + DEVICES_DIFFER**2)
+    return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD - coarse["mean"]) ** 2 / coarse["variance"])
 
 
 def _coarse(mean: float, variance: float) -> dict[str, float]:

@@ -118,7 +118,8 @@ def _shoes(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
     """The level in the shoe that is worn on an athlete's fastest third of runs, against the other: nothing is true."""
     is_fast = pl.col("mean_speed_m_s").rank(descending=True).over("athlete_id") <= pl.len().over("athlete_id") / 3
     shoe = pl.when(is_fast).then(pl.lit("lantern")).otherwise(pl.lit("pebble"))
-    runs = club.runs.with_columns(shoe_id=shoe, surface=pl.lit(None, dtype=pl.String))
+    none = pl.lit(None, dtype=pl.String)
+    runs = club.runs.with_columns(shoe_id=shoe, surface=none, tags=none, after_ride=pl.lit(value=False))
     return (
         contrasts(run_drifts, runs)
         .filter(factor="shoe", compared="lantern")
