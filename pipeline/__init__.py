@@ -128,6 +128,11 @@ STAGES = (
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
+    Stage("usual", CLUB, (
+        Function("usual_course", ("splits", "run_drift", "athlete_drift"), ("usual_course",), ("inclusion",)),
+        Function("usual", ("usual_course", "athlete_drift"), ("usual",), ("inclusion",)),
+        Function("run_against_usual", ("run_drift", "athlete_drift"), ("run_against_usual",)),
+    )),
     # Made by its own command from what is published, and removed by the next refresh that changes something.
     Stage("calibration", ON_DEMAND, (Function("calibration", ("splits", "responses"), ("calibration",)),)),
 )  # fmt: skip

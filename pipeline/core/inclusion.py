@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.metrics import READING_OF, readings_behind
+
 
 @dataclass(frozen=True)
 class Inclusion:
@@ -44,6 +46,14 @@ class Inclusion:
             pl.col("speed_m_s") > 0,
             pl.col("suspicion").is_null(),
         ).sort("athlete_id", "run_id", "km")
+
+    def measured(self, column: str) -> pl.Expr:
+        """Whether what a metric rests on was measured for enough of a split's running time."""
+        shares = [READING_OF[reading].share_column for reading in readings_behind(column)]
+        # A share that is not known excludes nothing, as in the regressions.
+        return ~pl.any_horizontal(
+            pl.lit(value=False), *((pl.col(name) < self.min_measured_share).fill_null(value=False) for name in shares)
+        )
 
     def with_known_slope(self, splits: pl.DataFrame) -> pl.DataFrame:
         """Usable splits whose slope is known: what enters, but for the counts that each metric has to reach."""

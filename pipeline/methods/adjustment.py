@@ -70,4 +70,13 @@ def warm_up_effect(response: float | None, split_length_m: float) -> pl.Expr:
         response: `response_to_warm_up`; null does nothing.
         split_length_m: length of a split [m].
     """
-    return (response or 0.0) * (-(pl.col("km") - 0.5) * split_length_m / 1000 / WARM_UP_KM).exp()
+    return (response or 0.0) * _share_left(split_length_m)
+
+
+def warm_up_left(split_length_m: float) -> pl.Expr:
+    """The same where `response_to_warm_up` is a column next to those of the splits."""
+    return pl.col("response_to_warm_up").fill_null(0.0) * _share_left(split_length_m)
+
+
+def _share_left(split_length_m: float) -> pl.Expr:
+    return (-(pl.col("km") - 0.5) * split_length_m / 1000 / WARM_UP_KM).exp()

@@ -1,43 +1,54 @@
-"""The page of an athlete: from rows of the tables to template variables and chart data.
+"""The page of an athlete: from rows of the tables to texts and pictures.
 
-Nothing is computed here except the splits at equal speed and slope.
+Nothing is computed here except the splits at equal speed and slope. What comes first and what is folded is in
+`templates/athlete.html`; every text is in the catalogue of the language.
 """
 
 from __future__ import annotations
 
-import math
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import polars as pl
 
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
-from pipeline.inbox.lists import SURFACES
-from pipeline.methods.design import ADJUSTED_BY
-from pipeline.pages.adjusted import adjusted, bent_levels, lines
+from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.pages.adjusted import adjusted, bent_levels
+from pipeline.pages.answers import (
+    answer,
+    consequences,
+    effort_sentence,
+    facts,
+    landing_sentence,
+    never_recorded,
+    open_sentences,
+    state,
+    steady_words,
+)
+from pipeline.pages.athlete_pictures import (
+    AgainstSpeed,
+    course_picture,
+    curve_picture,
+    landing_picture,
+    season_picture,
+)
+from pipeline.pages.athlete_tables import (
+    FACTS_OF_RUN,
+    against_symbols,
+    by_metric,
+    complaint_rows,
+    contrast_row,
+    month_row,
+    numbers_row,
+    pacing_rows,
+    run_rows,
+    season_slope_row,
+    strike_row,
+)
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
-from pipeline.pages.season_words import (
-    FACTOR_WORDS,
-    RIDE_WORDS,
-    complaint_sentences,
-    contrast_sentences,
-    landing_words,
-    open_complaints,
-)
-from pipeline.pages.units import Units, between, duration, number, signed
-from pipeline.pages.words import (
-    cannot_say,
-    change_words,
-    finding_words,
-    form_of,
-    in_order,
-    is_change,
-    lag_words,
-    listed,
-    more_than_slowing,
-    onset_words,
-)
+from pipeline.pages.language import Language, upper_first
+from pipeline.pages.season_words import contrast_sentences, open_complaints
+from pipeline.pages.words import in_order, is_change
 from pipeline.pages.worth_a_look import looks
 from pipeline.tables.analysed import CONTRAST_FACTORS
 
@@ -47,326 +58,242 @@ Context = dict[str, Any]
 #: Tables whose rows of the athlete the page shows.
 TABLES = (
     "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
-    "strike_counts",
+    "strike_counts", "usual", "usual_course", "run_against_usual",
 )  # fmt: skip
 #: Decimals of the columns that change slightly with every new run in the club. They are rounded before a page is
 #: compared with its previous version, so that it is redrawn only for a visible change.
 SHOWN_DECIMALS = {"q_value": 3, "repeatability": 1, "repeatability_low": 1, "repeatability_high": 1}
+#: So many things worth a look are shown.
+MOST_LOOKS = 3
 
 
 def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
-    """What the page of an athlete shows.
-
-    Returns:
-        Texts and rows of texts for `templates/athlete.html`, and under `data` what the charts draw.
-    """
-    units = pages.units
+    """What the page of an athlete shows: texts, rows of texts and pictures for `templates/athlete.html`."""
+    language = pages.language
     rows = {name: club.own(name, athlete_id) for name in TABLES}
     drifts = in_order(rows["athlete_drift"].iter_rows(named=True))
+    usual = {row["metric"]: row for row in rows["usual"].iter_rows(named=True)}
     runs = rows["runs"].sort("started_at_utc", descending=True)
-    with_estimate = [row for row in drifts if row["drift_pct_per_10km"] is not None]
-    changes, first = [row for row in drifts if is_change(row)], _first_shown(with_estimate)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
+    landings = strikes.sort("distance_km", "strike").to_dicts()
     # With codes, words of the owner's own are left out.
     is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
     contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True))
+    complaints = open_complaints(rows["complaints"], club, language)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
+    derived = consequences(drifts)
+    first, *_ = [*_shown_first(drifts), None]
     return {
         "name": club.shown(athlete_id),
-        "units": units,
+        "note": club.note(athlete_id),
         "n_runs": runs.height,
-        "n_km": units.distance_text(float(runs["distance_km"].sum()), 0),
+        "n_km": language.distance(float(runs["distance_km"].sum()), 0),
         "first_run": runs["started_at_utc"].min(),
         "last_run": runs["started_at_utc"].max(),
-        "answer": more_than_slowing(drifts, units),
-        "open_complaints": open_complaints(rows["complaints"], club),
-        "changes": [(*change_words(row, units), lag_words([row])) for row in changes],
-        "lag": lag_words(row for row in drifts if not is_change(row)),
-        "holds": [LABELS[row["metric"]] for row in drifts if row["finding"] == "holds"],
-        "landing": landing_words(rows["strike_counts"].filter(pl.col("scope") == "athlete"), units),
-        "listed": listed,
-        "numbers": [_numbers(row, units, most_splits=most_splits) for row in drifts],
-        "drawn": [METRIC_OF[row["metric"]] for row in with_estimate],
+        "state": state(drifts),
+        "answer": answer(drifts, usual, language, pages.settings.min_runs),
+        "effort": effort_sentence(drifts, usual, language),
+        "steady": _steady(facts(drifts), language) if state(drifts) == "changes" else "",
+        "open": open_sentences(facts(drifts), usual, language),
+        "open_complaints": complaints,
+        "landing": landing_sentence(landings, language),
+        "follows": [_consequence(row, usual, language) for row in derived if is_change(row)],
+        "follows_steady": _steady(derived, language),
+        "follows_open": open_sentences(derived, usual, language),
         "first": first,
-        "reference": units.speed_text(drifts[0]["reference_speed_m_s"]) if drifts else "",
-        "pacing": [_pacing(row) for row in _with_speed(rows["pacing"])],
-        "contrasts": [_contrast(row, club) for row in contrasts],
-        "compared": contrast_sentences(contrasts, lambda row, name: _shoe_or_surface(row, name, club)),
-        "n_compared": 2 * len(contrasts),
-        "months": [_month(row) for row in in_order(rows["season_trend"].iter_rows(named=True))],
-        "slopes": [_season_slope(row) for row in in_order(rows["season_slope"].iter_rows(named=True))],
-        "complaints": _complaints(rows, club, _metrics_of_complaints(drifts, first), pages.settings.min_runs),
-        "strikes": [_strike(row, units) for row in strikes.sort("distance_km", "strike").iter_rows(named=True)],
-        "runs": [_run(row, session, club, athlete_id, units) for row, session in _with_sessions(runs)],
-        "cannot_say": cannot_say(
-            drifts, _never_recorded(drifts), rows["runs"].to_dicts(), next(rows["pacing"].iter_rows(named=True), None)
+        "pictures": _pictures(pages, club, athlete_id, rows, drifts),
+        "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
+        "runs": run_rows(runs, rows["run_against_usual"], club, athlete_id, language),
+        "facts": [
+            (language("athlete.against", metric=language.metric(metric.column)), "", "") for metric in FACTS_OF_RUN
+        ],
+        "symbols": against_symbols(rows["run_against_usual"]),
+        "complaints": complaint_rows(
+            rows, club, _metrics_of_complaints(drifts, first), language, pages.settings.min_runs
         ),
-        "looks": _looks(drifts),
-        "data": {"first": first, **_drawn(pages, club, athlete_id, rows, with_estimate)},
+        "landings": landing_picture(landings, language) if landings else None,
+        "strikes": [strike_row(row, language) for row in landings],
+        "looks": _looks(drifts, language),
+        "cannot_say": _cannot_say(drifts, rows, language),
+        "numbers": [numbers_row(row, language, most_splits=most_splits) for row in drifts],
+        "pacing": pacing_rows(rows["pacing"], language),
+        "contrasts": [contrast_row(row, club, language) for row in contrasts],
+        "compared": contrast_sentences(contrasts, club, language),
+        "n_compared": 2 * len(contrasts),
+        "months": [month_row(row, language) for row in in_order(rows["season_trend"].iter_rows(named=True))],
+        "slopes": [season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True))],
     }
 
 
-def _first_shown(drifts: Sequence[Row]) -> str | None:
-    """The metric whose pictures are shown first: of the changes of form, or of all, the one with the lowest rank."""
-    changes = [row["metric"] for row in form_of(drifts) if is_change(row)]
-    return min(changes or [row["metric"] for row in drifts], key=_picture_rank, default=None)
+def _steady(drifts: Sequence[Row], language: Language) -> str:
+    steady = [row for row in drifts if row["finding"] == "holds"]
+    return language("athlete.steady", metrics=steady_words(steady, language)) if steady else ""
 
 
-def _picture_rank(metric: str) -> tuple[bool, int]:
-    return METRIC_OF[metric].is_effort, METRIC_OF[metric].picture_rank
+def _consequence(row: Row, usual: Mapping[str, Row], language: Language) -> str:
+    own = usual[row["metric"]]
+    return language(
+        "athlete.consequence", metric=upper_first(language.metric(row["metric"])),
+        verb=language.verb(row["metric"], is_up=row["change_at_usual_distance_pct"] > 0),
+        start=language.level(row["metric"], own["start_level"]),
+        end=language.level(row["metric"], own["level_at_usual_distance"]),
+        unit=language.unit(METRIC_OF[row["metric"]].unit), by=language.place(row["usual_distance_km"], 0),
+    )  # fmt: skip
 
 
-def _never_recorded(drifts: Sequence[Row]) -> list[str]:
-    seen = {row["metric"] for row in drifts}
-    return [metric.label for metric in METRICS if metric.column not in seen]
+def _shown_first(drifts: Sequence[Row]) -> list[str]:
+    """Metrics with an estimate in the order of their pictures: what is measured and changes, then by rank."""
+    known = [row for row in drifts if row["drift_pct_per_10km"] is not None]
+
+    def rank(row: Row) -> tuple[bool, bool, int]:
+        metric = METRIC_OF[row["metric"]]
+        return metric.is_effort, not (is_change(row) and metric.is_reading), metric.picture_rank
+
+    return [row["metric"] for row in sorted(known, key=rank)]
 
 
 def _metrics_of_complaints(drifts: Sequence[Row], first: str | None) -> list[str]:
-    """Metrics listed with complaints: those of form that change, or the one whose pictures come first."""
-    changes = [row["metric"] for row in form_of(drifts) if is_change(row)]
+    """Metrics listed with complaints: the facts that change, or the one whose pictures come first."""
+    changes = [row["metric"] for row in facts(drifts) if is_change(row)]
     return changes or ([] if first is None else [first])
 
 
-def _looks(drifts: Sequence[Row]) -> list[Context]:
-    """What is worth a look: changes by rank of their pictures, then the rest; each text once."""
-    shown, seen = [], set()
-    for row in sorted(drifts, key=lambda row: (not is_change(row), _picture_rank(row["metric"]))):
-        new = [look for look in looks(row["metric"], row["finding"]) if (look.examine, look.evidence) not in seen]
-        if new:
-            seen |= {(look.examine, look.evidence) for look in new}
-            about = f"{LABELS[row['metric']]} {finding_words(row)}" if is_change(row) else finding_words(row)
-            shown.append({"about": about, "looks": new})
+def _looks(drifts: Sequence[Row], language: Language) -> list[Context]:
+    """At most three things worth a look, whose titles differ: of what changes first, then of the rest."""
+
+    def rank(row: Row) -> tuple[bool, bool, bool, int]:
+        metric = METRIC_OF[row["metric"]]
+        return not is_change(row), metric.is_effort, not metric.is_reading, metric.picture_rank
+
+    shown: dict[str, Context] = {}
+    for row in sorted(drifts, key=rank):
+        for look in looks(row["metric"], row["finding"])[: 1 if is_change(row) else None]:
+            if look.title not in shown:
+                shown[look.title] = {"about": _about(row, language), "look": look}
+    return list(shown.values())[:MOST_LOOKS]
+
+
+def _about(row: Row, language: Language) -> str:
+    metric = language.metric(row["metric"])
+    if not is_change(row):
+        return upper_first(language(f"finding.{row['finding']}"))
+    is_up = (row["change_at_usual_distance_pct"] or row["drift_pct_per_10km"]) > 0
+    return upper_first(f"{metric} {language.verb(row['metric'], is_up=is_up)}")
+
+
+def _cannot_say(drifts: Sequence[Row], rows: Mapping[str, pl.DataFrame], language: Language) -> list[str]:
+    """What the data of an athlete leave open, one sentence each."""
+    runs = rows["runs"]
+    sentences = []
+    if never := never_recorded(drifts, language):
+        sentences.append(language("athlete.never", metrics=language.listed(never)))
+    for key, is_missing in (
+        ("athlete.no_altitude", pl.col("altitude") == "absent"),
+        ("athlete.unlisted", pl.col("shoe_id").is_null() & pl.col("surface").is_null()),
+    ):
+        if n := runs.filter(is_missing).height:
+            sentences.append(language(key, n=n, n_runs=runs.height))
+    pacing = next(rows["pacing"].iter_rows(named=True), None)
+    if pacing is not None and (walked := pacing["n_walked_splits"]):
+        sentences.append(language("athlete.walked", n=walked))
+    return [*sentences, language("athlete.not_in_the_data")]
+
+
+# --- Pictures --------------------------------------------------------------------------------------------------------
+
+
+def _pictures(
+    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]
+) -> list[Context]:
+    """The three pictures of each metric with an estimate, in the order of the choice."""
+    language = pages.language
+    estimated = {row["metric"]: row for row in drifts if row["drift_pct_per_10km"] is not None}
+    splits = adjusted(
+        club.own("splits", athlete_id), rows["athlete_drift"], rows["run_drift"], inclusion=pages.settings.inclusion
+    )
+    runs = {row["run_id"]: row for row in rows["runs"].sort("started_at_utc").iter_rows(named=True)}
+    courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
+    distances, speeds = splits["distance_km"].to_numpy(), splits["speed_m_s"].to_numpy()
+    run_ids = np.array(splits["run_id"].to_list(), dtype=object)
+    shares = distances / np.array([runs[run_id]["distance_km"] for run_id in run_ids], dtype=float)
+    shown = []
+    for column in [metric.column for metric in METRICS if metric.column in estimated and metric.column in courses]:
+        row, course, metric = estimated[column], courses[column], METRIC_OF[column]
+        bent = bent_levels(splits, row)
+        change = splits[column].to_numpy()
+        if bent:
+            shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])
+            change = 100 * ((1 + change / 100) * np.exp(-shift) - 1)
+        has = ~np.isnan(change)
+        by_run: dict[str, list[tuple[float, float]]] = {}
+        for run_id, km, percent in zip(run_ids[has], distances[has].tolist(), change[has].tolist(), strict=True):
+            by_run.setdefault(run_id, []).append((km, percent))
+        dated = {run_id: by_run[run_id] for run_id in runs if run_id in by_run}
+        against_speed = AgainstSpeed(speeds[has], change[has], shares[has])
+        shown.append(
+            {
+                "column": column,
+                "label": language.metric(column),
+                "is_derived": not metric.is_reading,
+                "course": course_picture(row, course, dated, language),
+                "curve": curve_picture(row, course[0]["start_level"], against_speed, language),
+                "season": season.picture(row),
+                "margin": language.number(row["smallest_change_at_usual_distance_pct"], 1),
+                "has_break": row["onset_km"] is not None,
+                "is_level": metric.is_level_only,
+                "finding": language(f"finding.{row['finding']}"),
+            }
+        )
     return shown
 
 
-# --- Rows of tables --------------------------------------------------------------------------------------------------
+class _Season:
+    """The pictures of the season: what they have in common is read once."""
 
+    def __init__(
+        self, pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], runs: Mapping[str, Row]
+    ) -> None:
+        self._language, self._club, self._athlete_id, self._runs = pages.language, club, athlete_id, runs
+        self._drifts, self._months = by_metric(rows["run_drift"]), by_metric(rows["season_trend"])
+        against = rows["run_against_usual"].select("run_id", "metric", "comparison")
+        self._comparisons = {(run_id, metric): word for run_id, metric, word in against.iter_rows()}
+        self._about = {run_id: self._about_run(run) for run_id, run in runs.items()}
+        self._complaints = [
+            {**row, "site": self._site(n, row["site"])}
+            for n, row in enumerate(rows["complaints"].sort("from_date", "line").iter_rows(named=True), 1)
+        ]
 
-def _numbers(row: Row, units: Units, *, most_splits: int) -> Context:
-    metric = METRIC_OF[row["metric"]]
-    return {
-        "metric": metric.label,
-        "unit": metric.unit,
-        "n_runs": row["n_runs"],
-        "is_level": metric.is_level_only and row["n_splits"] < most_splits,
-        "fresh": number(row["fresh_level"], metric.decimals),
-        "raw": signed(row["raw_pct_per_10km"]),
-        "pace": signed(row["speed_part_pct"]),
-        "hill": signed(row["slope_part_pct"]),
-        "drift": signed(row["drift_pct_per_10km"]),
-        "interval": between(row["drift_low"], row["drift_high"]),
-        "q": _probability(row["q_value"]),
-        "onset": onset_words(row, units),
-        "matters": number(row["smallest_change_pct"], 1),
-        "detectable": number(row["detectable_pct"], 1),
-        "repeatability": number(row["repeatability"], SHOWN_DECIMALS["repeatability"]),
-        "finding": finding_words(row),
-    }
-
-
-def _with_speed(pacing: pl.DataFrame) -> list[Row]:
-    return [row for row in pacing.iter_rows(named=True) if row["speed_pct_per_10km"] is not None]
-
-
-def _probability(value: float | None) -> str:
-    decimals = SHOWN_DECIMALS["q_value"]
-    smallest = 10**-decimals
-    return f"< {smallest:.{decimals}f}" if value is not None and value < smallest / 2 else number(value, decimals)
-
-
-def _pacing(row: Row) -> list[Context]:
-    parts = (("speed", "speed"), ("cadence_part", "by cadence"), ("step_length_part", "by step length"))
-    return [
-        {
-            "part": words,
-            "percent": signed(row[f"{name}_pct_per_10km" if name == "speed" else f"{name}_pct"]),
-            "interval": between(row[f"{name}_low"], row[f"{name}_high"]),
-        }
-        for name, words in parts
-    ]
-
-
-def _contrast(row: Row, club: ClubRows) -> Context:
-    compared, reference = (_shoe_or_surface(row, name, club) for name in ("compared", "reference"))
-    return {
-        "metric": LABELS[row["metric"]],
-        "compared": f"{FACTOR_WORDS.get(row['factor'], row['factor'])} {compared} against {reference}",
-        "n_runs": f"{row['n_runs']} and {row['n_runs_reference']}",
-        "level": signed(row["difference_pct"]),
-        "level_interval": between(row["low"], row["high"]),
-        "drift": signed(row["drift_difference_pct_per_10km"]),
-        "drift_interval": between(row["drift_difference_low"], row["drift_difference_high"]),
-    }
-
-
-def _shoe_or_surface(row: Row, name: str, club: ClubRows) -> str:
-    return str(club.shoe(row[name]) if row["factor"] == "shoe" else RIDE_WORDS.get(row[name], row[name]))
-
-
-def _month(row: Row) -> Context:
-    return {
-        "metric": LABELS[row["metric"]],
-        "month": row["month"],
-        "n_runs": row["n_runs"],
-        "drift": signed(row["drift_pct_per_10km"]),
-        "interval": between(row["drift_low"], row["drift_high"]),
-    }
-
-
-def _season_slope(row: Row) -> Context:
-    return {
-        "metric": LABELS[row["metric"]],
-        "n_runs": row["n_runs"],
-        "change": signed(row["change_pct_per_10km_per_month"], 2),
-        "interval": between(row["change_low"], row["change_high"], 2),
-        "first": signed(row["first_drift_pct_per_10km"]),
-        "last": signed(row["last_drift_pct_per_10km"]),
-    }
-
-
-def _complaints(
-    rows: Mapping[str, pl.DataFrame], club: ClubRows, metrics: Sequence[str], min_runs: int
-) -> list[Context]:
-    """Complaints by date; numbered, without the text people wrote, where athletes are shown as codes."""
-    in_time = rows["complaints"].sort("from_date", "line")
-    return [
-        {
-            "from": row["from_date"],
-            "to": row["to_date"],
-            "site": f"complaint {number}" if club.is_coded else row["site"],
-            "note": None if club.is_coded else row["note"],
-            "told": complaint_sentences(row, rows["runs"], rows["run_drift"], metrics, min_runs),
-        }
-        for number, row in enumerate(in_time.iter_rows(named=True), 1)
-    ]
-
-
-def _strike(row: Row, units: Units) -> Context:
-    return {
-        "distance": units.distance_text(row["distance_km"]),
-        "strike": row["strike"],
-        "n": row["n"],
-        "n_seen": row["n_seen"],
-        "share": f"{100 * row['share']:.0f}",
-        "interval": f"{100 * row['low']:.0f} to {100 * row['high']:.0f}",
-    }
-
-
-def _with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
-    """Runs, each with its number within the day where the day has several."""
-    day = pl.col("started_at_utc").dt.date()
-    number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
-    return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
-
-
-def _run(row: Row, session: int | None, club: ClubRows, athlete_id: str, units: Units) -> Context:
-    return {
-        "page": f"{run_name(row['run_id'], athlete_id)}.html",
-        "date": row["started_at_utc"],
-        "session": session,
-        "distance": units.distance_text(row["distance_km"]),
-        "moving": duration(row["moving_s"]),
-        "moving_s": row["moving_s"],
-        "speed": units.speed_text(1000 * row["distance_km"] / row["moving_s"] if row["moving_s"] else None),
-        "kind": row["kind"],
-        "surface": row["surface"],
-        "shoe": club.shoe(row["shoe_id"]),
-    }
-
-
-# --- What is drawn ---------------------------------------------------------------------------------------------------
-
-
-def _drawn(
-    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: list[Row]
-) -> Context:
-    """Chart data in kilometres and metres per second; the script converts them to the units of the page."""
-    shown = _included_splits(pages, club, athlete_id, rows)
-    runs = rows["runs"].sort("started_at_utc")
-    index = {run_id: number for number, run_id in enumerate(runs["run_id"])}
-    strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-    columns = ("strike", "n")
-    season = _by_metric(rows["run_drift"].select("metric", "run_id", *_DRIFT), index)
-    months = _by_metric(rows["season_trend"].select("metric", "month", *_DRIFT))
-    return {
-        "units": {"distance": pages.units.distance, "speed": pages.units.speed},
-        "runs": [
+    def picture(self, drift: Row) -> Any:
+        """The picture of one metric; None without a run that has a drift."""
+        language, metric = self._language, drift["metric"]
+        own = {row["run_id"]: row for row in self._drifts[metric] if row["drift_pct_per_10km"] is not None}
+        shown = [
             {
-                "date": f"{row['started_at_utc']:%Y-%m-%d}",
-                "km": round(row["distance_km"], 1),
-                "session": session,
-                "shoe": club.shoe(row["shoe_id"]),
-                "surface": row["surface"],
+                "at": run["started_at_utc"],
+                "page": f"{run_name(run_id, self._athlete_id)}.html",
+                "comparison": self._comparisons.get((run_id, metric), "cannot_tell"),
+                **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
+                "words": language(
+                    "athlete.season.reading", run=self._about[run_id][0], about=self._about[run_id][1],
+                    change=language.signed(row["drift_pct_per_10km"]),
+                    interval=language.between(row["drift_low"], row["drift_high"]),
+                ),
             }
-            for row, session in _with_sessions(runs)
-        ],
-        "splits": {
-            "run": [index[run_id] for run_id in shown["run_id"]],
-            "km": shown["distance_km"].round(3).to_list(),
-            "speed": shown["speed_m_s"].round(3).to_list(),
-        },
-        "metrics": {
-            row["metric"]: _metric_drawn(row, shown, rows["run_drift"], index)
-            | {"season": season[row["metric"]], "months": months[row["metric"]]}
-            for row in drifts
-        },
-        "surfaces": SURFACES,
-        "pacing": _pacing_drawn(rows["pacing"]),
-        "complaints": [
-            {"from": row["from"], "to": row["to"], "site": row["site"] or "a complaint", "note": row["note"] or ""}
-            for row in _complaints(rows, club, (), pages.settings.min_runs)
-        ],
-        "landing": strikes.sort("distance_km", "strike").select(*columns, km="distance_km").to_dicts(),
-    }
+            for run_id, run in self._runs.items()
+            if (row := own.get(run_id)) is not None
+        ]  # fmt: skip
+        if not shown:
+            return None
+        return season_picture(drift, shown, self._months.get(metric, []), self._complaints, language)
 
+    def _about_run(self, run: Row) -> tuple[str, str]:
+        language = self._language
+        distance = f"{language.distance(run['distance_km'])} {language.units.distance}"
+        about = [self._club.shoe(run["shoe_id"]), run["surface"] and language(f"surface.{run['surface']}")]
+        shown = ", ".join(filter(None, about)) or language("athlete.season.unlisted")
+        return f"{language.day(run['started_at_utc'])}, {distance}", shown
 
-def _included_splits(pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    settings = pages.settings
-    return adjusted(
-        club.own("splits", athlete_id), rows["athlete_drift"], rows["run_drift"], inclusion=settings.inclusion
-    )
-
-
-_DRIFT = ("drift_pct_per_10km", "drift_low", "drift_high")
-
-
-def _by_metric(rows: pl.DataFrame, index: Mapping[str, int] | None = None) -> Mapping[str, list[list[object]]]:
-    """The drifts of each metric, each with the index of its run, or with its month."""
-    by_metric: dict[str, list[list[object]]] = defaultdict(list)
-    for metric, which, *drift in rows.drop_nulls(_DRIFT[0]).iter_rows():
-        if index is None or which in index:
-            by_metric[metric].append([which if index is None else index[which], *drift])
-    return by_metric
-
-
-def _metric_drawn(row: Row, shown: pl.DataFrame, run_drifts: pl.DataFrame, index: Mapping[str, int]) -> Context:
-    metric = row["metric"]
-    bent = bent_levels(shown, row)
-    return {
-        "label": LABELS[metric],
-        "unit": METRIC_OF[metric].unit,
-        "order": list(METRIC_OF).index(metric),
-        "fresh": row["fresh_level"] * math.exp(sum(bent.values()) / max(1, len(bent))),
-        "bent": {index[run_id]: round(shift, 5) for run_id, shift in bent.items()},
-        "reference": row["reference_speed_m_s"],
-        "to_speed": [row[name] or 0.0 for name in list(ADJUSTED_BY.values())[:2]],
-        "parts": [row["speed_part_pct"], row["slope_part_pct"], row["drift_pct_per_10km"], row["raw_pct_per_10km"]],
-        "splits": shown[metric].round(2).to_list(),
-        "lines": [
-            [index[run_id], onset_km, *(round(value, 2) for value in values)]
-            for run_id, onset_km, *values in lines(shown, run_drifts, metric).iter_rows()
-        ],
-    }
-
-
-def _pacing_drawn(pacing: pl.DataFrame) -> list[list[object]]:
-    return [
-        [words, row[value], row[f"{name}_low"], row[f"{name}_high"]]
-        for row in pacing.iter_rows(named=True)
-        for name, value, words in (
-            ("speed", "speed_pct_per_10km", "speed"),
-            ("cadence_part", "cadence_part_pct", "by cadence"),
-            ("step_length_part", "step_length_part_pct", "by step length"),
-        )
-        if row[value] is not None
-    ]
+    def _site(self, number: int, written: str | None) -> str:
+        if self._club.is_coded:
+            return self._language("athlete.complaint_number", n=number)
+        return written or self._language("athlete.a_complaint")

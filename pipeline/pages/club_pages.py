@@ -1,40 +1,38 @@
-"""The pages of the club: the index, the files, the methods."""
+"""The index of the club: the latest runs, and every athlete in one picture."""
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
+from datetime import timedelta
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
-from pipeline.core.metrics import LABELS, METRICS
-from pipeline.pages.club_rows import ClubRows, Pages
-from pipeline.pages.run_page import EXCLUDED
+from pipeline.core.metrics import METRIC_OF, METRICS, Metric
+from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, state
+from pipeline.pages.athlete_tables import FACTS_OF_RUN, against_cell, spans_of
+from pipeline.pages.club_rows import ClubRows, Pages, run_name
+from pipeline.pages.file_pages import file_rows
+from pipeline.pages.language import Language
+from pipeline.pages.run_page import quality_row
 from pipeline.pages.season_words import open_complaints
-from pipeline.pages.units import between, signed
-from pipeline.pages.words import (
-    count_of,
-    effort_words,
-    finding_words,
-    form_of,
-    form_state,
-    in_order,
-    in_short,
-    is_change,
-    verdict,
-)
-from pipeline.tables.recorded import STATUSES
+from pipeline.pages.small_marks import change_mark, scale_symbol, season_mark, span_of
+from pipeline.pages.words import in_order, is_change
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
 
-#: Refused files and changed findings listed on the index; the page of the files has the rest.
+#: Refused files, and changed findings, listed on the index.
 MOST_LISTED = 15
-#: Files per page of files.
-FILES_PER_PAGE = 2000
-
-_STATUS_WORDS = {"not_running": "no run", "left_out": "left out", "rejected": "refused"}
+#: The latest runs are those of so many days up to the last run of the club.
+LATEST_DAYS = 7
+#: So many of them are listed; those that are not as usual come first.
+MOST_RUNS = 40
+#: In a larger club, what follows by arithmetic is on the athletes' own pages only, and the season has no line: an index
+#: of 500 athletes is to stay below half a megabyte.
+LARGE_CLUB = 200
+_ORDER = {CHANGES: 0, OPEN: 1, STEADY: 2, FEW: 3, NOTHING: 4}
 
 
 def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Context:
@@ -43,212 +41,239 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     Args:
         record: of the refresh that made the state (`pipeline.store.history.record`).
     """
-    units, ledger, runs = pages.units, club.table("recordings"), club.table("runs")
-    of_runs = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())
-    totals = {row["athlete_id"]: row for row in of_runs.iter_rows(named=True)}
-    known = sorted((name for name in club.athletes if name in totals), key=club.sort_key)
+    language, runs, ledger = pages.language, club.table("runs"), club.table("recordings")
+    totals = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())
+    known = {row["athlete_id"]: row for row in totals.iter_rows(named=True)}
     drifts = {name: in_order(club.own("athlete_drift", name).iter_rows(named=True)) for name in known}
-    changed = _changed(club, record["findings"], drifts)
-    new = {one["athlete_id"] for one in record["findings"]} - {
-        one["athlete_id"] for one in record["findings"] if one["before"] is not None
-    }
-    newcomers = new if len(new) < len(known) / 2 else set()  # where most are new, marking them says nothing
-    refused = ledger.filter(pl.col("status") == "rejected")
-    is_first = _is_first(record, drifts)
-    lines = [
-        _athlete(name, club, totals[name], drifts[name], is_new=name in newcomers, is_first=is_first, pages=pages)
+    latest = runs["started_at_utc"].max()
+    drawn = [metric for metric in METRICS if any(_of(rows, metric.column) for rows in drifts.values())]
+    columns = _columns([metric for metric in drawn if metric.is_reading], drifts, language)
+    derived = _columns([metric for metric in drawn if not metric.is_reading], drifts, language)
+    is_large = len(known) > LARGE_CLUB
+    athletes = [
+        _athlete(name, club, drifts[name], columns if is_large else [*columns, *derived], language)
+        | _last_run(known[name], latest)
+        | {"season": "" if is_large else _season(name, club, drifts[name])}
         for name in known
     ]
+    refused = ledger.filter(pl.col("status") == "rejected")
+    changed = _changed(club, record["findings"], language)
+    rows, n_more, n_all = _latest_runs(club, runs, language)
     return {
-        "units": units,
-        "is_first": is_first,
-        "n_recordings": count_of(ledger.height, "recording", "recordings"),
-        "n_files": count_of(ledger["file"].n_unique(), "file", "files"),
+        "n_athletes": len(known),
+        "n_runs": runs.height,
         "refreshed_on": record["began_at_utc"][:10],
-        "n_runs": count_of(runs.height, "run", "runs"),
-        "n_athletes": count_of(len(known), "athlete", "athletes"),
-        "came_in": [
-            count_of(record[f"n_{word}"], singular, plural)
-            for word, singular, plural in (
-                ("new", "new file", "new files"),
-                ("changed", "file read anew", "files read anew"),
-                ("gone", "file gone", "files gone"),
-                ("refused", "file refused", "files refused"),
-            )
-            if record[f"n_{word}"]
-        ],
+        "last_run": latest,
+        "latest": rows,
+        "n_more_latest": n_more,
+        "n_latest": n_all,
         "changed": changed[:MOST_LISTED],
         "n_more_changed": len(changed[MOST_LISTED:]),
-        "n_first_seen": len(new),
-        "without": _without_finding(club, lines),
-        "refused": _files(refused, club)[:MOST_LISTED],
+        "facts": [language.metric(metric.column) for metric in FACTS_OF_RUN],
+        "has_quality": any(row["odd"] for row in rows),
+        "symbols": [*_latest_symbols(club), *(column["symbol"] for column in [*columns, *derived])],
+        "columns": columns,
+        "derived": [] if is_large else derived,
+        "has_landing": any(athlete["landing"] for athlete in athletes),
+        "has_season": any(athlete["season"] for athlete in athletes),
+        "athletes": sorted(athletes, key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"])),
+        "without": [club.shown(name) for name in sorted(_runless(club), key=club.sort_key)],
+        "refused": file_rows(refused, club, language)[:MOST_LISTED],
         "n_refused": refused.height,
-        "athletes": lines,
-        "metrics": [metric for metric in METRICS if any(_of(rows, metric.column) for rows in drifts.values())],
-        "data": {"metrics": {metric.column: _club_drawn(metric.column, club, drifts) for metric in METRICS}},
+        "n_files": ledger["file"].n_unique(),
+        "n_recordings": ledger.height,
     }
 
 
-def _is_first(record: Mapping[str, Any], drifts: Mapping[str, list[Row]]) -> bool:
-    """Whether there was no state before: every finding is new, and no file was known."""
-    first = {(one["athlete_id"], one["metric"]) for one in record["findings"] if one["before"] is None}
-    now = {(name, row["metric"]) for name, rows in drifts.items() for row in rows}
-    return bool(now) and now == first and not record["n_changed"] and not record["n_gone"]
-
-
-def _without_finding(club: ClubRows, lines: Sequence[Context]) -> list[Context]:
-    """Athletes without a finding about form, with the reason; some have no run at all."""
-    runless = set(club.table("recordings")["athlete_id"].drop_nulls()) - set(club.athletes)
-    return [{"name": one["name"], "reason": one["verdict"]} for one in lines if not one["is_found"]] + [
-        {"name": club.shown(name), "reason": "No run was read"} for name in sorted(runless, key=club.sort_key)
-    ]
+def _runless(club: ClubRows) -> set[str]:
+    return set(club.table("recordings")["athlete_id"].drop_nulls()) - set(club.athletes)
 
 
 def _of(rows: Sequence[Row], metric: str) -> Row | None:
     return next((row for row in rows if row["metric"] == metric and row["drift_pct_per_10km"] is not None), None)
 
 
-def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], drifts: Mapping[str, list[Row]]) -> list[Context]:
-    """Findings that changed; athletes who had none before are counted, not listed."""
-    known = {one["athlete_id"] for one in findings if one["before"] is not None}
-    changes = []
-    for one in sorted(findings, key=lambda one: (club.sort_key(one["athlete_id"]), one["metric"])):
-        if one["athlete_id"] not in known:
-            continue
-        row = next((row for row in drifts.get(one["athlete_id"], []) if row["metric"] == one["metric"]), None)
-        changes.append(
-            {
-                "name": club.shown(one["athlete_id"]),
-                "address": club.address(one["athlete_id"]) if row is not None else None,
-                "metric": LABELS[one["metric"]],
-                "before": finding_words({"finding": one["before"]}) if one["before"] else "not looked at",
-                "after": finding_words(row) if row is not None else "no run is left",
-                "size": f"{signed(row['drift_pct_per_10km'])} % ({between(row['drift_low'], row['drift_high'])})"
-                if row is not None and row["drift_pct_per_10km"] is not None
-                else "",
-            }
-        )
-    return changes
+# --- The latest runs -------------------------------------------------------------------------------------------------
 
 
-def _athlete(
-    name: str, club: ClubRows, totals: Row, drifts: Sequence[Row], *, is_new: bool, is_first: bool, pages: Pages
-) -> Context:
-    units, form = pages.units, form_of(drifts)
-    changes = [row for row in form if is_change(row)]
-    largest = max((abs(row["drift_pct_per_10km"]) / row["smallest_change_pct"] for row in changes), default=0.0)
-    since = [] if is_first else [club.since[name, row["metric"]] for row in changes]
-    days = set(since)
-    by_finding: dict[str, list[str]] = {"holds": [], "unclear": [], "too_little_data": []}
-    for row in form:
-        if row["finding"] in by_finding:
-            by_finding[row["finding"]].append(LABELS[row["metric"]])
-    return {
-        "name": club.shown(name),
-        "address": club.address(name),
-        "n_runs": totals["len"],
-        "n_km": units.distance_text(totals["distance_km"], 0),
-        "last_run": totals["started_at_utc"],
-        "verdict": verdict(drifts, units, pages.settings.min_runs),
-        "effort": effort_words(drifts, units),
-        "complaint": next(iter(open_complaints(club.own("complaints", name), club)), None),
-        "changes": [
-            {"words": in_short(row, units), "since": since[place] if len(days) > 1 else None}
-            for place, row in enumerate(changes)
-        ],
-        "since": since[0] if len(days) == 1 else None,
-        "holds": by_finding["holds"],
-        "unclear": by_finding["unclear"],
-        "few": by_finding["too_little_data"],
-        "largest": f"{largest:.2f}",
-        "form": form_state(drifts),
-        "is_found": any(row["finding"] != "too_little_data" for row in form),
-        "findings": " ".join(f"{row['metric']}:{row['finding']}" for row in drifts),
-        "is_new": is_new,
+def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tuple[list[Context], int, int]:
+    """The runs of the last days, each against the athlete's usual; how many more there are; and how many in all."""
+    if runs.is_empty():
+        return [], 0, 0
+    since = runs["started_at_utc"].max() - timedelta(days=LATEST_DAYS)  # type: ignore[operator]
+    recent = runs.filter(pl.col("started_at_utc") > since).sort("started_at_utc", descending=True)
+    against = club.table("run_against_usual")
+    cells = {
+        (row["run_id"], row["metric"]): row
+        for row in against.join(recent.select("run_id"), on="run_id", how="semi").iter_rows(named=True)
     }
+    spans, odd = spans_of(against), _odd(club, recent, language)
+    rows = [
+        {
+            "name": club.shown(row["athlete_id"]),
+            "address": club.address(row["athlete_id"]),
+            "run": club.address(row["athlete_id"]).removesuffix("index.html")
+            + f"{run_name(row['run_id'], row['athlete_id'])}.html",
+            "date": row["started_at_utc"],
+            "distance": language.distance(row["distance_km"]),
+            "kind": language(f"kind.{row['kind']}") if row["kind"] else "",
+            "cells": [
+                against_cell(cells.get((row["run_id"], metric.column)), spans[metric.column], language)
+                for metric in FACTS_OF_RUN
+            ],
+            "odd": odd.get(row["run_id"], []),
+        }
+        for row in recent.iter_rows(named=True)
+    ]
+    rows.sort(key=lambda row: row["name"].casefold())  # the order of ids would reveal codes
+    rows.sort(key=lambda row: row["date"], reverse=True)
+    rows.sort(
+        key=lambda row: not row["odd"] and not any(cell["comparison"] in ("more", "less") for cell in row["cells"])
+    )
+    return rows[:MOST_RUNS], len(rows[MOST_RUNS:]), len(rows)
 
 
-def _club_drawn(metric: str, club: ClubRows, drifts: Mapping[str, list[Row]]) -> Context:
-    rows = [(name, row) for name, own in drifts.items() if (row := _of(own, metric)) is not None]
-    return {
-        "matters": rows[0][1]["smallest_change_pct"] if rows else None,
-        "rows": [
-            [
-                club.shown(name),
-                round(row["drift_pct_per_10km"], 1),
-                round(row["drift_low"], 1),
-                round(row["drift_high"], 1),
-                finding_words(row),
-            ]
-            for name, row in rows
-        ],
-    }
+def _odd(club: ClubRows, recent: pl.DataFrame, language: Language) -> dict[str, list[Context]]:
+    """What is odd in the recordings, by run; nothing where there is no table of it."""
+    quality = club.optional("quality")
+    found: dict[str, list[Context]] = {}
+    if quality is not None:
+        rows = quality.join(recent.select("run_id"), on="run_id", how="semi").drop_nulls("suspicion")
+        for row in rows.iter_rows(named=True):
+            found.setdefault(row["run_id"], []).append(quality_row(row, language))
+    return found
 
 
-# --- The files -------------------------------------------------------------------------------------------------------
-
-
-def file_pages(club: ClubRows) -> list[Context]:
-    """What the pages of files show: counts, devices, missing readings, then every file, on several pages if needed."""
-    ledger, runs = club.table("recordings"), club.table("runs")
-    files = _files(ledger, club)
-    parts = [files[start : start + FILES_PER_PAGE] for start in range(0, len(files), FILES_PER_PAGE)]
-    about = {
-        "counts": _counted(ledger["status"].map_elements(_status, return_dtype=pl.String)),
-        "devices": _counted(runs["device"].fill_null("not named in the file")),
-        "sensors": _counted(runs["sensors"].fill_null("one sensor a quantity, in native fields")),
-        "altitudes": _counted(runs["altitude"]),
-        "missing": _missing(club),
-        "exclusions": _exclusions(club),
-        "n_recordings": count_of(ledger.height, "recording", "recordings"),
-        "n_files": count_of(ledger["file"].n_unique(), "file", "files"),
-    }
-    names = ["files.html", *(f"files-{number}.html" for number in range(2, len(parts) + 1))]
+def _latest_symbols(club: ClubRows) -> list[Markup]:
     return [
-        {**about, "files": part, "page": name, "pages": names, "is_first": number == 0, "is_coded": club.is_coded}
-        for number, (name, part) in enumerate(zip(names, parts, strict=True))
+        scale_symbol(f"run-{column}", 0.0, span) for column, span in spans_of(club.table("run_against_usual")).items()
     ]
 
 
-def _status(status: str) -> str:
-    return _STATUS_WORDS.get(status, status)
+def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], language: Language) -> list[Context]:
+    """Findings that changed with the refresh; athletes who had none before are left out."""
+    known = {row["athlete_id"] for row in findings if row["before"] is not None}
+
+    def words(finding: str | None, key: str) -> str:
+        return language(f"finding.{finding}") if finding else language(key)
+
+    return [
+        {
+            "name": club.shown(row["athlete_id"]),
+            "address": club.address(row["athlete_id"]) if row["athlete_id"] in club.athletes else None,
+            "metric": language.metric(row["metric"]),
+            "before": words(row["before"], "index.not_looked_at"),
+            "after": words(row["after"], "index.no_run_left"),
+        }
+        for row in sorted(findings, key=lambda row: (club.sort_key(row["athlete_id"]), row["metric"]))
+        if row["athlete_id"] in known
+    ]
 
 
-def _files(ledger: pl.DataFrame, club: ClubRows) -> list[Context]:
-    """Files as they are shown, refused ones first."""
-    worst = {_status(status): place for place, status in enumerate(reversed(STATUSES))}
-    shown = [_file(row, club) for row in ledger.sort("path", "session").iter_rows(named=True)]
-    # Sorted by what is shown: where athletes are codes, the order of the names would reveal them.
-    return sorted(shown, key=lambda one: (worst[one["status"]], *((one["path"],) if club.is_coded else ())))
+# --- Everybody -------------------------------------------------------------------------------------------------------
 
 
-def _file(row: Row, club: ClubRows) -> Context:
-    """A file of the ledger. Its name and the reason may identify the athlete, and are left out with codes."""
-    if club.is_coded:
-        owner = club.shown(row["athlete_id"]) if row["athlete_id"] is not None else "nobody's"
-        return {"path": f"{owner}, {row['sha256'][:8]}", "status": _status(row["status"]), "reason": "", "fix": None}
-    place = f" (session {row['session']})" if row["session"] > 1 else ""
+def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], language: Language) -> list[Context]:
+    """The columns of the picture: their scale, and what their marks stand on."""
+    columns = []
+    for metric in sorted(metrics, key=lambda metric: (metric.is_effort, metric.picture_rank)):
+        place = METRICS.index(metric)
+        rows = [row for own in drifts.values() if (row := _of(own, metric.column)) is not None]
+        margin = rows[0]["smallest_change_pct"] or 0.0
+        span = span_of(
+            [value for row in rows for value in (row["drift_pct_per_10km"], row["drift_low"], row["drift_high"])],
+            margin,
+        )
+        columns.append(
+            {
+                "column": metric.column,
+                "name": f"s{place}",
+                "label": language.metric(metric.column),
+                "is_effort": metric.is_effort,
+                "span": span,
+                "ends": [language.signed(value, 1 if span < 1 else 0) for value in (-span, span)],
+                "margin": language.number(margin, 1),
+                "symbol": scale_symbol(f"s{place}", margin, span),
+            }
+        )
+    return columns
+
+
+def _last_run(totals: Row, latest: Any) -> Context:
+    """How many runs, and how many days before the last run of the club the athlete's was."""
     return {
-        "path": row["path"] + place,
-        "status": _status(row["status"]),
-        "reason": row["reason"],
-        "fix": row["fix"],
-        "format": row["format"],
+        "n_runs": totals["len"],
+        "days": (latest.date() - totals["started_at_utc"].date()).days,
+        "last_run": totals["started_at_utc"],
     }
 
 
-def _counted(values: pl.Series) -> list[tuple[str, int]]:
-    return sorted(Counter(values.to_list()).items(), key=lambda one: (-one[1], one[0]))
+def _athlete(
+    name: str, club: ClubRows, drifts: Sequence[Row], columns: Sequence[Context], language: Language
+) -> Context:
+    changes = [
+        row
+        for row in drifts
+        if is_change(row) and METRIC_OF[row["metric"]].is_reading and not METRIC_OF[row["metric"]].is_effort
+    ]
+    largest = max((abs(row["drift_pct_per_10km"]) / row["smallest_change_pct"] for row in changes), default=0.0)
+    found = state(drifts)
+    complaints = open_complaints(club.own("complaints", name), club, language, key="index.complaint")
+    return {
+        "name": club.shown(name),
+        "sort_name": club.sort_key(name),
+        "address": club.address(name),
+        "state": found,
+        "rank": _ORDER[found],
+        "largest": f"{largest:.2f}",
+        "word": language(f"index.state.{found}"),
+        "cells": {column["column"]: _cell(drifts, column, language) for column in columns},
+        "landing": _landing(club.own("strike_counts", name), language),
+        "complaint": "; ".join(complaints),
+    }
 
 
-def _missing(club: ClubRows) -> list[Context]:
-    """For each metric, in how many runs of the club it is missing."""
-    splits = club.table("splits")
-    has = splits.group_by("run_id").agg(pl.col(metric.column).is_not_null().any() for metric in METRICS)
-    return [{"metric": metric.label, "n": n} for metric in METRICS if (n := has.height - int(has[metric.column].sum()))]
+def _cell(drifts: Sequence[Row], column: Context, language: Language) -> Context:
+    """One athlete in one metric."""
+    row = next((row for row in drifts if row["metric"] == column["column"]), None)
+    if row is None:
+        return {"finding": "", "mark": "", "text": "–"}
+    drift = row["drift_pct_per_10km"]
+    if drift is None:
+        return {
+            "finding": row["finding"],
+            "mark": "",
+            "text": language("index.few") if row["finding"] == "too_little_data" else "?",
+        }
+    return {
+        "finding": row["finding"],
+        "mark": change_mark(row, column["span"], column["name"]),
+        "text": language.signed(drift),
+    }
 
 
-def _exclusions(club: ClubRows) -> list[Context]:
-    rows = club.table("exclusions").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
-    ordered = rows.sort("n_samples", "quantity", "reason", descending=[True, False, False])
-    return [row | {"quantity": EXCLUDED.get(row["quantity"], row["quantity"])} for row in ordered.to_dicts()]
+def _landing(counts: pl.DataFrame, language: Language) -> str:
+    """The commonest class of landing at the first and the last distance seen."""
+    seen = counts.filter(pl.col("scope") == "athlete", pl.col("n") > 0).sort(
+        "distance_km", "n", "strike", descending=[False, True, False]
+    )
+    common = list(dict.fromkeys(seen.group_by("distance_km", maintain_order=True).first()["strike"]))
+    if not common:
+        return ""
+    first, last = common[0], seen.filter(pl.col("distance_km") == seen["distance_km"].max())["strike"][0]
+    if first == last:
+        return language(f"strike.{first}")
+    return language("index.landing", first=language(f"strike.{first}"), last=language(f"strike.{last}"))
+
+
+def _season(name: str, club: ClubRows, drifts: Sequence[Row]) -> Markup | str:
+    """The months of the fact that changes most, or of the one whose pictures come first."""
+    form = [
+        row for row in drifts if METRIC_OF[row["metric"]].family == "measured" and row["drift_pct_per_10km"] is not None
+    ]
+    if not form:
+        return ""
+    row = min(form, key=lambda row: (not is_change(row), METRIC_OF[row["metric"]].picture_rank))
+    months = club.own("season_trend", name).filter(pl.col("metric") == row["metric"]).sort("month")
+    values = months["drift_pct_per_10km"].to_list()
+    return season_mark(values, span_of(values, row["smallest_change_pct"]))

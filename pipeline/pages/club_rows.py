@@ -14,13 +14,14 @@ from urllib.parse import quote
 
 import polars as pl
 
-from pipeline.core.places import read_frame, write_frame
+from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
+from pipeline.pages.language import Language
 from pipeline.pages.units import Units
-from pipeline.store.layout import read_rows
-from pipeline.tables import empty
+from pipeline.store.layout import read_rows, table_folder
+from pipeline.tables import TABLES, empty
 
-_NAMES, _SINCE, _KEY = (Path("known") / name for name in ("names.json", "since.parquet", "page_key"))
+_NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,11 @@ class Pages:
     def units(self) -> Units:
         """How distance and speed are shown."""
         return Units(self.settings.page_distance, self.settings.page_speed)
+
+    @property
+    def language(self) -> Language:
+        """The language of the pages."""
+        return Language(self.settings.page_language, self.units)
 
 
 def pages_of(built: Path, before: Path | None, settings: Settings) -> Pages | None:
@@ -91,6 +97,12 @@ class ClubRows:
         return names
 
     @cached_property
+    def _notes(self) -> Mapping[str, str]:
+        file = self._built / _NOTES
+        notes: dict[str, str] = json.loads(file.read_text(encoding="utf-8")) if file.is_file() else {}
+        return notes
+
+    @cached_property
     def _key(self) -> bytes:
         return (self._built / _KEY).read_bytes()
 
@@ -102,6 +114,10 @@ class ClubRows:
     def shown(self, athlete_id: str) -> str:
         """The name that an athlete is shown by."""
         return self.folder(athlete_id) if self._is_coded else self._names.get(athlete_id, athlete_id)
+
+    def note(self, athlete_id: str) -> str | None:
+        """What the roster's note says of an athlete; never with codes."""
+        return None if self._is_coded else self._notes.get(athlete_id)
 
     def sort_key(self, athlete_id: str) -> tuple[str, str]:
         """Athletes are sorted as they are shown, since the order of the names would reveal the codes."""
@@ -125,16 +141,9 @@ class ClubRows:
         """The name that a shoe is shown by; a real name may identify its owner."""
         return f"shoe-{self._code(f'shoe {shoe_id}')[:5]}" if shoe_id is not None and self._is_coded else shoe_id
 
-    @property
-    def shoes(self) -> list[str]:
-        """The shoes of the club as they are shown, in order."""
-        return sorted(filter(None, map(self.shoe, self.table("runs")["shoe_id"].unique())))
-
-    @cached_property
-    def since(self) -> Mapping[tuple[str, str], str]:
-        """Since which refresh each athlete and metric has had its finding [YYYY-MM-DD]."""
-        rows = read_frame(self._built / _SINCE).select("athlete_id", "metric", "since")
-        return {(athlete_id, metric): day for athlete_id, metric, day in rows.iter_rows()}
+    def optional(self, name: str) -> pl.DataFrame | None:
+        """A table that this version may not have; None where it has not, or nothing was written."""
+        return self.table(name) if name in TABLES and files_below(table_folder(self._built, name)) else None
 
 
 def club_rows(pages: Pages) -> ClubRows:
@@ -156,32 +165,12 @@ def run_name(run_id: str, athlete_id: str) -> str:
 
 
 def write_names(built: Path, athletes: pl.DataFrame) -> None:
-    """Keep the names of the roster for the pages; the tables have none."""
-    names = dict(athletes.select("athlete_id", "display_name").drop_nulls().sort("athlete_id").iter_rows())
-    (built / _NAMES).write_text(json.dumps(names, ensure_ascii=False), encoding="utf-8")
+    """Keep the names and notes of the roster for the pages; the tables have none."""
+    for file, column in ((_NAMES, "display_name"), (_NOTES, "note")):
+        texts = dict(athletes.select("athlete_id", column).drop_nulls().sort("athlete_id").iter_rows())
+        (built / file).write_text(json.dumps(texts, ensure_ascii=False), encoding="utf-8")
 
 
 def has_names(built: Path) -> bool:
     """Whether a state has what the pages need besides the tables; states of older versions do not."""
-    return all((built / file).is_file() for file in (_NAMES, _SINCE))
-
-
-def write_since(built: Path, before: Path | None, changed: list[dict[str, str | None]], day: str) -> None:
-    """Note since when each finding has been what it is.
-
-    Args:
-        built: folder of the state being built, `athlete_drift` written.
-        before: folder of the state before; None for none.
-        changed: athletes and metrics with another finding than before.
-        day: of this refresh [YYYY-MM-DD].
-    """
-    known: dict[tuple[str, str], str] = {}
-    if before is not None and (before / _SINCE).is_file():
-        known = {(athlete_id, metric): since for athlete_id, metric, since in read_frame(before / _SINCE).iter_rows()}
-    now = {(one["athlete_id"], one["metric"]) for one in changed}
-    rows = [
-        (*key, day if key in now else known.get(key, day))
-        for key in read_rows(built, "athlete_drift").select("athlete_id", "metric").iter_rows()
-    ]
-    schema = {"athlete_id": pl.String, "metric": pl.String, "since": pl.String}
-    write_frame(built / _SINCE, pl.DataFrame(rows, schema=schema, orient="row"))
+    return (built / _NAMES).is_file()

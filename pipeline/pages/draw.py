@@ -15,6 +15,7 @@ import hashlib
 import json
 import re
 from collections import defaultdict
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -24,14 +25,16 @@ import polars as pl
 
 from pipeline.core.places import files_below, read_frame, written_here
 from pipeline.core.settings import PAGES
+from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.assets import write_assets
 from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
-from pipeline.pages.club_pages import file_pages, index_page
+from pipeline.pages.club_pages import index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
+from pipeline.pages.file_pages import file_pages
+from pipeline.pages.language import Language
 from pipeline.pages.methods_page import methods_page
-from pipeline.pages.run_page import drawn, run_page
+from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page
 from pipeline.pages.traces import TRACES_READ, traces
-from pipeline.pages.words import CAUTION
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
@@ -54,13 +57,13 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
 
 def draw_club(pages: Pages, folder: Path) -> None:
     """Draw the pages of the club: index, files, methods, scripts."""
-    club = club_rows(pages)
-    write_assets(folder / "assets", club.shoes)
+    club, language = club_rows(pages), pages.language
+    write_assets(folder / "assets")
     record = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
-    _write(folder / "index.html", "index.html", index_page(pages, club, record))
-    for one in file_pages(club):
-        _write(folder / one["page"], "files.html", one)
-    _write(folder / "methods.html", "methods.html", methods_page(pages.settings))
+    _write(folder / "index.html", "index.html", index_page(pages, club, record), language)
+    for one in file_pages(club, language):
+        _write(folder / one["page"], "files.html", one, language)
+    _write(folder / "methods.html", "methods.html", methods_page(pages.settings), language)
 
 
 def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
@@ -77,38 +80,52 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
     else:
         _draw_runs(pages, club, athlete_id, here)
     shown = athlete_page(pages, club, athlete_id) | {"rests_on": f"{own} {of_runs}", "cautions": cautions()}
-    _write(here / folder / "index.html", "athlete.html", shown)
+    _write(here / folder / "index.html", "athlete.html", shown, pages.language)
 
 
 def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> None:
     """Draw or link the page of each run; samples are read only where the page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
-    splits, drifts, exclusions, recordings = (
-        _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "exclusions", "recordings")
-    )
+    language, inclusion = pages.language, pages.settings.inclusion
+    recordings = _by_run(club.own("recordings", athlete_id))
     samples_files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
     common, unchanged = _common(pages), set()
-    for run in club.own("runs", athlete_id).iter_rows(named=True):
+    for run, rows in _runs_with_rows(pages, club, athlete_id):
         run_id = run["run_id"]
-        shown = run_page(
-            run,
-            splits[run_id],
-            drifts[run_id],
-            exclusions[run_id],
-            club=club,
-            units=pages.units,
-            split_length_m=pages.settings.split_length_m,
-        )
+        shown = run_page(run, rows, club=club, language=language, inclusion=inclusion)
         # Samples are too many to digest; they follow from the files, whose digests are included.
-        rests_on = _digest([*common, repr(shown), *sorted(row["sha256"] for row in recordings[run_id])])
+        digests = sorted(row["sha256"] for row in recordings[run_id])
+        rests_on = _digest([*common, repr(shown), repr(rows.expected), *digests])
         page = folder / f"{run_name(run_id, athlete_id)}.html"
         if _rested_on(pages, page) == [rests_on]:
             unchanged.add(page)
             continue
         trace = traces(read_frame(samples_files[run_id], TRACES_READ))
-        _write(here / page, "run.html", shown | {"rests_on": rests_on, "data": drawn(trace, pages.units)})
+        pictures = panels(run, rows, trace, language=language, inclusion=inclusion)
+        _write(here / page, "run.html", shown | {"rests_on": rests_on, "panels": pictures}, language)
     if unchanged and pages.before is not None:
         link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
+
+
+def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:
+    """The runs of an athlete by date, each with the rows that its page shows."""
+    splits, drifts, against, exclusions = (
+        _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "run_against_usual", "exclusions")
+    )
+    quality = _by_run(club.own("quality", athlete_id)) if club.optional("quality") is not None else {}
+    expected = expected_ranges(
+        club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id),
+        pages.settings.inclusion,
+    )  # fmt: skip
+    runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()
+    links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
+    for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
+        run_id = run["run_id"]
+        odd = [row for row in quality.get(run_id, []) if row.get("suspicion")]
+        yield run, RunRows(
+            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd, expected.get(run_id, {}),
+            (before, after),
+        )  # fmt: skip
 
 
 def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
@@ -123,12 +140,17 @@ def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
 
 def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     """Digests of the inputs of the athlete's page, and of those of the run pages."""
-    of_runs = [*_common(pages), club.shown(athlete_id), *(club.own(name, athlete_id).write_csv() for name in _OF_RUNS)]
+    quality = ("quality",) if club.optional("quality") is not None else ()
+    tables = [club.own(name, athlete_id).write_csv() for name in (*_OF_RUNS, *quality)]
+    # Of what all metrics of the club decide only the responses are on the pages of runs.
+    has_estimate = pl.col("drift_pct_per_10km").is_not_null()
+    responses = club.own("athlete_drift", athlete_id).select("metric", has_estimate, *RESPONSES).write_csv()
+    of_runs = [*_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, *tables]
     own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)
 
 
-_OF_RUNS = ("recordings", "runs", "splits", "run_drift", "exclusions")
+_OF_RUNS = ("recordings", "runs", "splits", "run_drift", "exclusions", "run_against_usual", "usual_course")
 
 
 def _common(pages: Pages) -> list[str]:
@@ -157,7 +179,9 @@ def _digest(words: list[str]) -> str:
 
 @cache
 def _templates_digest() -> str:
-    parts = sorted(path for folder in ("templates", "assets") for path in (Path(__file__).parent / folder).iterdir())
+    parts = sorted(
+        path for folder in ("templates", "assets", "texts") for path in (Path(__file__).parent / folder).iterdir()
+    )
     texts = [*parts, Path(__file__).with_name("worth_a_look.toml")]
     return _digest([path.read_text(encoding="utf-8") for path in texts])
 
@@ -178,8 +202,8 @@ def _templates() -> jinja2.Environment:
     )
 
 
-def _write(file: Path, template: str, shown: dict[str, object]) -> None:
-    text = _templates().get_template(template).render(shown, caution=CAUTION)
+def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
+    text = _templates().get_template(template).render(shown, t=language, units=language.units)
     file.parent.mkdir(parents=True, exist_ok=True)
     file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
     file.write_text(text, encoding="utf-8")

@@ -1,109 +1,261 @@
-"""The page of a run: its splits, its traces, what was excluded and why."""
+"""The page of a run: its course against the athlete's usual, its splits, what was excluded and why."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
-from pipeline.core.metrics import LABELS, METRICS, QUANTITIES, READING_OF, Quantity
+from pipeline.core.inclusion import Inclusion
+from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
+from pipeline.core.quality_rules import SUSPICIONS
+from pipeline.methods.adjustment import effect, warm_up_effect
+from pipeline.pages.athlete_tables import against_cell
 from pipeline.pages.club_rows import ClubRows
-from pipeline.pages.traces import TRACED
-from pipeline.pages.units import Units, between, duration, number, signed
+from pipeline.pages.language import Language, upper_first
+from pipeline.pages.run_pictures import run_pictures
+from pipeline.pages.small_marks import scale_symbol, span_of
+from pipeline.pages.units import duration
 from pipeline.pages.words import in_order
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
 
-TRACE_LABELS = {"altitude_m": "altitude, m", "speed_m_s": "speed"} | {
-    metric.column: f"{metric.label}, {metric.unit}" for metric in METRICS if metric.is_reading
-}
-#: What can be excluded, by the values of `quantity` in the table `exclusions`.
-EXCLUDED = {"sample": "whole samples", "distance_m": "distance", "speed_m_s": "speed", "altitude_m": "altitude"} | {
-    one.column: one.label for one in READING_OF.values()
-}
+#: What can be excluded besides readings, by the values of `quantity` in the table `exclusions`.
+EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
+#: Metrics whose panel shows what is usual: as a sensor records them, and effort.
+WITH_USUAL = tuple(metric.column for metric in METRICS if metric.is_reading)
 
 
-def run_page(
-    run: Row,
-    splits: Sequence[Row],
-    drifts: Sequence[Row],
-    exclusions: Sequence[Row],
-    *,
-    club: ClubRows,
-    units: Units,
-    split_length_m: float,
-) -> Context:
-    """What the page of a run shows, except its traces.
+@dataclass(frozen=True)
+class RunRows:
+    """The rows of the tables that the page of a run shows.
+
+    Attributes:
+        splits: of `splits`, in order.
+        expected: by metric, at the middle of splits: distance [km] and both ends of what is usual there.
+        quality: of `quality`, where there is such a table.
+        neighbours: the pages of the run before and of the run after, with their dates; None where there is none.
+    """
+
+    splits: Sequence[Row]
+    drifts: Sequence[Row] = ()
+    against: Sequence[Row] = ()
+    exclusions: Sequence[Row] = ()
+    quality: Sequence[Row] = ()
+    expected: Mapping[str, Sequence[tuple[float, float, float]]] = field(default_factory=dict)
+    neighbours: tuple[tuple[str, Any] | None, tuple[str, Any] | None] = (None, None)
+
+
+def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inclusion: Inclusion) -> Context:
+    """What the page of a run shows, except its pictures.
 
     Args:
-        splits: its rows of `splits`, in order.
         club: gives the names of athletes and shoes as shown.
-        split_length_m: length of a whole split [m].
     """
-    athlete_id = run["athlete_id"]
-    columns = [one for one in QUANTITIES if any(row[one.column] is not None for row in splits)]
+    columns = [one for one in QUANTITIES if any(row[one.column] is not None for row in rows.splits)]
+    spans = {row["metric"]: _span(row) for row in rows.against}
     return {
-        "name": club.shown(athlete_id),
-        "units": units,
+        "name": club.shown(run["athlete_id"]),
         "date": run["started_at_utc"],
-        "distance": units.distance_text(run["distance_km"], 2),
+        "distance": language.distance(run["distance_km"], 2),
         "moving": duration(run["moving_s"]),
         "paused": duration(run["paused_s"]) if run["paused_s"] else None,
-        "speed": units.speed_text(1000 * run["distance_km"] / run["moving_s"] if run["moving_s"] else None),
-        "about": [
-            (heading, value)
-            for heading, value in (
-                ("kind", run["kind"]),
-                ("surface", run["surface"]),
-                ("shoe", club.shoe(run["shoe_id"])),
-                ("device", run["device"]),
-                ("sensors", run["sensors"]),
-                ("altitude", run["altitude"]),
-            )
-            if value is not None
-        ],
-        "columns": [(one.label, one.unit) for one in columns],
-        "splits": [_split(row, columns, units, split_length_m) for row in splits],
-        "drifts": [
+        "speed": language.speed(1000 * run["distance_km"] / run["moving_s"] if run["moving_s"] else None),
+        "about": _about(run, club, language),
+        "before": rows.neighbours[0],
+        "after": rows.neighbours[1],
+        "sentence": _sentence(rows, language),
+        "symbols": [scale_symbol(f"run-{metric}", 0.0, span) for metric, span in spans.items()],
+        "against": [
             {
-                "metric": LABELS[row["metric"]],
-                "n_splits": row["n_splits"],
-                "raw": signed(row["raw_pct_per_10km"]),
-                "drift": signed(row["drift_pct_per_10km"]),
-                "interval": between(row["drift_low"], row["drift_high"]),
-                "onset": units.distance_text(row["onset_km"]),
+                "metric": language.metric(row["metric"]),
+                "is_derived": not METRIC_OF[row["metric"]].is_reading,
+                "cell": against_cell(row, spans[row["metric"]], language),
+                "n": row["n_other_runs"],
+                "drift": language.signed(row["drift_pct_per_10km"]),
+                "usual": language.between(row["usual_low"], row["usual_high"]),
             }
-            for row in in_order(drifts)
+            for row in in_order(rows.against)
         ],
+        "columns": [(language.metric(one.column), language.unit(one.unit)) for one in columns],
+        "split_rows": _split_rows([_split(row, columns, language, inclusion.split_length_m) for row in rows.splits]),
+        "has_expected": bool(rows.expected),
+        "left_out": [
+            language(f"run.left_out.{why}") for why in dict.fromkeys(why for *_, why in left_out(rows, inclusion))
+        ],
+        "drifts": [_drift(row, language) for row in in_order(rows.drifts)],
         "exclusions": [
-            {"what": EXCLUDED.get(row["quantity"], row["quantity"]), "reason": row["reason"], "n": row["n_samples"]}
-            for row in exclusions
+            {"what": excluded_words(row["quantity"], language), "reason": row["reason"], "n": row["n_samples"]}
+            for row in rows.exclusions
         ],
+        "quality": [quality_row(row, language) for row in rows.quality],
     }
 
 
-def _split(row: Row, columns: Sequence[Quantity], units: Units, split_length_m: float) -> Context:
+def panels(run: Row, rows: RunRows, trace: pl.DataFrame, *, language: Language, inclusion: Inclusion) -> list[Context]:
+    """The pictures of a run, one below the other."""
+    length_km = max([run["distance_km"], *(trace["distance_km"].tail(1).to_list())])
+    per_split = inclusion.split_length_m / 1000
+    placed = [
+        {**row, "from_km": (row["km"] - 1) * per_split, "to_km": (row["km"] - 1) * per_split + row["length_m"] / 1000}
+        for row in rows.splits
+    ]
+    return run_pictures(
+        trace,
+        placed,
+        expected=rows.expected,
+        left_out=left_out(rows, inclusion),
+        length_km=length_km,
+        language=language,
+    )  # fmt: skip
+
+
+def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:
+    """Stretches whose splits do not enter the change along the distance: from, to [km], why."""
+    stretches = []
+    for row in rows.splits:
+        begin = (row["km"] - 1) * inclusion.split_length_m
+        if begin < inclusion.warm_up_m:
+            why = "warm_up"
+        elif row["run_share"] is None or row["run_share"] < inclusion.min_run_share:
+            why = "walked"
+        elif row["length_m"] < inclusion.min_length_share * inclusion.split_length_m:
+            why = "short"
+        else:
+            continue
+        stretches.append((begin / 1000, (begin + row["length_m"]) / 1000, why))
+    return stretches
+
+
+def expected_ranges(
+    splits: pl.DataFrame, drifts: pl.DataFrame, course: pl.DataFrame, inclusion: Inclusion
+) -> dict[str, dict[str, list[tuple[float, float, float]]]]:
+    """What is usual of the athlete at the pace and slope of each split, by run and metric.
+
+    Args:
+        splits: rows of `splits` of the athlete.
+        drifts: rows of `athlete_drift`, for the responses.
+        course: rows of `usual_course`.
+
+    Returns:
+        At the middle of each included split: distance [km], and both ends of the range of single runs.
+    """
+    used, split_m = inclusion.with_known_slope(splits), inclusion.split_length_m
+    estimated = [
+        row
+        for row in drifts.iter_rows(named=True)
+        if row["drift_pct_per_10km"] is not None and row["metric"] in WITH_USUAL
+    ]
+    effects = used.select(
+        "run_id", "km", *(
+            (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], split_m)).exp()
+            .alias(row["metric"])
+            for row in estimated
+        )
+    )  # fmt: skip
+    usual = {
+        (metric, km): (start * (1 + low / 100), start * (1 + high / 100))
+        for metric, km, start, low, high in course.select(
+            "metric", "km", "start_level", "run_low", "run_high"
+        ).iter_rows()
+        if low is not None and high is not None
+    }
+    ranges: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
+    for row in effects.sort("run_id", "km").iter_rows(named=True):
+        at = (row["km"] - 0.5) * inclusion.split_length_m / 1000
+        for metric in effects.columns[2:]:
+            if (metric, row["km"]) in usual and row[metric] is not None and math.isfinite(row[metric]):
+                # The last digits of an exponential differ between processes; a digest must not.
+                low, high = (round(end * row[metric], 3) for end in usual[metric, row["km"]])
+                ranges.setdefault(row["run_id"], {}).setdefault(metric, []).append((at, low, high))
+    return ranges
+
+
+def excluded_words(quantity: str, language: Language) -> str:
+    """What was excluded."""
+    if quantity in READING_OF:
+        return language.metric(quantity)
+    return language(f"excluded.{quantity}") if quantity in EXCLUDED else quantity
+
+
+def quality_row(row: Row, language: Language) -> Context:
+    """What is odd in the recording of one quantity."""
+    return {
+        "what": excluded_words(row["quantity"], language),
+        "suspicion": SUSPICIONS[row["suspicion"]].words if row["suspicion"] else "",
+        "fix": row["fix"] or "",
+    }
+
+
+def _about(run: Row, club: ClubRows, language: Language) -> list[tuple[str, str]]:
+    told = (
+        ("kind", language(f"kind.{run['kind']}") if run["kind"] else None),
+        ("surface", language(f"surface.{run['surface']}") if run["surface"] else None),
+        ("shoe", club.shoe(run["shoe_id"])),
+        ("device", run["device"]),
+        ("sensors", run["sensors"]),
+        ("altitude", language(f"altitude.{run['altitude']}") if run["altitude"] else None),
+    )
+    return [(language(f"run.about.{name}"), value) for name, value in told if value is not None]
+
+
+def _span(row: Row) -> float:
+    ends = (row["drift_pct_per_10km"], row["usual_low"], row["usual_high"])
+    return (
+        span_of(ends, METRIC_OF[row["metric"]].smallest_change_pct)
+        if None not in ends
+        else span_of(ends[:1], METRIC_OF[row["metric"]].smallest_change_pct)
+    )
+
+
+def _sentence(rows: RunRows, language: Language) -> str:
+    """What of this run is not as usual, in a sentence; empty where nothing can be compared."""
+    form = [row for row in in_order(rows.against) if METRIC_OF[row["metric"]].is_reading]
+    parts = [
+        language("run.unusual", metric=language.metric(row["metric"]), word=language(f"comparison.{row['comparison']}"))
+        for row in form
+        if row["comparison"] in ("more", "less")
+    ]
+    if parts:
+        return upper_first("; ".join(parts)) + "."
+    if any(row["comparison"] == "as_usual" for row in form):
+        return language("run.as_usual")
+    return language("run.cannot_tell") if form else ""
+
+
+def _drift(row: Row, language: Language) -> Context:
+    return {
+        "metric": language.metric(row["metric"]),
+        "n_splits": row["n_splits"],
+        "raw": language.signed(row["raw_pct_per_10km"]),
+        "drift": language.signed(row["drift_pct_per_10km"]),
+        "interval": language.between(row["drift_low"], row["drift_high"]),
+        "onset": language.distance(row["onset_km"]),
+    }
+
+
+def _split(row: Row, columns: Sequence[Quantity], language: Language, split_length_m: float) -> list[str]:
+    """The cells of a split: its number, its end, time, speed, slope, share run, and the metrics."""
     end_km = ((row["km"] - 1) * split_length_m + row["length_m"]) / 1000
-    return {
-        "km": row["km"],
-        "to": units.distance_text(end_km, 2),
-        "moving": duration(row["moving_s"]),
-        "speed": units.speed_text(row["speed_m_s"]),
-        "slope": signed(row["slope_pct"]),
-        "run": "" if row["run_share"] is None else f"{100 * row['run_share']:.0f}",
-        "values": [number(row[one.column], one.decimals) for one in columns],
-    }
+    return [
+        str(row["km"]),
+        language.distance(end_km, 2),
+        duration(row["moving_s"]),
+        language.speed(row["speed_m_s"]),
+        language.signed(row["slope_pct"]),
+        "" if row["run_share"] is None else f"{100 * row['run_share']:.0f}",
+        *(language.number(row[one.column], one.decimals) for one in columns),
+    ]
 
 
-def drawn(trace: pl.DataFrame, units: Units) -> Context:
-    """Chart data of a run's traces: the columns of `pipeline.pages.traces.traces`."""
-    recorded = [name for name in TRACED if trace[name].null_count() < trace.height]
-    return {
-        "units": {"distance": units.distance, "speed": units.speed},
-        "km": trace["distance_km"].to_list(),
-        "run_share": trace["run_share"].to_list() if (trace["run_share"] < 1).any() else None,
-        "traces": {name: trace[name].to_list() for name in recorded},
-        "labels": {name: TRACE_LABELS[name] for name in recorded},
-    }
+def _split_rows(rows: Sequence[Sequence[str]]) -> Markup:
+    """The rows of the table of splits: many cells, which hold numbers and nothing to escape."""
+    return Markup("\n").join(
+        Markup(f'<tr><th scope="row" class="number">{km}</th><td>{"</td><td>".join(cells)}</td></tr>')
+        for km, *cells in rows
+    )

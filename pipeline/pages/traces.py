@@ -7,8 +7,8 @@ import polars as pl
 
 from pipeline.core.metrics import METRICS
 
-#: Points along a run: about as many as a chart has pixels.
-POINTS = 240
+#: Points along a run: a step is then some six pixels wide, and the means of the splits are drawn over it.
+POINTS = 160
 #: Shortest step along a run: below it, short runs would show the noise of single samples [m].
 SHORTEST_STEP_M = 10.0
 
@@ -31,9 +31,9 @@ def traces(samples: pl.DataFrame) -> pl.DataFrame:
         means over the step's samples weighted by the time that each stands for, gait and heart rate over running
         samples only, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
-    moved = samples.filter(pl.col("interval_s") > 0, pl.col("gait") != "stand")
-    distance_m, weight = moved["distance_m"].to_numpy(), moved["interval_s"].to_numpy()
-    is_running = (moved["gait"] == "run").to_numpy()
+    has_moved = ((samples["interval_s"] > 0) & (samples["gait"] != "stand")).fill_null(value=False).to_numpy()
+    distance_m, weight = (samples[name].to_numpy()[has_moved] for name in ("distance_m", "interval_s"))
+    is_running = (samples["gait"] == "run").fill_null(value=False).to_numpy()[has_moved]
     step_m = max(distance_m.max(initial=0.0) / POINTS, SHORTEST_STEP_M)
     # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
     place = np.clip(np.ceil(distance_m / step_m) - 1, 0, POINTS - 1).astype(np.intp)
@@ -41,7 +41,7 @@ def traces(samples: pl.DataFrame) -> pl.DataFrame:
     steps = np.flatnonzero(moving_s)
 
     def mean(name: str) -> pl.Series:
-        values = moved[name].to_numpy()
+        values = samples[name].to_numpy()[has_moved]
         counts = ~np.isnan(values) if name in _OF_ALL_MOVEMENT else is_running & ~np.isnan(values)
         where, counted_s = place[counts], weight[counts]
         sums = np.bincount(where, values[counts] * counted_s, POINTS)[steps]

@@ -59,7 +59,12 @@ class Units:
 
 def number(value: float | None, decimals: int) -> str:
     """A number rounded to `decimals`; empty for None."""
-    return "" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
+    if value is None:
+        return ""
+    text = f"{value:.{decimals}f}"
+    if text[0] != "-":
+        return text
+    return MINUS + text[1:] if float(text) else text[1:]
 
 
 def signed(value: float | None, decimals: int = 1, minus: str = MINUS) -> str:
@@ -81,3 +86,11 @@ def duration(seconds: float | None) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def deciding(value: float, decimals: int, most: int = 3) -> int:
+    """How many decimals a number needs so that it does not read as zero, from `decimals` up to `most`."""
+    size = abs(value)
+    if size >= 10.0**-decimals or size < 0.5 * 10.0**-most:
+        return decimals
+    return next((n for n in range(decimals, most) if round(size, n)), most)

@@ -24,7 +24,7 @@ from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
-from pipeline.pages.club_rows import pages_of, write_since
+from pipeline.pages.club_rows import pages_of
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
@@ -101,7 +101,6 @@ def bring_up_to_date(
                 before, after = _findings(known.folder), _findings(built)
                 state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
                 write_record(built, state_record, began_at)
-                write_since(built, known.folder, state_record["findings"], f"{began_at:%Y-%m-%d}")
                 executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
                 finished.end(built)

@@ -7,10 +7,21 @@ from typing import Any
 import altair as alt
 import vl_convert
 
-from pipeline.pages.charts import CONFIG, INK, REST, SOFT
 from pipeline.study.results import Figure
 
 WIDTH, HEIGHT = 420, 260
+#: Colours by meaning, as the style sheet of the pages names them; it has them for light, dark and paper.
+INK, SOFT, GRID, CHANGE = (f"var(--{name})" for name in ("ink", "soft", "grid", "change"))
+CONFIG: dict[str, Any] = {
+    "background": "transparent",
+    "aria": False,  # the report describes a figure in words; a label for every mark would be noise
+    "font": "system-ui, sans-serif",
+    "axis": {
+        "labelColor": INK, "titleColor": INK, "gridColor": GRID, "domainColor": SOFT, "tickColor": SOFT,
+        "titleFontWeight": "normal", "labelFontSize": 12, "titleFontSize": 12,
+    },
+    "view": {"stroke": None},
+}  # fmt: skip
 
 
 def draw_svg(figure: Figure) -> str:
@@ -37,7 +48,7 @@ def _pairs(figure: Figure) -> Any:
 def _points(figure: Figure) -> Any:
     points = (
         alt.Chart(alt.NamedData("points"))
-        .mark_point(color=REST, filled=True, size=12, opacity=0.6)
+        .mark_point(color=CHANGE, filled=True, size=12, opacity=0.6)
         .encode(
             x=alt.X("x:Q", title=figure.titles["x"], scale=alt.Scale(zero=False)),
             y=alt.Y("y:Q", title=figure.titles["y"]),

@@ -18,10 +18,13 @@ from pipeline.tables.analysed import (
     Contrasts,
     Pacing,
     Responses,
+    RunAgainstUsual,
     RunDrift,
     SeasonSlope,
     SeasonTrend,
     SingleRuns,
+    Usual,
+    UsualCourse,
 )
 from pipeline.tables.columns import dy
 from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
@@ -44,6 +47,9 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "contrasts": Contrasts,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
+    "usual": Usual,
+    "usual_course": UsualCourse,
+    "run_against_usual": RunAgainstUsual,
     "complaints": Complaints,
     "roster": Roster,
     "shoes": Shoes,

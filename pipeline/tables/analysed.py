@@ -9,6 +9,8 @@ from pipeline.tables.columns import count, dy, identifier, interval, measure, sh
 FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
 #: Those of them that a person is told in other words.
 FINDING_WORDS = {"changes_late": "changes late", "unclear": "not clear", "too_little_data": "too few runs"}
+#: How the drift of a run compares with what the athlete's other runs lead one to expect.
+COMPARISONS = ("as_usual", "more", "less", "cannot_tell")
 CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
@@ -273,6 +275,67 @@ class Contrasts(dy.Schema):
     drift_difference_low, drift_difference_high = interval("% per 10 km", 3,
         "Lower end of its 95 % interval (Knapp and Hartung 2003).")
     note = words("How not to read it.")
+
+
+class Usual(dy.Schema):
+    """An athlete and a metric: the usual level when fresh and at the usual distance; what would settle the finding."""
+
+    athlete_id = identifier("The athlete.", key=True)
+    metric = words("Name of the metric's column in splits.", key=True)
+    start_level = measure("of the metric", 4,
+        "fresh_level of athlete_drift by the line that the finding rests on: the broken one where a break stands out.",
+        smallest=0)
+    usual_distance_km = measure("km", 2, "As in athlete_drift.", smallest=0)
+    level_at_usual_distance = measure("of the metric", 4,
+        "start_level, changed by change_at_usual_distance_pct: at the reference speed and on the level.", smallest=0)
+    n_more_runs = count(
+        "Further runs like these that would settle the finding: so many that the minimum detectable change falls to "
+        "the smallest change of interest, or that there are enough for an estimate. Null for a finding that is "
+        "settled, and where more runs of the same kind would not help.", nullable=True, smallest=1)
+
+
+class UsualCourse(dy.Schema):
+    """An athlete, a metric and a kilometre: the mean over runs at equal speed and slope, and the line through it."""
+
+    athlete_id = identifier("The athlete.", key=True)
+    metric = words("Name of the metric's column in splits.", key=True)
+    km = count("Number of the split along the runs, as in splits.", key=True, smallest=1)
+    distance_km = measure("km", 3, "The middle of the split.", nullable=False, smallest=0)
+    n_runs = count("Runs that have an included split there.", smallest=1)
+    start_level = measure("of the metric", 4, "As in usual.", nullable=False, smallest=0)
+    level = measure("of the metric", 4,
+        "start_level, changed by change_pct: what the metric usually is there at the reference speed, on the level.",
+        nullable=False, smallest=0)
+    change_pct = measure("%", 3,
+        "Mean over runs of the change from each run's own level when fresh, at equal speed and slope.", nullable=False)
+    change_low, change_high = interval("%", 3,
+        "Lower end of its 95 % interval (Student's t over runs); null with fewer than 3 runs. The uncertainty of the "
+        "responses is not in it.")
+    line_pct = measure("%", 3,
+        "Change from the start along the line of athlete_drift: broken where onset_km is given, else straight.",
+        nullable=False)
+    run_low, run_high = interval("%", 3,
+        "Lower end of the interval about line_pct in which 95 % of the kilometres of single runs lie, relative to "
+        "start_level, so that runs also differ by their level; how they scatter is pooled over the kilometres. Null "
+        "with fewer than 3 runs.")
+
+
+class RunAgainstUsual(dy.Schema):
+    """A run and a metric: its drift next to what the athlete's other runs lead one to expect."""
+
+    run_id = identifier("The run.", key=True)
+    athlete_id = identifier("The athlete.")
+    metric = words("Name of the metric's column in splits.", key=True)
+    drift_pct_per_10km = measure("% per 10 km", 3, "As in run_drift.", nullable=False)
+    n_other_runs = count("The athlete's other runs with a drift of this metric.")
+    usual_pct_per_10km = measure("% per 10 km", 3,
+        "Mean drift of the other runs (random-effects meta-analysis); null with fewer than 4.")
+    usual_low, usual_high = interval("% per 10 km", 3,
+        "Lower end of the 95 % interval in which the drift of such a run lies if it is as usual: the variance between "
+        "runs and this run's own error are in it.")
+    comparison = words(
+        "as_usual: inside that interval; more, less: outside, with more or less change than usual; cannot_tell: too "
+        "few other runs, or the interval leaves room for twice the smallest change of interest.", *COMPARISONS)
 
 
 class Calibration(dy.Schema):

@@ -80,12 +80,7 @@ def replicate(source: Path, built: Path, names: dict[str, str]) -> None:
             parts = [renamed(rows.filter(whose == old), old, new) for new, old in names.items()]
             (built / file.relative_to(source)).parent.mkdir(parents=True, exist_ok=True)
             write_frame(built / file.relative_to(source), pl.concat(parts))
-    since = read_frame(source / "known" / "since.parquet")
     (built / "known").mkdir()
-    write_frame(
-        built / "known" / "since.parquet",
-        pl.concat(renamed(since.filter(pl.col("athlete_id") == old), old, new) for new, old in names.items()),
-    )
     (built / "known" / "names.json").write_text(json.dumps({name: name.capitalize() for name in names}))
     with ThreadPoolExecutor() as threads:
         for new, old in names.items():

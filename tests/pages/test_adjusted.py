@@ -13,7 +13,7 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.settings import Settings
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.methods.design import TEN_KM
-from pipeline.pages.adjusted import adjusted, bent_levels, lines
+from pipeline.pages.adjusted import adjusted, bent_levels
 from tests.support.demo_store import Refreshed
 
 METRIC = "contact_time_ms"
@@ -31,6 +31,7 @@ TYPES = {
     "run_id": pl.String, "athlete_id": pl.String, "km": pl.Int64, "length_m": pl.Float64, "run_share": pl.Float64,
     "running_s": pl.Float64, "speed_m_s": pl.Float64, "slope_pct": pl.Float64, "slope_squared_pct2": pl.Float64,
     "log_speed_variance": pl.Float64, "lagged_speed_m_s": pl.Float64, METRIC: pl.Float64,
+    "contact_time_share": pl.Float64, "suspicion": pl.String,
 }  # fmt: skip
 
 
@@ -114,42 +115,6 @@ def test_every_response_is_taken_out_and_none_where_there_is_none(response: str)
     assert np.ptp(left) > 1e-4  # so that the test could fail
 
 
-def test_the_line_of_a_run_ends_on_the_planted_line_at_its_first_and_last_split():
-    shown = adjusted(splits(*(made(run, km) for run in (1, 2) for km in range(1, 16))), athlete_drift(),
-                     run_drift(1, 2), **ENTERING)  # fmt: skip
-    for row in lines(shown, run_drift(1, 2), METRIC).iter_rows(named=True):
-        assert (row["from_km"], row["to_km"]) == (1.5, 14.5)
-        assert row["from_pct"] == pytest.approx(straight(1.5), abs=1e-10)
-        assert row["to_pct"] == pytest.approx(straight(14.5), abs=1e-10)
-        assert row["middle_pct"] == pytest.approx(straight(row["middle_km"]), abs=1e-10)
-
-
-def test_the_band_turns_about_the_middle_of_the_splits_by_the_interval_of_the_run():
-    shown = adjusted(splits(*(made(1, km, running_s=300.0) for km in range(1, 12))), athlete_drift(), run_drift(1),
-                     **ENTERING)  # fmt: skip
-    (row,) = lines(shown, run_drift(1), METRIC).iter_rows(named=True)
-    assert row["middle_km"] == 6.0  # of 1.5 to 10.5 km, all of one weight
-    centre, reach = np.log1p(row["middle_pct"] / 100), 0.45  # 4.5 km in units of 10 km
-    low, high = np.log1p(0.010) * reach, np.log1p(0.052) * reach
-    found = [row[name] for name in ("from_low_pct", "from_high_pct", "to_low_pct", "to_high_pct")]
-    expected = 100 * np.expm1(centre + np.array([-high, -low, low, high]))
-    np.testing.assert_allclose(found, expected, atol=1e-10)
-
-
-def test_splits_weigh_by_the_time_run_in_them():
-    long_first = [made(1, km, running_s=900.0 if km == 2 else 100.0) for km in range(1, 6)]
-    shown = adjusted(splits(*long_first), athlete_drift(), run_drift(1), **ENTERING)
-    # (900 × 1.5 + 100 × (2.5 + 3.5 + 4.5)) / 1200
-    assert lines(shown, run_drift(1), METRIC)["middle_km"].to_list() == [pytest.approx(2.0)]
-
-
-def test_an_onset_is_handed_on_and_only_where_there_is_one():
-    shown = adjusted(splits(*(made(run, km) for run in (1, 2) for km in range(1, 9))), athlete_drift(),
-                     run_drift(1, 2), **ENTERING)  # fmt: skip
-    drifts = pl.concat([run_drift(1), run_drift(2, onset_km=4.5)])
-    assert lines(shown, drifts, METRIC).select("run_id", "onset_km").rows() == [("ari-1", None), ("ari-2", 4.5)]
-
-
 BENT = {
     "metric": METRIC, "onset_km": 8.5, "drift_pct_per_10km": 4.0, "drift_before_onset_pct": 1.0,
     "drift_after_onset_pct": 9.0,
@@ -210,19 +175,6 @@ def test_a_run_without_altitude_enters_as_level():
     rows = [made(1, km, slope_pct=None) for km in range(1, 9)]
     found = adjusted(splits(*rows), athlete_drift(), run_drift(1), **ENTERING)
     np.testing.assert_allclose(found[METRIC], straight(found["distance_km"]), atol=1e-10)
-
-
-def test_a_run_that_did_not_enter_the_drift_has_no_values_and_no_line():
-    rows = splits(*(made(1, km) for km in range(1, 9)), *(made(2, km) for km in range(1, 4)))
-    found = adjusted(rows, athlete_drift(), run_drift(1), **ENTERING)
-    assert found.filter(pl.col("run_id") == "ari-2")[METRIC].to_list() == [None, None]
-    assert lines(found, run_drift(1), METRIC)["run_id"].to_list() == ["ari-1"]
-
-
-def test_where_no_split_has_the_metric_there_is_no_line():
-    rows = splits(*(made(1, km, **{METRIC: None}) for km in range(1, 9)))
-    found = adjusted(rows, athlete_drift(), run_drift(1), **ENTERING)
-    assert lines(found, run_drift(1), METRIC).is_empty()
 
 
 def test_a_split_without_the_metric_is_a_hole_in_its_run():

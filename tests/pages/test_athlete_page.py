@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.core.settings import Settings
-from pipeline.pages.athlete_page import athlete_page
+from pipeline.pages.athlete_page import MOST_LOOKS, athlete_page
+from pipeline.pages.athlete_pictures import LATEST
 from pipeline.pages.club_rows import ClubRows, Pages
-from pipeline.pages.units import MINUS, Units, signed
+from pipeline.pages.units import MINUS, number, signed
 from pipeline.pages.worth_a_look import looks
 from pipeline.store.generations import current
 from tests.support.demo_store import Refreshed
@@ -29,7 +32,8 @@ ATHLETES = ["brine", "crag", "ember", "gull", "moss", "pip", "quill", "tallow", 
 def run(day: int = 1, **differing: Any) -> Row:
     return {
         "run_id": f"ari-{day}", "athlete_id": "ari", "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC),
-        "distance_km": 10.0, "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "speed_source": "device",
+        "distance_km": 10.0, "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady",
+        "speed_source": "device",
     } | differing  # fmt: skip
 
 
@@ -37,21 +41,28 @@ def drift(metric: str = "contact_time_ms", finding: str = "holds", **differing: 
     return {
         "athlete_id": "ari", "metric": metric, "finding": finding, "n_runs": 9, "n_splits": 99,
         "fresh_level": 240.04, "reference_speed_m_s": 1000 / 300, "drift_pct_per_10km": 0.5, "drift_low": -0.5,
-        "drift_high": 1.5, "smallest_change_pct": 2.0,
+        "drift_high": 1.5, "smallest_change_pct": 2.0, "smallest_change_at_usual_distance_pct": 3.0,
+        "raw_pct_per_10km": 1.0, "usual_distance_km": 18.0, "change_at_usual_distance_pct": 0.9,
     } | differing  # fmt: skip
 
 
 def page(*drifts: Row, is_coded: bool = False, settings: Settings | None = None, **tables: Any) -> dict[str, Any]:
-    tables = {"runs": [run()], "athlete_drift": list(drifts)} | tables
+    tables = {
+        "runs": [run()],
+        "athlete_drift": list(drifts),
+        "usual": [usual(row["metric"]) for row in drifts],
+    } | tables
     pages = Pages(Path("nowhere"), None, settings or Settings(), "token")
-    return athlete_page(pages, RowsInMemory(is_coded=is_coded, **tables), "ari")
+    club = RowsInMemory(is_coded=is_coded, **tables)
+    club.__dict__["_notes"] = {}
+    return athlete_page(pages, club, "ari")
 
 
 def of_demo(demo: Refreshed, athlete_id: str, *, is_coded: bool = False, **settings: str) -> dict[str, Any]:
     built = current(demo.store)
     assert built is not None
     club = ClubRows(built, is_coded=is_coded)
-    club.__dict__["_key"] = b"a key of this test"
+    club.__dict__ |= {"_key": b"a key of this test", "_notes": {"brine": "WRITTEN"}}
     return athlete_page(Pages(built, None, Settings(**settings), "token"), club, athlete_id)
 
 
@@ -80,43 +91,84 @@ def test_every_run_is_listed_latest_first_with_its_page(demo: Refreshed, athlete
     assert found["n_runs"] == runs.height
 
 
+def reading(picture: str) -> list[str]:
+    found = re.search(r'data-says="([^"]*)"', picture)
+    assert found
+    return html.unescape(found[1]).split("|")
+
+
+def points(picture: str, kind: str) -> list[tuple[float, float]]:
+    """The places of a path, from 0 to 1000 across and down."""
+    found = re.search(rf'<path d="([^"]*)" class="{kind}"', picture)
+    assert found, kind
+    return [(float(x), float(y)) for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", found[1])]
+
+
 @pytest.mark.parametrize("athlete_id", ATHLETES)
-def test_what_is_drawn_fits_together(demo: Refreshed, athlete_id: str):
-    data = of_demo(demo, athlete_id)["data"]
-    json.dumps(data, allow_nan=False, default=str)
-    own = demo.table("run_drift").filter(pl.col("athlete_id") == athlete_id)
-    n_splits = len(data["splits"]["run"])
-    assert len(data["splits"]["km"]) == len(data["splits"]["speed"]) == n_splits
-    assert set(data["metrics"]) == set(own["metric"])
-    for metric, drawn in data["metrics"].items():
-        rows = own.filter(pl.col("metric") == metric)
-        assert len(drawn["splits"]) == n_splits
-        assert sum(value is not None for value in drawn["splits"]) == rows["n_splits"].sum()
-        assert len(drawn["lines"]) == rows.height
-        assert len(drawn["season"]) == rows["drift_pct_per_10km"].count()
-        # The parts add up to the whole, up to the last digit shown.
-        pace, hill, rest, whole = drawn["parts"]
-        assert (1 + pace / 100) * (1 + hill / 100) * (1 + rest / 100) == pytest.approx(1 + whole / 100, abs=1e-4)
+def test_every_metric_with_an_estimate_is_drawn_from_its_rows(demo: Refreshed, athlete_id: str):
+    shown = {one["column"]: one for one in of_demo(demo, athlete_id)["pictures"]}
+    rows = demo.table("athlete_drift").filter(pl.col("athlete_id") == athlete_id)
+    estimated = rows.drop_nulls("drift_pct_per_10km")
+    assert set(shown) == set(estimated["metric"])
+    own = demo.table("usual_course").filter(pl.col("athlete_id") == athlete_id).sort("km")
+    for metric, one in shown.items():
+        course = own.filter(pl.col("metric") == metric)
+        decimals = METRIC_OF[metric].decimals
+        expected = [
+            f"km {row['distance_km']:g}: {number(row['level'], decimals)} " for row in course.iter_rows(named=True)
+        ]
+        assert [text[: len(start)] for text, start in zip(reading(one["course"]), expected, strict=True)] == expected
+        assert all(f"{n} runs" in text for text, n in zip(reading(one["course"]), course["n_runs"], strict=True))
+        drifts = demo.table("run_drift").filter(pl.col("athlete_id") == athlete_id, pl.col("metric") == metric)
+        changes = drifts.drop_nulls("drift_pct_per_10km")
+        assert one["season"].count("<a href=") == len(reading(one["season"])) == changes.height
+        told = "".join(reading(one["season"]))
+        assert all(f": {signed(value)} % per 10 km" in told for value in changes["drift_pct_per_10km"])
+
+
+@pytest.mark.parametrize("metric", ["contact_time_ms", "cadence_spm"])
+def test_means_stand_where_their_numbers_are(demo: Refreshed, metric: str):
+    shown = {one["column"]: one for one in of_demo(demo, "brine")["pictures"]}
+    course = demo.table("usual_course").filter(athlete_id="brine", metric=metric).sort("km")
+    places = points(shown[metric]["course"], "mean")
+    assert len(places) == course.height
+    across, down = ([place[axis] for place in places] for axis in (0, 1))
+    for drawn, values, sign in ((across, course["distance_km"], 1), (down, course["level"], -1)):
+        fit = np.polyfit(values.to_numpy(), drawn, 1)
+        assert np.sign(fit[0]) == sign
+        assert np.abs(np.polyval(fit, values.to_numpy()) - drawn).max() < 1.0  # places are whole
+
+
+def test_every_run_is_a_line_and_the_last_three_are_told_apart(demo: Refreshed):
+    (one,) = [one for one in of_demo(demo, "brine")["pictures"] if one["column"] == "contact_time_ms"]
+    starts = [
+        path.count("M")
+        for kind in ("run", "run latest")
+        for path in re.findall(rf'd="([^"]*)" class="{kind}"', one["course"])
+    ]
+    n_runs = demo.table("run_drift").filter(athlete_id="brine", metric="contact_time_ms").height
+    assert starts == [n_runs - LATEST, LATEST]
 
 
 def test_the_same_numbers_are_drawn_whatever_unit_the_pages_have(demo: Refreshed):
-    in_km, in_miles = of_demo(demo, "brine")["data"], of_demo(demo, "brine", page_distance="mile")["data"]
-    assert in_miles.pop("units") == {"distance": "mile", "speed": "min/km"}
-    assert in_km.pop("units") == {"distance": "km", "speed": "min/km"}
-    assert in_km == in_miles
+    in_km, in_miles = (of_demo(demo, "brine", page_distance=unit)["pictures"] for unit in ("km", "mile"))
+    for one, other in zip(in_km, in_miles, strict=True):
+        assert points(one["course"], "mean") == points(other["course"], "mean")
+        assert "mile 0.9: " in reading(other["course"])[0]
 
 
 def test_nothing_that_people_wrote_is_shown_where_athletes_are_codes(demo: Refreshed):
     found = of_demo(demo, "brine", is_coded=True)
     named = of_demo(demo, "brine")
-    text = json.dumps({name: value for name, value in found.items() if name not in ("units", "listed")}, default=str)
+    text = json.dumps(found, default=str)
+    assert (named["note"], found["note"]) == ("WRITTEN", None)
     assert named["complaints"][0]["note"]
     assert found["complaints"][0] == named["complaints"][0] | {"site": "complaint 1", "note": None}
-    shoes = {run["shoe"] for run in named["runs"]} - {None}
+    shoes = {run["shoe"] for run in named["runs"]} - {""}
     assert shoes == {"lantern", "ropewalk"}
     written = [named["complaints"][0][name] for name in ("site", "note")]
     assert not [word for word in ("brine", *shoes, *written) if word in text.lower()]
-    assert len({run["shoe"] for run in found["runs"]} - {None}) == 2
+    assert len({run["shoe"] for run in found["runs"]} - {""}) == 2
 
 
 # --- In short ---------------------------------------------------------------------------------------------------------
@@ -124,14 +176,14 @@ def test_nothing_that_people_wrote_is_shown_where_athletes_are_codes(demo: Refre
 
 def test_the_head_sums_the_runs_up():
     found = page(drift(), runs=[run(3, distance_km=9.7), run(1)], settings=Settings(page_distance="mile"))
-    assert (found["n_runs"], found["n_km"], found["units"]) == (2, "12", Units("mile", "min/km"))
+    assert (found["n_runs"], found["n_km"]) == (2, "12")
     assert (found["first_run"].day, found["last_run"].day) == (1, 3)
     assert found["reference"] == "5:00"
 
 
 def test_an_athlete_of_whom_nothing_was_recorded_has_a_page():
     found = page()
-    assert (found["numbers"], found["drawn"], found["first"], found["reference"]) == ([], [], None, "")
+    assert (found["numbers"], found["pictures"], found["first"], found["reference"]) == ([], [], None, "")
     assert found["cannot_say"][0].startswith("Never recorded, or not computable from what was: cadence, contact time")
 
 
@@ -161,23 +213,37 @@ def test_what_was_never_recorded_is_told_by_the_metrics_without_a_row():
 )
 def test_the_first_picture_is_of_a_measured_metric_that_changes(drifts: list[Row], first: str):
     found = page(*drifts)
-    assert found["first"] == found["data"]["first"] == first
-    assert first in [metric.column for metric in found["drawn"]]
+    assert found["first"] == first
 
 
-def test_changes_are_told_in_full_and_what_holds_is_listed():
-    found = page(drift("cadence_spm", "falls"), drift(), drift("duty_factor"))
-    assert [size for size, _, _ in found["changes"]] == [f"Cadence falls +0.5 % per 10 km ({MINUS}0.5 to +1.5)."]
-    assert found["holds"] == ["contact time", "duty factor"]
+def usual(metric: str = "contact_time_ms", start: float = 240.0, end: float = 252.0, **differing: Any) -> Row:
+    return {
+        "athlete_id": "ari", "metric": metric, "start_level": start, "usual_distance_km": 18.0,
+        "level_at_usual_distance": end, "n_more_runs": None,
+    } | differing  # fmt: skip
 
 
-@pytest.mark.parametrize(("finding", "beside"), [("rises", True), ("holds", False)])
-def test_that_heart_rate_lags_pace_stands_beside_its_finding_where_it_has_one(finding: str, beside: bool):
-    found = page(drift(finding="falls"), drift("heart_rate_bpm", finding, speed_part_pct=-7.3))
-    told = [caution for _, _, caution in found["changes"]]
-    assert told[0] == ""
-    assert ("comes out too low" in told[-1]) is beside
-    assert ("comes out too low" in found["lag"]) is not beside
+def changes(metric: str, finding: str, percent: float) -> Row:
+    return drift(metric, finding, change_at_usual_distance_pct=percent, usual_distance_km=18.0)
+
+
+def test_facts_are_answered_and_consequences_folded():
+    rows = [changes("contact_time_ms", "rises", 5.0), changes("step_length_m", "falls", -2.0), drift("cadence_spm"),
+            drift("duty_factor"), drift("flight_time_ms", "unclear")]  # fmt: skip
+    along = [usual(), usual("step_length_m", 1.106, 1.084), usual("flight_time_ms", n_more_runs=3)]
+    found = page(*rows, usual=along)
+    assert (
+        found["answer"] == "Over a run contact time lengthens, from 240 to 252 ms by km 18 at the same pace, gradually."
+    )
+    assert found["steady"] == "Steady: cadence within ±2 %."
+    assert found["follows"] == ["Step length shrinks, from 1.106 to 1.084 m by km 18."]
+    assert found["follows_steady"] == "Steady: duty factor within ±2 %."
+    assert [sentence.partition(":")[0] for sentence in found["follows_open"]] == ["Flight time"]
+
+
+def test_the_limit_of_what_is_steady_is_not_said_twice():
+    assert page(drift())["steady"] == ""
+    assert page(drift())["answer"] == "Steady at the same pace: contact time within ±2 %."
 
 
 # --- Rows of tables ---------------------------------------------------------------------------------------------------
@@ -195,7 +261,7 @@ def test_small_probabilities_are_below_what_is_shown(q: float | None, shown: str
 def test_a_level_has_the_decimals_of_its_metric():
     rows = page(drift("duty_factor", fresh_level=0.33714), drift(), drift("heart_rate_bpm", fresh_level=149.6))
     assert [(row["fresh"], row["unit"]) for row in rows["numbers"]] == [
-        ("240.0", "ms"), ("0.337", "contact / stride"), ("150", "beats/min"),
+        ("240.0", "ms"), ("0.337", "of the stride"), ("150", "beats/min"),
     ]  # fmt: skip
 
 
@@ -207,13 +273,10 @@ def test_pacing_is_told_where_there_is_any():
         "step_length_part_high": -0.8,
     }  # fmt: skip
     found = page(pacing=[row])
-    assert [one["part"] for one in found["pacing"][0]] == ["speed", "by cadence", "by step length"]
-    assert found["pacing"][0][0]["interval"] == f"{MINUS}3.0 to {MINUS}1.8"
-    assert [one[:2] for one in found["data"]["pacing"]] == [
-        ["speed", -2.4], ["by cadence", -1.0], ["by step length", -1.4],
-    ]  # fmt: skip
+    assert [one["part"] for one in found["pacing"]] == ["speed", "by cadence", "by step length"]
+    assert found["pacing"][0]["interval"] == f"{MINUS}3.0 to {MINUS}1.8"
     none = page(pacing=[row | dict.fromkeys(name for name in row if name.endswith(("pct", "km", "low", "high")))])
-    assert (none["pacing"], none["data"]["pacing"]) == ([], [])
+    assert none["pacing"] == []
 
 
 def contrast(factor: str, compared: str, reference: str) -> Row:
@@ -238,7 +301,6 @@ def test_two_runs_of_a_day_are_told_apart_by_their_number_everywhere():
     runs = [run(1), run(2), run(3, started_at_utc=at)]
     found = page(drift(), runs=runs)
     assert [row["session"] for row in found["runs"]] == [2, 1, None]
-    assert [row["session"] for row in found["data"]["runs"]] == [None, 1, 2]
 
 
 def test_that_a_metric_rests_on_level_splits_is_said_where_it_has_fewer_than_others():
@@ -261,27 +323,24 @@ def test_complaints_are_in_order_of_their_days_and_open_ones_have_no_end():
     assert [(one["from"], one["to"]) for one in found["complaints"]] == [
         ("2026-03-02", "2026-03-04"), ("2026-03-09", None),
     ]  # fmt: skip
-    assert {one["site"] for one in found["data"]["complaints"]} == {"a complaint", "left calf"}
+    assert [one["site"] for one in found["complaints"]] == [None, "left calf"]
 
 
 # --- Worth a look -----------------------------------------------------------------------------------------------------
 
 
-def test_looks_at_changes_come_first_each_with_its_own():
-    found = page(drift("cadence_spm"), drift("contact_time_ms", "rises"))["looks"]
-    assert [one["about"] for one in found] == ["contact time rises", "holds"]
-    assert found[0]["looks"] == list(looks("contact_time_ms", "rises"))
-
-
-def test_looks_at_form_come_before_those_at_the_heart_and_no_text_twice():
-    rows = [drift("heart_rate_bpm", "rises"), drift("step_length_m", "falls"), drift("cadence_spm", "falls"), drift()]
+def test_looks_are_at_most_three_with_different_titles_changes_first():
+    rows = [
+        changes("heart_rate_bpm", "rises", 3), changes("step_length_m", "falls", -3),
+        drift("duty_factor", "unclear"), changes("cadence_spm", "falls", -3), changes("contact_time_ms", "rises", 3),
+    ]  # fmt: skip
     found = page(*rows)["looks"]
-    assert [one["about"] for one in found][:2] == ["cadence falls", "step length falls"]
-    assert [one["about"] for one in found].index("heart rate rises") == len(found) - 2
-    texts = [(look.examine, look.evidence) for one in found for look in one["looks"]]
-    assert len(texts) == len(set(texts)) > 3
+    assert len(found) == MOST_LOOKS == 3
+    assert [one["about"] for one in found] == ["Contact time lengthens", "Cadence falls", "Step length shrinks"]
+    assert len({one["look"].title for one in found}) == 3
+    assert found[0]["look"] == looks("contact_time_ms", "rises")[0]
 
 
-def test_findings_that_change_nothing_have_one_text_for_all():
+def test_what_is_steady_or_open_has_looks_of_its_own():
     found = page(drift("cadence_spm"), drift("contact_time_ms"), drift("duty_factor", "unclear"))["looks"]
-    assert [one["about"] for one in found] == ["holds", "not clear"]
+    assert [one["about"] for one in found][:2] == ["Steady", "Cannot tell yet"]

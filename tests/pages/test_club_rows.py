@@ -11,7 +11,6 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline.core.places import read_frame
 from pipeline.core.settings import Settings
 from pipeline.pages.club_rows import (
     ClubRows,
@@ -21,21 +20,23 @@ from pipeline.pages.club_rows import (
     pages_of,
     run_name,
     write_names,
-    write_since,
 )
 from pipeline.store.generations import current
-from pipeline.tables import publishable
 from tests.support.demo_store import Refreshed
 
 NAMES, CODES, NONE = Settings(), Settings(pages="codes"), Settings(pages="none")
 PEOPLE = ["ari", "bea", "çelik d'or", "x#1 50%"]
 
 
-def state(folder: Path, *, names: dict[str, str] | None = None) -> Path:
+def state(folder: Path, *, names: dict[str, str] | None = None, notes: dict[str, str] | None = None) -> Path:
     (folder / "known").mkdir(parents=True)
     rows = pl.DataFrame(
-        {"athlete_id": PEOPLE, "display_name": [(names or {}).get(one) for one in PEOPLE]},
-        schema={"athlete_id": pl.String, "display_name": pl.String},
+        {
+            "athlete_id": PEOPLE,
+            "display_name": [(names or {}).get(one) for one in PEOPLE],
+            "note": [(notes or {}).get(one) for one in PEOPLE],
+        },
+        schema=dict.fromkeys(("athlete_id", "display_name", "note"), pl.String),
     )
     write_names(folder, rows)
     return folder
@@ -47,7 +48,7 @@ def codes(built: Path, before: Path | None, settings: Settings = CODES) -> list[
     return [club_rows(pages).shown(one) for one in PEOPLE]
 
 
-# --- Names ------------------------------------------------------------------------------------------------------------
+# --- Names -----------------------------------------------------------------------------------------------------------
 
 
 def test_athletes_are_shown_by_the_roster_and_by_their_id_where_it_has_no_name(tmp_path: Path):
@@ -73,7 +74,7 @@ def test_a_run_is_named_by_its_start():
     assert run_name("ari-ari-20260314T090000Z-2", "ari-ari") == "20260314T090000Z-2"
 
 
-# --- Codes ------------------------------------------------------------------------------------------------------------
+# --- Codes -----------------------------------------------------------------------------------------------------------
 
 
 def test_a_code_tells_nothing_and_is_a_name_of_a_folder(tmp_path: Path):
@@ -126,15 +127,14 @@ def test_a_shoe_is_a_code_where_athletes_are_codes(demo: Refreshed):
     by_name, by_code = (ClubRows(built, is_coded=coded) for coded in (False, True))
     by_code.__dict__["_key"] = b"a key of this test"
     own = sorted(set(demo.table("runs")["shoe_id"].drop_nulls()))
-    assert by_name.shoes == [by_name.shoe(shoe) for shoe in own] == own
     codes_of = {str(by_code.shoe(shoe)) for shoe in own}
-    assert by_code.shoes == sorted(codes_of)
+    assert [by_name.shoe(shoe) for shoe in own] == own
     assert len(codes_of) == len(own) > 2
     assert all(re.fullmatch(r"shoe-[a-z2-7]{5}", one) for one in codes_of)
     assert by_name.shoe(None) is by_code.shoe(None) is None
 
 
-# --- Rows -------------------------------------------------------------------------------------------------------------
+# --- Rows ------------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("table", ["runs", "splits", "run_drift", "athlete_drift", "recordings"])
@@ -166,60 +166,28 @@ def test_rows_are_read_once_a_state_also_where_a_folder_has_the_name_of_one_befo
     assert club_rows(replace(first, settings=CODES)).is_coded
 
 
-# --- Since ------------------------------------------------------------------------------------------------------------
+# --- What the pages need ---------------------------------------------------------------------------------------------
 
 
-def with_drifts(folder: Path, *keys: tuple[str, str]) -> Path:
-    rows = [
-        {
-            "athlete_id": one,
-            "metric": metric,
-            "n_runs": 1,
-            "n_splits": 9,
-            "finding": "holds",
-            "smallest_change_pct": 1.0,
-        }
-        for one, metric in keys
-    ]
-    table = folder / "tables" / "athlete_drift"
-    table.mkdir(parents=True)
-    publishable("athlete_drift", pl.DataFrame(rows), subject="test").write_parquet(table / "athlete_drift.parquet")
-    return state(folder)
-
-
-def changed(*keys: tuple[str, str]) -> list[dict[str, str | None]]:
-    return [{"athlete_id": one, "metric": metric, "before": "holds", "after": "rises"} for one, metric in keys]
-
-
-CADENCE, CONTACT = ("ari", "cadence_spm"), ("ari", "contact_time_ms")
-
-
-def test_a_finding_is_kept_with_its_day_while_it_stays_and_moves_when_it_changes(tmp_path: Path):
-    one, two, three = (with_drifts(tmp_path / name, CADENCE, CONTACT) for name in "123")
-    write_since(one, None, [], "2026-03-01")
-    write_since(two, one, changed(CONTACT), "2026-03-02")
-    write_since(three, two, [], "2026-03-03")
-    assert dict(ClubRows(three, is_coded=False).since) == {CADENCE: "2026-03-01", CONTACT: "2026-03-02"}
-
-
-def test_a_metric_that_comes_later_counts_from_its_own_day_and_one_that_goes_is_forgotten(tmp_path: Path):
-    one, two, three = with_drifts(tmp_path / "1", CADENCE), with_drifts(tmp_path / "2", CONTACT), tmp_path / "3"
-    write_since(one, None, [], "2026-03-01")
-    write_since(two, one, changed(CADENCE), "2026-03-02")
-    write_since(with_drifts(three, CADENCE, CONTACT), two, changed(CADENCE), "2026-03-03")
-    assert dict(ClubRows(three, is_coded=False).since) == {CADENCE: "2026-03-03", CONTACT: "2026-03-02"}
-
-
-def test_a_state_of_an_older_version_before_counts_as_none(tmp_path: Path):
-    (tmp_path / "1").mkdir()
-    write_since(with_drifts(tmp_path / "2", CADENCE), tmp_path / "1", [], "2026-03-02")
-    assert read_frame(tmp_path / "2" / "known" / "since.parquet").rows() == [(*CADENCE, "2026-03-02")]
-
-
-@pytest.mark.parametrize("missing", ["names.json", "since.parquet"])
-def test_a_state_has_what_the_pages_need_only_with_both(tmp_path: Path, missing: str):
-    built = with_drifts(tmp_path / "1", CADENCE)
-    write_since(built, None, [], "2026-03-01")
+def test_a_state_of_an_older_version_has_no_names(tmp_path: Path):
+    built = state(tmp_path / "1")
     assert has_names(built)
-    (built / "known" / missing).unlink()
+    (built / "known" / "names.json").unlink()
     assert not has_names(built)
+
+
+def test_a_note_is_shown_with_names_and_never_with_codes(tmp_path: Path):
+    built = state(tmp_path / "1", notes={"ari": "comes back from a break"})
+    assert ClubRows(built, is_coded=False).note("ari") == "comes back from a break"
+    assert ClubRows(built, is_coded=False).note("bea") is None
+    assert ClubRows(built, is_coded=True).note("ari") is None
+    (built / "known" / "notes.json").unlink()  # as an older version left it
+    assert ClubRows(built, is_coded=False).note("ari") is None
+
+
+def test_a_table_that_this_version_has_not_is_none(demo: Refreshed):
+    built = current(demo.store)
+    assert built is not None
+    club = ClubRows(built, is_coded=False)
+    assert club.optional("no_such_table") is None
+    assert club.optional("runs") is not None

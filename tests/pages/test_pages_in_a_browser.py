@@ -5,6 +5,7 @@ That they say what the tables say is in `test_pages_tell_the_tables.py`.
 
 from __future__ import annotations
 
+import re
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,8 @@ every_kind = pytest.mark.parametrize(
     [kind if kind in ("index", "athlete", "run") else pytest.param(kind, marks=pytest.mark.depth) for kind in KINDS],
 )
 #: What a keyboard has to reach, if it is to be seen.
-REACHABLE = "a[href], button, select, input, summary, [tabindex='0']"
+#: Of a group of radio buttons it reaches the one that is chosen; the arrows do the rest.
+REACHABLE = "a[href], button, select, input:not([type=radio]), input:checked, summary, [tabindex='0']"
 
 
 @pytest.fixture(scope="module")
@@ -55,20 +57,21 @@ def all_opened(page: Page) -> None:
 def test_a_page_opens_from_the_disk_without_a_complaint_and_asks_nobody(browser: Browser, pages: Path, kind: str):
     watched = Watched(browser)
     page = watched.open(page_of(pages, kind))
-    for figure in page.locator("figure[data-chart]").all():
-        assert figure.locator("svg").count() == 1
+    assert page.locator("figure svg.picture").count() == page.locator("figure .stage").count()
     assert watched.heard == []
     watched.close()
 
 
-def test_without_scripts_every_table_is_there_and_the_pictures_say_why_they_are_not(browser: Browser, pages: Path):
+def test_without_scripts_every_table_and_the_first_pictures_are_there(browser: Browser, pages: Path):
     watched = Watched(browser, java_script_enabled=False)
     watched.page.goto(page_of(pages, "athlete").as_uri())
     assert watched.page.locator("tbody tr").count() > 30
-    assert watched.page.locator("time").first.inner_text() == "2026-02-02"
-    figures = watched.page.locator("figure[data-chart]")
-    assert figures.count() == 6
-    assert all("needs JavaScript" in figure.inner_text() for figure in figures.all())
+    assert watched.page.locator("time").first.inner_text() == "2 Feb 2026"
+    shown = watched.page.locator("figure svg.picture").filter(visible=True)
+    assert shown.count() == 4  # along the distance, against speed, the season, the landings
+    for box in (one.bounding_box() for one in shown.all()):
+        assert box is not None
+        assert box["width"] > 300
     watched.close()
 
 
@@ -110,7 +113,7 @@ def test_on_paper_there_is_no_navigation_and_no_table_is_cut_off(browser: Browse
     assert page.locator("header nav").is_visible()
     page.emulate_media(media="print")
     watched.resized(PAPER)
-    for hidden in ("header nav", ".skip", "form", "[data-choose]"):
+    for hidden in ("header nav", ".skip", "form", ".choose"):
         assert not any(one.is_visible() for one in page.locator(hidden).all()), hidden
     assert page.evaluate(_WIDER, PAPER["width"]) == []
     # Nothing scrolls on paper: what does not fit its box is lost.
@@ -119,14 +122,36 @@ def test_on_paper_there_is_no_navigation_and_no_table_is_cut_off(browser: Browse
     watched.close()
 
 
-def test_what_is_folded_on_the_screen_is_not_lost_on_paper(browser: Browser, pages: Path):
+def test_what_is_folded_on_the_screen_of_a_run_is_not_lost_on_paper(browser: Browser, pages: Path):
     watched = Watched(browser)
-    page = watched.open(page_of(pages, "athlete"))
+    page = watched.open(page_of(pages, "run"))
     folded = page.locator("details:not([open]) table, details:not([open]) p").all()
     assert folded
     assert not any(one.is_visible() for one in folded)
     page.emulate_media(media="print")
     assert all(one.is_visible() for one in folded)
+    watched.close()
+
+
+@pytest.mark.parametrize(
+    ("kind", "most"), [("athlete", 1), ("nothing of form", 1), ("too few runs", 1), ("index", 3), ("run", 3)]
+)
+def test_an_athlete_is_one_sheet_and_the_club_and_a_run_are_few(browser: Browser, pages: Path, kind: str, most: int):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, kind))
+    printed = page.pdf(format="A4", prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= most
+    watched.close()
+
+
+def test_the_sheet_has_the_answer_the_picture_the_last_runs_and_the_caution(browser: Browser, pages: Path):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, "athlete"))
+    page.emulate_media(media="print")
+    for part in (".answer", "figure[data-picture=course] >> nth=1", ".all-runs tbody tr >> nth=0", "footer"):
+        assert page.locator(part).is_visible(), part
+    for part in ("#statistician", "section[aria-labelledby=look]"):
+        assert not page.locator(part).is_visible(), part
     watched.close()
 
 
@@ -166,9 +191,9 @@ def test_axe_would_find_a_text_that_is_too_pale_and_a_picture_without_words(brow
 
 
 def serious(page: Page) -> list[dict[str, Any]]:
-    """What axe finds outside the drawings: those are told in words, and their colours are those of the page."""
+    """What axe finds."""
     page.evaluate(AXE)
-    found = page.evaluate("axe.run({ exclude: ['.drawn'] }, { resultTypes: ['violations'] })")["violations"]
+    found = page.evaluate("axe.run({ resultTypes: ['violations'] })")["violations"]
     return [
         {"id": one["id"], "at": [node["target"] for node in one["nodes"]][:5]}
         for one in found
@@ -180,7 +205,7 @@ def test_dark_is_dark_and_light_is_light(browser: Browser, pages: Path):
     brightness = {}
     for scheme in ("light", "dark"):
         watched = Watched(browser, color_scheme=scheme)
-        page = watched.open(page_of(pages, "index"))
+        page = watched.open(page_of(pages, "athlete"))
         colours = page.evaluate(
             "[document.body, document.querySelector('figure text')].map((one, place) => "
             "getComputedStyle(one)[place ? 'fill' : 'backgroundColor'].match(/\\d+/g).map(Number))"
@@ -188,8 +213,8 @@ def test_dark_is_dark_and_light_is_light(browser: Browser, pages: Path):
         brightness[scheme] = [sum(colour) / 3 for colour in colours]
         watched.close()
     (light_paper, light_ink), (dark_paper, dark_ink) = brightness["light"], brightness["dark"]
-    assert min(light_paper, dark_ink) > 200
-    assert max(light_ink, dark_paper) < 60
+    assert light_paper > 200 > light_ink + 80
+    assert dark_paper < 60 < dark_ink - 80
 
 
 @every_kind
@@ -265,76 +290,108 @@ def test_the_first_key_skips_what_every_page_begins_with(browser: Browser, pages
     watched.close()
 
 
-# --- Charts ----------------------------------------------------------------------------------------------------------
+# --- Pictures ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["index", "athlete", "nothing of form", "run", "run without form"])
-def test_every_chart_is_drawn_with_marks_and_told_in_words(browser: Browser, pages: Path, kind: str):
-    watched = Watched(browser)
+@pytest.mark.parametrize("kind", ["athlete", "run", "run without form"])
+@pytest.mark.parametrize("width", [1280, 768, 390])
+def test_every_picture_is_as_wide_as_its_place_with_letters_of_one_size_and_told_in_words(
+    browser: Browser, pages: Path, kind: str, width: int
+):
+    watched = Watched(browser, viewport={"width": width, "height": 900})
     page = watched.open(page_of(pages, kind))
-    figures = page.locator("figure[data-chart]")
-    assert figures.count() >= 1
-    for figure in figures.all():
-        assert figure.locator(".role-mark path, .role-mark line, .role-mark text").count() >= 1
-        box = figure.locator("svg").bounding_box()
+    shown = page.locator("figure svg.picture").filter(visible=True)
+    assert shown.count() >= 1
+    for picture in shown.all():
+        box, place = picture.bounding_box(), picture.locator("..").bounding_box()
         assert box is not None
-        assert box["width"] > 600
-        assert box["height"] > 60
-        picture = figure.get_by_role("img")
-        assert picture.count() == 1
-        assert len(picture.get_attribute("aria-label") or "") > 60
+        assert place is not None
+        assert box["width"] > 0.7 * place["width"]
+        assert len(picture.get_attribute("aria-label") or "") > 20
+        assert picture.locator(".marks path").count() >= 1
+        sizes = picture.locator("text").evaluate_all("(all) => all.map((one) => getComputedStyle(one).fontSize)")
+        assert set(sizes) <= {"12px"}
     watched.close()
 
 
-@pytest.mark.parametrize("kind", ["index", "athlete"])
-def test_a_chart_changes_with_each_metric_that_is_chosen(browser: Browser, pages: Path, kind: str):
+def test_a_metric_that_is_chosen_changes_all_pictures_and_stays_in_the_address(browser: Browser, pages: Path):
     watched = Watched(browser)
-    page = watched.open(page_of(pages, kind))
-    for figure in page.locator("figure:has([data-choose])").all():
-        choice = figure.locator("[data-choose]")
-        metrics = choice.locator("option").evaluate_all("(all) => all.map((one) => one.value)")
-        assert len(metrics) == 9
-        seen = set()
-        for metric in metrics:
-            figure.evaluate("(one) => one.querySelector('svg').dataset.old = 'yes'")
-            choice.select_option(metric)
-            figure.locator("svg:not([data-old])").wait_for()
-            seen.add(figure.locator("svg").evaluate("(one) => one.innerHTML"))
-        assert len(seen) == len(metrics)
-    assert watched.heard == []
-    watched.close()
-
-
-# --- Dates -----------------------------------------------------------------------------------------------------------
-
-
-def test_dates_are_in_the_form_of_the_viewer_and_on_the_same_day_everywhere(browser: Browser, pages: Path):
-    seen = {}
-    for locale, zones in (("en-GB", ("UTC", "Pacific/Auckland", "America/Los_Angeles")), ("de-DE", ("UTC",))):
-        for zone in zones:
-            watched = Watched(browser, locale=locale, timezone_id=zone)
-            page = watched.open(page_of(pages, "athlete"))
-            chart = "figure[data-chart={}] svg text"
-            seen[locale, zone] = [
-                page.locator(place).all_text_contents()
-                for place in ("time", chart.format("season"), chart.format("runs"))
-            ]
-            watched.close()
-    for (locale, _), texts in seen.items():
-        assert texts == seen[locale, "UTC"]
-    english, german = seen["en-GB", "UTC"], seen["de-DE", "UTC"]
-    assert english[0][:2] == ["2 Feb 2026", "23 May 2026"]
-    assert german[0][:2] == ["2. Feb. 2026", "23. Mai 2026"]
-    assert {"March", "10 May"} <= set(english[1])
-    assert {"März", "10 Mai"} <= set(german[1])
-    assert "23 May 2026, 16.4 km" in english[2]
-
-
-def test_what_is_shown_beside_the_pointer_has_the_day_of_the_table(browser: Browser, pages: Path):
-    watched = Watched(browser, timezone_id="America/Los_Angeles")
     page = watched.open(page_of(pages, "athlete"))
-    page.locator("figure[data-chart=season] .mark-symbol.role-mark path").first.hover()
-    page.locator("#vg-tooltip-element.visible").wait_for()
-    assert "2 Feb 2026" in page.locator("#vg-tooltip-element").inner_text()
+    metrics = page.locator(".choose input").evaluate_all("(all) => all.map((one) => one.value)")
+    assert len(metrics) == 10
+    for metric in metrics:
+        page.locator(f".choose input[value={metric}]").check(force=True)
+        shown = page.locator("[data-metric]").filter(visible=True)
+        assert {one.get_attribute("data-metric") for one in shown.all()} == {metric}
+        assert shown.count() == 2
+        assert page.url.endswith(f"#metric={metric}")
+    page.locator("section.all-runs a").first.click()
+    page.wait_for_url("**/2026*.html")
+    page.go_back()
+    page.locator(f".choose input[value={metrics[-1]}]:checked").wait_for(state="attached")
+    assert page.locator(f"[data-metric={metrics[-1]}]").first.is_visible()
     assert watched.heard == []
     watched.close()
+
+
+def test_readings_are_shown_to_pointer_finger_and_keys(browser: Browser, pages: Path):
+    watched = Watched(browser, viewport=PHONE, has_touch=True)
+    page = watched.open(page_of(pages, "athlete"))
+    figure = page.locator("figure[data-picture=course]").filter(visible=True)
+    picture, reading = figure.locator("svg.picture"), figure.locator(".reading")
+    assert reading.inner_text() == ""
+    picture.focus()
+    assert reading.inner_text().startswith("km 1.5: ")
+    page.keyboard.press("ArrowRight")
+    assert reading.inner_text().startswith("km 2.5: ")
+    page.keyboard.press("End")
+    last = reading.inner_text()
+    assert last.startswith("km 2")
+    picture.tap()
+    assert reading.inner_text() not in ("", last)
+    assert " % since the start" in reading.inner_text()
+    watched.close()
+    wide = Watched(browser)
+    page = wide.open(page_of(pages, "run"))
+    page.locator("figure[data-picture=run] svg.picture").nth(2).hover(position={"x": 150, "y": 40})
+    told = page.locator("figure[data-picture=run] .reading").inner_text()
+    assert told.startswith("split ")
+    assert "pace" in told
+    assert "usual" in told
+    assert wide.heard == []
+    wide.close()
+
+
+def test_points_of_the_season_lead_to_their_runs(browser: Browser, pages: Path):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, "athlete"))
+    point = page.locator("figure[data-picture=season]").filter(visible=True).locator("a").first
+    assert (point.get_attribute("aria-label") or "").startswith("2 Feb 2026, ")
+    point.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/20260202*.html")
+    assert page.locator("h1").inner_text() == "Brine, 2 Feb 2026"
+    assert watched.heard == []
+    watched.close()
+
+
+def test_from_run_to_run(browser: Browser, pages: Path):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, "run"))
+    assert page.locator("h1").inner_text() == "Tarn, 15 Mar 2026"
+    page.locator("a[rel=next]").click()
+    page.wait_for_url(lambda url: "20260315" not in url)
+    page.locator("a[rel=prev]").click()
+    page.wait_for_url("**/20260315*.html")
+    watched.close()
+
+
+def test_days_are_those_of_the_tables_wherever_the_viewer_is(browser: Browser, pages: Path):
+    seen = set()
+    for zone in ("UTC", "Pacific/Auckland", "America/Los_Angeles"):
+        watched = Watched(browser, timezone_id=zone)
+        page = watched.open(page_of(pages, "athlete"))
+        seen.add(tuple(page.locator("time").all_inner_texts()))
+        watched.close()
+    assert len(seen) == 1
+    assert next(iter(seen))[:2] == ("2 Feb 2026", "23 May 2026")

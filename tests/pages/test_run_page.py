@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -9,14 +11,18 @@ import polars as pl
 import pytest
 
 from pipeline.core.metrics import QUANTITIES
+from pipeline.core.settings import Settings
 from pipeline.formats import READINGS
-from pipeline.pages.run_page import EXCLUDED, TRACE_LABELS, drawn, run_page
+from pipeline.pages.language import Language
+from pipeline.pages.run_page import RunRows, left_out, panels, run_page
+from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
 from pipeline.pages.traces import TRACED
 from pipeline.pages.units import MINUS, Units
 from pipeline.tables import TABLES
 from tests.support.rows_in_memory import RowsInMemory
 
 KM, MILE = Units("km", "min/km"), Units("mile", "min/mile")
+INCLUSION = Settings().inclusion
 Row = dict[str, Any]
 
 RUN: Row = {
@@ -42,17 +48,26 @@ def trace(**differing: list[float | None]) -> pl.DataFrame:
 
 
 def page(
-    *splits: Row, run: Row | None = None, drifts: list[Row] | None = None, exclusions: list[Row] | None = None,
-    traced: pl.DataFrame | None = None, units: Units = KM, split_length_m: float = 1000.0, is_coded: bool = False,
+    *splits: Row, run: Row | None = None, units: Units = KM, split_length_m: float = 1000.0, is_coded: bool = False,
+    language: str = "en", **rows: Any,
 ) -> dict[str, Any]:  # fmt: skip
     club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded)
+    inclusion = replace(INCLUSION, split_length_m=split_length_m)
     return run_page(
-        RUN | (run or {}), splits or [split()], drifts or [], exclusions or [],
-        club=club, units=units, split_length_m=split_length_m,
-    ) | {"data": drawn(trace() if traced is None else traced, units)}  # fmt: skip
+        RUN | (run or {}), RunRows(splits or [split()], **rows),
+        club=club, language=Language(language, units), inclusion=inclusion,
+    )  # fmt: skip
 
 
-# --- The run ----------------------------------------------------------------------------------------------------------
+def pictures(*splits: Row, traced: pl.DataFrame | None = None, units: Units = KM, **rows: Any) -> dict[str, str]:
+    shown = panels(
+        RUN, RunRows(splits or [split()], **rows), trace() if traced is None else traced,
+        language=Language("en", units), inclusion=INCLUSION,
+    )  # fmt: skip
+    return {one["name"]: one["svg"] for one in shown}
+
+
+# --- The run ---------------------------------------------------------------------------------------------------------
 
 
 def test_a_run_has_its_distance_time_and_pace():
@@ -76,10 +91,10 @@ def test_a_pause_is_told_where_there_was_one(paused_s: float | None, words: str 
 
 
 def test_of_what_is_known_about_a_run_only_that_is_told():
-    assert page()["about"] == [("kind", "race"), ("shoe", "fern"), ("altitude", "steady")]
+    assert page()["about"] == [("", "race"), ("shoe", "fern"), ("", "steady altimeter")]
     everything = {"surface": "sand", "device": "harbour watch", "sensors": "contact time: native"}
-    assert [heading for heading, _ in page(run=everything)["about"]] == [
-        "kind", "surface", "shoe", "device", "sensors", "altitude",
+    assert [value for _, value in page(run=everything)["about"]] == [
+        "race", "sand", "fern", "harbour watch", "contact time: native", "steady altimeter",
     ]  # fmt: skip
 
 
@@ -90,41 +105,95 @@ def test_where_athletes_are_codes_the_shoe_is_one_too():
     assert found["name"].startswith("runner-")
 
 
-# --- Splits -----------------------------------------------------------------------------------------------------------
+# --- Splits ----------------------------------------------------------------------------------------------------------
+
+
+def cells(found: dict[str, Any]) -> list[list[str]]:
+    """The texts of the rows of splits."""
+    rows = re.findall(r"<tr>(.*?)</tr>", found["split_rows"])
+    return [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in rows]
 
 
 def test_a_split_is_a_row_of_what_it_has():
-    (row,) = page()["splits"]
-    assert row == {
-        "km": 1, "to": "1.00", "moving": "5:00", "speed": "5:00", "slope": "0.0", "run": "100", "values": ["170.0"],
-    }  # fmt: skip
+    assert cells(page()) == [["1", "1.00", "5:00", "5:00", "0.0", "100", "170.0"]]
 
 
 def test_columns_are_those_that_any_split_has_in_their_order():
     found = page(split(heart_rate_bpm=150.5), split(2, contact_time_ms=240.0, cadence_spm=None))
     assert found["columns"] == [("cadence", "steps/min"), ("contact time", "ms"), ("heart rate", "beats/min")]
-    assert [row["values"] for row in found["splits"]] == [["170.0", "", "150"], ["", "240.0", ""]]
+    assert [row[6:] for row in cells(found)] == [["170.0", "", "150"], ["", "240.0", ""]]
 
 
 def test_the_last_split_ends_where_the_run_does():
-    rows = page(split(), split(2), split(3, length_m=497.0, run_share=0.955, slope_pct=None))["splits"]
-    assert [row["to"] for row in rows] == ["1.00", "2.00", "2.50"]
-    assert [(row["run"], row["slope"]) for row in rows][-1] == ("96", "")
+    rows = cells(page(split(), split(2), split(3, length_m=497.0, run_share=0.955, slope_pct=None)))
+    assert [row[1] for row in rows] == ["1.00", "2.00", "2.50"]
+    assert (rows[-1][5], rows[-1][4]) == ("96", "")
 
 
 def test_splits_of_a_mile_end_at_miles():
-    rows = page(
-        split(length_m=1609.344), split(2, length_m=804.672), units=MILE, split_length_m=1609.344
-    )["splits"]  # fmt: skip
-    assert [row["to"] for row in rows] == ["1.00", "1.50"]
+    found = page(split(length_m=1609.344), split(2, length_m=804.672), units=MILE, split_length_m=1609.344)
+    assert [row[1] for row in cells(found)] == ["1.00", "1.50"]
 
 
 def test_a_split_that_was_not_run_has_no_speed():
-    (row,) = page(split(speed_m_s=None, run_share=None, cadence_spm=None))["splits"]
-    assert (row["speed"], row["run"], row["values"]) == ("", "", [])
+    (row,) = cells(page(split(speed_m_s=None, run_share=None, cadence_spm=None)))
+    assert (row[3], row[5], row[6:]) == ("", "", [])
 
 
-# --- Drift, what was set aside, what is drawn ----------------------------------------------------------------------
+# --- Against the usual -----------------------------------------------------------------------------------------------
+
+
+def against(metric: str = "contact_time_ms", comparison: str = "as_usual", **differing: Any) -> Row:
+    return {
+        "run_id": "ari-1", "athlete_id": "ari", "metric": metric, "drift_pct_per_10km": 3.0, "n_other_runs": 11,
+        "usual_pct_per_10km": 2.0, "usual_low": 0.0, "usual_high": 4.0, "comparison": comparison,
+    } | differing  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rows", "sentence"),
+    [
+        ([against(), against("cadence_spm")], "As usual."),
+        ([against(comparison="more"), against("cadence_spm")], "Contact time: more than usual."),
+        ([against(comparison="less"), against("cadence_spm", "more")],
+         "Cadence: more than usual; contact time: less than usual."),
+        ([against(comparison="cannot_tell")], "Cannot tell from this run alone."),
+        ([against("duty_factor", "more"), against()], "As usual."),
+        ([], ""),
+    ],
+)  # fmt: skip
+def test_what_is_not_as_usual_is_said_first(rows: list[Row], sentence: str):
+    assert page(against=rows)["sentence"] == sentence
+
+
+def test_a_run_stands_next_to_what_is_usual_with_its_numbers():
+    (row,) = page(against=[against()])["against"]
+    assert (row["metric"], row["drift"], row["usual"], row["n"]) == ("contact time", "+3.0", "0.0 to +4.0", 11)
+    assert (row["cell"]["word"], row["is_derived"]) == ("as usual", False)
+
+
+def test_without_enough_other_runs_there_is_no_interval():
+    nothing = dict.fromkeys(("usual_pct_per_10km", "usual_low", "usual_high"))
+    (row,) = page(against=[against(comparison="cannot_tell", **nothing)])["against"]
+    assert (row["usual"], row["cell"]["word"]) == ("", "cannot tell from one run")
+    assert "usual for such a run" not in row["cell"]["title"]
+
+
+def test_the_runs_before_and_after_are_led_to():
+    at = datetime(2026, 3, 12, tzinfo=UTC)
+    found = page(neighbours=(("a.html", at), None))
+    assert (found["before"], found["after"]) == (("a.html", at), None)
+
+
+def test_what_is_odd_in_the_recording_is_told_where_a_table_of_it_says_so():
+    odd = {"quantity": "heart_rate_bpm", "suspicion": "stuck", "fix": "Moisten the strap."}
+    assert page(quality=[odd])["quality"] == [
+        {"what": "heart rate", "suspicion": "stuck at one value", "fix": "Moisten the strap."}
+    ]
+    assert page()["quality"] == []
+
+
+# --- Drift, what was set aside ---------------------------------------------------------------------------------------
 
 
 def test_changes_along_the_run_are_in_the_order_of_the_metrics():
@@ -151,20 +220,64 @@ RECORDED = [name for name in TABLES["samples"].column_names() if name in READING
 def test_everything_that_can_be_set_aside_is_told_in_words(quantity: str):
     (row,) = page(exclusions=[{"quantity": quantity, "reason": "zero", "n_samples": 43}])["exclusions"]
     assert "_" not in row["what"]
-    assert row == {"what": EXCLUDED[quantity], "reason": "zero", "n": 43}
+    assert (row["reason"], row["n"]) == ("zero", 43)
 
 
-def test_what_is_drawn_is_what_the_trace_has():
-    data = page(units=MILE)["data"]
-    assert data == {
-        "units": {"distance": "mile", "speed": "min/mile"}, "km": [0.1, 0.2], "run_share": None,
-        "traces": {"cadence_spm": [170.0, None]}, "labels": {"cadence_spm": "cadence, steps/min"},
-    }  # fmt: skip
+@pytest.mark.parametrize(
+    ("row", "why"),
+    [
+        (split(2), None),
+        (split(1), "warm_up"),
+        (split(2, run_share=INCLUSION.min_run_share - 0.001), "walked"),
+        (split(2, run_share=INCLUSION.min_run_share), None),
+        (split(2, run_share=None), "walked"),
+        (split(2, length_m=1000 * INCLUSION.min_length_share - 1), "short"),
+    ],
+)
+def test_stretches_that_did_not_enter_say_why(row: Row, why: str | None):
+    found = left_out(RunRows([row]), INCLUSION)
+    assert [reason for *_, reason in found] == ([] if why is None else [why])
 
 
-def test_walking_is_drawn_where_there_was_any():
-    assert page(traced=trace(run_share=[1.0, 0.4]))["data"]["run_share"] == [1.0, 0.4]
+# --- The pictures ----------------------------------------------------------------------------------------------------
 
 
-def test_every_trace_has_a_label():
-    assert set(TRACE_LABELS) == set(TRACED)
+def test_there_is_a_panel_for_what_was_recorded_and_no_other():
+    assert list(pictures()) == ["cadence_spm"]
+    assert list(pictures(traced=trace(heart_rate_bpm=[150.0, 151.0], speed_m_s=[3.3, 3.2]))) == [
+        "speed_m_s", "cadence_spm", "heart_rate_bpm",
+    ]  # fmt: skip
+
+
+def readings(svg: str) -> list[str]:
+    found = re.search(r'data-says="([^"]*)"', svg)
+    assert found
+    return found[1].split("|")
+
+
+def test_a_panel_reads_the_means_of_the_splits_and_what_is_usual():
+    rows = (split(1), split(2, cadence_spm=168.0), split(3, cadence_spm=None))
+    shown = pictures(*rows, expected={"cadence_spm": [(1.5, 165.0, 175.0)]})
+    assert readings(shown["cadence_spm"]) == [
+        "170.0 steps/min", "168.0 steps/min; usual 165.0 to 175.0", "no reading",
+    ]  # fmt: skip
+    assert 'class="expected"' in shown["cadence_spm"]
+    assert 'class="expected"' not in pictures(*rows)["cadence_spm"]
+
+
+def test_a_small_range_of_altitude_is_no_mountain():
+    svg = pictures(traced=trace(altitude_m=[10.0, 12.0]))["altitude_m"]
+    (path,) = re.findall(r'd="([^"]*)" class="trace"', svg)
+    ups = [int(step.split(" ")[1]) for step in re.findall(r"l(-?\d+ -?\d+)", path)]
+    assert abs(ups[0]) == pytest.approx(1000 * 2 / LEAST_ALTITUDE_RANGE_M, abs=2)
+
+
+THREE_STEPS = pl.DataFrame(
+    {"distance_km": [0.1, 0.2, 0.3], "run_share": [1.0, 1.0, 1.0], "cadence_spm": [170.0, None, 172.0]}
+)
+
+
+def test_a_gap_of_the_sensor_is_a_gap_of_the_line():
+    svg = pictures(traced=THREE_STEPS)
+    (path,) = re.findall(r'd="([^"]*)" class="trace"', svg["cadence_spm"])
+    assert path.count("M") == 2

@@ -1,4 +1,4 @@
-"""Shoes, surfaces, complaints and landings in sentences: what the rows say, and too few runs where there are."""
+"""Shoes, surfaces and complaints in sentences: what the rows say, and too few runs where there are."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
-import pytest
 
-from pipeline.pages.season_words import complaint_sentences, contrast_sentences, landing_words
+from pipeline.pages.language import Language
+from pipeline.pages.season_words import complaint_sentences, contrast_sentences, open_complaints
 from pipeline.pages.units import MINUS, Units
+from tests.support.rows_in_memory import RowsInMemory
 
-KM = Units("km", "min/km")
+ENGLISH = Language("en", Units("km", "min/km"))
 
 
 def contrast(**differing: Any) -> dict[str, Any]:
@@ -23,7 +24,7 @@ def contrast(**differing: Any) -> dict[str, Any]:
 
 
 def told(*contrasts: dict[str, Any]) -> list[str]:
-    return contrast_sentences(contrasts, lambda row, name: row[name].upper())
+    return contrast_sentences(contrasts, RowsInMemory(), ENGLISH)
 
 
 # --- Shoes and surfaces -----------------------------------------------------------------------------------------------
@@ -31,7 +32,7 @@ def told(*contrasts: dict[str, Any]) -> list[str]:
 
 def test_of_a_pair_only_what_leaves_out_zero_is_told_under_the_names_shown():
     assert told(contrast()) == [
-        "Shoe FERN against ALDER (5 and 9 runs): contact time +1.2 % in level (+0.3 to +2.1).",
+        "Shoe fern against alder (5 and 9 runs): contact time +1.2 % in level (+0.3 to +2.1).",
     ]
     assert told(contrast(low=-0.3)) == []
 
@@ -40,9 +41,9 @@ def test_level_and_drift_of_several_metrics_are_one_sentence_a_pair():
     steeper = {"low": None, "high": None, "drift_difference_low": -0.9, "drift_difference_high": -0.1}
     trail = {"factor": "surface", "compared": "trail", "reference": "road"}
     assert told(contrast(), contrast(metric="cadence_spm", **steeper), contrast(**trail)) == [
-        "Shoe FERN against ALDER (5 and 9 runs): contact time +1.2 % in level (+0.3 to +2.1); "
-        f"cadence {MINUS}0.5 % per 10 km in drift ({MINUS}0.9 to {MINUS}0.1).",
-        "Surface TRAIL against ROAD (5 and 9 runs): contact time +1.2 % in level (+0.3 to +2.1).",
+        "Shoe fern against alder (5 and 9 runs): contact time +1.2 % in level (+0.3 to +2.1); "
+        f"cadence {MINUS}0.5 % per 10 km in change ({MINUS}0.9 to {MINUS}0.1).",
+        "Surface trail against road (5 and 9 runs): contact time +1.2 % in level (+0.3 to +2.1).",
     ]
 
 
@@ -63,7 +64,7 @@ def drifts(*days: int) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def of_complaint(begins: int, ends: int | None, *days: int, metrics: tuple[str, ...] = ("cadence_spm",)) -> list[str]:
     row = {"from_date": f"2026-03-{begins:02d}", "to_date": None if ends is None else f"2026-03-{ends:02d}"}
-    return complaint_sentences(row, *drifts(*days), metrics, 3)
+    return complaint_sentences(row, *drifts(*days), metrics, language=ENGLISH, min_runs=3)
 
 
 def test_both_ends_of_a_complaint_belong_to_it_and_the_means_are_of_the_runs_that_have_a_drift():
@@ -89,27 +90,12 @@ def test_a_complaint_without_a_run_says_so_and_without_a_metric_no_more():
     assert of_complaint(4, 5, 1, 9, metrics=()) == ["No run in these days."]
 
 
-# --- Landings ---------------------------------------------------------------------------------------------------------
-
-
-def counts(*rows: tuple[float, str, int, int]) -> pl.DataFrame:
-    return pl.DataFrame(list(rows), schema=["distance_km", "strike", "n", "n_seen"], orient="row")
-
-
-def test_the_rearfoot_is_told_at_the_first_and_the_last_distance():
-    rows = [(5.0, "rearfoot", 2, 6), (5.0, "midfoot", 4, 6), (10.0, "rearfoot", 6, 6), (15.0, "rearfoot", 5, 6)]
-    assert landing_words(counts(*rows), KM) == (
-        "Landings seen: on the rearfoot on 2 of 6 dates at km 5.0, on 5 of 6 dates at km 15.0."
-    )
-
-
-def test_where_nobody_landed_on_the_rearfoot_it_is_none():
-    assert landing_words(counts((5.0, "forefoot", 1, 1), (15.0, "midfoot", 4, 4)), KM) == (
-        "Landings seen: on the rearfoot on 0 of 1 date at km 5.0, on 0 of 4 dates at km 15.0."
-    )
-
-
-@pytest.mark.parametrize("rows", [[], [(5.0, "rearfoot", 2, 6), (5.0, "midfoot", 4, 6)]])
-def test_one_distance_is_no_change(rows: list[tuple[float, str, int, int]]):
-    frame = counts(*rows) if rows else counts((5.0, "rearfoot", 1, 1)).clear()
-    assert landing_words(frame, KM) == ""
+def test_an_open_complaint_says_since_when_and_with_codes_not_where():
+    rows = pl.DataFrame(
+        {
+            "line": [3, 2], "from_date": ["2026-03-09", "2026-03-02"], "to_date": [None, "2026-03-04"],
+            "site": ["left calf", "knee"],
+        }
+    )  # fmt: skip
+    assert open_complaints(rows, RowsInMemory(), ENGLISH) == ["A complaint is open since 9 Mar 2026 (left calf)"]
+    assert open_complaints(rows, RowsInMemory(is_coded=True), ENGLISH) == ["A complaint is open since 9 Mar 2026"]

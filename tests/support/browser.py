@@ -65,23 +65,20 @@ class Watched:
         dialog.dismiss()
 
     def open(self, file: Path) -> Page:
-        """Open a page from the disk and wait until its charts are drawn."""
+        """Open a page from the disk and wait until its script has run."""
         self.page.goto(file.as_uri())
         return self.drawn()
 
     def drawn(self) -> Page:
-        """Wait until the charts of the page shown are drawn, if it has any."""
+        """Wait until the script of the page shown has run."""
         self.page.wait_for_load_state()
         # Not by a function that is asked again and again: the policy of the pages forbids to evaluate one.
-        self.page.locator("html[data-drawn], html:not(:has([data-chart]))").wait_for(state="attached")
+        self.page.locator("html[data-drawn]").wait_for(state="attached")
         return self.page
 
     def resized(self, size: dict[str, int]) -> Page:
-        """Another size of the window, and the charts drawn for it."""
-        # A width chosen twice draws nothing anew.
-        if self.page.viewport_size != size:
-            self.page.evaluate("delete document.documentElement.dataset.drawn")
-            self.page.set_viewport_size(size)  # type: ignore[arg-type]
+        """Another size of the window."""
+        self.page.set_viewport_size(size)  # type: ignore[arg-type]
         return self.drawn()
 
     def close(self) -> None:

@@ -10,10 +10,9 @@ from pathlib import Path
 
 from tests.support.browser import PAPER, WIDE, Watched, launched
 
-#: Of whom, which of the athlete's runs, and where on the athlete's page the charts along the runs begin.
+#: Of whom, and which of the athlete's runs.
 ATHLETE, RUN = "brine", "20260315*.html"
-BELOW = "#along"
-NARROW = {"width": 1000, "height": 900}
+NARROW = {"width": 1100, "height": 900}
 PHONE = {"width": 390, "height": 844}
 
 
@@ -23,11 +22,11 @@ def take(store: Path, folder: Path) -> None:
     athlete = pages / "athletes" / ATHLETE / "index.html"
     [run] = athlete.parent.glob(RUN)
     shots = {
-        "index-light": (pages / "index.html", "light", WIDE, 1500),
-        "athlete-light": (athlete, "light", NARROW, 1600),
-        "athlete-dark": (athlete, "dark", NARROW, 1600),
+        "index-light": (pages / "index.html", "light", WIDE, 1250),
+        "athlete-light": (athlete, "light", NARROW, 960),
+        "athlete-dark": (athlete, "dark", NARROW, 960),
         "athlete-phone": (athlete, "light", PHONE, 1700),
-        "run-light": (run, "light", NARROW, 1700),
+        "run-light": (run, "light", NARROW, 1250),
         "athlete-print": (athlete, "print", PAPER, PAPER["height"]),
     }
     folder.mkdir(parents=True, exist_ok=True)
@@ -39,9 +38,7 @@ def take(store: Path, folder: Path) -> None:
                 page.emulate_media(media="print")
                 watched.drawn()
             whole = int(page.evaluate("document.documentElement.scrollHeight"))
-            # In the dark the charts further down: the beginning is in the light.
-            top = int(page.evaluate(f"document.querySelector('{BELOW}').offsetTop")) if form == "dark" else 0
-            clip = {"x": 0, "y": top, "width": size["width"], "height": min(height, whole - top)}
+            clip = {"x": 0, "y": 0, "width": size["width"], "height": min(height, whole)}
             page.screenshot(path=folder / f"{name}.png", full_page=True, clip=clip)  # type: ignore[arg-type]
             watched.close()
             print(f"{name}.png: {(folder / f'{name}.png').stat().st_size / 1000:.0f} kB")

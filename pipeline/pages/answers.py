@@ -1,0 +1,201 @@
+"""The answer about an athlete in sentences with units, what is still open, and what would settle it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.pages.language import Language, upper_first
+from pipeline.pages.words import is_change
+
+Row = Mapping[str, Any]
+
+#: So many further runs are given by their number; more are "more than" so many.
+MOST_RUNS = 30
+CHANGES, STEADY, OPEN, FEW, NOTHING = "changes", "steady", "open", "few", "nothing"
+
+
+def facts(drifts: Sequence[Row]) -> list[Row]:
+    """The metrics of form that a sensor records, in the order of their pictures."""
+    return _ranked(row for row in drifts if METRIC_OF[row["metric"]].family == "measured")
+
+
+def consequences(drifts: Sequence[Row]) -> list[Row]:
+    """What follows from them by arithmetic."""
+    return _ranked(row for row in drifts if METRIC_OF[row["metric"]].family == "derived")
+
+
+def efforts(drifts: Sequence[Row]) -> list[Row]:
+    """The metrics of effort."""
+    return _ranked(row for row in drifts if METRIC_OF[row["metric"]].is_effort)
+
+
+def _ranked(rows: Any) -> list[Row]:
+    return sorted(rows, key=lambda row: METRIC_OF[row["metric"]].picture_rank)
+
+
+def state(drifts: Sequence[Row]) -> str:
+    """What the page of an athlete is about: `changes`, `steady`, `open`, `few` runs, or `nothing` of form recorded.
+
+    What follows by arithmetic speaks where no fact does.
+    """
+    form = facts(drifts) or consequences(drifts)
+    findings = {row["finding"] for row in form}
+    if not form:
+        return NOTHING
+    if any(map(is_change, form)):
+        return CHANGES
+    if findings == {"too_little_data"}:
+        return FEW
+    return STEADY if findings <= {"holds", "too_little_data"} else OPEN
+
+
+def answer(drifts: Sequence[Row], usual: Mapping[str, Row], language: Language, min_runs: int) -> str:
+    """The answer to the first question in a sentence or two.
+
+    Args:
+        usual: rows of `usual` by metric.
+    """
+    form = facts(drifts) or consequences(drifts)
+    found = state(drifts)
+    if found == NOTHING:
+        return language("answer.nothing")
+    if found == FEW:
+        return language("answer.few", n=max(row["n_runs"] for row in form), needed=min_runs)
+    changes = [row for row in form if is_change(row)]
+    steady = [row for row in form if row["finding"] == "holds"]
+    if changes:
+        return _changes_sentence(changes, usual, language)
+    if found == STEADY:
+        return language("answer.steady", metrics=steady_words(steady, language))
+    return language("answer.none_found") if not steady else language(
+        "answer.none_found_some_steady", metrics=steady_words(steady, language)
+    )  # fmt: skip
+
+
+def _changes_sentence(changes: Sequence[Row], usual: Mapping[str, Row], language: Language) -> str:
+    first, *rest = changes
+    by = language.place(first["usual_distance_km"], 0)
+    where = "from" if first["onset_km"] is not None else "gradually"
+    place = language.place(first["onset_km"], 0) if first["onset_km"] is not None else ""
+    sentence = language(
+        f"answer.{where}", place=place, by=by, change=_change(first, usual[first["metric"]], language)
+    )  # fmt: skip
+    clauses = []
+    for row in rest:
+        change = _change(row, usual[row["metric"]], language)
+        onset = None if row["onset_km"] is None else language.place(row["onset_km"], 0)
+        clauses.append(change if onset in (None, place) else language("answer.clause_from", place=onset, change=change))
+    return "; ".join([sentence, *clauses]) + "."
+
+
+def _change(row: Row, usual: Row, language: Language) -> str:
+    """What a metric does, from which level to which: contact time lengthens, from 233 to 248 ms."""
+    column, metric = row["metric"], METRIC_OF[row["metric"]]
+    start, end = usual["start_level"], usual["level_at_usual_distance"]
+    if start is None or end is None:
+        is_up = row["drift_pct_per_10km"] > 0
+        return f"{language.metric(column)} {language.verb(column, is_up=is_up)}"
+    decimals = next(
+        (n for n in range(max(metric.decimals - 1, 0), metric.decimals + 2) if round(start, n) != round(end, n)),
+        metric.decimals,
+    )
+    is_up = row["change_at_usual_distance_pct"] > 0
+    return language(
+        "answer.change", metric=language.metric(column), verb=language.verb(column, is_up=is_up),
+        start=language.level(column, start, decimals), end=language.level(column, end, decimals),
+        unit=language.unit(metric.unit),
+    )  # fmt: skip
+
+
+def effort_sentence(drifts: Sequence[Row], usual: Mapping[str, Row], language: Language) -> str:
+    """Effort in a sentence; empty where it was not recorded."""
+    parts = []
+    for row in efforts(drifts):
+        if is_change(row):
+            change = _change(row, usual[row["metric"]], language)
+            parts.append(language("answer.effort_change", change=change))
+        elif row["finding"] == "holds":
+            parts.append(language("answer.effort_steady", metrics=steady_words([row], language)))
+        else:
+            parts.append(language("answer.effort_open", metric=language.metric(row["metric"])))
+    return language("answer.effort", parts="; ".join(parts)) if parts else ""
+
+
+def steady_words(rows: Sequence[Row], language: Language) -> str:
+    """What is steady, each with its limit: contact time (within ±2 %)."""
+    by_limit: dict[str, list[str]] = {}
+    for row in rows:
+        by_limit.setdefault(
+            language.number(row["smallest_change_pct"], 1).removesuffix(language("number.decimal") + "0"), []
+        ).append(language.metric(row["metric"]))
+    parts = [
+        language("answer.within", metrics=language.listed(names), limit=limit) for limit, names in by_limit.items()
+    ]
+    return language.listed(parts)
+
+
+def open_sentences(drifts: Sequence[Row], usual: Mapping[str, Row], language: Language) -> list[str]:
+    """What cannot be told yet and what would settle it; metrics that the same would settle share a sentence."""
+    by_remedy: dict[str, list[str]] = {}
+    for row in drifts:
+        if row["finding"] in ("unclear", "too_little_data"):
+            by_remedy.setdefault(_remedy(row, usual.get(row["metric"]), language), []).append(
+                language.metric(row["metric"])
+            )
+    return [
+        language("answer.open", metrics=upper_first(language.listed(names)), remedy=remedy)
+        for remedy, names in by_remedy.items()
+    ]
+
+
+def _remedy(row: Row, usual: Row | None, language: Language) -> str:
+    """What would settle an open finding."""
+    more = None if usual is None else usual["n_more_runs"]
+    if row["drift_pct_per_10km"] is None and row["finding"] == "unclear":
+        return language("answer.remedy.collinear")
+    if more is None:
+        return language("answer.remedy.reason")
+    if row["finding"] == "too_little_data" or row["usual_distance_km"] is None:
+        return language("answer.remedy.few", n=more)
+    key = "more" if more > MOST_RUNS else "runs"
+    return language(
+        f"answer.remedy.{key}", n=min(more, MOST_RUNS), distance=language.distance(row["usual_distance_km"], 0),
+        unit=language.units.distance,
+    )  # fmt: skip
+
+
+def landing_sentence(counts: Sequence[Row], language: Language) -> str:
+    """How the foot landed at each distance, class by class; empty where no landing was seen.
+
+    Args:
+        counts: rows of `strike_counts` of the athlete with `n` above zero.
+    """
+    at: dict[float, list[Row]] = {}
+    for row in counts:
+        at.setdefault(row["distance_km"], []).append(row)
+    # Distances at which the same was seen share a clause.
+    places: dict[str, list[str]] = {}
+    for distance in sorted(at):
+        classes = sorted(at[distance], key=lambda row: (-row["n"], row["strike"]))
+        shares = [
+            language("answer.landing_share", strike=language(f"strike.{row['strike']}"), k=row["n"], n=row["n_seen"])
+            for row in classes
+        ]
+        places.setdefault(language.listed(shares), []).append(language.place(distance))
+    parts = [
+        language("answer.landing_at", shares=shares, places=language.listed(where)) for shares, where in places.items()
+    ]
+    return language("answer.landing", parts="; ".join(parts)) if parts else ""
+
+
+def never_recorded(drifts: Sequence[Row], language: Language) -> list[str]:
+    """Labels of the metrics that no run has."""
+    seen = {row["metric"] for row in drifts}
+    return [language.metric(metric.column) for metric in METRICS if metric.column not in seen]
+
+
+def comparison_words(comparison: str, language: Language) -> str:
+    """How a run compares with the athlete's usual."""
+    return language(f"comparison.{comparison}")

@@ -1,0 +1,233 @@
+"""Rows of tables as texts, for the page of an athlete."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.pages.club_rows import ClubRows, run_name
+from pipeline.pages.language import Language
+from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
+from pipeline.pages.small_marks import scale_symbol, span_of, usual_mark
+from pipeline.pages.units import duration
+
+Row = Mapping[str, Any]
+Context = dict[str, Any]
+
+#: The facts by which a run is set against the usual: what a sensor records of form and the club summary leads with.
+FACTS_OF_RUN = [metric for metric in METRICS if metric.family == "measured" and metric.is_leading]
+
+
+def numbers_row(row: Row, language: Language, *, most_splits: int) -> Context:
+    """A metric with all its numbers, for the statistician."""
+    metric = METRIC_OF[row["metric"]]
+    between, number = language.between, language.number
+    return {
+        "metric": language.metric(row["metric"]),
+        "column": row["metric"],
+        "unit": language.unit(metric.unit),
+        "n_runs": row["n_runs"],
+        "n_splits": row["n_splits"],
+        "is_level": metric.is_level_only and row["n_splits"] < most_splits,
+        "fresh": number(row["fresh_level"], metric.decimals),
+        "raw": language.signed(row["raw_pct_per_10km"]),
+        "pace": language.signed(row["speed_part_pct"]),
+        "hill": language.signed(row["slope_part_pct"]),
+        "drift": language.signed(row["drift_pct_per_10km"]),
+        "interval": between(row["drift_low"], row["drift_high"]),
+        "q": probability(row["q_value"], language),
+        "onset": onset_words(row, language),
+        "usual_distance": language.distance(row["usual_distance_km"], 0),
+        "at_usual": language.signed(row["change_at_usual_distance_pct"]),
+        "at_usual_interval": between(row["change_at_usual_distance_low"], row["change_at_usual_distance_high"]),
+        "matters": number(row["smallest_change_pct"], 1),
+        "detectable": number(row["detectable_pct"], 1),
+        "repeatability": number(row["repeatability"], 1),
+        "finding": row["finding"],
+        "reason": row["reason"],
+    }
+
+
+def onset_words(row: Row, language: Language) -> str:
+    """The onset with its interval; empty without an onset."""
+    if row["onset_km"] is None:
+        return ""
+    low, high = (language.distance(row[name]) for name in ("onset_low", "onset_high"))
+    return f"{language.place(row['onset_km'])} ({language('number.between', low=low, high=high)})"
+
+
+def probability(value: float | None, language: Language, decimals: int = 3) -> str:
+    """A probability; below the last digit it says so."""
+    smallest = 10**-decimals
+    if value is not None and value < smallest / 2:
+        return f"< {language.number(smallest, decimals)}"
+    return language.number(value, decimals)
+
+
+def pacing_rows(pacing: pl.DataFrame, language: Language) -> list[Context]:
+    """How speed changes, and its two parts."""
+    return [
+        {
+            "part": language(f"pacing.{name}"),
+            "percent": language.signed(row[value]),
+            "interval": language.between(row[f"{name}_low"], row[f"{name}_high"]),
+        }
+        for row in pacing.iter_rows(named=True)
+        for name, value in (
+            ("speed", "speed_pct_per_10km"), ("cadence_part", "cadence_part_pct"),
+            ("step_length_part", "step_length_part_pct"),
+        )
+        if row[value] is not None
+    ]  # fmt: skip
+
+
+def contrast_row(row: Row, club: ClubRows, language: Language) -> Context:
+    """A shoe or surface against the usual one."""
+    names = [shoe_or_surface(row, name, club, language) for name in ("compared", "reference")]
+    return {
+        "metric": language.metric(row["metric"]),
+        "compared": language(
+            "contrast.pair", factor=factor_words(row, language), compared=names[0], reference=names[1]
+        ),
+        "n_runs": language("contrast.runs", n=row["n_runs"], n_reference=row["n_runs_reference"]),
+        "level": language.signed(row["difference_pct"]),
+        "level_interval": language.between(row["low"], row["high"]),
+        "drift": language.signed(row["drift_difference_pct_per_10km"]),
+        "drift_interval": language.between(row["drift_difference_low"], row["drift_difference_high"]),
+    }
+
+
+def month_row(row: Row, language: Language) -> Context:
+    """A month of the season."""
+    return {
+        "metric": language.metric(row["metric"]),
+        "month": row["month"],
+        "n_runs": row["n_runs"],
+        "drift": language.signed(row["drift_pct_per_10km"]),
+        "interval": language.between(row["drift_low"], row["drift_high"]),
+    }
+
+
+def season_slope_row(row: Row, language: Language) -> Context:
+    """Whether the drift itself changes."""
+    return {
+        "metric": language.metric(row["metric"]),
+        "n_runs": row["n_runs"],
+        "change": language.signed(row["change_pct_per_10km_per_month"], 2),
+        "interval": language.between(row["change_low"], row["change_high"], 2),
+        "first": language.signed(row["first_drift_pct_per_10km"]),
+        "last": language.signed(row["last_drift_pct_per_10km"]),
+    }
+
+
+def strike_row(row: Row, language: Language) -> Context:
+    """A class of landing at a distance."""
+    low, high = (f"{100 * row[name]:.0f}" for name in ("low", "high"))
+    return {
+        "distance": language.distance(row["distance_km"]),
+        "strike": language(f"strike.{row['strike']}"),
+        "n": row["n"],
+        "n_seen": row["n_seen"],
+        "share": f"{100 * row['share']:.0f}",
+        "interval": language("number.between", low=low, high=high),
+    }
+
+
+def complaint_rows(
+    rows: Mapping[str, pl.DataFrame], club: ClubRows, metrics: Sequence[str], language: Language, min_runs: int
+) -> list[Context]:
+    """Complaints by date; numbered, without the text people wrote, where athletes are shown as codes."""
+    in_time = rows["complaints"].sort("from_date", "line")
+    return [
+        {
+            "from": row["from_date"],
+            "to": row["to_date"],
+            "site": language("athlete.complaint_number", n=number) if club.is_coded else row["site"],
+            "note": None if club.is_coded else row["note"],
+            "runs": complaint_sentences(
+                row, rows["runs"], rows["run_drift"], metrics, language=language, min_runs=min_runs
+            ),
+        }
+        for number, row in enumerate(in_time.iter_rows(named=True), 1)
+    ]
+
+
+# --- Runs ------------------------------------------------------------------------------------------------------------
+
+
+def run_rows(
+    runs: pl.DataFrame, against: pl.DataFrame, club: ClubRows, athlete_id: str, language: Language
+) -> list[Context]:
+    """The runs, latest first, each against the usual.
+
+    Args:
+        runs: rows of `runs`, in order.
+        against: rows of `run_against_usual`.
+    """
+    spans = spans_of(against)
+    cells = {(row["run_id"], row["metric"]): row for row in against.iter_rows(named=True)}
+    return [
+        {
+            "page": f"{run_name(row['run_id'], athlete_id)}.html",
+            "date": row["started_at_utc"],
+            "session": session,
+            "distance": language.distance(row["distance_km"]),
+            "moving": duration(row["moving_s"]),
+            "speed": language.speed(1000 * row["distance_km"] / row["moving_s"] if row["moving_s"] else None),
+            "kind": language(f"kind.{row['kind']}") if row["kind"] else "",
+            "surface": language(f"surface.{row['surface']}") if row["surface"] else "",
+            "shoe": club.shoe(row["shoe_id"]) or "",
+            "against": [
+                against_cell(cells.get((row["run_id"], metric.column)), spans[metric.column], language)
+                for metric in FACTS_OF_RUN
+            ],
+        }
+        for row, session in with_sessions(runs)
+    ]
+
+
+def spans_of(against: pl.DataFrame) -> dict[str, float]:
+    """The span of the marks of each fact over the rows of a table."""
+    values: dict[str, list[float | None]] = {metric.column: [] for metric in FACTS_OF_RUN}
+    for metric, *ends in against.select("metric", "drift_pct_per_10km", "usual_low", "usual_high").iter_rows():
+        if metric in values:
+            values[metric] += ends
+    return {metric.column: span_of(values[metric.column], metric.smallest_change_pct) for metric in FACTS_OF_RUN}
+
+
+def against_symbols(against: pl.DataFrame) -> Markup:
+    """What the marks of the facts stand on."""
+    return Markup("").join(scale_symbol(f"run-{column}", 0.0, span) for column, span in spans_of(against).items())
+
+
+def against_cell(row: Row | None, span: float, language: Language) -> Context:
+    """A run against the usual in one fact: mark, word, number."""
+    if row is None:
+        return {"mark": "", "word": "", "comparison": "none", "title": ""}
+    change, low, high = (row[name] for name in ("drift_pct_per_10km", "usual_low", "usual_high"))
+    key = "comparison.title" if low is not None else "comparison.title_without"
+    return {
+        "mark": usual_mark(row, span, f"run-{row['metric']}"),
+        "word": language(f"comparison.{row['comparison']}"),
+        "comparison": row["comparison"],
+        "title": language(key, change=language.signed(change), usual=language.between(low, high)),
+    }
+
+
+def with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
+    """Runs, each with its number within the day where the day has several."""
+    day = pl.col("started_at_utc").dt.date()
+    number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
+    return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
+
+
+def by_metric(rows: pl.DataFrame) -> dict[str, list[Row]]:
+    """Rows of a table by their metric, in their order."""
+    parts: dict[str, list[Row]] = {}
+    for row in rows.iter_rows(named=True):
+        parts.setdefault(row["metric"], []).append(row)
+    return parts

@@ -1,0 +1,153 @@
+"""The language of the pages: texts from a catalogue, numbers and dates as its readers write them.
+
+Every text of the pages is in `texts/<code>.toml`, by a key; a new language is one more such file. A text may name
+values in braces. Where it has the forms `one` and `other`, the value `n` chooses between them.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache, cached_property
+from pathlib import Path
+from typing import Any
+
+from pipeline.core.metrics import METRIC_OF, QUANTITIES
+from pipeline.pages.units import Units, deciding, number, signed
+
+_TEXTS = Path(__file__).with_name("texts")
+#: The languages there are, by code.
+LANGUAGES = ("en", "de")
+#: Labels of the registry, readings among them that are no metric.
+_LABELS = {quantity.column: quantity.label for quantity in QUANTITIES}
+
+
+@cache
+def catalogue(code: str) -> Mapping[str, str]:
+    """The texts of a language by key; the keys of tables inside tables are joined by dots."""
+    with (_TEXTS / f"{code}.toml").open("rb") as file:
+        return dict(_flat("", tomllib.load(file)))
+
+
+def _flat(prefix: str, part: Mapping[str, Any]) -> list[tuple[str, str]]:
+    pairs: list[tuple[str, str]] = []
+    for key, value in part.items():
+        name = f"{prefix}.{key}" if prefix else key
+        # Lines are wrapped in the file and joined here.
+        pairs += _flat(name, value) if isinstance(value, dict) else [(name, " ".join(str(value).split()))]
+    return pairs
+
+
+@dataclass(frozen=True)
+class Language:
+    """A language, with the units that the settings choose.
+
+    Attributes:
+        code: of `LANGUAGES`.
+    """
+
+    code: str
+    units: Units
+
+    def __call__(self, key: str, **values: object) -> str:
+        """The text of a key with its values."""
+        texts = self._texts
+        if "n" in values and f"{key}.one" in texts:
+            key = f"{key}.one" if values["n"] == 1 else f"{key}.other"
+        return texts[key].format(**values) if values else texts[key]
+
+    @cached_property
+    def _texts(self) -> Mapping[str, str]:
+        return catalogue(self.code)
+
+    @cached_property
+    def _decimal(self) -> str:
+        return self("number.decimal")
+
+    def has(self, key: str) -> bool:
+        """Whether there is a text of this key."""
+        return key in self._texts
+
+    # --- Numbers ------------------------------------------------------------------------------------------------------
+
+    def number(self, value: float | None, decimals: int) -> str:
+        """A number rounded to `decimals`; empty for None."""
+        return self._written(number(value, decimals))
+
+    def signed(self, value: float | None, decimals: int = 1) -> str:
+        """A number with its sign."""
+        return self._written(signed(value, decimals))
+
+    def between(self, low: float | None, high: float | None, decimals: int = 1) -> str:
+        """An interval of changes; an end next to zero keeps the digit that says on which side it lies."""
+        if low is None or high is None:
+            return ""
+        ends = (self.signed(value, deciding(value, decimals)) for value in (low, high))
+        return self("number.between", low=next(ends), high=next(ends))
+
+    def _written(self, text: str) -> str:
+        return text if self._decimal == "." else text.replace(".", self._decimal)
+
+    def listed(self, parts: Sequence[str]) -> str:
+        """Parts joined as a list in a sentence."""
+        return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} {self('number.and')} {parts[-1]}"
+
+    # --- Units --------------------------------------------------------------------------------------------------------
+
+    def distance(self, km: float | None, decimals: int = 1) -> str:
+        """A distance [km] in the unit shown, without it."""
+        return self._written(self.units.distance_text(km, decimals))
+
+    def place(self, km: float, decimals: int = 1) -> str:
+        """A place along a run with its unit: km 9.5. Digits that say nothing are left out."""
+        text = self.distance(km, decimals)
+        plain = text.rstrip("0").rstrip(self._decimal) if self._decimal in text else text
+        return self(f"unit.place.{self.units.distance}", at=plain)
+
+    def speed(self, m_s: float | None) -> str:
+        """A speed [m/s] in the unit shown, without it."""
+        return self._written(self.units.speed_text(m_s))
+
+    def unit(self, unit: str) -> str:
+        """A unit as it is written."""
+        key = f"unit.{unit.replace('/', '_per_').replace(' ', '_')}"
+        return self(key) if self.has(key) else unit
+
+    # --- Metrics and findings -----------------------------------------------------------------------------------------
+
+    def metric(self, column: str) -> str:
+        """The label of a metric; that of the registry where the catalogue has none."""
+        key = f"metric.{column}.label"
+        return self(key) if self.has(key) else _LABELS.get(column, column)
+
+    def verb(self, column: str, *, is_up: bool) -> str:
+        """What a metric does: lengthens, falls."""
+        way = "up" if is_up else "down"
+        key = f"metric.{column}.{way}"
+        return self(key) if self.has(key) else self(f"metric.{way}")
+
+    def level(self, column: str, value: float | None, decimals: int | None = None) -> str:
+        """A level of a metric, without its unit."""
+        return self.number(value, METRIC_OF[column].decimals if decimals is None else decimals)
+
+    # --- Dates --------------------------------------------------------------------------------------------------------
+
+    def day(self, at: date | str, form: str = "day") -> str:
+        """A date; `form` is `day` or `short`, which leaves the year out. A date as text that is none stays as it is."""
+        if isinstance(at, str):
+            try:
+                at = date.fromisoformat(at)
+            except ValueError:
+                return str(at)
+        return self(f"date.{form}", day=at.day, month=self(f"date.months.{at.month}"), year=at.year)
+
+    def month(self, at: date) -> str:
+        """The short name of a month."""
+        return self(f"date.months.{at.month}")
+
+
+def upper_first(text: str) -> str:
+    """A text with its first letter as a capital."""
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,194 @@
+"""Pictures of the pages as SVG: scales, marks, axes.
+
+A picture is as wide as its place and keeps the size of its letters and lines: marks are paths in an inner drawing of
+1000 by 1000 that is stretched, with strokes that do not stretch (a dot is a line without length); letters are outside
+of it, at percentages of the width. So one drawing serves the screen, the phone and paper, and needs no script.
+
+Classes name what a mark means; `pages.css` says how that looks in the light, in the dark and on paper.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from markupsafe import Markup, escape
+
+#: Size of the inner drawing.
+SIZE = 1000
+#: Room above and below the marks, for letters [px].
+TOP, BOTTOM = 16, 22
+
+
+@dataclass(frozen=True)
+class Scale:
+    """From values to places in the drawing.
+
+    Attributes:
+        low: value at place 0.
+        high: value at place `SIZE`; below `low` where values run the other way.
+    """
+
+    low: float
+    high: float
+
+    def at(self, value: float) -> float:
+        """The place of a value."""
+        return SIZE * (value - self.low) / (self.high - self.low)
+
+    def ticks(self, n: int) -> list[float]:
+        """About `n` round values."""
+        low, high = sorted((self.low, self.high))
+        for parts in range(max(n, 1), 4 * max(n, 1) + 1):
+            step = round_step((high - low) / parts)
+            first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+            if last > first:
+                break
+        return [place * step for place in range(first, last + 1)]
+
+
+def round_step(least: float) -> float:
+    """The smallest step of 1, 2 or 5 times a power of ten that is at least so large."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next((power * factor for factor in (1, 2, 5) if power * factor >= least * (1 - 1e-9)), 10 * power)
+
+
+def decimals_of(step: float) -> int:
+    """How many decimals a multiple of a step has."""
+    return max(0, -math.floor(math.log10(step) + 1e-9))
+
+
+def around(values: Iterable[float], room: float = 0.06) -> tuple[float, float]:
+    """The range of values with some room; never empty."""
+    known = [value for value in values if value is not None and math.isfinite(value)]
+    low, high = min(known, default=0.0), max(known, default=1.0)
+    spare = (high - low) * room or abs(high) * room or 1.0
+    return low - spare, high + spare
+
+
+@dataclass
+class Picture:
+    """A picture with two axes.
+
+    Attributes:
+        height: of the whole [px].
+        x_labels: values along the distance or the season, with their texts.
+        y_labels: the same upwards; the texts stand before their lines, or on them where there is no room.
+        unit: of the values upwards; it stands above them.
+    """
+
+    x: Scale
+    y: Scale
+    height: int = 300
+    x_labels: Sequence[tuple[float, str]] = ()
+    y_labels: Sequence[tuple[float, str]] = ()
+    unit: str = ""
+    marks: list[str] = field(default_factory=list)
+    letters: list[str] = field(default_factory=list)
+
+    # --- Marks --------------------------------------------------------------------------------------------------------
+
+    def path(self, path: str, kind: str) -> None:
+        """A path in the coordinates of the inner drawing."""
+        if path:
+            self.marks.append(f'<path d="{path}" class="{kind}"/>')
+
+    def line(self, points: Iterable[tuple[float, float | None]], kind: str) -> None:
+        """A line through points; it is broken where there is no value."""
+        self.path(self._along(points), kind)
+
+    def lines(self, several: Iterable[Iterable[tuple[float, float | None]]], kind: str) -> None:
+        """Several lines of one kind."""
+        self.path("".join(map(self._along, several)), kind)
+
+    def dots(self, points: Iterable[tuple[float, float]], kind: str) -> None:
+        """Dots."""
+        self.path("".join(f"M{self._at(x, y)}h0" for x, y in points), kind)
+
+    def bars(self, spans: Iterable[tuple[float, float, float]], kind: str) -> None:
+        """Upright lines: place, from, to."""
+        self.path("".join(f"M{self._at(x, low)}V{self._up(high)}" for x, low, high in spans), kind)
+
+    def area(self, points: Sequence[tuple[float, float, float]], kind: str) -> None:
+        """The area between two lines: place, low, high."""
+        if points:
+            there = "L".join(self._at(x, high) for x, _, high in points)
+            back = "L".join(self._at(x, low) for x, low, _ in reversed(points))
+            self.path(f"M{there}L{back}Z", kind)
+
+    def band(self, kind: str, *, x: tuple[float, float] | None = None, y: tuple[float, float] | None = None) -> None:
+        """A rectangle, as wide or high as the picture where one of the two is not given; cut at its edges."""
+        left, right = (0.0, float(SIZE)) if x is None else (min(max(self.x.at(end), 0.0), SIZE) for end in x)
+        low, high = (0.0, float(SIZE)) if y is None else (min(max(self.y.at(end), 0.0), SIZE) for end in y)
+        self.path(f"M{left:.0f} {SIZE - low:.0f}H{right:.0f}V{SIZE - high:.0f}H{left:.0f}Z", kind)
+
+    def link(self, address: str, label: str, point: tuple[float, float], kind: str) -> None:
+        """A dot that leads to a page."""
+        self.marks.append(
+            f'<a href="{escape(address)}" aria-label="{escape(label)}" class="{kind}">'
+            f'<path d="M{self._at(*point)}h0" class="touch"/><path d="M{self._at(*point)}h0"/></a>'
+        )
+
+    def write(self, x: float, y: float, text: str, kind: str = "", *, anchor: str = "start", above: float = 4) -> None:
+        """Letters at a place."""
+        share = self.x.at(x) / SIZE
+        self._write(share, TOP + (1 - self.y.at(y) / SIZE) * self._inner - above, text, kind, anchor)
+
+    # --- The whole ----------------------------------------------------------------------------------------------------
+
+    def svg(self, label: str, *, kind: str = "", readings: Sequence[tuple[float, str]] = ()) -> Markup:
+        """The picture.
+
+        Args:
+            label: what is seen, for those who do not see it.
+            readings: places along x with what is to be read there; shown by the script to pointer, finger and keys.
+        """
+        grid = "".join(f"M0 {SIZE - self.y.at(value):.0f}H{SIZE}" for value, _ in self.y_labels)
+        for value, text in self.y_labels:
+            self._write(0.0, TOP + (1 - self.y.at(value) / SIZE) * self._inner - 3, text, "tick up", "start")
+        if self.unit:
+            self._write(0.0, TOP - 5, self.unit, "tick", "start")
+        for value, text in self.x_labels:
+            share = self.x.at(value) / SIZE
+            anchor = "start" if share < 0.04 else "end" if share > 0.96 else "middle"
+            self._write(share, self.height - 6, text, "tick", anchor)
+        read = ""
+        if readings:
+            places = " ".join(f"{self.x.at(x):.0f}" for x, _ in readings)
+            texts = escape("|".join(text.replace("|", "/") for _, text in readings))
+            read = f' tabindex="0" data-x="{places}" data-says="{texts}"'
+        # What holds links, or takes the keyboard, is no image.
+        role = "group" if readings or any(mark.startswith("<a ") for mark in self.marks) else "img"
+        return Markup(
+            f'<svg class="picture {kind}" height="{self.height}" width="100%" role="{role}" '
+            f'aria-label="{escape(label)}"{read}>'
+            f'<svg class="marks" y="{TOP}" height="{self._inner:.0f}" width="100%" viewBox="0 0 {SIZE} {SIZE}" '
+            f'preserveAspectRatio="none" overflow="visible"><path d="{grid}" class="grid"/>{"".join(self.marks)}</svg>'
+            f'<g aria-hidden="true">{"".join(self.letters)}</g></svg>'
+        )
+
+    @property
+    def _inner(self) -> float:
+        return self.height - TOP - (BOTTOM if self.x_labels else 4)
+
+    def _along(self, points: Iterable[tuple[float, float | None]]) -> str:
+        path, pen = [], "M"
+        for x, y in points:
+            if y is None:
+                pen = "M"
+            else:
+                path.append(f"{pen}{self._at(x, y)}")
+                pen = "L"
+        return "".join(path)
+
+    def _at(self, x: float, y: float) -> str:
+        return f"{self.x.at(x):.0f} {self._up(y)}"
+
+    def _up(self, y: float) -> str:
+        return f"{SIZE - self.y.at(y):.0f}"
+
+    def _write(self, share: float, y: float, text: str, kind: str, anchor: str) -> None:
+        self.letters.append(
+            f'<text x="{100 * share:.1f}%" y="{y:.0f}" text-anchor="{anchor}" class="{kind}">{escape(text)}</text>'
+        )
