@@ -43,10 +43,10 @@ weighed AS (
     smallest_change.smallest_change_pct,
     suspected.missing_because,
     left_out.left_out_because,
-    COALESCE(suspected.suspicion, left_out.suspicion) AS suspicion,
     repeatability.repeatability,
     repeatability.repeatability_low,
     repeatability.repeatability_high,
+    COALESCE(suspected.suspicion, left_out.suspicion) AS suspicion,
     $usual_distance_margin * smallest_change.smallest_change_pct AS smallest_change_at_usual_distance_pct,
     -- Where a curve fits as well as a broken line, the line is bent and has no place where it begins to be.
     athlete_drift.drift_after_onset_pct IS NOT NULL AS breaks,

@@ -12,21 +12,30 @@ WITH totals AS (
   GROUP BY run_id
 ),
 
+followed AS (
+  -- Rides, and when a run that follows them begins.
+  SELECT
+    *,
+    EPOCH(ended_at_utc) - $overlap_s AS earliest_s,
+    EPOCH(ended_at_utc) + $after_ride_s AS latest_s
+  FROM rides
+),
+
 rides_before AS (
   -- The ride that ended last before the run began, at most so long before.
   SELECT
     measured.run_id,
-    rides.distance_km AS ride_km,
-    EPOCH(rides.ended_at_utc) - EPOCH(rides.started_at_utc) AS ride_s,
+    followed.distance_km AS ride_km,
+    EPOCH(followed.ended_at_utc) - EPOCH(followed.started_at_utc) AS ride_s,
     ROW_NUMBER() OVER (
-      PARTITION BY measured.run_id ORDER BY rides.ended_at_utc DESC, rides.distance_km DESC, rides.path ASC
+      PARTITION BY measured.run_id ORDER BY followed.ended_at_utc DESC, followed.distance_km DESC, followed.path ASC
     ) AS choice
   FROM measured
-  INNER JOIN rides
+  INNER JOIN followed
     ON
-      measured.athlete_id = rides.athlete_id
-      AND rides.started_at_utc < measured.started_at_utc
-      AND EPOCH(measured.started_at_utc) - EPOCH(rides.ended_at_utc) BETWEEN -$overlap_s AND $after_ride_s
+      measured.athlete_id = followed.athlete_id
+      AND measured.started_at_utc > followed.started_at_utc
+      AND EPOCH(measured.started_at_utc) BETWEEN followed.earliest_s AND followed.latest_s
 )
 
 SELECT
@@ -44,9 +53,9 @@ SELECT
   measured.altitude,
   measured.speed_source,
   measured.tags,
-  rides_before.run_id IS NOT NULL AS after_ride,
   rides_before.ride_km,
-  rides_before.ride_s
+  rides_before.ride_s,
+  rides_before.run_id IS NOT NULL AS after_ride
 FROM measured
 INNER JOIN totals
   ON measured.run_id = totals.run_id

@@ -1,26 +1,13 @@
-"""For notebooks and scripts: a store's tables and charts, and single recordings taken through the file-level stages.
-
-    from pipeline import read_store, read_recording
-
-    store = read_store("store")
-    store.table("athlete_drift")
-    store.athlete_chart("ari")
-
-    read_recording("inbox/ari/2026-03-14.fit").splits
-
-Frames are Polars frames (`.to_pandas()` for others), charts are Altair charts. Nothing here changes a store.
-"""
+"""A store and single recordings as frames and charts."""
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import altair as alt
 import duckdb
 import polars as pl
 
@@ -31,7 +18,7 @@ from pipeline.core.queries import connect
 from pipeline.core.settings import Settings, read_settings
 from pipeline.inbox.inbox import COLUMNS_FILE, Inbox, InboxFile
 from pipeline.inbox.lists import read_lists
-from pipeline.pages.charts import specifications
+from pipeline.notebook.charts import athlete_chart, run_chart
 from pipeline.pages.traces import TRACED, traces
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import cut, read, sample
@@ -39,8 +26,6 @@ from pipeline.store.database import DATABASE
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES, empty, unit_of
-
-_STYLES = Path(__file__).parent / "pages" / "assets" / "pages.css"
 
 
 @dataclass(frozen=True)
@@ -90,7 +75,7 @@ class Store:
             return rows
 
     def run_chart(self, run_id: str, quantities: Sequence[str] | None = None) -> Any:
-        """What was recorded along a run, one panel per quantity, as on the run's page.
+        """What was recorded along a run, one panel per quantity.
 
         Args:
             quantities: columns of `samples`; None for all that were recorded.
@@ -103,14 +88,13 @@ class Store:
         unknown = [name for name in wanted if name not in TRACED]
         if unknown:
             raise UsageError(f"There is no trace of '{unknown[0]}'. Traces: {', '.join(TRACED)}.")
-        panels, data = [], {}
+        panels = []
         for name in wanted:
             rows = trace.select(pl.col("distance_km").alias("distance"), pl.col(name).alias("value"), "run_share")
             label = METRIC_OF[name].label if name in METRIC_OF else name.partition("_")[0]
             title = f"{label}, {unit_of(TABLES['samples'].columns()[name])}, over distance, km"
-            panels.append(_specification("traces", {"trace": name}) | {"title": title, "width": 640})
-            data[name] = rows.drop_nulls("value").to_dicts()
-        return _chart({"vconcat": panels}, data)
+            panels.append((name, title, rows.drop_nulls("value").to_dicts()))
+        return run_chart(panels)
 
     def athlete_chart(self, athlete_id: str) -> Any:
         """An athlete's change per 10 km of each metric: in all, by pace, by hills and what remains.
@@ -132,8 +116,7 @@ class Store:
             in_all.append({**about, "percent": row["raw_pct_per_10km"]})
             for part, column in _PARTS.items():
                 parts.append({**about, "part": part, "percent": row[column]})
-        specification = _specification("parts", {}) | {"title": f"{athlete_id}: change per 10 km", "width": 480}
-        return _chart(specification, {"parts": parts, "in_all": in_all})
+        return athlete_chart(f"{athlete_id}: change per 10 km", parts, in_all)
 
     def _row(self, table: str, **key: str) -> None:
         rows = self.table(table)
@@ -218,33 +201,6 @@ def read_recording(file: str | Path, *, settings: str | Path | None = None) -> R
 
 #: Whose a recording is that is read by itself: the beginning of its `run_id`.
 _OWNER = "recording"
-
-
-# --- Charts of the pages, outside of them ----------------------------------------------------------------------------
-
-
-def _specification(name: str, data: Mapping[str, str]) -> dict[str, Any]:
-    """A chart of the pages with plain colours.
-
-    Args:
-        data: other names for its data.
-    """
-    text = json.dumps({key: part for key, part in specifications()[name].items() if key != "config"})
-    for chart_name, new_name in data.items():
-        text = text.replace(f'"name": "{chart_name}"', f'"name": "{new_name}"')
-    specification: dict[str, Any] = json.loads(_plain_colours(text))
-    return specification
-
-
-def _plain_colours(text: str) -> str:
-    """The colours of the style sheet, for paper and light screens, in place of their names."""
-    root = _STYLES.read_text(encoding="utf-8").partition("}")[0]
-    colours = dict(re.findall(r"--([\w-]+):\s*(#[0-9a-f]+)", root))
-    return re.sub(r"var\(--([\w-]+)\)", lambda match: colours[match[1]], text)
-
-
-def _chart(specification: Mapping[str, Any], data: Mapping[str, Sequence[Mapping[str, Any]]]) -> Any:
-    return alt.Chart.from_dict({**specification, "datasets": data})
 
 
 def _literally(name: str) -> str:
