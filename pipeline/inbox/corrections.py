@@ -35,6 +35,15 @@ _DATES = ("from_date", "to_date")
 _CHANGES = ("sport", "leave_out", "cadence_factor", "distance_factor", "clock_shift_s", "time_zone", "tags")
 #: The shift of a clock may be written in hours.
 _HOURS = "clock_shift_h"
+
+
+def _guard_meaning(name: str) -> str:
+    """What a guard says, from its name: `only_if_distance_below_km`."""
+    quantity, side, *unit = name.removeprefix("only_if_").split("_")
+    limit = f"this [{'/'.join(unit)}]" if unit else "this [steps/min]"
+    return f"Guard: only where the recording's {quantity} is {side} {limit}."
+
+
 #: Key → what it says, for messages and the documentation.
 KEYS: Mapping[str, str] = {
     "file": "Path from this folder on, or a glob such as `spring/*.gpx`; a member of an archive follows after !.",
@@ -50,7 +59,7 @@ KEYS: Mapping[str, str] = {
     _HOURS: "The same in hours.",
     "time_zone": "IANA name of the zone whose local time the file has; selected by file and athlete only.",
     "tags": "Words of your own, such as { weather = \"heat\" }.",
-    **{name: f"Guard: only where {name.removeprefix('only_if_').replace('_', ' ')} this." for name in GUARDS},
+    **{name: _guard_meaning(name) for name in GUARDS},
     "only_if_sport": "Guard: only where the file gives this sport.",
 }  # fmt: skip
 
