@@ -37,8 +37,9 @@ CONTACT_BALANCE = Metric(
 def places_without(metric: Metric, store: Path) -> list[str]:
     """Where the metric should be seen and is not."""
     drifts = pl.read_csv(store / "exports" / "athlete_drift.csv").filter(pl.col("metric") == metric.column)
-    sheet = openpyxl.load_workbook(store / "exports" / "splitdrift.xlsx", read_only=True)["athlete_drift"]
-    cells = {cell for row in sheet.iter_rows(values_only=True) for cell in row}
+    workbook = openpyxl.load_workbook(store / "exports" / "splitdrift.xlsx", read_only=True)
+    cells = {cell for row in workbook["athlete_drift"].iter_rows(values_only=True) for cell in row}
+    workbook.close()
     pages = {
         file.relative_to(store / "pages").as_posix(): file.read_text() for file in (store / "pages").rglob("*.html")
     }

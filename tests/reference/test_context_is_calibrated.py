@@ -59,6 +59,8 @@ def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl
         started_at_utc=pl.lit(datetime(2026, 1, 5, tzinfo=UTC) + timedelta(hours=9)) + day,
         surface=pl.when(place % 4 == 0).then(pl.lit("trail")).otherwise(pl.lit("road")),
         shoe_id=pl.when(place % 2 == 0).then(pl.lit("lantern")).otherwise(pl.lit("slipway")),
+        tags=pl.lit(None, dtype=pl.String),
+        after_ride=pl.lit(value=False),
     )
     return drift(splits, **ENTER, max_collinearity=0.9, seed=1)[0], runs
 

@@ -70,10 +70,10 @@ class Watched:
         return self.drawn()
 
     def drawn(self) -> Page:
-        """Wait until the script of the page shown has run."""
+        """Wait until the script of the page shown has run, if it has one."""
         self.page.wait_for_load_state()
         # Not by a function that is asked again and again: the policy of the pages forbids to evaluate one.
-        self.page.locator("html[data-drawn]").wait_for(state="attached")
+        self.page.locator("html[data-drawn], html:not(:has(script[src]))").wait_for(state="attached")
         return self.page
 
     def resized(self, size: dict[str, int]) -> Page:
