@@ -37,6 +37,8 @@ def _write(built: Path, file: Path) -> None:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
+        # In one transaction: outside it, each statement would be written to the disk before the next.
+        connection.begin()
         for table in TABLES:
             has_files = table in PARTITIONED and bool(files_below(table_folder(built, table)))
             if has_files and table == "samples":
@@ -49,14 +51,12 @@ def _write(built: Path, file: Path) -> None:
             else:
                 _create(connection, table, read_rows(built, table))
             is_view = has_files and table == "samples"
-            # In one transaction: outside it, each comment would be written to the disk before the next.
-            connection.begin()
             if not is_view:
                 keys = ", ".join(TABLES[table].primary_key())
                 connection.execute(f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})")
             _comment(connection, "VIEW" if is_view else "TABLE", table)
-            connection.commit()
         _join_runs_and_splits(connection)
+        connection.commit()
         # Closing does this too, but reports no error if it fails, and leaves a log next to the file.
         connection.execute("CHECKPOINT")
 
@@ -88,14 +88,12 @@ def run_splits_columns() -> dict[str, str]:
 def _join_runs_and_splits(connection: duckdb.DuckDBPyConnection) -> None:
     columns = run_splits_columns()
     listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
-    connection.begin()
     connection.execute(f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)")
     meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
     connection.execute(f"COMMENT ON VIEW run_splits IS {_quoted(meaning)}")
     for name, source in columns.items():
         table, _, column_name = source.partition(".")
         connection.execute(f"COMMENT ON COLUMN run_splits.{name} IS {_quoted(_meaning(table, column_name))}")
-    connection.commit()
 
 
 def _meaning(table: str, column_name: str) -> str:
