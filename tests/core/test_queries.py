@@ -133,7 +133,7 @@ def test_a_missing_table_is_named():
 def test_a_missing_parameter_is_named(handed: Handed):
     frames, parameters = handed["runs"]
     assert set(parameters) == {"after_ride_s", "overlap_s"}
-    with pytest.raises(duckdb.Error, match="after_ride_s|overlap_s"):
+    with pytest.raises(duckdb.Error, match=r"after_ride_s|overlap_s"):
         run_query("runs", frames)
 
 

@@ -106,7 +106,7 @@ def kill_group_after(club: Nights, seconds: float) -> bool:
     return was_alive
 
 
-@pytest.mark.parametrize("n_kills", [2, pytest.param(30, marks=depth)])
+@pytest.mark.parametrize("n_kills", [2, pytest.param(20, marks=depth)])
 def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refresh_finishes(club: Nights, n_kills: int):
     before = tables_of(club.store)
     timed = Nights(club.root / "timed")
@@ -270,7 +270,7 @@ def by_plain_parquet(store: Path) -> tuple[int, int]:
     return n_runs, n_runs
 
 
-@pytest.mark.parametrize("n_refreshes", [3, pytest.param(20, marks=depth)])
+@pytest.mark.parametrize("n_refreshes", [3, pytest.param(12, marks=depth)])
 def test_who_reads_during_many_refreshes_never_sees_a_missing_or_a_mixed_state(tmp_path: Path, n_refreshes: int):
     club = Nights(tmp_path)
     put_runs(club, "ab", range(2))

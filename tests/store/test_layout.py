@@ -124,7 +124,7 @@ def test_the_duckdb_file_and_the_parquet_files_hold_the_same_rows(demo: Refreshe
 
 
 def test_an_unknown_table_is_wrong_use_and_the_known_ones_are_listed(demo_store: Path):
-    with pytest.raises(UsageError, match=r"^There is no table 'split'\. Tables: recordings, corrections, runs, samples, "):
+    with pytest.raises(UsageError, match=r"^There is no table 'split'\. Tables: recordings, corrections, runs, "):
         read_table(demo_store, "split")
 
 
