@@ -219,6 +219,8 @@ def _number(listed: Checked, column: str, low: float, high: float) -> pl.Series:
 def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
     """A column as dates; a time of midnight is what spreadsheets add."""
     cells = listed.rows[column]
+    if cells.null_count() == len(cells):
+        return pl.Series(column, [None] * len(cells), pl.Date)
     at_midnight = cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "") + " 00:00"
     iso = clock.iso_texts(at_midnight, listed.mapping.date_order)
     day = iso.str.strip_suffix("T00:00:00").str.to_date("%Y-%m-%d", strict=False)
@@ -229,6 +231,8 @@ def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
 def _instants(listed: Checked, column: str) -> pl.Series:
     """A column as times in UTC; those without a zone are in that of `columns.toml`, else in UTC, which is said."""
     cells, zone, order = listed.rows[column], listed.mapping.time_zone, listed.mapping.date_order
+    if cells.null_count() == len(cells):
+        return pl.Series(column, [None] * len(cells), pl.Datetime("us", "UTC"))
     instants = clock.instants(cells, zone=zone or "UTC", order=order)
     listed.require(cells.is_null() | instants.is_not_null(), column, "2026-03-14T09:30:00Z")
     without = listed.rows.filter(clock.lacks_zone(cells).fill_null(value=False) & instants.is_not_null())["line"]

@@ -13,6 +13,7 @@ from pipeline.core.places import files_below, is_remote, whole_name
 from pipeline.core.queries import connect
 from pipeline.store.layout import read_rows, table_folder
 from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
+from pipeline.tables.columns import dy
 
 DATABASE = "splitdrift.duckdb"
 
@@ -91,13 +92,14 @@ def _join_runs_and_splits(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute(f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)")
     meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
     connection.execute(f"COMMENT ON VIEW run_splits IS {_quoted(meaning)}")
+    of_tables = {table: TABLES[table].columns() for table in ("splits", "runs")}
     for name, source in columns.items():
         table, _, column_name = source.partition(".")
-        connection.execute(f"COMMENT ON COLUMN run_splits.{name} IS {_quoted(_meaning(table, column_name))}")
+        meaning = _meaning(of_tables[table][column_name])
+        connection.execute(f"COMMENT ON COLUMN run_splits.{name} IS {_quoted(meaning)}")
 
 
-def _meaning(table: str, column_name: str) -> str:
-    column = TABLES[table].columns()[column_name]
+def _meaning(column: dy.Column) -> str:
     unit = unit_of(column)
     return f"{column.description} [{unit}]" if unit else f"{column.description}"
 
@@ -110,8 +112,8 @@ def _files(built: Path, table: str) -> str:
 
 def _comment(connection: duckdb.DuckDBPyConnection, kind: str, table: str) -> None:
     connection.execute(f"COMMENT ON {kind} {table} IS {_quoted(meaning_of(table))}")
-    for name in TABLES[table].column_names():
-        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(_meaning(table, name))}")
+    for name, column in TABLES[table].columns().items():
+        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(_meaning(column))}")
 
 
 def _quoted(text: str) -> str:

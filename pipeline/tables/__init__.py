@@ -91,7 +91,7 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
         for name, column in columns.items()
         if (decimals := decimals_of(column)) is not None
     )
-    if not rounded.is_empty() and rounded.select(_keeps_rules(table)).item():
+    if rounded.is_empty() or rounded.select(_keeps_rules(table)).item():
         return rounded
     valid, broken = schema.filter(rounded)
     if counts := broken.counts():

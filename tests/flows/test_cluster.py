@@ -82,27 +82,24 @@ def command(*words: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("size", ["small", pytest.param("demo", marks=pytest.mark.depth)])
 def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run(
-    bucket: str, size: str, small_club: Path, request: pytest.FixtureRequest
+    bucket: str, small_club: Path, small: Refreshed
 ):
-    demo: Refreshed = request.getfixturevalue(size)
-    club = small_club if size == "small" else CLUB
-    inbox, store = place(f"{bucket}/of-{size}/inbox"), place(f"{bucket}/of-{size}/store")
-    for file in club.rglob("*"):
+    inbox, store = place(f"{bucket}/club/inbox"), place(f"{bucket}/club/store")
+    for file in small_club.rglob("*"):
         if file.is_file():
-            (inbox / file.relative_to(club).as_posix()).write_bytes(file.read_bytes())
+            (inbox / file.relative_to(small_club).as_posix()).write_bytes(file.read_bytes())
     first = command("refresh", "--inbox", str(inbox), "--store", str(store))
     assert first.returncode == 0, first.stderr
-    assert different(published(store), published(demo.store)) == []
+    assert different(published(store), published(small.store)) == []
 
     # One file less: what stays is copied, and the rest is what a local run gives of the same files.
-    (inbox / "ember" / sorted(path.name for path in (CLUB / "ember").glob("*.fit*"))[0]).unlink()
+    (inbox / "ember" / sorted(path.name for path in (small_club / "ember").glob("*.fit*"))[0]).unlink()
     assert command("refresh", "--inbox", str(inbox), "--store", str(store)).returncode == 0
     assert [one.name[:6] for one in generations(store)] == ["000001", "000002"]
-    kept = demo.table("runs").filter(pl.col("run_id").is_in(read_table(store, "runs")["run_id"].implode()))
+    kept = small.table("runs").filter(pl.col("run_id").is_in(read_table(store, "runs")["run_id"].implode()))
     assert read_table(store, "runs")["run_id"].to_list() == kept["run_id"].to_list()
-    assert kept.height == demo.table("runs").height - 1
+    assert kept.height == small.table("runs").height - 1
 
     again = command("refresh", "--inbox", str(inbox), "--store", str(store))
     assert again.returncode == 0
@@ -328,6 +325,7 @@ def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(prefect_api: st
 
 
 @pytest.mark.slow
+@pytest.mark.depth
 def test_a_worker_that_is_killed_on_the_way_is_survived(
     prefect_api: str, small_club: Path, small: Refreshed, tmp_path: Path
 ):

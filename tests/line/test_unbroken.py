@@ -48,6 +48,7 @@ def put_runs(club: Nights, athletes: str, days: range) -> None:
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
     """Four athletes with three runs each, refreshed, and a fourth run of each that came in since; see `club`."""
     nights = Nights(tmp_path_factory.mktemp("unbroken") / "club")
+    nights.put("settings.toml", 'pages = "none"\n')  # tests of pages draw them
     put_runs(nights, "abcd", range(3))
     refresh(read_inbox(nights.inbox), nights.store, jobs=1)
     put_runs(nights, "abcd", range(3, 4))
@@ -106,7 +107,7 @@ def kill_group_after(club: Nights, seconds: float) -> bool:
     return was_alive
 
 
-@pytest.mark.parametrize("n_kills", [2, pytest.param(20, marks=depth)])
+@pytest.mark.parametrize("n_kills", [2, pytest.param(10, marks=depth)])
 def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refresh_finishes(club: Nights, n_kills: int):
     before = tables_of(club.store)
     timed = Nights(club.root / "timed")
@@ -183,7 +184,7 @@ def twice_refreshed(tmp_path_factory: pytest.TempPathFactory) -> Nights:
     """A small club with as many states as are kept, and a run that came in since."""
     club = Nights(tmp_path_factory.mktemp("twice") / "club")
     put_runs(club, "ab", range(2))
-    club.put("settings.toml", "keep_generations = 2\n")
+    club.put("settings.toml", 'keep_generations = 2\npages = "none"\n')
     for day in (2, 3):
         refresh(read_inbox(club.inbox), club.store, jobs=1)
         club.put(f"a/{day}.fit", drifting_run(day, seed=day))
@@ -270,7 +271,7 @@ def by_plain_parquet(store: Path) -> tuple[int, int]:
     return n_runs, n_runs
 
 
-@pytest.mark.parametrize("n_refreshes", [3, pytest.param(12, marks=depth)])
+@pytest.mark.parametrize("n_refreshes", [2, pytest.param(6, marks=depth)])
 def test_who_reads_during_many_refreshes_never_sees_a_missing_or_a_mixed_state(tmp_path: Path, n_refreshes: int):
     club = Nights(tmp_path)
     put_runs(club, "ab", range(2))
@@ -414,7 +415,7 @@ def test_an_inbox_that_may_only_be_read_is_enough(club: Nights, unprivileged: tu
 @pytest.mark.parametrize("how", [pytest.param("its folder is gone", marks=depth), "its disk is empty"])
 def test_an_inbox_that_vanishes_during_a_refresh_costs_no_run(club: Nights, monkeypatch: pytest.MonkeyPatch, how: str):
     before, away = tables_of(club.store), club.root / "away"
-    club.put("settings.toml", "split_length_m = 500\n")
+    club.put("settings.toml", 'split_length_m = 500\npages = "none"\n')
     inbox = read_inbox(club.inbox)
     reads = iter(range(1000))
     whole = Path.read_bytes
