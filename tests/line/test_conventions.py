@@ -154,7 +154,7 @@ def test_no_file_holds_a_path_of_somebodys_machine():
     assert found == []
 
 
-def test_the_gate_runs_the_tests_that_a_plain_run_leaves_out():
+def test_the_gate_runs_the_tests_that_a_plain_run_leaves_out_but_for_those_that_take_minutes():
     gate = ROOT / ".ci" / "run"
     if not gate.is_file():
         pytest.skip("a source distribution has no gate")

@@ -18,7 +18,7 @@ from pipeline.store.history import read_history
 from tests.support.nights import CLOCKLESS, Nights, assert_same_state, drifting_run
 
 pytestmark = pytest.mark.slow
-depth = pytest.mark.depth
+depth, long = pytest.mark.depth, pytest.mark.long
 
 ATHLETES = ("ari", "bo", "cy")
 
@@ -163,7 +163,7 @@ def beginning(tmp_path: Path, seed: int) -> Life:
 # --- Any sequence of changes -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("seed", "n_nights"), [(0, 6), *(pytest.param(seed, 10, marks=depth) for seed in (1, 2))])
+@pytest.mark.parametrize(("seed", "n_nights"), [(0, 6), *(pytest.param(seed, 10, marks=long) for seed in range(4))])
 def test_after_any_changes_the_state_is_to_the_byte_that_of_one_refresh_of_the_last_inbox(
     tmp_path: Path, seed: int, n_nights: int
 ):
@@ -240,7 +240,7 @@ def leave_a_ruin(club: Nights) -> None:
     (club.store / ".current").symlink_to(f"generations/{ruin.name}")
 
 
-@pytest.mark.parametrize(("n_nights", "seed", "fewest"), [(6, 1, (1, 2)), pytest.param(30, 90, (2, 6), marks=depth)])
+@pytest.mark.parametrize(("n_nights", "seed", "fewest"), [(6, 1, (1, 2)), pytest.param(90, 90, (5, 8), marks=long)])
 def test_nights_with_their_mishaps_end_as_one_refresh_of_everything(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_nights: int, seed: int, fewest: tuple[int, int]
 ):

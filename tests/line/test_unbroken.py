@@ -33,7 +33,7 @@ from pipeline.tables import TABLES
 from tests.support.nights import Nights, drifting_run
 
 pytestmark = pytest.mark.slow
-depth = pytest.mark.depth
+depth, long = pytest.mark.depth, pytest.mark.long
 
 ROOT = Path(__file__).parents[2]
 
@@ -107,7 +107,7 @@ def kill_group_after(club: Nights, seconds: float) -> bool:
     return was_alive
 
 
-@pytest.mark.parametrize("n_kills", [2, pytest.param(10, marks=depth)])
+@pytest.mark.parametrize("n_kills", [2, pytest.param(30, marks=long)])
 def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refresh_finishes(club: Nights, n_kills: int):
     before = tables_of(club.store)
     timed = Nights(club.root / "timed")
@@ -271,7 +271,7 @@ def by_plain_parquet(store: Path) -> tuple[int, int]:
     return n_runs, n_runs
 
 
-@pytest.mark.parametrize("n_refreshes", [2, pytest.param(6, marks=depth)])
+@pytest.mark.parametrize("n_refreshes", [2, pytest.param(20, marks=long)])
 def test_who_reads_during_many_refreshes_never_sees_a_missing_or_a_mixed_state(tmp_path: Path, n_refreshes: int):
     club = Nights(tmp_path)
     put_runs(club, "ab", range(2))

@@ -499,7 +499,7 @@ def has_ended(url: str) -> bool:
 
 
 @pytest.mark.slow
-@pytest.mark.depth
+@pytest.mark.long
 def test_the_served_schedule_survives_its_own_sudden_end(inbox: Path, store: Path, tmp_path: Path):
     def start() -> subprocess.Popen[bytes]:
         return start_serving(inbox, store, tmp_path, every_s=15, cwd=tmp_path)

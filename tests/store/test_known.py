@@ -155,14 +155,14 @@ def test_a_change_makes_what_rests_on_it_redone_and_no_more(club: Nights, what: 
     assert [folder.name for folder in generations(club.store)] == ["000001", "000002"]
 
 
-#: Changes of each kind: of files, of lists, of columns and of settings. What the others leave is compared in depth.
+#: Changes of each kind: of files, of lists, of columns and of settings. What the others leave is compared with -m long.
 COMPARED = (
     "a file with other content", "another mass", "a setting of the analysis",
 )  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.depth) for what in CHANGES]
+    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.long) for what in CHANGES]
 )
 def test_after_a_change_the_state_is_as_if_done_anew_and_the_next_refresh_finds_nothing_new(club: Nights, what: str):
     CHANGES[what][0](club)
