@@ -25,8 +25,9 @@ _IS_ENCRYPTED = 0x1  # bit of a ZIP member's flags
 #: Others can expand without bound in a single read, before the limit on the size is looked at.
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 
-#: What the standard library raises on archives that are damaged, besides `NotImplementedError` for odd ones.
-_DAMAGED = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, ValueError, RuntimeError, OverflowError)
+#: What the standard library raises on archives that are damaged or odd; `NotImplementedError`, for odd ones, is a
+#: `RuntimeError`.
+DAMAGED = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, ValueError, RuntimeError, OverflowError)
 
 _COPY_AGAIN = "Copy or download the file again."
 
@@ -91,7 +92,7 @@ def _unzip(content: bytes, max_unpacked_bytes: int, max_members: int) -> list[Me
             "The archive is packed in a way that is not supported, expected the ordinary ZIP (deflate).",
             "Pack the files again as an ordinary ZIP, or put them into the inbox unpacked.",
         ) from None
-    except _DAMAGED:
+    except DAMAGED:
         raise Refused("The archive is damaged: it is no ZIP that can be read to its end.", _COPY_AGAIN) from None
 
 
@@ -146,7 +147,7 @@ def _gunzip(name: str, content: bytes, left: int, max_unpacked_bytes: int) -> by
     try:
         with gzip.GzipFile(fileobj=io.BytesIO(content)) as stream:
             unpacked = stream.read(left + 1)
-    except _DAMAGED:
+    except DAMAGED:
         raise Refused(f"{name} is damaged: it is no gzip file that can be read to its end.", _COPY_AGAIN) from None
     _require_within(len(unpacked), left, max_unpacked_bytes)
     return unpacked

@@ -10,12 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.formats import ReadOptions, readings_frame
-
-Column = npt.NDArray[np.float64]
 
 RECORD = 20  # number of the message `record` in the FIT profile
 
@@ -132,7 +130,7 @@ class Described:
 
 
 def read_columns(
-    columns: Mapping[str, Column], described: Sequence[Described], packed: Sequence[bytes | None], options: ReadOptions
+    columns: Mapping[str, Array], described: Sequence[Described], packed: Sequence[bytes | None], options: ReadOptions
 ) -> tuple[pl.DataFrame, dict[str, str]]:
     """Turn the columns of record messages into readings.
 
@@ -146,7 +144,7 @@ def read_columns(
         The frame of readings, and for each reading that a self-described field could give, which was taken.
     """
     native = _native(columns, packed)
-    own: dict[str, tuple[Column, str]] = {}
+    own: dict[str, tuple[Array, str]] = {}
     for field in described:
         known = field.reading(options.described_fields)
         values = columns.get(Described.key(field.index, field.number), columns.get(field.name))
@@ -165,15 +163,15 @@ def read_columns(
     return frame, sensors
 
 
-def _has_values(values: Column) -> bool:
+def _has_values(values: Array) -> bool:
     return bool(np.any(np.isfinite(values) & (values != 0)))
 
 
-def _native(columns: Mapping[str, Column], packed: Sequence[bytes | None]) -> dict[str, Column]:
+def _native(columns: Mapping[str, Array], packed: Sequence[bytes | None]) -> dict[str, Array]:
     height = len(columns["timestamp"])
     missing = np.full(height, np.nan)
 
-    def first(*names: str) -> Column:
+    def first(*names: str) -> Array:
         """The first of several fields of one meaning that has a value, record by record."""
         value = missing
         for name in reversed(names):
@@ -207,7 +205,7 @@ def _native(columns: Mapping[str, Column], packed: Sequence[bytes | None]) -> di
     return {name: values for name, values in readings.items() if values is not missing}
 
 
-def _unpack(packed: Sequence[bytes | None]) -> tuple[Column, Column]:
+def _unpack(packed: Sequence[bytes | None]) -> tuple[Array, Array]:
     """Twelve bits of speed (1/100 m/s), then twelve of distance (1/16 m) that roll over every 256 m.
 
     Source: FIT profile, message `record`, field `compressed_speed_distance` (bits 12 and 12, scale 100 and 16,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import zipfile
-import zlib
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +13,7 @@ from pathlib import Path, PurePosixPath
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.places import beneath
 from pipeline.core.system_files import is_left_by_system
+from pipeline.formats.archive import DAMAGED
 from pipeline.formats.readers import READERS
 from pipeline.inbox.lists import LISTS
 
@@ -69,7 +69,7 @@ class LooseFiles:
         try:
             with self.archive.open(self.members[file.path]) as stream:
                 content = stream.read(MOST_BYTES + 1)
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
+        except DAMAGED as error:
             raise OSError(f"{file.path} cannot be unpacked") from error
         if len(content) > MOST_BYTES:
             raise OSError(f"{file.path} unpacks to more than {MOST_BYTES:,} bytes")

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.quality_rules import (
     ASTRAY,
     CORRECTED,
@@ -25,8 +25,6 @@ from pipeline.core.quality_rules import (
     count_samples,
     rule,
 )
-
-Mask = npt.NDArray[np.bool_]
 
 #: Slightly above the fastest instant of a men's 100 m record (about 12.4 m/s, from memory).
 FASTEST_M_S = 12.5

@@ -14,10 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-Column = npt.NDArray[np.float64]
+from pipeline.core.arrays import Array
 
 #: What clocks are compared by, as far as both recorded it.
 COMPARED_BY = ("cadence_spm", "speed_m_s", "heart_rate_bpm")
@@ -92,7 +91,7 @@ def joined(
     begins_s[1:] = np.maximum(begins_s[1:], other_ends_s[:-1])
     edges_s = np.column_stack([begins_s, other_ends_s]).ravel()
 
-    def within(values: Column) -> Column:
+    def within(values: Array) -> Array:
         sums = np.concatenate([[0.0], np.cumsum(values * other_lasts_s)])
         at_edges = np.column_stack([sums[:-1], sums[1:]]).ravel()
         return np.asarray(np.interp(ends_s, edges_s, at_edges) - np.interp(ends_s - lasts_s, edges_s, at_edges))
@@ -107,7 +106,7 @@ def joined(
     return kept.with_columns(means)
 
 
-def _each_second(rows: pl.DataFrame, quantity: str, later_s: float, lasts_s: float) -> Column:
+def _each_second(rows: pl.DataFrame, quantity: str, later_s: float, lasts_s: float) -> Array:
     """The reading, interpolated, at each second of the kept recording, and of the longest shift around it."""
     known = rows.select("elapsed_s", quantity).drop_nulls()
     at_s, values = known["elapsed_s"].to_numpy() + later_s, known[quantity].to_numpy()
@@ -119,7 +118,7 @@ def _each_second(rows: pl.DataFrame, quantity: str, later_s: float, lasts_s: flo
     return np.where(inside & is_fresh, np.interp(seconds, at_s, values), np.nan)
 
 
-def _best_shift(kept: Column, other: Column, quantity: str) -> Alignment:
+def _best_shift(kept: Array, other: Array, quantity: str) -> Alignment:
     """The shift at which two series correlate best; none at the edge of what is looked at."""
     inner = slice(LONGEST_SHIFT_S, len(kept) - LONGEST_SHIFT_S)
     shifts = np.arange(-LONGEST_SHIFT_S, LONGEST_SHIFT_S + 1)
@@ -136,7 +135,7 @@ def _best_shift(kept: Column, other: Column, quantity: str) -> Alignment:
     return Alignment(float(-shifts[best]), agreement, quantity)
 
 
-def _nearest_peak(agreements: Column) -> int:
+def _nearest_peak(agreements: Array) -> int:
     """Of the peaks that are about as high as the highest one, as intervals make them, the one of the smallest shift."""
     known = np.where(np.isfinite(agreements), agreements, -np.inf)
     around = np.lib.stride_tricks.sliding_window_view(np.pad(known, _PEAK_S, constant_values=-np.inf), 2 * _PEAK_S + 1)
@@ -145,7 +144,7 @@ def _nearest_peak(agreements: Column) -> int:
     return int(peaks[np.argmin(np.abs(peaks - LONGEST_SHIFT_S))])
 
 
-def _correlation(here: Column, there: Column) -> float:
+def _correlation(here: Array, there: Array) -> float:
     shared = np.isfinite(here) & np.isfinite(there)
     if shared.sum() < FEWEST_SHARED_S:
         return float("nan")

@@ -13,12 +13,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.quality_rules import CADENCE, COPIED, DOUBLED, HALVED, HEART_RATE, STUCK, STUCK_RULES, rule
 
-Mask = npt.NDArray[np.bool_]
-
-#: From this speed on hardly anyone walks [m/s] (own cut-offs 1.9 and 2.0 m/s: Hum Mov Sci 2023, 90:103117).
+#: Speed that best tells running from walking where cadence cannot [m/s]. Source: Hum Mov Sci 2023, 90:103117 (own
+#: cut-offs 1.9 and 2.0 m/s).
 RUN_FROM_M_S = 2.0
 #: Below this the athlete does not move, and a sensor may rest [m/s]. Common practice, no source.
 MOVES_FROM_M_S = 1.0
@@ -29,7 +28,7 @@ LEAST_STUCK_SAMPLES = 20
 #: Something else varies where its values span this share of their mean. Common practice, no source.
 VARIES_BY = 0.005
 #: Heart rate and cadence are equal within this [1/min], and vary by this where it is no chance. Common practice, no
-#: practice, no source.
+#: source.
 EQUAL_WITHIN, EQUAL_VARIES_BY = 1.0, 4.0
 #: Below this they are equal to the digit: half of the resolution.
 SAME_WITHIN = 0.5

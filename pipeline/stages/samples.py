@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.metrics import READING_OF
 from pipeline.core.quality_rules import (
     ALTITUDE,
@@ -38,19 +39,15 @@ from pipeline.core.quality_rules import (
     rule,
 )
 from pipeline.formats import Recording
-from pipeline.methods.covered_distance import FASTEST_M_S, STAND_BELOW_SPM, covered, speed_source
-from pipeline.methods.sensor_faults import sensor_faults
+from pipeline.methods.covered_distance import FASTEST_M_S, RUN_FROM_SPM, STAND_BELOW_SPM, covered, speed_source
+from pipeline.methods.sensor_faults import RUN_FROM_M_S, sensor_faults
 
-Column = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
 #: Columns by name, NaN where a value is missing. No frame: a run has too few rows for what a query costs at the least.
 Columns = Mapping[str, npt.NDArray[Any]]
 
 #: Walking and running cadence cross inside this band: 140 steps/min by itself tells 91 % of strides, own cut-offs of
 #: 134-141 tell 93 %, recommended band 135-140. Source: Hum Mov Sci 2023, 90:103117 (28 adults).
-WALK_BELOW_SPM, RUN_FROM_SPM = 135.0, 140.0
-#: Speed that best tells running from walking where cadence cannot. Same source (own cut-offs 1.9 and 2.0 m/s).
-RUN_FROM_M_S = 2.0
+WALK_BELOW_SPM = 135.0  # and RUN_FROM_SPM
 #: Over some kilometres people mix walking and running up to this speed, and only run above it.
 #: Source: arXiv 2501.00720 (1.9 to 3.0 m/s).
 WALK_UP_TO_M_S = 3.0
@@ -163,7 +160,7 @@ def samples(
     interval_s = np.where(standing, 0.0, interval_s)
     covered_m = np.where(interval_s > 0, covered_m, 0.0)
     # To the millimetre, as published, and what each interval covers as its differences: nothing is lost between them.
-    distance_m: Column = np.cumsum(covered_m).round(3)
+    distance_m: Array = np.cumsum(covered_m).round(3)
     covered_m = np.diff(distance_m, prepend=0.0).round(3)
 
     altitude_m, roughness_m = _altitude(readings["altitude_m"], tally)
@@ -212,7 +209,7 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     return rows
 
 
-def _moved_on(rows: pl.DataFrame, steps_s: Column, tally: Tally) -> pl.DataFrame:
+def _moved_on(rows: pl.DataFrame, steps_s: Array, tally: Tally) -> pl.DataFrame:
     """Rows in the order of the file, moved on by an hour after their clock was set back by one, once."""
     (back,) = np.flatnonzero(steps_s < 0) if np.count_nonzero(steps_s < 0) == 1 else (-1,)
     if back < 0 or not -HOUR_S <= steps_s[back] <= rule("clock_set_back", CLOCK).threshold - HOUR_S:
@@ -223,7 +220,7 @@ def _moved_on(rows: pl.DataFrame, steps_s: Column, tally: Tally) -> pl.DataFrame
     return rows.with_columns(pl.col("time_s") + pl.Series(moved_s))
 
 
-def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[Column, float]:
+def _intervals(time_s: Array, pauses: Sequence[tuple[float, float]]) -> tuple[Array, float]:
     """Time each sample stands for, without the pauses of the timer; and the time in those pauses [s]."""
     interval_s = np.diff(time_s, prepend=time_s[0])
     if not pauses:
@@ -240,12 +237,12 @@ def _intervals(time_s: Column, pauses: Sequence[tuple[float, float]]) -> tuple[C
 
 
 def _speed(
-    recorded: Column,
-    interval_s: Column,
-    covered_m: Column,
+    recorded: Array,
+    interval_s: Array,
+    covered_m: Array,
     unusable: Mask,
     tally: Tally,
-) -> Column:
+) -> Array:
     """Recorded speed [m/s]; from distance over time where it is missing, spans a hole or mended distance, or disagrees
     throughout.
     """
@@ -261,7 +258,7 @@ def _speed(
 # --- Altitude and slope ----------------------------------------------------------------------------------------------
 
 
-def _altitude(altitude_m: Column, tally: Tally) -> tuple[Column, float]:
+def _altitude(altitude_m: Array, tally: Tally) -> tuple[Array, float]:
     """Altitude without spikes [m], and its roughness: the median size of its second differences [m]."""
     known = altitude_m[np.isfinite(altitude_m)]
     if not len(known):
@@ -277,7 +274,7 @@ def _altitude(altitude_m: Column, tally: Tally) -> tuple[Column, float]:
     return altitude_m, roughness
 
 
-def _may_spike(known_m: Column) -> bool:
+def _may_spike(known_m: Array) -> bool:
     """Whether altitude moves so much among as many neighbours that one of them could be a spike: seldom, and to look
     for spikes takes a fifth of the stage.
     """
@@ -288,7 +285,7 @@ def _may_spike(known_m: Column) -> bool:
     return bool(longest_m > 0.99 * ALTITUDE_SPIKE_M)  # less what rounding of the sums may hide
 
 
-def _slope(distance_m: Column, altitude_m: Column, covered_m: Column, window_m: float) -> Column:
+def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: float) -> Array:
     """Slope of the weighted least-squares line through the window around each sample [%].
 
     Samples weigh by the distance they cover, so that standing still does not pull the line. Running sums make it linear
@@ -305,7 +302,7 @@ def _slope(distance_m: Column, altitude_m: Column, covered_m: Column, window_m: 
     first = np.searchsorted(distance_m, distance_m - window_m / 2, side="left")
     last = np.searchsorted(distance_m, distance_m + window_m / 2, side="right")
 
-    def within(values: Column) -> Column:
+    def within(values: Array) -> Array:
         sums = np.concatenate([[0.0], np.cumsum(values)])
         return np.asarray(sums[last] - sums[first])
 
@@ -324,7 +321,7 @@ def _outside(column: str, limits: tuple[float, float]) -> Callable[[Columns], Ma
     """Outside its limits; a zero, which sensors write for "no reading", has a rule of its own."""
 
     def broken(rows: Columns) -> Mask:
-        values: Column = rows[column]
+        values: Array = rows[column]
         outside: Mask = (values != 0) & ((values < limits[0]) | (values > limits[1]))
         return outside
 
@@ -374,7 +371,7 @@ def _too_slow_for_its_speed(rows: Columns) -> Mask:
 
 
 def _too_long_for_a_run(rows: Columns) -> Mask:
-    cadence: Column = np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
+    cadence: Array = np.where(np.isnan(rows["cadence_spm"]), RUN_FROM_SPM, rows["cadence_spm"])
     is_too_long: Mask = rows["is_run"] & (rows["contact_time_ms"] * cadence > LARGEST_DUTY_FACTOR * 120_000)
     return is_too_long
 
@@ -390,7 +387,7 @@ _NOT_OF_A_RUN = (_Rule("contact_time_ms", "longer than a running step allows", _
 _GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
 
-def _gait(run: Columns, interval_s: Column, tally: Tally) -> tuple[pl.Series, Columns]:
+def _gait(run: Columns, interval_s: Array, tally: Tally) -> tuple[pl.Series, Columns]:
     """Tell run, walk and stand apart, and exclude what no sensor measured or what cannot belong to that gait.
 
     Args:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,33 +10,15 @@ import pytest
 from pipeline.core.settings import Settings
 from pipeline.pages.club_pages import LARGE_CLUB, LATEST_DAYS, MOST_LISTED, MOST_RUNS, index_page
 from pipeline.pages.club_rows import Pages
-from tests.support.rows_in_memory import RowsInMemory
+from tests.support.rows_in_memory import Row, RowsInMemory, file, run
 
 NOTHING = {"began_at_utc": "2026-03-20T03:00:00+00:00", "n_new": 0, "n_changed": 0, "n_gone": 0, "n_refused": 0}
-Row = dict[str, Any]
-
-
-def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
-    return {
-        "run_id": f"{athlete_id}-{day}", "athlete_id": athlete_id,
-        "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0,
-        "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
-        "speed_source": "device",
-    } | differing  # fmt: skip
 
 
 def drift(athlete_id: str = "ari", metric: str = "contact_time_ms", finding: str = "holds", **differing: Any) -> Row:
     return {
         "athlete_id": athlete_id, "metric": metric, "finding": finding, "n_runs": 9, "n_splits": 99,
         "drift_pct_per_10km": 3.0, "drift_low": 2.0, "drift_high": 4.0, "smallest_change_pct": 2.0,
-    } | differing  # fmt: skip
-
-
-def file(path: str, status: str = "accepted", **differing: Any) -> Row:
-    return {
-        "path": path, "session": 1, "file": path.partition("!")[0], "sha256": hashlib.sha256(path.encode()).hexdigest(),
-        "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "reason": "as it is",
-        "fix": None, "n_samples": 9,
     } | differing  # fmt: skip
 
 

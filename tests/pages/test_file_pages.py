@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -14,27 +12,9 @@ from pipeline.pages import file_pages as module
 from pipeline.pages.file_pages import FILES_PER_PAGE, file_pages
 from pipeline.pages.language import Language
 from pipeline.pages.units import Units
-from tests.support.rows_in_memory import RowsInMemory
+from tests.support.rows_in_memory import Row, RowsInMemory, file, run
 
 ENGLISH = Language("en", Units("km", "min/km"))
-Row = dict[str, Any]
-
-
-def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
-    return {
-        "run_id": f"{athlete_id}-{day}", "athlete_id": athlete_id,
-        "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0,
-        "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
-        "speed_source": "device",
-    } | differing  # fmt: skip
-
-
-def file(path: str, status: str = "accepted", **differing: Any) -> Row:
-    return {
-        "path": path, "session": 1, "file": path.partition("!")[0], "sha256": hashlib.sha256(path.encode()).hexdigest(),
-        "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "reason": "as it is",
-        "fix": None, "n_samples": 9,
-    } | differing  # fmt: skip
 
 
 def files(*rows: Row, **more: Any) -> list[dict[str, Any]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +11,8 @@ import polars as pl
 
 from pipeline.pages.club_rows import ClubRows
 from pipeline.tables import empty, publishable
+
+Row = dict[str, Any]
 
 
 class RowsInMemory(ClubRows):
@@ -25,3 +29,22 @@ class RowsInMemory(ClubRows):
 
     def table(self, name: str) -> pl.DataFrame:
         return self._frames[name] if name in self._frames else empty(name)
+
+
+def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
+    """A row of `runs`."""
+    return {
+        "run_id": f"{athlete_id}-{day}", "athlete_id": athlete_id,
+        "started_at_utc": datetime(2026, 3, day, 9, tzinfo=UTC), "distance_km": 10.0,
+        "moving_s": 3000.0, "paused_s": 0.0, "altitude": "steady", "device": "harbour watch",
+        "speed_source": "device",
+    } | differing  # fmt: skip
+
+
+def file(path: str, status: str = "accepted", **differing: Any) -> Row:
+    """A row of `recordings`."""
+    return {
+        "path": path, "session": 1, "file": path.partition("!")[0], "sha256": hashlib.sha256(path.encode()).hexdigest(),
+        "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "reason": "as it is",
+        "fix": None, "n_samples": 9,
+    } | differing  # fmt: skip
