@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -16,7 +16,8 @@ from pipeline.store.known import code_digest
 from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
-from pipeline.study.cohort import Flow, cohort_flow
+from pipeline.study.analysed import analysis_flow
+from pipeline.study.cohort import Flow, cohort_flow, cut_to_shared_lengths
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, compare_with_published, results
@@ -36,6 +37,9 @@ _ANALYSES: Mapping[str, Callable[[Material, Analysis], AnalysisResult]] = {
     "reliability": reliabilities,
 }
 
+#: Designs that `power` computes numbers of athletes for.
+POWERED = ("paired_windows", "equivalence")
+
 
 @dataclass(frozen=True)
 class StudyResult:
@@ -49,6 +53,8 @@ class StudyResult:
         results: rows of `pipeline.study.results.Results`, one of each of these.
         comparison: published results and the study's own, with the difference.
         power: how many athletes would be needed; None where it was not asked for.
+        flows: from the cohort's runs to those used, by analysis and metric.
+        failures: why an analysis could not be computed, in the order of the file.
     """
 
     study: Study
@@ -62,6 +68,15 @@ class StudyResult:
     comparison: pl.DataFrame
     figures: list[Figure]
     power: pl.DataFrame | None
+    flows: Mapping[tuple[str, str], Flow]
+    failures: Sequence[str]
+
+    @property
+    def analysed_runs(self) -> pl.DataFrame:
+        """Runs of the cohort that at least one analysis used; all of them where none counts by runs."""
+        runs = self.flow.runs
+        used = {run for flow in self.flows.values() for run in flow.runs["run_id"]}
+        return runs.filter(pl.col("run_id").is_in(list(used))) if self.flows else runs
 
     @property
     def parts(self) -> dict[str, str]:
@@ -86,7 +101,7 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
         with_power: also compute how many athletes would be needed.
 
     Raises:
-        NothingDone: no store, too few athletes, a distance that no one reached, a metric that no one recorded.
+        NothingDone: no store, too few athletes, or no analysis that could be computed, with the reason of each.
         UsageError: a stretch begins in the warm-up; the message has its line.
     """
     if against is not None and not any(analysis.design == "agreement" for analysis in study.analyses):
@@ -95,23 +110,41 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
     _require_past_warm_up(study, settings)
     flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
-    material = _material(folder, settings, flow, study.seed, against)
+    material = _material(folder, settings, flow, study, against)
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
-    for analysis in study.analyses:
-        result = _run(_ANALYSES[analysis.design], material, analysis)
+    flows: dict[tuple[str, str], Flow] = {}
+    failures: list[str] = []
+    for analysis, metric in _parts(study):
+        try:
+            result = _run(_ANALYSES[analysis.design], material, analysis)
+            if with_power and analysis.design in POWERED:
+                sizes.append(_run(power, material, analysis))
+        except NothingDone as error:
+            failures.append(str(error))
+            continue
         statistics += result.statistics
         figures += result.figures
-        if with_power and analysis.design in ("paired_windows", "equivalence"):
-            sizes.append(_run(power, material, analysis))
+        if metric:
+            flows[analysis.name, metric] = analysis_flow(material, analysis, metric)
+    if not statistics:
+        raise NothingDone(" ".join(failures))
     if with_power and not sizes:
         raise NothingDone("--power applies to comparisons of an early and a late stretch; this study has none.")
     rows = results(statistics, study.correction)
     return StudyResult(
         study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material,
         statistics, rows, compare_with_published(rows, study.published), figures, pl.concat(sizes) if sizes else None,
+        flows, failures,
     )  # fmt: skip
+
+
+def _parts(study: Study) -> Iterator[tuple[Analysis, str]]:
+    """Each analysis metric by metric, so that one that fails costs no other; landings have no metric."""
+    for analysis in study.analyses:
+        for metric in analysis.metrics or ("",):
+            yield replace(analysis, metrics=(metric,) if metric else ()), metric
 
 
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
@@ -137,7 +170,7 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
         raise NothingDone(f"{analysis.name}: {error}") from error
 
 
-def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: Path | None) -> Material:
+def _material(folder: Path, settings: Settings, flow: Flow, study: Study, against: Path | None) -> Material:
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None
     if against is not None:
@@ -149,13 +182,15 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
             )
         other_splits = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
     drifts, run_drifts = read_rows(folder, "athlete_drift"), read_rows(folder, "run_drift")
+    splits = read_rows(folder, "splits").join(names, on="run_id", how="semi")
     return Material(
         runs=flow.runs,
-        splits=read_rows(folder, "splits").join(names, on="run_id", how="semi").sort("run_id", "km"),
+        splits=cut_to_shared_lengths(splits, settings.inclusion.is_whole(), study.least_cell).sort("run_id", "km"),
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         strike_shift=read_rows(folder, "strike_shift"),
         other_splits=other_splits,
+        roster=read_rows(folder, "roster").join(athletes, on="athlete_id", how="semi"),
         inclusion=settings.inclusion,
-        seed=seed,
+        seed=study.seed,
     )

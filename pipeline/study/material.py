@@ -9,18 +9,19 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import LABELS
-from pipeline.study.stretches import values
+from pipeline.study.stretches import RELEASED_DIGITS, values
 from pipeline.study.study_file import Analysis
 
 
 @dataclass(frozen=True)
 class Material:
-    """Rows of the cohort.
+    """Rows of the cohort. What an analysis takes from here by `values`, `sensor_pairs` or `levels` is what is released.
 
     Attributes:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
         strike_shift: rows of that table, of the whole store.
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
+        roster: rows of that table, of the athletes.
     """
 
     runs: pl.DataFrame
@@ -29,6 +30,7 @@ class Material:
     run_drifts: pl.DataFrame
     strike_shift: pl.DataFrame
     other_splits: pl.DataFrame | None
+    roster: pl.DataFrame
     inclusion: Inclusion
     seed: int
 
@@ -52,6 +54,40 @@ class Material:
                 f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; {reason}"
             )
         return rows
+
+    def sensor_pairs(self, analysis: Analysis, metric: str) -> pl.DataFrame:
+        """Splits that both stores have, in order of run and number.
+
+        Returns:
+            `athlete_id`, `run_id`, `km`, `here`, `there`: the metric in its unit, to nine digits.
+
+        Raises:
+            NothingDone: there is no other store.
+        """
+        if self.other_splits is None:
+            raise NothingDone(
+                f"{analysis.name}: agreement takes a second store of the same runs, made with the other sensor "
+                "(sensor_preference): --against STORE."
+            )
+        used = pl.col(metric) > 0
+        other_splits = self.other_splits.filter(used).select("run_id", "km", there=metric)
+        both = self.splits.filter(used).join(other_splits, on=["run_id", "km"], how="inner")
+        here = pl.col(metric).alias("here")
+        rows = both.select("athlete_id", "run_id", "km", here, "there").sort("run_id", "km")
+        return rows.with_columns(pl.col("here", "there").round_sig_figs(RELEASED_DIGITS))
+
+    def levels(self, metric: str) -> pl.DataFrame:
+        """Fresh level and drift of each run of a metric, in order of runs.
+
+        Returns:
+            `athlete_id`, `run_id`, `level` in the metric's unit, `drift_pct` per 10 km, `shared_se_pct`: the part of
+            its standard error that the athlete's runs share.
+        """
+        rows = self.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
+        shared = pl.col("response_se_pct_per_10km").fill_null(0.0)
+        return rows.select(
+            "athlete_id", "run_id", level="fresh_level", drift_pct="drift_pct_per_10km", shared_se_pct=shared
+        )
 
 
 def _without_estimate(material: Material, analysis: Analysis, metric: str) -> str:

@@ -28,6 +28,8 @@ class Statistic:
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
         way: which of several ways of its design that was, where works in `sources.toml` depend on it.
+        shared_se: part of the standard error of the estimate's logarithm that comes from responses to speed which
+            athletes have in common.
         smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
             it is not based on counts of people.
     """
@@ -48,6 +50,7 @@ class Statistic:
     note: str = ""
     smallest_cell: int | None = None
     way: str = ""
+    shared_se: float = 0.0
 
 
 def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Statistic]:

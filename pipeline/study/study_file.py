@@ -31,7 +31,7 @@ CAUSES = ("speed", "slope")
 QUARTERS = "quarters"
 #: Statistics that a published result may be compared with.
 STATISTICS = (
-    "early_level", "late_level", "change_pct", "effect_size", "slope_pct_per_10km", "onset_km", "share_early",
+    "early_level", "late_level", "change_pct", "d_av", "slope_pct_per_10km", "onset_km", "share_early",
     "share_late", "bias_pct", "level_icc", "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
 )  # fmt: skip
 

@@ -74,7 +74,7 @@ def test_the_row_says_which_p_so_few_athletes_can_reach_and_where_it_contradicts
 
 
 def test_the_effect_is_in_standard_deviations_with_hedges_correction():
-    effect = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["effect_size"].estimate
+    effect = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["d_z"].estimate
     # 0.798 is the exact correction with 4 degrees of freedom.
     assert effect == pytest.approx(0.7979 * np.mean(CHANGES) / np.std(CHANGES, ddof=1), rel=1e-3)
 
