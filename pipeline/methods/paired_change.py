@@ -9,6 +9,7 @@ for drawn patterns (Phipson and Smyth 2010, doi 10.2202/1544-6115.1585, from mem
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -27,6 +28,8 @@ MOST_PAIRS_COUNTED = 16
 TIE = 1e-9
 #: A scatter that is this share of the values compared is rounding.
 NO_SCATTER = 1e-12
+#: Patterns drawn with more pairs.
+DRAWS = 9999
 #: Patterns drawn at a time, so that memory stays small.
 DRAWN_AT_ONCE = 1000
 
@@ -66,7 +69,7 @@ def paired_change(
     late: npt.ArrayLike,
     *,
     seed: int,
-    draws: int = 9999,
+    draws: int = DRAWS,
     level: float = 0.95,
     shared_se: float = 0.0,
 ) -> PairedChange:
@@ -110,7 +113,7 @@ def paired_change(
     )
 
 
-def smallest_p(n: int, *, draws: int = 9999) -> float:
+def smallest_p(n: int, *, draws: int = DRAWS) -> float:
     """The smallest p-value that `sign_flips` can give for so many differences: that of one pattern of signs.
 
     Args:
@@ -176,6 +179,13 @@ def standardised_by_levels(early: npt.ArrayLike, late: npt.ArrayLike) -> Standar
     return StandardisedByLevels(value, low * sd / of_levels, high * sd / of_levels)
 
 
+def drawn_signs(n: int, *, seed: int, draws: int = DRAWS) -> Iterator[Array]:
+    """Random signs of n differences, in order of their size: one pattern per row, some rows at a time."""
+    random = np.random.default_rng(seed)
+    for start in range(0, draws, DRAWN_AT_ONCE):
+        yield 2.0 * random.integers(0, 2, (min(DRAWN_AT_ONCE, draws - start), n)) - 1
+
+
 def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]:
     """Two-sided p of the mean: the share of sign patterns with which it is at least as far from zero.
 
@@ -195,10 +205,5 @@ def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]
         for value in size[1:]:
             sums = np.concatenate([sums + value, sums - value])
         return float(np.mean(np.abs(sums) >= far)), "signs, all patterns counted (exact)"
-    random = np.random.default_rng(seed)
-    n_as_far = 0
-    for start in range(0, draws, DRAWN_AT_ONCE):
-        shape = (min(DRAWN_AT_ONCE, draws - start), n)
-        sums = (2.0 * random.integers(0, 2, shape) - 1) @ size
-        n_as_far += int(np.sum(np.abs(sums) >= far))
+    n_as_far = sum(int(np.sum(np.abs(signs @ size) >= far)) for signs in drawn_signs(n, seed=seed, draws=draws))
     return (n_as_far + 1) / (draws + 1), f"signs, {draws} patterns drawn with seed {seed}, (b + 1) / (m + 1)"

@@ -22,7 +22,6 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
     label, splits = LABELS[metric], material.splits
     recorded = splits.filter(pl.col(metric) > 0)
     stages: list[tuple[str, pl.DataFrame]] = [
-        ("too short, or of a length of too few athletes", splits),
         (f"{label} not recorded, or excluded as faulty", recorded),
     ]
     if analysis.design == "agreement":
@@ -38,7 +37,10 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
         usable = material.inclusion.with_known_slope(recorded)
         stages.append(("no split that is whole, run, past the warm-up and of known slope", usable))
         if analysis.adjust:
-            stages.append(("of an athlete without responses to adjust with", rows))
+            known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
+            with_responses = usable.join(known, on="athlete_id", how="semi")
+            stages.append(("of an athlete without responses to adjust with", with_responses))
+        stages.append((f"shorter than any length of {material.least_cell} athletes", rows))
         if analysis.early_km is not None or analysis.windows is not None:
             pairs = early_and_late(rows, analysis, split_km=material.split_km)
             stages.append(("no split in the early or in the late stretch", pairs))

@@ -17,9 +17,10 @@ from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
-from pipeline.study.cohort import Flow, cohort_flow, cut_to_shared_lengths
+from pipeline.study.cohort import Flow, cohort_flow
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
+from pipeline.study.pictures import pictures
 from pipeline.study.results import AnalysisResult, Figure, Statistic, compare_with_published, results
 from pipeline.study.study_file import Analysis, Study
 from pipeline.study.study_reader import line_of
@@ -106,9 +107,9 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     """
     if against is not None and not any(analysis.design == "agreement" for analysis in study.analyses):
         raise NothingDone("--against applies to analyses of the design agreement; this study has none.")
+    check(study, store)
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
-    _require_past_warm_up(study, settings)
     flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
     material = _material(folder, settings, flow, study, against)
     statistics: list[Statistic] = []
@@ -125,7 +126,7 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
             failures.append(str(error))
             continue
         statistics += result.statistics
-        figures += result.figures
+        figures += [*result.figures, *pictures(material, analysis, metric, result.statistics)]
         if metric:
             flows[analysis.name, metric] = analysis_flow(material, analysis, metric)
     if not statistics:
@@ -145,6 +146,18 @@ def _parts(study: Study) -> Iterator[tuple[Analysis, str]]:
     for analysis in study.analyses:
         for metric in analysis.metrics or ("",):
             yield replace(analysis, metrics=(metric,) if metric else ()), metric
+
+
+def check(study: Study, store: Path) -> Provenance:
+    """Check a study against the settings of a store; returns what the store was made from.
+
+    Raises:
+        NothingDone: there is no store.
+        UsageError: a stretch begins in the warm-up; the message has its line.
+    """
+    folder = published(store)
+    _require_past_warm_up(study, read_settings(read_settings_text(folder), name=f"{store / SETTINGS}"))
+    return _made_from(folder)
 
 
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
@@ -182,10 +195,9 @@ def _material(folder: Path, settings: Settings, flow: Flow, study: Study, agains
             )
         other_splits = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
     drifts, run_drifts = read_rows(folder, "athlete_drift"), read_rows(folder, "run_drift")
-    splits = read_rows(folder, "splits").join(names, on="run_id", how="semi")
     return Material(
         runs=flow.runs,
-        splits=cut_to_shared_lengths(splits, settings.inclusion.is_whole(), study.least_cell).sort("run_id", "km"),
+        splits=read_rows(folder, "splits").join(names, on="run_id", how="semi").sort("run_id", "km"),
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         strike_shift=read_rows(folder, "strike_shift"),
@@ -193,4 +205,5 @@ def _material(folder: Path, settings: Settings, flow: Flow, study: Study, agains
         roster=read_rows(folder, "roster").join(athletes, on="athlete_id", how="semi"),
         inclusion=settings.inclusion,
         seed=study.seed,
+        least_cell=study.least_cell,
     )

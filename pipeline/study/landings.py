@@ -47,9 +47,7 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
             f"{analysis.name}: no runner was filmed at both km {early_km:g} and km {late_km:g}. "
             f"Pairs of distances in the store: {', '.join(known) or 'none'}."
         )
-    table = np.array(
-        [[int(rows[f"n_{before}_to_{after}"].sum()) for after in STRIKES] for before in STRIKES], dtype=np.int64
-    )
+    table = cross_table(material, analysis)
     n = int(table.sum())
     about = statistics_of(analysis, None, None)
     note = f"{n} pairs of landings in {rows.height} events; a runner in several events counts in each"
@@ -73,15 +71,26 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
     return AnalysisResult([*statistics, *_tests(table, about)])
 
 
+def cross_table(material: Material, analysis: Analysis) -> Counts:
+    """Numbers of runners by how they landed early (rows) and late (columns), in the order of `STRIKES`."""
+    assert analysis.early_km is not None and analysis.late_km is not None  # noqa: PT018
+    rows = material.strike_shift.filter(
+        pl.col("compared") == "all_classes",
+        pl.col("early_km") == analysis.early_km[0],
+        pl.col("late_km") == analysis.late_km[0],
+    )
+    return np.array(
+        [[int(rows[f"n_{before}_to_{after}"].sum()) for after in STRIKES] for before in STRIKES], dtype=np.int64
+    )
+
+
 def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
     """McNemar's tests of rearfoot against all others, then tests of all classes that occur."""
     rear, total = table[0, 0], table.sum()
     to_other, from_other = table[0].sum() - rear, table[:, 0].sum() - rear
     two = np.array([[rear, to_other], [from_other, total - rear - to_other - from_other]])
-    changed = total - int(np.trace(table))
-    # From the tests of two classes both numbers of people who changed follow; from those of several, with these, the
-    # number who changed between the other classes.
-    of_two, of_several = _smallest(to_other, from_other), _smallest(changed, changed - to_other - from_other)
+    # The numbers that a test is computed from are released with it.
+    of_two, of_several = _smallest(*two.ravel()), _smallest(*table.ravel())
     occurs = np.flatnonzero(table.sum(axis=0) + table.sum(axis=1))
     tests = {
         "mcnemar_exact": mcnemar_exact(two),
@@ -98,7 +107,7 @@ def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
             level=None,
             p_value=test.p_value,
             is_primary=name == "mcnemar_exact",
-            smallest_cell=_smallest(of_two or 0, of_several or 0) if name in _OF_ALL_CLASSES else of_two,
+            smallest_cell=of_several if name in _OF_ALL_CLASSES else of_two,
             way=name,
             method=test.method + (f", {test.degrees_of_freedom} degrees of freedom" if test.degrees_of_freedom else ""),
         )

@@ -9,19 +9,24 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import LABELS
-from pipeline.study.stretches import RELEASED_DIGITS, values
+from pipeline.study.cohort import cut_to_shared_lengths
+from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
+
+#: Designs whose splits are released one by one.
+SPLIT_BY_SPLIT = ("trend", "onset")
 
 
 @dataclass(frozen=True)
 class Material:
-    """Rows of the cohort. What an analysis takes from here by `values`, `sensor_pairs` or `levels` is what is released.
+    """Rows of the cohort.
 
     Attributes:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
         strike_shift: rows of that table, of the whole store.
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
         roster: rows of that table, of the athletes.
+        least_cell: smallest number of athletes with runs of one length, where runs are released split by split.
     """
 
     runs: pl.DataFrame
@@ -33,6 +38,7 @@ class Material:
     roster: pl.DataFrame
     inclusion: Inclusion
     seed: int
+    least_cell: int = 1
 
     @property
     def split_km(self) -> float:
@@ -41,6 +47,8 @@ class Material:
 
     def values(self, analysis: Analysis, metric: str) -> pl.DataFrame:
         """The splits of a metric as `pipeline.study.stretches.values` gives them.
+
+        Where they are released one by one, ends of runs by which a run could be recognised are cut off.
 
         Raises:
             NothingDone: none is left; the message has the counts.
@@ -53,13 +61,15 @@ class Material:
                 f"{analysis.name}: {LABELS[metric]} cannot be used. Of "
                 f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; {reason}"
             )
+        if analysis.design in SPLIT_BY_SPLIT:
+            rows = cut_to_shared_lengths(rows, "to_km", self.least_cell)
         return rows
 
     def sensor_pairs(self, analysis: Analysis, metric: str) -> pl.DataFrame:
         """Splits that both stores have, in order of run and number.
 
         Returns:
-            `athlete_id`, `run_id`, `km`, `here`, `there`: the metric in its unit, to nine digits.
+            `athlete_id`, `run_id`, `km`, `here`, `there`: the metric in its unit.
 
         Raises:
             NothingDone: there is no other store.
@@ -74,7 +84,7 @@ class Material:
         both = self.splits.filter(used).join(other_splits, on=["run_id", "km"], how="inner")
         here = pl.col(metric).alias("here")
         rows = both.select("athlete_id", "run_id", "km", here, "there").sort("run_id", "km")
-        return rows.with_columns(pl.col("here", "there").round_sig_figs(RELEASED_DIGITS))
+        return cut_to_shared_lengths(rows, "km", self.least_cell)
 
     def levels(self, metric: str) -> pl.DataFrame:
         """Fresh level and drift of each run of a metric, in order of runs.

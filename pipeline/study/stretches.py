@@ -11,9 +11,6 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.methods.adjustment import RESPONSES, effect, shared_effect
 from pipeline.study.study_file import QUARTERS, Analysis
 
-#: Significant digits of the values that a study computes with and releases.
-RELEASED_DIGITS = 9
-
 
 def values(
     splits: pl.DataFrame, drifts: pl.DataFrame, metric: str, *, adjust: Sequence[str], inclusion: Inclusion
@@ -21,15 +18,15 @@ def values(
     """Logarithms of a metric in the included splits, adjusted for causes.
 
     Splits are adjusted by the responses that `athlete_drift` publishes for the athlete. Where adjustment is asked for,
-    athletes without responses are left out. Every split counts the same: the time that it took would identify its race.
+    athletes without responses are left out. Every split counts the same: with the time that it took, which would have
+    to be released, a run could be found in a list of results.
 
     Args:
         adjust: `speed`, `slope`, both or neither.
 
     Returns:
-        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (1), `value` in
-        the metric's unit to nine digits, as it is released, `log` of that, `shared`: what a standard error of the
-        response to speed, so far as athletes have it in common, adds to `log`.
+        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (1), `log` of the metric in its unit, `shared`: what a standard error of the response to speed, so far as
+        athletes have it in common, adds to `log`.
     """
     responses = drifts.filter(pl.col("metric") == metric).select(
         "athlete_id", "fresh_level", "response_to_speed_shared_se", *RESPONSES
@@ -41,15 +38,13 @@ def values(
     )
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
-    value = (pl.col(metric).log() - effect(metric, adjust)).exp().round_sig_figs(RELEASED_DIGITS)
     return used.select(
         "athlete_id",
         "run_id",
         distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000,
         to_km=pl.col("km") * inclusion.split_length_m / 1000,
         weight=pl.lit(1.0),
-        value=value,
-        log=value.log(),
+        log=pl.col(metric).log() - effect(metric, adjust),
         shared=-shared_effect(metric) if "speed" in adjust else 0.0,
     )
 

@@ -31,7 +31,7 @@ CAUSES = ("speed", "slope")
 QUARTERS = "quarters"
 #: Statistics that a published result may be compared with.
 STATISTICS = (
-    "early_level", "late_level", "change_pct", "d_av", "slope_pct_per_10km", "onset_km", "share_early",
+    "early_level", "late_level", "change_pct", "effect_size", "slope_pct_per_10km", "onset_km", "share_early",
     "share_late", "bias_pct", "level_icc", "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
 )  # fmt: skip
 
@@ -127,6 +127,7 @@ class Study:
         shown: the file as it is released, with pseudonyms (`pipeline.study.pseudonyms.released`); empty where it is
             released unchanged.
         note: what a reader must know first; may be empty.
+        licence: under which the output may be used, such as CC-BY-4.0; may be empty.
         least_cell: smallest number of athletes in a group that is released.
     """
 
@@ -136,6 +137,7 @@ class Study:
     analyses: tuple[Analysis, ...]
     published: tuple[Published, ...] = ()
     note: str = ""
+    licence: str = ""
     authors: tuple[str, ...] = ()
     seed: int = 1
     correction: str = "holm"
@@ -144,5 +146,5 @@ class Study:
     shown: str = field(default="", repr=False)
 
     def digest(self) -> str:
-        """SHA-256 of the original file."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
+        """SHA-256 of the original file in UTF-8 with line feeds: the same after a copy between systems."""
+        return hashlib.sha256(self.text.replace("\r\n", "\n").encode()).hexdigest()
