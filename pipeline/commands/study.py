@@ -82,7 +82,9 @@ def study(
     made_from = check(stated, store)  # before anything is registered
     registered = register(store, stated, inputs_sha256=made_from.inputs_sha256, earlier=earlier)
     if out is None or state:
-        console.print(f"Stated at {registered.stated_at_utc} as study {registered.n_studies} on this store.", highlight=False)
+        console.print(
+            f"Stated at {registered.stated_at_utc} as study {registered.n_studies} on this store.", highlight=False
+        )
         console.print(f"SHA-256 of {file.name}: {stated.digest()}", highlight=False, soft_wrap=True, markup=False)
         return
     secret = study_key(store, key)

@@ -183,7 +183,7 @@ def drawn_signs(n: int, *, seed: int, draws: int = DRAWS) -> Iterator[Array]:
     """Random signs of n differences, in order of their size: one pattern per row, some rows at a time."""
     random = np.random.default_rng(seed)
     for start in range(0, draws, DRAWN_AT_ONCE):
-        yield 2.0 * random.integers(0, 2, (min(DRAWN_AT_ONCE, draws - start), n)) - 1
+        yield np.asarray(2.0 * random.integers(0, 2, (min(DRAWN_AT_ONCE, draws - start), n)) - 1, np.float64)
 
 
 def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]:

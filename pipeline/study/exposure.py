@@ -16,17 +16,15 @@ from itertools import combinations
 
 import polars as pl
 
-from pipeline.study.conduct import StudyResult
-
 #: What gives away the cadence, next to cadence itself.
 _OF_CADENCE = (
     {"cadence_spm"}, {"contact_time_ms", "flight_time_ms"}, {"contact_time_ms", "duty_factor"},
     {"flight_time_ms", "duty_factor"},
 )  # fmt: skip
 STIFFNESS = ("leg_stiffness_kn_m", "vertical_stiffness_kn_m")
-#: How well a finishing time can be computed from speeds: of every split, or of two stretches; shares of it. The first
-#: is 10 s of an hour. Common practice, no source.
-OF_SPLITS, OF_STRETCHES = 10 / 3600, 0.02
+#: How well a finishing time can be computed from the speed of every split, of two stretches, and from the athlete's
+#: usual speed; shares of it. The first is 10 s of an hour. Common practice, no source.
+OF_SPLITS, OF_STRETCHES, OF_USUAL = 10 / 3600, 0.02, 0.05
 #: Largest share of athletes that may be found without a warning.
 LARGEST_SHARE = 0.05
 
@@ -55,18 +53,25 @@ class Exposure:
         return max(self.n_by_one_list, self.n_by_two_lists) <= LARGEST_SHARE * self.n_athletes
 
 
-def exposure(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
+def exposure(
+    runs: pl.DataFrame, rows: Mapping[str, pl.DataFrame], *, measured: Collection[str], adjusted: Collection[str] = ()
+) -> Exposure:
     """Look for the cohort's athletes in the rows that are to be released.
 
     Args:
+        runs: rows of `runs` of the cohort; those of kind race are in lists, and all where there is none.
         rows: what `pipeline.study.released.released_data` gave.
+        measured: metrics that are released as they were measured.
+        adjusted: metrics that are released at the athlete's usual speed.
     """
-    metrics = {metric for _, metric in result.flows}
-    lengths = released_lengths(rows)
-    runs = result.flow.runs.join(lengths, left_on="run_id", right_on="run", how="inner")
+    metrics = {*measured, *adjusted}
+    runs = runs.join(released_lengths(rows), left_on="run_id", right_on="run", how="inner")
     races = runs.filter(pl.col("kind") == "race") if (runs["kind"] == "race").any() else runs
-    by_speed = reveals_speed(metrics)
-    within = None if not by_speed else OF_SPLITS if "splits" in rows else OF_STRETCHES
+    by_speed, within = reveals_speed(metrics), None
+    if reveals_speed(measured):
+        within = OF_SPLITS if "splits" in rows else OF_STRETCHES
+    elif by_speed:
+        within = OF_USUAL
     one, two = found(runs, races, within=within)
     reveals_mass = bool(metrics & set(STIFFNESS)) and any(of <= metrics for of in _OF_CADENCE)
     return Exposure(runs["athlete_id"].n_unique(), one, two, by_speed, reveals_mass)

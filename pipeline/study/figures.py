@@ -42,8 +42,12 @@ def draw_svg(figure: Figure, *, inside: bool = False) -> str:
 
 
 def draw_pdf(figure: Figure) -> bytes:
-    """A figure as PDF."""
-    return bytes(vl_convert.vegalite_to_pdf(json.loads(_in_own_colours(json.dumps(_specification(figure))))))
+    """A figure as PDF; the same bytes for the same data."""
+    specification = json.loads(_in_own_colours(json.dumps(_specification(figure))))
+    pdf = bytes(vl_convert.vegalite_to_pdf(specification))
+    # The library lists resources by name in random order; sorted, everything stays at its place in the file.
+    return re.sub(rb"(?:^ +/\w+ \d+ 0 R\n)+", lambda match: b"".join(sorted(match[0].splitlines(keepends=True))), pdf,
+                  flags=re.MULTILINE)  # fmt: skip
 
 
 def figure_files(figures: Sequence[Figure]) -> dict[str, Figure]:

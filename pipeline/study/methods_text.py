@@ -22,25 +22,26 @@ DESIGN_WORDS: Mapping[str, str] = {
     "units, which is the one to compare with published standardised mean differences. Both have Hedges' correction.",
     "equivalence": "The change y(l) - y(e) is computed as for paired stretches. Estimand: its mean, in percent; two "
     "one-sided t tests against the margin, with the 90 % interval that belongs to them.",
-    "trend": "Model: y(ijk) = (b0 + u0(i)) + (b1 + u1(i)) d(ijk) + e(ijk) for split k of run j of athlete i at distance "
-    "d in units of 10 km, with (u0, u1) normal with free covariance between athletes and e independent normal; "
-    "restricted maximum likelihood; random intercepts only where slopes do not differ beyond error. Centring: each "
-    "run's level is replaced by its athlete's, both taken along the athlete's least-squares slope within runs, so that "
-    "differences between days are no trend. All splits count the same. Estimand: b1, given as 100 (exp(b1) - 1) percent "
-    "per 10 km, by t with one degree of freedom less than there are athletes.",
-    "onset": "Athletes' mean logarithms at each distance, centred as for a trend and weighted by their number of splits, "
-    "follow a straight line with a slope per athlete and errors correlated along the distance (restricted likelihood "
-    "over a grid); a hinge is added at each distance of a grid of 200 m. Estimand: the distance of the best hinge; "
-    "p-value by random signs of athletes, 95 % interval by resampling athletes. It is given at p <= 0.02 where the "
-    "line becomes steeper and a parabola fits worse.",
+    "trend": "Model: y(ijk) = (b0 + u0(i)) + (b1 + u1(i)) d(ijk) + e(ijk) for split k of run j of athlete i at "
+    "distance d in units of 10 km, with (u0, u1) normal with free covariance between athletes and e independent "
+    "normal; restricted maximum likelihood; random intercepts only where slopes do not differ beyond error. "
+    "Centring: each run's level is replaced by its athlete's, both taken along the athlete's least-squares slope "
+    "within runs, so that differences between days are no trend. All splits count the same. Estimand: b1, given as "
+    "100 (exp(b1) - 1) percent per 10 km, by t with one degree of freedom less than there are athletes.",
+    "onset": "Athletes' mean logarithms at each distance, centred as for a trend and weighted by their number of "
+    "splits, follow a straight line with a slope per athlete and errors correlated along the distance (restricted "
+    "likelihood over a grid); a hinge is added at each distance of a grid of 200 m. Estimand: the distance of the "
+    "best hinge; p-value by random signs of athletes, 95 % interval by resampling athletes. It is given at p <= 0.02 "
+    "where the line becomes steeper and a parabola fits worse.",
     "landing": "Estimand: the share of runners who landed on the rearfoot (Wilson's interval), and the change within "
     "runners: McNemar's tests of rearfoot against all others, Bowker's and Stuart and Maxwell's of all classes.",
-    "agreement": "With d the difference of logarithms of both sensors in a split, in percent: d = bias + athlete + run + "
-    "error, random effects nested, by a nested analysis of variance. Estimands: the bias, and bias ± 1.96 standard "
-    "deviations of a single difference.",
-    "reliability": "Model: y(ij) = mean + athlete(i) + error(ij) for run j, one-way random effects, of each run's level "
-    "when fresh and of its drift, in logarithms. Estimands: ICC(1,1), the typical error (standard deviation within an "
-    "athlete) and 1.96 root 2 typical errors. What estimated responses add to all runs of an athlete is subtracted.",
+    "agreement": "With d the difference of logarithms of both sensors in a split, in percent: d = bias + athlete + "
+    "run + error, random effects nested, by a nested analysis of variance. Estimands: the bias, and bias ± 1.96 "
+    "standard deviations of a single difference.",
+    "reliability": "Model: y(ij) = mean + athlete(i) + error(ij) for run j, one-way random effects, of each run's "
+    "level when fresh and of its drift, in logarithms. Estimands: ICC(1,1), the typical error (standard deviation "
+    "within an athlete) and 1.96 root 2 typical errors. What estimated responses add to all runs of an athlete is "
+    "subtracted.",
 }
 _CORRECTION_WORDS = {
     "holm": "corrected by Holm's method",
@@ -64,7 +65,11 @@ def methods_text(result: StudyResult) -> list[str]:
         *([_responses(result)] if any(_is_adjusted(analysis) for analysis in study.analyses) else []),
         *(DESIGN_WORDS[design] for design in designs),
         *(_analysis_words(analysis) for analysis in study.analyses),
-        *([_cut(study.least_cell)] if designs.keys() & {"trend", "onset", "agreement"} and study.least_cell > 1 else []),
+        *(
+            [_cut(study.least_cell)]
+            if designs.keys() & {"trend", "onset", "agreement"} and study.least_cell > 1
+            else []
+        ),
         (corrected if primary else "") + f"The random seed is {study.seed}.",
         f"Computed with splitdrift {made['splitdrift']} ({made['python']}; {versions}); all versions are in "
         "provenance.json. recompute.py and recompute.R compute every number of results.csv from data/ alone.",
@@ -80,15 +85,17 @@ def _responses(result: StudyResult) -> str:
     metrics = {metric for analysis in result.study.analyses if _is_adjusted(analysis) for metric in analysis.metrics}
     used = result.material.drifts.filter(pl.col("metric").is_in(list(metrics)), pl.col("fresh_level").is_not_null())
     numbers = (
-        f"{LABELS[metric]} {_or_none(rows['response_to_speed'].median())} (up to {rows['n_runs'].max()} runs of an "
-        "athlete)"
+        f"{LABELS[str(metric)]} {_or_none(rows['response_to_speed'].median())} "
+        f"(up to {int(rows['n_runs'].to_numpy().max())} runs of an athlete)"
         for (metric,), rows in sorted(used.group_by("metric"))
     )
     return (
         "Values are adjusted to the athlete's usual speed on the level: y minus b log(speed / usual speed) minus c "
         "slope, with squares of both where they could be estimated. The responses b and c are each athlete's own, "
-        "estimated from all runs in the store, also those outside the cohort, by a regression that allows for errors of "
-        "speed and draws them towards the club's. Median b over athletes: " + "; ".join(numbers) + ". The released values "
+        "estimated from all runs in the store, also those outside the cohort, by a regression that allows for errors "
+        "of speed and draws them towards the club's. Median b over athletes: "
+        + "; ".join(numbers)
+        + ". The released values "
         "are adjusted; responses and speeds are not released, since runs could be recognised by them."
     )
 
@@ -99,8 +106,8 @@ def _or_none(value: object) -> str:
 
 def _cut(least: int) -> str:
     return (
-        f"Where splits are analysed one by one, a run that fewer than {least} athletes ran so far is cut back to the next "
-        "shorter length, since the longest run can be looked up in a list of results; least_cell = 1 cuts nothing."
+        f"Where splits are analysed one by one, a run that fewer than {least} athletes ran so far is cut back to the "
+        "next shorter length, since the longest run can be looked up in a list of results; least_cell = 1 cuts nothing."
     )
 
 

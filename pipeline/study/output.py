@@ -35,11 +35,10 @@ from pipeline.core.places import files_below
 from pipeline.core.resources import shipped
 from pipeline.study.codebook import data_package, dictionary
 from pipeline.study.conduct import StudyResult
-from pipeline.study.exposure import exposure
 from pipeline.study.figures import draw_pdf, draw_svg, figure_files
 from pipeline.study.pseudonyms import pseudonymised
 from pipeline.study.register import Registered
-from pipeline.study.released import released_data
+from pipeline.study.released import exposure_of, released_data
 from pipeline.study.report import report
 from pipeline.study.results import FlowSteps
 from pipeline.study.small_cells import suppress_small_cells
@@ -151,7 +150,7 @@ def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes
     for name, figure in figure_files(result.figures).items():
         _write_text(folder / "figures" / f"{name}.svg", draw_svg(figure, inside=True))
         (folder / "figures" / f"{name}.pdf").write_bytes(draw_pdf(figure))
-    _write_text(folder / "report.html", report(result, registered, exposure(result, rows)))
+    _write_text(folder / "report.html", report(result, registered, exposure_of(result, rows)))
     _write_text(folder / "register.jsonl", "".join(f"{json.dumps(line)}\n" for line in registered.lines))
     _write_text(folder / "requirements.txt", requirements())
     _write_text(folder / "CITATION.cff", _citation(result, registered))
@@ -171,9 +170,7 @@ def flow_steps(result: StudyResult) -> pl.DataFrame:
             (analysis, metric, place, step.reason, step.n_runs, step.n_athletes)
             for place, step in enumerate(flow.steps, start=1)
         ]
-    return pl.DataFrame(
-        rows, schema={name: column.dtype for name, column in FlowSteps.columns().items()}, orient="row"
-    )
+    return pl.DataFrame(rows, schema={name: column.dtype for name, column in FlowSteps.columns().items()}, orient="row")
 
 
 def _provenance(folder: Path, result: StudyResult, registered: Registered) -> dict[str, Any]:

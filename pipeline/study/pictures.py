@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -27,12 +28,12 @@ def pictures(material: Material, analysis: Analysis, metric: str, statistics: Se
         margin = analysis.margin_pct or 0.0
         rules = [-100 * margin / (100 + margin), margin]
         words = "Change with its 90 % interval; dashed, the margins of equivalence."
-        return [_intervals(analysis, metric, {"change": of["change_pct"]}, rules, "change, %", words)]
+        return [_intervals(analysis, metric, {"change": of["change_pct"]}, rules=rules, x="change, %", words=words)]
     if analysis.design == "landing":
         rows = {f"km {km[0]:g}": of[f"share_{name}"] for name, km in (("early", analysis.early_km), ("late",
                 analysis.late_km)) if km}  # fmt: skip
         words = "Share of runners who landed on the rearfoot, with its 95 % interval."
-        return [_intervals(analysis, metric, rows, [], "share", words)]
+        return [_intervals(analysis, metric, rows, rules=[], x="share", words=words)]
     if analysis.design == "reliability":
         return [_runs(material, analysis, metric)]
     return []
@@ -57,9 +58,12 @@ def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict
     ]
     estimate, rules, words = [], [], "Athletes' means by distance, in percent of their own mean"
     if (slope := of.get("slope_pct_per_10km")) is not None and slope.estimate is not None:
-        km = np.linspace(*(float(end) for end in np.quantile(rows["distance_km"].to_numpy(), [0, 1])), 21)
-        middle, per_km = float(rows["distance_km"].to_numpy().mean()), np.log1p(slope.estimate / 100) / 10
-        estimate = [{"x": float(x), "y": float(100 * np.expm1(per_km * (x - middle)))} for x in km]
+        at_km = rows["distance_km"].to_numpy()
+        per_km = np.log1p(slope.estimate / 100) / 10
+        estimate = [
+            {"x": float(x), "y": float(100 * np.expm1(per_km * (x - at_km.mean())))}
+            for x in np.linspace(at_km.min(), at_km.max(), 21)
+        ]
         words += "; thick, the estimated slope."
     elif (place := of.get("onset_km")) is not None and place.estimate is not None:
         rules = [{"x": x} for x in (place.low, place.estimate, place.high)]
@@ -74,10 +78,10 @@ def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict
 
 
 def _intervals(
-    analysis: Analysis, metric: str, of: dict[str, Statistic], rules: Sequence[float], x: str, words: str
+    analysis: Analysis, metric: str, of: dict[str, Statistic], *, rules: Sequence[float], x: str, words: str
 ) -> Figure:
     rows = [{"label": label, "value": row.estimate, "low": row.low, "high": row.high} for label, row in of.items()]
-    data = {"rows": rows, "rules": [{"x": place} for place in rules]}
+    data: dict[str, Sequence[Mapping[str, Any]]] = {"rows": rows, "rules": [{"x": place} for place in rules]}
     return Figure(_title(analysis, metric), words, "intervals", data, {"x": x}, analysis.name, metric)
 
 

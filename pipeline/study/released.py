@@ -23,11 +23,12 @@ from pipeline.methods.onset import draws_of_units
 from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, drawn_signs
 from pipeline.study.agreements import of_different_sensors
 from pipeline.study.conduct import StudyResult
+from pipeline.study.exposure import Exposure, exposure
 from pipeline.study.landings import cross_table
 from pipeline.study.material import Material
 from pipeline.study.stretches import early_and_late
 from pipeline.study.study_file import Analysis
-from pipeline.tables.columns import count, dy, flag, identifier, measure, words
+from pipeline.tables.columns import count, dy, identifier, measure, words
 from pipeline.tables.observed import STRIKES
 
 #: Significant digits: enough for results of six decimals.
@@ -156,6 +157,16 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     }
 
 
+def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
+    """How many athletes could be found in the rows that are released of a study."""
+    by_adjustment: dict[bool, set[str]] = {True: set(), False: set()}
+    analyses = {analysis.name: analysis for analysis in result.study.analyses}
+    for name, metric in result.flows:
+        design = analyses[name].design
+        by_adjustment[design == "reliability" or (design in ADJUSTED and bool(analyses[name].adjust))].add(metric)
+    return exposure(result.flow.runs, rows, measured=by_adjustment[False], adjusted=by_adjustment[True])
+
+
 def _stretches(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     pairs = early_and_late(material.values(analysis, metric), analysis, split_km=material.split_km)
     return pairs.with_columns(pl.col("early", "late").exp().round_sig_figs(DIGITS))
@@ -186,9 +197,7 @@ _ROWS: Mapping[str, tuple[str, Callable[[Material, Analysis, str], pl.DataFrame]
 
 
 def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
-    shared = [
-        row.shared_se for row in result.statistics if (row.analysis, row.metric or "") == (analysis.name, metric)
-    ]
+    shared = [row.shared_se for row in result.statistics if (row.analysis, row.metric or "") == (analysis.name, metric)]
     values = {
         "analysis": analysis.name,
         "metric": metric,

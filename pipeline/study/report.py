@@ -21,7 +21,7 @@ from pipeline.study.figures import draw_svg
 from pipeline.study.methods_text import methods_text
 from pipeline.study.register import Registered
 from pipeline.study.results import Figure
-from pipeline.study.small_cells import FEWEST_OF_QUARTILES
+from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
 from pipeline.study.sources import sources
 
 #: Only what was read is cited.
@@ -89,7 +89,7 @@ def _cohort(result: StudyResult) -> list[tuple[str, str]]:
 
     It has no ranges: the longest run and the fastest athlete are public knowledge.
     """
-    runs = result.analysed_runs
+    runs = shared_groups(result.analysed_runs, result.study.least_cell)
     by_athlete = runs.group_by("athlete_id").agg(pl.len(), pl.col("distance_km").sum())
     least = result.study.least_cell
     rows = [("athletes", str(by_athlete.height)), ("runs", str(runs.height))]
@@ -125,7 +125,9 @@ def _people(result: StudyResult, runs: pl.DataFrame, least: int) -> list[tuple[s
     ):
         known = values.drop_nulls()
         if len(known) >= max(least, FEWEST_OF_QUARTILES):
-            rows.append((f"{what}, median (quartiles), {len(known)} athletes", _median(known, decimals, has_quartiles=True)))
+            rows.append(
+                (f"{what}, median (quartiles), {len(known)} athletes", _median(known, decimals, has_quartiles=True))
+            )
     counts = people.group_by(pl.col("sex").fill_null("not listed")).len().sort("sex")
     # One group left out would follow from the others.
     if counts.height and int(counts["len"].to_numpy().min()) >= least:
@@ -196,6 +198,7 @@ def _limits(result: StudyResult) -> list[str]:
         sentences.append("Athletes were selected by name in the study file.")
     if n_unconfirmed := sum(row.read_as != SEEN for row in study.published):
         sentences.append(
-            f"{n_unconfirmed} published numbers of the study file were not confirmed in their source, and are not compared."
+            f"{n_unconfirmed} published numbers of the study file were not confirmed in their source, and are not "
+            "compared."
         )
     return sentences

@@ -25,8 +25,9 @@ def values(
         adjust: `speed`, `slope`, both or neither.
 
     Returns:
-        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (1), `log` of the metric in its unit, `shared`: what a standard error of the response to speed, so far as
-        athletes have it in common, adds to `log`.
+        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (1), `log` of the
+        metric in its unit, `shared`: what a standard error of the response to speed, so far as athletes have it in
+        common, adds to `log`.
     """
     responses = drifts.filter(pl.col("metric") == metric).select(
         "athlete_id", "fresh_level", "response_to_speed_shared_se", *RESPONSES

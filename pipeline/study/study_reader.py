@@ -53,7 +53,19 @@ _VALID_STRETCHES = ((True, True, False), (False, False, True))
 #: A table of the file: its name, and which of several.
 Where = tuple[str | int, ...]
 
-_TOP = ("title", "question", "note", "licence", "authors", "seed", "correction", "least_cell", "cohort", "analysis", "published")
+_TOP = (
+    "title",
+    "question",
+    "note",
+    "licence",
+    "authors",
+    "seed",
+    "correction",
+    "least_cell",
+    "cohort",
+    "analysis",
+    "published",
+)
 
 
 class _Reader:

@@ -15,8 +15,8 @@ from pipeline.methods.onset import (
     SPLITS_ASIDE_IN_RUN,
     STEP,
     Onset,
-    draws_of_units,
     _tail,
+    draws_of_units,
     onset,
     run_onsets,
 )
