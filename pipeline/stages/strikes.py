@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline.core.published import all_numbers
 from pipeline.core.queries import run_query
 from pipeline.methods.paired_classes import mcnemar_exact, paired_change, wilson
 from pipeline.tables.observed import ASYMMETRIC, COMPARED, FOREFOOT, MIDFOOT, REARFOOT, STRIKES
@@ -31,20 +32,16 @@ class AngleThresholds:
     Attributes:
         rearfoot_above_deg: larger angles are rearfoot [degrees].
         forefoot_below_deg: smaller angles are forefoot [degrees].
-        source: who found them.
     """
 
     rearfoot_above_deg: float
     forefoot_below_deg: float
-    source: str
 
 
-#: The sets of thresholds that the setting `strike_angle_thresholds` chooses from.
+#: The sets of thresholds that the setting `strike_angle_thresholds` chooses from, by the works that they are from.
 ANGLE_THRESHOLDS: Mapping[str, AngleThresholds] = {
-    "altman-davis-2012": AngleThresholds(
-        8.0, -1.6, "Altman and Davis 2012, Gait Posture 35:298-300, doi 10.1016/j.gaitpost.2011.09.104; from memory"
-    ),
-    "mo-2021": AngleThresholds(7.4, -0.8, "Mo, Huang, Ng and Cheung 2021, Research in Sports Medicine"),
+    work: AngleThresholds(*(all_numbers()[f"{work}.{name}"].printed for name in ("rearfoot_above", "forefoot_below")))
+    for work in ("altman-davis-2012", "mo-2021")
 }
 
 #: Strike index: first centre of pressure, from the heel, in percent of the foot's length. Thirds of the foot, by
