@@ -27,10 +27,9 @@ skewed as that is.
 A metric that is computed from the measured speed has w in itself: `loading` times w (step length: 1). Then y -
 loading x has none, and everything above is done with that.
 
-Sources: Fuller 1987, Measurement Error Models, ISBN 0-471-86187-1 (moment correction, instruments; its contents read);
-Griliches and Hausman 1986, doi 10.1016/0304-4076(86)90058-8 (from memory); Hansen, Heaton and Yaron 1996, doi
-10.1080/07350015.1996.10524656 (continuously updated moments, from memory); Lange, Little and Taylor 1989, doi
-10.1080/01621459.1989.10478852 (t in place of normal, from memory).
+Sources: `data/METHODS.md` derives the equation and names what was read: Fuller 1987, Measurement Error Models, ISBN
+0-471-86187-1 (moment correction, instruments); Griliches and Hausman 1986, doi 10.1016/0304-4076(86)90058-8; Hansen,
+Heaton and Yaron 1996, J Bus Econ Stat 14 (continuously updated moments).
 """
 
 from __future__ import annotations

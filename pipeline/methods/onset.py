@@ -15,9 +15,9 @@ a break of this run's line and not what sets the run apart; the responses to spe
 
 Only a line that becomes steeper has an onset: a change that fades out began at the start.
 
-Sources: Davies 1987, doi 10.1093/biomet/74.1.33 (the best of many hinges); Kline and Santos 2012,
-doi 10.1515/2156-6674.1006 (wild bootstrap of the score); Hesterberg 2015, doi 10.1080/00031305.2015.1089789 (bootstrap
-percentiles widened for few units). From memory.
+Sources, as `data/METHODS.md` says how they were read: Davies 1987, Biometrika 74:33-43 (the best of many hinges); Kline
+and Santos 2012, doi 10.1515/2156-6674.1006 (wild bootstrap of the score); Hesterberg 2015, doi
+10.1080/00031305.2015.1089789 (bootstrap percentiles widened for few units).
 """
 
 from __future__ import annotations

@@ -39,8 +39,8 @@ def share(rows: pl.DataFrame, condition: pl.Expr) -> Figure | None:
     """Share of athletes [%]; None without athletes.
 
     The error is the larger of two: of a ratio over clubs, whose athletes have the club's responses in common, and of a
-    binomial share with two more athletes on either side (Agresti and Coull 1998, doi 10.1080/00031305.1998.10480550,
-    from memory), which is not zero where all athletes are alike.
+    binomial share with two more athletes on either side (Agresti and Coull 1998, Am Stat 52:119, abstract read), which
+    is not zero where all athletes are alike.
     """
     if rows.is_empty():
         return None
