@@ -84,8 +84,8 @@ _HOUR_OF_RUNNING = (
     "10.1007/s00421-007-0456-1)"
 )
 _CONTACT_CHANGE = (
-    "a convention: its slope along exhausting runs repeated poorly (ICC of it and two other measures -0.71 to 0.04, J Hum "
-    "Kinet 64:57)"
+    "a convention: its slope along exhausting runs repeated poorly (ICC of it and two other measures -0.71 to 0.04, "
+    "J Hum Kinet 64:57)"
 )
 _FROM_CONTACT = "a convention: what a change of 2 % in contact time moves it by (computed)"
 _NO_SOURCE = "common practice, no source"
