@@ -52,7 +52,7 @@ def study(
       windows = "quarters"
 
     \b
-    data/studies/ of the project has five to begin with, each with published results to compare with:
+    data/studies/ of the project has five to begin with, with published results to compare with:
       splitdrift study data/studies/demo/contact-time-marathon.toml --store demo-store --out contact-time
 
     The store records when a study was stated or first run and how often it was changed. `--state` states it without
@@ -63,7 +63,7 @@ def study(
     from pipeline.core.errors import UsageError
     from pipeline.core.places import whole_name
     from pipeline.study.conduct import check, conduct
-    from pipeline.study.output import earlier_output, write_output
+    from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
     from pipeline.study.study_reader import read_study
@@ -76,10 +76,11 @@ def study(
         raise UsageError(f"{file.name} is not valid UTF-8. Save it as UTF-8.") from None
     if out is None and not state:
         raise UsageError("A study needs --out, the folder of its output, or --state, which only registers it.")
+    made_from = check(stated, store)  # refuse before anything is computed or registered
     if out is not None:
-        earlier_output(out)  # refuse before computing
+        require_apart(out, store)
+        earlier_output(out)
     console = open_console()
-    made_from = check(stated, store)  # before anything is registered
     registered = register(store, stated, inputs_sha256=made_from.inputs_sha256, earlier=earlier)
     if out is None or state:
         console.print(

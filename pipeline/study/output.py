@@ -31,8 +31,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.errors import UsageError
-from pipeline.core.places import files_below
+from pipeline.core.places import files_below, is_remote
 from pipeline.core.resources import shipped
+from pipeline.store.exports import disarmed
+from pipeline.store.layout import read_table
 from pipeline.study.codebook import data_package, dictionary
 from pipeline.study.conduct import StudyResult
 from pipeline.study.figures import draw_pdf, draw_svg, figure_files
@@ -70,6 +72,27 @@ def write_output(out: Path, result: StudyResult, registered: Registered, key: by
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
     return [name for name, digest in result.parts.items() if before and before.get(name) != digest]
+
+
+def require_apart(out: Path, store: Path) -> None:
+    """Refuse an output where it would be swept with a store or taken for recordings.
+
+    Args:
+        store: with a valid state.
+
+    Raises:
+        UsageError: the folder is the root, in the store, or in the inbox that the store was made of.
+    """
+    place = out.resolve()
+    if place == place.parent:
+        raise UsageError(f"--out {out} is the root of the file system. Name a new folder, such as {out}study.")
+    if not is_remote(store) and place.is_relative_to(store.resolve()):
+        raise UsageError(f"--out {out} is inside the store {store}. Name a folder outside.")
+    files = read_table(store, "recordings")["file"].head(100).to_list()
+    if inbox := next(
+        (folder for folder in (place, *place.parents) if any((folder / file).is_file() for file in files)), None
+    ):
+        raise UsageError(f"--out {out} is inside the inbox {inbox}, whose folders are athletes. Name a folder outside.")
 
 
 def earlier_output(out: Path) -> dict[str, str]:
@@ -139,7 +162,7 @@ def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes
     rows = released_data(result)
     tables |= {f"data/{name}.csv": pseudonymised(table, key) for name, table in rows.items()}
     for name, table in tables.items():
-        table.write_csv(folder / name)
+        disarmed(table).write_csv(folder / name)
     result.results.write_parquet(folder / "results.parquet")
     for script in ("recompute.py", "recompute.R"):
         shutil.copyfile(shipped("data/recompute") / script, folder / script)

@@ -24,8 +24,6 @@ from pipeline.study.results import Figure
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
 from pipeline.study.sources import sources
 
-#: Only what was read is cited.
-SEEN = "seen"
 _PAGES = Path(__file__).parents[1] / "pages"
 
 
@@ -144,11 +142,11 @@ def _median(values: pl.Series, decimals: int, *, has_quartiles: bool) -> str:
 
 def _references(result: StudyResult) -> list[str]:
     """Sources of the published results, then those of the methods."""
-    beside = sorted({row.source for row in result.study.published if row.read_as == SEEN})
+    beside = sorted({row.source for row in result.study.published})
     is_corrected = result.results["p_corrected"].is_not_null().any()
     with_power = result.power is not None
     works = sources(result.study, result.statistics, is_corrected=is_corrected, with_power=with_power)
-    return [*beside, *(f"{work.work}. Here for: {work.gives}" for work in works if work.read_as == SEEN)]
+    return [*beside, *(f"{work.cite}. Here for: {work.gives}" for work in works)]
 
 
 def _row(row: dict[str, Any]) -> dict[str, Any]:
@@ -196,9 +194,4 @@ def _limits(result: StudyResult) -> list[str]:
         )
     if study.cohort.athletes or study.cohort.not_athletes:
         sentences.append("Athletes were selected by name in the study file.")
-    if n_unconfirmed := sum(row.read_as != SEEN for row in study.published):
-        sentences.append(
-            f"{n_unconfirmed} published numbers of the study file were not confirmed in their source, and are not "
-            "compared."
-        )
     return sentences

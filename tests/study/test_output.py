@@ -113,6 +113,11 @@ def test_both_forms_of_the_results_say_the_same(everybody: Path):
     assert rows.write_csv() == (everybody / "results.csv").read_text(encoding="utf-8")
 
 
+def test_what_a_spreadsheet_would_run_is_disarmed(demo: Refreshed, tmp_path: Path):
+    out = given_out(demo, tmp_path / "out", text(analyses=QUARTERS.replace('name = "', 'name = "=1+1 ')))
+    assert {line.partition(",")[0][:6] for line in (out / "results.csv").read_text().splitlines()[1:]} == {"'=1+1 "}
+
+
 def test_every_column_that_is_given_out_is_explained_to_people_and_to_programs(out: Path):
     words = (out / "DICTIONARY.md").read_text(encoding="utf-8")
     package = json.loads((out / "datapackage.json").read_text(encoding="utf-8"))
