@@ -56,7 +56,7 @@ standardised_interval <- function(difference) {
   c(shift(0.975), shift(0.025)) / sqrt(n)
 }
 
-signs_of <- function(patterns) do.call(rbind, lapply(strsplit(patterns, ""), function(p) ifelse(p == "+", 1, -1)))
+signs_of <- function(patterns) do.call(rbind, lapply(strsplit(patterns, ""), function(p) ifelse(p == "p", 1, -1)))
 
 # Share of patterns of signs with which the sum of changes is at least as far from zero as the one seen.
 p_of_signs <- function(difference, draws) {

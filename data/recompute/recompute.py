@@ -93,7 +93,7 @@ def p_of_signs(difference, draws):
     if n <= 16:  # all patterns; turning all signs changes nothing, so that the first stays
         signs = np.array(list(itertools.product((1.0, -1.0), repeat=n - 1))).reshape(-1, n - 1)
         return np.mean(np.abs(size[0] + signs @ size[1:]) >= far)
-    signs = np.array([[1.0 if sign == "+" else -1.0 for sign in pattern] for pattern in draws["change_signs", n]])
+    signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in draws["change_signs", n]])
     return (np.sum(np.abs(signs @ size) >= far) + 1) / (len(signs) + 1)
 
 
@@ -317,7 +317,7 @@ def onset(rows, _, draws):
         return
     bend = total[best] / size[best]
     before = slope - taken_up[apart][best] * bend
-    signs = np.array([[1.0 if sign == "+" else -1.0 for sign in pattern] for pattern in draws["onset_signs", n]])
+    signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in draws["onset_signs", n]])
     reached = np.max(np.abs(signs @ votes[:, apart]) / np.sqrt((votes[:, apart] ** 2).sum(axis=0)), axis=1)
     p_value = np.mean(reached >= reached[0] * (1 - 1e-9))
     counts = np.array([pattern.split() for pattern in draws["onset_resamples", n]], dtype=float)

@@ -63,7 +63,7 @@ def methods_text(result: StudyResult) -> list[str]:
         f"{settings.min_length_share:g} of that length), run for at least {settings.min_run_share:g} of their moving "
         f"time, and begin after {settings.warm_up_m:g} m.",
         *([_responses(result)] if any(_is_adjusted(analysis) for analysis in study.analyses) else []),
-        *(DESIGN_WORDS[design] for design in designs),
+        *(DESIGN_WORDS[design] for design in designs if design in DESIGN_WORDS),
         *(_analysis_words(analysis) for analysis in study.analyses),
         *(
             [_cut(study.least_cell)]

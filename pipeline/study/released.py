@@ -117,7 +117,7 @@ class Draws(dy.Schema):
         "change_signs", "onset_signs", "onset_resamples", key=True)  # fmt: skip
     n_units = count("Number of units, in order of the size of their change, or of their mean level.", key=True)
     draw = count("Number of the draw.", key=True)
-    pattern = words("One sign or one number per unit.")
+    pattern = words("One sign (p, n) or one number per unit.")
 
 
 RELEASED: Mapping[str, type[dy.Schema]] = {
@@ -137,6 +137,8 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
     for name, metric in result.flows:
         analysis = analyses[name]
+        if analysis.design not in _ROWS:
+            continue
         table, of_metric = _ROWS[analysis.design]
         taken = of_metric(result.material, analysis, metric)
         rows[table].append(taken.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
@@ -236,7 +238,7 @@ def _patterns(purpose: str, n_units: int, rows: Iterable[Iterable[float]]) -> pl
     def pattern(row: Iterable[float]) -> str:
         if purpose == "onset_resamples":
             return " ".join(f"{number:.0f}" for number in row)
-        return "".join("+" if sign > 0 else "-" for sign in row)
+        return "".join("p" if sign > 0 else "n" for sign in row)
 
     texts = pl.DataFrame({"pattern": [pattern(row) for row in rows]})
     return texts.select(
