@@ -137,7 +137,7 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
     for name, metric in result.flows:
         analysis = analyses[name]
-        if analysis.design not in _ROWS:
+        if not _is_recomputed(analysis):
             continue
         table, of_metric = _ROWS[analysis.design]
         taken = of_metric(result.material, analysis, metric)
@@ -157,6 +157,15 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         for name, frames in rows.items()
         if frames
     }
+
+
+def without_rows(result: StudyResult) -> list[str]:
+    """Names of analyses whose rows are not released, because the scripts do not compute them yet."""
+    return list(dict.fromkeys(analysis.name for analysis in result.study.analyses if not _is_recomputed(analysis)))
+
+
+def _is_recomputed(analysis: Analysis) -> bool:
+    return analysis.design in _ROWS or analysis.design == "landing"
 
 
 def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
