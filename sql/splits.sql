@@ -92,6 +92,10 @@ measured AS (
     SUM(contact_time_ms * run_s)
     / NULLIF(SUM(CASE WHEN contact_time_ms IS NOT NULL THEN run_s END), 0)
       AS contact_time_ms,
+    SUM(cadence_spm * cadence_spm * run_s)
+    / NULLIF(SUM(CASE WHEN cadence_spm IS NOT NULL THEN run_s END), 0) AS cadence_square,
+    SUM(contact_time_ms * contact_time_ms * run_s)
+    / NULLIF(SUM(CASE WHEN contact_time_ms IS NOT NULL THEN run_s END), 0) AS contact_time_square,
     SUM(vertical_oscillation_mm * run_s)
     / NULLIF(SUM(CASE WHEN vertical_oscillation_mm IS NOT NULL THEN run_s END), 0)
       AS vertical_oscillation_mm,
@@ -155,6 +159,13 @@ SELECT
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
+  -- GREATEST takes null for the smallest.
+  CASE
+    WHEN cadence_spm IS NOT NULL THEN SQRT(GREATEST(cadence_square - cadence_spm * cadence_spm, 0))
+  END AS cadence_sd_spm,
+  CASE
+    WHEN contact_time_ms IS NOT NULL THEN SQRT(GREATEST(contact_time_square - contact_time_ms * contact_time_ms, 0))
+  END AS contact_time_sd_ms,
   COALESCE(cadence_s, 0) / NULLIF(running_s, 0) AS cadence_share,
   COALESCE(contact_time_s, 0) / NULLIF(running_s, 0) AS contact_time_share,
   COALESCE(vertical_oscillation_s, 0) / NULLIF(running_s, 0) AS vertical_oscillation_share,

@@ -12,11 +12,13 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
 from pipeline.study.figures import draw_svg
+from pipeline.study.models import in_words as stretch_in_words
+from pipeline.study.models import model
+from pipeline.study.outcomes import LABELS, UNITS
 from pipeline.study.register import Registered
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES
 from pipeline.study.sources import sources
@@ -107,7 +109,8 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
     decimals = 4 if row["statistic"].startswith("share") else 2
     return row | {
         "label": LABELS.get(row["metric"], "landing"),
-        "words": row["statistic"].replace("_pct", " [%]").replace("_", " "),
+        "words": row["statistic"].replace("_pct", " [%]").replace("_", " ")
+        + (f", {row['part']}" if row["part"] else ""),
         "shown": number(row["estimate"], decimals),
         "interval": "" if row["low"] is None else f"{number(row['low'], decimals)} to {number(row['high'], decimals)}",
         "p": _p(row["p_value"]),
@@ -158,27 +161,27 @@ def _methods(result: StudyResult) -> list[str]:
 def _analysis_words(analysis: Analysis) -> str:
     words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
     if analysis.metrics:
-        words.append("of " + ", ".join(f"{LABELS[metric]} [{METRIC_OF[metric].unit}]" for metric in analysis.metrics))
+        words.append("of " + ", ".join(f"{LABELS[metric]} [{UNITS[metric]}]" for metric in analysis.metrics))
     if analysis.design not in ("landing", "agreement", "reliability"):
         words.append(
             f"adjusted by the athlete's own response to {' and '.join(analysis.adjust)}" if analysis.adjust
             else "as measured, without adjustment"
         )  # fmt: skip
-    if analysis.windows:
-        words.append("first against last quarter of each run")
-    elif analysis.early_km and analysis.late_km and analysis.design != "landing":
-        words.append(f"km {_stretch(analysis.early_km)} against km {_stretch(analysis.late_km)}")
-    elif analysis.early_km and analysis.late_km:
+    if analysis.design == "landing" and analysis.early_km and analysis.late_km:
         words.append(f"km {analysis.early_km[0]:g} against km {analysis.late_km[0]:g}")
+    elif analysis.windows:
+        words.append("first against last quarter of each run")
+    elif analysis.design in ("paired_windows", "equivalence", "responders"):
+        words.append(f"{stretch_in_words(analysis, 'early')} against {stretch_in_words(analysis, 'late')}")
+    if analysis.speed_m_s:
+        words.append("splits run at {:g} to {:g} m/s".format(*analysis.speed_m_s))
+    if analysis.has_factors or analysis.design == "trend":
+        words.append(f"model {model(analysis)}")
     if analysis.design in ("paired_windows", "equivalence"):
         words.append("runs of an athlete averaged" if analysis.unit == "athlete" else "each run counts separately")
     if analysis.margin_pct:
         words.append(f"with a margin of {analysis.margin_pct:g} %")
     return ", ".join(words) + "."
-
-
-def _stretch(stretch: tuple[float, float]) -> str:
-    return f"{stretch[0]:g} to {stretch[1]:g}"
 
 
 def _limits(result: StudyResult) -> list[str]:

@@ -27,6 +27,7 @@ class Statistic:
         n_athletes: number of athletes that it was computed from.
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
+        part: which group, section, difference or covariate it is of; empty for all.
         way: which of several ways of its design that was, where works in `sources.toml` depend on it.
         smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
             it is not based on counts of people.
@@ -47,6 +48,7 @@ class Statistic:
     method: str = ""
     note: str = ""
     smallest_cell: int | None = None
+    part: str = ""
     way: str = ""
 
 
@@ -55,9 +57,13 @@ def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | N
 
     Args:
         metric: column of `splits`; None for landing.
-        rows: with `athlete_id` and `run_id` of what was analysed; None where neither was counted.
+        rows: with `athlete_id` and `run_id` of what was analysed, or `n_runs` of each row; None where neither was
+            counted.
     """
-    n_athletes, n_runs = (None, None) if rows is None else (rows["athlete_id"].n_unique(), rows["run_id"].n_unique())
+    n_athletes = n_runs = None
+    if rows is not None:
+        n_athletes = rows["athlete_id"].n_unique()
+        n_runs = int(rows["n_runs"].sum()) if "n_runs" in rows.columns else rows["run_id"].n_unique()
     return partial(Statistic, analysis.name, analysis.design, metric, n_athletes=n_athletes, n_runs=n_runs)
 
 
@@ -98,6 +104,7 @@ class Results(dy.Schema):
     design = words("What kind of comparison.")
     metric = words("Name of the metric's column in splits; empty for landing.", key=True)
     statistic = words("Which number this is, with its unit.", key=True)
+    part = words("Which group, section, difference or covariate it is of; empty for all.", key=True)
     estimate = measure("by statistic", 6, "The number.")
     low = measure("by statistic", 6, "Lower end of its interval.")
     high = measure("by statistic", 6, "Upper end of that interval.")
@@ -153,7 +160,7 @@ def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -
         published: rows of the study file (`pipeline.study.study_file.Published`).
 
     Returns:
-        `analysis`, `metric`, `statistic`, `ours`, `ours_low`, `ours_high`, `published`, `published_low`,
+        `analysis`, `metric`, `statistic`, `part`, `ours`, `ours_low`, `ours_high`, `published`, `published_low`,
         `published_high`, `published_n`, `difference`, `difference_low`, `difference_high`, `source`, `read_as`, `note`.
     """
     return pl.DataFrame([_compare(rows, published) for published in published], schema=COMPARISON, orient="row")
@@ -164,6 +171,7 @@ def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
         pl.col("analysis") == published.analysis,
         pl.col("metric") == (published.metric or ""),
         pl.col("statistic") == published.statistic,
+        pl.col("part") == (published.part or ""),
     )
     ours, low, high = matching.select("estimate", "low", "high").row(0) if matching.height else (None, None, None)
     error, note = _published_error(published), ""
@@ -181,15 +189,16 @@ def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
         if error is None:
             note = "no error was printed: the published number counts as exact"
     return (
-        published.analysis, published.metric or "", published.statistic, ours, low, high, published.value, *interval,
-        published.n, difference, difference_low, difference_high, published.source, published.read_as, note,
+        published.analysis, published.metric or "", published.statistic, published.part or "", ours, low, high,
+        published.value, *interval, published.n, difference, difference_low, difference_high, published.source,
+        published.read_as, note,
     )  # fmt: skip
 
 
 #: 97.5 % quantile of the standard normal distribution.
 Z = 1.959963984540054
 COMPARISON: Mapping[str, type[pl.DataType]] = {
-    "analysis": pl.String, "metric": pl.String, "statistic": pl.String,
+    "analysis": pl.String, "metric": pl.String, "statistic": pl.String, "part": pl.String,
     "ours": pl.Float64, "ours_low": pl.Float64, "ours_high": pl.Float64,
     "published": pl.Float64, "published_low": pl.Float64, "published_high": pl.Float64, "published_n": pl.Int64,
     "difference": pl.Float64, "difference_low": pl.Float64, "difference_high": pl.Float64,

@@ -136,6 +136,7 @@ def _study(
         splits=splits,
         drifts=drifts,
         run_drifts=run_drifts,
+        athletes=splits.select("athlete_id").unique(),
         strike_shift=pl.DataFrame(),
         other_splits=None,
         inclusion=settings.inclusion,
