@@ -1,10 +1,10 @@
 """Scores of athletes, such as their changes, explained by groups and covariates: least squares with a robust error.
 
 One score per athlete, with errors whose variance may differ between athletes. The covariance is that of MacKinnon and
-White 1985 (HC2, doi 10.1016/0304-4076(85)90158-7, from memory; computed by statsmodels), the degrees of freedom those
-of Bell and McCaffrey 2002 (as given by Imbens and Kolesár 2016, doi 10.1162/REST_a_00552, from memory). For one column
-of ones this is the t interval of a mean, for one of several groups that of its own athletes, and the difference of two
-groups has the standard error of Welch's t test; the tests check all three.
+White 1985 (HC2, doi 10.1016/0304-4076(85)90158-7, restated in manuals; computed by statsmodels), the degrees of
+freedom those of Bell and McCaffrey 2002 (Survey Methodol 28:169-181, read in reference lists). For one column of ones
+this is the t interval of a mean, for one of several groups that of its own athletes, and the difference of two groups
+has the standard error of Welch's t test; the tests check all three.
 """
 
 from __future__ import annotations

@@ -9,8 +9,8 @@ where m(i) is what one standard error of something that all athletes share adds.
 and follows in closed form, so that one integral is left; it is taken over quantiles of the prior of sigma, and nothing
 is drawn at random.
 
-Source: Gelman 2006, doi 10.1214/06-BA117A (the half-Cauchy prior of a standard deviation; from memory). The tests
-compare it with published draws of the eight schools.
+Source: Gelman 2006, Bayesian Anal 1:515-534 (half-t priors of a standard deviation; abstract read). The tests compare
+it with draws of the eight schools that were published.
 """
 
 from __future__ import annotations

@@ -4,8 +4,8 @@ F of the sections, and of sections by group, with the degrees of freedom of Gree
 the sections' differences do not vary alike (sphericity). With groups the model has a mean per section and group, and
 the sections are tested for an average group (type III).
 
-Sources: Greenhouse and Geisser 1959, doi 10.1007/BF02289823 (epsilon; from memory). F agrees with AnovaRM of
-statsmodels, epsilon with a published example; both are tests.
+Source: Greenhouse and Geisser 1959, doi 10.1007/BF02289823 (abstract read). F agrees with AnovaRM of statsmodels, and
+epsilon with the formula of sums of the covariances; both are tests.
 """
 
 from __future__ import annotations

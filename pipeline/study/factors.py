@@ -87,18 +87,18 @@ def attributes(runs: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
         roster: rows of `roster`.
 
     Returns:
-        `athlete_id`, `sex`, `group`, and the columns of `COVARIATES`: age when the runs were run, as a mean [years];
+        `athlete_id`, `sex`, `category`, and the columns of `COVARIATES`: age when the runs were run, as a mean [years];
         mean speed over all of the cohort's runs, `distance_km` over `moved`. Null where it is not known.
     """
     listed = runs.join(roster, on="athlete_id", how="left")
     return (
         listed.group_by("athlete_id")
         .agg(
-            pl.col("sex", "group", "height_m", "mass_kg", "experience_years").first(),
+            pl.col("sex", "category", "height_m", "mass_kg", "experience_years").first(),
             age=(pl.col("started_at_utc").dt.year() - pl.col("born_year")).mean(),
             speed_m_s=1000 * pl.col("distance_km").sum() / pl.col("moving_s").sum(),
         )
-        .select("athlete_id", "sex", "group", *COVARIATES)
+        .select("athlete_id", "sex", "category", *COVARIATES)
         .sort("athlete_id")
     )
 
@@ -116,8 +116,8 @@ def factors(known: pl.DataFrame, analysis: Analysis, athlete_id: pl.Series) -> F
     asked = [name for name in (analysis.group, *analysis.covariates) if name is not None]
     of = known.filter(pl.col("athlete_id").is_in(athlete_id.unique().to_list())).sort("athlete_id")
     rows = of.drop_nulls(asked)
-    n_without = athlete_id.n_unique() - rows.height
-    notes = [f"{n_without} athletes without {' or '.join(asked)} left out"] if n_without else []
+    # Without numbers: they may be of few people.
+    notes = [f"athletes without {' or '.join(asked)} left out"] if rows.height < athlete_id.n_unique() else []
     if rows.is_empty():
         raise NothingDone(f"{analysis.name}: no athlete with a value to compare has {' and '.join(asked)}.")
     labels, names = _labels(rows, analysis)
@@ -130,7 +130,7 @@ def factors(known: pl.DataFrame, analysis: Analysis, athlete_id: pl.Series) -> F
                 f"{analysis.name}: a comparison by {analysis.group} needs two groups of at least {FEWEST_OF_GROUP} "
                 f"athletes. Athletes by group: {counts}."
             )
-        notes += [f"{name}: one athlete, left out" for name in sizes if name not in names]
+        notes += [f"groups of fewer than {FEWEST_OF_GROUP} left out"] if len(names) < len(sizes) else []
         rows = rows.filter([label in names for label in labels])
         labels, sizes = [label for label in labels if label in names], {name: sizes[name] for name in names}
     groups = np.array([[label == name for name in names] for label in labels], dtype=np.float64)

@@ -36,7 +36,7 @@ TAKES: Mapping[str, tuple[str, ...]] = {
 }
 #: What athletes may be grouped by, from roster.csv and from the cohort's own runs, and what a covariate may be.
 COVARIATES = ("age", "height_m", "mass_kg", "experience_years", "speed_m_s")
-GROUPS = ("sex", "group", *COVARIATES)
+GROUPS = ("sex", "category", *COVARIATES)
 #: What a trend may run along: the unit of its slope.
 ALONG = {"km": "10km", "min": "hour", "share": "run"}
 CORRECTIONS = ("holm", "benjamini_hochberg", "none")
@@ -158,15 +158,18 @@ class Published:
     Attributes:
         analysis: name of the analysis that it is compared with.
         statistic: one of `STATISTICS`.
-        value: as published, in percent or kilometres; shares and correlations between 0 and 1.
+        value: as published, in percent or kilometres; shares and correlations between 0 and 1. None where a range was
+            printed alone.
+        source: where it was published, with what was measured in whom.
+        read_as: what of it was read, in a word or a few.
         part: which group, section, difference or covariate it is of, as results.csv names it; None for all.
-        read_as: how the source was read: seen, or from memory.
         sd: standard deviation between people, in the same unit.
+        low: lower end of the printed interval, or of the printed range.
     """
 
     analysis: str
     statistic: str
-    value: float
+    value: float | None
     source: str
     read_as: str
     metric: str | None = None
