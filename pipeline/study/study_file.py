@@ -20,12 +20,12 @@ DESIGNS = {
 #: Keys of an analysis by design, besides name and design: any other key would have no effect and is rejected.
 _VALUES = ("metrics", "adjust", "speed_m_s")
 _STRETCHES = (
-    *_VALUES, "early_km", "late_km", "early_min", "late_min", "early_tags", "late_tags", "windows", "unit",
+    *_VALUES, "early_km", "late_km", "early_min", "late_min", "early_tags", "late_tags", "windows",
 )  # fmt: skip
 _BETWEEN = ("group", "group_at", "covariates", "prior_sd_pct", "prior_scatter_pct")
 TAKES: Mapping[str, tuple[str, ...]] = {
-    "paired_windows": (*_STRETCHES, "change_pct", *_BETWEEN),
-    "equivalence": (*_STRETCHES, "change_pct", "margin_pct"),
+    "paired_windows": (*_STRETCHES, "unit", "change_pct", *_BETWEEN),
+    "equivalence": (*_STRETCHES, "unit", "change_pct", "margin_pct"),
     "trend": (*_VALUES, "along", *_BETWEEN),
     "sections": (*_VALUES, "sections", "sections_km", "sections_min", *_BETWEEN),
     "responders": (*_STRETCHES, "detectable_pct"),
