@@ -25,7 +25,8 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
     """Shares of athletes whose change is beyond the smallest detectable one, up, down and either way.
 
     An athlete's change is a mean over n runs; the smallest detectable one is 1.96 standard errors of that mean, with
-    the standard deviation of changes of single runs within athletes, estimated over all athletes with several runs.
+    the standard deviation of changes of single runs within athletes, estimated over all athletes with several runs, and
+    with the error of the response to speed that athletes have in common.
     Where `detectable_pct` states it from elsewhere, that holds for every athlete.
 
     Raises:
@@ -43,7 +44,7 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
         else:
             true, within = _components(pairs)
             z = float(special.ndtri(1 - BY_CHANCE / 2))
-            detectable = z * within / np.sqrt(units["n_runs"].to_numpy())
+            detectable = z * np.hypot(within / np.sqrt(units["n_runs"].to_numpy()), units["shared"].to_numpy())
             how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
         statistics += _rows(analysis, metric, pairs, change=change, detectable=detectable, how=how)
         if within is not None and true is not None:
