@@ -230,6 +230,19 @@ def test_a_folder_of_other_things_is_refused_before_anything_is_asked(own_store:
     assert not (own_store / "studies.jsonl").exists()
 
 
+def test_an_output_in_the_store_in_the_inbox_or_for_the_root_is_refused(few: Path, inbox: Path, tmp_path: Path):
+    folders = {
+        few / "study": "is inside the store",
+        few / "generations" / "000001": "is inside the store",
+        inbox / "ari": "is inside the inbox",
+        Path("/"): "is the root of the file system. Name a new folder, such as /study.",
+    }
+    for out, words in folders.items():
+        result = study(written(tmp_path), few, out)
+        assert (result.exit_code, words in result.stderr) == (2, True), result.stderr
+    assert not (few / "study").exists()
+
+
 def test_a_file_of_ones_own_beside_an_output_is_not_lost(few: Path, tmp_path: Path):
     study(written(tmp_path), few, tmp_path / "out")
     (tmp_path / "out" / "data" / "notes.txt").write_text("mine", encoding="utf-8")
