@@ -178,12 +178,15 @@ class Picture:
             if y is None:
                 pen = "M"
             else:
-                path.append(f"{pen}{self._at(x, y)}")
+                path.append(pen + self._at(x, y))
                 pen = "L"
         return "".join(path)
 
     def _at(self, x: float, y: float) -> str:
-        return f"{self.x.at(x):.0f} {self._up(y)}"
+        # Written out: a page has thousands of places.
+        across, up = self.x, self.y
+        right = SIZE * (x - across.low) / (across.high - across.low)
+        return f"{right:.0f} {SIZE - SIZE * (y - up.low) / (up.high - up.low):.0f}"
 
     def _up(self, y: float) -> str:
         return f"{SIZE - self.y.at(y):.0f}"
