@@ -127,6 +127,9 @@ STAGES = (
                  ("roster", "shoes", "sessions", "events")),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
+    Stage("before_after", CLUB, (
+        Function("before_after", ("run_drift", "runs", "events", "complaints"), ("before_after",)),
+    )),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
     Stage("usual", CLUB, (
         Function("usual_course", ("splits", "run_drift", "athlete_drift"), ("usual_course",), ("inclusion",)),

@@ -87,6 +87,7 @@ measured AS (
     SUM(CASE WHEN slope_pct IS NOT NULL THEN length_m END) AS sloped_m,
     SUM(slope_pct * length_m) AS sloped_pct_m,
     SUM(slope_pct * slope_pct * length_m) AS sloped_pct2_m,
+    SUM(GREATEST(slope_pct, 0) * length_m) / 100 AS climbed_m,
     SUM(cadence_spm * run_s)
     / NULLIF(SUM(CASE WHEN cadence_spm IS NOT NULL THEN run_s END), 0) AS cadence_spm,
     SUM(contact_time_ms * run_s)
@@ -166,6 +167,7 @@ SELECT
   -- Of a split whose altitude is known for less than half, the slope is not known.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,
+  CASE WHEN sloped_m >= length_m / 2 THEN climbed_m END AS climb_m,
   COALESCE(moving_s, 0) AS moving_s,
   COALESCE(running_s, 0) AS running_s,
   COALESCE(running_s, 0) / NULLIF(moving_s, 0) AS run_share,

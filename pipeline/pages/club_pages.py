@@ -74,6 +74,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "symbols": [*_latest_symbols(club), *(column["symbol"] for column in [*columns, *derived])],
         "columns": columns,
         "derived": [] if is_large else derived,
+        "squads": sorted({athlete["squad"] for athlete in athletes if athlete["squad"]}, key=str.casefold),
         "has_landing": any(athlete["landing"] for athlete in athletes),
         "has_season": any(athlete["season"] for athlete in athletes),
         "athletes": sorted(athletes, key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"])),
@@ -222,6 +223,7 @@ def _athlete(
     return {
         "name": club.shown(name),
         "sort_name": club.sort_key(name),
+        "squad": club.squad(name) or "",
         "address": club.address(name),
         "state": found,
         "rank": _ORDER[found],

@@ -176,8 +176,16 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     # Of what all metrics of the club decide only the responses are on the pages of runs.
     has_estimate = pl.col("drift_pct_per_10km").is_not_null()
     responses = club.own("athlete_drift", athlete_id).select("metric", has_estimate, *RESPONSES).write_csv()
-    of_runs = [*_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, *tables]
-    own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
+    runs = club.own("runs", athlete_id)
+    written = [
+        *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in runs["shoe_id"].unique().sort()),
+        *(club.session_note(line) for line in runs["session_line"]),
+    ]
+    of_runs = [
+        *_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, repr(written), *tables
+    ]  # fmt: skip
+    neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
+    own = [*of_runs, repr(neighbours), *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)
 
 

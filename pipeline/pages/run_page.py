@@ -68,6 +68,8 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "moving": duration(run["moving_s"]),
         "paused": duration(run["paused_s"]) if run["paused_s"] else None,
         "speed": language.speed(1000 * run["distance_km"] / run["moving_s"] if run["moving_s"] else None),
+        "climb": language("run.climb", climb=f"{run['climb_m']:.0f}") if run["climb_m"] is not None else "",
+        "note": club.session_note(run["session_line"]),
         "about": _about(run, club, language),
         "before": rows.neighbours[0],
         "after": rows.neighbours[1],
@@ -190,12 +192,20 @@ def _about(run: Row, club: ClubRows, language: Language) -> list[tuple[str, str]
     told = (
         ("kind", language(f"kind.{run['kind']}") if run["kind"] else None),
         ("surface", language(f"surface.{run['surface']}") if run["surface"] else None),
-        ("shoe", club.shoe(run["shoe_id"])),
+        ("shoe", shoe_words(run["shoe_id"], club, language)),
         ("device", run["device"]),
         ("sensors", run["sensors"]),
-        ("altitude", language(f"altitude.{run['altitude']}") if run["altitude"] else None),
+        ("altitude", language(f"altitude.{run['altitude']}") if run["altitude"] in ("rough", "absent") else None),
     )
     return [(language(f"run.about.{name}"), value) for name, value in told if value is not None]
+
+
+def shoe_words(shoe_id: str | None, club: ClubRows, language: Language) -> str | None:
+    """A shoe with its drop, where that is known."""
+    shoe, drop_mm = club.shoe(shoe_id), club.drop_mm(shoe_id)
+    if shoe is None or drop_mm is None:
+        return shoe
+    return language("run.shoe", shoe=shoe, drop=language.number(drop_mm, 0))
 
 
 def _span(row: Row) -> float:
