@@ -47,7 +47,7 @@ from pipeline.pages.athlete_tables import (
     strike_row,
 )
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
-from pipeline.pages.event_pictures import events_shown, numbers_of_event
+from pipeline.pages.event_pictures import events_shown, numbers_of_event, short_words
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.season_words import contrast_sentences, open_complaints
 from pipeline.pages.words import in_order, is_change
@@ -123,6 +123,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "cannot_say": _cannot_say(drifts, rows, language),
         "numbers": [numbers_row(row, language, most_splits=most_splits) for row in drifts],
         "pacing": pacing_rows(rows["pacing"], language),
+        "dated": _Season.of_events(rows, club, language),
         "events": events_shown(events, _levels(rows, drifts), club, language),
         "event_numbers": [numbers_of_event(row, club, language) for row in events],
         "contrasts": [contrast_row(row, club, language) for row in contrasts],
@@ -279,6 +280,7 @@ class _Season:
         against = rows["run_against_usual"].select("run_id", "metric", "comparison")
         self._comparisons = {(run_id, metric): word for run_id, metric, word in against.iter_rows()}
         self._about = {run_id: self._about_run(run) for run_id, run in runs.items()}
+        self._events = self.of_events(rows, club, self._language)
         self._complaints = [
             {**row, "site": self._site(n, row["site"])}
             for n, row in enumerate(rows["complaints"].sort("from_date", "line").iter_rows(named=True), 1)
@@ -305,7 +307,16 @@ class _Season:
         ]  # fmt: skip
         if not shown:
             return None
-        return season_picture(drift, shown, self._months.get(metric, []), self._complaints, language)
+        return season_picture(
+            drift, shown, self._months.get(metric, []), self._complaints, self._events, language=language
+        )
+
+    @staticmethod
+    def of_events(rows: Mapping[str, pl.DataFrame], club: ClubRows, language: Language) -> list[tuple[str, str]]:
+        """Events other than complaints and years, with their day: the picture has a line for each."""
+        is_drawn = ~pl.col("kind").is_in(["complaint", "year"])
+        own = rows["before_after"].filter(is_drawn).unique("event", keep="first", maintain_order=True).sort("event")
+        return [(row["date"], short_words(row, club, language)) for row in own.iter_rows(named=True)]
 
     def _about_run(self, run: Row) -> tuple[str, str]:
         language = self._language

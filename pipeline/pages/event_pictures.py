@@ -48,14 +48,18 @@ def events_shown(
 def event_words(row: Row, club: ClubRows, language: Language) -> str:
     """What happened, and when; what people wrote is left out where athletes are codes."""
     kind, day = row["kind"], language.day(row["date"])
-    name = club.shoe(row["name"]) if kind == "new_shoe" else row["name"]
     if kind == "year":
-        return language("event.year", name=name)
-    if kind == "new_shoe":
-        return language("event.coded", kind=language("event.new_shoe", name=name), day=day)
-    if club.is_coded or not name:
-        return language("event.coded", kind=language(f"event.{kind}"), day=day)
-    return language("event.named", kind=language(f"event.{kind}"), day=day, name=name)
+        return language("event.year", name=row["name"])
+    if kind == "new_shoe" or club.is_coded or not row["name"]:
+        return language("event.coded", kind=short_words(row, club, language), day=day)
+    return language("event.named", kind=language(f"event.{kind}"), day=day, name=row["name"])
+
+
+def short_words(row: Row, club: ClubRows, language: Language) -> str:
+    """What happened, without its day."""
+    if row["kind"] == "new_shoe":
+        return language("event.new_shoe", name=club.shoe(row["name"]))
+    return language(f"event.{row['kind']}") if club.is_coded or not row["name"] else str(row["name"])
 
 
 def numbers_of_event(row: Row, club: ClubRows, language: Language) -> Context:
