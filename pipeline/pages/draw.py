@@ -28,6 +28,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.places import files_below, read_frames, written_here
+from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.assets import write_assets
@@ -221,7 +222,7 @@ def _templates_digest() -> str:
     parts = sorted(
         path for folder in ("templates", "assets", "texts") for path in (Path(__file__).parent / folder).iterdir()
     )
-    texts = [*parts, Path(__file__).with_name("worth_a_look.toml")]
+    texts = [*parts, Path(__file__).with_name("worth_a_look.toml"), PUBLISHED]
     return _digest([path.read_text(encoding="utf-8") for path in texts])
 
 
