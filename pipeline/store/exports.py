@@ -86,6 +86,7 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
         "strings_to_urls": False,
         "strings_to_numbers": False,
         "remove_timezone": True,
+        "in_memory": True,
     }
     workbook = xlsxwriter.Workbook(str(path), options)
     # A fixed date: the same tables give the same bytes.
@@ -136,7 +137,8 @@ def _write_sheet(
                 sheet.write_datetime(row, place, value, pattern)
             elif value is not None:
                 sheet.write_number(row, place, value, pattern)
-        widest = max([len(column_name), *(len(str(value)) for value in rows[column_name].head(200).drop_nulls())])
+        known = (value for value in rows[column_name].to_list()[:200] if value is not None)
+        widest = max([len(column_name), *(len(str(value)) for value in known)])
         sheet.set_column(place, place, min(widest + 2, 60))
     sheet.freeze_panes(2, len(TABLES[table].primary_key()))
     sheet.autofilter(1, 0, max((rows.height if n_rows is None else n_rows) + 1, 1), len(columns) - 1)
