@@ -35,7 +35,7 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
       windows = "quarters"
 
     \b
-    data/studies/ of the project has five to begin with, each with published results to compare with:
+    data/studies/ of the project has five to begin with, with published results to compare with:
       splitdrift study data/studies/demo/contact-time-marathon.toml --store demo-store --out contact-time
 
     The store records when a study was first run and how often it was changed. The output holds no name, id, date or
@@ -46,7 +46,7 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
     from pipeline.core.places import whole_name
     from pipeline.store.generations import published
     from pipeline.study.conduct import conduct
-    from pipeline.study.output import earlier_output, write_output
+    from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
     from pipeline.study.study_reader import read_study
@@ -57,8 +57,9 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
         raise UsageError(f"There is no file {file}. `splitdrift study --help` shows an example.") from None
     except UnicodeDecodeError:
         raise UsageError(f"{file.name} is not valid UTF-8. Save it as UTF-8.") from None
-    earlier_output(out)  # refuse before computing
-    published(store)  # before anything is registered
+    published(store)  # refuse before anything is computed or registered
+    require_apart(out, store)
+    earlier_output(out)
     registered, secret = register(store, stated), study_key(store, key)
     result = conduct(released(stated, secret), store, against=against, with_power=power)
     changed = write_output(out, result, registered, secret)

@@ -11,6 +11,7 @@ import errno
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
 EXIT_DONE_BUT_REJECTED = 3
+EXIT_NOT_DELIVERED = 4
 #: What shells give to a program that was ended by an interrupt: 128 and the number of the signal.
 EXIT_INTERRUPTED = 130
 
@@ -20,6 +21,7 @@ EXIT_CODES = {
     EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
     EXIT_WRONG_USE: "Wrong use: an unknown option, an unreadable list, or a fault in settings.toml or a study file.",
     EXIT_DONE_BUT_REJECTED: "With `--strict`: done, but files were rejected.",
+    EXIT_NOT_DELIVERED: "`nightly --once`: done or skipped, but a delivery of the page failed.",
     EXIT_INTERRUPTED: "Interrupted (Ctrl-C); the message says what is kept.",
 }
 

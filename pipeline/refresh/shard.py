@@ -113,7 +113,9 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
     (file,) = shard.files
     refusal = Refused(
         f"The file could not be read: {loss.words}.",
-        "The next refresh tries again; if that does not help, leave it out.",
+        "The next refresh tries again; if that does not help, leave it out."
+        if loss.may_have_passed
+        else "It is read again when it or settings.toml (max_file_s, max_file_mb) has changed; else leave it out.",
     )
     session = rejected_file(file.path, b"", refusal, is_passing=loss.may_have_passed)
     return [(file, replace(session, sha256=file.sha256 or ""))]

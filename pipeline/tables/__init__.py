@@ -27,7 +27,7 @@ from pipeline.tables.analysed import (
     UsualCourse,
 )
 from pipeline.tables.columns import dy
-from pipeline.tables.observed import Complaints, Events, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
+from pipeline.tables.observed import Complaints, Events, Landings, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
 from pipeline.tables.recorded import Corrections, Exclusions, LapSplits, Quality, Recordings, Runs, Samples, Splits
 
 TABLES: Mapping[str, type[dy.Schema]] = {
@@ -55,6 +55,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "shoes": Shoes,
     "sessions": Sessions,
     "events": Events,
+    "landings": Landings,
     "strike_counts": StrikeCounts,
     "strike_shift": StrikeShift,
     "calibration": Calibration,

@@ -67,7 +67,7 @@ REFUSED = {
     "runs of 10 athletes. Left out: 111 shorter than 90 km.",
     "contact-time-marathon": "0 athletes with 0 runs are left, and the study asks for at least 5 athletes. The store "
     "holds 111 runs of 10 athletes. Left out: 87 kind of session not race, or not listed; 24 shorter than 41 km.",
-    "landing-10-and-32km": "no runner was filmed at both km 10 and km 32. Pairs of distances in the store: 5 and 15.",
+    "landing-3-and-13km": "no runner was filmed at both km 3 and km 13. Pairs of distances in the store: 5 and 15.",
     "time-trial-5km": "0 athletes with 0 runs are left, and the study asks for at least 5 athletes. The store holds "
     "111 runs of 10 athletes. Left out: 111 kind of session not test, or not listed.",
     "repeatability-of-slopes": None,
@@ -228,6 +228,19 @@ def test_a_folder_of_other_things_is_refused_before_anything_is_asked(own_store:
     assert "thesis.txt" in result.output
     assert contents(tmp_path / "out") == {"thesis.txt": b"years"}
     assert not (own_store / "studies.jsonl").exists()
+
+
+def test_an_output_in_the_store_in_the_inbox_or_for_the_root_is_refused(few: Path, inbox: Path, tmp_path: Path):
+    folders = {
+        few / "study": "is inside the store",
+        few / "generations" / "000001": "is inside the store",
+        inbox / "ari": "is inside the inbox",
+        Path("/"): "is the root of the file system. Name a new folder, such as /study.",
+    }
+    for out, words in folders.items():
+        result = study(written(tmp_path), few, out)
+        assert (result.exit_code, words in result.stderr) == (2, True), result.stderr
+    assert not (few / "study").exists()
 
 
 def test_a_file_of_ones_own_beside_an_output_is_not_lost(few: Path, tmp_path: Path):

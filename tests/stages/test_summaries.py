@@ -262,7 +262,12 @@ FROM_DRIFT = {
     if not name.startswith("repeatability")
     and not name.startswith("smallest_change")
     and name not in ("q_value", "finding", "suspicion")
-} | {"either_line_low": pl.Float64, "either_line_high": pl.Float64, "depends_on_speed": pl.Boolean}
+} | {
+    "either_line_low": pl.Float64,
+    "either_line_high": pl.Float64,
+    "depends_on_speed": pl.Boolean,
+    "club_response": pl.Float64,
+}
 
 
 def concluded(
@@ -287,6 +292,15 @@ def test_a_change_that_rests_on_how_well_speed_was_measured_is_unclear_and_says_
     assert (certain["finding"], certain["tipping_reliability"]) == ("rises", 0.4)
     assert (resting["finding"], resting["tipping_reliability"]) == ("unclear", None)
     assert str(resting["reason"]).startswith("depends on how well speed was measured")
+
+
+def test_an_athlete_far_from_the_club_is_named_whatever_the_finding():
+    said = "responds to speed unlike the club (exponent -1.60, the club's mean -0.56)"
+    far = {"response_to_speed": -1.6, "club_response": -0.56}
+    risen, resting, like = concluded(far, {**far, "depends_on_speed": True}, {"response_to_speed": -0.6})
+    assert (risen["finding"], risen["reason"]) == ("rises", said)
+    assert (resting["finding"], resting["reason"]) == ("unclear", f"depends on how well speed was measured; {said}")
+    assert like["reason"] is None
 
 
 def corrected(*p_values: float | None) -> list[object]:
