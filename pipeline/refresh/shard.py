@@ -18,6 +18,7 @@ import polars as pl
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import WORTH
+from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
@@ -55,6 +56,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
                 "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
                 "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
+        if is_too_long(file.athlete_id):
+            raise Refused("The name of the athlete's folder is too long.", f"Shorten it to {MOST_NAME_BYTES} bytes.")
         content = (inbox.folder / file.path).read_bytes()
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True

@@ -173,6 +173,7 @@ def _summed(samples: pl.DataFrame) -> Iterator[tuple[str, Array]]:
     yield "sloped_m", np.where(is_sloped, covered_m, 0.0)
     yield "sloped_pct_m", sloped_pct * covered_m
     yield "sloped_pct2_m", sloped_pct * sloped_pct * covered_m
+    yield "climbed_m", np.maximum(sloped_pct, 0.0) * covered_m / 100
     for quantity in (*READING_OF, "lagged_speed_m_s"):
         values = samples[quantity].to_numpy()
         is_known = np.isfinite(values)
