@@ -19,7 +19,7 @@ from pipeline.formats import clock
 
 #: Every element is held in memory, at thirty times the bytes that it takes in the file. Two days, the longest run that
 #: is looked for, with one point per second of fifteen elements each, have 2.6 million.
-MOST_ELEMENTS = 3_000_000
+MOST_ELEMENTS = 2_000_000
 
 _BLANKS = b" \t\r\n"
 
