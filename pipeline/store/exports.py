@@ -24,7 +24,7 @@ _RUNNABLE = r"^[=+\-@＝＋－＠\x00-\x1f\x7f-\x9f]"
 
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
-    "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
+    "athlete_drift", "single_runs", "pacing", "contrasts", "before_after", "season_trend", "season_slope", "complaints",
     "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "corrections", "quality", "exclusions",
 )  # fmt: skip
 #: Of these tables the workbook has only the rows in which the column says something; the CSV has all.

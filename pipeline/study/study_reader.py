@@ -19,9 +19,11 @@ from pipeline.core.metrics import METRIC_OF
 from pipeline.core.published import READ, all_numbers, works
 from pipeline.core.toml import parsed
 from pipeline.study.study_file import (
+    BOTH_FEET,
     CAUSES,
     CORRECTIONS,
     DESIGNS,
+    FEET,
     QUARTERS,
     STATISTICS,
     TAKES,
@@ -132,6 +134,7 @@ class _Reader:
             late_km=self._stretch(table, "late_km", where, design),
             windows=self._one_of(table, "windows", where, (QUARTERS,), "") or None,
             unit=self._one_of(table, "unit", where, ("athlete", "run"), "athlete"),
+            foot=self._one_of(table, "foot", where, FEET, BOTH_FEET),
             margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
             change_pct=self._number(table, "change_pct", where, 2.0),
         )
