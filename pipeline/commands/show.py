@@ -33,9 +33,9 @@ _HEADINGS = (
     "in words",
 )  # fmt: skip
 _LEGEND_OF_NUMBERS = (
-    "Change per 10 km, in percent of the athlete's own fresh level. 'total change' is what was measured; 'from pace' and "
-    "'from hills' are the parts that the athlete's own response to speed and slope passes on; 'same pace and slope' is "
-    "the change without them, with its 95 % interval over whole runs."
+    "Change per 10 km, in percent of the athlete's own fresh level. 'total change' is what was measured; 'from pace' "
+    "and 'from hills' are the parts that the athlete's own response to speed and slope passes on; 'same pace and "
+    "slope' is the change without them, with its 95 % interval over whole runs."
 )
 _LEGEND = (
     "'steady' means that whatever change there is at the same pace and slope is smaller than matters (`splitdrift "
