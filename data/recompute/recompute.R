@@ -56,7 +56,7 @@ standardised_interval <- function(difference) {
   c(shift(0.975), shift(0.025)) / sqrt(n)
 }
 
-signs_of <- function(patterns) do.call(rbind, lapply(strsplit(patterns, ""), function(p) ifelse(p == "+", 1, -1)))
+signs_of <- function(patterns) do.call(rbind, lapply(strsplit(patterns, ""), function(p) ifelse(p == "p", 1, -1)))
 
 # Share of patterns of signs with which the sum of changes is at least as far from zero as the one seen.
 p_of_signs <- function(difference, draws) {
@@ -592,18 +592,24 @@ study <- if (length(given)) given[1] else here
 ours <- recompute(file.path(study, "data"))
 write.csv(ours[, c("analysis", "metric", "statistic", NUMBERS)], "recomputed.csv", row.names = FALSE, na = "")
 published <- read_table(file.path(study, "results.csv"))
-is_complete <- !any(startsWith(published$note, "not published"))
-n_same <- 0
+analyses <- read_table(file.path(study, "data", "analyses.csv"))
+primary <- published[published$p_corrected != "", ]
+is_complete <- !any(startsWith(published$note, "not published")) &&
+  all(paste(primary$analysis, primary$metric) %in% paste(analyses$analysis, analyses$metric))
+n_same <- n_without <- 0
 differing <- character(0)
 for (k in seq_len(nrow(published))) {
   line <- published[k, ]
   mine <- ours[ours$analysis == line$analysis & ours$metric == line$metric & ours$statistic == line$statistic, ]
+  is_released <- any(analyses$analysis == line$analysis & analyses$metric == line$metric)
   for (name in NUMBERS) {
     # Not released; or corrected together with p-values that are not.
     if (line[[name]] == "" || (name == "p_corrected" && !is_complete)) next
     number <- as.numeric(line[[name]])
     computed <- if (nrow(mine)) mine[[name]] else NA
-    if (!is.na(computed) && abs(computed - number) <= TOLERANCE * max(1, abs(number))) {
+    if (!is_released) {
+      n_without <- n_without + 1
+    } else if (!is.na(computed) && abs(computed - number) <= TOLERANCE * max(1, abs(number))) {
       n_same <- n_same + 1
     } else {
       key <- paste(line$analysis, line$metric, line$statistic, sep = " / ")
@@ -613,4 +619,5 @@ for (k in seq_len(nrow(published))) {
 }
 cat(sprintf("%d numbers of results.csv are the same, %d are not.", n_same, length(differing)), differing, sep = "\n")
 cat("\n")
+if (n_without) cat(sprintf("%d numbers are of analyses whose rows are not released.\n", n_without))
 quit(status = if (length(differing)) 1 else 0)

@@ -79,7 +79,8 @@ def exposure(
 
 def reveals_speed(metrics: Collection[str]) -> bool:
     """Whether speed follows from metrics of the same splits: it is step length times cadence."""
-    return "step_length_m" in metrics and any(of <= set(metrics) for of in _OF_CADENCE)
+    is_given = "speed_m_s" in metrics or {"beats_per_km", "heart_rate_bpm"} <= set(metrics)
+    return is_given or ("step_length_m" in metrics and any(of <= set(metrics) for of in _OF_CADENCE))
 
 
 def released_lengths(rows: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

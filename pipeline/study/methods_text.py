@@ -72,7 +72,7 @@ def methods_text(result: StudyResult) -> list[str]:
     return [
         *([] if is_of_landings(study) else [splits]),
         *([_responses(result)] if any(_is_adjusted(analysis) for analysis in study.analyses) else []),
-        *(DESIGN_WORDS[design] for design in designs),
+        *(DESIGN_WORDS[design] for design in designs if design in DESIGN_WORDS),
         *(_analysis_words(analysis) for analysis in study.analyses),
         *(
             [_cut(study.least_cell)]

@@ -47,6 +47,8 @@ from pipeline.study.small_cells import suppress_small_cells
 from pipeline.study.software import requirements, software
 
 _PROVENANCE = "provenance.json"
+#: What the scripts in the folder write.
+RECOMPUTED = "recomputed.csv"
 
 
 def write_output(out: Path, result: StudyResult, registered: Registered, key: bytes) -> list[str]:
@@ -110,7 +112,7 @@ def earlier_output(out: Path) -> dict[str, str]:
         return {}
     try:
         result = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))
-        parts, ours = dict(result["rests_on"]), {_PROVENANCE, *result["files"]}
+        parts, ours = dict(result["rests_on"]), {_PROVENANCE, RECOMPUTED, *result["files"]}
     except (OSError, ValueError, KeyError, TypeError):
         parts, ours = {}, set()
     if foreign := sorted({path.relative_to(out).as_posix() for path in files_below(out)} - ours):

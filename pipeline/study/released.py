@@ -148,7 +148,7 @@ class Draws(dy.Schema):
         "change_signs", "onset_signs", "onset_resamples", key=True)  # fmt: skip
     n_units = count("Number of units, in order of the size of their change, or of their mean level.", key=True)
     draw = count("Number of the draw.", key=True)
-    pattern = words("One sign or one number per unit.")
+    pattern = words("One sign (p, n) or one number per unit.")
 
 
 RELEASED: Mapping[str, type[dy.Schema]] = {
@@ -168,6 +168,8 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
     for name, metric in result.flows:
         analysis = analyses[name]
+        if not _is_recomputed(analysis):
+            continue
         table, of_metric = _ROWS[analysis.design]
         taken = of_metric(result.material, analysis, metric)
         rows[table].append(taken.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
@@ -190,6 +192,15 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         for name, frames in rows.items()
         if frames
     }
+
+
+def without_rows(result: StudyResult) -> list[str]:
+    """Names of analyses whose rows are not released, because the scripts do not compute them yet."""
+    return list(dict.fromkeys(analysis.name for analysis in result.study.analyses if not _is_recomputed(analysis)))
+
+
+def _is_recomputed(analysis: Analysis) -> bool:
+    return analysis.design in _ROWS or analysis.design == "landing"
 
 
 def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
@@ -274,7 +285,7 @@ def _patterns(purpose: str, n_units: int, rows: Iterable[Iterable[float]]) -> pl
     def pattern(row: Iterable[float]) -> str:
         if purpose == "onset_resamples":
             return " ".join(f"{number:.0f}" for number in row)
-        return "".join("+" if sign > 0 else "-" for sign in row)
+        return "".join("p" if sign > 0 else "n" for sign in row)
 
     texts = pl.DataFrame({"pattern": [pattern(row) for row in rows]})
     return texts.select(
