@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import date
@@ -18,6 +17,7 @@ from typing import Any
 from pipeline.core.errors import UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.published import READ, all_numbers, works
+from pipeline.core.toml import parsed
 from pipeline.study.study_file import (
     BOTH_FEET,
     CAUSES,
@@ -80,8 +80,8 @@ class _Reader:
 
     def study(self) -> Study:
         try:
-            table = tomllib.loads(self._text)
-        except tomllib.TOMLDecodeError as error:
+            table = parsed(self._text)
+        except (ValueError, RecursionError) as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
         self._known(table, _TOP, ())
         analyses = tuple(
