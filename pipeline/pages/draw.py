@@ -11,13 +11,11 @@ linked and the page is not drawn again.
 
 from __future__ import annotations
 
-import gc
 import hashlib
 import json
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -55,23 +53,11 @@ _RESTS_ON = re.compile(rb'<meta name="rests-on" content="([\w ]+)">')
 
 def draw(pages: Pages, athlete_id: str | None) -> None:
     """Draw the pages of an athlete; of the club for None."""
-    with written_here(pages.built) as here, _without_collection():
+    with written_here(pages.built) as here:
         if athlete_id is None:
             draw_club(pages, here / FOLDER)
         else:
             draw_athlete(pages, here, athlete_id)
-
-
-@contextmanager
-def _without_collection() -> Iterator[None]:
-    """Thousands of rows and texts set off the collector of cycles, which finds none: a seventh of the time."""
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
 
 
 def draw_club(pages: Pages, folder: Path) -> None:
@@ -89,6 +75,7 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
     """Draw the page of an athlete and those of the athlete's runs, or link the previous ones where nothing changed."""
     club = club_rows(pages)
     folder = FOLDER / "athletes" / club.folder(athlete_id)
+    (here / folder).mkdir(parents=True, exist_ok=True)
     own, of_runs = _rests_on(pages, club, athlete_id)
     before = _rested_on(pages, folder / "index.html")
     if before[1:] == [of_runs] and pages.before is not None:
@@ -244,6 +231,5 @@ def _templates() -> jinja2.Environment:
 
 def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
     text = _templates().get_template(template).render(shown, t=language, units=language.units)
-    file.parent.mkdir(parents=True, exist_ok=True)
     file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
-    file.write_text(text, encoding="utf-8")
+    file.write_bytes(text.encode())
