@@ -29,6 +29,8 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.store.exports import disarmed
 from pipeline.store.layout import read_table
 from pipeline.study.conduct import StudyResult
+from pipeline.study.filmed import is_of_landings
+from pipeline.study.landings import cross_table, released_table
 from pipeline.study.pseudonyms import COLUMNS, pseudonymised
 from pipeline.study.register import Registered
 from pipeline.study.report import report
@@ -158,7 +160,12 @@ def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes
 
 def _write_data(folder: Path, result: StudyResult, key: bytes) -> None:
     folder.mkdir()
-    if result.flow.runs["athlete_id"].n_unique() >= result.study.least_cell:
+    for analysis in result.study.analyses:
+        if analysis.design == "landing":
+            rows = released_table(cross_table(result.material, analysis), result.study.least_cell)
+            rows.write_csv(folder / f"landings-{result.study.analyses.index(analysis) + 1}.csv")
+    is_of_runs = not is_of_landings(result.study)
+    if is_of_runs and result.flow.runs["athlete_id"].n_unique() >= result.study.least_cell:
         rows = pseudonymised(result.material.splits, result.flow.runs, key, least_cell=result.study.least_cell)
         disarmed(rows).write_csv(folder / "splits.csv")
         rows.write_parquet(folder / "splits.parquet")
@@ -179,6 +186,12 @@ def _dictionary(least_cell: int) -> str:
         "list of results, not publicly.",
         "",
         *_meanings(COLUMNS),
+        "",
+        "## data/landings-1 and so on, by the number of the analysis",
+        "",
+        "Numbers of runners (`runners`) by how they landed early and late: as much of the cross-table as holds no "
+        f"group of fewer than {least_cell}, else rearfoot against other, else the numbers at each distance, else "
+        "those who changed, else nothing.",
         "",
         "## results",
         "",
