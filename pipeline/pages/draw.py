@@ -131,7 +131,8 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     splits, drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "run_against_usual", "exclusions")
     )
-    quality = _by_run(club.own("quality", athlete_id)) if club.optional("quality") is not None else {}
+    has_quality = club.optional("quality") is not None
+    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if has_quality else {}
     expected = expected_ranges(
         club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id),
         pages.settings.inclusion,
@@ -140,10 +141,9 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
     for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
         run_id = run["run_id"]
-        odd = [row for row in quality.get(run_id, []) if row.get("suspicion")]
         yield run, RunRows(
-            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd, expected.get(run_id, {}),
-            (before, after),
+            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd.get(run_id, []),
+            expected.get(run_id, {}), (before, after),
         )  # fmt: skip
 
 
