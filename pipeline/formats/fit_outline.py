@@ -17,8 +17,8 @@ KEPT = frozenset({0, 12, 18, 19, 21, 206, 207})
 #: Of laps: when the message was written, start and duration. Numbers of fields in the profile.
 KEPT_FIELDS = {19: frozenset({253, 2, 7})}
 
-#: A message may take a byte of a file, and a packed file of twenty kilobytes declare twenty million. A day at ten records
-#: a second has fewer than these; common practice, no source.
+#: A message may take a byte of a file, and a packed file of twenty kilobytes declare twenty million. A day at ten
+#: records a second has fewer than these; common practice, no source.
 MOST_MESSAGES = 1_000_000
 
 _CHECKSUM_BYTES = 2
