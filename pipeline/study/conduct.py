@@ -117,11 +117,12 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
     runs, splits, drifts = (read_rows(folder, name) for name in ("runs", "splits", "athlete_drift"))
+    runs = with_criteria(runs, study, splits, drifts)
     if is_of_landings(study):
         flow = filmed_flow(read_rows(folder, "landings"), runs, study)
     else:
-        flow = cohort_flow(with_criteria(runs, study, splits, drifts), study.cohort)
-    material = _material(folder, settings, flow, splits, drifts, study=study, against=against)
+        flow = cohort_flow(runs, study.cohort)
+    material = _material(folder, settings, flow, splits, drifts, study=study, runs=runs, against=against)
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
@@ -196,7 +197,7 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
 
 def _material(
     folder: Path, settings: Settings, flow: Flow, splits: pl.DataFrame, drifts: pl.DataFrame,
-    *, study: Study, against: Path | None,
+    *, study: Study, runs: pl.DataFrame, against: Path | None,
 ) -> Material:  # fmt: skip
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None
@@ -215,7 +216,7 @@ def _material(
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         athletes=attributes(flow.runs, read_rows(folder, "roster")),
-        landings=filmed(read_rows(folder, "landings"), read_rows(folder, "runs"), study),
+        landings=filmed(read_rows(folder, "landings"), runs, study),
         other_splits=other_splits,
         inclusion=settings.inclusion,
         seed=study.seed,
