@@ -81,7 +81,7 @@ def nightly(
     PREFECT_API_URL names, else by one started for it, which ends with it.
 
     \b
-    Exit codes of --once: 0 done or skipped, 1 failed, 2 wrong use.
+    Exit codes of --once: 0 done or skipped, 1 failed, or a file of the store is damaged, 2 wrong use.
     """  # noqa: D301 -- click needs the control character itself
     from pipeline.nightly.nightly import Plan, cron_of, look_ahead, zone_of
 
@@ -116,7 +116,7 @@ def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> 
         click.echo(f"This page: {night.path}")
     for fault in night.faults:
         click.echo(f"splitdrift: {fault}", err=True)
-    if night.outcome is Outcome.FAILED and night.error is not None:
+    if night.outcome is not Outcome.SKIPPED and night.error is not None:
         raise night.error
 
 
