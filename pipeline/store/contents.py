@@ -136,15 +136,26 @@ def contents_of(state: Path) -> Contents | None:
         NothingDone: a newer version made it.
     """
     try:
-        return _noted(state, (state / WHOLE).read_bytes())
+        return _noted(state, (state / WHOLE).read_bytes(), _version_of(state / CONTENTS))
     except FileNotFoundError:
         return None
 
 
+def _version_of(file: Path) -> tuple[int, int] | None:
+    """What differs after a file of this machine was written again; None where it does not exist."""
+    if is_remote(file):
+        return (0, 0)
+    try:
+        about = file.stat()
+    except FileNotFoundError:
+        return None
+    return about.st_size, about.st_mtime_ns
+
+
 @lru_cache(maxsize=4)
-def _noted(state: Path, whole: bytes) -> Contents | None:
+def _noted(state: Path, whole: bytes, version_of_contents: tuple[int, int] | None) -> Contents | None:
     about, _, check = whole.partition(b"\n")
-    if not whole and not (state / CONTENTS).is_file():
+    if not whole and (version_of_contents is None or (is_remote(state) and not (state / CONTENTS).is_file())):
         return None
     if check.strip().decode("ascii", "replace") != hashlib.sha256(about).hexdigest():
         raise damaged(state, {WHOLE: Fault.CONTENT})

@@ -25,7 +25,7 @@ from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
 
 #: Files that say when and where a state was made, or that DuckDB lays out anew each time.
-OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "since.parquet", "splitdrift.duckdb"}
+OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "contents.json", "whole", "splitdrift.duckdb"}
 
 
 def contents(generation: Path) -> dict[str, bytes]:
