@@ -1,8 +1,8 @@
-"""Prefect flows: the stages of the line as tasks, and the schedule. No computation lives here.
+"""Prefect flows: the stages of the line as tasks, and a night. No computation lives here.
 
-Prefect reads its environment once, when it is imported, so that is set here: nothing is sent anywhere, a temporary
-server gets the time that its first start needs, only warnings are shown, and no child process has the working directory
-on its path, where anyone might have put a module of a known name.
+Prefect reads its environment once, when it is imported, so that is set here: nothing is sent anywhere, no server is
+started (one without authentication would let everyone on the machine start runs), only warnings are shown, and no child
+process has the working directory on its path, where anyone might have put a module of a known name.
 """
 
 import os
@@ -10,7 +10,7 @@ import os
 for _name, _value in {
     "DO_NOT_TRACK": "1",
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
+    "PREFECT_SERVER_EPHEMERAL_ENABLED": "false",
     "PREFECT_LOGGING_LEVEL": "WARNING",
     "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
     "PYTHONSAFEPATH": "1",

@@ -1,4 +1,4 @@
-"""The flow `nightly`: a night as a Prefect flow, and its schedule.
+"""The flow `nightly`: a night as a Prefect flow, for the deployment in `prefect.yaml`.
 
 Prefect starts it and shows it. The lock of the store decides whether a night may begin, and the night itself whether it
 is tried again: a slot or a state that a crash left in a Prefect server cannot block it.
@@ -9,26 +9,23 @@ parameter: the command and the web address that get the page come from the envir
 
 from __future__ import annotations
 
-import hashlib
-import multiprocessing
 import os
-import threading
-from multiprocessing.connection import wait
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 from prefect import flow
-from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy, State
-from prefect.schedules import Cron, Schedule
+from prefect.client.schemas.objects import State
 from prefect.states import Completed, Failed
-from prefect.types.entrypoint import EntrypointType
 
 from flows.refresh import refresh_with_prefect
-from pipeline.core.places import place, whole_name
+from pipeline.core.places import place
 from pipeline.inbox.inbox import Inbox
 from pipeline.nightly import CLUSTER, NOTIFY, WEBHOOK
-from pipeline.nightly.nightly import Outcome, Plan, one_night, zone_of
+from pipeline.nightly.nightly import Outcome, one_night
+from pipeline.nightly.plan import Plan, zone_of
+from pipeline.refresh import WORKER_LOADS
+from pipeline.refresh.refresh import refresh as in_process
+from pipeline.workers.cluster import cluster_workers
 
 
 @flow(name="nightly", persist_result=False)
@@ -54,10 +51,13 @@ def nightly(
         retry_after_min: minutes it waits before that.
         jobs: worker threads; one per core if not given.
     """
-    _end_with_schedule()
 
     def refresh(inbox: Inbox, into: Path) -> pl.DataFrame:
-        return refresh_with_prefect(inbox, into, jobs=jobs, cluster=os.environ.get(CLUSTER) or None)
+        cluster = os.environ.get(CLUSTER)
+        if not cluster:
+            return refresh_with_prefect(inbox, into, jobs=jobs)
+        with cluster_workers(cluster, loads=WORKER_LOADS) as mapper:
+            return in_process(inbox, into, mapper=mapper)
 
     plan = Plan(
         inbox=place(inbox),
@@ -72,45 +72,3 @@ def nightly(
     if night.outcome in (Outcome.FAILED, Outcome.DAMAGED):
         return Failed(message=night.sentence)
     return Completed(name="Skipped" if night.outcome is Outcome.SKIPPED else "Completed", message=night.sentence)
-
-
-def _end_with_schedule() -> None:
-    """End this process when the one that serves the schedule has ended, however that ended.
-
-    Otherwise a night would hold the lock until Prefect's client stops trying to reach the server, which has ended too.
-    Nights of a Prefect worker continue without it: their server is another process.
-    """
-    parent = multiprocessing.parent_process()
-    if parent is None:
-        return
-
-    def watch() -> None:
-        wait([parent.sentinel])
-        os._exit(1)  # as safe as a kill: incomplete states are never visible
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-def every_day(cron: str, time_zone: str) -> Schedule:
-    """A schedule by the wall clock of a time zone."""
-    return Cron(cron, timezone=time_zone)
-
-
-def serve(parameters: dict[str, Any], schedule: Schedule) -> None:
-    """Start the flow by a schedule until this process is asked to end.
-
-    A night that is scheduled while another is running is cancelled at once, instead of waiting behind it.
-
-    Args:
-        parameters: of the flow.
-        schedule: when.
-    """
-    store = place(parameters["store"])
-    nightly.serve(
-        name=f"{store.name}-{hashlib.sha256(whole_name(store).encode()).hexdigest()[:8]}",
-        schedules=[schedule],
-        parameters=parameters,
-        global_limit=ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW),
-        entrypoint_type=EntrypointType.MODULE_PATH,
-        print_starting_message=False,
-    )

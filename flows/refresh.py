@@ -9,18 +9,16 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
-from uuid import uuid4
 
 import polars as pl
 from prefect import flow, task, unmapped
 from prefect.cache_policies import NO_CACHE
-from prefect.context import FlowRunContext
-from prefect.futures import PrefectFuture, as_completed
+from prefect.futures import PrefectFuture
+from prefect.settings import PREFECT_API_URL
 from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline import ATHLETE, CLUB, stages_of
@@ -37,17 +35,17 @@ from pipeline.refresh.context import (
     Measured,
     SampledRuns,
     Shard,
-    one_file_each,
 )
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, measure_over, read_over
+from pipeline.refresh.steps import Executor, read_over
+from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import end_waiting_workers, lent_worker
-from pipeline.workers.pool import LOST_BY_CLUSTER, Progress
+from pipeline.workers.pool import Progress
 
 if TYPE_CHECKING:
     from pipeline.stages.recording import Session
 
-# What the stages need is imported by the tasks that run them: the process that plans for a cluster runs few.
+# What the stages need is imported by the tasks that run them.
 
 T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
@@ -60,44 +58,26 @@ class Given:
     they get nothing.
     """
 
-    __slots__ = ("inbox", "is_cluster", "jobs", "progress", "store", "wait_s")
+    __slots__ = ("inbox", "jobs", "progress", "store", "wait_s")
 
-    def __init__(
-        self, inbox: Inbox, store: Path, *, jobs: int, is_cluster: bool, wait_s: float, progress: Progress | None
-    ) -> None:
-        self.inbox, self.store, self.jobs, self.is_cluster = inbox, store, jobs, is_cluster
-        self.wait_s, self.progress = wait_s, progress
+    def __init__(self, inbox: Inbox, store: Path, *, jobs: int, wait_s: float, progress: Progress | None) -> None:
+        self.inbox, self.store, self.jobs, self.wait_s, self.progress = inbox, store, jobs, wait_s, progress
 
     def __reduce__(self) -> tuple[type[str], tuple[()]]:
         return str, ()
 
 
 class Sealed(Generic[T_co]):
-    """What only the task that it is meant for looks into.
-
-    Otherwise Prefect searches all of it for futures, and Dask digests it, down to every field of every file.
-    """
+    """What only the task that it is meant for looks into. Otherwise Prefect searches all of it for futures."""
 
     __slots__ = ("content",)
 
     def __init__(self, content: T_co) -> None:
         self.content = content
 
-    def __dask_tokenize__(self) -> str:
-        return uuid4().hex
 
-
-@dataclass(frozen=True)
-class BatchSize:
-    """How many a task takes: few tasks, but the last ones no longer than what the workers then still have to do."""
-
-    most: int
-    least: int
-
-
-#: Of files, in shards of athletes. On a cluster no samples are in memory until the batch is through.
+#: Of files, in shards of athletes.
 BATCH_FILES = BatchSize(64, 32)
-BATCH_FILES_ON_A_CLUSTER = BatchSize(128, 32)
 BATCH_ATHLETES = BatchSize(64, 8)
 
 
@@ -158,13 +138,6 @@ def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> lis
     return [cut(context.content, runs) for runs in sampled]
 
 
-@task(name="measure", **_OPTIONS)
-def measured(context: Sealed[BuildContext], shards: Sealed[Sequence[Shard]]) -> list[Measured]:
-    """The four stages before in one, for a cluster: samples are not sent from one machine to another."""
-    with lent_worker(WORKER_LOADS) as mapper:
-        return list(measure_over(mapper, context.content, shards.content))
-
-
 @task(name=task_name(ATHLETE, after_club=False), **_OPTIONS)
 def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) -> list[dict[str, pl.DataFrame]]:
     """The athlete-level stages of a batch of athletes that need nothing of the club."""
@@ -218,16 +191,12 @@ def club_responses(athletes: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> pl
 @flow(name="refresh", persist_result=False, validate_parameters=False)
 def refresh(request: Given) -> pl.DataFrame:
     """Bring a store up to date; returns the ledger."""
-    n_workers = _workers_of_the_cluster() if request.is_cluster else request.jobs
 
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
-        return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, n_workers)]
+        return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, request.jobs)]
 
     def measure_all(context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
-        size = BATCH_FILES_ON_A_CLUSTER if request.is_cluster else BATCH_FILES
-        of_files = batches(shards, size, n_workers, weight=lambda shard: len(shard.files))
-        if request.is_cluster:
-            return _over_the_cluster(context, of_files)
+        of_files = batches(shards, BATCH_FILES, request.jobs, weight=lambda shard: len(shard.files))
         return _through_the_shards(context, of_files, request.jobs)
 
     def analyse(context: BuildContext, everyone: Sequence[Athlete]) -> Iterator[dict[str, pl.DataFrame]]:
@@ -257,63 +226,6 @@ def _shared(content: T) -> Any:
     return unmapped(Sealed(content))
 
 
-def _workers_of_the_cluster() -> int:
-    running: Any = FlowRunContext.get()
-    cores: dict[str, int] = running.task_runner.client.ncores()
-    return max(1, sum(cores.values()))
-
-
-def batches(
-    items: Sequence[T], size: BatchSize, n_workers: int, *, weight: Callable[[T], int] = lambda _: 1
-) -> Iterator[list[T]]:
-    """Batches of items in their order, the smaller the less is left.
-
-    Args:
-        size: what a batch may weigh: at first `most`, then half of what each worker would have to do of all that is
-            left, but not less than `least`. What weighs more by itself is a batch of its own.
-    """
-    left = sum(map(weight, items))
-    batch: list[T] = []
-    weighs = 0
-    for item in items:
-        weight_of_item, room = weight(item), min(size.most, max(size.least, left // (2 * n_workers)))
-        if batch and weighs + weight_of_item > room:
-            yield batch
-            batch, left, weighs = [], left - weighs, 0
-        batch.append(item)
-        weighs += weight_of_item
-    if batch:
-        yield batch
-
-
-def _over_the_cluster(context: BuildContext, of_files: Iterable[list[Shard]]) -> Iterator[Measured]:
-    """All batches at once. The files of one that workers were lost over follow one by one: each answers for itself."""
-    from distributed import KilledWorker
-
-    sealed = Sealed(context)
-
-    def submitted(batch: Sequence[Shard]) -> PrefectFuture[list[Measured]]:
-        return measured.submit(sealed, Sealed(batch))
-
-    futures = {submitted(batch): batch for batch in of_files}
-    left: list[Shard] = []
-    for future in as_completed(list(futures)):
-        try:
-            results = future.result()
-        except KilledWorker:
-            left += chain.from_iterable(map(one_file_each, futures[future]))
-        else:
-            yield from results
-    for shard in left:
-        try:
-            results = submitted([shard]).result()
-        except KilledWorker:
-            from pipeline.refresh.shard import lost
-
-            results = [lost(context, shard, LOST_BY_CLUSTER)]
-        yield from results
-
-
 def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
     """Keep two batches per worker under way, so that no more samples are in memory than those hold."""
     waiting: deque[PrefectFuture[list[Measured]]] = deque()
@@ -330,39 +242,28 @@ def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], 
 
 
 def refresh_with_prefect(
-    inbox: Inbox,
-    store: Path,
-    *,
-    jobs: int | None = None,
-    cluster: str | None = None,
-    wait_s: float = 0.0,
-    progress: Progress | None = None,
+    inbox: Inbox, store: Path, *, jobs: int | None = None, wait_s: float = 0.0, progress: Progress | None = None
 ) -> pl.DataFrame:
     """Run the flow; the same tables as `pipeline.refresh.refresh.refresh`.
 
-    Uses the Prefect API that the environment names, else a temporary one on this machine. The workers of a cluster need
-    splitdrift, and the inbox and the store under the same name as this process: a shared folder or an object store.
-
     Args:
         inbox: what `pipeline.inbox.inbox.read_inbox` found.
-        cluster: address of a Dask scheduler; its workers then take the place of threads.
         wait_s: how long to wait for another refresh of the same store to end [s].
 
     Returns:
         The ledger: rows of `recordings`.
+
+    Raises:
+        UsageError: no Prefect server is named, neither in the environment nor in Prefect's profile.
     """
+    if not PREFECT_API_URL.value():
+        raise UsageError(
+            "--flow takes a Prefect server, and PREFECT_API_URL names none. Without --flow no server is needed."
+        )
     workers = jobs if jobs is not None else os.cpu_count() or 1
-    runner: Any = ThreadPoolTaskRunner(max_workers=workers) if cluster is None else _dask(cluster)
+    runner: Any = ThreadPoolTaskRunner(max_workers=workers)
     try:
-        request = Given(inbox, store, jobs=workers, is_cluster=cluster is not None, wait_s=wait_s, progress=progress)
+        request = Given(inbox, store, jobs=workers, wait_s=wait_s, progress=progress)
         return refresh.with_options(task_runner=runner)(request)
     finally:
         end_waiting_workers()
-
-
-def _dask(address: str) -> Any:
-    try:
-        from prefect_dask import DaskTaskRunner
-    except ImportError:
-        raise UsageError("--cluster takes more libraries: python -m pip install 'splitdrift[cluster]'.") from None
-    return DaskTaskRunner(address=address)

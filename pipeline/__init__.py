@@ -109,10 +109,6 @@ STAGES = (
     ), after_club=True),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
-    Stage("strikes", CLUB, (
-        Function("strike_counts", ("strikes.csv",), ("strike_counts",), ("strike_angle_thresholds",)),
-        Function("strike_shift", ("strikes.csv",), ("strike_shift",), ("strike_angle_thresholds",)),
-    )),
     Stage("corrections", CLUB, (
         Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
         Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
@@ -125,6 +121,11 @@ STAGES = (
         Function("complaints", ("complaints.csv",), ("complaints",)),
         Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),
                  ("roster", "shoes", "sessions", "events")),
+    )),
+    Stage("strikes", CLUB, (
+        Function("landings", ("strikes.csv", "runs", "splits"), ("landings",), ("strike_angle_thresholds",)),
+        Function("strike_counts", ("landings",), ("strike_counts",)),
+        Function("strike_shift", ("landings",), ("strike_shift",)),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),

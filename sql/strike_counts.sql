@@ -10,7 +10,7 @@ WITH seen AS (
     strike,
     angle_deg,
     is_one_foot,
-    STRFTIME(date, '%Y-%m-%d') AS subject
+    event AS subject
   FROM landings
   UNION ALL
   SELECT

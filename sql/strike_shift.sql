@@ -6,7 +6,7 @@
 SELECT
   early.distance_km AS early_km,
   late.distance_km AS late_km,
-  STRFTIME(early.date, '%Y-%m-%d') AS event,
+  early.event,
   COUNT(*) AS n_pairs,
   COUNT(*) FILTER (WHERE early.strike = 'rearfoot' AND late.strike = 'rearfoot') AS n_rearfoot_to_rearfoot,
   COUNT(*) FILTER (WHERE early.strike = 'rearfoot' AND late.strike = 'midfoot') AS n_rearfoot_to_midfoot,
@@ -30,8 +30,9 @@ SELECT
 FROM landings AS early
 INNER JOIN landings AS late
   ON
-    early.date = late.date
+    early.event = late.event
     AND early.athlete_id = late.athlete_id
+    AND early.runner = late.runner
     AND early.distance_km < late.distance_km
-GROUP BY early.date, early.distance_km, late.distance_km
-ORDER BY early.date, early.distance_km, late.distance_km
+GROUP BY early.event, early.distance_km, late.distance_km
+ORDER BY early.event, early.distance_km, late.distance_km

@@ -14,7 +14,7 @@ from pipeline.core.resources import shipped
 @click.command()
 @click.option("--store", type=FOLDER, default=Path("demo-store"), show_default=True, help="Where to put the result.")
 @JOBS
-@click.option("--flow", is_flag=True, help="Run as a Prefect flow.")
+@click.option("--flow", is_flag=True, help="Run as a flow of a Prefect server.")
 def demo(store: Path, jobs: int | None, flow: bool) -> None:
     """Take an invented club through the whole line and show the result."""
     inbox = shipped("data/club")

@@ -6,19 +6,30 @@ import json
 import os
 import signal
 import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from datetime import time as time_of_day
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.commands.terminal import FOLDER, INBOX, JOBS, STORE, has_prefect_api, open_console
-from pipeline.nightly import CLUSTER, NOTIFY, WEBHOOK
+from pipeline.commands.terminal import CLUSTER, FOLDER, INBOX, JOBS, STORE, is_by_flow, open_console, started_workers
+from pipeline.core.errors import EXIT_NOT_DELIVERED, UsageError
+from pipeline.nightly import NOTIFY, WEBHOOK
+from pipeline.nightly.plan import Plan, next_night, time_of, zone_of
+from pipeline.workers.pool import Loss, Pool
+from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
     import polars as pl
 
     from pipeline.inbox.inbox import Inbox
-    from pipeline.nightly.nightly import Plan
+
+#: The schedule looks at the clock so often, since a machine that slept wakes up late [s].
+_LOOKS_EVERY_S = 20.0
 
 
 @click.command()
@@ -42,15 +53,10 @@ if TYPE_CHECKING:
     help="Start this with the page's path as its last word and the page on its input. [or in SPLITDRIFT_NOTIFY]",
 )
 @click.option("--hand-to", hidden=True)  # the former name of --notify
-@click.option(
-    "--webhook",
-    metavar="URL",
-    envvar=WEBHOOK,
-    help="Send the page there as JSON: title, text. [or in SPLITDRIFT_WEBHOOK]",
-)
+@click.option("--webhook", hidden=True)  # the former way to give what is in SPLITDRIFT_WEBHOOK
 @JOBS
-@click.option("--flow", is_flag=True, help="With --once: run as a Prefect flow. [default: if a Prefect API is named]")
-@click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
+@click.option("--flow", is_flag=True, help="Run as a flow of a Prefect server. [default: if PREFECT_API_URL names one]")
+@CLUSTER
 def nightly(
     *,
     inbox: Path,
@@ -76,41 +82,56 @@ def nightly(
     Pages are written to nights/ in the store. A night that is due while another process changes the store is skipped.
     The next night makes up for a killed or missed one, since it reads whatever is new.
 
+    The page is sent as JSON (title, text) to the web address in the environment variable SPLITDRIFT_WEBHOOK, which may
+    hold a secret; every user of a machine can read what is on a command line.
+
     --at is the time on the wall clock of the time zone. On the day on which the clocks leave it out it is an hour
-    later; on the day on which it comes twice, the first counts. The schedule is served by Prefect: by the server that
-    PREFECT_API_URL names, else by one started for it, which ends with it.
+    later; on the day on which it comes twice, the first counts.
 
     \b
-    Exit codes of --once: 0 done or skipped, 1 failed, or a file of the store is damaged, 2 wrong use.
+    Exit codes of --once: 0 done or skipped, 1 failed, or a file of the store is damaged, 2 wrong use,
+                          4 done or skipped, but the page was not delivered.
     """  # noqa: D301 -- click needs the control character itself
-    from pipeline.nightly.nightly import Plan, cron_of, look_ahead, zone_of
-
+    if webhook is not None:
+        raise UsageError(
+            f"--webhook shows the address to every user of this machine. Put it into the environment as {WEBHOOK}."
+        )
     zone = zone_of(time_zone)
-    plan = Plan(inbox, store, zone, retries, 60 * retry_after, notify or hand_to, webhook)
+    plan = Plan(inbox, store, zone, retries, 60 * retry_after, notify or hand_to, os.environ.get(WEBHOOK) or None)
+    how = _How(jobs, is_by_flow(flow=flow, cluster=cluster), cluster)
     if (at is None) != once:
         raise click.UsageError("Give either --at HH:MM, to serve the schedule, or --once, for one night now.")
     if at is None:
-        _night(plan, jobs=jobs, flow=flow or cluster is not None or has_prefect_api(), cluster=cluster)
-        return
-    cron = cron_of(at)
-    look_ahead(plan)
-    parameters = {"time_zone": zone.key, "retries": retries, "retry_after_min": retry_after, "jobs": jobs}
-    _serve_nights(plan, cron, at, parameters, cluster)
+        _night(plan, how)
+    else:
+        _serve_nights(plan, how, time_of(at))
 
 
-def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> None:
-    from pipeline.nightly.nightly import Outcome, one_night
-    from pipeline.refresh.refresh import refresh as in_process
+@dataclass(frozen=True)
+class _How:
+    """How a night refreshes the store."""
 
-    def by_flow(contents: Inbox, into: Path) -> pl.DataFrame:
-        from flows.refresh import refresh_with_prefect
+    jobs: int | None
+    by_flow: bool
+    cluster: str | None
 
-        return refresh_with_prefect(contents, into, jobs=jobs, cluster=cluster)
+    def refresh(self, contents: Inbox, into: Path) -> pl.DataFrame:
+        """Bring a store up to date."""
+        if self.by_flow:
+            from flows.refresh import refresh_with_prefect
 
-    def by_workers(contents: Inbox, into: Path) -> pl.DataFrame:
-        return in_process(contents, into, jobs=jobs)
+            return refresh_with_prefect(contents, into, jobs=self.jobs)
+        from pipeline.refresh.refresh import refresh
 
-    night = one_night(plan, by_flow if flow else by_workers)
+        with started_workers(self.jobs, self.cluster) as mapper:
+            return refresh(contents, into, mapper=mapper)
+
+
+def _night(plan: Plan, how: _How) -> None:
+    from pipeline.nightly.nightly import Outcome, one_night, require_deliverable
+
+    require_deliverable(plan)
+    night = one_night(plan, how.refresh)
     click.echo(night.page.text)
     if night.path is not None:
         click.echo(f"This page: {night.path}")
@@ -118,25 +139,55 @@ def _night(plan: Plan, *, jobs: int | None, flow: bool, cluster: str | None) -> 
         click.echo(f"splitdrift: {fault}", err=True)
     if night.outcome is not Outcome.SKIPPED and night.error is not None:
         raise night.error
+    if night.faults:
+        raise click.exceptions.Exit(EXIT_NOT_DELIVERED)
 
 
-def _serve_nights(plan: Plan, cron: str, at: str, parameters: dict[str, object], cluster: str | None) -> None:
-    from pipeline.core.places import whole_name
+# --- The schedule ----------------------------------------------------------------------------------------------------
 
+
+def _serve_nights(plan: Plan, how: _How, at: time_of_day) -> None:
+    """One night after the other, each in a process of its own, which ends with this one, whatever ends this."""
     # A service is ended by SIGTERM; an ordinary exit then ends what was started here.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    for name, value in ((NOTIFY, plan.notify), (WEBHOOK, plan.webhook), (CLUSTER, cluster)):
-        if value is not None:
-            os.environ[name] = value
-    click.echo(f"Starting the schedule: {plan.store} every day at {at}, time zone {parameters['time_zone']}.")
-    from flows.own_server import server
+    pages = _apart(_look_ahead, plan, how)
+    click.echo(f"A refresh every day at {at:%H:%M}, time zone {plan.zone}. Pages: {pages}. Ctrl-C ends it.")
+    while True:
+        _wait_until(next_night(at, datetime.now(plan.zone)))
+        click.echo(_apart(_sentence, plan, how))
 
-    with server() as address:
-        from flows.nightly import every_day, serve
 
-        click.echo(f"Served by Prefect at {address}. Pages: {whole_name(plan.store / 'nights')}. Ctrl-C ends it.")
-        places = {"inbox": whole_name(plan.inbox), "store": whole_name(plan.store)}
-        serve({**places, **parameters}, every_day(cron, str(parameters["time_zone"])))
+def _wait_until(due: datetime) -> None:
+    while (left_s := (due - datetime.now(UTC)).total_seconds()) > 0:
+        time.sleep(min(left_s, _LOOKS_EVERY_S))
+
+
+def _apart(function: Callable[[Plan, _How], str], plan: Plan, how: _How) -> str:
+    """What a function gives in a process that is started for it and gets secrets by a pipe only."""
+    pool = Pool("", "", Limits(), environment={})
+    try:
+        pool.start(1)
+        return next(pool.map(function, plan, [how], lost=_lost))
+    finally:
+        pool.end()
+
+
+def _look_ahead(plan: Plan, _how: _How) -> str:
+    from pipeline.core.places import whole_name
+    from pipeline.nightly.nightly import NIGHTS, look_ahead
+
+    look_ahead(plan)
+    return whole_name(plan.store / NIGHTS)
+
+
+def _sentence(plan: Plan, how: _How) -> str:
+    from pipeline.nightly.nightly import one_night
+
+    return one_night(plan, how.refresh).sentence
+
+
+def _lost(_plan: Plan, _how: _How, loss: Loss) -> str:
+    return f"The process of this night was lost: {loss.words}. The store is as it was; the next night makes up for it."
 
 
 @click.command()

@@ -11,12 +11,13 @@ import click
 
 from pipeline.commands.terminal import (
     AS_JSON,
+    CLUSTER,
     FOLDER,
     INBOX,
     JOBS,
     QUIET,
     VERBOSE,
-    has_prefect_api,
+    is_by_flow,
     open_console,
     progress_bar,
     show_club,
@@ -47,8 +48,8 @@ class Output:
 @INBOX
 @click.option("--store", type=FOLDER, required=True, help="Folder of the result; made if absent.")
 @JOBS
-@click.option("--flow", is_flag=True, help="Run as a Prefect flow. [default: if a Prefect API is configured]")
-@click.option("--cluster", metavar="ADDRESS", help="Run as a Prefect flow on this Dask cluster, e.g. tcp://host:8786.")
+@click.option("--flow", is_flag=True, help="Run as a flow of a Prefect server. [default: if PREFECT_API_URL names one]")
+@CLUSTER
 @click.option("--strict", is_flag=True, help="Exit with 3 if a file was rejected.")
 @click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for another refresh to end.")
 @AS_JSON
@@ -92,8 +93,8 @@ def bring_up_to_date(
     output: Output = Output(),
 ) -> None:
     """Refresh a store and show what came of it; arguments as for the command."""
-    by_flow = flow or cluster is not None or has_prefect_api()
-    with nullcontext() if by_flow else started_workers(jobs) as mapper:
+    by_flow = is_by_flow(flow=flow, cluster=cluster)
+    with nullcontext() if by_flow else started_workers(jobs, cluster) as mapper:
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
 
@@ -102,9 +103,7 @@ def bring_up_to_date(
             if by_flow:
                 from flows.refresh import refresh_with_prefect
 
-                ledger = refresh_with_prefect(
-                    contents, store, jobs=jobs, cluster=cluster, wait_s=wait_s, progress=progress
-                )
+                ledger = refresh_with_prefect(contents, store, jobs=jobs, wait_s=wait_s, progress=progress)
             else:
                 ledger = in_process(contents, store, wait_s=wait_s, progress=progress, mapper=mapper)
     if output.as_json:

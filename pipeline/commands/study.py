@@ -35,7 +35,7 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
       windows = "quarters"
 
     \b
-    data/studies/ of the project has five to begin with, each with published results to compare with:
+    data/studies/ of the project has five to begin with, with published results to compare with:
       splitdrift study data/studies/demo/contact-time-marathon.toml --store demo-store --out contact-time
 
     The store records when a study was first run and how often it was changed. The output holds no name, id, date or

@@ -49,6 +49,8 @@ INBOX = click.option("--inbox", type=FOLDER, required=True, help="Folder with on
 STORE = click.option("--store", type=FOLDER, required=True, help="Folder of the result.")
 JOBS = click.option("--jobs", type=click.IntRange(min=1), help="Worker processes. [default: one per core]")
 
+CLUSTER = click.option("--cluster", metavar="ADDRESS", help="Run on this Dask cluster, e.g. tcp://host:8786.")
+
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on the standard output.")
 QUIET = click.option("-q", "--quiet", is_flag=True, help="Print only what needs attention.")
 VERBOSE = click.option("-v", "--verbose", is_flag=True, help="List every file.")
@@ -60,11 +62,6 @@ def open_console() -> Console:
 
     # Piped into a file or a pager there is no width to ask for: wide enough for the widest line of the club summary.
     return Console(width=None if sys.stdout.isatty() else 160)
-
-
-def has_prefect_api() -> bool:
-    """Whether the user has pointed Prefect at a server, without importing Prefect to find out."""
-    return bool(os.environ.get("PREFECT_API_URL"))
 
 
 def show_notices(notices: Sequence[str]) -> None:
@@ -94,9 +91,30 @@ def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str]
     console.print(summary)
 
 
+def is_by_flow(*, flow: bool, cluster: str | None) -> bool:
+    """Whether a refresh is a Prefect flow: on request, or where the user has pointed Prefect at a server.
+
+    Raises:
+        UsageError: of click, for both.
+    """
+    if flow and cluster is not None:
+        raise click.UsageError("Give either --flow or --cluster: the batches of a cluster are Dask's own tasks.")
+    return flow or (cluster is None and bool(os.environ.get("PREFECT_API_URL")))
+
+
 @contextmanager
-def started_workers(jobs: int | None) -> Iterator[Mapper]:
-    """Workers, started before this process imports what it needs itself: all then do so at the same time."""
+def started_workers(jobs: int | None, cluster: str | None = None) -> Iterator[Mapper]:
+    """Workers, started before this process imports what it needs itself: all then do so at the same time.
+
+    Args:
+        cluster: address of a Dask scheduler, whose workers take the place of those of this machine.
+    """
+    if cluster is not None:
+        from pipeline.workers.cluster import cluster_workers
+
+        with cluster_workers(cluster, loads=WORKER_LOADS) as mapper:
+            yield mapper
+        return
     from pipeline.workers.pool import workers
 
     wanted = jobs if jobs is not None else os.cpu_count() or 1

@@ -14,6 +14,7 @@ from pathlib import Path
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
 EXIT_DONE_BUT_REJECTED = 3
+EXIT_NOT_DELIVERED = 4
 #: What shells give to a program that was ended by an interrupt: 128 and the number of the signal.
 EXIT_INTERRUPTED = 130
 
@@ -24,6 +25,7 @@ EXIT_CODES = {
     "file in it is damaged.",
     EXIT_WRONG_USE: "Wrong use: an unknown option, an unreadable list, or a fault in settings.toml or a study file.",
     EXIT_DONE_BUT_REJECTED: "With `--strict`: done, but files were rejected.",
+    EXIT_NOT_DELIVERED: "`nightly --once`: done or skipped, but a delivery of the page failed.",
     EXIT_INTERRUPTED: "Interrupted (Ctrl-C); the message says what is kept.",
 }
 

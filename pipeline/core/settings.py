@@ -129,8 +129,8 @@ class Settings:
         "no source.")
     strike_angle_thresholds: str = _setting("altman-davis-2012", SUMMARIES, "",
         "Where strikes.csv gives a foot-strike angle and no class: rearfoot above 8.0 and forefoot below -1.6 degrees "
-        "(Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones; from memory), or 7.4 and -0.8 (Mo "
-        "2021, Research in Sports Medicine).", choices=("altman-davis-2012", "mo-2021"))
+        "(Altman and Davis 2012, doi 10.1016/j.gaitpost.2011.09.104, the usual ones, as others restate "
+        "them), or 7.4 and -0.8 (Mo 2021, Research in Sports Medicine).", choices=("altman-davis-2012", "mo-2021"))
 
     pages: str = _setting("names", PAGES, "",
         "Pages with the names of the roster; with a code in place of each athlete, to be passed on; or none.",

@@ -149,13 +149,13 @@ def read_inbox(folder: Path) -> Inbox:
     )
     files = tuple(file for file in present if PurePosixPath(file.path).name not in (COLUMNS_FILE, CORRECTIONS_FILE))
     closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
-    if not files:
+    read = read_lists(folder)
+    if not files and read.rows["strikes.csv"].is_empty():
         raise NothingDone(
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
-            "such as inbox/ari/2026-03-14.fit."
+            "such as inbox/ari/2026-03-14.fit. (Without any, strikes.csv is enough for the tables of landings.)"
         )
     corrections = _corrections(folder, correcting)
-    read = read_lists(folder)
     listed = _with_paths(read.rows["sessions.csv"], {file.path for file in files})
     files = _with_listed_athletes(files, listed)
     folders = {file.athlete_id for file in files if file.athlete_id is not None}

@@ -36,7 +36,7 @@ LISTS: Mapping[str, tuple[str, ...]] = {
     "shoes.csv": ("shoe_id", "name", "heel_toe_drop_mm", "heel_stack_mm", "mass_g"),
     "strikes.csv": (
         "athlete_id", "started_at_utc", "date", "distance_km", "foot", "strike", "angle_deg", "strike_index_pct",
-        "method", "note",
+        "method", "rater", "frame_rate_hz", "n_runners", "note",
     ),
     "complaints.csv": ("athlete_id", "from_date", "to_date", "site", "note"),
     "events.csv": ("athlete_id", "date", "kind", "note"),
@@ -124,7 +124,9 @@ def _shoes(listed: Checked) -> pl.DataFrame:
 def _strikes(listed: Checked) -> pl.DataFrame:
     """Rows of `strikes.csv`, one per foot; times, dates and numbers as such.
 
-    `date` is given in every row (of the start in UTC, where the file gives none), and `heel` has become `rearfoot`.
+    `date` is given in every row (of the start in UTC, where the file gives none), `heel` has become `rearfoot`, and
+    `n_runners` is 1 where none is given: with more, `athlete_id` names a group of runners who all landed so, at each of
+    its distances.
     """
     rows = _in_known_words(listed)
     listed.require(rows["athlete_id"].is_not_null(), "athlete_id", _ATHLETE)
@@ -134,17 +136,25 @@ def _strikes(listed: Checked) -> pl.DataFrame:
     apart = (started.dt.date() - day).dt.total_days().abs()
     listed.require((apart <= 1).fill_null(value=True), "date", "the date of started_at_utc")
     listed.require(rows["distance_km"].is_not_null(), "distance_km", "the kilometres from the start")
-    limits = (("distance_km", 0, 1000), ("angle_deg", -60, 60), ("strike_index_pct", 0, 100))
+    limits = (
+        ("distance_km", 0, 1000), ("angle_deg", -60, 60), ("strike_index_pct", 0, 100), ("frame_rate_hz", 1, 100_000),
+        ("n_runners", 1, 1_000_000),
+    )  # fmt: skip
     numbers = [_number(listed, column, low, high) for column, low, high in limits]
+    n_runners = numbers[-1].fill_null(1.0)
+    listed.require(n_runners == n_runners.round(), "n_runners", "a whole number of runners")
     says = rows["strike"].is_not_null() | rows["angle_deg"].is_not_null() | rows["strike_index_pct"].is_not_null()
     listed.require(says, "strike", f"{', '.join(STRIKE_WORDS)}, or an angle_deg or strike_index_pct")
     judged = rows.with_columns(
-        numbers,
+        numbers[:-1],
         date=pl.coalesce(day, started.dt.date()),
         started_at_utc=started,
         strike=pl.col("strike").replace(HEEL, REARFOOT),
+        n_runners=n_runners.round().cast(pl.Int64, strict=False),
     ).with_columns(pl.col("distance_km").round(3))
-    place = ("athlete_id", "date", "distance_km")
+    of_group = judged["n_runners"] == judged.select(pl.col("n_runners").first().over("athlete_id", "date")).to_series()
+    listed.require(of_group.fill_null(value=True), "n_runners", "the same number wherever the group was seen that day")
+    place = ("athlete_id", "date", "distance_km", "rater")
     listed.require_first(
         [judged[column] for column in (*place, "foot")], "foot", "each foot of an athlete once at a distance on a date"
     )

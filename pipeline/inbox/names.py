@@ -68,6 +68,8 @@ def as_folders(
             else:
                 near = same or difflib.get_close_matches(athlete_id, list(folders), n=1)
                 hint = f" Did you mean '{near[0]}'?" if near else ""
+                if name == "strikes.csv" and not near:
+                    continue  # who was filmed need not have recorded
                 notices.append(f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}")
         renamed[name] = rows.with_columns(pl.col("athlete_id").replace(spelled)) if spelled else rows
         if name == "roster.csv" and spelled and renamed[name]["athlete_id"].is_duplicated().any():

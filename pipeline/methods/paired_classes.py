@@ -121,18 +121,21 @@ def mcnemar_chi_squared(table: npt.ArrayLike, *, continuity: bool) -> PairedTest
 def bowker(table: npt.ArrayLike) -> PairedTest:
     """Several classes: for each pair, did as many change one way as the other? (Bowker 1948, 10.2307/2280710).
 
-    The statistic is compared with a chi-square distribution of k(k-1)/2 degrees of freedom for k classes, also where
-    no one changed between some pair of them, which makes p larger. The approximation is poor where few people changed.
+    The approximation is poor where few people changed.
 
-    The statistic is the sum over pairs of classes of (there - back)² / (there + back); nothing is added to cells of 0.
+    Returns:
+        The statistic is the sum over pairs of classes of (there - back)² / (there + back); nothing is added to cells of
+        0. It is compared with a chi-square distribution of as many degrees of freedom as there are pairs between which
+        someone changed: of the others nothing can be tested. (k(k-1)/2 for k classes, which some software takes also
+        where pairs are empty, makes p larger.) Without a change p is 1, at 0 degrees of freedom.
     """
     counts = _counts(table)
     upper = np.triu_indices(len(counts), k=1)
     there, back = counts[upper], counts.T[upper]
     changed = there + back > 0
     statistic = float(np.sum((there - back)[changed] ** 2 / (there + back)[changed]))
-    df = len(there)
-    return PairedTest(statistic, float(special.chdtrc(df, statistic)), df, BOWKER)
+    df = int(changed.sum())
+    return PairedTest(statistic, float(special.chdtrc(df, statistic)) if df else 1.0, df, BOWKER)
 
 
 def stuart_maxwell(table: npt.ArrayLike) -> PairedTest:

@@ -11,14 +11,16 @@ import os
 import shlex
 import signal
 import subprocess
+from base64 import b64encode
 from contextlib import suppress
 from http.client import HTTPException
 from urllib.error import HTTPError, URLError
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, unquote, urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from pipeline.core.errors import UsageError
 from pipeline.nightly import WEBHOOK
+from pipeline.workers.pool import Loss, LostReason, workers
 
 #: Not passed on to the command: the address may be a secret, and its own modules may lie next to it.
 _WITHHELD = (WEBHOOK, "PYTHONSAFEPATH")
@@ -42,8 +44,8 @@ def words_of(command: str) -> list[str]:
     return words
 
 
-def host_of(url: str) -> str:
-    """The host of a web address.
+def parts_of(url: str) -> SplitResult:
+    """The parts of a web address.
 
     Raises:
         UsageError: it is not the address of a web server.
@@ -53,9 +55,10 @@ def host_of(url: str) -> str:
         _ = parts.port  # raises for a port that is not a number
     except ValueError:
         parts = urlsplit("")
-    if parts.scheme not in ("http", "https") or not parts.hostname:
-        raise UsageError("--webhook takes an address that begins with https:// or http:// and names a host.")
-    return parts.hostname
+    is_plain = url.isascii() and url.isprintable() and " " not in url
+    if parts.scheme not in ("http", "https") or not parts.hostname or not is_plain:
+        raise UsageError(f"{WEBHOOK} takes an address that begins with https:// or http:// and names a host.")
+    return parts
 
 
 def to_command(command: str, page: str | None, text: str, *, limit_s: float = LIMIT_S) -> str | None:
@@ -94,25 +97,39 @@ def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str 
     """Send a page to a web server, as JSON with `title` and `text`.
 
     Args:
+        url: may hold a user and a password.
         text: of the page, in Markdown.
-        limit_s: how long each step of the exchange may take [s].
+        limit_s: how long the whole exchange may take [s].
 
     Returns:
         What went wrong, in words; None for nothing.
     """
-    host = host_of(url)
     body = json.dumps({"title": title, "text": text}).encode()
-    request = Request(
-        url, data=body, headers={"Content-Type": "application/json", "User-Agent": "splitdrift"}, method="POST"
-    )
+    # In a process of its own, which the system ends in time: a server may send a byte a second, a name may not resolve.
+    with workers(1, 1, few=0, item_s=limit_s) as mapper:
+        return next(mapper(_exchanged, body, [url], lost=_lost))
+
+
+def _lost(_body: bytes, url: str, loss: Loss) -> str:
+    host = parts_of(url).hostname
+    if loss.reason is LostReason.TOOK_TOO_LONG:
+        return f"The web server {host} did not answer in time: {loss.words}."
+    return f"The page could not be sent to {host}: {loss.words}."
+
+
+def _exchanged(body: bytes, url: str) -> str | None:
+    parts = parts_of(url)
+    host, (credentials, has_credentials, place) = parts.hostname, parts.netloc.rpartition("@")
+    headers = {"Content-Type": "application/json", "User-Agent": "splitdrift"}
+    if has_credentials:
+        headers["Authorization"] = f"Basic {b64encode(unquote(credentials).encode()).decode()}"
+    request = Request(parts._replace(netloc=place).geturl(), data=body, headers=headers, method="POST")
     try:
-        with build_opener(_NoRedirect).open(request, timeout=limit_s):
+        with build_opener(_NoRedirect).open(request):
             return None
     except HTTPError as error:
         error.close()
         return f"The web server {host} answered {error.code}."
-    except TimeoutError:
-        return f"The web server {host} did not answer within {limit_s:g} s."
     except URLError as error:
         reason = error.reason
         cause = (isinstance(reason, OSError) and reason.strerror) or type(reason).__name__

@@ -28,6 +28,9 @@ MOST_LINES = 40
 #: How many athletes are named in a sentence.
 MOST_NAMES = 20
 
+#: The heading above the deliveries that failed.
+NOT_DELIVERED = "## Not delivered"
+
 #: What became of a file, for one and for several.
 _BECAME = {
     "accepted": ("is a run that can be used", "are runs that can be used"),
@@ -77,7 +80,7 @@ class Failure:
     reason: str
 
 
-def reason(error: Exception) -> str:
+def reason(error: BaseException) -> str:
     """An error in words. The message of an unexpected one may quote its input, so only its type is named."""
     return in_words(error) or f"an internal error ({type(error).__name__})"
 
@@ -165,7 +168,7 @@ def with_faults(page: NightPage, faults: Sequence[str]) -> NightPage:
     if not faults:
         return page
     listed = _listed([f"- {inert(fault)}" for fault in faults], "")
-    return replace(page, body=f"{page.body}\n\n## Not delivered\n\n{listed}")
+    return replace(page, body=f"{page.body}\n\n{NOT_DELIVERED}\n\n{listed}")
 
 
 def _page(began_at: datetime, summary: str, *parts: str) -> NightPage:

@@ -8,18 +8,15 @@ for one that was killed, or missed because the machine was off.
 
 from __future__ import annotations
 
-import os
 import re
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta, tzinfo
-from difflib import get_close_matches
+from datetime import UTC, datetime, timedelta
 from enum import Enum
 from itertools import count
 from pathlib import Path
-from zoneinfo import ZoneInfo, available_timezones
 
 import polars as pl
 
@@ -28,6 +25,7 @@ from pipeline.core.places import is_remote, make_folder, replacing, whole_name
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.nightly import delivery, night_page
 from pipeline.nightly.night_page import NightPage
+from pipeline.nightly.plan import Plan
 from pipeline.refresh.damage import check_share
 from pipeline.refresh.notices import notices_of
 from pipeline.refresh.refresh import require_apart
@@ -37,6 +35,7 @@ from pipeline.store.layout import read_rows
 from pipeline.store.lock import locked
 
 NIGHTS = "nights"
+_NAME = re.compile(r"(\d{4}-\d{2}-\d{2})(?:-(\d+))?\.md")
 
 
 class Outcome(Enum):
@@ -53,27 +52,6 @@ Refresh = Callable[[Inbox, Path], pl.DataFrame]
 
 
 @dataclass(frozen=True)
-class Plan:
-    """What a night is to do.
-
-    Attributes:
-        zone: time zone of dates and times on the page.
-        retries: how often a failed night is tried again.
-        retry_after_s: how long it waits before that [s].
-        notify: command that gets the page; None for none.
-        webhook: web address that the page is sent to; None for none.
-    """
-
-    inbox: Path
-    store: Path
-    zone: tzinfo
-    retries: int = 2
-    retry_after_s: float = 600.0
-    notify: str | None = None
-    webhook: str | None = None
-
-
-@dataclass(frozen=True)
 class Night:
     """A night that is over.
 
@@ -86,7 +64,7 @@ class Night:
     page: NightPage
     path: Path | None = None
     faults: tuple[str, ...] = ()
-    error: Exception | None = None
+    error: BaseException | None = None
 
     @property
     def sentence(self) -> str:
@@ -94,46 +72,6 @@ class Night:
         has_reason = self.outcome is not Outcome.SKIPPED and self.error is not None
         reason = [night_page.reason(self.error)] if has_reason and self.error is not None else []
         return ". ".join(part.rstrip(".") for part in [self.page.title, *reason, *self.faults]) + "."
-
-
-# --- Times -----------------------------------------------------------------------------------------------------------
-
-
-def cron_of(at: str) -> str:
-    """A time of day as a cron line.
-
-    Raises:
-        UsageError: it is not a time of day.
-    """
-    match = re.fullmatch(r"([01][0-9]|2[0-3]):([0-5][0-9])", at)
-    if match is None:
-        raise UsageError(f"--at {at!r} is not a time of day; write it as HH:MM from 00:00 to 23:59, such as 03:00.")
-    return f"{int(match[2])} {int(match[1])} * * *"
-
-
-def zone_of(name: str | None) -> ZoneInfo:
-    """A time zone by its name; None for the machine's own.
-
-    Raises:
-        UsageError: there is no time zone of that name.
-    """
-    wanted = machine_zone() if name is None else name
-    if wanted in available_timezones():
-        return ZoneInfo(wanted)
-    near = get_close_matches(wanted, available_timezones(), n=1)
-    advice = f"Did you mean {near[0]}?" if near else "It takes a name such as Europe/Berlin or UTC."
-    raise UsageError(f"There is no time zone '{wanted}'. {advice}")
-
-
-def machine_zone() -> str:
-    """The name of the machine's time zone; UTC where it has none."""
-    known = available_timezones()
-    named = [os.environ.get("TZ", "").removeprefix(":"), os.path.realpath("/etc/localtime").partition("zoneinfo/")[2]]
-    with suppress(OSError, ValueError):
-        named.append(Path("/etc/timezone").read_text(encoding="ascii").strip())
-    # The folders `posix` and `right` hold every zone a second time.
-    plain = (name.removeprefix("posix/").removeprefix("right/") for name in named)
-    return next((name for name in plain if name in known), "UTC")
 
 
 # --- A night ---------------------------------------------------------------------------------------------------------
@@ -146,15 +84,24 @@ def look_ahead(plan: Plan) -> None:
         UsageError: there is no inbox, a list or the settings have a fault, the store's folder cannot be one, or the
             page cannot be delivered that way.
     """
-    if plan.notify is not None:
-        delivery.words_of(plan.notify)
-    if plan.webhook is not None:
-        delivery.host_of(plan.webhook)
+    require_deliverable(plan)
     try:
         require_apart(read_inbox(plan.inbox), plan.store)
     except NothingDone:
         return  # an inbox may fill later
     prepare(plan.store)
+
+
+def require_deliverable(plan: Plan) -> None:
+    """Check before a night that its page can be delivered as asked.
+
+    Raises:
+        UsageError: the command is none that can be started, or the address none of a web server.
+    """
+    if plan.notify is not None:
+        delivery.words_of(plan.notify)
+    if plan.webhook is not None:
+        delivery.parts_of(plan.webhook)
 
 
 def one_night(
@@ -178,11 +125,13 @@ def one_night(
     while True:
         began_at = now().astimezone(plan.zone)
         try:
-            page, damage = _try(plan, refresh, began_at, failures)
+            page, damage = _try(plan, refresh, began_at, failures, file.undelivered())
         except Held as error:
             skipped = night_page.skipped(began_at, error.fact)
             return _delivered(plan, file, Night(Outcome.SKIPPED, skipped, error=error))
-        except Exception as error:  # any error becomes a page
+        except (KeyboardInterrupt, SystemExit):
+            raise
+        except BaseException as error:  # any error becomes a page, a panic of a compiled library too
             failures.append(night_page.Failure(began_at, night_page.reason(error)))
             if isinstance(error, UsageError) or len(failures) > plan.retries:
                 page = night_page.failed(failures, again_at=None)
@@ -208,7 +157,7 @@ def _note_failed(store: Path, failures: Sequence[night_page.Failure]) -> None:
 
 
 def _try(
-    plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[night_page.Failure]
+    plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[night_page.Failure], notices: Sequence[str]
 ) -> tuple[NightPage, Damaged | None]:
     """One refresh, and a check of a share of the store's files; returns the page about both, and the damage."""
     if is_store(plan.store):
@@ -230,7 +179,7 @@ def _try(
         ledger=ledger,
         drifts=read_rows(published(plan.store), "athlete_drift"),
         names=dict(inbox.athletes.select("athlete_id", "display_name").drop_nulls().iter_rows()),
-        notices=notices_of(inbox, ledger),
+        notices=[*notices_of(inbox, ledger), *notices],
         failures=failures,
         damage=damage,
     )
@@ -267,6 +216,16 @@ class _PageFile:
     def __init__(self, store: Path) -> None:
         self._store = store
         self._path: Path | None = None
+
+    def undelivered(self) -> list[str]:
+        """A sentence where a delivery of the page before this one failed."""
+        folder, before = self._store / NIGHTS, dict[tuple[str, int], Path]()
+        for path in folder.iterdir() if folder.is_dir() else ():
+            if path != self._path and (match := _NAME.fullmatch(path.name)) is not None:
+                before[match[1], int(match[2] or 1)] = path
+        if before and f"\n{night_page.NOT_DELIVERED}\n" in (last := before[max(before)]).read_text(encoding="utf-8"):
+            return [f"The page before this one, {last.name}, was not delivered everywhere; its end says why."]
+        return []
 
     def write(self, page: NightPage) -> Path | None:
         """Write the page, whole or not at all; returns its path, None where there is no store or no room."""

@@ -24,6 +24,7 @@ import jinja2
 import polars as pl
 
 from pipeline.core.places import files_below, read_frame, written_here
+from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.assets import write_assets
@@ -182,7 +183,7 @@ def _templates_digest() -> str:
     parts = sorted(
         path for folder in ("templates", "assets", "texts") for path in (Path(__file__).parent / folder).iterdir()
     )
-    texts = [*parts, Path(__file__).with_name("worth_a_look.toml")]
+    texts = [*parts, Path(__file__).with_name("worth_a_look.toml"), PUBLISHED]
     return _digest([path.read_text(encoding="utf-8") for path in texts])
 
 

@@ -25,7 +25,7 @@ def file_pages(club: ClubRows, language: Language) -> list[Context]:
     """What the pages of files show: counts, devices, missing readings, then every file, on several pages if needed."""
     ledger, runs = club.table("recordings"), club.table("runs")
     files = file_rows(ledger, club, language)
-    parts = [files[start : start + FILES_PER_PAGE] for start in range(0, len(files), FILES_PER_PAGE)]
+    parts = [files[start : start + FILES_PER_PAGE] for start in range(0, max(len(files), 1), FILES_PER_PAGE)]
     about = {
         "counts": [(language(f"status.{status}"), n) for status, n in _counted(ledger["status"])],
         "devices": _counted(runs["device"].fill_null(language("files.no_device"))),

@@ -1,6 +1,7 @@
-"""Worth a look: what a coach may examine next, for each finding, with the evidence and how it was read.
+"""Worth a look: what a coach may examine next, for each finding, with the evidence.
 
-The texts are in `worth_a_look.toml`. They name what to observe, never what to do about it.
+The texts are in `worth_a_look.toml`, the works they cite in `pipeline/core/published.toml`. They name what to observe,
+never what to do about it.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from pipeline.core.published import works
 from pipeline.pages.words import CHANGES
 
 _TEXTS = Path(__file__).with_name("worth_a_look.toml")
@@ -32,9 +34,9 @@ class Look:
         finding: of `athlete_drift`, or `changes`.
         examine: what to look at or try to observe.
         evidence: what was seen in whom, and how large; empty where none is known.
-        source: where that was published, or that there is no source.
-        read_as: how the source was read: "abstract or more read" or "from memory"; empty without evidence.
         order: its place among the looks of the metric and finding, from 1.
+        sources: keys of the works behind the evidence (`pipeline.core.published`).
+        no_source: in place of these, that there is none.
     """
 
     metric: str
@@ -42,9 +44,14 @@ class Look:
     title: str
     examine: str
     evidence: str
-    source: str
-    read_as: str
     order: int
+    sources: tuple[str, ...] = ()
+    no_source: str = ""
+
+    @property
+    def source(self) -> str:
+        """Where the evidence was published, or that there is no source."""
+        return "; ".join(works()[key].cite for key in self.sources) or self.no_source
 
 
 def looks(metric: str, finding: str) -> tuple[Look, ...]:
@@ -64,7 +71,7 @@ def looks(metric: str, finding: str) -> tuple[Look, ...]:
 @functools.cache
 def every_look() -> tuple[Look, ...]:
     """All looks, in their order."""
-    written = (Look(**{key: _joined(value) for key, value in entry.items()}) for entry in _texts()["look"])
+    written = (Look(**{key: _read(value) for key, value in entry.items()}) for entry in _texts()["look"])
     return tuple(sorted(written, key=lambda look: look.order))
 
 
@@ -80,6 +87,6 @@ def _texts() -> dict[str, Any]:
         return tomllib.load(file)
 
 
-def _joined(value: Any) -> Any:
-    """Undo the wrapping of lines in the file."""
-    return " ".join(value.split()) if isinstance(value, str) else value
+def _read(value: Any) -> Any:
+    """Undo the wrapping of lines in the file; lists cannot be changed by a reader."""
+    return " ".join(value.split()) if isinstance(value, str) else tuple(value) if isinstance(value, list) else value

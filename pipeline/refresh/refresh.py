@@ -19,14 +19,15 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import ATHLETE, tables_of
+from pipeline import ATHLETE, stages_of, tables_of
 from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
+from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
+from pipeline.refresh.context import RUN, Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.damage import mend_older_states, require_sound_rows, sound_base
 from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
@@ -152,6 +153,9 @@ def _measured(
 def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Measured]) -> pl.DataFrame:
     """Make the next state; returns the ledger."""
     known, keys = changes.known, changes.keys
+    if not changes.inbox.files:
+        write_known(context.built, keys, changes.inbox, _nothing())
+        return executor.finish(context)
     carried = _carry_over(context, changes)
     gathered = by_athlete([*measured, *carried])
     parts = {
@@ -278,6 +282,14 @@ def _with(
     return pl.concat([stays, *new])
 
 
+def _nothing() -> dict[str, pl.DataFrame]:
+    """The parts of an inbox without recordings, which strikes.csv alone makes worth a refresh."""
+    parts = {name: empty(name) for name in ("recordings", "exclusions", "quality")} | {"runs": pl.DataFrame(schema=RUN)}
+    for stage in stages_of(ATHLETE):
+        parts |= stage.tables({"splits": empty("splits")}, settings=Settings())
+    return parts
+
+
 def _everyone(built: Path) -> list[str]:
     return read_rows(built, "runs")["athlete_id"].unique().sort().to_list()
 
@@ -360,6 +372,8 @@ def check_quality(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
+    if not athletes:
+        return empty("recordings"), empty("quality")
     recordings, runs, splits, quality = (
         pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "runs", "splits", "quality")
     )

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Executor:
-    """How the steps of a refresh are carried out: here, in workers, or as tasks of a flow.
+    """How the steps of a refresh are carried out: here, in workers of a machine or a cluster, or as tasks of a flow.
 
     Attributes:
         measure: the file-level stages, for each shard.
@@ -106,7 +106,9 @@ def _over_files(mapper: Mapper, context: RunContext, shards: Sequence[Shard], *,
     settings, module = context.inbox.settings, "pipeline.refresh.shard"
     limits = Limits(settings.max_file_s, settings.max_file_mb)
     function, answer = _later(f"{module}:{step}"), _later(f"{module}:{lost}")
-    return mapper(function, context, shards, smaller=one_file_each, lost=answer, limits=limits)
+    return mapper(
+        function, context, shards, smaller=one_file_each, lost=answer, limits=limits, weight=lambda one: len(one.files)
+    )
 
 
 def _later(function: str) -> Callable[..., Any]:

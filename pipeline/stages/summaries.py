@@ -64,7 +64,7 @@ def runs(
     }
     rows = run_query("runs", tables, {"after_ride_s": AFTER_RIDE_S, "overlap_s": RIDE_OVERLAP_S})
     if not time_zone:
-        return rows
+        return rows.with_columns(local_date=pl.lit(None, pl.String))
     started = pl.col("started_at_utc").cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(time_zone)
     return rows.with_columns(local_date=started.dt.strftime("%Y-%m-%d"))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import duckdb
@@ -11,9 +12,8 @@ import polars as pl
 
 from pipeline.core.places import files_below, is_remote, whole_name
 from pipeline.core.queries import connect
-from pipeline.store.layout import read_rows, table_folder
-from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
-from pipeline.tables.columns import dy
+from pipeline.store.layout import table_folder
+from pipeline.tables import TABLES, empty, meaning_of, unit_of
 
 DATABASE = "splitdrift.duckdb"
 
@@ -38,39 +38,39 @@ def _write(built: Path, file: Path) -> None:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
-        # In one transaction: outside it, each statement would be written to the disk before the next.
-        connection.begin()
         for table in TABLES:
-            has_files = table in PARTITIONED and bool(files_below(table_folder(built, table)))
-            if has_files and table == "samples":
-                _link_samples(connection, built)
-            elif has_files:
-                # Read by DuckDB, which never holds all of it in memory.
-                source, keys = _files(built, table), ", ".join(TABLES[table].primary_key())
-                columns = ", ".join(TABLES[table].column_names())
-                connection.execute(f"CREATE TABLE {table} AS SELECT {columns} FROM {source} ORDER BY {keys}")
-            else:
-                _create(connection, table, read_rows(built, table))
-            is_view = has_files and table == "samples"
-            if not is_view:
-                keys = ", ".join(TABLES[table].primary_key())
-                connection.execute(f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})")
-            _comment(connection, "VIEW" if is_view else "TABLE", table)
-        _join_runs_and_splits(connection)
-        connection.commit()
-        # Closing does this too, but reports no error if it fails, and leaves a log next to the file.
-        connection.execute("CHECKPOINT")
+            if not files_below(table_folder(built, table)):
+                connection.register(f"no_{table}", empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()))
+        # In one transaction: outside it, each statement would be written to the disk before the next. Closing makes the
+        # checkpoint too, but reports no error if it fails, and leaves a log next to the file.
+        connection.execute(";\n".join(["BEGIN", *_statements(built), "COMMIT", "CHECKPOINT"]))
 
 
-def _create(connection: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
-    connection.register("published", rows.to_arrow(compat_level=pl.CompatLevel.oldest()))
-    connection.execute(f"CREATE TABLE {table} AS SELECT * FROM published")
-    connection.unregister("published")
+def _statements(built: Path) -> Iterator[str]:
+    """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory."""
+    for table, schema in TABLES.items():
+        has_files = bool(files_below(table_folder(built, table)))
+        source, keys = _files(built, table) if has_files else f"no_{table}", ", ".join(schema.primary_key())
+        rows = f"SELECT {', '.join(schema.column_names())} FROM {source}"
+        kind = "VIEW" if has_files and table == "samples" else "TABLE"
+        if kind == "VIEW":
+            yield f"CREATE VIEW {table} AS {rows}"
+        else:
+            yield f"CREATE TABLE {table} AS {rows} ORDER BY {keys}"
+            yield f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})"
+        yield from _comments(kind, table, meaning_of(table), _meanings(table))
+    columns = run_splits_columns()
+    listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
+    yield f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)"
+    meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
+    meanings = {f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table).items()}
+    yield from _comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()})
 
 
-def _link_samples(connection: duckdb.DuckDBPyConnection, built: Path) -> None:
-    columns = ", ".join(TABLES["samples"].column_names())
-    connection.execute(f"CREATE VIEW samples AS SELECT {columns} FROM {_files(built, 'samples')}")
+def _comments(kind: str, name: str, meaning: str, meanings: Mapping[str, str]) -> Iterator[str]:
+    yield f"COMMENT ON {kind} {name} IS {_quoted(meaning)}"
+    for column, text in meanings.items():
+        yield f"COMMENT ON COLUMN {name}.{column} IS {_quoted(text)}"
 
 
 def run_splits_columns() -> dict[str, str]:
@@ -86,34 +86,16 @@ def run_splits_columns() -> dict[str, str]:
     }
 
 
-def _join_runs_and_splits(connection: duckdb.DuckDBPyConnection) -> None:
-    columns = run_splits_columns()
-    listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
-    connection.execute(f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)")
-    meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
-    connection.execute(f"COMMENT ON VIEW run_splits IS {_quoted(meaning)}")
-    of_tables = {table: TABLES[table].columns() for table in ("splits", "runs")}
-    for name, source in columns.items():
-        table, _, column_name = source.partition(".")
-        meaning = _meaning(of_tables[table][column_name])
-        connection.execute(f"COMMENT ON COLUMN run_splits.{name} IS {_quoted(meaning)}")
-
-
-def _meaning(column: dy.Column) -> str:
-    unit = unit_of(column)
-    return f"{column.description} [{unit}]" if unit else f"{column.description}"
+def _meanings(table: str) -> dict[str, str]:
+    """What is said of each column, with its unit."""
+    columns = TABLES[table].columns().items()
+    return {name: f"{column.description} [{unit_of(column)}]".removesuffix(" []") for name, column in columns}
 
 
 def _files(built: Path, table: str) -> str:
     # The path of the store may contain wildcards.
     literal = re.sub(r"([*?\[])", r"[\1]", whole_name(table_folder(built, table)))
     return f"read_parquet({_quoted(f'{literal}/**/*.parquet')}, hive_partitioning = false)"
-
-
-def _comment(connection: duckdb.DuckDBPyConnection, kind: str, table: str) -> None:
-    connection.execute(f"COMMENT ON {kind} {table} IS {_quoted(meaning_of(table))}")
-    for name, column in TABLES[table].columns().items():
-        connection.execute(f"COMMENT ON COLUMN {table}.{name} IS {_quoted(_meaning(column))}")
 
 
 def _quoted(text: str) -> str:

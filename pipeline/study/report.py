@@ -96,11 +96,11 @@ def _median(values: pl.Series, decimals: int, *, has_quartiles: bool) -> str:
 
 def _references(result: StudyResult) -> list[str]:
     """Sources of the published results, then those of the methods."""
-    beside = sorted({f"{row.source} ({row.read_as})" for row in result.study.published})
+    beside = sorted({row.source for row in result.study.published})
     is_corrected = result.results["p_corrected"].is_not_null().any()
     with_power = result.power is not None
     works = sources(result.study, result.statistics, is_corrected=is_corrected, with_power=with_power)
-    return [*beside, *(f"{work.work}. Here for: {work.gives} ({work.read_as})" for work in works)]
+    return [*beside, *(f"{work.cite}. Here for: {work.gives}" for work in works)]
 
 
 def _row(row: dict[str, Any]) -> dict[str, Any]:
@@ -197,6 +197,4 @@ def _limits(result: StudyResult) -> list[str]:
         )
     if study.cohort.athletes or study.cohort.not_athletes:
         sentences.append("Athletes were selected by name in the study file.")
-    if any(row.read_as == "from memory" for row in study.published):
-        sentences.append("Some published numbers were recalled from memory; they are marked.")
     return sentences

@@ -146,7 +146,8 @@ def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -
 
     The difference is ours minus theirs; its variance is the sum of both. Each variance is taken from the interval as
     for a normal distribution (half its width over 1.96), the published one from SD and n where no interval was printed.
-    Where neither was, the published number counts as exact, and `note` says so.
+    Where neither was, the difference has no interval, and `note` says so; of a range that was printed without a value
+    `note` says whether ours lies in it.
 
     Args:
         rows: rows of `Results`.
@@ -168,18 +169,21 @@ def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
     ours, low, high = matching.select("estimate", "low", "high").row(0) if matching.height else (None, None, None)
     error, note = _published_error(published), ""
     interval = (published.low, published.high)
-    if published.low is None and error is not None:
+    if published.value is not None and published.low is None and error is not None:
         interval = (published.value - Z * error, published.value + Z * error)
     difference = difference_low = difference_high = None
     if ours is None:
         note = "this study has no such number"
+    elif published.value is None:
+        is_inside = published.low is not None and published.high is not None and published.low <= ours <= published.high
+        note = f"a range was printed and no value; ours lies {'inside' if is_inside else 'outside'}"
     else:
         difference = ours - published.value
-        if low is not None and high is not None:
-            margin = Z * (((high - low) / (2 * Z)) ** 2 + (error or 0.0) ** 2) ** 0.5
-            difference_low, difference_high = difference - margin, difference + margin
         if error is None:
-            note = "no error was printed: the published number counts as exact"
+            note = "no error was printed, so the difference has no interval"
+        elif low is not None and high is not None:
+            margin = Z * (((high - low) / (2 * Z)) ** 2 + error**2) ** 0.5
+            difference_low, difference_high = difference - margin, difference + margin
     return (
         published.analysis, published.metric or "", published.statistic, ours, low, high, published.value, *interval,
         published.n, difference, difference_low, difference_high, published.source, published.read_as, note,
@@ -198,6 +202,6 @@ COMPARISON: Mapping[str, type[pl.DataType]] = {
 
 
 def _published_error(published: Published) -> float | None:
-    if published.low is not None and published.high is not None:
+    if published.value is not None and published.low is not None and published.high is not None:
         return (published.high - published.low) / (2 * Z)
     return published.sd / published.n**0.5 if published.sd is not None and published.n is not None else None

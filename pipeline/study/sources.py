@@ -1,4 +1,4 @@
-"""Sources of the methods of a study: the works in `sources.toml` that its analyses call for."""
+"""Sources of the methods of a study: the works that its analyses call for, by `sources.toml`."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from pipeline.core.published import works
 from pipeline.study.results import Statistic
 from pipeline.study.study_file import Study
 
@@ -19,18 +20,21 @@ class Source:
     """A work that a method is taken from.
 
     Attributes:
-        work: authors, year, title, where it was published.
+        work: its key in `pipeline.core.published`.
         gives: what the study takes from it.
         of: what calls for it: designs, corrections, `adjust`, `stiffness` or `power`.
-        read_as: seen, or recalled from memory.
         way: which of several ways of the design uses it (`pipeline.study.results.Statistic`); empty for all of them.
     """
 
     work: str
     gives: str
     of: tuple[str, ...]
-    read_as: str
     way: str = ""
+
+    @property
+    def cite(self) -> str:
+        """Authors, year, title, where it was published."""
+        return works()[self.work].cite
 
 
 @cache
@@ -59,7 +63,7 @@ def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool
         calls.add(study.correction)
     ways = {"", *(statistic.way for statistic in statistics)}
     used = (source for source in all_sources() if calls.intersection(source.of) and source.way in ways)
-    return sorted(used, key=lambda source: source.work)
+    return sorted(used, key=lambda source: source.cite)
 
 
 #: Designs whose values are adjusted for speed and slope.

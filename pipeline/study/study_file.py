@@ -102,14 +102,17 @@ class Published:
     Attributes:
         analysis: name of the analysis that it is compared with.
         statistic: one of `STATISTICS`.
-        value: as published, in percent or kilometres; shares and correlations between 0 and 1.
-        read_as: how the source was read: seen, or from memory.
+        value: as published, in percent or kilometres; shares and correlations between 0 and 1. None where a range was
+            printed alone.
+        source: where it was published, with what was measured in whom.
+        read_as: what of it was read, in a word or a few.
         sd: standard deviation between people, in the same unit.
+        low: lower end of the printed interval, or of the printed range.
     """
 
     analysis: str
     statistic: str
-    value: float
+    value: float | None
     source: str
     read_as: str
     metric: str | None = None

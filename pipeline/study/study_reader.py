@@ -11,12 +11,13 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import date
 from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.metrics import METRIC_OF
+from pipeline.core.published import READ, all_numbers, works
 from pipeline.study.study_file import (
     CAUSES,
     CORRECTIONS,
@@ -162,23 +163,40 @@ class _Reader:
 
     def _published(self, table: Mapping[str, Any], n: int, analyses: Sequence[Analysis]) -> Published:
         where = ("published", n)
-        self._known(table, [field.name for field in fields(Published)], where)
+        self._known(table, [*(field.name for field in fields(Published)), "number"], where)
         names = tuple(analysis.name for analysis in analyses)
         analysis = analyses[names.index(self._one_of(table, "analysis", where, names, None))]
         metric = self._one_of(table, "metric", where, analysis.metrics, "") or None
         if metric is None and analysis.metrics:
             raise self._fault(where, "metric", "none", " or ".join(analysis.metrics))
-        optional = {name: self._number(table, name, where, None) for name in ("sd", "low", "high")}
+        statistic = self._one_of(table, "statistic", where, STATISTICS, None)
+        if "number" in table:
+            return self._of_the_project(table, where, Published(analysis.name, statistic, None, "", "", metric))
+        has_range = "low" in table and "high" in table
         return Published(
             analysis=analysis.name,
-            statistic=self._one_of(table, "statistic", where, STATISTICS, None),
-            value=self._number(table, "value", where, "required"),
+            statistic=statistic,
+            value=self._number(table, "value", where, None if has_range else "required"),
             source=self._words(table, "source", where),
-            read_as=self._one_of(table, "read_as", where, ("seen", "from memory"), None),
+            read_as=self._one_of(table, "read_as", where, ("seen", *READ), None),
             metric=metric,
             n=self._number(table, "n", where, None, whole=True, least=1),
-            **optional,
+            **{name: self._number(table, name, where, None) for name in ("sd", "low", "high")},
         )
+
+    def _of_the_project(self, table: Mapping[str, Any], where: Where, published: Published) -> Published:
+        """A number that the project has in `pipeline/core/published.toml`, with its source."""
+        for key in table:
+            if key not in ("analysis", "metric", "statistic", "number"):
+                raise self._fault(where, key, "given beside number", "one of the two: number stands for all of it")
+        key = self._words(table, "number", where)
+        if key not in all_numbers():
+            near = difflib.get_close_matches(key, all_numbers(), n=1)
+            raise self._fault(where, "number", repr(key), near[0] if near else "a key of pipeline/core/published.toml")
+        work, number = works()[key.partition(".")[0]], all_numbers()[key]
+        source = f"{work.cite}: {number.of}; {number.over}"
+        told = {name: getattr(number, name) for name in ("value", "n", "sd", "low", "high")}
+        return replace(published, source=source, read_as=work.read, **told)
 
     # --- Values ------------------------------------------------------------------------------------------------------
 

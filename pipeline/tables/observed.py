@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
+from pipeline.tables.columns import count, dy, flag, identifier, interval, measure, share, words
 
 #: Part of the foot that lands first, of one foot; of both together they may differ.
 LANDINGS = (REARFOOT, MIDFOOT, FOREFOOT) = ("rearfoot", "midfoot", "forefoot")
@@ -15,6 +15,32 @@ PAIRED_TESTS = ("McNemar exact", "Bowker")
 
 # One column per statement, its text on lines of its own: read as a table, not as calls.
 # fmt: off
+
+
+class Landings(dy.Schema):
+    """A foot that was seen at a distance of an event, as one rater classed it, and the kilometre it was seen in.
+
+    From strikes.csv; class, angle and index are never inferred from a watch.
+    """
+
+    event = words("Date of the event, YYYY-MM-DD.", key=True)
+    athlete_id = identifier("The runner, or a group of runners who landed alike at each distance.", key=True)
+    distance_km = measure("km", 3,
+        "Where on the course, as strikes.csv gives it.", key=True, nullable=False, smallest=0)
+    foot = words("Which foot; one where strikes.csv does not say.", "left", "right", "one", key=True)
+    rater = words("Who classed it; empty where strikes.csv names no one.", key=True)
+    is_counted = flag("Whether this rater's class counts: of several, that of the one who saw most feet of the list.")
+    strike = words("Part of the foot that lands first.", *LANDINGS)
+    angle_deg = measure("degrees", 2, "Foot-strike angle, heel down first positive; null where it was not measured.")
+    strike_index_pct = measure("% of foot length", 2, "Centre of pressure at first contact from the heel; null likewise.")
+    frame_rate_hz = measure("Hz", 2, "Pictures per second of the video; null where strikes.csv does not say.", smallest=0)
+    n_runners = count("Runners it stands for: 1, or the size of the group.", smallest=1)
+    run_id = identifier(
+        "The recorded run it was seen in: of the same start within five minutes, or the only one of that date; null "
+        "without one.", nullable=True)
+    speed_m_s = measure("m/s", 4, "Speed of that kilometre of the run; null without one.", smallest=0)
+    slope_pct = measure("%", 3, "Slope of that kilometre, uphill positive; null likewise.")
+    surface = words("Surface of the run, from sessions.csv; null likewise.", nullable=True)
 
 
 class StrikeCounts(dy.Schema):
@@ -81,7 +107,7 @@ class StrikeShift(dy.Schema):
         "McNemar exact: the smaller of the numbers of runners who changed one way and the other. Bowker: sum over "
         "pairs of classes of (there - back)² / (there + back).", nullable=False, smallest=0)
     degrees_of_freedom = count(
-        "Of Bowker's statistic: k(k-1)/2 for the k classes that occur early or late; null for the exact test.",
+        "Of Bowker's statistic: the pairs of classes between which someone changed; null for the exact test.",
         nullable=True)
     p_value = dy.Float64(
         min=0,

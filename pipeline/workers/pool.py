@@ -11,7 +11,7 @@ import signal
 import subprocess
 import sys
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from enum import Enum, auto
@@ -107,11 +107,13 @@ class Options(TypedDict, total=False):
         lost: makes the result of an item that cost its worker, of `shared`, the item and the loss. Called in this
             process.
         limits: others than those that the workers were started with.
+        weight: of an item; asked where several make a batch, on a cluster.
     """
 
     smaller: Callable[[Any], Sequence[Any]]
     lost: Callable[[Any, Any, Loss], Any]
     limits: Limits
+    weight: Callable[[Any], int]
 
 
 class Mapper(Protocol):
@@ -212,11 +214,13 @@ class _Worker:
 class Pool:
     """Workers with a pipe each, so that the loss of one affects no other. Each holds one task at most.
 
-    For one thread at a time. Its arguments are those of `workers`.
+    For one thread at a time. Its arguments are those of `workers`, and what its workers have in their environment on
+    top of what this process has.
     """
 
-    def __init__(self, loads: str, later: str, limits: Limits) -> None:
+    def __init__(self, loads: str, later: str, limits: Limits, *, environment: Mapping[str, str] = _ONE_THREAD) -> None:
         self._loads, self._later, self._limits = loads, later, limits
+        self._environment = {**os.environ, **environment}
         self._workers: list[_Worker] = []
         self._waiting: deque[_Task] = deque()
         self._n_failed_starts = 0
@@ -230,7 +234,7 @@ class Pool:
         ours, theirs = Pipe()
         process = subprocess.Popen(
             [sys.executable, "-P", "-c", _PROGRAM, str(theirs.fileno())],
-            pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, env=os.environ | _ONE_THREAD,
+            pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, env=self._environment,
         )  # fmt: skip
         ours.send((sys.path, self._loads, self._later))
         theirs.close()  # from now on the pipe ends when the worker does

@@ -4,10 +4,9 @@ python -m tests.bench.bench_cluster [--runs 1000 3000] [--hours 1.5] [--share 1]
 
 A club's season and a federation's, since what does not shrink with workers (starting the planner, the club's tables)
 is hardly more for the larger one.
-One Prefect server is started beside it, so that no worker starts one of its own. Scheduler, workers, server and the
-process that plans share this machine: with two cores the second worker has less than a core to itself. With `--share
-0.4` each of the five has that much of a core and no more, which two cores can give to all at once: the same as five
-cores of that speed, where nobody waits for another's core (`cpu_share`).
+Scheduler, workers and the process that plans share this machine: with two cores the second worker has less than a core
+to itself. With `--share 0.5` each of the four has that much of a core and no more, which two cores can give to all at
+once: the same as four cores of that speed, where nobody waits for another's core (`cpu_share`).
 """
 
 from __future__ import annotations
@@ -18,44 +17,17 @@ import subprocess
 import sys
 import tempfile
 import time
-import urllib.request
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
 import dask
 from distributed import LocalCluster
 
 from data.generator.club import write_season
-from tests.bench.cpu_share import CpuShare, cpu_share
+from tests.bench.cpu_share import cpu_share
 
 RUNS_OF_AN_ATHLETE = 12
 TARGET = 1.7
-PORT = 4747
-
-
-@contextmanager
-def prefect_server(home: Path, held: CpuShare) -> Iterator[None]:
-    """A Prefect server of one's own, named in the environment of everything started meanwhile."""
-    os.environ |= {
-        "PREFECT_HOME": f"{home}", "PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1",
-        "PREFECT_LOGGING_LEVEL": "WARNING", "DASK_LOGGING__DISTRIBUTED": "critical",
-    }  # fmt: skip
-    command = [sys.executable, "-m", "prefect", "server", "start", "--port", f"{PORT}", "--no-services", "--no-ui"]
-    server = subprocess.Popen(held.starting(command), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    os.environ["PREFECT_API_URL"] = f"http://127.0.0.1:{PORT}/api"
-    try:
-        until = time.monotonic() + 120
-        while time.monotonic() < until:
-            try:
-                urllib.request.urlopen(f"http://127.0.0.1:{PORT}/api/health", timeout=2).close()
-                break
-            except OSError:
-                time.sleep(0.3)
-        yield
-    finally:
-        server.terminate()
-        server.wait()
 
 
 def refreshed_s(inbox: Path, store: Path, n_workers: int, share: float) -> float:
@@ -90,16 +62,13 @@ def main() -> None:
     parser.add_argument("--hours", type=float, default=1.5)
     parser.add_argument("--share", type=float, default=1.0)
     asked = parser.parse_args()
+    os.environ["DASK_LOGGING__DISTRIBUTED"] = "critical"
     os.environ |= dict.fromkeys(("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
     with tempfile.TemporaryDirectory() as name:
         folders = {n_runs: Path(name) / f"{n_runs}" for n_runs in asked.runs}
         for n_runs, folder in folders.items():
             write_season(folder / "inbox", max(1, n_runs // RUNS_OF_AN_ATHLETE), n_runs, asked.hours)
-        with (
-            cpu_share("scheduler", asked.share) as scheduler,
-            cpu_share("server", asked.share) as server,
-            prefect_server(Path(name) / "prefect", server),
-        ):
+        with cpu_share("scheduler", asked.share) as scheduler:
             scheduler.take(os.getpid())
             for n_runs, folder in folders.items():
                 one, two = (refreshed_s(folder / "inbox", folder / f"{n}", n, asked.share) for n in (1, 2))

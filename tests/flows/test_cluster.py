@@ -271,21 +271,11 @@ def test_an_address_that_cannot_be_read_says_which_can(address: str):
 # --- A cluster -------------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def prefect_api() -> Iterator[str]:
-    """A Prefect server for the processes that a test starts, so that each need not start one of its own."""
-    from prefect.settings import PREFECT_API_URL  # noqa: PLC0415 - importing the server takes seconds
-    from prefect.testing.utilities import prefect_test_harness  # noqa: PLC0415
-
-    with prefect_test_harness(server_startup_timeout=120):
-        yield str(PREFECT_API_URL.value())
-
-
 def refreshed_by_cluster(
-    store: Path, api: str, *, inbox: Path = CLUB, kill_after: str | None = None, **environment: str
+    store: Path, *, inbox: Path = CLUB, kill_after: str | None = None, **environment: str
 ) -> subprocess.CompletedProcess[str]:
     """Refresh the demo club on two workers; with `kill_after` one dies when a file of that kind is there."""
-    settings = {"PREFECT_API_URL": api, "DASK_LOGGING__DISTRIBUTED": "critical", "POLARS_MAX_THREADS": "1"}
+    settings = {"DASK_LOGGING__DISTRIBUTED": "critical", "POLARS_MAX_THREADS": "1"}
     return subprocess.run(
         [sys.executable, "-c", _CLUSTER, str(inbox), str(store), kill_after or ""],
         env=os.environ | settings | environment,
@@ -318,19 +308,17 @@ if __name__ == "__main__":
 
 @pytest.mark.slow
 @pytest.mark.depth
-def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(prefect_api: str, demo: Refreshed, tmp_path: Path):
-    told = refreshed_by_cluster(tmp_path / "store", prefect_api)
+def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(demo: Refreshed, tmp_path: Path):
+    told = refreshed_by_cluster(tmp_path / "store")
     assert told.returncode == 0, told.stderr
     assert different(published(tmp_path / "store"), published(demo.store)) == []
 
 
 @pytest.mark.slow
 @pytest.mark.depth
-def test_a_worker_that_is_killed_on_the_way_is_survived(
-    prefect_api: str, small_club: Path, small: Refreshed, tmp_path: Path
-):
+def test_a_worker_that_is_killed_on_the_way_is_survived(small_club: Path, small: Refreshed, tmp_path: Path):
     told = refreshed_by_cluster(
-        tmp_path / "store", prefect_api, inbox=small_club, kill_after="generations/*/tables/samples/*/*/*.parquet"
+        tmp_path / "store", inbox=small_club, kill_after="generations/*/tables/samples/*/*/*.parquet"
     )
     assert "killed" in told.stdout
     assert told.returncode == 0, told.stderr
@@ -340,11 +328,11 @@ def test_a_worker_that_is_killed_on_the_way_is_survived(
 @pytest.mark.slow
 @pytest.mark.depth
 def test_files_that_hang_crash_or_eat_memory_and_one_that_costs_workers_of_the_cluster_cost_themselves_only(
-    prefect_api: str, tmp_path: Path
+    tmp_path: Path,
 ):
     files = BadFiles(tmp_path, "ari/00-kills-parent.fit")
     told = refreshed_by_cluster(
-        tmp_path / "store", prefect_api, inbox=files.inbox,
+        tmp_path / "store", inbox=files.inbox,
         DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0", **files.environment,
     )  # fmt: skip
     assert told.returncode == 0, told.stderr

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import pickle
+import subprocess
+import sys
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -25,11 +28,28 @@ from tests.support.worker_deeds import running
 
 
 @pytest.fixture(scope="module", autouse=True)
-def prefect_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """A folder of Prefect's own, which it reads when it is imported."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("PREFECT_HOME", str(tmp_path_factory.mktemp("prefect")))
+def prefect_server() -> Iterator[None]:
+    """A Prefect server for the flows of this file: they start none."""
+    from prefect.testing.utilities import prefect_test_harness  # noqa: PLC0415
+
+    import flows  # noqa: F401, PLC0415 - sets the environment that Prefect reads
+
+    with warnings.catch_warnings(action="ignore"), prefect_test_harness(server_startup_timeout=120):
         yield
+
+
+@pytest.mark.slow
+def test_without_a_server_that_is_named_a_flow_starts_none_and_says_what_it_takes(tmp_path: Path) -> None:
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT")}
+    words = ["refresh", "--flow", "--inbox", str(shipped("data/club")), "--store", str(tmp_path / "store")]
+    told = subprocess.run(
+        [sys.executable, "-m", "pipeline", *words], capture_output=True, text=True, check=False,
+        env=environment | {"PREFECT_HOME": str(tmp_path / "prefect")},
+    )  # fmt: skip
+    assert told.returncode == 2
+    assert told.stderr.endswith(
+        "--flow takes a Prefect server, and PREFECT_API_URL names none. Without --flow no server is needed.\n"
+    )
 
 
 @pytest.mark.slow
@@ -61,64 +81,22 @@ def test_files_that_hang_crash_or_eat_memory_cost_the_flow_themselves_only(
     assert running() == before
 
 
-class Watched:
-    """Something that notes who looks at it; Dask digests what it finds by writing it out."""
-
-    def __init__(self) -> None:
-        self.seen: list[str] = []
-
-    def __reduce__(self) -> tuple[type[str], tuple[()]]:
-        self.seen.append("Dask")
-        return str, ()
-
-
-def looked_into(given: object, noted: Watched) -> list[str]:
-    """Who came upon what is noted, looking through what a task is given."""
-    from dask.tokenize import tokenize  # noqa: PLC0415 - Prefect's home is set by then
+def seen_by_prefect(given: object) -> list[object]:
+    """What Prefect comes upon, looking through what a task is given."""
     from prefect.utilities.collections import visit_collection  # noqa: PLC0415
 
-    noted.seen.clear()
-    visit_collection(given, lambda one: noted.seen.append("Prefect") if one is noted else None, return_data=False)
-    tokenize(given)
-    return sorted(set(noted.seen))
+    seen: list[object] = []
+    visit_collection(given, seen.append, return_data=False)
+    return seen
 
 
 @pytest.mark.filterwarnings("default")
-def test_neither_prefect_nor_dask_looks_into_what_a_task_is_given() -> None:
+def test_prefect_does_not_look_into_what_a_task_is_given() -> None:
     from flows.refresh import Sealed  # noqa: PLC0415
 
-    noted = Watched()
-    assert looked_into([noted], noted) == ["Dask", "Prefect"]
-    assert looked_into(Sealed([noted]), noted) == []
-    assert pickle.loads(pickle.dumps(Sealed(["all of it"]))).content == ["all of it"]
-
-
-@pytest.mark.filterwarnings("default")
-@pytest.mark.parametrize(
-    ("n_items", "n_workers", "sizes"),
-    [
-        (83, 1, [41, 21, 10, 8, 3]),
-        (83, 2, [20, 15, 12, 9, 8, 8, 8, 3]),
-        (83, 50, [8, 8, 8, 8, 8, 8, 8, 8, 8, 8, 3]),
-        (300, 2, [64, 59, 44, 33, 25, 18, 14, 10, 8, 8, 8, 8, 1]),
-        (0, 2, []),
-    ],
-)
-def test_batches_grow_smaller_the_less_is_left_for_each_worker(n_items: int, n_workers: int, sizes: list[int]) -> None:
-    from flows.refresh import BatchSize, batches  # noqa: PLC0415
-
-    divided = list(batches(range(n_items), BatchSize(most=64, least=8), n_workers))
-    assert [len(batch) for batch in divided] == sizes
-    assert list(chain.from_iterable(divided)) == list(range(n_items))
-
-
-@pytest.mark.filterwarnings("default")
-def test_what_weighs_more_than_a_batch_may_is_a_batch_of_its_own() -> None:
-    from flows.refresh import BatchSize, batches  # noqa: PLC0415
-
-    weights = [5, 5, 200, 5, 60, 5, 3, 1]
-    divided = batches(weights, BatchSize(most=64, least=8), 2, weight=lambda one: one)
-    assert list(divided) == [[5, 5], [200], [5], [60], [5, 3], [1]]
+    assert "inside" in seen_by_prefect(["inside"])
+    sealed = Sealed(["inside"])
+    assert seen_by_prefect(sealed) == [sealed]
 
 
 @pytest.mark.filterwarnings("default")
@@ -127,7 +105,7 @@ def test_what_the_flow_is_given_does_not_travel_with_its_tasks(tmp_path: Path) -
 
     found = read_inbox(shipped("data/club"))
     assert len(pickle.dumps(found)) > 10_000
-    given = Given(found, tmp_path, jobs=1, is_cluster=True, wait_s=0.0, progress=None)
+    given = Given(found, tmp_path, jobs=1, wait_s=0.0, progress=None)
     assert len(pickle.dumps(given)) < 100
 
 

@@ -44,7 +44,7 @@ def sessions_of(name: str) -> list[Session]:
 def _with_paces(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setitem(READERS, "pace", paces)
     yield
-    tables._keeps_rules.cache_clear()  # it has seen the entry
+    tables._rules.cache_clear()  # it has seen the entry
 
 
 @pytest.mark.usefixtures("_with_paces")

@@ -6,7 +6,9 @@ import json
 import sys
 import threading
 import time
+from base64 import b64encode
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -14,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.errors import UsageError
-from pipeline.nightly.delivery import host_of, to_command, to_web, words_of
+from pipeline.nightly.delivery import parts_of, to_command, to_web, words_of
 
 SAVE = "import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.argv[2] + '|' + sys.stdin.read())"
 
@@ -25,6 +27,8 @@ class Web:
 
     answer: int = 200
     waits_s: float = 0.0
+    drips_s: float = 0.0
+    authorization: str | None = None
     received: list[tuple[str, str, bytes]] = field(default_factory=list)
     url: str = ""
 
@@ -37,7 +41,13 @@ def web() -> Iterator[Web]:
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
             state.received.append((self.path, self.headers["Content-Type"], body))
+            state.authorization = self.headers["Authorization"]
             time.sleep(state.waits_s)
+            until = time.monotonic() + state.drips_s
+            while time.monotonic() < until:
+                with suppress(OSError):
+                    self.wfile.write(b"H")
+                time.sleep(0.1)
             self.send_response(state.answer)
             if state.answer == 302:
                 self.send_header("Location", f"{state.url}/elsewhere")
@@ -144,7 +154,20 @@ def test_another_answer_than_success_is_reported_and_redirections_are_not_follow
 
 def test_a_web_server_that_does_not_answer_in_time_is_reported(web: Web):
     web.waits_s = 1.0
-    assert to_web(web.url, "Night", "text", limit_s=0.2) == "The web server 127.0.0.1 did not answer within 0.2 s."
+    fault = to_web(web.url, "Night", "text", limit_s=0.5)
+    assert fault == "The web server 127.0.0.1 did not answer in time: it took longer than 0.5 s."
+
+
+def test_the_time_limit_is_for_the_whole_exchange_also_with_a_server_that_sends_a_byte_now_and_then(web: Web):
+    web.drips_s = 4.0
+    began = time.monotonic()
+    assert "did not answer in time" in (to_web(web.url, "Night", "text", limit_s=1.0) or "")
+    assert time.monotonic() - began < 3
+
+
+def test_a_user_and_a_password_in_the_address_are_sent_as_such(web: Web):
+    assert to_web(web.url.replace("//", "//ari:p%40ss@"), "Night", "text") is None
+    assert web.authorization == "Basic " + b64encode(b"ari:p@ss").decode()
 
 
 def test_a_refused_connection_is_reported_with_the_host_and_never_the_address():
@@ -152,7 +175,10 @@ def test_a_refused_connection_is_reported_with_the_host_and_never_the_address():
     assert fault == "The web server 127.0.0.1 cannot be reached: Connection refused."
 
 
-@pytest.mark.parametrize("url", ["ftp://host/x", "file:///etc/passwd", "host/x", "https://", "http://host:port/x", ""])
+@pytest.mark.parametrize(
+    "url",
+    ["ftp://host/x", "file:///etc/passwd", "host/x", "https://", "http://host:port/x", "http://a/ b", "http://ä/", ""],
+)
 def test_a_malformed_address_is_wrong_use(url: str):
-    with pytest.raises(UsageError, match=r"--webhook takes an address that begins with https:// or http://"):
-        host_of(url)
+    with pytest.raises(UsageError, match=r"SPLITDRIFT_WEBHOOK takes an address that begins with https:// or http://"):
+        parts_of(url)

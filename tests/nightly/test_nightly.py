@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
+import inspect
 import json
 import os
 import signal
@@ -10,13 +10,11 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
-from typing import Any
-from urllib.error import HTTPError
-from urllib.request import Request, urlopen
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -27,11 +25,13 @@ from pipeline.__main__ import main
 from pipeline.core.errors import BrokenPromise, Held, UsageError
 from pipeline.core.resources import shipped
 from pipeline.inbox.inbox import Inbox, read_inbox
-from pipeline.nightly.nightly import Outcome, Plan, cron_of, look_ahead, machine_zone, one_night, zone_of
+from pipeline.nightly.nightly import Outcome, look_ahead, one_night
+from pipeline.nightly.plan import Plan, machine_zone, next_night, time_of, zone_of
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import current, generations
 from pipeline.store.history import history_of_states, read_history
 from pipeline.store.lock import locked
+from pipeline.workers.pool import here
 from tests.support.fit_runs import fit_run
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
@@ -45,6 +45,12 @@ def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     monkeypatch.delenv("SPLITDRIFT_WEBHOOK", raising=False)
     monkeypatch.delenv("SPLITDRIFT_NOTIFY", raising=False)
+
+
+@pytest.fixture(autouse=True)
+def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nights that begin in this process are refreshed in it: workers take a second to start."""
+    monkeypatch.setattr("pipeline.commands.nightly.started_workers", lambda *_: nullcontext(here))
 
 
 @pytest.fixture
@@ -130,11 +136,14 @@ def test_pages_hold_no_reading_and_no_position(inbox: Path, store: Path):
     assert not {"52.5", "13.4", "latitude", "bpm", "240"} & set(text.replace(",", " ").split())
 
 
-def test_the_page_is_delivered_to_a_command_and_to_the_web(inbox: Path, store: Path, tmp_path: Path, hook: Hook):
+def test_the_page_is_delivered_to_a_command_and_to_the_web(
+    inbox: Path, store: Path, tmp_path: Path, hook: Hook, monkeypatch: pytest.MonkeyPatch
+):
     code = "import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.argv[2] + chr(10) + sys.stdin.read())"
     (tmp_path / "save.py").write_text(code)
     command = f"{sys.executable} {tmp_path}/save.py {tmp_path}/handed.txt"
-    result = once(inbox, store, "--notify", command, "--webhook", f"{hook.url}/x")
+    monkeypatch.setenv("SPLITDRIFT_WEBHOOK", f"{hook.url}/x")
+    result = once(inbox, store, "--notify", command)
     assert (result.exit_code, result.stderr) == (0, "")
     (page,) = pages(store)
     place, _, text = (tmp_path / "handed.txt").read_text(encoding="utf-8").partition("\n")
@@ -164,18 +173,13 @@ def test_the_command_may_come_from_the_environment(
     assert (tmp_path / "path.txt").is_file()
 
 
-def test_the_web_address_may_come_from_the_environment(
+def test_a_failed_delivery_does_not_fail_the_night_and_is_in_the_exit_code_and_on_the_next_page(
     inbox: Path, store: Path, hook: Hook, monkeypatch: pytest.MonkeyPatch
 ):
-    monkeypatch.setenv("SPLITDRIFT_WEBHOOK", f"{hook.url}/secret")
-    assert once(inbox, store).exit_code == 0
-    assert len(hook.bodies) == 1
-
-
-def test_a_failed_delivery_is_reported_and_does_not_fail_the_night(inbox: Path, store: Path, hook: Hook):
     hook.answer = 500
-    result = once(inbox, store, "--notify", "no-such-command", "--webhook", f"{hook.url}/key=secret")
-    assert result.exit_code == 0
+    monkeypatch.setenv("SPLITDRIFT_WEBHOOK", f"{hook.url}/key=secret")
+    result = once(inbox, store, "--notify", "no-such-command")
+    assert result.exit_code == 4
     assert result.stderr.splitlines() == [
         "splitdrift: The command no-such-command could not be started: No such file or directory.",
         "splitdrift: The web server 127.0.0.1 answered 500.",
@@ -183,6 +187,20 @@ def test_a_failed_delivery_is_reported_and_does_not_fail_the_night(inbox: Path, 
     (page,) = pages(store)
     assert "## Not delivered\n\n- The command no-such-command" in page
     assert "secret" not in page + result.output
+    monkeypatch.delenv("SPLITDRIFT_WEBHOOK")
+    assert [once(inbox, store).exit_code for _ in range(2)] == [0, 0]
+    _, second, third = pages(store)
+    assert ".md, was not delivered everywhere; its end says why." in second
+    assert "delivered" not in third
+
+
+def test_a_malformed_web_address_is_refused_before_the_night(inbox: Path, store: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv("SPLITDRIFT_WEBHOOK", "ftp://host/key=secret")
+    result = once(inbox, store)
+    assert result.exit_code == 2
+    assert "SPLITDRIFT_WEBHOOK takes an address that begins with https://" in result.stderr
+    assert "secret" not in result.output
+    assert not store.exists()
 
 
 def test_a_night_is_skipped_while_another_process_changes_the_store(inbox: Path, store: Path):
@@ -293,7 +311,7 @@ def test_a_night_that_finds_a_damaged_file_names_it_and_its_repair_and_still_bri
     said = f"{file.name} has another content than it was written with. `splitdrift verify --store {store} --repair`"
     assert said in result.stderr
     page = pages(store)[-1]
-    assert page.splitlines()[0].endswith(": the store is damaged, 1 file came in, no finding changed")
+    assert ": the store is damaged, 1 file came in, no finding changed" in page.splitlines()[0]
     assert "## Damaged" in page
     assert "Athletes concerned: bo." in page
 
@@ -334,17 +352,10 @@ def test_a_night_that_was_killed_is_made_up_for_by_the_next(store: Path):
 # --- Times and wrong use ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("at", "cron"), [("03:00", "0 3 * * *"), ("00:00", "0 0 * * *"), ("23:59", "59 23 * * *"), ("19:05", "5 19 * * *")]
-)
-def test_a_time_of_day_becomes_a_cron_line(at: str, cron: str):
-    assert cron_of(at) == cron
-
-
 @pytest.mark.parametrize("at", ["3:00", "24:00", "12:60", "03:00:00", "3am", "", "٠٣:00", "03:00\n"])
 def test_a_malformed_time_of_day_is_wrong_use(at: str):
     with pytest.raises(UsageError, match=r"is not a time of day; write it as HH:MM from 00:00 to 23:59, such as 03:00"):
-        cron_of(at)
+        time_of(at)
 
 
 def test_a_time_zone_is_found_by_its_name_and_another_near_it_is_offered():
@@ -369,8 +380,9 @@ def test_the_time_zone_of_the_machine_has_a_name(monkeypatch: pytest.MonkeyPatch
         (["--at", "03:00", "--once"], "Give either --at HH:MM, to serve the schedule, or --once"),
         (["--at", "3"], "--at '3' is not a time of day"),
         (["--at", "03:00", "--time-zone", "Mars"], "There is no time zone 'Mars'"),
-        (["--at", "03:00", "--webhook", "ftp://x"], "--webhook takes an address that begins with https://"),
+        (["--once", "--webhook", "https://x"], "--webhook shows the address to every user of this machine."),
         (["--at", "03:00", "--notify", "'"], '--notify "\'" is not a command'),
+        (["--once", "--notify", "'"], '--notify "\'" is not a command'),
         (["--once", "--retries", "-1"], "Invalid value for '--retries'"),
     ],
 )
@@ -396,34 +408,21 @@ def test_before_it_serves_it_checks_that_a_night_can_run(inbox: Path, store: Pat
 # --- The schedule ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
-def test_the_schedule_has_the_given_time_and_zone():
-    from flows.nightly import every_day  # noqa: PLC0415 - Prefect takes seconds, and reads the environment
-
-    schedule = every_day(cron_of("02:30"), "Europe/Berlin")
-    assert (schedule.cron, schedule.timezone) == ("30 2 * * *", "Europe/Berlin")
-
-
-@pytest.mark.filterwarnings("default")
-def test_it_follows_the_wall_clock_when_the_clocks_change_as_the_help_says():
-    from prefect.server.schemas.schedules import CronSchedule  # noqa: PLC0415
-
-    schedule = CronSchedule(cron="30 2 * * *", timezone="Europe/Berlin")
-
-    def three_nights(start: datetime) -> list[str]:
-        dates = asyncio.run(schedule.get_dates(3, start=start))
-        return [f"{date.astimezone(BERLIN):%m-%d %H:%M%z}" for date in dates]
-
-    assert three_nights(datetime(2026, 3, 28, tzinfo=UTC)) == [
-        "03-28 02:30+0100",
-        "03-29 03:30+0200",
-        "03-30 02:30+0200",
-    ]
-    assert three_nights(datetime(2026, 10, 24, tzinfo=UTC)) == [
-        "10-24 02:30+0200",
-        "10-25 02:30+0200",
-        "10-26 02:30+0100",
-    ]
+@pytest.mark.parametrize(
+    ("after", "nights"),
+    [
+        ("2026-03-27T12:00", ["03-28 02:30+0100", "03-29 03:30+0200", "03-30 02:30+0200"]),
+        ("2026-10-23T12:00", ["10-24 02:30+0200", "10-25 02:30+0200", "10-26 02:30+0100"]),
+        ("2026-12-31T02:29", ["12-31 02:30+0100", "01-01 02:30+0100", "01-02 02:30+0100"]),
+        ("2026-12-31T02:30", ["01-01 02:30+0100", "01-02 02:30+0100", "01-03 02:30+0100"]),
+    ],
+)
+def test_nights_follow_the_wall_clock_when_the_clocks_change_as_the_help_says(after: str, nights: list[str]):
+    due, shown = datetime.fromisoformat(after).replace(tzinfo=BERLIN), []
+    for _ in nights:
+        due = next_night(time_of("02:30"), due.astimezone(BERLIN))
+        shown.append(f"{due.astimezone(BERLIN):%m-%d %H:%M%z}")
+    assert shown == nights
     help_text = " ".join(run("nightly", "--help").output.split())
     assert "On the day on which the clocks leave it out it is an hour later" in help_text
     assert "on the day on which it comes twice, the first counts" in help_text
@@ -435,6 +434,14 @@ def test_the_deployment_names_the_flow_and_cancels_a_night_that_would_wait():
         assert line in text
 
 
+@pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
+def test_what_a_run_of_somebody_else_can_set_is_executed_nowhere():
+    from flows.nightly import nightly  # noqa: PLC0415 - Prefect takes seconds, and reads the environment
+
+    set_by_others = set(inspect.signature(nightly.fn).parameters)
+    assert set_by_others == {"inbox", "store", "time_zone", "retries", "retry_after_min", "jobs"}
+
+
 def hostile_folder(folder: Path) -> Path:
     """A working directory with modules of known names, which leave a file behind when they are executed."""
     for name in ("flows", "pipeline", "prefect", "uvicorn", "multiprocessing"):
@@ -443,125 +450,76 @@ def hostile_folder(folder: Path) -> Path:
     return folder
 
 
-def test_the_server_is_started_without_the_working_directory_on_its_path(tmp_path: Path):
-    from flows.own_server import server_command  # noqa: PLC0415
-
-    interpreter = server_command(1)[: server_command(1).index("-m")]
-    words = [*interpreter, "-c", "import flows, pipeline, prefect, uvicorn, multiprocessing"]
-    environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
-    subprocess.run(words, cwd=hostile_folder(tmp_path / "cwd"), check=True, env=environment | {"PYTHONPATH": str(ROOT)})
-    assert not (tmp_path / "cwd" / "executed").exists()
-
-
+#: The command as it is, with a night that is due every few seconds.
 SERVE = """
 import sys
-if __name__ == "__main__":
-    from flows.own_server import server
-    with server() as address:
-        open(sys.argv[3], "w").write(address)
-        from prefect.schedules import Interval
-        from flows.nightly import serve
-        serve({"inbox": sys.argv[1], "store": sys.argv[2], "time_zone": "UTC", "jobs": 1}, Interval(int(sys.argv[4])))
+from datetime import UTC, datetime, timedelta
+from pipeline.__main__ import main
+from pipeline.commands import nightly
+nightly.next_night = lambda _at, after: after.astimezone(UTC) + timedelta(seconds=1)
+main(["nightly", "--at", "03:00", "--time-zone", "UTC", "--jobs", "1", *sys.argv[1:]])
 """
 
 
-def start_serving(
-    inbox: Path, store: Path, folder: Path, *, every_s: int, cwd: Path, **more: str
-) -> subprocess.Popen[bytes]:
-    """A process that serves the schedule; the address of its server is in `address.txt` of the folder."""
-    script = folder / "serve.py"
-    script.write_text(SERVE)
-    words = [sys.executable, str(script), str(inbox), str(store), str(folder / "address.txt"), str(every_s)]
+@contextmanager
+def serving(inbox: Path, store: Path, *more: str, cwd: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """A process that serves the schedule, in a session of its own."""
+    (cwd.parent / "serve.py").write_text(SERVE)
+    words = [sys.executable, cwd.parent / "serve.py", "--inbox", inbox, "--store", store, *more]
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
-    environment |= {"PYTHONPATH": str(ROOT), "TMPDIR": str(folder), **more}
-    return subprocess.Popen(words, env=environment, cwd=cwd, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-
-
-def ask(url: str, body: Mapping[str, object]) -> Any:
-    """The answer of a Prefect API; the error's text where it refuses."""
-    request = Request(url, json.dumps(body).encode(), {"Content-Type": "application/json"})
+    environment |= {"PYTHONPATH": str(ROOT), "SPLITDRIFT_WEBHOOK": "http://127.0.0.1:9/key=secret"}
+    process = subprocess.Popen(
+        words, env=environment, cwd=cwd, start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
     try:
-        with urlopen(request, timeout=60) as answer:
-            return json.load(answer)
-    except HTTPError as error:
-        return error.read().decode()
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+
+
+def of_session(session: int) -> dict[int, str]:
+    """The processes of a session that have not ended, with their command lines."""
+    words = ["ps", "-s", f"{session}", "-o", "pid=,stat=,args="]
+    told = subprocess.run(words, capture_output=True, text=True, check=False)
+    rows = [line.split(maxsplit=2) for line in told.stdout.splitlines()]
+    return {int(pid): args for pid, state, args in rows if not state.startswith("Z")}
+
+
+def listening(processes: Iterable[int]) -> set[str]:
+    """Sockets of processes that wait for someone to connect."""
+    waiting = {
+        fields[9]
+        for table in ("tcp", "tcp6")
+        for line in Path(f"/proc/net/{table}").read_text().splitlines()[1:]
+        if (fields := line.split())[3] == "0A"  # LISTEN, in proc(5)
+    }
+    held: set[str] = set()
+    for process in processes:
+        for link in Path(f"/proc/{process}/fd").glob("*"):
+            with suppress(OSError):  # closed meanwhile
+                held.add(os.readlink(link).removeprefix("socket:[").removesuffix("]"))
+    return held & waiting
 
 
 @pytest.mark.slow
-def test_a_run_with_parameters_of_somebody_else_executes_only_what_the_serving_process_was_given(
+def test_the_served_schedule_opens_no_door_and_leaves_nothing_behind_when_it_is_killed(
     inbox: Path, store: Path, tmp_path: Path
 ):
-    def command(name: str) -> str:
-        return f'{sys.executable} -c "{SAVE}" {tmp_path}/{name}'
-
-    cwd = hostile_folder(tmp_path / "cwd")
-    process = start_serving(inbox, store, tmp_path, every_s=86_400, cwd=cwd, SPLITDRIFT_NOTIFY=command("own"))
-    try:
-        wait_until(lambda: (tmp_path / "address.txt").is_file() and (tmp_path / "address.txt").read_text(), seconds=180)
-        api = (tmp_path / "address.txt").read_text()
-        deployments: list[dict[str, Any]] = []
-        wait_until(lambda: deployments.extend(ask(f"{api}/deployments/filter", {})) or deployments, seconds=60)
-        runs = f"{api}/deployments/{deployments[0]['id']}/create_flow_run"
-        parameters = deployments[0]["parameters"]
-        foreign = [
-            {"parameters": parameters | {"notify": command("foreign")}},
-            {"parameters": parameters | {"hand_to": command("foreign")}},
-            {"job_variables": {"env": {"SPLITDRIFT_NOTIFY": command("foreign")}}},
-        ]
-        answers = [ask(runs, {"state": {"type": "SCHEDULED"}, **body}) for body in foreign]
-        accepted = [answer["id"] for answer in answers if not isinstance(answer, str)]
-        wait_until(lambda: all(has_ended(f"{api}/flow_runs/{run}") for run in accepted), seconds=180)
-        ask(runs, {"state": {"type": "SCHEDULED"}})
-        wait_until((tmp_path / "own").exists, seconds=120)
-    finally:
-        process.terminate()
-        process.wait(60)
-    assert not (tmp_path / "foreign").exists()
+    cwd, seen = hostile_folder(tmp_path / "cwd"), tmp_path / "seen"
+    waits = "import os, pathlib, sys, time; pathlib.Path(sys.argv[1]).write_text(repr(os.environ)); time.sleep(9)"
+    with serving(inbox, store, "--notify", f'{sys.executable} -c "{waits}" {seen}', cwd=cwd) as process:
+        wait_until(seen.exists, seconds=60)
+        during = of_session(process.pid)
+        doors = listening(during)
+        process.kill()
+        process.wait()
+        wait_until(lambda: not of_session(process.pid), seconds=20)
+    assert doors == set()
+    assert len(during) > 1  # the night is a process of its own
+    assert not [line for line in (*during.values(), seen.read_text()) if "secret" in line]
     assert not (cwd / "executed").exists()
-
-
-def has_ended(url: str) -> bool:
-    with urlopen(url, timeout=60) as answer:
-        return json.load(answer)["state_type"] in {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
-
-
-@pytest.mark.slow
-@pytest.mark.long
-def test_the_served_schedule_survives_its_own_sudden_end(inbox: Path, store: Path, tmp_path: Path):
-    def start() -> subprocess.Popen[bytes]:
-        return start_serving(inbox, store, tmp_path, every_s=15, cwd=tmp_path)
-
-    def nights() -> int:
-        return len(pages(store)) if (store / "nights").is_dir() else 0
-
-    first = start()
-    try:
-        wait_until(lambda: nights() >= 1, seconds=180)
-    finally:
-        first.kill()
-        first.wait()
-    port = int((tmp_path / "address.txt").read_text().rpartition(":")[2].removesuffix("/api"))
-    wait_until(lambda: not listens(port), seconds=40)  # its server ends with it
-    before = nights()
-    (inbox / "bo").mkdir()
-    (inbox / "bo" / "a.fit").write_bytes(fit_run(km=1))
-    second = start()
-    try:
-        wait_until(lambda: any("1 file came in" in page for page in pages(store)[before:]), seconds=180)
-    finally:
-        second.terminate()
-        assert second.wait(60) is not None
-    assert [record["new"] for record in read_history(store) if record.get("new")] == [
-        ["ari/a.fit", "ari/b.fit"],
-        ["bo/a.fit"],
-    ]
-
-
-def listens(port: int) -> bool:
-    import socket  # noqa: PLC0415
-
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
+    assert current(store) is not None
 
 
 def wait_until(is_so: Callable[[], object], *, seconds: float) -> None:

@@ -8,6 +8,7 @@ from itertools import product
 import pytest
 
 from pipeline.core.metrics import METRICS
+from pipeline.core.published import REFERENCE, works
 from pipeline.pages import worth_a_look
 from pipeline.pages.worth_a_look import ANY, CHANGE, Look, cautions, every_look, looks
 
@@ -16,8 +17,6 @@ CHANGES = ("rises", "falls")
 OTHERS = ("holds", "unclear", "too_little_data")
 #: In place of a published source.
 NO_SOURCE = re.compile(r"^(common practice, no source|METHODS\.md, sections? \d( and \d)*)$")
-YEAR = re.compile(r"\b(19|20)\d\d\b")
-PLACE = re.compile(r"\bdoi 10\.\d{4,}/\S+|, [A-Z][\w ]+? \d+:e?\d+|, pp?\. \d+")
 
 #: How a foot lands is looked at from the hip, never asked to change.
 LANDING = re.compile(
@@ -41,45 +40,6 @@ ORDER = re.compile(
 )
 #: What examining sounds like.
 EXAMINING = re.compile(r"\b(see|look|check|compare|film|ask|note|watch|show|tell)\b", re.IGNORECASE)
-
-#: Published values: a beginning of the source, and what the evidence says of it. Behind it a section of our collection.
-PUBLISHED = [
-    ("Hunter and Smith 2007", "174.0 to 171.6"),  # 6
-    ("Hunter and Smith 2007", "1.45 to 1.43"),
-    ("Lieberman et al. 2015", "5.9 %"),  # 8
-    ("Musgjerd et al. 2021", "7.3 %"),  # 8
-    ("Morin et al. 2011, Med Sci Sports Exerc", "4.5 %"),  # 6
-    ("Morin et al. 2011, Med Sci Sports Exerc", "4.9 %"),
-    ("Morin et al. 2011, Med Sci Sports Exerc", "13.0 %"),
-    ("Burns et al. 2019", "5.6 steps a minute"),  # 4, 6
-    ("Chan-Roper et al. 2012", "13.1 %"),  # 6
-    ("Girard et al. 2013", "8.9 %"),  # 6
-    ("Girard et al. 2013", "11.6 %"),
-    ("Girard et al. 2013", "7.4 %"),
-    ("Girard et al. 2013", "6.0 %"),
-    ("overground meta-analysis 2024", "0.52 standard deviations (0.22 to 0.82)"),  # 6
-    ("overground meta-analysis 2024", "1.27 standard deviations (0.75 to 1.79)"),
-    ("Reproducibility of the evolution", "-0.71 to 0.04"),  # 7
-    ("Reproducibility of the evolution", "0.48 to 0.72"),
-    ("Garcia-Pinillos et al. 2019", "5.2 %"),  # 7
-    ("Garcia-Pinillos et al. 2019", "2.3 %"),
-    ("Garcia-Pinillos et al. 2019", "15.1 %"),
-    ("Watari et al. 2016", "6 ms"),  # 7
-    ("Watari et al. 2016", "16.27 to 17.56 mm"),
-    ("Meyer et al. 2021", "km 25 and 35"),  # 6
-    ("Dutto and Smith 2002", "9.3 to 9.0 kN/m"),  # 6
-    ("Dutto and Smith 2002", "23.9 to 23.1 kN/m"),
-    ("Farley and Gonzalez 1996", "7.0 to 16.3 kN/m"),  # 3.4
-    ("Morin et al. 2005", "about 25 %"),  # 3.2
-    ("Morin et al. 2005", "about 20 %"),
-    ("Willson et al. 2014", "22.2 %"),  # 8
-    ("Willson et al. 2014", "7.5 %"),
-    ("Willson et al. 2014", "31 %"),
-    ("Willson et al. 2014", "14 %"),
-    ("Lenhart et al. 2014", "peak force there 14 %"),  # 8
-    ("Heiderscheit et al. 2011", "5 and 10 %"),  # 8
-    ("Zandbergen et al. 2023", "33 studies"),  # 6
-]
 
 
 def names(look: Look) -> str:
@@ -109,7 +69,7 @@ def test_every_other_finding_has_looks_that_go_for_any_metric():
 
 def test_looks_for_any_metric_stand_in_only_where_a_metric_has_none_of_its_own(monkeypatch: pytest.MonkeyPatch):
     shared, second, own = (
-        Look(metric, "holds", title, "See it.", "", "common practice, no source", "", order)
+        Look(metric, "holds", title, "See it.", "", order, no_source="common practice, no source")
         for metric, title, order in ((ANY, "shared", 1), (ANY, "second", 2), ("cadence_spm", "own", 1))
     )
     monkeypatch.setattr(worth_a_look, "every_look", lambda: (shared, own, second))
@@ -137,39 +97,21 @@ def test_looks_come_in_an_order_that_counts_from_one_without_gap_or_tie():
 # --- Evidence ---------------------------------------------------------------------------------------------------------
 
 
-def test_what_claims_evidence_says_where_it_was_published_and_how_it_was_read():
+def test_what_claims_evidence_has_works_that_were_read():
     for look in every_look():
         if look.evidence:
-            for source in look.source.split("; "):
-                assert YEAR.search(source), source
-                assert PLACE.search(source), source
-            assert look.read_as in ("abstract or more read", "from memory"), names(look)
+            assert look.sources, names(look)
+            assert all(works()[key].read != REFERENCE for key in look.sources), names(look)
+            assert look.no_source == "", names(look)
             assert re.search(r"\d", look.evidence), "evidence has a size, at least of the group"
         else:
-            assert NO_SOURCE.match(look.source), names(look)
-            assert look.read_as == "", names(look)
+            assert NO_SOURCE.match(look.no_source), names(look)
+            assert look.sources == (), names(look)
 
 
-def test_what_was_not_read_says_so_to_the_reader():
-    for look in every_look():
-        assert (look.read_as == "from memory") == ("from memory" in look.evidence), names(look)
-
-
-def test_a_published_value_is_told_with_its_source():
-    for source, value in PUBLISHED:
-        citing = [look for look in every_look() if source in look.source]
-        assert citing, (source, value)
-        assert any(value in look.evidence for look in citing), (source, value)
-
-
-def test_the_same_source_is_cited_alike_everywhere():
-    cited = {source for look in every_look() for source in look.source.split("; ") if not NO_SOURCE.match(source)}
-    # Two papers of one group and year differ by their journal.
-    by_paper: dict[str, set[str]] = {}
-    for source in cited:
-        authors_year, _, rest = source.partition(", ")
-        by_paper.setdefault(f"{authors_year}, {rest.split(',')[0].rstrip('0123456789:-()')}", set()).add(source)
-    assert {paper: spellings for paper, spellings in by_paper.items() if len(spellings) > 1} == {}
+def test_the_source_of_a_look_is_what_its_works_are_cited_as():
+    [look] = [look for look in every_look() if look.sources == ("heiderscheit-2011", "adams-2018")]
+    assert look.source == f"{works()['heiderscheit-2011'].cite}; {works()['adams-2018'].cite}"
 
 
 # --- What is never said -----------------------------------------------------------------------------------------------

@@ -23,13 +23,12 @@ from pipeline.refresh.context import Athlete, BuildContext, DriftTask
 from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
-from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import generations, published
 from pipeline.store.history import HISTORY, read_history
 from pipeline.store.known import with_digests
 from pipeline.store.layout import read_table
 from tests.support.fit_runs import fit_run
-from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run
+from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_anew
 
 
 @pytest.fixture(scope="module")
@@ -177,8 +176,7 @@ def test_other_code_redoes_everything_even_if_it_makes_other_columns(club: Night
         older = published(club.store) / f"{name}.parquet"
         rows = pl.read_parquet(older)
         rows.rename({rows.columns[-1]: "a column of old"}).write_parquet(older)
-    write_contents(published(club.store), None)
-    mark_whole(published(club.store))
+    noted_anew(published(club.store))
     monkeypatch.setattr("pipeline.store.known.code_digest", lambda: "other code")
     done = club.refresh()
     assert done.read == ["ari/0.fit", "ari/1.fit", *BO_FILES]

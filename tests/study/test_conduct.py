@@ -123,7 +123,7 @@ def test_shares_of_rearfoot_landings_are_those_of_the_list_of_landings(demo: Ref
             event = line["started_at_utc"][:10] or line["date"]
             feet[line["athlete_id"], event, float(line["distance_km"])].add(landed(line))
     both = {(athlete, event) for athlete, event, km in feet if km == 5 and (athlete, event, 15.0) in feet}
-    result = conduct(shipped("landing-10-and-32km"), demo.store)
+    result = conduct(shipped("landing-3-and-13km"), demo.store)
     for statistic, km in (("share_early", 5.0), ("share_late", 15.0)):
         rear = sum(feet[athlete, event, km] == {"rearfoot"} for athlete, event in both)
         assert row(result, statistic, "")["estimate"] == pytest.approx(rear / len(both), abs=1e-6)
@@ -172,7 +172,8 @@ def test_published_numbers_stand_beside_the_studys_own(demo: Refreshed):
                 row["ours_low"],
                 row["ours_high"],
             )
-            assert row["difference"] == pytest.approx(row["ours"] - row["published"])
+            if row["published"] is not None:
+                assert row["difference"] == pytest.approx(row["ours"] - row["published"])
 
 
 # --- What the results depend on and what it refuses ------------------------------------------------------------------

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
@@ -57,10 +59,18 @@ def test_a_printed_interval_counts_before_sd_and_number():
     assert row["difference_high"] - row["difference_low"] == pytest.approx(2 * 1.959964 * 2**0.5, abs=1e-5)
 
 
-def test_without_an_error_the_published_number_counts_as_exact_and_the_row_says_so():
+def test_without_an_error_the_difference_has_no_interval_and_the_row_says_so():
     row = compare_with_published(OURS, [published()]).row(0, named=True)
-    assert row["difference_high"] - row["difference_low"] == pytest.approx(2 * 1.959964, abs=1e-5)
-    assert "counts as exact" in row["note"]
+    assert row["difference"] == pytest.approx(-2.0)
+    assert (row["difference_low"], row["difference_high"]) == (None, None)
+    assert row["note"] == "no error was printed, so the difference has no interval"
+
+
+@pytest.mark.parametrize(("high", "where"), [(1.0, "inside"), (0.99, "outside")])
+def test_of_a_printed_range_it_is_told_whether_ours_lies_in_it(high: float, where: str):
+    row = compare_with_published(OURS, [replace(published(low=0.5, high=high), value=None)]).row(0, named=True)
+    assert (row["published"], row["difference"]) == (None, None)
+    assert row["note"] == f"a range was printed and no value; ours lies {where}"
 
 
 def test_a_published_row_without_a_counterpart_is_shown_and_says_so():

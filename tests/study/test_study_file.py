@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 import pytest
@@ -36,6 +35,8 @@ source = "a paper"
 read_as = "seen"
 """
 
+NUMBERED = WHOLE.partition("value =")[0] + 'number = "chan-roper-2012.contact_time"\n'
+
 
 def read(text: str) -> Study:
     return read_study(text, name="study.toml")
@@ -51,6 +52,20 @@ def test_a_study_is_read_as_it_was_written():
     assert (published.value, published.n, published.read_as) == (13.1, None, "seen")
 
 
+def test_a_number_of_the_project_stands_for_value_people_and_source():
+    (published,) = read(NUMBERED).published
+    assert (published.value, published.n, published.sd, published.read_as) == (13.1, 179, None, "abstract")
+    assert published.source == (
+        "Chan-Roper et al. 2012, J Sports Sci Med 11:77-82: change of contact time; marathon runners filmed at km 8 "
+        "and km 40, pace not held equal"
+    )
+
+
+def test_a_printed_range_needs_no_value():
+    (published,) = read(WHOLE.replace("value = 13.1", "low = -0.71\nhigh = 0.04")).published
+    assert (published.value, published.low, published.high) == (None, -0.71, 0.04)
+
+
 def test_tags_and_runs_off_the_bike_may_define_the_cohort():
     cohort = read(WHOLE.replace('kinds = ["race"]', 'tags = ["team=north"]\nafter_ride = false')).cohort
     assert (cohort.tags, cohort.after_ride, read(WHOLE).cohort.after_ride) == (("team=north",), False, None)
@@ -64,8 +79,8 @@ def test_a_changed_letter_changes_the_digest():
 @pytest.mark.parametrize("path", STUDIES, ids=lambda path: f"{path.parent.name}/{path.stem}")
 def test_the_studies_that_are_shipped_can_be_read(path: Path):
     study = read_study(path.read_text(encoding="utf-8"), name=path.name)
-    assert study.published, "each answers to a published result"
-    assert all(re.search(r"\d", published.source) for published in study.published)
+    # Of cadence over 100 km no slope was printed.
+    assert bool(study.published) is (path.stem != "cadence-ultra"), "each answers to a published result"
 
 
 def test_every_shipped_study_has_one_for_the_invented_club_which_says_that_it_is_synthetic():
@@ -150,7 +165,15 @@ FAULTS = {
         "line 17: analysis of [published] is 'end'; expected 'ends'",
     ),
     "published without a value": (WHOLE.replace("value = 13.1\n", ""), "value of [published] is nothing"),
-    "published and not read": (WHOLE.replace('"seen"', '"heard"'), "line 22: read_as of [published] is 'heard'"),
+    "published and remembered": (
+        WHOLE.replace('"seen"', '"from memory"'),
+        "line 22: read_as of [published] is 'from memory'; expected 'seen'",
+    ),
+    "a number that the project does not have": (
+        NUMBERED.replace(".contact_time", ".contact"),
+        "line 20: number of [published] is 'chan-roper-2012.contact'; expected chan-roper-2012.contact_time",
+    ),
+    "a number and a value": (NUMBERED + "value = 13.0\n", "line 21: value of [published] is given beside number"),
     "two of one name": (
         WHOLE + '\n[[analysis]]\nname = "ends"\ndesign = "trend"\nmetrics = ["cadence_spm"]\n',
         "line 25: name of [analysis] is 'ends', as that of another; expected a name",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import polars as pl
@@ -44,7 +45,7 @@ class BadFiles:
     def __init__(self, folder: Path, *more: str) -> None:
         self._folder, self.bad = folder, {*BAD, *more}
         (folder / "sitecustomize.py").write_text(_BAD_READER)
-        self.environment = {"PYTHONPATH": str(folder)}
+        self.environment = {"PYTHONPATH": os.pathsep.join([str(folder), os.environ.get("PYTHONPATH", "")])}
         self.inbox, self._good_inbox = folder / "inbox", folder / "good"
         bad = {name: f"2026-04-{day:02}T09:00:00" for day, name in enumerate(sorted(self.bad), start=1)}
         for inbox, files in ((self.inbox, GOOD | bad), (self._good_inbox, GOOD)):

@@ -19,6 +19,7 @@ from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.context import BuildContext, DriftTask
 from pipeline.refresh.refresh import bring_up_to_date, refresh
 from pipeline.refresh.steps import executor_over
+from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import published
 from pipeline.workers.pool import workers
 
@@ -139,6 +140,12 @@ class Nights:
         fresh = self.root / f"fresh-{self.n_fresh}"
         refresh(read_inbox(self.inbox), fresh, jobs=1)
         assert_same_state(self.store, fresh)
+
+
+def noted_anew(state: Path) -> None:
+    """Note what a state holds now as what was written, as if another version had written it."""
+    write_contents(state, None)
+    mark_whole(state)
 
 
 def files_of(store: Path) -> dict[str, bytes]:

@@ -1,0 +1,112 @@
+"""The workers of a Dask cluster: one function mapped over many items, a batch of them per task.
+
+Each of them lends a process of its own to what it is given (`lending`), so that limits apply there too.
+"""
+
+from __future__ import annotations
+
+import pickle
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import partial
+from typing import Any
+
+from pipeline.core.errors import UsageError
+from pipeline.workers.batches import BatchSize, batches
+from pipeline.workers.lending import lent_worker
+from pipeline.workers.pool import LOST_BY_CLUSTER, Mapper, WorkerLost
+
+#: By weight: of files that is their number.
+BATCH = BatchSize(128, 32)
+#: Of an item that says nothing else, such as an athlete.
+_WEIGHT = 4
+#: Only errors of storage are tried again: a stage would make the same of a file the second time.
+_TRIES = 3
+_TRY_AGAIN_AFTER_S = 2.0
+
+
+@contextmanager
+def cluster_workers(address: str, *, loads: str = "") -> Iterator[Mapper]:
+    """Give a function that maps over items on a cluster.
+
+    Args:
+        address: of the scheduler, such as tcp://host:8786.
+        loads: modules that the processes of its workers import as they start, with a blank between.
+
+    Raises:
+        UsageError: the libraries for it are not installed, or it is no address.
+        OSError: no scheduler answers there.
+    """
+    try:
+        from distributed import Client
+    except ImportError:
+        raise UsageError("--cluster takes more libraries: python -m pip install 'splitdrift[cluster]'.") from None
+    try:
+        client: Any = Client(address, set_as_default=False)  # type: ignore[no-untyped-call]
+    except ValueError as error:
+        raise UsageError(f"--cluster {address}: {error}. Expected an address such as tcp://host:8786.") from None
+    with client:
+        yield partial(_mapped, client, loads)
+
+
+def _mapped(
+    client: Any, loads: str, function: Any, shared: Any, items: Sequence[Any], /, **options: Any
+) -> Iterator[Any]:
+    """See `Mapper`; all batches are submitted at once."""
+    weight = options.pop("weight", lambda _: _WEIGHT)
+
+    def submitted(batch: Sequence[Any]) -> Any:
+        # Pickled here: Dask would look through all of it for results of other tasks.
+        return client.submit(_carried_out, loads, pickle.dumps((function, shared, batch, options)), pure=False)
+
+    n_workers = max(1, sum(client.ncores().values()))
+    futures = {submitted(batch): batch for batch in batches(items, BATCH, n_workers, weight=weight)}
+    return _results(client, submitted, futures, shared, options)
+
+
+def _results(
+    client: Any, submitted: Any, futures: dict[Any, list[Any]], shared: Any, options: dict[str, Any]
+) -> Iterator[Any]:
+    """The items of a batch that workers were lost over follow one by one: each answers for itself."""
+    from distributed import KilledWorker, as_completed
+
+    smaller, lost, alone = options.get("smaller"), options.get("lost"), list[Any]()
+    try:
+        for future in as_completed(list(futures), loop=client.loop):  # type: ignore[no-untyped-call]
+            batch = futures.pop(future)
+            try:
+                results = future.result()
+            except KilledWorker:
+                alone += [part for item in batch for part in _parts(item, smaller)]
+            else:
+                yield from results
+        for item in alone:
+            try:
+                results = submitted([item]).result()
+            except KilledWorker:
+                if lost is None:
+                    raise WorkerLost(f"A task was lost: {LOST_BY_CLUSTER.words}.") from None
+                results = [lost(shared, item, LOST_BY_CLUSTER)]
+            yield from results
+    finally:
+        client.cancel(list(futures))  # after an error nothing more is begun
+
+
+def _parts(item: Any, smaller: Any) -> Sequence[Any]:
+    parts = smaller(item) if smaller is not None else ()
+    return parts if len(parts) > 1 else (item,)
+
+
+def _carried_out(loads: str, packed: bytes) -> list[Any]:
+    """What a worker of the cluster does with a batch."""
+    function, shared, items, options = pickle.loads(packed)
+    for n_left in reversed(range(_TRIES)):
+        try:
+            with lent_worker(loads) as mapper:
+                return list(mapper(function, shared, items, **options))
+        except OSError:
+            if n_left == 0:
+                raise
+            time.sleep(_TRY_AGAIN_AFTER_S)
+    raise AssertionError("unreachable")

@@ -1,0 +1,80 @@
+"""The table of published works and numbers: complete, and the only place that published numbers come from."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from pipeline.core.published import READ, REFERENCE, all_numbers, unknown_numbers, works
+from pipeline.pages.worth_a_look import cautions, every_look
+from pipeline.study.sources import all_sources
+from pipeline.study.study_reader import read_study
+
+PROJECT = Path(__file__).parents[2]
+STUDIES = sorted((PROJECT / "data" / "studies").rglob("*.toml"))
+CITED = re.compile(r"[A-Z][\w-]+(?: [A-Za-z]\w+)*(?: et al\.)? (?:19|20)\d\d")
+
+
+def test_a_work_says_what_of_it_was_read_and_who_checked_it_when():
+    for key, work in works().items():
+        assert re.search(r"\b(19|20)\d\d\b|\d+:\d+|doi 10\.|J Sports Physiol|data/", work.cite), key
+        assert work.read in (*READ, REFERENCE), key
+        assert re.fullmatch(r"\w+, 20\d\d-\d\d-\d\d", work.checked), key
+        assert "memory" not in f"{work.cite} {work.over}", key
+        assert (work.read == REFERENCE) <= (not work.numbers), f"{key}: numbers of a work that was not read"
+
+
+def test_no_work_is_there_twice():
+    cites = [work.cite for work in works().values()]
+    assert len(set(cites)) == len(cites)
+    dois = [doi for cite in cites for doi in re.findall(r"doi (10\.\S+?)[;,]?(?:\s|$)", cite)]
+    assert len(set(dois)) == len(dois)
+
+
+@pytest.mark.parametrize("key", all_numbers())
+def test_a_number_has_a_unit_and_says_what_it_is_of_and_over(key: str):
+    number = all_numbers()[key]
+    assert number.unit
+    assert number.of
+    assert number.over
+    # A range without a value has both ends; a value lies inside its interval.
+    ends = [number.low, number.value if number.value is not None else number.low, number.high]
+    assert (number.value is not None and number.low is number.high is None) or ends == sorted(ends)
+
+
+# --- What takes its numbers from here --------------------------------------------------------------------------------
+
+
+def test_a_number_that_is_not_in_the_table_is_found():
+    assert unknown_numbers("12 triathletes over 5 km: 8.9 % longer, 9.8 % perhaps.", ["girard-2013"]) == ["9.8"]
+
+
+def test_every_number_of_the_evidence_of_a_look_is_one_of_its_works():
+    for look in every_look():
+        if look.evidence:
+            assert unknown_numbers(look.evidence, look.sources) == [], (look.metric, look.finding, look.order)
+
+
+def test_every_number_of_the_cautions_is_one_of_the_works_they_name():
+    for name, text in cautions().items():
+        keys = [key for key, work in works().items() if (cited := CITED.match(work.cite)) and cited[0] in text]
+        without_sources = re.sub(r"\([A-Z][^()]* (?:19|20)\d\d[^()]*\)", "", text)
+        assert unknown_numbers(without_sources, keys) == [], name
+
+
+@pytest.mark.parametrize("path", STUDIES, ids=lambda path: f"{path.parent.name}-{path.stem}")
+def test_the_studies_of_the_project_take_published_numbers_from_the_table(path: Path):
+    text = path.read_text(encoding="utf-8")
+    rows = tomllib.loads(text).get("published", [])
+    assert [row for row in rows if "number" not in row] == []
+    for row, read in zip(rows, read_study(text, name=path.name).published, strict=True):
+        assert (read.value, read.low, read.n) == tuple(
+            getattr(all_numbers()[row["number"]], name) for name in ("value", "low", "n")
+        )
+
+
+def test_the_methods_of_studies_cite_works_of_the_table():
+    assert {source.work for source in all_sources()} <= set(works())
