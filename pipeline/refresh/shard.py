@@ -18,6 +18,7 @@ import polars as pl
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import WORTH
+from pipeline.core.places import read_content
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
@@ -55,7 +56,7 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
                 "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
                 "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
-        content = (inbox.folder / file.path).read_bytes()
+        content = read_content(inbox.folder / file.path)
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True
             raise Refused("The file was being written while it was read.", "The next refresh reads it again.")

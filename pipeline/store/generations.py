@@ -9,8 +9,8 @@ synced to disk before its link is made, so the machine may lose power too. Files
 to the next are shared (hard links). A program that reads several files should follow `current` once and read below that
 (`published`): its generation does not change.
 
-An object store has no links: `current` is an object that holds the generation's name, written last; files that do not
-change are copied inside the store, and all paths lead into the generations.
+An object store has no links: `current` is an object that holds the generation's name, written last, if no one else has
+written it; files that do not change are copied inside the store, and all paths lead into the generations.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.core.errors import Damaged, NothingDone, UsageError
-from pipeline.core.places import copy_objects, files_below, is_remote, remove_tree, replacing
+from pipeline.core.errors import Damaged, LockLost, NothingDone, UsageError
+from pipeline.core.places import copy_objects, files_below, is_remote, put_if, read_tagged, remove_tree, replacing
 from pipeline.store.contents import CONTENTS, WHOLE, Contents, Fault, contents_of, damaged, mark_whole, write_contents
 from pipeline.store.lock import LOCK
 
@@ -142,6 +142,7 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         keep: how many generations are kept, including this one.
         resumes: whether the block takes over what unfinished states hold, so that they are removed in the end.
     """
+    tag = tag_of_current(store)
     names = [folder.name[:_DIGITS] for folder in (store / _FOLDER).glob("*")]
     sweep(store, keep=keep, spare=unfinished(store))
     # Greater than any incomplete one as well: a worker that outlived its parent may still write there.
@@ -158,7 +159,7 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         _sync(store)
         mark_whole(folder)
         _sync(store)
-        point_to(store, folder)
+        point_to(store, folder, tag)
     except BaseException as error:
         if not _is_valid(store, folder):  # an interrupt may come after the link was moved
             if _is_to_go_on(error) and not is_remote(store) and (folder / FINISHED).is_dir():
@@ -216,10 +217,23 @@ def _is_valid(store: Path, generation: Path) -> bool:
     return valid is not None and valid.name == generation.name
 
 
-def point_to(store: Path, generation: Path) -> None:
-    """Make a complete generation the valid one, in one step."""
+def tag_of_current(store: Path) -> str | None:
+    """What identifies the choice of the valid state in an object store; None where there is none, and on a disk."""
+    return read_tagged(store / _CURRENT)[1] if is_remote(store) else None
+
+
+def point_to(store: Path, generation: Path, tag: str | None = None) -> None:
+    """Make a complete generation the valid one, in one step.
+
+    Args:
+        tag: of the choice that it replaces, in an object store: a lock there may be lost without notice.
+
+    Raises:
+        LockLost: another process has chosen since.
+    """
     if is_remote(store):
-        (store / _CURRENT).write_text(generation.name, encoding="ascii")
+        if put_if(store / _CURRENT, generation.name.encode("ascii"), tag) is None:
+            raise LockLost(store)
         return
     for part in PARTS:
         if not (store / part).is_symlink():

@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.store.contents import contents_of, damaged, read_checked
-from pipeline.store.generations import current, generations, point_to, published
+from pipeline.store.generations import current, generations, point_to, published, tag_of_current
 from pipeline.store.json_lines import append_json_lines, read_json_lines
 from pipeline.store.known import Changes
 from pipeline.store.lock import locked
@@ -120,7 +120,7 @@ def return_to(store: Path, generation: str) -> bool:
         contents = contents_of(kept[generation])
         if contents is not None and (faults := contents.faults(lambda _: True)):
             raise NothingDone(f"Generation {generation} is not returned to: {damaged(kept[generation], faults).fact}")
-        point_to(store, kept[generation])
+        point_to(store, kept[generation], tag_of_current(store))
         record = {
             "began_at_utc": datetime.now(UTC).isoformat(timespec="seconds"),
             "generation": generation,

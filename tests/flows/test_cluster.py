@@ -105,6 +105,12 @@ def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run(
     assert again.returncode == 0
     assert current(store) == generations(store)[-1]
     assert len(generations(store)) == 2
+    assert command("verify", "--store", str(store)).returncode == 0
+    files_below(published(store) / "tables" / "splits")[0].unlink()
+    assert "splits.parquet is missing" in command("refresh", "--inbox", str(inbox), "--store", str(store)).stderr
+    repaired = command("verify", "--store", str(store), "--repair")
+    assert repaired.returncode == 0, repaired.stdout + repaired.stderr
+    assert read_table(store, "runs")["run_id"].to_list() == kept["run_id"].to_list()
     assert "ember" in command("show", "--store", str(store)).stdout
 
 
@@ -152,7 +158,8 @@ def test_a_state_that_breaks_half_way_is_not_seen_and_leaves_nothing(bucket: str
     with pytest.raises(RuntimeError, match="half way"):
         build_half(store)
     assert (published(store) / "tables" / "word.txt").read_text() == "first"
-    assert numbered(store) == ["current", "generations/000001/tables/word.txt", "generations/000001/whole"]
+    files = ("contents.json", "tables/word.txt", "whole")
+    assert numbered(store) == ["current", *(f"generations/000001/{name}" for name in files)]
 
 
 def test_what_a_dead_process_left_is_removed_and_the_oldest_states_make_room(bucket: str):
@@ -165,8 +172,8 @@ def test_what_a_dead_process_left_is_removed_and_the_oldest_states_make_room(buc
             if before := current(store):
                 link_tree(before, built, Path("old"))
     assert numbered(store / "generations") == [
-        "000002/whole", "000002/word.txt", "000003/whole", "000003/word.txt",
-    ]  # fmt: skip
+        f"{number}/{name}" for number in ("000002", "000003") for name in ("contents.json", "whole", "word.txt")
+    ]
 
 
 def test_a_state_may_take_everything_of_the_one_before(bucket: str):
