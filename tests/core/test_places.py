@@ -35,7 +35,7 @@ from werkzeug.serving import make_server
 store, asked = DomainDispatcherApplication(create_backend_app), Counter()
 
 def error(method, start, status, code):
-    text = b"" if method == "HEAD" else f"<?xml version='1.0'?><Error><Code>{code}</Code><Message>{code}</Message></Error>".encode()
+    text = f"<Error><Code>{code}</Code><Message>{code}</Message></Error>".encode() if method != "HEAD" else b""
     start(status, [("Content-Type", "application/xml"), ("Content-Length", str(len(text)))])
     return [text]
 
