@@ -175,6 +175,17 @@ SELECT
         ELSE 'these runs leave room for no change and for changes that matter'
       END,
       CASE
+        WHEN club_response IS NOT NULL
+          THEN
+            CONCAT(
+              'responds to speed unlike the club (exponent ',
+              PRINTF('%.2f', response_to_speed),
+              ', the club''s mean ',
+              PRINTF('%.2f', club_response),
+              ')'
+            )
+      END,
+      CASE
         WHEN repeatability_low <= 0 THEN 'the runs differ so much that a single run of this athlete should not be read'
       END
     ),

@@ -44,21 +44,21 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
     from pipeline.commands.show_study import study_summary
     from pipeline.core.errors import UsageError
     from pipeline.core.places import whole_name
+    from pipeline.core.written import read_text
     from pipeline.store.generations import published
     from pipeline.study.conduct import conduct
-    from pipeline.study.output import earlier_output, write_output
+    from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
     from pipeline.study.study_reader import read_study
 
     try:
-        stated = read_study(file.read_bytes().decode("utf-8-sig"), name=file.name)
+        stated = read_study(read_text(file), name=file.name)
     except FileNotFoundError:
         raise UsageError(f"There is no file {file}. `splitdrift study --help` shows an example.") from None
-    except UnicodeDecodeError:
-        raise UsageError(f"{file.name} is not valid UTF-8. Save it as UTF-8.") from None
-    earlier_output(out)  # refuse before computing
-    published(store)  # before anything is registered
+    published(store)  # refuse before anything is computed or registered
+    require_apart(out, store)
+    earlier_output(out)
     registered, secret = register(store, stated), study_key(store, key)
     result = conduct(released(stated, secret), store, against=against, with_power=power)
     changed = write_output(out, result, registered, secret)

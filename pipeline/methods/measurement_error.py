@@ -27,10 +27,9 @@ skewed as that is.
 A metric that is computed from the measured speed has w in itself: `loading` times w (step length: 1). Then y -
 loading x has none, and everything above is done with that.
 
-Sources: Fuller 1987, Measurement Error Models, ISBN 0-471-86187-1 (moment correction, instruments; its contents read);
-Griliches and Hausman 1986, doi 10.1016/0304-4076(86)90058-8 (from memory); Hansen, Heaton and Yaron 1996, doi
-10.1080/07350015.1996.10524656 (continuously updated moments, from memory); Lange, Little and Taylor 1989, doi
-10.1080/01621459.1989.10478852 (t in place of normal, from memory).
+Sources: `data/METHODS.md` derives the equation and names what was read: Fuller 1987, Measurement Error Models, ISBN
+0-471-86187-1 (moment correction, instruments); Griliches and Hausman 1986, doi 10.1016/0304-4076(86)90058-8; Hansen,
+Heaton and Yaron 1996, J Bus Econ Stat 14 (continuously updated moments).
 """
 
 from __future__ import annotations
@@ -57,6 +56,9 @@ from pipeline.methods.speed_equations import (
 WIDTH = np.gradient(ERROR_SD)
 #: Degrees of freedom of the priors' t: an athlete four deviations off keeps most of what the own runs say.
 PRIOR_DF = 5.0
+#: An athlete whose response lies this many of the club's deviations from the club's mean is named. Common practice, no
+#: source.
+FAR_FROM_CLUB = 3.0
 #: Points of the grid of b each time that it is laid, narrower than before, and how far it reaches [standard
 #: deviations].
 POINTS, REACH = (17, 17, 21), 4.5
@@ -163,6 +165,7 @@ class Corrected:
         own_response: what the athlete's runs say of the response; None where there is no correction, or the prior is
             the club's.
         shared_se: of the response, the part of its standard error that all athletes of a club have in common.
+        club_response: mean response of the club, where this athlete's is far from it; None where it is not.
     """
 
     fit: Fit
@@ -175,6 +178,7 @@ class Corrected:
     depends_on_speed: bool = False
     own_response: OwnResponse | None = None
     shared_se: float | None = None
+    club_response: float | None = None
 
 
 def uncorrected(fitted: Fit) -> Corrected:
@@ -289,7 +293,16 @@ def correct(
         _depends(weight, centres, error, conditional.df),
         own_response,
         _shared_se(prior, weight, response, mean),
+        _far_club(prior, weight, mean),
     )
+
+
+def _far_club(prior: ErrorPrior, weight: Array, response: float) -> float | None:
+    """The club's mean response, if there is a club and the athlete's lies far from it."""
+    by_sd = weight.sum(axis=1)
+    mean = float(by_sd @ prior.mean)
+    is_far = abs(response - mean) > FAR_FROM_CLUB * float(np.sqrt(by_sd @ prior.variance))
+    return mean if prior.is_of_club and is_far else None
 
 
 def _shared_se(prior: ErrorPrior, weight: Array, response: Array, mean: float) -> float:

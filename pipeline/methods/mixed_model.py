@@ -16,9 +16,9 @@ form from each run's cross-products: a run costs one pass over its splits. Covar
 differ in length the longest decide, and the runs left out tell less than their number says: the covariance is scaled to
 be unbiased under the model, and its degrees of freedom are those of Bell and McCaffrey.
 
-Sources: Laird and Ware 1982, doi 10.2307/2529876 (random effects); Huber 1964, doi 10.1214/aoms/1177703732 (weights);
-MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife); Bell and McCaffrey 2002, Survey Methodology
-28:169 (degrees of freedom). From memory.
+Sources, as `data/METHODS.md` says how they were read: Laird and Ware 1982, Biometrics 38:963-974 (random effects);
+Huber 1964, Ann Math Stat 35:73-101 (weights); MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife);
+Bell and McCaffrey 2002, Survey Methodology 28:169 (degrees of freedom).
 """
 
 from __future__ import annotations

@@ -6,16 +6,18 @@ of the votes over their scatter says how well units bear the hinge out, and the 
 reaches when the votes get random signs (wild bootstrap of the score, so that the search over the grid is part of the
 null). The interval resamples whole units, and takes quantiles further out than 2.5 % the fewer units there are.
 
-A curve has no place where it begins: where a parabola does nearly as well as the best hinge, none is given.
+A curve has no place where it begins: where a parabola fits as well as the best hinge, none is given. Over all runs the
+hinge has to do better by one error variance, which its further parameter, the place, lowers the sum of squares by on
+average where it is of no use. In single runs curves do not pass for breaks, and it has not.
 
 Over all runs the straight line is the athlete's. A single run has a level and a slope of its own, so that its onset is
 a break of this run's line and not what sets the run apart; the responses to speed and slope are the athlete's.
 
 Only a line that becomes steeper has an onset: a change that fades out began at the start.
 
-Sources: Davies 1987, doi 10.1093/biomet/74.1.33 (the best of many hinges); Kline and Santos 2012,
-doi 10.1515/2156-6674.1006 (wild bootstrap of the score); Hesterberg 2015, doi 10.1080/00031305.2015.1089789 (bootstrap
-percentiles widened for few units). From memory.
+Sources, as `data/METHODS.md` says how they were read: Davies 1987, Biometrika 74:33-43 (the best of many hinges); Kline
+and Santos 2012, doi 10.1515/2156-6674.1006 (wild bootstrap of the score); Hesterberg 2015, doi
+10.1080/00031305.2015.1089789 (bootstrap percentiles widened for few units).
 """
 
 from __future__ import annotations
@@ -101,6 +103,7 @@ class Votes:
         scale: what the sum of the votes is judged by, m: their scatter where units differ in how far they err, as runs
             do; the length of the hinge where they do not, so that a few units can tell more.
         of_curve: the same as `votes` and `sizes` for a parabola in place of a hinge; units × 2.
+        search: what the search for the place alone lowers the sum of squares by.
     """
 
     hinges: Array
@@ -109,6 +112,7 @@ class Votes:
     passed_on: Array
     scale: Array
     of_curve: Array
+    search: float = 0.0
 
 
 def onset(fitted: Fit, *, seed: int) -> Onset | None:
@@ -225,7 +229,7 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
     tail = _tail(len(votes))
     low, high = np.quantile(hinges[np.argmax(gains, axis=1)], [tail, 1 - tail])
     of_curve = counts @ cast.of_curve
-    better = float(np.mean(gains.max(axis=1) > of_curve[:, 0] ** 2 / of_curve[:, 1]))
+    better = float(np.mean(gains.max(axis=1) > of_curve[:, 0] ** 2 / of_curve[:, 1] + cast.search))
     return Onset(float(hinges[best]), float(low), float(high), before, float(before + bend), p_value, better)
 
 
@@ -299,4 +303,5 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
     of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
     apart = np.flatnonzero((sizes.sum(axis=0) >= LEAST_LEFT * beside_line)[:-1])
     votes, sizes = votes[:, apart], sizes[:, apart]
-    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], np.sqrt((votes**2).sum(axis=0)), of_curve)
+    scale = np.sqrt((votes**2).sum(axis=0))
+    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, fitted.variance)

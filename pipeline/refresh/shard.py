@@ -19,6 +19,7 @@ from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import WORTH
 from pipeline.core.places import read_content
+from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
@@ -56,6 +57,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
                 "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
                 "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
+        if is_too_long(file.athlete_id):
+            raise Refused("The name of the athlete's folder is too long.", f"Shorten it to {MOST_NAME_BYTES} bytes.")
         content = read_content(inbox.folder / file.path)
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True
@@ -114,7 +117,9 @@ def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFi
     (file,) = shard.files
     refusal = Refused(
         f"The file could not be read: {loss.words}.",
-        "The next refresh tries again; if that does not help, leave it out.",
+        "The next refresh tries again; if that does not help, leave it out."
+        if loss.may_have_passed
+        else "It is read again when it or settings.toml (max_file_s, max_file_mb) has changed; else leave it out.",
     )
     session = rejected_file(file.path, b"", refusal, is_passing=loss.may_have_passed)
     return [(file, replace(session, sha256=file.sha256 or ""))]

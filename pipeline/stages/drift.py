@@ -135,7 +135,11 @@ _CONCLUSIONS = ("q_value", "finding", "suspicion", "repeatability", "repeatabili
 _ATHLETE_COLUMNS = {
     name: dtype
     for name, dtype in types_of(
-        "athlete_drift", either_line_low=pl.Float64, either_line_high=pl.Float64, depends_on_speed=pl.Boolean
+        "athlete_drift",
+        either_line_low=pl.Float64,
+        either_line_high=pl.Float64,
+        depends_on_speed=pl.Boolean,
+        club_response=pl.Float64,
     ).items()
     if name not in _CONCLUSIONS
 }
@@ -218,6 +222,7 @@ def _athlete_row(
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
         "response_to_speed_shared_se": corrected.shared_se,
+        "club_response": corrected.club_response,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
     straight = straight_change(fitted, distance)

@@ -9,12 +9,17 @@ for level splits of athletes whose mass is known (`pipeline/methods/spring_mass.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
+from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
+from scipy.sparse import csr_array
 
 from pipeline.core.arrays import Array
+from pipeline.core.metrics import READING_OF
 from pipeline.core.quality_rules import left_out
 from pipeline.core.queries import run_query
 from pipeline.formats import Recording
@@ -92,16 +97,87 @@ def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -
 
 
 def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> pl.DataFrame:
-    """The rows of both, told apart by `is_lap`: to prepare the query takes as long as to run it over a dozen runs."""
+    """The rows of both, told apart by `is_lap`: to prepare the query takes longer than to run it."""
     lagged = with_lagged_speed(samples)
-    by_distance = lagged.with_columns(
-        begins_at=(pl.col("distance_m") - pl.col("covered_m")) / split_length_m,
-        ends_at=pl.col("distance_m") / split_length_m,
-        is_lap=pl.lit(value=False),
-    )
-    # Running sums miss a boundary by the last digits of a float, and would leave a split of no length behind it.
-    placed = pl.concat([by_distance, _cut_at_laps(lagged, laps)]).with_columns(pl.col("begins_at", "ends_at").round(9))
-    return run_query("splits", {"samples": placed})
+    of_splits, of_laps = _of_splits(lagged, split_length_m), _of_laps(lagged, laps)
+    pieces = _Pieces(*(np.concatenate(both) for both in zip(of_splits, of_laps, strict=True)))
+    is_lap = np.repeat([False, True], [len(of_splits.row), len(of_laps.row)])
+    run = lagged["run_id"].rle_id().to_numpy()[pieces.row]
+    is_run = (lagged["gait"] == "run").to_numpy()[pieces.row]
+    split = np.maximum(np.ceil(pieces.ends_at) - 1, 0)
+    tenth = np.floor(5 * (pieces.ends_at + pieces.begins_at - 2 * split))  # in which its middle lies
+
+    def totals(places: Sequence[npt.NDArray[Any]], columns: Iterable[tuple[str, Array]]) -> pl.DataFrame:
+        first = np.flatnonzero(np.any([np.diff(place, prepend=-1) != 0 for place in places], axis=0))
+        shares = csr_array((pieces.share, pieces.row, [*first, len(run)]), shape=(len(first), lagged.height))
+        return lagged.select("run_id")[pieces.row[first]].with_columns(
+            pl.Series("is_lap", is_lap[first]),
+            pl.Series("km", split[first].astype(np.int64) + 1),
+            pl.Series("n_valid", np.add.reduceat(is_run, first, dtype=np.int64)),
+            *(pl.Series(name, shares @ values) for name, values in columns),
+        )
+
+    split_places = (1 * is_lap, run, split)
+    of_tenths = [column for column in _summed(lagged) if column[0] in ("running_s", "running_m")]
+    tables = {"summed": totals(split_places, _summed(lagged)), "tenths": totals((*split_places, tenth), of_tenths)}
+    return run_query("splits", tables)
+
+
+class _Pieces(NamedTuple):
+    """Pieces of the intervals that end at samples, in order, cut where one split or lap ends and the next begins.
+
+    Attributes:
+        row: of the samples.
+        share: of the interval's time and distance.
+        begins_at: its place counted in splits, by distance, or in laps, by time.
+        ends_at: likewise; an end exactly on a boundary belongs to the split or lap before it.
+    """
+
+    row: npt.NDArray[np.intp]
+    share: Array
+    begins_at: Array
+    ends_at: Array
+
+
+def _rounded(places: Array) -> Array:
+    """Running sums miss a boundary by the last digits of a float, and would leave a split of no length behind it."""
+    return pl.Series(places).round(9).to_numpy()
+
+
+def _of_splits(samples: pl.DataFrame, split_length_m: float) -> _Pieces:
+    """Pieces cut at the ends of splits, time by place. Standing on an end belongs to the split just run."""
+    distance_m, covered_m = samples["distance_m"].to_numpy(), samples["covered_m"].to_numpy()
+    begins_at, ends_at = _rounded((distance_m - covered_m) / split_length_m), _rounded(distance_m / split_length_m)
+    last = np.maximum(np.ceil(ends_at) - 1, 0)
+    first = np.minimum(np.floor(begins_at), last)
+    n_pieces = (last - first).astype(np.intp) + 1
+    row = np.repeat(np.arange(len(first)), n_pieces)
+    split = first[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_pieces) - n_pieces, n_pieces)
+    begins, ends = np.maximum(begins_at[row], split), np.minimum(ends_at[row], split + 1)
+    is_cut = n_pieces[row] > 1
+    share = np.divide(ends - begins, (ends_at - begins_at)[row], out=np.ones(len(row)), where=is_cut)
+    return _Pieces(row, share, begins, ends)
+
+
+def _summed(samples: pl.DataFrame) -> Iterator[tuple[str, Array]]:
+    """What is summed over intervals, one after the other: memory for all at once takes longer to get than the sums."""
+    interval_s, covered_m = samples["interval_s"].to_numpy(), samples["covered_m"].to_numpy()
+    gait, slope_pct = samples["gait"], samples["slope_pct"].to_numpy()
+    is_run, is_sloped = (gait == "run").to_numpy(), np.isfinite(slope_pct)
+    running_s, sloped_pct = np.where(is_run, interval_s, 0.0), np.where(is_sloped, slope_pct, 0.0)
+    yield "length_m", covered_m
+    yield "moving_s", np.where(gait != "stand", interval_s, 0.0)
+    yield "running_s", running_s
+    yield "running_m", np.where(is_run, covered_m, 0.0)
+    yield "sloped_m", np.where(is_sloped, covered_m, 0.0)
+    yield "sloped_pct_m", sloped_pct * covered_m
+    yield "sloped_pct2_m", sloped_pct * sloped_pct * covered_m
+    yield "climbed_m", np.maximum(sloped_pct, 0.0) * covered_m / 100
+    for quantity in (*READING_OF, "lagged_speed_m_s"):
+        values = samples[quantity].to_numpy()
+        is_known = np.isfinite(values)
+        yield f"{quantity}_s", np.where(is_known, values, 0.0) * running_s
+        yield f"{quantity}_known_s", np.where(is_known, running_s, 0.0)
 
 
 def _apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -128,11 +204,11 @@ def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame
     return means(samples, pl.DataFrame(schema=LAPS), split_length_m=split_length_m)[0]
 
 
-def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
-    """Samples cut where laps begin and end, and where each piece lies, counted in laps.
+def _of_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> _Pieces:
+    """Pieces cut where laps begin and end; what is outside of every lap is left out.
 
-    Distance is cut in proportion to time. An interval after a pause is taken to lie behind the pause. What is outside
-    of every lap is left out.
+    Laps differ in duration, so a place counted in laps is not proportional to time across an end. Distance is cut in
+    proportion to time. An interval after a pause is taken to lie behind the pause.
 
     Args:
         samples: in order of run and time.
@@ -147,14 +223,8 @@ def _cut_at_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> pl.DataFrame:
             pieces.append(np.vstack([row + first_row, *rest]))
         first_row += n_rows
     row, piece_s, begins_at, ends_at = np.hstack(pieces)
-    places = row.astype(np.int64)
-    cut: pl.DataFrame = samples[places]
-    return cut.with_columns(
-        pl.col("interval_s", "covered_m") * pl.Series(piece_s / interval_s[places]),
-        begins_at=pl.Series(begins_at),
-        ends_at=pl.Series(ends_at),
-        is_lap=pl.lit(value=True),
-    )
+    rows = row.astype(np.intp)
+    return _Pieces(rows, piece_s / interval_s[rows], _rounded(begins_at), _rounded(ends_at))
 
 
 def _pieces(begins_s: Array, ends_s: Array, laps: pl.DataFrame) -> tuple[Array, Array, Array, Array]:

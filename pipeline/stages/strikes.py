@@ -126,7 +126,7 @@ def strike_counts(landings: pl.DataFrame) -> pl.DataFrame:
     Returns:
         Rows of `strike_counts`: all four classes wherever a landing was seen, with Wilson's 95 % interval of the share.
     """
-    counts = run_query("strike_counts", {"landings": _one_by_one(landings)})
+    counts = run_query("strike_counts", {"landings": each_runner(landings)})
     if counts.is_empty():
         return counts.with_columns(low=pl.lit(None, pl.Float64), high=pl.lit(None, pl.Float64))
     low, high = wilson(counts["n"].to_numpy(), counts["n_seen"].to_numpy())
@@ -146,15 +146,15 @@ def strike_shift(landings: pl.DataFrame) -> pl.DataFrame:
         Rows of `strike_shift`: for each two distances one row for all classes (exact test where no more than two
         occur, else Bowker's), one for rearfoot against all others.
     """
-    tables = run_query("strike_shift", {"landings": _one_by_one(landings)})
+    tables = run_query("strike_shift", {"landings": each_runner(landings)})
     return pl.DataFrame(
         [row | tested for row in tables.iter_rows(named=True) for tested in _tests(row)],
         schema={**tables.schema, **_TEST_COLUMNS},
     )
 
 
-def _one_by_one(landings: pl.DataFrame) -> pl.DataFrame:
-    """`of_runners` with a row for each runner of a group, counted in `runner`."""
+def each_runner(landings: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `of_runners`, one for each runner of a group, counted in `runner`."""
     return of_runners(landings).with_columns(runner=pl.int_ranges("n_runners")).explode("runner")
 
 

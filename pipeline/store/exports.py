@@ -18,12 +18,13 @@ from pipeline.core.metrics import METRICS
 from pipeline.store.long_sheets import fill_sheets
 from pipeline.tables import TABLES, decimals_of, meaning_of, unit_of
 
-#: What a spreadsheet takes as the beginning of a formula (OWASP, "CSV injection", from memory).
-_RUNNABLE = r"^[=+\-@\t\r]"
+#: What a spreadsheet takes as the beginning of a formula, in both widths, or passes over before one: control characters
+#: (OWASP, "CSV injection", from memory).
+_RUNNABLE = r"^[=+\-@＝＋－＠\x00-\x1f\x7f-\x9f]"
 
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
-    "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
+    "athlete_drift", "single_runs", "pacing", "contrasts", "before_after", "season_trend", "season_slope", "complaints",
     "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "corrections", "quality", "exclusions",
 )  # fmt: skip
 #: Of these tables the workbook has only the rows in which the column says something; the CSV has all.
@@ -60,7 +61,7 @@ def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
 
 def csv_text(rows: pl.DataFrame) -> str:
     """Rows as CSV; times in UTC."""
-    return _escaped(rows).write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ")
+    return disarmed(rows).write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ")
 
 
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
@@ -68,10 +69,11 @@ def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "left_out", "duplicate"]))
     columns = rejected.select("path", "session", "athlete_id", "status", "reason", "fix")
-    _escaped(columns).write_csv(folder / "rejected.csv")
+    disarmed(columns).write_csv(folder / "rejected.csv")
 
 
-def _escaped(rows: pl.DataFrame) -> pl.DataFrame:
+def disarmed(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows for a CSV file: a text that a spreadsheet could run begins with an apostrophe."""
     return rows.with_columns(
         pl.when(text.str.contains(_RUNNABLE)).then(pl.format("'{}", text)).otherwise(text).alias(name)
         for name, dtype in rows.schema.items()
@@ -86,6 +88,7 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
         "strings_to_urls": False,
         "strings_to_numbers": False,
         "remove_timezone": True,
+        "in_memory": True,  # or sheets with personal data would be left in the temporary folder by a kill
     }
     workbook = xlsxwriter.Workbook(str(path), options)
     # A fixed date: the same tables give the same bytes.
@@ -104,7 +107,10 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
             if not part.is_empty():
                 long_sheets[len(workbook.worksheets())] = part
     _write_dictionary(workbook)
-    workbook.close()
+    try:
+        workbook.close()
+    except xlsxwriter.exceptions.FileCreateError as error:
+        raise error.args[0] from None  # what the system said, such as a full disk
     fill_sheets(path, long_sheets)
 
 

@@ -17,6 +17,7 @@ from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.cohort import Flow, cohort_flow
+from pipeline.study.filmed import filmed, filmed_flow, is_of_landings
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, compare_with_published, results
@@ -94,8 +95,12 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
     _require_past_warm_up(study, settings)
-    flow = cohort_flow(read_rows(folder, "runs"), study.cohort)
-    material = _material(folder, settings, flow, study.seed, against)
+    runs = read_rows(folder, "runs")
+    if is_of_landings(study):
+        flow = filmed_flow(read_rows(folder, "landings"), runs, study)
+    else:
+        flow = cohort_flow(runs, study.cohort)
+    material = _material(folder, settings, flow, study, against)
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
@@ -137,7 +142,7 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
         raise NothingDone(f"{analysis.name}: {error}") from error
 
 
-def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: Path | None) -> Material:
+def _material(folder: Path, settings: Settings, flow: Flow, study: Study, against: Path | None) -> Material:
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None
     if against is not None:
@@ -154,8 +159,9 @@ def _material(folder: Path, settings: Settings, flow: Flow, seed: int, against: 
         splits=read_rows(folder, "splits").join(names, on="run_id", how="semi").sort("run_id", "km"),
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
-        strike_shift=read_rows(folder, "strike_shift"),
+        landings=filmed(read_rows(folder, "landings"), read_rows(folder, "runs"), study),
         other_splits=other_splits,
         inclusion=settings.inclusion,
-        seed=seed,
+        seed=study.seed,
+        least_cell=study.least_cell,
     )

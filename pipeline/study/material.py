@@ -19,7 +19,7 @@ class Material:
 
     Attributes:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
-        strike_shift: rows of that table, of the whole store.
+        landings: rows of that table, of who was filmed (`pipeline.study.filmed`).
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
     """
 
@@ -27,10 +27,11 @@ class Material:
     splits: pl.DataFrame
     drifts: pl.DataFrame
     run_drifts: pl.DataFrame
-    strike_shift: pl.DataFrame
+    landings: pl.DataFrame
     other_splits: pl.DataFrame | None
     inclusion: Inclusion
     seed: int
+    least_cell: int = 3
 
     @property
     def split_km(self) -> float:

@@ -25,8 +25,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.core.errors import UsageError
-from pipeline.core.places import files_below
+from pipeline.core.places import files_below, is_remote
+from pipeline.store.exports import disarmed
+from pipeline.store.layout import read_table
 from pipeline.study.conduct import StudyResult
+from pipeline.study.filmed import is_of_landings
+from pipeline.study.landings import cross_table, released_table
 from pipeline.study.pseudonyms import COLUMNS, pseudonymised
 from pipeline.study.register import Registered
 from pipeline.study.report import report
@@ -61,6 +65,27 @@ def write_output(out: Path, result: StudyResult, registered: Registered, key: by
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
     return [name for name, digest in result.parts.items() if before and before.get(name) != digest]
+
+
+def require_apart(out: Path, store: Path) -> None:
+    """Refuse an output where it would be swept with a store or taken for recordings.
+
+    Args:
+        store: with a valid state.
+
+    Raises:
+        UsageError: the folder is the root, in the store, or in the inbox that the store was made of.
+    """
+    place = out.resolve()
+    if place == place.parent:
+        raise UsageError(f"--out {out} is the root of the file system. Name a new folder, such as {out}study.")
+    if not is_remote(store) and place.is_relative_to(store.resolve()):
+        raise UsageError(f"--out {out} is inside the store {store}. Name a folder outside.")
+    files = read_table(store, "recordings")["file"].head(100).to_list()
+    if inbox := next(
+        (folder for folder in (place, *place.parents) if any((folder / file).is_file() for file in files)), None
+    ):
+        raise UsageError(f"--out {out} is inside the inbox {inbox}, whose folders are athletes. Name a folder outside.")
 
 
 def earlier_output(out: Path) -> dict[str, str]:
@@ -121,12 +146,12 @@ def _aside(out: Path) -> Path:
 
 def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes) -> None:
     (folder / "study.toml").write_text(result.study.shown or result.study.text, encoding="utf-8", newline="")
-    result.results.write_csv(folder / "results.csv")
+    disarmed(result.results).write_csv(folder / "results.csv")
     result.results.write_parquet(folder / "results.parquet")
     if result.comparison.height:
-        result.comparison.write_csv(folder / "published.csv")
+        disarmed(result.comparison).write_csv(folder / "published.csv")
     if result.power is not None:
-        result.power.write_csv(folder / "power.csv")
+        disarmed(result.power).write_csv(folder / "power.csv")
     _write_data(folder / "data", result, key)
     (folder / "report.html").write_text(report(result, registered), encoding="utf-8")
     (folder / "CITATION.cff").write_text(_citation(result, registered), encoding="utf-8")
@@ -135,9 +160,14 @@ def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes
 
 def _write_data(folder: Path, result: StudyResult, key: bytes) -> None:
     folder.mkdir()
-    if result.flow.runs["athlete_id"].n_unique() >= result.study.least_cell:
+    for analysis in result.study.analyses:
+        if analysis.design == "landing":
+            rows = released_table(cross_table(result.material, analysis), result.study.least_cell)
+            rows.write_csv(folder / f"landings-{result.study.analyses.index(analysis) + 1}.csv")
+    is_of_runs = not is_of_landings(result.study)
+    if is_of_runs and result.flow.runs["athlete_id"].n_unique() >= result.study.least_cell:
         rows = pseudonymised(result.material.splits, result.flow.runs, key, least_cell=result.study.least_cell)
-        rows.write_csv(folder / "splits.csv")
+        disarmed(rows).write_csv(folder / "splits.csv")
         rows.write_parquet(folder / "splits.parquet")
     (folder / "DICTIONARY.md").write_text(_dictionary(result.study.least_cell), encoding="utf-8")
 
@@ -156,6 +186,12 @@ def _dictionary(least_cell: int) -> str:
         "list of results, not publicly.",
         "",
         *_meanings(COLUMNS),
+        "",
+        "## data/landings-1 and so on, by the number of the analysis",
+        "",
+        "Numbers of runners (`runners`) by how they landed early and late: as much of the cross-table as holds no "
+        f"group of fewer than {least_cell}, else rearfoot against other, else the numbers at each distance, else "
+        "those who changed, else nothing.",
         "",
         "## results",
         "",

@@ -17,6 +17,7 @@ from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
 from pipeline.study.figures import draw_svg
+from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.register import Registered
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES
 from pipeline.study.sources import sources
@@ -65,6 +66,8 @@ def _cohort(result: StudyResult) -> list[tuple[str, str]]:
     It has no ranges: the longest run and the fastest athlete are public knowledge.
     """
     runs = result.flow.runs
+    if result.flow.counts == LANDINGS:
+        return [("athletes", str(runs["athlete_id"].n_unique())), *about_filming(result.material)]
     by_athlete = runs.group_by("athlete_id").agg(pl.len(), pl.col("distance_km").sum())
     least = result.study.least_cell
     rows = [("athletes", str(by_athlete.height)), ("runs", str(runs.height))]
@@ -109,16 +112,21 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
         "label": LABELS.get(row["metric"], "landing"),
         "words": row["statistic"].replace("_pct", " [%]").replace("_", " "),
         "shown": number(row["estimate"], decimals),
-        "interval": "" if row["low"] is None else f"{number(row['low'], decimals)} to {number(row['high'], decimals)}",
+        "interval": _interval(row["low"], row["high"], decimals),
         "p": _p(row["p_value"]),
         "corrected": _p(row["p_corrected"]),
     }
 
 
+def _interval(low: float | None, high: float | None, decimals: int) -> str:
+    if low is None:
+        return ""
+    return f"{number(low, decimals)} " + ("or more" if high is None else f"to {number(high, decimals)}")
+
+
 def _comparison_row(row: dict[str, Any]) -> dict[str, Any]:
     def interval(name: str) -> str:
-        low, high = row[f"{name}_low"], row[f"{name}_high"]
-        return "" if low is None else f"{number(low, 2)} to {number(high, 2)}"
+        return _interval(row[f"{name}_low"], row[f"{name}_high"], 2)
 
     return row | {
         "label": LABELS.get(row["metric"], "landing"),
@@ -145,13 +153,16 @@ def _methods(result: StudyResult) -> list[str]:
     """The methods in sentences, from the study file and the settings."""
     study, settings = result.study, result.settings
     primary = result.results.filter(pl.col("p_corrected").is_not_null()).height
-    return [
+    splits = (
         f"Splits of {settings.split_length_m:g} m are included if they are complete (at least "
         f"{settings.min_length_share:g} of that length), run for at least {settings.min_run_share:g} of their moving "
-        f"time, and begin after {settings.warm_up_m:g} m.",
+        f"time, and begin after {settings.warm_up_m:g} m."
+    )
+    corrected = f"The {primary} p-values of primary statistics are {_CORRECTION_WORDS[study.correction]}. "
+    return [
+        *([] if is_of_landings(study) else [splits]),
         *(_analysis_words(analysis) for analysis in study.analyses),
-        f"The {primary} p-values of primary statistics are {_CORRECTION_WORDS[study.correction]}. "
-        f"The random seed is {study.seed}.",
+        (corrected if primary > 1 else "") + f"The random seed is {study.seed}.",
     ]
 
 
@@ -183,11 +194,18 @@ def _stretch(stretch: tuple[float, float]) -> str:
 
 def _limits(result: StudyResult) -> list[str]:
     study = result.study
-    sentences = [
-        "The runs were recorded by the athletes themselves; nothing was assigned at random. The results include "
-        "whatever else changes along a run (heat, wind, drinking, a sensor that slips).",
-        "Levels of different devices are not comparable; changes within runs of one device are.",
-    ]
+    if is_of_landings(study):
+        sentences = [
+            "Who was filmed ran as they would; nothing was assigned at random. The results include whatever else "
+            "differs between the two places (speed, slope, surface, light, where the camera stood).",
+            "Who was seen at one of the two only is not in the tests: who stops or is hidden may differ.",
+        ]
+    else:
+        sentences = [
+            "The runs were recorded by the athletes themselves; nothing was assigned at random. The results include "
+            "whatever else changes along a run (heat, wind, drinking, a sensor that slips).",
+            "Levels of different devices are not comparable; changes within runs of one device are.",
+        ]
     n_devices = result.material.runs["device"].drop_nulls().n_unique()
     if n_devices > 1:
         sentences.append(f"{n_devices} kinds of device are in the cohort.")

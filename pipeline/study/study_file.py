@@ -22,17 +22,20 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "equivalence": (*_STRETCHES, "margin_pct"),
     "trend": ("metrics", "adjust"),
     "onset": ("metrics", "adjust"),
-    "landing": ("early_km", "late_km"),
+    "landing": ("early_km", "late_km", "foot"),
     "agreement": ("metrics",),
     "reliability": ("metrics",),
 }
 CORRECTIONS = ("holm", "benjamini_hochberg", "none")
 CAUSES = ("speed", "slope")
+BOTH_FEET = "both"
+FEET = (BOTH_FEET, "left", "right")
 QUARTERS = "quarters"
 #: Statistics that a published result may be compared with.
 STATISTICS = (
     "early_level", "late_level", "change_pct", "effect_size", "slope_pct_per_10km", "onset_km", "share_early",
     "share_late", "bias_pct", "level_icc", "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
+    "angle_change_deg", "odds_ratio", "odds_ratio_equal_speed", "kappa",
 )  # fmt: skip
 
 
@@ -79,6 +82,7 @@ class Analysis:
         early_km: the early stretch [km], for landing its distance twice.
         windows: "quarters" for the first and last quarter of each run in place of both.
         unit: athlete (runs are averaged first) or run.
+        foot: of landings: both (a runner's class is that of both feet), left or right.
         margin_pct: margin of equivalence [%].
         change_pct: the change to detect, for `--power` [%].
     """
@@ -91,6 +95,7 @@ class Analysis:
     late_km: tuple[float, float] | None = None
     windows: str | None = None
     unit: str = "athlete"
+    foot: str = BOTH_FEET
     margin_pct: float | None = None
     change_pct: float = 2.0
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import date
@@ -18,10 +17,13 @@ from typing import Any
 from pipeline.core.errors import UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.published import READ, all_numbers, works
+from pipeline.core.toml import parsed
 from pipeline.study.study_file import (
+    BOTH_FEET,
     CAUSES,
     CORRECTIONS,
     DESIGNS,
+    FEET,
     QUARTERS,
     STATISTICS,
     TAKES,
@@ -66,8 +68,8 @@ class _Reader:
 
     def study(self) -> Study:
         try:
-            table = tomllib.loads(self._text)
-        except tomllib.TOMLDecodeError as error:
+            table = parsed(self._text)
+        except (ValueError, RecursionError) as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
         self._known(table, _TOP, ())
         analyses = tuple(
@@ -132,6 +134,7 @@ class _Reader:
             late_km=self._stretch(table, "late_km", where, design),
             windows=self._one_of(table, "windows", where, (QUARTERS,), "") or None,
             unit=self._one_of(table, "unit", where, ("athlete", "run"), "athlete"),
+            foot=self._one_of(table, "foot", where, FEET, BOTH_FEET),
             margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
             change_pct=self._number(table, "change_pct", where, 2.0),
         )

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core.errors import BrokenPromise
 from pipeline.tables.analysed import (
     AthleteDrift,
+    BeforeAfter,
     Calibration,
     Contrasts,
     Pacing,
@@ -45,6 +46,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "pacing": Pacing,
     "single_runs": SingleRuns,
     "contrasts": Contrasts,
+    "before_after": BeforeAfter,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
     "usual": Usual,

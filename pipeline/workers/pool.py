@@ -19,7 +19,7 @@ from multiprocessing.connection import Connection, Pipe, wait
 from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
-from pipeline.core.errors import SplitdriftError
+from pipeline.core.errors import SplitdriftError, in_words
 from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits
 
 S = TypeVar("S")
@@ -65,12 +65,14 @@ class LostReason(Enum):
     OUT_OF_MEMORY = auto()
     KILLED = auto()
     DIED = auto()
+    #: It raised what nobody expected; its worker lives.
+    RAISED = auto()
     #: Of a cluster, whose worker was lost and not only the process that it has.
     CLUSTER_WORKERS_LOST = auto()
 
 
-#: Where the machine may have been the cause: busy or suspended, or short of memory itself.
-_MAY_HAVE_PASSED = (LostReason.TOOK_TOO_LONG, LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST)
+#: Where the machine may have been the cause. Of time it would have had to be thousands of times slower than usual.
+_MAY_HAVE_PASSED = (LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST)
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,8 @@ class Mapper(Protocol):
 
         What the function raises is raised here, after which nothing more is begun. It is otherwise with an item that
         costs its worker, because the process died or the item went over a limit: its parts are tried again, each with
-        the whole limit; what has no parts is answered for by `lost`.
+        the whole limit; what has no parts is answered for by `lost`. Where that is given, so it is with an item over
+        which the function raises anything but what the environment causes, such as a full disk.
 
         Args:
             function: can be pickled, like everything that it takes and gives.
@@ -279,8 +282,13 @@ class Pool:
                 if isinstance(event, BaseException):
                     raise event
                 if isinstance(event, bytes):
-                    yield _unpacked(event)
-                    continue
+                    error, result = _opened(event)
+                    if error is None:
+                        yield result
+                        continue
+                    if lost is None or in_words(error) is not None:
+                        raise error
+                    event = Loss(LostReason.RAISED, f"reading it caused an internal error ({type(error).__name__})")
                 parts = smaller(task.item) if smaller is not None and task.n_divisions < _MOST_DIVISIONS else ()
                 if len(parts) > 1:
                     n_open += len(parts)
@@ -327,7 +335,8 @@ class Pool:
             elif answer == READY:
                 worker.is_ready, self._n_failed_starts = True, 0
             else:
-                _unpacked(answer)  # raises why it could not get ready
+                error, _ = _opened(answer)
+                raise error or WorkerLost("A worker process answered before it was asked.")
         # Answers are unpickled later: workers must not wait for that.
         self._feed()
 
@@ -370,9 +379,9 @@ def _ending(exit_code: int) -> str:
     return f"signal {-exit_code}"
 
 
-def _unpacked(answer: bytes) -> Any:
+def _opened(answer: bytes) -> tuple[BaseException | None, Any]:
+    """What a worker's function raised, or its result."""
     error, traceback, result = ForkingPickler.loads(answer)
     if error is not None:
         error.add_note(f"In a worker process:\n{traceback}")
-        raise error
-    return result
+    return error, result

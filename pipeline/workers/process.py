@@ -62,6 +62,8 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
         answer = READY
     except Exception as error:
         answer = _packed_error(error)
+    # From here on errors are answers. What libraries print as they run out of memory is pages long, and says no more.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     with suppress(EOFError, OSError):
         while True:
             pipe.send_bytes(answer)

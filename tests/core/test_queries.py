@@ -126,7 +126,7 @@ def test_a_python_variable_is_not_readable_as_a_table():
 
 
 def test_a_missing_table_is_named():
-    with pytest.raises(duckdb.CatalogException, match="samples does not exist"):
+    with pytest.raises(duckdb.CatalogException, match="summed does not exist"):
         run_query("splits", {})
 
 

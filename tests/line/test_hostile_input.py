@@ -28,6 +28,7 @@ from pipeline.core.settings import Settings
 from pipeline.formats import MOST_SESSIONS, markup
 from pipeline.formats.cells import MOST_COLUMNS
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.refresh import refresh
 from pipeline.stages.recording import CLOCK_S, MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS, Session, recording
 from pipeline.store.layout import read_table
 from tests.fuzz.harness import look_into, watchdog
@@ -546,6 +547,16 @@ def test_an_inbox_may_be_deeper_than_a_program_may_call_itself(tiny_inbox: Make,
     finally:
         os.chdir(here)
         subprocess.run(["rm", "-rf", inbox / "ari" / "d"], check=True)
+
+
+@pytest.mark.parametrize("name", ["a" * 222, "=" * 70])
+def test_an_athlete_whose_name_the_store_has_no_room_for_costs_their_own_files_only(
+    tmp_path: Path, tiny_inbox: Make, name: str
+):
+    inbox = read_inbox(tiny_inbox({f"{name}/a.fit": fit_run(km=1), "bo/a.fit": fit_run("2026-03-15T09:00:00", km=1)}))
+    shown = refresh(inbox, tmp_path / "store", jobs=1).select("status", "reason").sort("status").rows()
+    assert [status for status, _ in shown] == ["accepted", "rejected"]
+    assert shown[1][1] == "The name of the athlete's folder is too long."
 
 
 # --- Not yet mended --------------------------------------------------------------------------------------------------

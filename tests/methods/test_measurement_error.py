@@ -202,6 +202,16 @@ def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
     assert first.mean[0] == pytest.approx(second.mean[0], abs=0.2 * np.sqrt(first.variance[0]))
 
 
+@pytest.mark.parametrize(("response", "is_far"), [(-1.6, True), (-0.7, False)])
+def test_an_athlete_whose_response_is_far_from_the_clubs_keeps_it_and_is_known(response: float, is_far: bool):
+    club = replace(wide_prior(B, 0.1, 0.005), is_of_club=True)
+    corrected = correct(fit(athlete(7, response=response, pace_sd_pct=3.0), [SPEED]), SPEED, club)
+    assert (corrected.club_response is not None) == is_far
+    if is_far:
+        assert corrected.club_response == pytest.approx(B)
+        assert corrected.fit.beta[1] < -1.1  # nearer to the own runs than to the club
+
+
 # --- Runs with speed from several sources ----------------------------------------------------------------------------
 
 

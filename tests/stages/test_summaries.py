@@ -37,14 +37,16 @@ def run_of(
         },
         schema_overrides={"sensors": pl.String, "tags": pl.String},
     )  # fmt: skip
-    splits = pl.DataFrame({"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5]})
+    splits = pl.DataFrame(
+        {"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5], "climb_m": [4.0, None]}
+    )
     schema = {**dict.fromkeys(LISTS["sessions.csv"], pl.String), "started_at_utc": pl.Datetime("us", "UTC")}
     rows = [{**line, "line": number} for number, line in enumerate(lines, start=2)]
     sessions = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
     ride = {"path": "ari/ride.fit", "session": 1, "athlete_id": "ari", "status": "not_running", "sport": "cycling"}
     ledger = pl.DataFrame([{**ride, **one} for one in rides], schema=empty("recordings").schema)
     (row,) = runs(measured, splits, sessions, ledger, **settings).rows(named=True)
-    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
+    assert (row["distance_km"], row["moving_s"], row["climb_m"]) == (1.25, 375.5, 4.0)
     return row
 
 
@@ -104,7 +106,7 @@ def test_the_local_date_is_that_of_the_zone_in_the_settings(started: datetime, t
 
 
 def test_without_a_zone_there_is_no_local_date():
-    assert "local_date" not in run_of()
+    assert run_of()["local_date"] is None
 
 
 def test_a_line_that_names_the_file_describes_the_run():
@@ -262,7 +264,12 @@ FROM_DRIFT = {
     if not name.startswith("repeatability")
     and not name.startswith("smallest_change")
     and name not in ("q_value", "finding", "suspicion")
-} | {"either_line_low": pl.Float64, "either_line_high": pl.Float64, "depends_on_speed": pl.Boolean}
+} | {
+    "either_line_low": pl.Float64,
+    "either_line_high": pl.Float64,
+    "depends_on_speed": pl.Boolean,
+    "club_response": pl.Float64,
+}
 
 
 def concluded(
@@ -287,6 +294,15 @@ def test_a_change_that_rests_on_how_well_speed_was_measured_is_unclear_and_says_
     assert (certain["finding"], certain["tipping_reliability"]) == ("rises", 0.4)
     assert (resting["finding"], resting["tipping_reliability"]) == ("unclear", None)
     assert str(resting["reason"]).startswith("depends on how well speed was measured")
+
+
+def test_an_athlete_far_from_the_club_is_named_whatever_the_finding():
+    said = "responds to speed unlike the club (exponent -1.60, the club's mean -0.56)"
+    far = {"response_to_speed": -1.6, "club_response": -0.56}
+    risen, resting, like = concluded(far, {**far, "depends_on_speed": True}, {"response_to_speed": -0.6})
+    assert (risen["finding"], risen["reason"]) == ("rises", said)
+    assert (resting["finding"], resting["reason"]) == ("unclear", f"depends on how well speed was measured; {said}")
+    assert like["reason"] is None
 
 
 def corrected(*p_values: float | None) -> list[object]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import resource
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,11 +16,13 @@ from openpyxl.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
 from pipeline.core.metrics import METRICS
+from pipeline.store import exports
 from pipeline.store.exports import LONG, ONLY_CSV, ONLY_WITH, SHEETS, write_exports, write_rejected
+from pipeline.store.layout import read_table
 from pipeline.tables import PARTITIONED, TABLES, decimals_of, empty, publishable, unit_of
 from tests.support.demo_store import Refreshed
 
-EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "\tcmd", "\r=1", "plain = text", "'quoted"]
+EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "\tcmd", "\r=1", "\n=1", "\x00=1", "\x85=1", "＝1", "plain = text", "'quoted"]
 
 
 def tables(**rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
@@ -45,10 +49,27 @@ def sheet_of(workbook: Workbook, name: str) -> Worksheet:
     return workbook[name]
 
 
+def test_a_workbook_for_which_there_is_no_room_says_so_and_leaves_nothing_elsewhere(
+    demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    written = {name: read_table(demo.store, name) for name in (*SHEETS, *LONG, *ONLY_CSV)}
+    monkeypatch.setattr(exports, "write_csv", lambda *_: None)
+    (tmp_path / "tmp").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "tmp"))
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, before[1]))  # to the writer, the same as a full disk
+    try:
+        with pytest.raises(OSError, match="File too large"):
+            write_exports(tmp_path / "out", written)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert list((tmp_path / "tmp").iterdir()) == []
+
+
 # --- Disarmed --------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("evil", EVIL[:6])
+@pytest.mark.parametrize("evil", EVIL[:-2])
 def test_in_csv_what_a_spreadsheet_would_run_begins_with_an_apostrophe(tmp_path: Path, evil: str):
     write_exports(tmp_path, tables(recordings=ledger(evil)))
     write_rejected(tmp_path, ledger(evil))
@@ -57,14 +78,14 @@ def test_in_csv_what_a_spreadsheet_would_run_begins_with_an_apostrophe(tmp_path:
         assert row["path"] == row["reason"] == f"'{evil}"
 
 
-@pytest.mark.parametrize("harmless", EVIL[6:])
+@pytest.mark.parametrize("harmless", EVIL[-2:])
 def test_in_csv_other_text_is_left_as_it_is(tmp_path: Path, harmless: str):
     write_exports(tmp_path, tables(recordings=ledger(harmless)))
     assert csv_rows(tmp_path / "recordings.csv")[0]["path"] == harmless
 
 
 def test_in_the_workbook_no_cell_is_a_formula_or_a_link(tmp_path: Path):
-    texts = [*EVIL[:5], *EVIL[6:], "https://example.org", "0042"]
+    texts = [*EVIL[:5], *EVIL[-2:], "https://example.org", "0042"]
     write_exports(tmp_path, tables(recordings=ledger(*texts)))
     sheet = sheet_of(openpyxl.load_workbook(tmp_path / "splitdrift.xlsx"), "recordings")
     cells = [sheet.cell(row, 1) for row in range(3, sheet.max_row + 1)]

@@ -96,6 +96,11 @@ def test_provenance_holds_the_digest_of_every_other_file(out: Path):
     assert {"numpy", "scipy", "polars"} <= set(provenance["libraries"])
 
 
+def test_what_a_spreadsheet_would_run_is_disarmed(demo: Refreshed, tmp_path: Path):
+    out = given_out(demo, tmp_path / "out", text(analyses=QUARTERS.replace('name = "', 'name = "=1+1 ')))
+    assert {line.partition(",")[0][:6] for line in (out / "results.csv").read_text().splitlines()[1:]} == {"'=1+1 "}
+
+
 def test_both_forms_of_a_table_say_the_same(everybody: Path):
     for name in ("results", "data/splits"):
         rows = pl.read_parquet(everybody / f"{name}.parquet")

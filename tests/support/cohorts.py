@@ -63,7 +63,7 @@ def cohort_of(
         "splits": pl.DataFrame(splits).with_columns(suspicion=pl.lit(None, pl.String)),
         "drifts": pl.DataFrame(drifts),
         "run_drifts": pl.DataFrame(),
-        "strike_shift": empty("strike_shift"),
+        "landings": empty("landings"),
         "other_splits": None,
         "inclusion": Settings().inclusion,
         "seed": 1,

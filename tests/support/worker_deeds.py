@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import signal
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Sequence
 
@@ -35,6 +37,15 @@ def raise_value_error() -> None:
     raise ValueError("of all numbers, this one")
 
 
+class PanicException(BaseException):
+    """Named as the class that compiled Rust libraries raise, each its own."""
+
+
+def panic() -> None:
+    print("thread panicked", "of its own\n" * 60, file=sys.stderr, flush=True)
+    raise PanicException("no such digit")
+
+
 def grow_a_bytearray() -> None:
     grown = bytearray()
     for _ in range(60):
@@ -53,6 +64,10 @@ def fill_frames_of_polars() -> object:
     return [pl.select(pl.int_range(1_000_000)) for _ in range(60)]
 
 
+def find_the_disk_full() -> None:
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
 def print_what_is_in_the_environment() -> None:
     raise ValueError(os.environ["POLARS_MAX_THREADS"])
 
@@ -68,6 +83,8 @@ DEEDS: dict[str, Callable[[], object]] = {
     "fills arrays of NumPy": fill_arrays_of_numpy,
     "fills frames of Polars": fill_frames_of_polars,
     "raises": raise_value_error,
+    "panics": panic,
+    "finds the disk full": find_the_disk_full,
     "takes a moment": lambda: time.sleep(0.3),
     "asks for its threads": print_what_is_in_the_environment,
 }

@@ -10,7 +10,7 @@ import polars as pl
 from scipy.signal import lfilter
 
 from tests.validity.processes import PACE_LENGTH_M, SEGMENT_M, SEGMENTS_PER_KM, Array, along, first_order
-from tests.validity.recorded import recorded
+from tests.validity.recorded import TINY, recorded
 from tests.validity.world import REFERENCE_M_S, Metric, World
 
 
@@ -21,7 +21,8 @@ class Club:
     Attributes:
         samples: rows of the table `samples`.
         runs: `run_id`, `athlete_id`, the run's number in the season and its true `mean_speed_m_s`.
-        athletes: `athlete_id`, `planted_pct` and `season_pct`, the mean drift of the runs that were run.
+        athletes: `athlete_id`, `planted_pct`, the mean drift of the runs that were run, `season_pct`, and the same
+            weighted by how well a run tells a drift, `weighted_pct`.
     """
 
     samples: pl.DataFrame
@@ -50,6 +51,8 @@ def draw(world: World, seed: int) -> Club:
     slope, log_speed = _course_and_pace(world, random, length_km, place_m)
     level = np.log(metric.level) + metric.level_sd_pct / 100 * random.standard_normal(shape)
     effect = drift[..., None] * np.maximum(place_m - 1000 * metric.break_km, 0) / 10_000
+    if metric.curve_km is not None:
+        effect = effect * place_m / (1000 * metric.curve_km)
     value = np.exp(
         level[..., None]
         + _response(world, random, log_speed)
@@ -72,8 +75,17 @@ def draw(world: World, seed: int) -> Club:
             "mean_speed_m_s": (exists.sum(axis=-1) / (exists / np.exp(log_speed)).sum(axis=-1)).ravel(),
         }
     )
-    season = 100 * np.expm1(drift).mean(axis=1)
-    return Club(samples, runs, pl.DataFrame({"athlete_id": athlete_id, "planted_pct": planted, "season_pct": season}))
+    weight = _precision(metric, length_km)
+    of_runs = 100 * np.expm1(drift)
+    athletes = pl.DataFrame(
+        {
+            "athlete_id": athlete_id,
+            "planted_pct": planted,
+            "season_pct": of_runs.mean(axis=1),
+            "weighted_pct": (weight * of_runs).sum(axis=1) / weight.sum(axis=1),
+        }
+    )
+    return Club(samples, runs, athletes)
 
 
 # --- What truly happens ----------------------------------------------------------------------------------------------
@@ -88,6 +100,13 @@ def _lengths(world: World, random: np.random.Generator, own_drift: Array) -> npt
     score = -share * own_drift + np.sqrt(1 - share**2) * random.standard_normal(own_drift.shape)
     rank = score.argsort(axis=1).argsort(axis=1) / max(own_drift.shape[1] - 1, 1)
     return np.rint(low + rank * (high - low)).astype(np.int64)
+
+
+def _precision(metric: Metric, length_km: npt.NDArray[np.int64]) -> Array:
+    """How well runs tell the mean drift: by least squares over all kilometres but the first, and as they differ."""
+    n_km = length_km - 1.0
+    along = n_km * (n_km**2 - 1) / 12 / 100  # squared distances from the middle [10 km]
+    return np.asarray(1 / np.maximum(metric.run_drift_sd_pct**2 + metric.error_sd_pct**2 / along, TINY))
 
 
 def _course_and_pace(

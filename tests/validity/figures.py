@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from tests.validity.scenarios import Analysis, Scenario
+from tests.validity.scenarios import Analysis, Scenario, Truth
 
 #: Findings that claim a change.
 CHANGES = ("rises", "falls", "changes_late")
@@ -39,8 +39,8 @@ def share(rows: pl.DataFrame, condition: pl.Expr) -> Figure | None:
     """Share of athletes [%]; None without athletes.
 
     The error is the larger of two: of a ratio over clubs, whose athletes have the club's responses in common, and of a
-    binomial share with two more athletes on either side (Agresti and Coull 1998, doi 10.1080/00031305.1998.10480550,
-    from memory), which is not zero where all athletes are alike.
+    binomial share with two more athletes on either side (Agresti and Coull 1998, Am Stat 52:119, abstract read), which
+    is not zero where all athletes are alike.
     """
     if rows.is_empty():
         return None
@@ -106,12 +106,17 @@ def _decided(rows: pl.DataFrame) -> pl.DataFrame:
     return _estimated(rows).filter(~pl.col("finding").is_in(CLAIMS_NOTHING))
 
 
-def _nothing(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.filter(pl.col("planted_pct").abs() < NO_DRIFT_PCT)
+def _nothing(scenario: Scenario, rows: pl.DataFrame) -> pl.DataFrame:
+    return _where_planted(scenario, rows).filter(pl.col("planted_pct").abs() < NO_DRIFT_PCT)
 
 
-def _planted(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.filter(pl.col("planted_pct").abs() >= NO_DRIFT_PCT)
+def _planted(scenario: Scenario, rows: pl.DataFrame) -> pl.DataFrame:
+    return _where_planted(scenario, rows).filter(pl.col("planted_pct").abs() >= NO_DRIFT_PCT)
+
+
+def _where_planted(scenario: Scenario, rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows, if what was planted is the truth: the mean of a season's runs is never nothing."""
+    return rows if scenario.truth is Truth.PLANTED else rows.clear()
 
 
 def _coverage(scenario: Scenario, rows: pl.DataFrame) -> Figure | None:
@@ -122,7 +127,7 @@ _IS_RIGHT = pl.col("finding") == pl.when(pl.col("planted_pct") > 0).then(pl.lit(
 
 COVERAGE = Column(
     "coverage",
-    "share of 95 % intervals that hold the planted drift, over all athletes with an estimate [%]",
+    "share of 95 % intervals that hold the planted drift, or what the row names, of all athletes with an estimate [%]",
     lambda scenario, rows: _coverage(scenario, _estimated(rows)),
 )
 COVERAGE_DECIDED = Column(
@@ -143,17 +148,17 @@ WIDTH = Column(
 FALSE_CHANGE = Column(
     "false change",
     "athletes with no planted drift who are called `rises`, `falls` or `changes_late` [%]",
-    lambda _, rows: share(_nothing(rows), pl.col("finding").is_in(CHANGES)),
+    lambda scenario, rows: share(_nothing(scenario, rows), pl.col("finding").is_in(CHANGES)),
 )
 FALSE_HOLDS = Column(
     "false holds",
     "athletes with a planted drift beyond the margin who are called `holds` [%]",
-    lambda _, rows: share(_planted(rows), pl.col("finding") == "holds"),
+    lambda scenario, rows: share(_planted(scenario, rows), pl.col("finding") == "holds"),
 )
 POWER = Column(
     "power",
     "athletes with a planted drift who are called `rises` or `falls`, with the right sign [%]",
-    lambda _, rows: share(_planted(rows), _IS_RIGHT),
+    lambda scenario, rows: share(_planted(scenario, rows), _IS_RIGHT),
 )
 UNCLEAR = Column(
     "unclear",
@@ -175,7 +180,10 @@ def _change_covered(scenario: Scenario, rows: pl.DataFrame) -> Figure | None:
     """Coverage of the change at the usual distance; None until the table has it."""
     if "change_at_usual_distance_low" not in rows.columns:
         return None
-    beyond = (pl.col("usual_distance_km") - scenario.world.metric.break_km).clip(lower_bound=0) / 10
+    metric = scenario.world.metric
+    beyond = (pl.col("usual_distance_km") - metric.break_km).clip(lower_bound=0) / 10
+    if metric.curve_km is not None:
+        beyond = beyond * pl.col("usual_distance_km") / metric.curve_km
     truth = 100 * (((1 + pl.col("planted_pct") / 100).log() * beyond).exp() - 1)
     given = rows.filter(pl.col("change_at_usual_distance_low").is_not_null())
     return share(given, covers("change_at_usual_distance_low", "change_at_usual_distance_high", truth))

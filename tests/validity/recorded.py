@@ -56,6 +56,7 @@ def recorded(
     altitude = 50 + np.cumsum(slope * SEGMENT_M / 100, axis=-1) + altitude_error
     # Over 200 m of the measured altitude; exact altitude gives back the slope of the segment's surroundings.
     rise = np.gradient(altitude, axis=-1) if device.slope_error_pct else slope * SEGMENT_M / 100
+    value = value * np.exp(device.shared_error * error)
     athlete, run, _ = np.nonzero(exists)
     interval = np.diff(elapsed, axis=-1, prepend=0.0)
     none = pl.lit(None, dtype=pl.Float64)

@@ -13,6 +13,7 @@ class Truth(Enum):
 
     PLANTED = "planted_pct"
     SEASON = "season_pct"
+    WEIGHTED = "weighted_pct"
 
 
 class Analysis(Enum):
@@ -103,8 +104,17 @@ _SPEED = (
             name=f"error {first:g} and {second:g} % in turn, two sources, fade -4 %",
             topic=_SPEED_ERROR,
             world=_FADING.but(speed_error_pct=first, second_speed_error_pct=second),
+            size=4.0,
         )
         for first, second in ((0.5, 2.0), (2.0, 0.5))
+    ),
+    *(
+        Scenario(
+            name=f"one sensor: {shared:g} times the error of 1 % also in contact time",
+            topic=_SPEED_ERROR,
+            world=ORDINARY.but(shared_error=shared),
+        )
+        for shared in (-0.5, 0.5, 1.0)
     ),
     Scenario(
         name="error 1 %, fade -8 %, 30 runs all alike",
@@ -140,6 +150,14 @@ _WARM = ORDINARY.but(km=(6, 12), speed_error_pct=0.5)
 _SHAPES = (
     Scenario(name="warm-up of 4 %, runs of 6 to 12 km", topic=_SHAPE, world=_WARM.but(warm_up_pct=4.0)),
     Scenario(name="warm-up of 2 %, runs of 6 to 12 km", topic=_SHAPE, world=_WARM.but(warm_up_pct=2.0)),
+    *(
+        Scenario(
+            name=f"form that settles over {length:g} km, by 4 %, runs of {km[0]} to {km[1]} km",
+            topic=_SHAPE,
+            world=ORDINARY.but(km=km, speed_error_pct=0.5, warm_up_pct=4.0, warm_up_m=1000 * length),
+        )
+        for length, km in ((1, (6, 12)), (3, (6, 12)), (3, (8, 24)), (4, (8, 24)))
+    ),
     Scenario(name="warm-up of 2 %, runs of 20 km", topic=_SHAPE, world=ORDINARY.but(km=(20, 20), warm_up_pct=2.0)),
     Scenario(
         name="mixed pace inside kilometres, last 4 km",
@@ -163,10 +181,14 @@ _DIFFER = (
     Scenario(
         name="responses vary by run (sd 0.2)", topic=_RUNS, world=ORDINARY.but(exponent_run_sd=0.2, speed_error_pct=0.5)
     ),
-    Scenario(
-        name="long runs on good days (0.7)",
-        topic=_RUNS,
-        world=ORDINARY.but(longer_when_good=0.7, speed_error_pct=0.5),
+    *(
+        Scenario(
+            name=f"long runs on good days (0.7), {claim}",
+            topic=_RUNS,
+            world=ORDINARY.but(longer_when_good=0.7, speed_error_pct=0.5),
+            truth=truth,
+        )
+        for claim, truth in (("mean of all runs", Truth.PLANTED), ("runs by what they tell", Truth.WEIGHTED))
     ),
     Scenario(
         name="one athlete far from the club (exponent -1.6)",
@@ -237,6 +259,16 @@ _LATE = tuple(
     )
 )
 
+_CURVES = tuple(
+    Scenario(
+        name=f"+5 % per 10 km by km {km}",
+        topic="Change along a curve",
+        world=_BREAKING.but(km=(km, km), curve_km=float(km)),
+        analysis=Analysis.LATE_CHANGE,
+    )
+    for km in (20, 30)
+)
+
 _MONTHS = ORDINARY.but(planted_pct=(2.0,), n_runs=24, km=(8, 20), n_athletes=10, speed_error_pct=0.5)
 _SEASON = tuple(
     Scenario(name=name, topic="Change of the drift over the months", world=world, analysis=Analysis.SEASON, size=0.5)
@@ -265,4 +297,4 @@ _STUDIES = tuple(
     )
 )
 
-SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_SEASON, *_SHOES, *_STUDIES)
+SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_CURVES, *_SEASON, *_SHOES, *_STUDIES)

@@ -10,7 +10,7 @@ What is true of a metric y in a segment, with d the true distance in units of 10
 
 What the device records: distance and speed with an error that lasts minutes and with a scale of its own in each run,
 altitude with an error that is smooth along the run, time in whole seconds. Contact time, cadence and heart rate are
-measured by other sensors: their error is part of y.
+measured by other sensors, unless `shared_error` says otherwise: their error is part of y.
 
 Numbers from outside:
   * cadence over speed, 6.01 steps/min per m/s: van Oeveren et al. 2019, J Sports Sci 37:1996-2006 (strides/min =
@@ -45,6 +45,8 @@ class Metric:
         per_slope: change of the logarithm per % slope.
         lag_s: it follows speed with this time constant [s].
         break_km: distance before which nothing changes [km].
+        curve_km: the change grows with the square of distance, and by this distance is that of the planted line; None
+            for a line [km].
         run_drift_sd_pct: standard deviation of the drifts of runs about the planted one [% per 10 km].
         run_drift_rho: correlation of the drifts of neighbouring runs.
         warm_up_pct: how far off it starts; dies out exponentially [%].
@@ -70,6 +72,7 @@ class Metric:
     per_slope: float = 0.0
     lag_s: float = 0.0
     break_km: float = 0.0
+    curve_km: float | None = None
     run_drift_sd_pct: float = 0.5
     run_drift_rho: float = 0.0
     warm_up_pct: float = 0.0
@@ -115,6 +118,7 @@ class Device:
         speed_error_pct: standard deviation of the error of a kilometre's mean speed [%].
         speed_error_s: time constant of that error [s].
         scale_sd_pct: standard deviation of a run's scale of distance (calibration) [%].
+        shared_error: so many times the error of log speed is in the logarithm of the metric: one sensor gives both.
         slope_error_pct: standard deviation of the error of a kilometre's mean slope [% slope].
         whole_seconds: whether time is recorded in whole seconds.
         second_speed_error_pct: the error of speed in every other run, which has its speed from another source; None
@@ -124,6 +128,7 @@ class Device:
     speed_error_pct: float = 1.0
     speed_error_s: float = 120.0
     scale_sd_pct: float = 0.5
+    shared_error: float = 0.0
     slope_error_pct: float = 0.2
     whole_seconds: bool = True
     second_speed_error_pct: float | None = None

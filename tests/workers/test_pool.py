@@ -184,6 +184,22 @@ def test_an_error_is_raised_here_with_the_workers_traceback_and_nothing_more_is_
     assert len(list(tmp_path.iterdir())) < 10
 
 
+def test_where_losses_are_answered_for_whatever_is_raised_over_an_item_costs_that_item_and_a_full_disk_stops(
+    mapper: Mapper,
+):
+    told = list(mapper(work, "", ["raises", "panics", 1], lost=described))
+    internal = "reading it caused an internal error"
+    assert sorted(told) == ["1", f"panics: {internal} (PanicException)", f"raises: {internal} (ValueError)"]
+    with pytest.raises(OSError, match="No space left on device"):
+        list(mapper(work, "", ["finds the disk full"], lost=described))
+
+
+def test_what_libraries_print_over_an_item_stays_in_its_worker(capfd: pytest.CaptureFixture[str]):
+    with workers(2, 1, few=0, loads="tests.support.worker_deeds", item_s=60, item_mb=1000) as mapper:
+        assert list(mapper(work, "", ["panics"], lost=described)) == ["panics: it needed more than 1000 MB of memory"]
+    assert capfd.readouterr().err == ""
+
+
 def touch_or_raise(folder: Path, name: str) -> None:
     if name == "raise":
         raise_value_error()
