@@ -94,7 +94,7 @@ class Contents:
         if is_remote(self.state):
             return {}
         faults = {}
-        for name, digest in _digests(self.state, names).items():
+        for name, digest in digests(self.state, names).items():
             if digest != self.files[name].digest:
                 faults[name] = Fault.CONTENT if digest else Fault.UNREADABLE
         return faults
@@ -203,7 +203,7 @@ def write_contents(built: Path, before: Contents | None) -> None:
         if name in known and (written.n_bytes, written.written_ns) == (known[name].n_bytes, known[name].written_ns)
     }
     if not is_remote(built):
-        for name, digest in _digests(built, found.keys() - shared.keys()).items():
+        for name, digest in digests(built, found.keys() - shared.keys()).items():
             if before is not None and name in known and digest != known[name].digest:
                 _require_not_shared(before.state, built, name)
             shared[name] = Written(found[name].n_bytes, found[name].written_ns, digest)
@@ -246,8 +246,8 @@ def _found(state: Path) -> dict[str, Written]:
     return {name: written for name, written in found.items() if name not in (WHOLE, CONTENTS)}
 
 
-def _digests(state: Path, names: Iterable[str]) -> dict[str, str]:
-    """The digest of each file; empty for one that cannot be read."""
+def digests(state: Path, names: Iterable[str]) -> dict[str, str]:
+    """The digest of each file of a folder; empty for one that cannot be read."""
 
     def digest(name: str) -> str:
         try:
@@ -261,8 +261,8 @@ def _digests(state: Path, names: Iterable[str]) -> dict[str, str]:
     n_threads = min(4, os.cpu_count() or 1)
     shares = [names[start::n_threads] for start in range(n_threads)]
     with ThreadPoolExecutor(n_threads) as threads:
-        digests = threads.map(lambda share: [(name, digest(name)) for name in share], shares)
-        return dict(sorted(chain.from_iterable(digests)))
+        found = threads.map(lambda share: [(name, digest(name)) for name in share], shares)
+        return dict(sorted(chain.from_iterable(found)))
 
 
 def _counts(name: str) -> bool:
