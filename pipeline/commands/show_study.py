@@ -25,4 +25,5 @@ def study_summary(result: StudyResult) -> RenderableType:
         table.add_row(plain(row["analysis"]), label, row["statistic"], estimate, interval, corrected)
     runs = result.flow.runs
     entered = f"{runs.height} runs of {runs['athlete_id'].n_unique()} athletes are included. {in_words(result.flow)}"
-    return Group(plain(result.study.title), Text(), plain(entered), Text(), table)
+    failures = [plain(f"Not computed: {failure}") for failure in result.failures]
+    return Group(plain(result.study.title), Text(), plain(entered), *failures, Text(), table)

@@ -12,7 +12,8 @@ from pipeline.commands.terminal import FOLDER, open_console
 @click.command()
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path), metavar="STUDY.toml")
 @click.option("--store", type=FOLDER, required=True, help="Folder of the store.")
-@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder of the output.")
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder of the output.")
+@click.option("--state", is_flag=True, help="Only check and register the study, and print its digest.")
 @click.option("--against", type=FOLDER, help="A store of the same runs from another sensor, for agreement.")
 @click.option("--power", is_flag=True, help="Also compute how many athletes would be needed.")
 @click.option(
@@ -20,7 +21,23 @@ from pipeline.commands.terminal import FOLDER, open_console
     type=click.Path(dir_okay=False, exists=True, path_type=Path),
     help="File with the key of the pseudonyms. [default: the store's own]",
 )
-def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bool, key: Path | None) -> None:
+@click.option(
+    "--register",
+    "earlier",
+    type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    help="studies.jsonl of an earlier store, whose studies count as well.",
+)
+def study(
+    *,
+    file: Path,
+    store: Path,
+    out: Path | None,
+    state: bool,
+    against: Path | None,
+    power: bool,
+    key: Path | None,
+    earlier: Path | None,
+) -> None:
     """Conduct a study on a store: from the cohort to a report with methods and provenance.
 
     \b
@@ -38,15 +55,15 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
     data/studies/ of the project has five to begin with, with published results to compare with:
       splitdrift study data/studies/demo/contact-time-marathon.toml --store demo-store --out contact-time
 
-    The store records when a study was first run and how often it was changed. The output holds no name, id, date or
-    device of the store; keep the store's study.key, without which the two cannot be joined again.
+    The store records when a study was stated or first run and how often it was changed. `--state` states it without
+    computing anything, and prints the digest that a registry can hold. The output holds no name, id, date or device of
+    the store; keep the store's study.key, without which the two cannot be joined again.
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     from pipeline.commands.show_study import study_summary
     from pipeline.core.errors import UsageError
     from pipeline.core.places import whole_name
     from pipeline.core.written import read_text
-    from pipeline.store.generations import published
-    from pipeline.study.conduct import conduct
+    from pipeline.study.conduct import check, conduct
     from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
@@ -56,13 +73,23 @@ def study(*, file: Path, store: Path, out: Path, against: Path | None, power: bo
         stated = read_study(read_text(file), name=file.name)
     except FileNotFoundError:
         raise UsageError(f"There is no file {file}. `splitdrift study --help` shows an example.") from None
-    published(store)  # refuse before anything is computed or registered
-    require_apart(out, store)
-    earlier_output(out)
-    registered, secret = register(store, stated), study_key(store, key)
+    if out is None and not state:
+        raise UsageError("A study needs --out, the folder of its output, or --state, which only registers it.")
+    made_from = check(stated, store)  # refuse before anything is computed or registered
+    if out is not None:
+        require_apart(out, store)
+        earlier_output(out)
+    console = open_console()
+    registered = register(store, stated, inputs_sha256=made_from.inputs_sha256, earlier=earlier)
+    if out is None or state:
+        console.print(
+            f"Stated at {registered.stated_at_utc} as study {registered.n_studies} on this store.", highlight=False
+        )
+        console.print(f"SHA-256 of {file.name}: {stated.digest()}", highlight=False, soft_wrap=True, markup=False)
+        return
+    secret = study_key(store, key)
     result = conduct(released(stated, secret), store, against=against, with_power=power)
     changed = write_output(out, result, registered, secret)
-    console = open_console()
     console.print(study_summary(result))
     if changed:
         console.print(f"Changed since the output that was replaced: {', '.join(changed)}.", highlight=False)

@@ -18,7 +18,6 @@ class Quantity:
         decimals: shown on pages and in the terminal; the table keeps more.
         meaning: a short text for someone who has the values without the tables' dictionary.
         derived_from: what it is computed from; empty for a reading of a sensor.
-        may_be_released: whether a study's pseudonymised data may hold it.
     """
 
     column: str
@@ -27,7 +26,6 @@ class Quantity:
     decimals: int
     meaning: str
     derived_from: tuple[str, ...] = ()
-    may_be_released: bool
 
     @property
     def is_reading(self) -> bool:
@@ -118,42 +116,41 @@ _CONTACT_MIXED = (_CONTACT**2 - _CONTACT) / 2
 QUANTITIES: tuple[Quantity, ...] = (
     Metric(
         column="cadence_spm", label="cadence", unit="steps/min", decimals=1,
-        meaning="Cadence, steps of both feet", may_be_released=True,
+        meaning="Cadence, steps of both feet",
         smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING, picture_rank=2, is_leading=True,
         speed_response=_CADENCE, speed_response_sd=_CADENCE_SD,
         pace_variance_response=_CADENCE_MIXED, pace_variance_response_sd=_CADENCE_MIXED_SD,
     ),
     Metric(
         column="contact_time_ms", label="contact time", unit="ms", decimals=1,
-        meaning="Contact time", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_CONTACT_CHANGE,
+        meaning="Contact time", smallest_change_pct=2.0, smallest_change_source=_CONTACT_CHANGE,
         picture_rank=1, is_leading=True, speed_response=_CONTACT, speed_response_sd=_CONTACT_SD,
         pace_variance_response=_CONTACT_MIXED,
     ),
     Metric(
         column="flight_time_ms", label="flight time", unit="ms", decimals=1,
-        meaning="Flight time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
+        meaning="Flight time", derived_from=("cadence_spm", "contact_time_ms"),
         smallest_change_pct=5.0, smallest_change_source=_FROM_CONTACT, picture_rank=5,
         speed_response=1.0, speed_response_sd=0.8,
         pace_variance_response=-1.0, pace_variance_response_sd=0.7,
     ),
     Metric(
         column="duty_factor", label="duty factor", unit="contact / stride", decimals=3,
-        meaning="Contact time over stride time", derived_from=("cadence_spm", "contact_time_ms"), may_be_released=True,
+        meaning="Contact time over stride time", derived_from=("cadence_spm", "contact_time_ms"),
         smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE, picture_rank=6,
         speed_response=_CONTACT + _CADENCE, speed_response_sd=_CONTACT_SD,
         pace_variance_response=_CONTACT_MIXED + _CADENCE_MIXED,
     ),
     Metric(
         column="step_length_m", label="step length", unit="m", decimals=3,
-        meaning="Step length", derived_from=("speed_m_s", "cadence_spm"), may_be_released=True,
+        meaning="Step length", derived_from=("speed_m_s", "cadence_spm"),
         smallest_change_pct=1.0, smallest_change_source=_HOUR_OF_RUNNING, picture_rank=4, is_leading=True,
         speed_response=1 - _CADENCE, speed_response_sd=_CADENCE_SD, speed_loading=1.0,
         pace_variance_response=-_CADENCE_MIXED, pace_variance_response_sd=_CADENCE_MIXED_SD,
     ),
-    # What was computed with an athlete's mass would give it back, and is not released.
     Metric(
         column="leg_stiffness_kn_m", label="leg stiffness", unit="kN/m", decimals=2,
-        meaning="Stiffness of the leg as a spring", may_be_released=False,
+        meaning="Stiffness of the leg as a spring",
         derived_from=("contact_time_ms", "flight_time_ms", "speed_m_s", "mass_kg", "leg_length_m"),
         smallest_change_pct=4.0, smallest_change_source=_FROM_CONTACT, picture_rank=7, is_level_only=True,
         speed_response_sd=0.6, speed_loading=-1.3,
@@ -161,7 +158,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
     Metric(
         column="vertical_stiffness_kn_m", label="vertical stiffness", unit="kN/m", decimals=2,
-        meaning="Stiffness of the body's vertical movement as a spring", may_be_released=False,
+        meaning="Stiffness of the body's vertical movement as a spring",
         derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
         smallest_change_pct=2.0, smallest_change_source=_FROM_CONTACT, picture_rank=8, is_level_only=True,
         speed_response=0.7, speed_response_sd=0.5,
@@ -169,7 +166,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
     Metric(
         column="vertical_oscillation_mm", label="vertical oscillation", unit="mm", decimals=1,
-        meaning="Vertical oscillation", may_be_released=True,
+        meaning="Vertical oscillation",
         smallest_change_pct=3.0, smallest_change_source=_NO_SOURCE, picture_rank=3,
         speed_response=-0.1, speed_response_sd=0.4,
     ),
@@ -177,28 +174,28 @@ QUANTITIES: tuple[Quantity, ...] = (
     # grows with noise alone. Drift is in percent of the share, as of every metric: 2 % of 50 is one percentage point.
     Metric(
         column="contact_balance_pct", label="left share of contact", unit="% left", decimals=1,
-        meaning="Share of the left foot in contact time", may_be_released=True,
+        meaning="Share of the left foot in contact time",
         smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE, picture_rank=10,
         speed_response_sd=0.05, pace_variance_response_sd=0.05,
     ),
     Metric(
         column="heart_rate_bpm", label="heart rate", unit="beats/min", decimals=0,
-        meaning="Heart rate", may_be_released=True, smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
+        meaning="Heart rate", smallest_change_pct=2.0, smallest_change_source=_NO_SOURCE,
         picture_rank=9, is_leading=True, is_effort=True, lags_pace=True, speed_response=0.7, speed_response_sd=0.5,
         pace_variance_response=(0.7**2 - 0.7) / 2,
     ),
     # Watches estimate power from speed and slope: its drift at equal speed and slope would be that of the estimate.
     Quantity(
         column="power_w", label="power", unit="W", decimals=0,
-        meaning="Power as the sensor estimates it", may_be_released=False,
+        meaning="Power as the sensor estimates it",
     ),
     Quantity(
         column="recorded_step_length_m", label="recorded step length", unit="m", decimals=3,
-        meaning="Step length as the sensor gives it", may_be_released=True,
+        meaning="Step length as the sensor gives it",
     ),
     Quantity(
         column="temperature_c", label="temperature", unit="°C", decimals=0,
-        meaning="Temperature at the device", may_be_released=True,
+        meaning="Temperature at the device",
     ),
 )  # fmt: skip
 

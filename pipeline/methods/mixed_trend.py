@@ -4,9 +4,9 @@ For row j of athlete i, at distance d,
 
     y = intercept + slope d + (a(i) + b(i) d) + error(i, j)
 
-with a and b normal, correlated, independent between athletes. Variances are estimated by restricted maximum likelihood
-with statsmodels; fixed effects, their standard errors and the random effects follow in closed form, which also works
-where a variance is at its bound and statsmodels gives no standard errors.
+with a and b normal, correlated, independent between athletes. Variances are estimated by restricted maximum likelihood,
+to so many digits that other software gives the same ones; fixed effects, their standard errors and the random effects
+follow in closed form, also where a variance is at its bound.
 
 Sources: Laird and Ware 1982, doi 10.2307/2529876 (model, restricted likelihood, random effects; from memory). The
 t distribution has n - 1 degrees of freedom for n athletes: for balanced rows that is exact and equals Satterthwaite's
@@ -15,20 +15,17 @@ t distribution has n - 1 degrees of freedom for n athletes: for balanced rows th
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
-from statsmodels.tools.sm_exceptions import ConvergenceWarning, SingularMatrixWarning
+from scipy import optimize
 
 from pipeline.core.arrays import Array
 from pipeline.methods.shared_error import with_shared_error
 
-#: Optimizers in the order in which they are tried; the first that converges is used.
-OPTIMIZERS = ("lbfgs", "bfgs", "cg", "powell", "nm")
 FEWEST_ATHLETES = 3
 #: Random slopes with a smaller effect over a standard deviation of distance, as a share of the error, count as none:
 #: they change the third digit of the slope's standard error at most, and optimizers come no closer to zero.
@@ -37,9 +34,14 @@ NO_SLOPES = 1e-2
 AT_BOUND = 1e-3
 #: A residual below this share of the scatter of all values is rounding.
 NO_ERROR = 1e-9
-#: Warnings of statsmodels that an optimizer did not converge, about variances near zero and about its standard errors,
-#: which are not used: all of it is judged here instead.
-JUDGED_HERE = (ConvergenceWarning, SingularMatrixWarning)
+#: Imaginary step of derivatives, which are exact however small it is.
+DERIVATIVE_STEP = 1e-30
+#: Newton's steps from where BFGS stops, for which the likelihood is too flat; the shift of its second derivatives.
+NEWTON_STEPS, NEWTON_SHIFT, NEWTON_DONE = 20, 1e-5, 1e-11
+#: The gradient of the deviance per degree of freedom at a maximum, at most.
+CONVERGED = 1e-6
+
+_Factor = npt.NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ class MixedTrend:
         intercept: mean value at distance 0.
         slope: mean change of the value per unit of distance.
         se: standard error of the slope, with what athletes share.
+        shared_se: the part of it that they share.
         low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom, more with what they
             share.
         p_value: two-sided, of a slope of 0, by the same t.
@@ -65,6 +68,7 @@ class MixedTrend:
     intercept: float
     slope: float
     se: float
+    shared_se: float
     low: float
     high: float
     p_value: float
@@ -151,6 +155,7 @@ def mixed_trend(
         intercept=float(intercept),
         slope=float(slope),
         se=interval.se,
+        shared_se=abs(moved),
         low=interval.low,
         high=interval.high,
         p_value=interval.p_value,
@@ -214,51 +219,75 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
 
 
 def _variances(rows: _Rows) -> _Variances:
-    variances = _restricted_likelihood(rows, rows.fixed)
-    if variances is not None and variances.athletes[1, 1] >= NO_SLOPES**2 * variances.error:
+    variances = _restricted_likelihood(rows, 2)
+    if variances.athletes[1, 1] >= NO_SLOPES**2 * variances.error:
         if np.linalg.det(variances.athletes) > AT_BOUND * np.prod(np.diag(variances.athletes)):
             return variances
         note = "Random intercept and slope are perfectly correlated: their correlation is at its bound."
-        return _Variances(variances.athletes, variances.error, variances.converged, (*variances.notes, note))
-    reason = "could not be fitted" if variances is None else "do not differ between athletes beyond error"
-    note = f"Slopes {reason}: the model has random intercepts only."
-    levels = _restricted_likelihood(rows, rows.fixed[:, :1])
-    if levels is None:
-        raise ValueError("No optimizer could fit the model, with or without random slopes.")
-    athletes = np.zeros((2, 2))
-    athletes[0, 0] = levels.athletes[0, 0]
-    return _Variances(athletes, levels.error, levels.converged, (note, *levels.notes))
+        return replace(variances, notes=(*variances.notes, note))
+    levels = _restricted_likelihood(rows, 1)
+    note = "Slopes do not differ between athletes beyond error: the model has random intercepts only."
+    return replace(levels, notes=(note, *levels.notes))
 
 
-def _restricted_likelihood(rows: _Rows, random: Array) -> _Variances | None:
-    """Try optimizers in order; None where none of them gives a result."""
-    model = MixedLM(rows.value, rows.fixed, groups=rows.athlete_of_row, exog_re=random)
-    start = MixedLMParams.from_components(
-        fe_params=np.linalg.lstsq(rows.fixed, rows.value)[0], cov_re=_by_moments(rows, random.shape[1])
+def _restricted_likelihood(rows: _Rows, n_random: int) -> _Variances:
+    """Maximize the restricted likelihood: BFGS, then Newton's steps to the last digits, by exact derivatives.
+
+    With the covariance of the random effects in units of the error's variance, an athlete's rows enter by their
+    cross-products alone.
+
+    Args:
+        n_random: 1 for random intercepts only, 2 for slopes as well.
+    """
+    a, c = np.zeros((len(rows.names), 2, 2)), np.zeros((len(rows.names), 2))
+    np.add.at(a, rows.athlete_of_row, rows.fixed[:, :, None] * rows.fixed[:, None, :])
+    np.add.at(c, rows.athlete_of_row, rows.fixed * rows.value[:, None])
+    df = len(rows.value) - rows.fixed.shape[1]
+
+    def parts(factor: _Factor) -> tuple[_Factor, _Factor]:
+        """The deviance but for a constant, and the error's variance, at a factor of the covariance, row by row."""
+        root = np.zeros((2, 2), dtype=factor.dtype)
+        root[np.tril_indices(n_random)] = factor
+        between = root @ root.T
+        spread = np.eye(2) + a @ between
+        inner, right = np.linalg.solve(spread, a), np.linalg.solve(spread, c[:, :, None])[:, :, 0]
+        total, sums = inner.sum(axis=0), right.sum(axis=0)
+        rest = rows.value @ rows.value - np.einsum("aj,jk,ak->", c, between, right)
+        rest = rest - sums @ np.linalg.solve(total, sums)
+        return np.log(np.linalg.det(spread)).sum() + np.log(np.linalg.det(total)) + df * np.log(rest), rest / df
+
+    def deviance(factor: Array) -> float:
+        return float(parts(factor)[0])
+
+    def gradient(factor: Array) -> Array:
+        steps = 1j * DERIVATIVE_STEP * np.eye(len(factor))
+        return np.array([parts(factor + step)[0].imag / DERIVATIVE_STEP for step in steps])
+
+    start = _by_moments(rows, n_random) + NO_SLOPES**2 * np.eye(n_random)
+    found = optimize.minimize(
+        deviance, np.linalg.cholesky(start)[np.tril_indices(n_random)], jac=gradient, method="BFGS"
     )
-    last: _Variances | None = None
-    notes: list[str] = []
-    for method in OPTIMIZERS:
-        with warnings.catch_warnings(record=True) as caught:
-            warnings.simplefilter("always")
-            try:
-                result = model.fit(reml=True, method=method, start_params=start)
-            except (np.linalg.LinAlgError, ValueError, FloatingPointError) as error:
-                notes.append(f"{method}: {error}.")
-                continue
-        unexpected = [warning.message for warning in caught if not issubclass(warning.category, JUDGED_HERE)]
-        notes += sorted({f"{method}: {' '.join(str(message).split()).rstrip('.')}." for message in unexpected})
-        athletes, error_variance = np.asarray(result.cov_re, dtype=np.float64), float(result.scale)
-        if not (np.isfinite(athletes).all() and error_variance > 0):
-            continue
-        if result.converged:
-            notes += [f"The fit is that of {method}."] if method != OPTIMIZERS[0] else []
-            return _Variances(athletes, error_variance, True, tuple(notes))
-        notes.append(f"{method} did not converge.")
-        last = _Variances(athletes, error_variance, False, tuple(notes))
-    if last is None:
-        return None
-    return _Variances(last.athletes, last.error, False, ("No optimizer converged; interpret with care.", *last.notes))
+    factor = _newton(gradient, np.asarray(found.x, dtype=np.float64))
+    converged = bool(np.abs(gradient(factor)).max() < CONVERGED * df)
+    notes = () if converged else ("The optimizer did not converge; interpret with care.",)
+    root = np.zeros((2, 2))
+    root[np.tril_indices(n_random)] = factor
+    error = float(parts(factor)[1])
+    return _Variances(root @ root.T * error, error, converged, notes)
+
+
+def _newton(gradient: Callable[[Array], Array], start: Array) -> Array:
+    """Where the gradient is zero near the start; the start where steps lead away from it."""
+    place = start
+    for _ in range(NEWTON_STEPS):
+        shifts = NEWTON_SHIFT * np.eye(len(place))
+        slopes = np.array([gradient(place + shift) - gradient(place - shift) for shift in shifts]) / (2 * NEWTON_SHIFT)
+        step = np.linalg.lstsq(slopes, gradient(place))[0]
+        place = place - step
+        if np.abs(step).max() < NEWTON_DONE:
+            break
+    is_near = np.abs(place - start).max() < 0.1 * (1 + np.abs(start).max())
+    return np.asarray(place, dtype=np.float64) if is_near else start
 
 
 def _effects(rows: _Rows, variances: _Variances) -> tuple[Array, Array, Array]:

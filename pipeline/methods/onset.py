@@ -221,7 +221,7 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
         return None
     before = float(slope - passed_on[best] * bend)
 
-    signs, counts = _draws(len(votes), seed)
+    signs, counts = draws_of_units(len(votes), seed)
     reached = np.max(np.abs(signs @ votes) / cast.scale, axis=1)
     p_value = float(np.mean(reached >= reached[0] * (1 - ROUNDING)))
 
@@ -247,7 +247,7 @@ def smallest_p(n_units: int) -> float:
 
 
 @lru_cache(maxsize=32)
-def _draws(n_units: int, seed: int) -> tuple[Array, Array]:
+def draws_of_units(n_units: int, seed: int) -> tuple[Array, Array]:
     """Signs of units, and how often each is resampled; one draw per row. Metrics and runs with as many share them.
 
     The first row of signs is what was seen: all the same. Where all patterns are no more than would be drawn, each is

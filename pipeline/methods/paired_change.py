@@ -9,7 +9,9 @@ for drawn patterns (Phipson and Smyth 2010, doi 10.2202/1544-6115.1585, from mem
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +28,8 @@ MOST_PAIRS_COUNTED = 16
 TIE = 1e-9
 #: A scatter that is this share of the values compared is rounding.
 NO_SCATTER = 1e-12
+#: Patterns drawn with more pairs.
+DRAWS = 9999
 #: Patterns drawn at a time, so that memory stays small.
 DRAWN_AT_ONCE = 1000
 
@@ -65,7 +69,7 @@ def paired_change(
     late: npt.ArrayLike,
     *,
     seed: int,
-    draws: int = 9999,
+    draws: int = DRAWS,
     level: float = 0.95,
     shared_se: float = 0.0,
 ) -> PairedChange:
@@ -109,7 +113,7 @@ def paired_change(
     )
 
 
-def smallest_p(n: int, *, draws: int = 9999) -> float:
+def smallest_p(n: int, *, draws: int = DRAWS) -> float:
     """The smallest p-value that `sign_flips` can give for so many differences: that of one pattern of signs.
 
     Args:
@@ -140,6 +144,48 @@ def standardised_interval(t: float, n: int, *, level: float = 0.95) -> tuple[flo
     return float(low), float(high)
 
 
+class StandardisedByLevels(NamedTuple):
+    """A change in standard deviations of levels; None where levels or changes do not scatter.
+
+    Attributes:
+        value: the change.
+        low: lower end of its approximate 95 % interval.
+        high: upper end.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+def standardised_by_levels(early: npt.ArrayLike, late: npt.ArrayLike) -> StandardisedByLevels:
+    """Mean difference over the mean of the standard deviations of both measurements (d_av), with Hedges' correction.
+
+    Unlike the mean over the standard deviation of the differences it does not grow with their correlation, so that it
+    can be compared with standardised differences of other designs (Lakens 2013, doi 10.3389/fpsyg.2013.00863, from
+    memory). Its interval is that of the latter, scaled by the ratio of both.
+
+    Args:
+        early: one level per athlete, n.
+        late: levels of the same athletes in the same order, n.
+    """
+    first, second = pairs_of(early, late, level=0.95)
+    difference, n = second - first, len(first)
+    sd, of_levels = float(difference.std(ddof=1)), float(first.std(ddof=1) + second.std(ddof=1)) / 2
+    if n < 3 or sd <= NO_SCATTER * float(np.abs(first).max()) or of_levels <= NO_SCATTER * float(np.abs(first).max()):
+        return StandardisedByLevels(None, None, None)
+    low, high = standardised_interval(float(difference.mean()) / sd * np.sqrt(n), n)
+    value = hedges_correction(n - 1) * float(difference.mean()) / of_levels
+    return StandardisedByLevels(value, low * sd / of_levels, high * sd / of_levels)
+
+
+def drawn_signs(n: int, *, seed: int, draws: int = DRAWS) -> Iterator[Array]:
+    """Random signs of n differences, in order of their size: one pattern per row, some rows at a time."""
+    random = np.random.default_rng(seed)
+    for start in range(0, draws, DRAWN_AT_ONCE):
+        yield np.asarray(2.0 * random.integers(0, 2, (min(DRAWN_AT_ONCE, draws - start), n)) - 1, np.float64)
+
+
 def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]:
     """Two-sided p of the mean: the share of sign patterns with which it is at least as far from zero.
 
@@ -150,7 +196,8 @@ def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]
     Returns:
         p, and whether patterns were counted or drawn.
     """
-    n, size = len(difference), np.abs(difference)
+    # In order of size, so that the same differences in another order meet the same signs.
+    n, size = len(difference), np.sort(np.abs(difference))
     # Flipping all signs leaves |sum| unchanged, so the first sign is fixed.
     far = abs(float(difference.sum())) - TIE * float(size.sum())
     if n <= MOST_PAIRS_COUNTED:
@@ -158,10 +205,5 @@ def sign_flips(difference: Array, *, seed: int, draws: int) -> tuple[float, str]
         for value in size[1:]:
             sums = np.concatenate([sums + value, sums - value])
         return float(np.mean(np.abs(sums) >= far)), "signs, all patterns counted (exact)"
-    random = np.random.default_rng(seed)
-    n_as_far = 0
-    for start in range(0, draws, DRAWN_AT_ONCE):
-        shape = (min(DRAWN_AT_ONCE, draws - start), n)
-        sums = (2.0 * random.integers(0, 2, shape) - 1) @ size
-        n_as_far += int(np.sum(np.abs(sums) >= far))
+    n_as_far = sum(int(np.sum(np.abs(signs @ size) >= far)) for signs in drawn_signs(n, seed=seed, draws=draws))
     return (n_as_far + 1) / (draws + 1), f"signs, {draws} patterns drawn with seed {seed}, (b + 1) / (m + 1)"

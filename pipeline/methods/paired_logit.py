@@ -11,16 +11,12 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 from statsmodels.discrete.conditional_models import ConditionalLogit
-
-from pipeline.core.arrays import Array
 
 #: Fewest people whose outcome changed, per coefficient: with fewer the estimate is far off and its interval too short.
 #: Common practice, no source.
 FEWEST_PER_COEFFICIENT = 5
-#: A direction along which no one who changed lies on the wrong side, by more than this, separates them.
-SEPARATES = 1e-9
 
 
 class Odds(NamedTuple):
@@ -74,9 +70,8 @@ def odds_at_equal(gained: npt.ArrayLike, covariate: npt.ArrayLike) -> tuple[Odds
     late = np.column_stack([np.ones(n), change])
     if np.linalg.matrix_rank(late) < 2:
         raise ValueError("it changed alike in all who changed, so that it cannot be told from distance")
-    # Observation with the outcome less that without it.
-    difference = np.where(has_gained[:, None], late, -late)
-    if _separates(difference):
+    gaining, losing = change[has_gained], change[~has_gained]
+    if not len(gaining) or not len(losing) or gaining.max() <= losing.min() or losing.max() <= gaining.min():
         raise ValueError(
             "it and distance together tell all who gained from all who lost, so that no estimate is finite"
         )
@@ -89,14 +84,3 @@ def odds_at_equal(gained: npt.ArrayLike, covariate: npt.ArrayLike) -> tuple[Odds
         Odds(float(np.exp(b)), float(low), float(high)) for b, (low, high) in zip(fitted.params, ends, strict=True)
     )
     return first, second
-
-
-def _separates(difference: Array) -> bool:
-    """Whether some direction has no one on its wrong side and someone on its right one (by linear programming)."""
-    solved = optimize.linprog(
-        -difference.sum(axis=0),
-        A_ub=-difference,
-        b_ub=np.zeros(len(difference)),
-        bounds=[(-1, 1)] * difference.shape[1],
-    )
-    return bool(-solved.fun > SEPARATES)

@@ -11,13 +11,11 @@ linked and the page is not drawn again.
 
 from __future__ import annotations
 
-import gc
 import hashlib
 import json
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -55,23 +53,11 @@ _RESTS_ON = re.compile(rb'<meta name="rests-on" content="([\w ]+)">')
 
 def draw(pages: Pages, athlete_id: str | None) -> None:
     """Draw the pages of an athlete; of the club for None."""
-    with written_here(pages.built) as here, _without_collection():
+    with written_here(pages.built) as here:
         if athlete_id is None:
             draw_club(pages, here / FOLDER)
         else:
             draw_athlete(pages, here, athlete_id)
-
-
-@contextmanager
-def _without_collection() -> Iterator[None]:
-    """Thousands of rows and texts set off the collector of cycles, which finds none: a seventh of the time."""
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
 
 
 def draw_club(pages: Pages, folder: Path) -> None:
@@ -89,6 +75,7 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
     """Draw the page of an athlete and those of the athlete's runs, or link the previous ones where nothing changed."""
     club = club_rows(pages)
     folder = FOLDER / "athletes" / club.folder(athlete_id)
+    (here / folder).mkdir(parents=True, exist_ok=True)
     own, of_runs = _rests_on(pages, club, athlete_id)
     before = _rested_on(pages, folder / "index.html")
     if before[1:] == [of_runs] and pages.before is not None:
@@ -144,7 +131,8 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     splits, drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "run_against_usual", "exclusions")
     )
-    quality = _by_run(club.own("quality", athlete_id)) if club.optional("quality") is not None else {}
+    has_quality = club.optional("quality") is not None
+    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if has_quality else {}
     expected = expected_ranges(
         club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id),
         pages.settings.inclusion,
@@ -153,10 +141,9 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
     for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
         run_id = run["run_id"]
-        odd = [row for row in quality.get(run_id, []) if row.get("suspicion")]
         yield run, RunRows(
-            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd, expected.get(run_id, {}),
-            (before, after),
+            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd.get(run_id, []),
+            expected.get(run_id, {}), (before, after),
         )  # fmt: skip
 
 
@@ -244,6 +231,5 @@ def _templates() -> jinja2.Environment:
 
 def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
     text = _templates().get_template(template).render(shown, t=language, units=language.units)
-    file.parent.mkdir(parents=True, exist_ok=True)
     file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
-    file.write_text(text, encoding="utf-8")
+    file.write_bytes(text.encode())

@@ -97,15 +97,20 @@ def _metric(row: Row, levels: Sequence[tuple[date, float]], language: Language) 
 
 
 def _picture(row: Row, levels: Sequence[tuple[date, float]], language: Language) -> Markup:
-    """The level when fresh of each run by date, and the means before and after."""
+    """The level when fresh of each run by date, the means before and after, and the interval of the difference."""
     at = date.fromisoformat(row["date"])
     before = [(day, level) for day, level in levels if day < at][-row["n_runs_before"] :]
     after = [(day, level) for day, level in levels if day >= at][: row["n_runs_after"]]
     days = [day.toordinal() for day, _ in (*before, *after)]
     x = Scale(min(*days, at.toordinal()) - 3, max(*days, at.toordinal()) + 3)
-    y = Scale(*around([level for _, level in (*before, *after)], room=0.12))
+    # Where the mean after would be, had it differed by either end of the interval.
+    ends = [row["level_before"] * (1 + row[name] / 100) for name in ("low", "high") if row[name] is not None]
+    y = Scale(*around([*(level for _, level in (*before, *after)), *ends], room=0.12))
     unit = unit_of(row["metric"], language)
     picture = Picture(x, y, 190, month_ticks(x.low, x.high, language), level_ticks(y, language, 3), unit)
+    if len(ends) == 2:
+        picture.area([(x_end, ends[0], ends[1]) for x_end in (at.toordinal(), x.high)], "interval")
+    picture.line([(end, row["level_before"]) for end in (at.toordinal(), x.high)], "total")
     picture.line([(at.toordinal(), y.low), (at.toordinal(), y.high)], "break")
     for side, kind, ends, mean in (
         (before, "early", (x.low, at.toordinal()), row["level_before"]),

@@ -150,8 +150,8 @@ class Picture:
         for value, text in self.y_labels:
             down = (1 - self.y.at(value) / SIZE) * self._inner
             # Where letters stand inside, the unit has the place of the highest one.
-            kind = "tick up top" if self.unit and down < UNIT_ROOM else "tick up"
-            self._write(0.0, TOP + down - 3, text, kind, "start")
+            of_label = "tick up top" if self.unit and down < UNIT_ROOM else "tick up"
+            self._write(0.0, TOP + down - 3, text, of_label, "start")
         if self.unit:
             self._write(0.0, TOP - 5, self.unit, "tick", "start")
         for value, text in self.x_labels:

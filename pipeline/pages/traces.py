@@ -10,8 +10,8 @@ import polars as pl
 from pipeline.core.arrays import Array
 from pipeline.core.metrics import METRICS
 
-#: Points along a run: a step is then some six pixels wide, and the means of the splits are drawn over it.
-POINTS = 160
+#: Points along a run: a step is then some eight pixels wide, and the means of the splits are drawn over it.
+POINTS = 120
 #: Shortest step along a run: below it, short runs would show the noise of single samples [m].
 SHORTEST_STEP_M = 10.0
 

@@ -28,16 +28,11 @@ def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
     Raises:
         NothingDone: there is no other store, or no split that both have from different sensors.
     """
-    if material.other_splits is None:
-        raise NothingDone(
-            f"{analysis.name}: agreement takes a second store of the same runs, made with the other sensor "
-            "(sensor_preference): --against STORE."
-        )
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
-        shared = _both(material.splits, material.other_splits, metric)
-        both = shared.filter((pl.col("here") != pl.col("there")).any().over("run_id"))
+        shared = material.sensor_pairs(analysis, metric)
+        both = of_different_sensors(shared)
         n_same = shared["run_id"].n_unique() - both["run_id"].n_unique()
         if both.height < 2:
             n_runs = shared["run_id"].n_unique()
@@ -79,7 +74,7 @@ def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
     """Reliability of an athlete's runs: of the fresh level, and of the drift along a run."""
     statistics: list[Statistic] = []
     for metric in analysis.metrics:
-        of_metric = material.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
+        of_metric = material.levels(metric)
         several = of_metric.filter(pl.len().over("athlete_id") >= 2)
         if several["athlete_id"].n_unique() < FEWEST_ATHLETES:
             raise NothingDone(
@@ -87,10 +82,10 @@ def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
                 f"{LABELS[metric]} in the cohort; at least {FEWEST_ATHLETES} are needed."
             )
         athlete = of_metric["athlete_id"].to_list()
-        levels = reliability(athlete, 100 * np.log(of_metric["fresh_level"].to_numpy()))
-        grown = 1 + of_metric["drift_pct_per_10km"].to_numpy() / 100
+        levels = reliability(athlete, 100 * np.log(of_metric["level"].to_numpy()))
+        grown = 1 + of_metric["drift_pct"].to_numpy() / 100
         # Standard errors are of the percentage; divided by 1 + drift they are of its logarithm.
-        shared_se = of_metric["response_se_pct_per_10km"].fill_null(0.0).to_numpy() / grown
+        shared_se = of_metric["shared_se_pct"].to_numpy() / grown
         slopes = reliability(athlete, 100 * np.log(grown), shared_se=shared_se)
         statistics += _rows(analysis, metric, of_metric, levels, "level")
         statistics += _rows(analysis, metric, of_metric, slopes, "slope")
@@ -113,11 +108,9 @@ def _rows(analysis: Analysis, metric: str, of_metric: pl.DataFrame, result: Reli
     ]  # fmt: skip
 
 
-def _both(here: pl.DataFrame, there: pl.DataFrame, metric: str) -> pl.DataFrame:
-    """Splits that both stores have, by run and number."""
-    other_splits = there.filter(pl.col(metric) > 0).select("run_id", "km", there=metric)
-    splits = here.filter(pl.col(metric) > 0).select("athlete_id", "run_id", "km", here=metric)
-    return splits.join(other_splits, on=["run_id", "km"], how="inner").sort("run_id", "km")
+def of_different_sensors(both: pl.DataFrame) -> pl.DataFrame:
+    """Pairs of splits of the runs that do not read the same in every split."""
+    return both.filter((pl.col("here") != pl.col("there")).any().over("run_id"))
 
 
 def _agreement_figure(

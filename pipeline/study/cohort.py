@@ -100,6 +100,27 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     return flow
 
 
+def cut_to_shared_lengths(splits: pl.DataFrame, km: str, least: int) -> pl.DataFrame:
+    """Splits without the ends of runs that would tell whose they are.
+
+    Who ran farthest, or the only one so far, can be looked up in a list of results. From the longest run on, runs that
+    fewer than `least` athletes ran so far are cut back to the length of the next shorter one.
+
+    Args:
+        splits: with `athlete_id`, `run_id` and the place along the run.
+        km: name of the column of the place.
+        least: smallest number of athletes with runs of one length.
+    """
+    lengths = splits.group_by("athlete_id", "run_id").agg(length=pl.col(km).max())
+    for length in lengths["length"].unique().sort(descending=True):
+        of_length = pl.col("length") == length
+        if lengths.filter(of_length)["athlete_id"].n_unique() < least:
+            next_shorter = lengths.filter(pl.col("length") < length)["length"].max()
+            lengths = lengths.with_columns(pl.when(~of_length).then("length").otherwise(next_shorter).alias("length"))
+    kept = splits.join(lengths.select("run_id", "length"), on="run_id", how="left", maintain_order="left")
+    return kept.filter(pl.col(km) <= pl.col("length")).drop("length")
+
+
 def in_words(flow: Flow) -> str:
     """The flow from all runs to those that are included, in a sentence."""
     taken = [

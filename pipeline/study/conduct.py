@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -16,10 +16,12 @@ from pipeline.store.known import code_digest
 from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
+from pipeline.study.analysed import analysis_flow
 from pipeline.study.cohort import Flow, cohort_flow
 from pipeline.study.filmed import filmed, filmed_flow, is_of_landings
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
+from pipeline.study.pictures import pictures
 from pipeline.study.results import AnalysisResult, Figure, Statistic, compare_with_published, results
 from pipeline.study.study_file import Analysis, Study
 from pipeline.study.study_reader import line_of
@@ -37,6 +39,9 @@ _ANALYSES: Mapping[str, Callable[[Material, Analysis], AnalysisResult]] = {
     "reliability": reliabilities,
 }
 
+#: Designs that `power` computes numbers of athletes for.
+POWERED = ("paired_windows", "equivalence")
+
 
 @dataclass(frozen=True)
 class StudyResult:
@@ -50,6 +55,8 @@ class StudyResult:
         results: rows of `pipeline.study.results.Results`, one of each of these.
         comparison: published results and the study's own, with the difference.
         power: how many athletes would be needed; None where it was not asked for.
+        flows: from the cohort's runs to those used, by analysis and metric.
+        failures: why an analysis could not be computed, in the order of the file.
     """
 
     study: Study
@@ -63,6 +70,15 @@ class StudyResult:
     comparison: pl.DataFrame
     figures: list[Figure]
     power: pl.DataFrame | None
+    flows: Mapping[tuple[str, str], Flow]
+    failures: Sequence[str]
+
+    @property
+    def analysed_runs(self) -> pl.DataFrame:
+        """Runs of the cohort that at least one analysis used; all of them where none counts by runs."""
+        runs = self.flow.runs
+        used = {run for flow in self.flows.values() for run in flow.runs["run_id"]}
+        return runs.filter(pl.col("run_id").is_in(list(used))) if self.flows else runs
 
     @property
     def parts(self) -> dict[str, str]:
@@ -87,14 +103,14 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
         with_power: also compute how many athletes would be needed.
 
     Raises:
-        NothingDone: no store, too few athletes, a distance that no one reached, a metric that no one recorded.
+        NothingDone: no store, too few athletes, or no analysis that could be computed, with the reason of each.
         UsageError: a stretch begins in the warm-up; the message has its line.
     """
     if against is not None and not any(analysis.design == "agreement" for analysis in study.analyses):
         raise NothingDone("--against applies to analyses of the design agreement; this study has none.")
+    check(study, store)
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
-    _require_past_warm_up(study, settings)
     runs = read_rows(folder, "runs")
     if is_of_landings(study):
         flow = filmed_flow(read_rows(folder, "landings"), runs, study)
@@ -104,19 +120,49 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
-    for analysis in study.analyses:
-        result = _run(_ANALYSES[analysis.design], material, analysis)
+    flows: dict[tuple[str, str], Flow] = {}
+    failures: list[str] = []
+    for analysis, metric in _parts(study):
+        try:
+            result = _run(_ANALYSES[analysis.design], material, analysis)
+            if with_power and analysis.design in POWERED:
+                sizes.append(_run(power, material, analysis))
+        except NothingDone as error:
+            failures.append(str(error))
+            continue
         statistics += result.statistics
-        figures += result.figures
-        if with_power and analysis.design in ("paired_windows", "equivalence"):
-            sizes.append(_run(power, material, analysis))
+        figures += [*result.figures, *pictures(material, analysis, metric, result.statistics)]
+        if metric:
+            flows[analysis.name, metric] = analysis_flow(material, analysis, metric)
+    if not statistics:
+        raise NothingDone(" ".join(failures))
     if with_power and not sizes:
         raise NothingDone("--power applies to comparisons of an early and a late stretch; this study has none.")
     rows = results(statistics, study.correction)
     return StudyResult(
         study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material,
         statistics, rows, compare_with_published(rows, study.published), figures, pl.concat(sizes) if sizes else None,
+        flows, failures,
     )  # fmt: skip
+
+
+def _parts(study: Study) -> Iterator[tuple[Analysis, str]]:
+    """Each analysis metric by metric, so that one that fails costs no other; landings have no metric."""
+    for analysis in study.analyses:
+        for metric in analysis.metrics or ("",):
+            yield replace(analysis, metrics=(metric,) if metric else ()), metric
+
+
+def check(study: Study, store: Path) -> Provenance:
+    """Check a study against the settings of a store; returns what the store was made from.
+
+    Raises:
+        NothingDone: there is no store.
+        UsageError: a stretch begins in the warm-up; the message has its line.
+    """
+    folder = published(store)
+    _require_past_warm_up(study, read_settings(read_settings_text(folder), name=f"{store / SETTINGS}"))
+    return _made_from(folder)
 
 
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
@@ -161,6 +207,7 @@ def _material(folder: Path, settings: Settings, flow: Flow, study: Study, agains
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         landings=filmed(read_rows(folder, "landings"), read_rows(folder, "runs"), study),
         other_splits=other_splits,
+        roster=read_rows(folder, "roster").join(athletes, on="athlete_id", how="semi"),
         inclusion=settings.inclusion,
         seed=study.seed,
         least_cell=study.least_cell,

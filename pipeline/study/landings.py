@@ -275,6 +275,36 @@ def _raters(table: Counts, about: About) -> Iterator[Statistic]:
     )
 
 
+def released_landings(material: Material, analysis: Analysis, *, least: int) -> dict[str, pl.DataFrame]:
+    """What an analysis took, as it may be passed on: `landings`, `angles`, `strike_changes` and `raters`.
+
+    Rows of runners are given where no group that they tell of is smaller than `least`, as their numbers are.
+    """
+    rows = pairs(material, analysis).with_columns(run_id=pl.format("{} {}", "event", "athlete_id"))
+    table, raters = _table(rows), rater_table(material, analysis)
+    angles, changes = with_angles(rows), with_speeds(rows)
+    angles = angles.filter(pl.lit(value=_is_told(_smallest(angles.height, *of_two(table).ravel()), least)))
+    changes = changes if changes is not None else rows.clear().with_columns(gained=pl.lit(value=False))
+    agreed = [(a, b, int(raters[i, j])) for i, a in enumerate(LANDINGS) for j, b in enumerate(LANDINGS)]
+    feet = agreed if raters.any() and _is_told(_smallest(*raters.ravel()), least) else []
+    return {
+        "landings": released_table(table, least),
+        "angles": angles.select(
+            "athlete_id",
+            "run_id",
+            *(pl.col(f"{name}_angle_deg").round_sig_figs(12).alias(name) for name in ("early", "late")),
+        ),
+        "strike_changes": changes.filter(pl.lit(value=_is_told(_cell_of_tests(table, least), least))).select(
+            "athlete_id", "run_id", "gained", "speed_change"
+        ),
+        "raters": pl.DataFrame(feet, schema={"first": pl.String, "second": pl.String, "feet": pl.Int64}, orient="row"),
+    }
+
+
+def _is_told(smallest: int | None, least: int) -> bool:
+    return smallest is None or smallest >= least
+
+
 def released_table(table: Counts, least: int) -> pl.DataFrame:
     """As much of a cross-table as holds no small cell: all classes, rearfoot against other, the numbers at each
     distance, or those who changed.

@@ -9,8 +9,12 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import LABELS
+from pipeline.study.cohort import cut_to_shared_lengths
 from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
+
+#: Designs whose splits are released one by one.
+SPLIT_BY_SPLIT = ("trend", "onset")
 
 
 @dataclass(frozen=True)
@@ -21,6 +25,8 @@ class Material:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
         landings: rows of that table, of who was filmed (`pipeline.study.filmed`).
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
+        roster: rows of that table, of the athletes.
+        least_cell: smallest number of athletes with runs of one length, where runs are released split by split.
     """
 
     runs: pl.DataFrame
@@ -29,9 +35,10 @@ class Material:
     run_drifts: pl.DataFrame
     landings: pl.DataFrame
     other_splits: pl.DataFrame | None
+    roster: pl.DataFrame
     inclusion: Inclusion
     seed: int
-    least_cell: int = 3
+    least_cell: int = 1
 
     @property
     def split_km(self) -> float:
@@ -40,6 +47,8 @@ class Material:
 
     def values(self, analysis: Analysis, metric: str) -> pl.DataFrame:
         """The splits of a metric as `pipeline.study.stretches.values` gives them.
+
+        Where they are released one by one, ends of runs by which a run could be recognised are cut off.
 
         Raises:
             NothingDone: none is left; the message has the counts.
@@ -52,7 +61,43 @@ class Material:
                 f"{analysis.name}: {LABELS[metric]} cannot be used. Of "
                 f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; {reason}"
             )
+        if analysis.design in SPLIT_BY_SPLIT:
+            rows = cut_to_shared_lengths(rows, "to_km", self.least_cell)
         return rows
+
+    def sensor_pairs(self, analysis: Analysis, metric: str) -> pl.DataFrame:
+        """Splits that both stores have, in order of run and number.
+
+        Returns:
+            `athlete_id`, `run_id`, `km`, `here`, `there`: the metric in its unit.
+
+        Raises:
+            NothingDone: there is no other store.
+        """
+        if self.other_splits is None:
+            raise NothingDone(
+                f"{analysis.name}: agreement takes a second store of the same runs, made with the other sensor "
+                "(sensor_preference): --against STORE."
+            )
+        used = pl.col(metric) > 0
+        other_splits = self.other_splits.filter(used).select("run_id", "km", there=metric)
+        both = self.splits.filter(used).join(other_splits, on=["run_id", "km"], how="inner")
+        here = pl.col(metric).alias("here")
+        rows = both.select("athlete_id", "run_id", "km", here, "there").sort("run_id", "km")
+        return cut_to_shared_lengths(rows, "km", self.least_cell)
+
+    def levels(self, metric: str) -> pl.DataFrame:
+        """Fresh level and drift of each run of a metric, in order of runs.
+
+        Returns:
+            `athlete_id`, `run_id`, `level` in the metric's unit, `drift_pct` per 10 km, `shared_se_pct`: the part of
+            its standard error that the athlete's runs share.
+        """
+        rows = self.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
+        shared = pl.col("response_se_pct_per_10km").fill_null(0.0)
+        return rows.select(
+            "athlete_id", "run_id", level="fresh_level", drift_pct="drift_pct_per_10km", shared_se_pct=shared
+        )
 
 
 def _without_estimate(material: Material, analysis: Analysis, metric: str) -> str:

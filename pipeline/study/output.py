@@ -1,12 +1,18 @@
 """The output of a study: a folder that can be passed on.
 
     report.html             to be read and printed
+    figures/                its figures, as SVG and PDF
     study.toml              the study as it was stated
     results.csv, .parquet   one row per statistic
+    flow.csv                runs that were left out, step by step
     published.csv           published results and the study's own, with the difference
     power.csv               how many athletes would be needed, with --power
-    data/splits.csv, .parquet, DICTIONARY.md    the cohort's splits under pseudonyms
-    provenance.json         digests of everything that the results depend on
+    data/                   the rows that the results are computed from, under pseudonyms
+    recompute.py, .R        compute results.csv from data/ alone
+    DICTIONARY.md           every column; datapackage.json has the same for programs
+    register.jsonl          studies stated before on this store, and this one
+    provenance.json         digests of everything that the results depend on, versions
+    requirements.txt        the libraries with their versions, as pip takes them
     CITATION.cff            how to cite it
 
 The same study on the same store gives the same bytes.
@@ -19,27 +25,30 @@ import json
 import os
 import secrets
 import shutil
-from collections.abc import Mapping
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 from pipeline.core.errors import UsageError
 from pipeline.core.places import files_below, is_remote
+from pipeline.core.resources import shipped
 from pipeline.store.exports import disarmed
 from pipeline.store.layout import read_table
+from pipeline.study.codebook import data_package, dictionary
 from pipeline.study.conduct import StudyResult
-from pipeline.study.filmed import is_of_landings
-from pipeline.study.landings import cross_table, released_table
-from pipeline.study.pseudonyms import COLUMNS, pseudonymised
+from pipeline.study.figures import draw_pdf, draw_svg, figure_files
+from pipeline.study.pseudonyms import pseudonymised
 from pipeline.study.register import Registered
+from pipeline.study.released import exposure_of, released_data
 from pipeline.study.report import report
-from pipeline.study.results import Results
+from pipeline.study.results import FlowSteps
 from pipeline.study.small_cells import suppress_small_cells
+from pipeline.study.software import requirements, software
 
 _PROVENANCE = "provenance.json"
-#: Libraries that the numbers come out of.
-_LIBRARIES = ("numpy", "scipy", "statsmodels", "polars", "duckdb")
+#: What the scripts in the folder write.
+RECOMPUTED = "recomputed.csv"
 
 
 def write_output(out: Path, result: StudyResult, registered: Registered, key: bytes) -> list[str]:
@@ -103,7 +112,7 @@ def earlier_output(out: Path) -> dict[str, str]:
         return {}
     try:
         result = json.loads((out / _PROVENANCE).read_text(encoding="utf-8"))
-        parts, ours = dict(result["rests_on"]), {_PROVENANCE, *result["files"]}
+        parts, ours = dict(result["rests_on"]), {_PROVENANCE, RECOMPUTED, *result["files"]}
     except (OSError, ValueError, KeyError, TypeError):
         parts, ours = {}, set()
     if foreign := sorted({path.relative_to(out).as_posix() for path in files_below(out)} - ours):
@@ -146,67 +155,47 @@ def _aside(out: Path) -> Path:
 
 def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes) -> None:
     (folder / "study.toml").write_text(result.study.shown or result.study.text, encoding="utf-8", newline="")
-    disarmed(result.results).write_csv(folder / "results.csv")
-    result.results.write_parquet(folder / "results.parquet")
+    tables = {"results.csv": result.results, "flow.csv": flow_steps(result)}
     if result.comparison.height:
-        disarmed(result.comparison).write_csv(folder / "published.csv")
+        tables["published.csv"] = result.comparison
     if result.power is not None:
-        disarmed(result.power).write_csv(folder / "power.csv")
-    _write_data(folder / "data", result, key)
-    (folder / "report.html").write_text(report(result, registered), encoding="utf-8")
-    (folder / "CITATION.cff").write_text(_citation(result, registered), encoding="utf-8")
-    (folder / _PROVENANCE).write_text(json.dumps(_provenance(folder, result, registered), indent=1), encoding="utf-8")
+        tables["power.csv"] = result.power
+    (folder / "data").mkdir()
+    rows = released_data(result)
+    tables |= {f"data/{name}.csv": pseudonymised(table, key) for name, table in rows.items()}
+    for name, table in tables.items():
+        disarmed(table).write_csv(folder / name)
+    result.results.write_parquet(folder / "results.parquet")
+    for script in ("recompute.py", "recompute.R"):
+        shutil.copyfile(shipped("data/recompute") / script, folder / script)
+    n_rows = {name: table.height for name, table in tables.items()}
+    _write_text(folder / "DICTIONARY.md", dictionary(n_rows, result.study.least_cell))
+    _write_text(folder / "datapackage.json", data_package(n_rows, result))
+    (folder / "figures").mkdir()
+    for name, figure in figure_files(result.figures).items():
+        _write_text(folder / "figures" / f"{name}.svg", draw_svg(figure, inside=True))
+        (folder / "figures" / f"{name}.pdf").write_bytes(draw_pdf(figure))
+    _write_text(folder / "report.html", report(result, registered, exposure_of(result, rows)))
+    _write_text(folder / "register.jsonl", "".join(f"{json.dumps(line)}\n" for line in registered.lines))
+    _write_text(folder / "requirements.txt", requirements())
+    _write_text(folder / "CITATION.cff", _citation(result, registered))
+    _write_text(folder / _PROVENANCE, json.dumps(_provenance(folder, result, registered), indent=1))
 
 
-def _write_data(folder: Path, result: StudyResult, key: bytes) -> None:
-    folder.mkdir()
-    for analysis in result.study.analyses:
-        if analysis.design == "landing":
-            rows = released_table(cross_table(result.material, analysis), result.study.least_cell)
-            rows.write_csv(folder / f"landings-{result.study.analyses.index(analysis) + 1}.csv")
-    is_of_runs = not is_of_landings(result.study)
-    if is_of_runs and result.flow.runs["athlete_id"].n_unique() >= result.study.least_cell:
-        rows = pseudonymised(result.material.splits, result.flow.runs, key, least_cell=result.study.least_cell)
-        disarmed(rows).write_csv(folder / "splits.csv")
-        rows.write_parquet(folder / "splits.parquet")
-    (folder / "DICTIONARY.md").write_text(_dictionary(result.study.least_cell), encoding="utf-8")
+def _write_text(file: Path, text: str) -> None:
+    file.write_text(text, encoding="utf-8")
 
 
-def _dictionary(least_cell: int) -> str:
-    lines = [
-        "# Dictionary",
-        "",
-        "## data/splits",
-        "",
-        f"One row per split of a run of the cohort. Every combination of kind, surface and device, empty ones "
-        f"included, is of at least {least_cell} athletes: elsewhere device, then surface, then kind are left out. With "
-        "fewer athletes in all there is no such file.",
-        "",
-        "A run whose distance or pace is known from elsewhere can be recognised here: share this file as you would a "
-        "list of results, not publicly.",
-        "",
-        *_meanings(COLUMNS),
-        "",
-        "## data/landings-1 and so on, by the number of the analysis",
-        "",
-        "Numbers of runners (`runners`) by how they landed early and late: as much of the cross-table as holds no "
-        f"group of fewer than {least_cell}, else rearfoot against other, else the numbers at each distance, else "
-        "those who changed, else nothing.",
-        "",
-        "## results",
-        "",
-        " ".join((Results.__doc__ or "").split())
-        + f" Numbers of fewer than {least_cell} people, and numbers that would give such a number away, are left out; "
-        "`note` says where.",
-        "",
-        *_meanings({name: column.description or "" for name, column in Results.columns().items()}),
-        "",
-    ]
-    return "\n".join(lines)
-
-
-def _meanings(columns: Mapping[str, str]) -> list[str]:
-    return ["| column | meaning |", "| --- | --- |", *(f"| {name} | {meaning} |" for name, meaning in columns.items())]
+def flow_steps(result: StudyResult) -> pl.DataFrame:
+    """Rows of `FlowSteps`: the cohort's flow, then that of each analysis and metric."""
+    rows: list[tuple[str, str, int, str, int | None, int | None]] = []
+    for (analysis, metric), flow in {("", ""): result.flow, **result.flows}.items():
+        rows.append((analysis, metric, 0, "", flow.n_runs, flow.n_athletes))
+        rows += [
+            (analysis, metric, place, step.reason, step.n_runs, step.n_athletes)
+            for place, step in enumerate(flow.steps, start=1)
+        ]
+    return pl.DataFrame(rows, schema={name: column.dtype for name, column in FlowSteps.columns().items()}, orient="row")
 
 
 def _provenance(folder: Path, result: StudyResult, registered: Registered) -> dict[str, Any]:
@@ -221,8 +210,7 @@ def _provenance(folder: Path, result: StudyResult, registered: Registered) -> di
         "seed": result.study.seed,
         "stated_at_utc": registered.stated_at_utc,
         "versions_before": registered.n_versions_before,
-        "splitdrift": version("splitdrift"),
-        "libraries": {name: version(name) for name in _LIBRARIES},
+        **software(),
         "settings": {name: json.loads(value) for name, value, _, _ in result.settings.describe()},
         "files": files,
     }
@@ -238,6 +226,7 @@ def _citation(result: StudyResult, registered: Registered) -> str:
         f"abstract: {_quoted(result.study.question)}",
         "authors:",
         *(authors or ['  - name: "not named"']),
+        *([f"license: {_quoted(result.study.licence)}"] if result.study.licence else []),
         f"date-released: {registered.stated_at_utc[:10]}",
         # Quoted: digits alone, or with one e among them, would be read as a number.
         f'version: "{result.study.digest()[:12]}"',

@@ -1,79 +1,29 @@
-"""Pseudonymised splits of a study: without names, ids, dates and devices of the store.
+"""Pseudonyms of a study: keyed digests in place of the ids of athletes, runs and devices.
 
-Athletes and runs are identified by keyed digests, so that only the holder of the key can join them with the store; the
-key is never written to the output. Dates are shifted by whole weeks, the same number for all runs of an athlete, so
-that the order and weekday of an athlete's runs stay. Attributes that too few athletes share are left out.
-
-A study file may name athletes and devices. Its released copy has the same pseudonyms in place of these names.
+Only the holder of the key can join them with the store; the key is never written to the output. A study file may name
+athletes and devices. Its released copy has the same pseudonyms in place of these names.
 """
 
 from __future__ import annotations
 
 import hmac
 import re
-from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
 
 import polars as pl
 
 from pipeline.core.errors import UsageError
-from pipeline.core.metrics import QUANTITIES
-from pipeline.study.small_cells import shared_groups
 from pipeline.study.study_file import Study
 from pipeline.study.study_reader import read_study
 
-#: Largest shift of dates [weeks], in either direction: enough to hide which race a run was.
-MOST_WEEKS = 26
 #: Hexadecimal digits of a digest that are used: 64 bits, so that two athletes of a store do not collide.
 DIGITS = 16
 
-#: Released columns of each split, with their meaning.
-COLUMNS: Mapping[str, str] = {
-    "athlete": "Pseudonym of the athlete, a keyed digest.",
-    "run": "Pseudonym of the run, a keyed digest.",
-    "ran_on": "Day of the run [YYYY-MM-DD], shifted by a number of weeks, the same for all runs of an athlete.",
-    "kind": "Kind of session; null if not listed, or where too few athletes share kind, surface and device.",
-    "surface": "Surface; likewise.",
-    "device": "A number for each device; likewise.",
-    "km": "Number of the split along the run.",
-    "length_m": "Distance covered in it [m].",
-    "moving_s": "Time spent running or walking in it [s].",
-    "run_share": "Share of it that was run.",
-    "speed_m_s": "Speed while running [m/s].",
-    "slope_pct": "Mean slope [%].",
-    **{
-        quantity.column: f"{quantity.meaning} [{quantity.unit}]." for quantity in QUANTITIES if quantity.may_be_released
-    },
-}
 
-
-def pseudonymised(splits: pl.DataFrame, runs: pl.DataFrame, key: bytes, *, least_cell: int) -> pl.DataFrame:
-    """The splits of a cohort as they may be released.
-
-    Args:
-        splits: rows of `splits` of the cohort's runs.
-        least_cell: kind, surface and device that fewer athletes than this share are left out
-            (`pipeline.study.small_cells`).
-
-    Returns:
-        The columns of `COLUMNS`, in order of athlete, run and split. Stiffness is not among them: it is computed from
-        the athlete's mass, which would follow from it.
-    """
-    rows = shared_groups(runs, least_cell)
-    device_numbers = {name: f"device {place + 1}" for place, name in enumerate(_by_use(rows))}
-    about = rows.select(
-        "run_id",
-        _digests(pl.col("athlete_id"), key, "athlete").alias("athlete"),
-        _digests(pl.col("run_id"), key, "run").alias("run"),
-        pl.struct("athlete_id", "started_at_utc")
-        .map_elements(lambda row: _moved(row, key), return_dtype=pl.String)
-        .alias("ran_on"),
-        "kind",
-        "surface",
-        pl.col("device").replace_strict(device_numbers, default=None, return_dtype=pl.String),
-    )
-    return splits.join(about, on="run_id", how="inner").select(*COLUMNS).sort("athlete", "ran_on", "run", "km")
+def pseudonymised(rows: pl.DataFrame, key: bytes) -> pl.DataFrame:
+    """Rows with pseudonyms in `athlete` and `run`, sorted, so that their order says nothing of the store's."""
+    ids = [name for name in ("athlete", "run") if name in rows.columns]
+    return rows.with_columns(_digests(pl.col(name), key, name) for name in ids).sort(rows.columns)
 
 
 NAMES_REPLACED = (
@@ -128,18 +78,3 @@ def _digests(ids: pl.Expr, key: bytes, of: str) -> pl.Expr:
 
 def _pseudonym(text: str, key: bytes, of: str) -> str:
     return hmac.digest(key, f"{of} {text}".encode(), "sha256").hex()[:DIGITS]
-
-
-def _moved(row: Mapping[str, object], key: bytes) -> str:
-    digest = hmac.digest(key, f"dates {row['athlete_id']}".encode(), "sha256")
-    # From one week to `MOST_WEEKS`, in either direction: no athlete's dates stay.
-    number = int.from_bytes(digest[:8], "big") % (2 * MOST_WEEKS)
-    weeks = number - MOST_WEEKS if number < MOST_WEEKS else number - MOST_WEEKS + 1
-    started = row["started_at_utc"]
-    return f"{started + timedelta(weeks=weeks):%Y-%m-%d}"  # type: ignore[operator]
-
-
-def _by_use(runs: pl.DataFrame) -> list[str]:
-    """Devices by number of runs, most used first, then by first use."""
-    counts = runs.drop_nulls("device").group_by("device", maintain_order=True).len()
-    return counts.sort("len", descending=True, maintain_order=True)["device"].to_list()

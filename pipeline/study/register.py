@@ -16,7 +16,8 @@ from pathlib import Path
 
 from pipeline.core.errors import UsageError
 from pipeline.core.places import is_remote, put_if, replacing
-from pipeline.store.json_lines import append_json_lines
+from pipeline.store.history import read_history
+from pipeline.store.json_lines import Row, append_json_lines, read_json_lines
 from pipeline.store.lock import locked
 from pipeline.study.study_file import Study
 
@@ -37,32 +38,50 @@ class Registered:
         stated_at_utc: when this version of the file was first run on the store, ISO 8601, UTC.
         n_versions_before: number of other versions (files with the same title) that were run before.
         n_studies: number of studies in the register up to this one, included.
+        lines: of these, what may be passed on: digest of the file, when it was stated, and on which recordings.
+        n_refreshes: number of refreshes of the store before, whose pages showed drifts already.
     """
 
     stated_at_utc: str
     n_versions_before: int
     n_studies: int
+    lines: tuple[dict[str, str], ...] = ()
+    n_refreshes: int = 0
 
 
-def register(store: Path, study: Study) -> Registered:
+def register(store: Path, study: Study, *, inputs_sha256: str = "", earlier: Path | None = None) -> Registered:
     """Add a study to the store's register, or find it there.
 
     Two studies at once lose nothing.
+
+    Args:
+        inputs_sha256: digest of the recordings and lists that the store was made from.
+        earlier: the register of an earlier store, whose studies count as well.
     """
+    before = read_json_lines(earlier) if earlier else []
     # An object is written whole, so it takes the lock of the store.
     with locked(store, wait_s=LOCK_WAIT_S) if is_remote(store) else nullcontext():
-        lines = append_json_lines(store / REGISTER, lambda known: _missing(study, known))
+        lines = append_json_lines(store / REGISTER, lambda known: _missing(study, known, before, inputs_sha256))
+    lines = sorted(lines, key=lambda line: str(line["stated_at_utc"]))
     index = next(index for index, line in enumerate(lines) if line["sha256"] == study.digest())
-    versions = sum(line["title"] == study.title for line in lines[:index])
-    return Registered(lines[index]["stated_at_utc"], versions, index + 1)
+    stated = str(lines[index]["stated_at_utc"])
+    kept = ("sha256", "stated_at_utc", "inputs_sha256")
+    return Registered(
+        stated,
+        sum(line["title"] == study.title for line in lines[:index]),
+        index + 1,
+        tuple({name: line.get(name, "") for name in kept} for line in lines[: index + 1]),
+        sum(str(line["began_at_utc"]) < stated for line in read_history(store) if "began_at_utc" in line),
+    )
 
 
-def _missing(study: Study, lines: list[dict[str, str]]) -> list[dict[str, str]]:
-    """The line of a study, if it is not among them yet."""
-    if any(line["sha256"] == study.digest() for line in lines):
-        return []
+def _missing(study: Study, known: list[Row], before: list[Row], inputs_sha256: str) -> list[Row]:
+    """Lines of an earlier register, then that of the study, so far as they are not known yet."""
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    return [{"sha256": study.digest(), "title": study.title, "stated_at_utc": now}]
+    own = {"sha256": study.digest(), "title": study.title, "stated_at_utc": now, "inputs_sha256": inputs_sha256}
+    seen = {line["sha256"] for line in known}
+    missing = {line["sha256"]: line for line in (own, *reversed(before)) if line["sha256"] not in seen}
+    return sorted(missing.values(), key=lambda line: str(line["stated_at_utc"]))
 
 
 def study_key(store: Path, key_file: Path | None) -> bytes:

@@ -12,22 +12,33 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.core.metrics import LABELS, METRIC_OF
+from pipeline.core.metrics import LABELS
 from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
+from pipeline.study.exposure import Exposure
 from pipeline.study.figures import draw_svg
 from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
+from pipeline.study.methods_text import methods_text
 from pipeline.study.register import Registered
-from pipeline.study.small_cells import FEWEST_OF_QUARTILES
+from pipeline.study.released import without_rows
+from pipeline.study.results import Figure
+from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
 from pipeline.study.sources import sources
-from pipeline.study.study_file import DESIGNS, Analysis
 
 _PAGES = Path(__file__).parents[1] / "pages"
 
 
-def report(result: StudyResult, registered: Registered) -> str:
-    """The report as one file of HTML, with style and figures inside."""
+#: Figures are inside the report up to this size, so that it stays below 1 MB [characters]; all are in figures/.
+MOST_OF_FIGURES = 700_000
+
+
+def report(result: StudyResult, registered: Registered, exposed: Exposure) -> str:
+    """The report as one file of HTML, with style and figures inside.
+
+    Args:
+        exposed: how many athletes could be found in the released data.
+    """
     study, style = result.study, (_PAGES / "assets" / "pages.css").read_text(encoding="utf-8")
     return _template().render(
         study=study,
@@ -41,9 +52,12 @@ def report(result: StudyResult, registered: Registered) -> str:
         results=[_row(row) for row in result.results.iter_rows(named=True)],
         comparison=[_comparison_row(row) for row in result.comparison.iter_rows(named=True)],
         power=[] if result.power is None else list(result.power.iter_rows(named=True)),
-        # SVG by the drawing library, of numbers and of words of this project.
-        figures=[(figure, Markup(draw_svg(figure))) for figure in result.figures],
-        methods=_methods(result),
+        flows=result.flows,
+        failures=result.failures,
+        exposed=exposed,
+        without_rows=without_rows(result),
+        figures=_figures(result),
+        methods=methods_text(result),
         limits=_limits(result),
         references=_references(result),
         labels=LABELS,
@@ -60,14 +74,26 @@ def _template() -> jinja2.Template:
     return environment.get_template("report.html")
 
 
+def _figures(result: StudyResult) -> list[tuple[Figure, Markup]]:
+    """Figures with their drawings, in order, as many as fit."""
+    drawn, size = [], 0
+    for figure in result.figures:
+        picture = draw_svg(figure)
+        size += len(picture)
+        if size <= MOST_OF_FIGURES:
+            drawn.append((figure, Markup(picture)))  # by the drawing library, of numbers and of words of this project
+    return drawn
+
+
 def _cohort(result: StudyResult) -> list[tuple[str, str]]:
-    """Table 1: the cohort, counted from the attributes that are released of each run.
+    """Table 1: who was analysed. Kinds of session and surfaces are counted where enough athletes share them.
 
     It has no ranges: the longest run and the fastest athlete are public knowledge.
     """
-    runs = result.flow.runs
     if result.flow.counts == LANDINGS:
-        return [("athletes", str(runs["athlete_id"].n_unique())), *about_filming(result.material)]
+        n_athletes = result.flow.runs["athlete_id"].n_unique()
+        return [("athletes", str(n_athletes)), *about_filming(result.material)]
+    runs = shared_groups(result.analysed_runs, result.study.least_cell)
     by_athlete = runs.group_by("athlete_id").agg(pl.len(), pl.col("distance_km").sum())
     least = result.study.least_cell
     rows = [("athletes", str(by_athlete.height)), ("runs", str(runs.height))]
@@ -83,10 +109,33 @@ def _cohort(result: StudyResult) -> list[tuple[str, str]]:
                 ("mean speed of a run", " [m/s]", 1000 * runs["distance_km"] / runs["moving_s"], 2),
             )
         ]
+        rows += _people(result, runs, least)
     for column, words in (("kind", "kind of session"), ("surface", "surface")):
         counts = runs.group_by(column).len().sort(column, nulls_last=True)
         nothing = "not listed" if least == 1 else f"not listed, or with too few athletes to tell (under {least})"
         rows += [(f"{words}: {nothing if value is None else value}", f"{n} runs") for value, n in counts.iter_rows()]
+    return rows
+
+
+def _people(result: StudyResult, runs: pl.DataFrame, least: int) -> list[tuple[str, str]]:
+    """Age, sex, mass and height of those analysed, where the roster has them for enough of them."""
+    about = runs.group_by("athlete_id").agg(pl.col("started_at_utc").dt.year().max().alias("year"))
+    people = about.join(result.material.roster, on="athlete_id", how="inner")
+    rows = []
+    for what, values, decimals in (
+        ("age [years]", (people["year"] - people["born_year"]).cast(pl.Float64), 0),
+        ("body mass [kg]", people["mass_kg"], 1),
+        ("height [m]", people["height_m"], 2),
+    ):
+        known = values.drop_nulls()
+        if len(known) >= max(least, FEWEST_OF_QUARTILES):
+            rows.append(
+                (f"{what}, median (quartiles), {len(known)} athletes", _median(known, decimals, has_quartiles=True))
+            )
+    counts = people.group_by(pl.col("sex").fill_null("not listed")).len().sort("sex")
+    # One group left out would follow from the others.
+    if counts.height and int(counts["len"].to_numpy().min()) >= least:
+        rows += [(f"sex: {sex}", f"{n} athletes") for sex, n in counts.iter_rows()]
     return rows
 
 
@@ -138,58 +187,6 @@ def _comparison_row(row: dict[str, Any]) -> dict[str, Any]:
 
 def _p(value: float | None) -> str:
     return "" if value is None else "< 0.001" if value < 0.0005 else number(value, 3)
-
-
-# --- Texts -----------------------------------------------------------------------------------------------------------
-
-_CORRECTION_WORDS = {
-    "holm": "corrected by Holm's method",
-    "benjamini_hochberg": "corrected by the method of Benjamini and Hochberg",
-    "none": "not corrected",
-}
-
-
-def _methods(result: StudyResult) -> list[str]:
-    """The methods in sentences, from the study file and the settings."""
-    study, settings = result.study, result.settings
-    primary = result.results.filter(pl.col("p_corrected").is_not_null()).height
-    splits = (
-        f"Splits of {settings.split_length_m:g} m are included if they are complete (at least "
-        f"{settings.min_length_share:g} of that length), run for at least {settings.min_run_share:g} of their moving "
-        f"time, and begin after {settings.warm_up_m:g} m."
-    )
-    corrected = f"The {primary} p-values of primary statistics are {_CORRECTION_WORDS[study.correction]}. "
-    return [
-        *([] if is_of_landings(study) else [splits]),
-        *(_analysis_words(analysis) for analysis in study.analyses),
-        (corrected if primary > 1 else "") + f"The random seed is {study.seed}.",
-    ]
-
-
-def _analysis_words(analysis: Analysis) -> str:
-    words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
-    if analysis.metrics:
-        words.append("of " + ", ".join(f"{LABELS[metric]} [{METRIC_OF[metric].unit}]" for metric in analysis.metrics))
-    if analysis.design not in ("landing", "agreement", "reliability"):
-        words.append(
-            f"adjusted by the athlete's own response to {' and '.join(analysis.adjust)}" if analysis.adjust
-            else "as measured, without adjustment"
-        )  # fmt: skip
-    if analysis.windows:
-        words.append("first against last quarter of each run")
-    elif analysis.early_km and analysis.late_km and analysis.design != "landing":
-        words.append(f"km {_stretch(analysis.early_km)} against km {_stretch(analysis.late_km)}")
-    elif analysis.early_km and analysis.late_km:
-        words.append(f"km {analysis.early_km[0]:g} against km {analysis.late_km[0]:g}")
-    if analysis.design in ("paired_windows", "equivalence"):
-        words.append("runs of an athlete averaged" if analysis.unit == "athlete" else "each run counts separately")
-    if analysis.margin_pct:
-        words.append(f"with a margin of {analysis.margin_pct:g} %")
-    return ", ".join(words) + "."
-
-
-def _stretch(stretch: tuple[float, float]) -> str:
-    return f"{stretch[0]:g} to {stretch[1]:g}"
 
 
 def _limits(result: StudyResult) -> list[str]:

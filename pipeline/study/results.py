@@ -8,10 +8,11 @@ from functools import partial
 from typing import Any
 
 import polars as pl
+from polars import selectors as cs
 from statsmodels.stats.multitest import multipletests
 
 from pipeline.study.study_file import Analysis, Published
-from pipeline.tables.columns import count, dy, measure, share, words
+from pipeline.tables.columns import count, dy, interval, measure, share, words
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,8 @@ class Statistic:
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
         way: which of several ways of its design that was, where works in `sources.toml` depend on it.
+        shared_se: part of the standard error of the estimate's logarithm that comes from responses to speed which
+            athletes have in common.
         smallest_cell: number of people of the smallest non-empty group whose size could be computed from it; None where
             it is not based on counts of people.
     """
@@ -48,6 +51,7 @@ class Statistic:
     note: str = ""
     smallest_cell: int | None = None
     way: str = ""
+    shared_se: float = 0.0
 
 
 def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Statistic]:
@@ -62,7 +66,7 @@ def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | N
 
 
 #: Points drawn per figure; more only make the file larger.
-MOST_POINTS = 1500
+MOST_POINTS = 400
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,48 @@ class Results(dy.Schema):
     note = words("A caution for the reader; empty where none is needed.")
 
 
+class Comparison(dy.Schema):
+    """A published result, and the study's own."""
+
+    analysis = words("Name of the analysis, as in results.")
+    metric = words("Its metric; empty for landing.")
+    statistic = words("Which number was published.")
+    ours = measure("by statistic", 6, "The study's number.")
+    ours_low, ours_high = interval("by statistic", 6, "Lower end of its interval.")
+    published = measure("by statistic", 6, "The published number.")
+    published_low, published_high = interval("by statistic", 6, "Lower end of its 95 % interval, printed or computed.")
+    published_n = count("People or races that it is of.", nullable=True)
+    difference = measure("by statistic", 6, "The study's number minus the published one.")
+    difference_low, difference_high = interval("by statistic", 6, "Lower end of its 95 % interval.")
+    source = words("Where it was published.")
+    read_as = words("How the source was read.")
+    note = words("A caution for the reader; empty where none is needed.")
+
+
+class Power(dy.Schema):
+    """How many athletes would be needed to detect a change, given the scatter of this store."""
+
+    analysis = words("Name of the analysis, as in results.", key=True)
+    metric = words("Its metric.", key=True)
+    change_pct = measure("%", 4, "The change to detect.")
+    between_sd_pct = measure("%", 4, "Standard deviation of athletes' true changes.")
+    within_sd_pct = measure("%", 4, "Standard deviation of single runs' changes within an athlete.")
+    n_runs = count("Runs per athlete.", key=True)
+    power = share("probability", 2, "Probability of detecting the change.", key=True, nullable=False)
+    n_athletes = count("Athletes needed.")
+
+
+class FlowSteps(dy.Schema):
+    """A step from the store to what was analysed: runs that were left out, and why."""
+
+    analysis = words("Name of the analysis; empty for the cohort of all.", key=True)
+    metric = words("Its metric; empty for the cohort.", key=True)
+    step = count("Number of the step; 0 are the runs before it, of the store or of the cohort.", key=True)
+    reason = words("Why runs were left out.")
+    n_runs = count("Runs left out; null where they are of too few athletes.", nullable=True)
+    n_athletes = count("Athletes who had no run left; null where they are too few.", nullable=True)
+
+
 def results(statistics: Sequence[Statistic], correction: str) -> pl.DataFrame:
     """Rows of `Results`: primary p-values corrected together, numbers rounded to six digits."""
     names = [field.name for field in fields(Statistic)]
@@ -154,17 +200,18 @@ def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -
         published: rows of the study file (`pipeline.study.study_file.Published`).
 
     Returns:
-        `analysis`, `metric`, `statistic`, `ours`, `ours_low`, `ours_high`, `published`, `published_low`,
-        `published_high`, `published_n`, `difference`, `difference_low`, `difference_high`, `source`, `read_as`, `note`.
+        Rows of `Comparison`.
     """
-    return pl.DataFrame([_compare(rows, published) for published in published], schema=COMPARISON, orient="row")
+    schema = {name: column.dtype for name, column in Comparison.columns().items()}
+    compared = [_compare(rows, row) for row in published]
+    return pl.DataFrame(compared, schema=schema, orient="row").with_columns(cs.float().round(6))
 
 
 def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
     matching = rows.filter(
         pl.col("analysis") == published.analysis,
         pl.col("metric") == (published.metric or ""),
-        pl.col("statistic") == published.statistic,
+        pl.col("statistic") == _COMPARABLE.get(published.statistic, published.statistic),
     )
     ours, low, high = matching.select("estimate", "low", "high").row(0) if matching.height else (None, None, None)
     error, note = _published_error(published), ""
@@ -192,13 +239,8 @@ def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
 
 #: 97.5 % quantile of the standard normal distribution.
 Z = 1.959963984540054
-COMPARISON: Mapping[str, type[pl.DataType]] = {
-    "analysis": pl.String, "metric": pl.String, "statistic": pl.String,
-    "ours": pl.Float64, "ours_low": pl.Float64, "ours_high": pl.Float64,
-    "published": pl.Float64, "published_low": pl.Float64, "published_high": pl.Float64, "published_n": pl.Int64,
-    "difference": pl.Float64, "difference_low": pl.Float64, "difference_high": pl.Float64,
-    "source": pl.String, "read_as": pl.String, "note": pl.String,
-}  # fmt: skip
+#: A published standardised mean difference is over the SD between people.
+_COMPARABLE = {"effect_size": "d_av"}
 
 
 def _published_error(published: Published) -> float | None:

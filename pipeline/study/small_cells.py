@@ -53,6 +53,7 @@ def suppress_small_cells(result: StudyResult) -> StudyResult:
         comparison=compare_with_published(results, result.study.published),
         figures=[figure for figure in result.figures if not _shows(figure, small_analyses)],
         power=power,
+        flows={key: suppress_in_flow(flow, least) for key, flow in result.flows.items() if key not in small_analyses},
     )
 
 

@@ -18,15 +18,16 @@ def values(
     """Logarithms of a metric in the included splits, adjusted for causes.
 
     Splits are adjusted by the responses that `athlete_drift` publishes for the athlete. Where adjustment is asked for,
-    athletes without responses are left out.
+    athletes without responses are left out. Every split counts the same: with the time that it took, which would have
+    to be released, a run could be found in a list of results.
 
     Args:
         adjust: `speed`, `slope`, both or neither.
 
     Returns:
-        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (time run in it
-        [s]), `log` of the metric in its unit, `shared`: what a standard error of the response to speed, so far as
-        athletes have it in common, adds to `log`.
+        `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `weight` (1), `log` of the
+        metric in its unit, `shared`: what a standard error of the response to speed, so far as athletes have it in
+        common, adds to `log`.
     """
     responses = drifts.filter(pl.col("metric") == metric).select(
         "athlete_id", "fresh_level", "response_to_speed_shared_se", *RESPONSES
@@ -43,7 +44,7 @@ def values(
         "run_id",
         distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000,
         to_km=pl.col("km") * inclusion.split_length_m / 1000,
-        weight="running_s",
+        weight=pl.lit(1.0),
         log=pl.col(metric).log() - effect(metric, adjust),
         shared=-shared_effect(metric) if "speed" in adjust else 0.0,
     )

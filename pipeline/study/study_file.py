@@ -135,6 +135,7 @@ class Study:
         shown: the file as it is released, with pseudonyms (`pipeline.study.pseudonyms.released`); empty where it is
             released unchanged.
         note: what a reader must know first; may be empty.
+        licence: under which the output may be used, such as CC-BY-4.0; may be empty.
         least_cell: smallest number of athletes in a group that is released.
     """
 
@@ -144,6 +145,7 @@ class Study:
     analyses: tuple[Analysis, ...]
     published: tuple[Published, ...] = ()
     note: str = ""
+    licence: str = ""
     authors: tuple[str, ...] = ()
     seed: int = 1
     correction: str = "holm"
@@ -152,5 +154,5 @@ class Study:
     shown: str = field(default="", repr=False)
 
     def digest(self) -> str:
-        """SHA-256 of the original file."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
+        """SHA-256 of the original file in UTF-8 with line feeds: the same after a copy between systems."""
+        return hashlib.sha256(self.text.replace("\r\n", "\n").encode()).hexdigest()

@@ -56,7 +56,19 @@ _VALID_STRETCHES = ((True, True, False), (False, False, True))
 #: A table of the file: its name, and which of several.
 Where = tuple[str | int, ...]
 
-_TOP = ("title", "question", "note", "authors", "seed", "correction", "least_cell", "cohort", "analysis", "published")
+_TOP = (
+    "title",
+    "question",
+    "note",
+    "licence",
+    "authors",
+    "seed",
+    "correction",
+    "least_cell",
+    "cohort",
+    "analysis",
+    "published",
+)
 
 
 class _Reader:
@@ -87,6 +99,7 @@ class _Reader:
             analyses=analyses,
             published=tuple(published),
             note=self._words(table, "note", ()) if "note" in table else "",
+            licence=self._words(table, "licence", ()) if "licence" in table else "",
             authors=self._list(table, "authors", ()),
             seed=self._number(table, "seed", (), 1, whole=True, least=0),
             correction=self._one_of(table, "correction", (), CORRECTIONS, "holm"),

@@ -113,10 +113,12 @@ def _centred(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _athletes_as_runs(rows: pl.DataFrame) -> Design:
     """A design whose runs are the athletes' means by split."""
+    # In order of level rather than of name, so that pseudonyms meet the same random draws.
     means = (
-        rows.group_by("athlete_id", "distance_km")
-        .agg(pl.col("log").mean(), pl.col("weight").sum())
-        .sort("athlete_id", "distance_km")
+        rows.with_columns(level=pl.col("log").mean().over("athlete_id"))
+        .group_by("athlete_id", "distance_km")
+        .agg(pl.col("log").mean(), pl.col("weight").sum(), pl.col("level").first())
+        .sort("level", "athlete_id", "distance_km")
     )
     run = means["athlete_id"].rle_id().to_numpy().astype(np.int64)
     begins = np.flatnonzero(np.diff(run, prepend=-1))
@@ -142,6 +144,7 @@ def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.Da
             **in_percent(fitted.slope, fitted.low, fitted.high),
             p_value=fitted.p_value,
             is_primary=True,
+            shared_se=fitted.shared_se,
             note=fitted.note,
         ),
         about(statistic="sd_of_athletes_slopes_pct", estimate=percent(fitted.sd_slope), level=None),

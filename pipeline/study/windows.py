@@ -8,7 +8,13 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.methods.equivalence import equivalence
-from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, PairedChange, paired_change, smallest_p
+from pipeline.methods.paired_change import (
+    MOST_PAIRS_COUNTED,
+    PairedChange,
+    paired_change,
+    smallest_p,
+    standardised_by_levels,
+)
 from pipeline.methods.sample_size import change_components, sample_sizes
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
@@ -45,7 +51,8 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
         pairs = _pairs(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
         changes = (units["late"] - units["early"]).to_numpy()
-        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=_shared_se(units))
+        shared_se = _shared_se(units)
+        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=shared_se)
         within = f"within {analysis.margin_pct:g} %"
         statistics.append(
             statistics_of(analysis, metric, pairs)(
@@ -54,6 +61,7 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
                 level=0.90,
                 p_value=result.p_value,
                 is_primary=True,
+                shared_se=shared_se,
                 method="two one-sided t tests of the mean change of the logarithm; the 90 % interval belongs to them",
                 note=f"{'equivalent' if result.is_equivalent else 'not shown to be equivalent'} {within}"
                 + _by_runs(analysis),
@@ -142,6 +150,8 @@ def _disagreement(change: PairedChange) -> str:
 
 def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
     units, unit, about = by_unit(pairs, analysis.unit), METRIC_OF[metric].unit, statistics_of(analysis, metric, pairs)
+    early, late = (np.exp(units[name].to_numpy()) for name in ("early", "late"))
+    of_levels = standardised_by_levels(early, late)
     levels = [
         about(
             statistic=f"{name}_level",
@@ -158,17 +168,28 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
             **in_percent(change.mean, change.low, change.high),
             p_value=change.p_value,
             is_primary=True,
+            shared_se=_shared_se(units),
             method=f"mean change of the logarithm, t interval; p by {change.p_method}; {change.n} {analysis.unit}s can "
             f"reach p = {smallest_p(change.n):.2g}",
             way="signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted",
             note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(
-            statistic="effect_size",
+            statistic="d_z",
             estimate=change.effect,
             low=change.effect_low,
             high=change.effect_high,
-            method="mean change over its SD, with Hedges' correction for small samples; interval by the noncentral t",
+            method="mean change of the logarithm over the SD of changes, with Hedges' correction for small samples; "
+            "interval by the noncentral t; not comparable with a difference over the SD between people",
+        ),
+        about(
+            statistic="d_av",
+            estimate=of_levels.value,
+            low=of_levels.low,
+            high=of_levels.high,
+            method="difference of mean levels over the mean of their two SDs, with Hedges' correction for small "
+            "samples: comparable with published standardised mean differences; approximate interval, that of the mean "
+            "over the SD of differences by the noncentral t, rescaled",
         ),
     ]
 

@@ -107,9 +107,9 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
 def _rules(table: str) -> list[pl.Expr]:
     """Whether rows keep each rule of the table, and are in order of its key already, as they mostly are.
 
-    This takes a tenth of the time of checking by the table's class, testing the key for uniqueness and sorting. Where it
-    does not hold, the class says which rule is broken, if any. One expression of them all would take longer to plan than
-    they take.
+    This takes a tenth of the time of checking by the table's class, testing the key for uniqueness and sorting. Where
+    it does not hold, the class says which rule is broken, if any. To plan one expression of them all would take longer
+    than they take.
     """
     schema = TABLES[table]
     rules = [

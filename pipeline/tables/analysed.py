@@ -9,7 +9,12 @@ from pipeline.tables.observed import EVENT_KINDS
 
 FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
 #: Those of them that a person is told in other words.
-FINDING_WORDS = {"changes_late": "changes late", "unclear": "not clear", "too_little_data": "too few runs"}
+FINDING_WORDS = {
+    "changes_late": "changes late",
+    "holds": "steady",
+    "unclear": "cannot tell yet",
+    "too_little_data": "too few runs",
+}
 #: How the drift of a run compares with what the athlete's other runs lead one to expect.
 COMPARISONS = ("as_usual", "more", "less", "cannot_tell")
 CALIBRATION_TESTS = ("reversed", "shuffled", "planted")

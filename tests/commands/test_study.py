@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from pathlib import Path
@@ -270,6 +271,24 @@ def test_a_refresh_leaves_register_and_key_alone(inbox: Path, tmp_path: Path):
     assert [(store / name).read_bytes() for name in ("studies.jsonl", "study.key")] == before
 
 
+def test_stating_a_study_registers_it_and_gives_its_digest_without_computing(few: Path, tmp_path: Path):
+    stated = TEXT.replace("Contact time", "Stated")
+    words = ["study", "--state", str(written(tmp_path, stated)), "--store", str(few)]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 0, result.output
+    assert hashlib.sha256(stated.encode()).hexdigest() in result.output
+    [line] = [json.loads(line) for line in (few / "studies.jsonl").read_text(encoding="utf-8").splitlines()
+              if "Stated" in line]  # fmt: skip
+    assert line["sha256"] == hashlib.sha256(stated.encode()).hexdigest()
+    assert study(tmp_path / "study.toml", few, tmp_path / "out").exit_code == 0
+    assert f"Stated on {line['stated_at_utc']}" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_study_without_a_place_for_its_output_says_what_is_missing(few: Path, tmp_path: Path):
+    result = CliRunner().invoke(main, ["study", str(written(tmp_path)), "--store", str(few)])
+    assert (result.exit_code, "--out" in result.output, "--state" in result.output) == (2, True, True)
+
+
 # --- Options ---------------------------------------------------------------------------------------------------------
 
 
@@ -279,9 +298,9 @@ def test_another_key_gives_other_pseudonyms_and_the_same_results(few: Path, tmp_
     study(written(tmp_path), few, tmp_path / "other", "--key", tmp_path / "key")
     own, other = contents(tmp_path / "own"), contents(tmp_path / "other")
     assert {name for name in own if own[name] != other[name]} == {
-        "data/splits.csv", "data/splits.parquet", "provenance.json",
+        "data/stretches.csv", "provenance.json",
     }  # fmt: skip
-    athletes = [{line.split(b",")[0] for line in one["data/splits.csv"].splitlines()[1:]} for one in (own, other)]
+    athletes = [{line.split(b",")[2] for line in one["data/stretches.csv"].splitlines()[1:]} for one in (own, other)]
     assert len(athletes[0]) == len(athletes[1]) == 4
     assert not athletes[0] & athletes[1]
 

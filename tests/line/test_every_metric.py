@@ -14,21 +14,20 @@ import polars as pl
 import pytest
 
 from pipeline.core.metrics import METRICS, Metric
-from pipeline.study.pseudonyms import COLUMNS
 from tests.support.demo_store import CLUB, Refreshed
 
 ROOT = Path(__file__).parents[2]
 
 PEAK_FORCE = Metric(
     column="peak_force_n", label="peak force", unit="N", decimals=0,
-    meaning="Largest vertical force on the foot", may_be_released=False,
+    meaning="Largest vertical force on the foot",
     derived_from=("contact_time_ms", "flight_time_ms", "mass_kg"),
     smallest_change_pct=1.5, smallest_change_source="an invented reason",
     picture_rank=11, is_level_only=True,
 )  # fmt: skip
 CONTACT_BALANCE = Metric(
     column="contact_balance_pct", label="left in contact", unit="% left", decimals=1,
-    meaning="Share of the left foot", may_be_released=True,
+    meaning="Share of the left foot",
     smallest_change_pct=1.25, smallest_change_source="an invented reason",
     picture_rank=10, is_leading=True, is_effort=True, lags_pace=True,
 )  # fmt: skip
@@ -71,7 +70,6 @@ def test_it_is_seen_everywhere(demo: Refreshed, metric: Metric):
     if demo.table("splits")[metric.column].count() == 0:
         pytest.skip("no device of the demo club records it")
     assert places_without(metric, demo.store) == []
-    assert (metric.column in COLUMNS) is metric.may_be_released
 
 
 class Fork:
@@ -112,5 +110,3 @@ def test_one_more_entry_is_seen_everywhere(tmp_path: Path, metric: Metric):
     assert places_without(metric, store) == []
     assert metric.column in fork.run(*splitdrift, "show", "athlete_drift", "--store", str(store))
     assert f"| {metric.column} | {metric.label} |" in fork.run(*splitdrift, "dictionary")
-    released = fork.run("-c", "from pipeline.study.pseudonyms import COLUMNS; print(*COLUMNS)").split()
-    assert (metric.column in released) is metric.may_be_released

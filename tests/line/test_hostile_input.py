@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import json
 import os
 import socket
 import struct
@@ -308,6 +309,61 @@ def test_a_number_beyond_measure_in_any_column_stops_nothing(number: str):
         except Exception as error:
             error.add_note(f"column {column}, rows {odd_rows}")
             raise
+
+
+# --- Bombs: small packed files that unpack to what takes long -------------------------------------------------------
+
+
+def gz(*parts: bytes) -> bytes:
+    return gzip.compress(b"".join(parts), 1)
+
+
+def points(n: int) -> bytes:
+    return b"<gpx><trk><trkseg>" + b'<trkpt lat="1" lon="1"/>' * n + b"</trkseg></trk></gpx>"
+
+
+def zip_of_a_million() -> bytes:
+    """An archive whose list names the same empty file a million times."""
+    local = struct.pack("<4sHHHHHIIIHH", b"PK\3\4", 20, 0, 0, 0, 0, 0, 0, 0, 5, 0) + b"a.csv"
+    entry = struct.pack("<4sHHHHHHIIIHHHHHII", b"PK\1\2", 20, 20, 0, 0, 0, 0, 0, 0, 0, 5, 0, 0, 0, 0, 0, 0) + b"a.csv"
+    listed = entry * 1_000_000
+    end64 = struct.pack("<4sQHHIIQQQQ", b"PK\6\6", 44, 45, 45, 0, 0, 10**6, 10**6, len(listed), len(local))
+    locator = struct.pack("<4sIQI", b"PK\6\7", 0, len(local) + len(listed), 1)
+    end = struct.pack("<4sHHHHIIH", b"PK\5\6", 0, 0, 0xFFFF, 0xFFFF, 0xFFFFFFFF, 0xFFFFFFFF, 0)
+    return local + listed + end64 + locator + end
+
+
+BOMBS: Mapping[str, Callable[[], bytes]] = {
+    "digits.csv.gz": lambda: gz(HEADER, b"0,0\n1,", b"3" * 250_000_000, b"\n2,6\n"),
+    "fewer-digits.csv.gz": lambda: gz(HEADER, b"0,0\n1,", b"3" * 130_000_000, b"\n2,6\n"),
+    "zeros.csv.gz": lambda: gz(bytes(190_000_000)),
+    "zeros-below.csv.gz": lambda: gz(HEADER, b"0,0\n", bytes(190_000_000)),
+    "gigabyte.csv.gz": lambda: gz(HEADER, b"0,0\n1,", *[b"3" * 100_000_000] * 10),
+    "points.gpx.gz": lambda: gz(points(3_000_000)),
+    "million.zip": zip_of_a_million,
+    "empty-records.fit.gz": lambda: gz(
+        link(FILE_ID + RECORDS + b"\x42\0\0\x14\0\0" + b"\x02" * 20_000_000)[:-1], b"\0"
+    ),
+    "empty-sessions.fit.gz": lambda: gz(link(FILE_ID + RECORDS + b"\x42\0\0\x12\0\0" + b"\x02" * 20_000_000)),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name", [one if one == "digits.csv.gz" else pytest.param(one, marks=pytest.mark.depth) for one in BOMBS]
+)
+def test_a_bomb_costs_itself_within_half_a_minute_and_says_one_line(tiny_inbox: Make, name: str):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), f"bo/{name}": BOMBS[name](), "settings.toml": "max_file_s = 30\n"})
+    words = ["check", "--inbox", inbox, "--json", "--jobs", "1"]
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", *words], cwd=ROOT, capture_output=True, text=True, check=False, timeout=90
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    told = {one["path"]: (one["status"], one["reason"]) for one in json.loads(done.stdout)["recordings"]}
+    assert told.pop("ari/a.fit")[0] == "accepted"
+    [(status, reason)] = told.values()
+    assert status in ("rejected", "salvaged")
+    assert "it took longer than" not in reason
 
 
 # --- FIT -------------------------------------------------------------------------------------------------------------

@@ -15,8 +15,8 @@ from pipeline.methods.onset import (
     SPLITS_ASIDE_IN_RUN,
     STEP,
     Onset,
-    _draws,
     _tail,
+    draws_of_units,
     onset,
     run_onsets,
 )
@@ -135,11 +135,11 @@ def test_a_level_or_a_drift_of_a_single_run_makes_no_break() -> None:
 
 def test_of_few_units_every_pattern_of_signs_counts_once_and_of_many_a_thousand_drawn_ones():
     for n_units, n_patterns in ((7, 64), (10, 512)):
-        signs, counts = _draws(n_units, 1)
+        signs, counts = draws_of_units(n_units, 1)
         assert len(np.unique(signs, axis=0)) == len(signs) == n_patterns
         assert set(signs[0]) == set(signs[:, 0]) == {1.0}
         assert counts.shape == (999, n_units)
-    signs, _ = _draws(11, 1)
+    signs, _ = draws_of_units(11, 1)
     assert signs.shape == (1000, 11)
     assert set(signs[0]) == {1.0}
 

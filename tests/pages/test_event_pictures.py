@@ -57,6 +57,20 @@ def test_every_run_of_either_side_is_a_dot_and_each_mean_a_line_that_ends_at_the
     assert "14 Mar 2026: 240.0 ms" in svg
 
 
+@pytest.mark.parametrize(("low", "high", "holds_the_mean_before"), [(1.2, 8.5, False), (-1.2, 8.5, True)])
+def test_the_interval_of_the_difference_is_a_band_about_the_mean_after(
+    low: float, high: float, holds_the_mean_before: bool
+):
+    (found,) = shown(event(low=low, high=high))
+    svg = found["metrics"][0]["svg"]
+    (band,) = re.findall(r'd="([^"]*)" class="interval"', svg)
+    heights = [int(height) for height in re.findall(r"\d+ (\d+)", band)]
+    (before,) = re.findall(r'd="M\d+ (\d+)L1000 \1" class="total"', svg)
+    after = re.findall(r'd="M\d+ (\d+)L1000 \1" class="month"', svg)[0]
+    assert min(heights) <= int(after) <= max(heights)
+    assert (min(heights) <= int(before) <= max(heights)) == holds_the_mean_before
+
+
 @pytest.mark.parametrize(
     ("row", "named", "coded"),
     [

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.study.cohort import Step, cohort_flow, in_words
+from pipeline.study.cohort import Step, cohort_flow, cut_to_shared_lengths, in_words
 from pipeline.study.study_file import Cohort
 
 RUNS = pl.DataFrame(
@@ -123,3 +123,26 @@ def test_a_tag_that_no_run_has_is_an_error_with_the_nearest_one():
         UsageError, match=r"tags of .cohort.: the store has no run of 'team=nord'. Did you mean 'team=north'"
     ):
         flow(tags=("team=nord",))
+
+
+# --- Lengths of runs -------------------------------------------------------------------------------------------------
+
+
+def test_a_run_that_too_few_ran_so_far_is_cut_to_the_next_shorter_length_and_left_out_where_there_is_none():
+    lengths = {"a": [30, 12], "b": [24, 12], "c": [24, 12], "d": [22, 5]}
+    rows = pl.DataFrame(
+        [
+            (who, f"{who}{place}", km)
+            for who, runs in lengths.items()
+            for place, length in enumerate(runs)
+            for km in range(1, length + 1)
+        ],
+        schema=["athlete_id", "run_id", "km"], orient="row",
+    )  # fmt: skip
+
+    def cut(least: int) -> dict[str, int]:
+        kept = cut_to_shared_lengths(rows, "km", least)
+        return dict(kept.group_by("run_id").agg(pl.col("km").max()).sort("run_id").iter_rows())
+
+    assert cut(3) == {"a0": 24, "a1": 12, "b0": 24, "b1": 12, "c0": 24, "c1": 12, "d0": 12}
+    assert cut(1) == {"a0": 30, "a1": 12, "b0": 24, "b1": 12, "c0": 24, "c1": 12, "d0": 22, "d1": 5}

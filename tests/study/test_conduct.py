@@ -50,10 +50,6 @@ def race_splits(demo: Refreshed, metric: str) -> dict[tuple[str, str], list[dict
     }
 
 
-def mean_log(splits: list[tuple[float, float]]) -> float:
-    return float(np.average([log for log, _ in splits], weights=[weight for _, weight in splits]))
-
-
 def landed(line: dict[str, str]) -> str:
     """A landing as it was named, or by its angle: above 8 degrees on the rearfoot, below -1.6 on the forefoot."""
     if line["strike"]:
@@ -70,9 +66,9 @@ def test_quarters_as_measured_are_the_mean_over_athletes_with_scipys_t_interval_
     for (athlete, _), splits in race_splits(demo, metric).items():
         first, last = min(split["km"] for split in splits) - 1, max(split["km"] for split in splits)
         quarter = (last - first) / 4
-        values = [(split["km"], (np.log(split[metric]), split["running_s"])) for split in splits]
-        early = mean_log([log for km, log in values if km <= first + quarter + 1e-9])
-        late = mean_log([log for km, log in values if km - 1 >= last - quarter - 1e-9])
+        values = [(split["km"], np.log(split[metric])) for split in splits]
+        early = np.mean([log for km, log in values if km <= first + quarter + 1e-9])
+        late = np.mean([log for km, log in values if km - 1 >= last - quarter - 1e-9])
         by_athlete[athlete].append((early, late))
     early, late = np.array([np.mean(runs, axis=0) for runs in by_athlete.values()]).T
     interval = stats.ttest_rel(late, early).confidence_interval()
@@ -101,10 +97,10 @@ def test_stretches_at_equal_speed_and_slope_take_out_what_athlete_drift_publishe
                 ("response_to_slope", split["slope_pct"]), ("response_to_slope_squared", split["slope_squared_pct2"]),
             )  # fmt: skip
             effect = sum((athlete_drift[name] or 0) * (value or 0) for name, value in terms)
-            values.append((split["km"], (np.log(split["cadence_spm"]) - effect, split["running_s"])))
+            values.append((split["km"], np.log(split["cadence_spm"]) - effect))
         early = [log for km, log in values if 1 < km <= 5]
         late = [log for km, log in values if 10 < km <= 14]
-        by_athlete[athlete].append((mean_log(early), mean_log(late)))
+        by_athlete[athlete].append((np.mean(early), np.mean(late)))
     early_mean, late_mean = np.array([np.mean(runs, axis=0) for runs in by_athlete.values()]).T
     change = row(
         conduct(shipped("contact-time-marathon"), demo.store), "change_pct", "cadence_spm", "at equal speed and slope"
@@ -225,6 +221,31 @@ def test_what_cannot_be_answered_is_refused_with_the_counts(analysis: str, top: 
         conduct(study(analysis, top), demo.store)
 
 
+def test_an_analysis_that_fails_is_reported_and_costs_no_other_nor_another_metric(demo: Refreshed):
+    failing = (
+        'name = "far"\ndesign = "paired_windows"\nmetrics = ["cadence_spm"]\nearly_km = [2, 4]\nlate_km = [80, 90]\n'
+    )
+    nobody = QUARTERS.replace('["cadence_spm"]', '["leg_stiffness_kn_m", "cadence_spm"]')
+    of_two = '[cohort]\nathletes = ["moss", "brine", "gull"]\n'
+    result = conduct(study(f"{nobody}\n[[analysis]]\n{failing}", of_two), demo.store)
+    assert set(result.results["analysis"]) == {"quarters"}
+    assert [failure.partition(":")[0] for failure in result.failures] == ["far"]
+    assert "at least 2 are needed" in result.failures[0]
+
+
+def test_runs_that_an_analysis_does_not_use_are_steps_with_a_reason_and_add_up(demo: Refreshed):
+    result = conduct(study(QUARTERS.replace("cadence_spm", "contact_time_ms")), demo.store)
+    flow = result.flows["quarters", "contact_time_ms"]
+    assert flow.n_runs == result.flow.runs.height == 111
+    assert flow.n_runs - sum(step.n_runs or 0 for step in flow.steps) == flow.runs.height
+    change = row(result, "change_pct")
+    assert (flow.runs.height, flow.runs["athlete_id"].n_unique()) == (change["n_runs"], change["n_athletes"])
+    splits = demo.table("splits")
+    recorded = set(splits.filter(splits["contact_time_ms"] > 0)["run_id"])
+    assert flow.steps[0].n_runs == 111 - len(recorded) > 0
+    assert result.analysed_runs.equals(flow.runs)
+
+
 def test_a_method_with_too_little_to_go_by_refuses_in_the_name_of_the_analysis(demo: Refreshed):
     one_day = '[cohort]\nfrom_date = "2026-03-14"\nto_date = "2026-03-14"\n'
     with pytest.raises(NothingDone, match=r"^quarters: "):
@@ -255,7 +276,7 @@ def test_a_stretch_that_begins_in_the_warm_up_is_refused_with_its_line_and_the_f
 
 
 def test_a_stretch_that_begins_where_the_warm_up_ends_is_taken(demo: Refreshed):
-    assert conduct(stretches("paired_windows", "[1, 3]"), demo.store).results.height == 4
+    assert conduct(stretches("paired_windows", "[1, 3]"), demo.store).results.height == 5
 
 
 def test_a_landing_in_the_warm_up_is_none_of_its_business(demo: Refreshed):

@@ -1,8 +1,12 @@
 from __future__ import annotations
 
+import shutil
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -15,9 +19,12 @@ from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.core.errors import NothingDone
-from pipeline.study.landings import cross_table, landings, released_table
+from pipeline.core.resources import shipped
+from pipeline.study.landings import cross_table, landings, released_landings, released_table
 from pipeline.study.material import Material
-from pipeline.study.results import Statistic
+from pipeline.study.released import _draws_of_changes
+from pipeline.study.results import Statistic, results
+from pipeline.study.small_cells import suppress_in_results
 from pipeline.study.study_file import Analysis
 from pipeline.tables import empty
 from pipeline.tables.observed import STRIKES
@@ -48,7 +55,7 @@ def filmed(**events: np.ndarray) -> Material:
 
 
 def of_feet(rows: list[dict], **recorded: pl.DataFrame) -> Material:
-    return cohort_of(lambda *_: 240.0, landings=landings_of(pl.DataFrame(rows), **recorded))
+    return cohort_of(lambda *_: 240.0, landings=landings_of(pl.DataFrame(rows), **recorded), least_cell=3)
 
 
 def by_name(material: Material) -> dict[str, Statistic]:
@@ -284,3 +291,63 @@ def test_a_group_counts_as_many_runners_as_it_stands_for():
         *pair("came", "midfoot", "rearfoot", n_runners=(64, 64)),
     ]
     assert cross_table(of_feet(groups), FILMED)[:2, :2].tolist() == [[354, 0], [64, 0]]
+
+
+# --- Computed again from what is released ----------------------------------------------------------------------------
+
+SCRIPTS = (shutil.which("python") or sys.executable, "recompute.py"), (shutil.which("Rscript"), "recompute.R")
+
+
+def rich() -> Material:
+    """Landings with everything: angles, two raters, recorded runs of runners who changed and some who did not."""
+    feet, recordings, *_ = slowing(40)
+    random = np.random.default_rng(4)
+    feet += [
+        row
+        for number in range(20)
+        for row in pair(f"s{number}", *(["rearfoot"] * 2 if number % 2 else ["forefoot"] * 2))
+    ]
+    for place, row in enumerate(feet):
+        row |= {"rater": "one", "angle_deg": 8 + 5 * random.standard_normal() if place < 40 else None}
+    second = [row | {"rater": "two", "angle_deg": None} for row in feet[:100]]
+    for row in second[::7]:
+        row["strike"] = "midfoot"
+    for row in second[::13]:
+        row["strike"] = "rearfoot"
+    return of_feet([*feet, *second], **recordings)
+
+
+@pytest.mark.parametrize(
+    "material", [filmed(spring=SPRING), filmed(spring=3 * SPRING), rich()], ids=["small", "table", "rich"]
+)
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda script: script[1])
+def test_both_scripts_compute_each_number_from_what_is_released(
+    script: tuple[str | None, str], material: Material, tmp_path: Path
+):
+    program, name = script
+    if program is None:
+        pytest.skip("R is not installed")
+    statistics = landings(material, FILMED).statistics
+    small = [row.smallest_cell is not None and row.smallest_cell < 3 for row in statistics]
+    (tmp_path / "data").mkdir()
+    suppress_in_results(results(statistics, "none"), small, 3).write_csv(tmp_path / "results.csv")
+    about = {
+        "analysis": "feet",
+        "metric": "",
+        "design": "landing",
+        "unit": "athlete",
+        "adjusted_for": "",
+        "shared_se": 0.0,
+    }
+    pl.DataFrame([about | {"correction": "none", "split_km": 1.0}]).write_csv(tmp_path / "data" / "analyses.csv")
+    tables = released_landings(material, FILMED, least=3)
+    draws = list(_draws_of_changes(tables["angles"].height, material.seed).values())
+    for table, rows in (*tables.items(), *(("draws", frame) for frame in draws)):
+        if rows.height:
+            rows.with_columns(analysis=pl.lit("feet")).write_csv(tmp_path / "data" / f"{table}.csv")
+    done = subprocess.run(
+        [program, shipped("data/recompute") / name, tmp_path], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    n_given = sum(not is_small for is_small in small)
+    assert int(done.stdout.split(" ", 1)[0]) >= n_given > 0

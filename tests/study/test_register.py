@@ -5,6 +5,7 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,29 @@ def test_studies_of_another_title_are_counted_but_are_no_versions(store: Path):
     register(store, study())
     other_study = register(store, study(TEXT.replace("Cadence", "Step rate")))
     assert (other_study.n_versions_before, other_study.n_studies) == (0, 2)
+
+
+@pytest.mark.usefixtures("store")
+def test_studies_of_an_earlier_store_count_and_keep_their_times(tmp_path: Path):
+    (tmp_path / "old").mkdir()
+    first = register(tmp_path / "old", study(), inputs_sha256="1" * 64)
+    changed = study(TEXT.replace("fall", "rise"))
+    (tmp_path / "new").mkdir()
+    now = register(tmp_path / "new", changed, inputs_sha256="2" * 64, earlier=tmp_path / "old" / "studies.jsonl")
+    assert (now.n_studies, now.n_versions_before) == (2, 1)
+    assert [line["inputs_sha256"][0] for line in now.lines] == ["1", "2"]
+    assert now.lines[0]["stated_at_utc"] == first.stated_at_utc
+    assert register(tmp_path / "new", study()) == first
+
+
+def test_refreshes_before_a_study_was_stated_are_counted_and_later_ones_are_not(store: Path):
+    times = ("2026-10-01T00:00:00+00:00", "2026-10-02T00:00:00+00:00", "2026-12-01T00:00:00+00:00")
+    (store / "history.jsonl").write_text("".join(f'{{"began_at_utc": "{time}"}}\n' for time in times), "utf-8")
+    assert register(store, study()).n_refreshes == 2
+
+
+def test_the_digest_of_a_study_is_that_of_its_file_whatever_the_ends_of_lines():
+    assert study(TEXT).digest() == study(TEXT.replace("\n", "\r\n")).digest() == sha256(TEXT.encode()).hexdigest()
 
 
 def test_the_store_keeps_one_key_which_only_its_owner_may_read(store: Path):

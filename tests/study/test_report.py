@@ -12,7 +12,8 @@ from playwright.sync_api import Browser
 
 from pipeline.study.conduct import StudyResult, conduct
 from pipeline.study.register import Registered
-from pipeline.study.report import report
+from pipeline.study.released import exposure_of, released_data
+from pipeline.study.report import report as report_of
 from pipeline.study.study_reader import read_study
 from tests.support.browser import PAPER, PHONE, Watched
 from tests.support.demo_store import Refreshed
@@ -72,6 +73,10 @@ def told_of(demo: Refreshed, words: str = "Quarters", top: str = "", *, with_pow
     return conduct(read_study(stated, name="study.toml"), demo.store, with_power=with_power)
 
 
+def report(result: StudyResult, registered: Registered = STATED) -> str:
+    return report_of(result, registered, exposure_of(result, released_data(result)))
+
+
 @pytest.fixture(scope="module")
 def result(demo: Refreshed) -> StudyResult:
     return told_of(demo, with_power=True)
@@ -79,12 +84,12 @@ def result(demo: Refreshed) -> StudyResult:
 
 @pytest.fixture(scope="module")
 def page(result: StudyResult) -> str:
-    return report(result, STATED)
+    return report(result)
 
 
 @pytest.fixture(scope="module")
 def hostile(demo: Refreshed) -> str:
-    return report(told_of(demo, HOSTILE), STATED)
+    return report(told_of(demo, HOSTILE))
 
 
 # --- What it says ----------------------------------------------------------------------------------------------------
@@ -95,17 +100,17 @@ def test_there_is_one_first_heading_and_a_section_for_all_that_a_reader_looks_fo
     assert outline.texts_of("h1") == ["Quarters"]
     assert outline.texts_of("h2") == [
         "Cohort", "Results", "Compared with published results", "How many athletes would be needed", "Figures",
-        "Methods",
-        "Limits", "References", "What the results depend on",
+        "Methods", "Limits", "References", "Who could be found in the released data", "What the results depend on",
     ]  # fmt: skip
     assert [text.partition(".")[0] for text in outline.texts_of("caption")] == [
-        "From all runs to those included", "Table 1", "Table 2", "Table 3", "Given this store's own scatter",
+        "From all runs to those included", "From the cohort to what each analysis used", "Table 1", "Table 2",
+        "Table 3", "Given this store's own scatter",
     ]  # fmt: skip
 
 
 def test_what_is_not_there_has_no_heading(demo: Refreshed):
     stated = STUDY.format(words='"Quarters"', top="").partition("[[published]]")[0]
-    outline = Outline(report(conduct(read_study(stated, name="study.toml"), demo.store), STATED))
+    outline = Outline(report(conduct(read_study(stated, name="study.toml"), demo.store)))
     assert not {"Compared with published results", "How many athletes would be needed"} & set(outline.texts_of("h2"))
 
 
@@ -122,7 +127,7 @@ def test_the_way_from_all_runs_to_those_that_entered_adds_up(demo: Refreshed):
     assert result.flow.n_runs - sum(step.n_runs for step in result.flow.steps) == result.flow.runs.height
     n_left = result.flow.n_athletes - sum(step.n_athletes for step in result.flow.steps)
     assert n_left == result.flow.runs["athlete_id"].n_unique()
-    outline = Outline(report(result, STATED))
+    outline = Outline(report(result))
     for step in result.flow.steps:
         assert f"left out: {step.reason}" in outline.texts_of("th")
         assert f"−{step.n_runs}" in outline.texts_of("td")
@@ -133,7 +138,8 @@ def test_methods_say_what_was_done_and_limits_what_it_cannot_say(page: str):
     for words in (
         "Splits of 1000 m are included if they are complete", "as measured, without adjustment", "by Holm's method",
         "first against last quarter of each run", "runs of an athlete averaged", "random seed is 1",
-        "nothing was assigned at random", "8 kinds of device",
+        "nothing was assigned at random", "8 kinds of device", "Estimand: the mean change over the population of units",
+        "with one list of results",
     ):  # fmt: skip
         assert words in said, words
 
@@ -153,13 +159,13 @@ def test_references_are_published_results_and_what_the_methods_used_rest_on(page
     [('correction = "benjamini_hochberg"', "Benjamini and Hochberg"), ('correction = "none"', "are not corrected")],
 )
 def test_the_correction_is_named_as_the_study_asks_for_it(top: str, said: str, demo: Refreshed):
-    assert said in report(told_of(demo, top=top), STATED)
+    assert said in report(told_of(demo, top=top))
 
 
 def test_a_cohort_chosen_by_hand_says_so(demo: Refreshed):
     chosen = told_of(demo, top='[cohort]\nathletes = ["brine", "crag", "ember"]')
-    assert "Athletes were selected by name" in report(chosen, STATED)
-    assert "selected by name" not in report(told_of(demo), STATED)
+    assert "Athletes were selected by name" in report(chosen)
+    assert "selected by name" not in report(told_of(demo))
 
 
 @pytest.mark.parametrize(

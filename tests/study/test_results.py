@@ -77,3 +77,11 @@ def test_a_published_row_without_a_counterpart_is_shown_and_says_so():
     without_interval = Published("a", "change_pct", 3.0, "a paper 2026", "seen", "cadence_spm")
     row = compare_with_published(OURS, [without_interval]).row(0, named=True)
     assert (row["ours"], row["difference"], row["note"]) == (None, None, "this study has no such number")
+
+
+def test_a_published_standardised_difference_is_compared_with_that_over_the_sd_of_levels():
+    sizes = [
+        Statistic("a", "paired_windows", "cadence_spm", name, size) for name, size in (("d_z", 3.25), ("d_av", 0.56))
+    ]
+    theirs = Published("a", "effect_size", 0.52, "a paper 2026", "seen", "cadence_spm")
+    assert compare_with_published(results(sizes, "none"), [theirs])["ours"].to_list() == [0.56]

@@ -10,6 +10,7 @@ import pytest
 from pipeline.study.cohort import Flow, Step, in_words
 from pipeline.study.conduct import conduct
 from pipeline.study.register import Registered
+from pipeline.study.released import exposure_of, released_data
 from pipeline.study.report import report
 from pipeline.study.results import Statistic, results
 from pipeline.study.small_cells import shared_groups, suppress_in_flow, suppress_in_results, suppress_small_cells
@@ -182,7 +183,7 @@ def test_a_study_of_eight_is_told_at_eight_and_not_at_nine(least: int, is_told: 
     assert (safe.results["estimate"].null_count() == 0) is is_told
     assert (safe.comparison["ours"][0] is not None) is is_told
     assert (len(safe.figures), safe.power.height > 0) == ((1, True) if is_told else (0, False))
-    said = report(safe, Registered("2031-01-01T00:00:00+00:00", 0, 1))
+    said = report(safe, Registered("2031-01-01T00:00:00+00:00", 0, 1), exposure_of(safe, released_data(safe)))
     assert ("distance of a run, median (quartiles) [km]" in said) is is_told
     # Eight of ten athletes raced: two more would follow from the store's total.
     assert f"fewer than {least}" in said
@@ -192,6 +193,7 @@ def test_a_study_of_eight_is_told_at_eight_and_not_at_nine(least: int, is_told: 
 
 def test_no_range_is_told_whatever_the_least(demo: Refreshed):
     whole = conduct(read_study(STUDY.format(least=1), name="study.toml"), demo.store)
-    said = report(suppress_small_cells(whole), Registered("2031-01-01T00:00:00+00:00", 0, 1))
+    safe = suppress_small_cells(whole)
+    said = report(safe, Registered("2031-01-01T00:00:00+00:00", 0, 1), exposure_of(safe, released_data(safe)))
     assert "(range)" not in said
     assert "The store holds 111 runs of 10 athletes" in said

@@ -74,9 +74,20 @@ def test_the_row_says_which_p_so_few_athletes_can_reach_and_where_it_contradicts
 
 
 def test_the_effect_is_in_standard_deviations_with_hedges_correction():
-    effect = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["effect_size"].estimate
+    effect = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["d_z"].estimate
     # 0.798 is the exact correction with 4 degrees of freedom.
     assert effect == pytest.approx(0.7979 * np.mean(CHANGES) / np.std(CHANGES, ddof=1), rel=1e-3)
+
+
+def test_the_comparable_size_is_over_the_sd_of_levels_and_not_of_changes():
+    material = cohort_of(lambda athlete, _run, km: (230 + 5 * athlete) * exp(CHANGES[athlete] * (km > 10)))
+    of_levels = by_name(paired_windows(material, ENDS))["d_av"]
+    early = 230 + 5 * np.arange(5.0)
+    late = early * np.exp(CHANGES)
+    sd = (early.std(ddof=1) + late.std(ddof=1)) / 2
+    assert of_levels.estimate == pytest.approx(0.7979 * (late - early).mean() / sd, rel=1e-3)
+    assert of_levels.low < of_levels.estimate < of_levels.high  # type: ignore[operator]
+    assert of_levels.estimate < by_name(paired_windows(material, ENDS))["d_z"].estimate  # type: ignore[operator]
 
 
 def test_speed_alone_changing_is_no_change_once_it_is_taken_out_and_one_as_it_was_measured():

@@ -65,6 +65,7 @@ def cohort_of(
         "run_drifts": pl.DataFrame(),
         "landings": empty("landings"),
         "other_splits": None,
+        "roster": empty("roster"),
         "inclusion": Settings().inclusion,
         "seed": 1,
     }

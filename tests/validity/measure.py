@@ -138,6 +138,7 @@ def _study(
         run_drifts=run_drifts,
         strike_shift=pl.DataFrame(),
         other_splits=None,
+        roster=pl.DataFrame(),
         inclusion=settings.inclusion,
         seed=settings.seed,
     )

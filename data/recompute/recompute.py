@@ -1,0 +1,595 @@
+"""Compute the results of this study again, from the files in data/ alone.
+
+    python recompute.py [FOLDER OF THE STUDY]
+
+Needs Python 3.11 or later with NumPy and SciPy; nothing of the software that made the study. It writes recomputed.csv
+into the current folder, compares each number with results.csv, and ends with 1 if one differs in its sixth digit.
+
+Values are positive, so all of it is done in logarithms; changes are given in percent: 100 (exp(change) - 1).
+"""
+
+import csv
+import itertools
+import sys
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+from scipy import optimize, special, stats
+
+NUMBERS = ("estimate", "low", "high", "p_value", "p_corrected")
+TOLERANCE = 2e-6
+
+
+def read(file):
+    """The rows of a CSV file; none where it does not exist."""
+    if not file.exists():
+        return []
+    with file.open(encoding="utf-8", newline="") as opened:
+        return list(csv.DictReader(opened))
+
+
+def numbers(rows, column):
+    return np.array([float(row[column]) for row in rows])
+
+
+def percent(change):
+    return 100 * np.expm1(change)
+
+
+def row(statistic, estimate, low=None, high=None, p_value=None, *, primary=False):
+    return {"statistic": statistic, "estimate": estimate, "low": low, "high": high, "p_value": p_value,
+            "primary": primary}  # fmt: skip
+
+
+def interval(mean, se, df, shared_se, level):
+    """A t interval where a part of the standard error, that which all units share, counts as known (Satterthwaite)."""
+    total = np.hypot(se, shared_se)
+    total_df = df * (total / se) ** 4
+    margin = stats.t.ppf(0.5 + level / 2, total_df) * total
+    return mean - margin, mean + margin, total, total_df
+
+
+# --- Two stretches of the same runs ----------------------------------------------------------------------------------
+
+
+def units(rows, about):
+    """Logarithms of the early and the late level of each unit: of each run, or of an athlete's runs on average."""
+    both = np.log(np.column_stack([numbers(rows, "early"), numbers(rows, "late")]))
+    if about["unit"] == "run":
+        return both.T
+    by_athlete = defaultdict(list)
+    for line, pair in zip(rows, both, strict=True):
+        by_athlete[line["athlete"]].append(pair)
+    return np.array([np.mean(pairs, axis=0) for pairs in by_athlete.values()]).T
+
+
+def hedges(df):
+    """Correction of a standardised difference for small samples."""
+    return np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2)
+
+
+def standardised_interval(difference):
+    """Interval of mean over standard deviation, by the noncentral t distribution."""
+    n = len(difference)
+    t = difference.mean() / difference.std(ddof=1) * np.sqrt(n)
+
+    def below(ncp):
+        # Far in the tails there is no number.
+        return np.nan_to_num(special.nctdtr(n - 1, ncp, t), nan=float(ncp < t))
+
+    def shift(probability):
+        reach = 10 + 2 * abs(t) * (1 + 10 / (n - 1))
+        return optimize.brentq(lambda ncp: below(ncp) - probability, t - reach, t + reach, xtol=1e-12)
+
+    return shift(0.975) / np.sqrt(n), shift(0.025) / np.sqrt(n)
+
+
+def p_of_signs(difference, draws):
+    """Share of patterns of signs with which the sum of changes is at least as far from zero as the one seen."""
+    size = np.sort(np.abs(difference))
+    far = abs(difference.sum()) - 1e-9 * size.sum()
+    n = len(size)
+    if n <= 16:  # all patterns; turning all signs changes nothing, so that the first stays
+        signs = np.array(list(itertools.product((1.0, -1.0), repeat=n - 1))).reshape(-1, n - 1)
+        return np.mean(np.abs(size[0] + signs @ size[1:]) >= far)
+    signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in draws["change_signs", n]])
+    return (np.sum(np.abs(signs @ size) >= far) + 1) / (len(signs) + 1)
+
+
+def scatters(difference, levels):
+    return difference.std(ddof=1) > 1e-12 * np.abs(levels).max()
+
+
+def paired_windows(rows, about, draws):
+    early, late = units(rows, about)
+    change, n = late - early, len(early)
+    levels = np.exp([early, late])
+    yield row("early_level", np.exp(early.mean()))
+    yield row("late_level", np.exp(late.mean()))
+    low = high = d_z = d_z_low = d_z_high = d_av = d_av_low = d_av_high = None
+    if scatters(change, np.array([early, late])):
+        ends = interval(change.mean(), change.std(ddof=1) / np.sqrt(n), n - 1, float(about["shared_se"]), 0.95)
+        low, high = percent(ends[0]), percent(ends[1])
+        d_z_low, d_z_high = standardised_interval(change)
+        d_z = hedges(n - 1) * change.mean() / change.std(ddof=1) if n > 2 else None
+    yield row("change_pct", percent(change.mean()), low, high, p_of_signs(change, draws), primary=True)
+    yield row("d_z", d_z, d_z_low, d_z_high)
+    difference, sd = levels[1] - levels[0], levels.std(axis=1, ddof=1).mean()
+    if n > 2 and scatters(difference, levels[0]) and sd > 1e-12 * levels[0].max():
+        d_av = hedges(n - 1) * difference.mean() / sd
+        d_av_low, d_av_high = np.array(standardised_interval(difference)) * difference.std(ddof=1) / sd
+    yield row("d_av", d_av, d_av_low, d_av_high)
+
+
+def equivalence(rows, about, _):
+    """Two one-sided t tests."""
+    early, late = units(rows, about)
+    change, n, margin = late - early, len(early), np.log1p(float(about["margin_pct"]) / 100)
+    se = change.std(ddof=1) / np.sqrt(n)
+    low, high, se, df = interval(change.mean(), se, n - 1, float(about["shared_se"]), 0.90)
+    p_value = stats.t.cdf((abs(change.mean()) - margin) / se, df)
+    yield row("change_pct", percent(change.mean()), percent(low), percent(high), p_value, primary=True)
+
+
+# --- A line over distance --------------------------------------------------------------------------------------------
+
+
+def centred(rows):
+    """Logarithms with each run's level replaced by its athlete's, both taken along the athlete's slope within runs."""
+    log, distance = np.log(numbers(rows, "value")), numbers(rows, "distance_km")
+    athlete = np.unique([line["athlete"] for line in rows], return_inverse=True)[1]
+    run = np.unique([line["run"] for line in rows], return_inverse=True)[1]
+
+    def mean(values, of):
+        return (np.bincount(of, weights=values) / np.bincount(of))[of]
+
+    rest, apart = log - mean(log, run), distance - mean(distance, run)
+    product, square = np.bincount(athlete, weights=rest * apart), np.bincount(athlete, weights=apart**2)
+    slope = np.divide(product, square, out=np.zeros_like(product), where=square > 0)[athlete]
+    level = log - slope * distance
+    return log - mean(level, run) + mean(level, athlete), distance, athlete
+
+
+def restricted_likelihood(y, d, athlete, with_slopes):
+    """Linear mixed model y = (1, d) b + (1, d) b(athlete) + error, by restricted maximum likelihood.
+
+    Returns the fixed effects, their covariance, the standard deviation of athletes' slopes and that of the error. An
+    athlete's rows enter by sums of products alone; derivatives are exact, by a step in the imaginary direction.
+    """
+    n, s, sd = (np.bincount(athlete, weights=weights) for weights in (np.ones_like(d), d, d * d))
+    cy, cd, yy, df = np.bincount(athlete, weights=y), np.bincount(athlete, weights=y * d), y @ y, len(y) - 2
+
+    def solved(factor):
+        l11, l21, l22 = (*factor, 0.0, 0.0)[:3]
+        g11, g12, g22 = l11 * l11, l11 * l21, l21 * l21 + l22 * l22  # covariance of athletes, in error variances
+        a, b, c, e = 1 + n * g11 + s * g12, n * g12 + s * g22, s * g11 + sd * g12, 1 + s * g12 + sd * g22
+        det = a * e - b * c  # of 1 + Z'Z G
+        x11, x12, x22 = (e * n - b * s) / det, (e * s - b * sd) / det, (a * sd - c * s) / det
+        r1, r2 = (e * cy - b * cd) / det, (a * cd - c * cy) / det
+        s11, s12, s22, t1, t2 = x11.sum(), x12.sum(), x22.sum(), r1.sum(), r2.sum()
+        fixed = s11 * s22 - s12 * s12
+        b1, b2 = (s22 * t1 - s12 * t2) / fixed, (s11 * t2 - s12 * t1) / fixed
+        explained = (g11 * cy * r1 + g12 * (cy * r2 + cd * r1) + g22 * cd * r2).sum()
+        rest = yy - explained - b1 * t1 - b2 * t2
+        deviance = np.log(det).sum() + np.log(fixed) + df * np.log(rest)
+        return deviance, (b1, b2), np.array([[s22, -s12], [-s12, s11]]) / fixed, rest / df, g22
+
+    def gradient(factor):
+        return np.array([solved(factor + 1e-30j * unit)[0].imag / 1e-30 for unit in np.eye(len(factor))])
+
+    start = np.array([1.0, 0.0, 0.3] if with_slopes else [1.0])
+    factor = optimize.minimize(lambda x: solved(x)[0].real, start, jac=gradient, method="BFGS").x
+    for _ in range(20):  # Newton's steps to the last digits
+        shifts = 1e-5 * np.eye(len(factor))
+        hessian = np.array([gradient(factor + shift) - gradient(factor - shift) for shift in shifts]) / 2e-5
+        factor = factor - np.linalg.lstsq(hessian, gradient(factor))[0]
+    _, fixed, covariance, error, g22 = solved(factor)
+    return fixed, covariance * error, np.sqrt(g22 * error), np.sqrt(error)
+
+
+def trend(rows, about, _):
+    """A line by a mixed model; with random intercepts only, where athletes' slopes do not differ beyond error."""
+    log, distance, athlete = centred(rows)
+    d = distance / 10
+    y, x = (log - log.mean()) / log.std(), (d - d.mean()) / d.std()
+    fixed, covariance, sd_slope, sd_error = restricted_likelihood(y, x, athlete, True)
+    if sd_slope < 1e-2 * sd_error:
+        fixed, covariance, sd_slope, sd_error = restricted_likelihood(y, x, athlete, False)
+    scale = log.std() / d.std()
+    slope, se, df = fixed[1] * scale, np.sqrt(covariance[1, 1]) * scale, len(set(athlete)) - 1
+    low, high, se, df = interval(slope, se, df, float(about["shared_se"]), 0.95)
+    p_value = 2 * stats.t.sf(abs(slope) / se, df)
+    yield row("slope_pct_per_10km", percent(slope), percent(low), percent(high), p_value, primary=True)
+    yield row("sd_of_athletes_slopes_pct", percent(sd_slope * scale))
+    yield row("sd_of_splits_pct", percent(sd_error * log.std()))
+
+
+# --- From which distance ---------------------------------------------------------------------------------------------
+
+
+class AthletesLines:
+    """Mean logarithm of each athlete at each distance, athletes in order of their level, with errors that fade."""
+
+    def __init__(self, log, distance, athlete):
+        level = np.bincount(athlete, weights=log) / np.bincount(athlete)
+        rank = np.argsort(np.argsort(level, kind="stable"), kind="stable")[athlete]
+        places, which, counts = np.unique(
+            np.column_stack([rank, distance]), axis=0, return_inverse=True, return_counts=True
+        )
+        self.y = np.bincount(which.ravel(), weights=log) / counts
+        self.athlete, km = places[:, 0].astype(int), places[:, 1]
+        self.d = km * 1000 / 10000
+        self.weight = counts / np.median(counts)
+        self.first = np.flatnonzero(np.diff(self.athlete, prepend=-1))
+        gap = np.diff(km, prepend=np.nan)
+        gap[self.first] = np.inf
+        self.gap = gap
+        self.fit(np.ones_like(self.y), refinements=0)
+        self.fit(self.huber(), refinements=4)
+
+    def sums(self, values):
+        """Sums over each athlete's rows."""
+        return np.add.reduceat(values, self.first, axis=0)
+
+    def whiten(self, columns, rho):
+        """Columns with equal and independent errors, each athlete's level taken out; squared length of the level."""
+        fade = (rho**self.gap)[:, None]
+        scaled = np.column_stack([columns, np.ones(len(columns))]) * np.sqrt(self.weight_used)[:, None]
+        before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
+        white = (scaled - fade * before) / np.sqrt(1 - fade**2)
+        level = white[:, -1:]
+        length = self.sums(level**2)
+        return white[:, :-1] - level * (self.sums(white[:, :-1] * level) / length)[self.athlete], length
+
+    def likelihoods(self, rhos, ratios):
+        """Restricted likelihood for each correlation of neighbours and each ratio of variances, of slopes to error."""
+        m, out = len(self.first), np.empty((len(rhos), len(ratios)))
+        within = np.column_stack([self.y, self.d])
+        within = within - (self.sums(within) / self.sums(np.ones((len(within), 1))))[self.athlete]
+        for i, rho in enumerate(rhos):
+            (y, d), length = (white := self.whiten(within, rho))[0].T, white[1]
+            dd, dy, yy = self.sums(d * d), self.sums(d * y), self.sums(y * y)
+            constant = np.log(length).sum() + np.log1p(-(rho ** (2 * self.gap))).sum()
+            for j, ratio in enumerate(ratios):
+                shrink = ratio / (1 + ratio * dd)
+                a, b, c = ((u - shrink * v * w).sum() for u, v, w in ((dd, dd, dd), (dy, dd, dy), (yy, dy, dy)))
+                df = max(len(y) - m - 1, 1)
+                rest = max(c - b * b / a, 1e-300)
+                out[i, j] = -0.5 * (df * np.log(rest) + constant + np.log1p(ratio * dd).sum() + np.log(a))
+        return out
+
+    def fit(self, factor, refinements):
+        """The straight line, by a search over a grid that is refined around its best ratio."""
+        self.weight_used = self.weight * factor
+        rhos, ratios = np.linspace(0, 0.9, 10), np.concatenate([[0.0], np.geomspace(0.03, 300, 14)])
+        i, j = np.unravel_index(np.argmax(self.likelihoods(rhos, ratios)), (len(rhos), len(ratios)))
+        self.rho, self.ratio = rhos[i], ratios[j]
+        ends = ratios[max(j - 1, 0)], ratios[min(j + 1, len(ratios) - 1)]
+        for _ in range(refinements):
+            finer = np.linspace(*ends, 9)
+            j = int(np.argmax(self.likelihoods([self.rho], finer)[0]))
+            self.ratio, ends = finer[j], (finer[max(j - 1, 0)], finer[min(j + 1, 8)])
+
+    def huber(self):
+        """Less weight for rows more than three standard deviations off the athlete's own line."""
+        counts = np.bincount(self.athlete)
+        d = self.d - (self.sums(self.d) / counts)[self.athlete]
+        y = self.y - (self.sums(self.y) / counts)[self.athlete]
+        residual = (y - (self.sums(d * y) / self.sums(d * d))[self.athlete] * d) * np.sqrt(self.weight)
+        scale = np.median(np.abs(residual)) / 0.6744897501960817
+        return np.minimum(1, 3 * scale / np.maximum(np.abs(residual), 1e-300)) if scale else np.ones_like(residual)
+
+    def hinges(self):
+        """Distances with three rows on either side of three athletes."""
+        places = np.arange(self.d.min(), self.d.max(), 0.02)
+        beyond = self.sums((self.d[:, None] > places).astype(float))
+        within = self.sums((self.d[:, None] <= places).astype(float))
+        return places[((beyond >= 3) & (within >= 3)).sum(axis=0) >= 3]
+
+    def votes(self, places):
+        """What each athlete says of each hinge, and of a parabola (the last column), next to the straight line."""
+        d = self.d[:, None]
+        white, _ = self.whiten(np.column_stack([self.y, d, np.maximum(d - places, 0), d**2]), self.rho)
+        y, x, bent = white[:, :1], white[:, 1:2], white[:, 2:]
+        shrink = self.ratio / (1 + self.ratio * self.sums(x * x))
+
+        def product(left, right):
+            return self.sums(left * right) - shrink * self.sums(left * x) * self.sums(right * x)
+
+        normal, cross = product(x, x).sum(), product(x, bent).sum(axis=0)
+        slope = product(x, y).sum() / normal
+        beside_line = product(bent, bent).sum(axis=0) - cross**2 / normal
+        bent = bent - x * (cross / normal)
+        votes, sizes = product(bent, y - x * slope), product(bent, bent)
+        apart = np.flatnonzero((sizes.sum(axis=0) >= 0.1 * beside_line)[:-1])
+        return slope, cross / normal, votes, sizes, apart
+
+
+def onset(rows, _, draws):
+    """The best hinge, its p-value by random signs of athletes, its interval by resampling them."""
+    lines = AthletesLines(*centred(rows))
+    places, n = lines.hinges(), len(lines.first)
+    slope, taken_up, votes, sizes, apart = lines.votes(places)
+    total, size = votes.sum(axis=0)[apart], sizes.sum(axis=0)[apart]
+    if not len(apart) or abs((total / size)[best := int(np.argmax(total**2 / size))]) < 5e-6:
+        yield row("onset_km", None, primary=True)
+        return
+    bend = total[best] / size[best]
+    before = slope - taken_up[apart][best] * bend
+    signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in draws["onset_signs", n]])
+    reached = np.max(np.abs(signs @ votes[:, apart]) / np.sqrt((votes[:, apart] ** 2).sum(axis=0)), axis=1)
+    p_value = np.mean(reached >= reached[0] * (1 - 1e-9))
+    counts = np.array([pattern.split() for pattern in draws["onset_resamples", n]], dtype=float)
+    gains = (counts @ votes[:, apart]) ** 2 / (counts @ sizes[:, apart])
+    tail = stats.norm.sf(stats.t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1)))
+    low, high = np.quantile(places[apart][np.argmax(gains, axis=1)], [tail, 1 - tail])
+    of_curve = (counts @ votes[:, -1]) ** 2 / (counts @ sizes[:, -1])
+    is_steeper, is_no_curve = abs(before + bend) > abs(before), np.mean(gains.max(axis=1) > of_curve) >= 0.9
+    if p_value <= 0.02 and is_steeper and is_no_curve:
+        yield row("onset_km", 10 * places[apart][best], 10 * low, 10 * high, p_value, primary=True)
+    else:
+        yield row("onset_km", None, p_value=p_value, primary=True)
+
+
+# --- Measurement -----------------------------------------------------------------------------------------------------
+
+
+def reliability_of(values, athlete, shared_se):
+    """One-way random effects; what an error that an athlete's values share adds is taken out of the mean squares."""
+    n, m = np.bincount(athlete), athlete.max() + 1
+    df, size = len(values) - m, (n.sum() - (n @ n) / n.sum()) / (m - 1)
+
+    def squares(x):
+        mean = np.bincount(athlete, weights=x) / n
+        return mean, np.sum((x - mean[athlete]) ** 2) / df
+
+    mean, within = squares(values)
+    between = n @ (mean - (n @ mean) / n.sum()) ** 2 / (m - 1)
+    shared, shared_within = squares(shared_se)
+    shared_between = (n @ shared**2 - n**2 @ shared**2 / n.sum()) / (m - 1)
+    error = max(within - shared_within, 1e-9 * within)
+    ends = between / stats.f.ppf(0.975, m - 1, df), between, between * stats.f.ppf(0.975, df, m - 1)
+    low, icc, high = ((b - error) / (b + (size - 1) * error) for b in (max(e - shared_between, 0) for e in ends))
+    typical = np.sqrt(within)
+    chi = np.sqrt(df / stats.chi2.ppf([0.975, 0.025], df))
+    return (icc, low, high), (typical, *(typical * chi)), 1.96 * np.sqrt(2) * typical
+
+
+def reliability(rows, _about, _draws):
+    athlete = np.unique([line["athlete"] for line in rows], return_inverse=True)[1]
+    grown = 1 + numbers(rows, "drift_pct") / 100
+    for name, values, shared in (
+        ("level", 100 * np.log(numbers(rows, "level")), np.zeros(len(rows))),
+        ("slope", 100 * np.log(grown), numbers(rows, "shared_se_pct") / grown),
+    ):
+        icc, error, detectable = reliability_of(values, athlete, shared)
+        yield row(f"{name}_icc", *icc)
+        yield row(f"{name}_typical_error_pct", *error)
+        yield row(f"{name}_smallest_detectable_change_pct", detectable)
+
+
+def agreement(rows, _about, _draws):
+    """Bias and limits of agreement; splits within runs within athletes, or splits within runs of one athlete."""
+    difference = 100 * np.log(numbers(rows, "here") / numbers(rows, "there"))
+    athlete, run = (np.unique([line[name] for line in rows], return_inverse=True)[1] for name in ("athlete", "run"))
+    subject, normal = (athlete if athlete.max() else run), stats.norm.ppf(0.975)
+    n, m = len(difference), subject.max() + 1
+    if m == n:
+        bias, sd = difference.mean(), difference.std(ddof=1)
+        se = sd / np.sqrt(n)
+        margin = stats.t.ppf(0.975, n - 1) * se
+        inner, outer = stats.nct.ppf([0.025, 0.975], n - 1, normal * np.sqrt(n)) * se
+        ends = (bias - outer, bias - inner), (bias + inner, bias + outer)
+    else:
+        has_groups = m < run.max() + 1 < n
+        levels = [np.zeros(n, int), subject, *([run] if has_groups else []), np.arange(n)]
+        counts = [np.bincount(level) for level in levels]
+        means = [(np.bincount(i, weights=difference) / c)[i] for i, c in zip(levels, counts, strict=True)]
+        df = np.diff([len(c) for c in counts])
+        square = np.array([np.sum((b - a) ** 2) for a, b in itertools.pairwise(means)]) / df
+        size = [c[i] for i, c in zip(levels, counts, strict=True)]
+        k = range(1, len(levels))
+        expected = np.array([[np.sum(size[j] / size[i] - size[j] / size[i - 1]) * (j >= i) for j in k] for i in k])
+        inverse = np.linalg.inv(expected / df[:, None])
+        sd = np.sqrt(np.maximum(inverse @ square, 0).sum())
+        share = inverse.sum(axis=0) * square
+        below = share * (1 - df / stats.chi2.isf(0.025, df))
+        above = share * (df / stats.chi2.isf(0.975, df) - 1)
+        narrower = np.sqrt(np.sum(np.where(share >= 0, below, above) ** 2))
+        wider = np.sqrt(np.sum(np.where(share >= 0, above, below) ** 2))
+        # Mean over all splits, as unsure as the subjects' means scatter.
+        weight = np.bincount(subject) / n
+        mean = np.bincount(subject, weights=difference) / np.bincount(subject)
+        bias, apart = weight @ mean, np.eye(m) - weight
+        form = apart.T @ (weight[:, None] ** 2 * apart)
+        se = np.sqrt(weight @ weight / np.trace(form) * (mean @ form @ mean))
+        margin = stats.t.ppf(0.975, np.trace(form) ** 2 / np.sum(form**2)) * se
+        inward = np.hypot(margin, normal * (sd - np.sqrt(max(sd**2 - narrower, 0))))
+        outward = np.hypot(margin, normal * (np.sqrt(sd**2 + wider) - sd))
+        lower, upper = bias - normal * sd, bias + normal * sd
+        ends = (lower - outward, lower + inward), (upper - inward, upper + outward)
+    yield row("bias_pct", bias, bias - margin, bias + margin)
+    yield row("lower_limit_pct", bias - normal * sd, *ends[0])
+    yield row("upper_limit_pct", bias + normal * sd, *ends[1])
+
+
+# --- Landings --------------------------------------------------------------------------------------------------------
+
+
+def wilson(count, n):
+    z = stats.norm.ppf(0.975) ** 2
+    share = count / n
+    middle, margin = share + z / (2 * n), np.sqrt(z * (share * (1 - share) + z / (4 * n)) / n)
+    ends = (middle - margin) / (1 + z / n), (middle + margin) / (1 + z / n)
+    return share, 0.0 if count == 0 else ends[0], 1.0 if count == n else ends[1]
+
+
+def landing(rows, _about, _draws):
+    """Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur."""
+    counts = {(line["early"], line["late"]): float(line["runners"]) for line in rows}
+    only_margins = any("" in pair for pair in counts)
+    only_changed = not only_margins and ("rearfoot", "rearfoot") not in counts
+    n = sum(number for pair, number in counts.items() if not only_margins or pair[1] == "")
+    for name, place in (("early", 0), ("late", 1)) if not only_changed else ():
+        yield row(f"share_{name}", *wilson(sum(k for pair, k in counts.items() if pair[place] == "rearfoot"), n))
+    if only_margins or not counts:
+        return
+    there = sum(k for pair, k in counts.items() if pair[0] == "rearfoot" != pair[1])
+    back = sum(k for pair, k in counts.items() if pair[1] == "rearfoot" != pair[0])
+    smaller, changed = min(there, back), there + back
+    below = stats.binom.cdf(smaller, changed, 0.5)
+    mid = 2 * below - stats.binom.pmf(smaller, changed, 0.5)
+    yield row("mcnemar_exact_statistic", smaller, p_value=min(1, 2 * below), primary=True)
+    yield row("mcnemar_mid_p_statistic", smaller, p_value=min(1, mid))
+    for name, continuity in (("mcnemar_continuity", 1), ("mcnemar", 0)):
+        statistic = max(abs(there - back) - continuity, 0) ** 2 / max(changed, 1)
+        yield row(f"{name}_statistic", statistic, p_value=stats.chi2.sf(statistic, 1))
+    if changed:
+        low, high = stats.beta.ppf(0.025, back, there + 1), stats.beta.ppf(0.975, back + 1, there)
+        ratio, low, high = (back, there), (low, 1 - low), (high, 1 - high)
+        ends = [a / b if b > 0 else None for a, b in (ratio, low if back else (0, 1), high if there else (1, 0))]
+        yield row("odds_ratio", *ends)
+    classes = sorted({name for pair, k in counts.items() if k for name in pair})
+    if len(classes) > 2 and "other" not in classes:
+        table = np.array([[counts.get((a, b), 0) for b in classes] for a in classes])
+        i, j = np.triu_indices(len(classes), k=1)
+        both = table[i, j] + table[j, i]
+        statistic = np.sum((table[i, j] - table[j, i])[both > 0] ** 2 / both[both > 0])
+        yield row(
+            "bowker_statistic", statistic, p_value=stats.chi2.sf(statistic, sum(both > 0)) if any(both > 0) else 1.0
+        )
+        gain = table.sum(axis=0) - table.sum(axis=1)
+        moved = (table + table.T) * (1 - np.eye(len(classes)))
+        covariance = np.diag(moved.sum(axis=1)) - moved
+        solution, _, rank, _ = np.linalg.lstsq(covariance, gain, rcond=1e-9)
+        statistic = gain @ solution
+        yield row("stuart_maxwell_statistic", statistic, p_value=stats.chi2.sf(statistic, rank) if rank else 1.0)
+
+
+def landing_of_runners(angles, changes, raters, draws):
+    """Change of the angle, odds of the rearfoot at equal speed, agreement of two raters."""
+    early, late = numbers(angles, "early"), numbers(angles, "late")
+    change, n = late - early, len(angles)
+    if n > 1:
+        yield row("angle_early_deg", early.mean())
+        yield row("angle_late_deg", late.mean())
+        margin = stats.t.ppf(0.975, n - 1) * change.std(ddof=1) / np.sqrt(n)
+        ends = (change.mean() - margin, change.mean() + margin) if scatters(change, [early, late]) else (None, None)
+        yield row("angle_change_deg", change.mean(), *ends, p_value=p_of_signs(change, draws))
+    gained, speed = np.array([line["gained"] == "true" for line in changes]), numbers(changes, "speed_change")
+    if len(changes) >= 10 and not is_told_apart(gained, speed):
+        design, b = np.column_stack([np.ones(len(speed)), speed]), np.zeros(2)
+        for _ in range(50):  # logistic regression by Newton's steps
+            p = special.expit(design @ b)
+            information = design.T @ (design * (p * (1 - p))[:, None])
+            b = b + np.linalg.solve(information, design.T @ (gained - p))
+        margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
+        for name, *of in zip(("equal_speed", "10_pct_faster"), b, b - margin, b + margin, strict=True):
+            yield row(f"odds_ratio_{name}", *np.exp(of))
+    classes = sorted({line[name] for line in raters for name in ("first", "second") if float(line["feet"])})
+    if len(classes) > 1:
+        feet = {(line["first"], line["second"]): float(line["feet"]) for line in raters}
+        share = np.array([[feet[a, b] for b in classes] for a in classes])
+        n = share.sum()
+        share = share / n
+        rows, columns = share.sum(axis=1), share.sum(axis=0)
+        alike, by_chance = np.trace(share), rows @ columns
+        kappa = (alike - by_chance) / (1 - by_chance)
+        # Fleiss, Cohen and Everitt 1969.
+        within = np.diag(share) @ (1 - (rows + columns) * (1 - kappa)) ** 2
+        apart = (share - np.diag(np.diag(share))) * (columns[:, None] + rows[None, :]) ** 2 * (1 - kappa) ** 2
+        variance = within + apart.sum() - (kappa - by_chance * (1 - kappa)) ** 2
+        margin = stats.norm.ppf(0.975) * np.sqrt(variance / n) / (1 - by_chance)
+        yield row("kappa", kappa, kappa - margin, kappa + margin)
+
+
+def is_told_apart(gained, speed):
+    """Whether the odds are infinite, or speed changed alike in all."""
+    if gained.all() or not gained.any() or len(set(speed)) == 1:
+        return True
+    return speed[gained].max() <= speed[~gained].min() or speed[~gained].max() <= speed[gained].min()
+
+
+# --- All analyses ----------------------------------------------------------------------------------------------------
+
+DESIGNS = {
+    "paired_windows": ("stretches", paired_windows), "equivalence": ("stretches", equivalence),
+    "trend": ("splits", trend), "onset": ("splits", onset), "reliability": ("levels", reliability),
+    "agreement": ("sensors", agreement), "landing": ("landings", landing),
+}  # fmt: skip
+
+
+def corrected(p_values, correction):
+    p = np.array(p_values)
+    if correction == "none" or not len(p):
+        return p
+    order, m = np.argsort(p), len(p)
+    if correction == "holm":
+        adjusted = np.maximum.accumulate(p[order] * (m - np.arange(m)))
+    else:  # Benjamini and Hochberg
+        adjusted = np.minimum.accumulate((p[order] * m / np.arange(1, m + 1))[::-1])[::-1]
+    out = np.empty(m)
+    out[order] = np.minimum(adjusted, 1)
+    return out
+
+
+def recomputed(data):
+    draws = defaultdict(list)
+    for line in read(data / "draws.csv"):
+        draws[line["purpose"], int(line["n_units"])].append(line["pattern"])
+    tables = {name: read(data / f"{name}.csv") for name, _ in DESIGNS.values()}
+    results, analyses = [], read(data / "analyses.csv")
+    for about in analyses:
+        table, compute = DESIGNS[about["design"]]
+        names = ("analysis",) if about["design"] == "landing" else ("analysis", "metric")
+        rows = [line for line in tables[table] if all(line[name] == about[name] for name in names)]
+        lines = [*compute(rows, about, draws)]
+        if about["design"] == "landing":
+            more = (read(data / f"{name}.csv") for name in ("angles", "strike_changes", "raters"))
+            of_runners = ([line for line in part if line["analysis"] == about["analysis"]] for part in more)
+            lines += landing_of_runners(*of_runners, draws)
+        for line in lines:
+            results.append({"analysis": about["analysis"], "metric": about["metric"], "p_corrected": None} | line)
+    primary = [line for line in results if line["primary"] and line["p_value"] is not None]
+    of_primary = corrected([line["p_value"] for line in primary], analyses[0]["correction"] if analyses else "none")
+    for line, p in zip(primary, of_primary, strict=True):
+        line["p_corrected"] = p
+    return results
+
+
+def main():
+    study = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
+    ours = {(line["analysis"], line["metric"], line["statistic"]): line for line in recomputed(study / "data")}
+    with Path("recomputed.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["analysis", "metric", "statistic", *NUMBERS])
+        writer.writerows([*key, *(line[name] for name in NUMBERS)] for key, line in ours.items())
+    published = read(study / "results.csv")
+    released = {(line["analysis"], line["metric"]) for line in read(study / "data" / "analyses.csv")}
+    is_complete = not any(
+        line["note"].startswith("not published")
+        or (line["p_corrected"] and (line["analysis"], line["metric"]) not in released)
+        for line in published
+    )
+    n_same, n_without, differing = 0, 0, []
+    for line in published:
+        key = line["analysis"], line["metric"], line["statistic"]
+        for name in NUMBERS:
+            if line[name] == "" or (name == "p_corrected" and not is_complete):
+                continue  # not released; or corrected together with p-values that are not
+            number, computed = float(line[name]), ours.get(key, {}).get(name)
+            if key[:2] not in released:
+                n_without += 1
+            elif computed is not None and abs(computed - number) <= TOLERANCE * max(1, abs(number)):
+                n_same += 1
+            else:
+                differing.append(f"{' / '.join(key)}: {name} is {number}, recomputed {computed}")
+    print(f"{n_same} numbers of results.csv are the same, {len(differing)} are not.", *differing, sep="\n")
+    if n_without:
+        print(f"{n_without} numbers are of analyses whose rows are not released.")
+    return 1 if differing else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

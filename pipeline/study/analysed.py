@@ -1,0 +1,53 @@
+"""Which runs of the cohort an analysis used, and why it did not use the others."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.core.metrics import LABELS
+from pipeline.study.agreements import of_different_sensors
+from pipeline.study.cohort import Flow, Step
+from pipeline.study.material import Material
+from pipeline.study.stretches import early_and_late
+from pipeline.study.study_file import Analysis
+
+
+def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
+    """The flow from the cohort's runs to those that one analysis of one metric used.
+
+    Args:
+        analysis: one that `pipeline.study.conduct` could compute.
+        metric: one of its metrics.
+    """
+    label, splits = LABELS[metric], material.splits
+    recorded = splits.filter(pl.col(metric) > 0)
+    stages: list[tuple[str, pl.DataFrame]] = [
+        (f"{label} not recorded, or excluded as faulty", recorded),
+    ]
+    if analysis.design == "agreement":
+        both = material.sensor_pairs(analysis, metric)
+        stages += [
+            (f"{label} not in the other store", both),
+            ("the same value in every split of both stores: one sensor only", of_different_sensors(both)),
+        ]
+    elif analysis.design == "reliability":
+        stages.append(("too few splits for a drift of its own", material.levels(metric)))
+    else:
+        rows = material.values(analysis, metric)
+        usable = material.inclusion.with_known_slope(recorded)
+        stages.append(("no split that is whole, run, past the warm-up and of known slope", usable))
+        if analysis.adjust:
+            known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
+            with_responses = usable.join(known, on="athlete_id", how="semi")
+            stages.append(("of an athlete without responses to adjust with", with_responses))
+        stages.append((f"shorter than any length of {material.least_cell} athletes", rows))
+        if analysis.early_km is not None or analysis.windows is not None:
+            pairs = early_and_late(rows, analysis, split_km=material.split_km)
+            stages.append(("no split in the early or in the late stretch", pairs))
+    left, steps = material.runs, []
+    for reason, rows in stages:
+        before, left = left, left.join(rows, on="run_id", how="semi")
+        n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
+        touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
+        steps.append(Step(reason, before.height - left.height, n_athletes, touched))
+    return Flow(material.runs.height, material.runs["athlete_id"].n_unique(), tuple(steps), left)

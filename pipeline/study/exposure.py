@@ -1,0 +1,126 @@
+"""How many athletes of a released study could be found by who knows lists of results.
+
+A list of results has a person's name, the distance and the finishing time of a race. Whoever reads the released rows
+with such a list in hand looks for the runs that could be that race: those that are as long, and, where the released
+metrics give away speed, that took as long. A person is found if that leaves one pseudonym. Here this is tried with the
+cohort's own runs as the lists, in favour of the reader: which length a race was cut to, and that it is among the runs
+at all, count as known.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import polars as pl
+
+#: What gives away the cadence, next to cadence itself.
+_OF_CADENCE = (
+    {"cadence_spm"}, {"contact_time_ms", "flight_time_ms"}, {"contact_time_ms", "duty_factor"},
+    {"flight_time_ms", "duty_factor"},
+)  # fmt: skip
+STIFFNESS = ("leg_stiffness_kn_m", "vertical_stiffness_kn_m")
+#: How well a finishing time can be computed from the speed of every split, of two stretches, and from the athlete's
+#: usual speed; shares of it. The first is 10 s of an hour. Common practice, no source.
+OF_SPLITS, OF_STRETCHES, OF_USUAL = 10 / 3600, 0.02, 0.05
+#: Largest share of athletes that may be found without a warning.
+LARGEST_SHARE = 0.05
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """Who could be found.
+
+    Attributes:
+        n_athletes: athletes whose runs are released.
+        n_by_one_list: of them, found by the list of one of their races.
+        n_by_two_lists: by those of two of their races.
+        reveals_speed: whether speed follows from the metrics; numbers then count who would be found by finishing times.
+        reveals_mass: whether body mass follows from them.
+    """
+
+    n_athletes: int
+    n_by_one_list: int
+    n_by_two_lists: int
+    reveals_speed: bool
+    reveals_mass: bool
+
+    @property
+    def is_safe(self) -> bool:
+        """Whether at most 5 % are found."""
+        return max(self.n_by_one_list, self.n_by_two_lists) <= LARGEST_SHARE * self.n_athletes
+
+
+def exposure(
+    runs: pl.DataFrame, rows: Mapping[str, pl.DataFrame], *, measured: Collection[str], adjusted: Collection[str] = ()
+) -> Exposure:
+    """Look for the cohort's athletes in the rows that are to be released.
+
+    Args:
+        runs: rows of `runs` of the cohort; those of kind race are in lists, and all where there is none.
+        rows: what `pipeline.study.released.released_data` gave.
+        measured: metrics that are released as they were measured.
+        adjusted: metrics that are released at the athlete's usual speed.
+    """
+    metrics = {*measured, *adjusted}
+    runs = runs.join(released_lengths(rows), left_on="run_id", right_on="run", how="inner")
+    races = runs.filter(pl.col("kind") == "race") if (runs["kind"] == "race").any() else runs
+    by_speed, within = reveals_speed(metrics), None
+    if reveals_speed(measured):
+        within = OF_SPLITS if "splits" in rows else OF_STRETCHES
+    elif by_speed:
+        within = OF_USUAL
+    one, two = found(runs, races, within=within)
+    reveals_mass = bool(metrics & set(STIFFNESS)) and any(of <= metrics for of in _OF_CADENCE)
+    return Exposure(runs["athlete_id"].n_unique(), one, two, by_speed, reveals_mass)
+
+
+def reveals_speed(metrics: Collection[str]) -> bool:
+    """Whether speed follows from metrics of the same splits: it is step length times cadence."""
+    is_given = "speed_m_s" in metrics or {"beats_per_km", "heart_rate_bpm"} <= set(metrics)
+    return is_given or ("step_length_m" in metrics and any(of <= set(metrics) for of in _OF_CADENCE))
+
+
+def released_lengths(rows: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """By run, how long it is seen to be: its last released split; 0 where no splits are released."""
+    parts = [pl.DataFrame(schema={"run": pl.String, "length": pl.Float64})]
+    for table, place in (("splits", "distance_km"), ("sensors", "km"), ("stretches", None), ("levels", None)):
+        if table in rows:
+            length = pl.lit(0.0) if place is None else pl.col(place).cast(pl.Float64)
+            parts.append(rows[table].select("run", length=length))
+    return pl.concat(parts).group_by("run").agg(pl.col("length").max())
+
+
+def found(runs: pl.DataFrame, races: pl.DataFrame, *, within: float | None) -> tuple[int, int]:
+    """Numbers of athletes who are found by one list of results, and by two.
+
+    Args:
+        runs: released runs, with `athlete_id`, `run_id`, `length` and `moving_s`.
+        races: those that are in a list.
+        within: share of a finishing time to within which a reader can compute it; None where not at all.
+    """
+    columns = ("athlete_id", "run_id", "length", "moving_s")
+    known, by_athlete = runs.select(columns).rows(), races.select(columns).partition_by("athlete_id", as_dict=True)
+
+    def possible(race: tuple[str, str, float, float]) -> set[tuple[str, str]]:
+        """Athletes and runs that could be the race."""
+        _, _, length, took_s = race
+        return {
+            (athlete, run)
+            for athlete, run, of, moving_s in known
+            if of == length and (within is None or abs(moving_s - took_s) <= within * took_s)
+        }
+
+    by_one, by_two = set(), set()
+    for (athlete,), of_athlete in by_athlete.items():
+        of_race = [possible(race) for race in of_athlete.rows()]
+        if any({name for name, _ in runs_of_one} == {athlete} for runs_of_one in of_race):
+            by_one.add(athlete)
+        for first, second in combinations(of_race, 2):
+            both = {name for name, _ in first} & {name for name, _ in second}
+            n_runs = Counter(name for name, _ in first | second)
+            if {name for name in both if n_runs[name] > 1} == {athlete}:
+                by_two.add(athlete)
+    return len(by_one), len(by_one | by_two)
