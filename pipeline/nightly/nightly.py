@@ -32,6 +32,7 @@ from pipeline.store.generations import is_store, prepare, published
 from pipeline.store.history import read_history
 from pipeline.store.layout import read_rows
 from pipeline.store.lock import locked
+from pipeline.workers.process import is_panic
 
 NIGHTS = "nights"
 _NAME = re.compile(r"(\d{4}-\d{2}-\d{2})(?:-(\d+))?\.md")
@@ -126,9 +127,9 @@ def one_night(
         except Held as error:
             skipped = night_page.skipped(began_at, error.fact)
             return _delivered(plan, file, Night(Outcome.SKIPPED, skipped, error=error))
-        except (KeyboardInterrupt, SystemExit):
-            raise
         except BaseException as error:  # any error becomes a page, a panic of a compiled library too
+            if not isinstance(error, Exception) and not is_panic(error):
+                raise
             failures.append(night_page.Failure(began_at, night_page.reason(error)))
             if isinstance(error, UsageError) or len(failures) > plan.retries:
                 page = night_page.failed(failures, again_at=None)

@@ -33,6 +33,7 @@ from pipeline.store.history import read_history
 from pipeline.store.lock import locked
 from pipeline.workers.pool import here
 from tests.support.fit_runs import fit_run
+from tests.support.worker_deeds import PanicException
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
 ROOT = Path(__file__).parents[2]
@@ -92,7 +93,7 @@ class Clock:
         self.at += timedelta(seconds=seconds)
 
 
-def failing(*errors: Exception) -> Callable[[Inbox, Path], pl.DataFrame]:
+def failing(*errors: BaseException) -> Callable[[Inbox, Path], pl.DataFrame]:
     """A refresh that fails with one error after the other, and then does what it should."""
     waiting = list(errors)
 
@@ -262,6 +263,18 @@ def test_after_the_last_try_it_has_failed_and_the_store_is_as_it_was(inbox: Path
     assert current(store) == before
     assert handed.read_text() == pages(store)[0]
     assert "52.5" not in handed.read_text()
+
+
+class CancelledFromOutside(BaseException):
+    """As Prefect ends a run that somebody cancels."""
+
+
+def test_a_panic_of_a_library_fails_a_night_and_what_ends_the_process_ends_it(inbox: Path, store: Path):
+    plan = Plan(inbox, store, BERLIN, retries=0)
+    night = one_night(plan, failing(PanicException("no such digit")))
+    assert (night.outcome, night.sentence[-43:]) == (Outcome.FAILED, "failed. an internal error (PanicException).")
+    with pytest.raises(CancelledFromOutside):
+        one_night(plan, failing(CancelledFromOutside()))
 
 
 def test_an_inbox_that_is_not_there_is_tried_again(inbox: Path, store: Path):

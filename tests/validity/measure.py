@@ -136,7 +136,7 @@ def _study(
         splits=splits,
         drifts=drifts,
         run_drifts=run_drifts,
-        strike_shift=pl.DataFrame(),
+        landings=pl.DataFrame(),
         other_splits=None,
         roster=pl.DataFrame(),
         inclusion=settings.inclusion,
