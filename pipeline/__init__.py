@@ -128,6 +128,9 @@ STAGES = (
         Function("strike_shift", ("landings",), ("strike_shift",)),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
+    Stage("before_after", CLUB, (
+        Function("before_after", ("run_drift", "runs", "events", "complaints"), ("before_after",)),
+    )),
     Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
     Stage("usual", CLUB, (
         Function("usual_course", ("splits", "run_drift", "athlete_drift"), ("usual_course",), ("inclusion",)),

@@ -7,7 +7,8 @@ WITH totals AS (
   SELECT
     run_id,
     SUM(length_m) / 1000 AS distance_km,
-    SUM(moving_s) AS moving_s
+    SUM(moving_s) AS moving_s,
+    SUM(climb_m) AS climb_m
   FROM splits
   GROUP BY run_id
 ),
@@ -44,10 +45,12 @@ SELECT
   measured.started_at_utc,
   totals.distance_km,
   totals.moving_s,
+  totals.climb_m,
   measured.paused_s,
   described.kind,
   described.surface,
   described.shoe_id,
+  described.line AS session_line,
   measured.device,
   measured.sensors,
   measured.altitude,

@@ -86,6 +86,7 @@ SELECT
   -- Of a split whose altitude is known for less than half, the slope is not known.
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct_m / NULLIF(sloped_m, 0) END AS slope_pct,
   CASE WHEN sloped_m >= length_m / 2 THEN sloped_pct2_m / NULLIF(sloped_m, 0) END AS slope_squared_pct2,
+  CASE WHEN sloped_m >= length_m / 2 AND sloped_m > 0 THEN climbed_m END AS climb_m,
   running_s / NULLIF(moving_s, 0) AS run_share,
   running_m / NULLIF(running_s, 0) AS speed_m_s,
   60000 / NULLIF(cadence_spm, 0) - contact_time_ms AS flight_time_ms,

@@ -40,12 +40,23 @@ COUNTED_KM = (5, 15)
 HEART_NOTE = "the heart creeps up in a straight line, whatever the feet do"
 
 SESSION_COLUMNS = ("file", "athlete_id", "started_at_utc", "kind", "surface", "shoe_id", "note")
-ROSTER_COLUMNS = ("athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "note")
+ROSTER_COLUMNS = (
+    "athlete_id",
+    "display_name",
+    "mass_kg",
+    "height_m",
+    "leg_length_m",
+    "born_year",
+    "sex",
+    "squad",
+    "note",
+)
 SHOE_COLUMNS = ("shoe_id", "name", "heel_toe_drop_mm", "heel_stack_mm", "mass_g")
 STRIKE_COLUMNS = (
     "athlete_id", "started_at_utc", "date", "distance_km", "foot", "strike", "angle_deg", "method", "note",
 )  # fmt: skip
 COMPLAINT_COLUMNS = ("athlete_id", "from_date", "to_date", "site", "note")
+EVENT_COLUMNS = ("athlete_id", "date", "kind", "note")
 TRUTH_COLUMNS = ("athlete_id", "metric", "planted_drift_pct_per_10km", "onset_km", "note")
 NOTEBOOK_COLUMNS = (
     "distance_m", "speed_m_s", "altitude_m", "heart_rate_bpm", "cadence_spm", "contact_time_ms",
@@ -140,6 +151,7 @@ def club_files(settings: Settings, athlete_ids: Sequence[str] | None = None) -> 
     files["shoes.csv"] = _csv(SHOE_COLUMNS, settings["shoes"])
     files["strikes.csv"] = _csv(STRIKE_COLUMNS, _strike_rows(settings))
     files["complaints.csv"] = _csv(COMPLAINT_COLUMNS, settings["complaints"])
+    files["events.csv"] = _csv(EVENT_COLUMNS, settings["events"])
     return files
 
 

@@ -448,12 +448,15 @@ wilson <- function(count, n) {
 # Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur.
 landing <- function(rows, about, draws) {
   runners <- numbers(rows, "runners")
+  if (!length(runners)) return(NULL)
   only_margins <- any(rows$early == "")
+  only_changed <- !only_margins && !any(rows$early == "rearfoot" & rows$late == "rearfoot")
   n <- sum(runners[!only_margins | rows$late == ""])
   early <- wilson(sum(runners[rows$early == "rearfoot"]), n)
   late <- wilson(sum(runners[rows$late == "rearfoot"]), n)
   shares <- rbind(row_of("share_early", early[1], early[2], early[3]), row_of("share_late", late[1], late[2], late[3]))
   if (only_margins) return(shares)
+  if (only_changed) shares <- NULL
   there <- sum(runners[rows$early == "rearfoot" & rows$late != "rearfoot"])
   back <- sum(runners[rows$early != "rearfoot" & rows$late == "rearfoot"])
   changed <- there + back
@@ -466,6 +469,11 @@ landing <- function(rows, about, draws) {
     row_of("mcnemar_continuity_statistic", chi(1), p_value = pchisq(chi(1), 1, lower.tail = FALSE)),
     row_of("mcnemar_statistic", chi(0), p_value = pchisq(chi(0), 1, lower.tail = FALSE))
   )
+  if (changed > 0) {
+    ends <- c(if (back > 0) qbeta(0.025, back, there + 1) else 0, if (there > 0) qbeta(0.975, back + 1, there) else 1)
+    odds <- ifelse(ends < 1, ends / (1 - ends), NA)
+    tests <- rbind(tests, row_of("odds_ratio", if (there > 0) back / there else NA, odds[1], odds[2]))
+  }
   classes <- sort(unique(c(rows$early[runners > 0], rows$late[runners > 0])))
   if (length(classes) > 2 && !("other" %in% classes)) {
     count <- function(a, b) sum(runners[rows$early == a & rows$late == b])
@@ -483,12 +491,60 @@ landing <- function(rows, about, draws) {
     stuart <- sum(gain * solution)
     tests <- rbind(
       tests,
-      row_of("bowker_statistic", bowker, p_value = pchisq(bowker, sum(both > 0), lower.tail = FALSE)),
+      row_of("bowker_statistic", bowker, p_value = if (any(both > 0)) pchisq(bowker, sum(both > 0), lower.tail = FALSE) else 1),
       row_of("stuart_maxwell_statistic", stuart,
         p_value = if (any(used)) pchisq(stuart, sum(used), lower.tail = FALSE) else 1)
     )
   }
   rbind(shares, tests)
+}
+
+# Change of the angle, odds of the rearfoot at equal speed, agreement of two raters.
+landing_of_runners <- function(angles, changes, raters, draws) {
+  results <- NULL
+  if (NROW(angles) > 1) {
+    early <- numbers(angles, "early")
+    late <- numbers(angles, "late")
+    change <- late - early
+    margin <- qt(0.975, length(change) - 1) * sd(change) / sqrt(length(change))
+    if (sd(change) <= 1e-12 * max(abs(c(early, late)))) margin <- NA
+    results <- rbind(
+      row_of("angle_early_deg", mean(early)), row_of("angle_late_deg", mean(late)),
+      row_of("angle_change_deg", mean(change), mean(change) - margin, mean(change) + margin, p_of_signs(change, draws))
+    )
+  }
+  if (NROW(changes) >= 10) {
+    gained <- changes$gained == "true"
+    speed <- numbers(changes, "speed_change")
+    told_apart <- all(gained) || !any(gained) || length(unique(speed)) == 1 ||
+      max(speed[gained]) <= min(speed[!gained]) || max(speed[!gained]) <= min(speed[gained])
+    if (!told_apart) {
+      fitted <- summary(glm(gained ~ speed, family = binomial(), control = list(epsilon = 1e-14, maxit = 100)))
+      b <- fitted$coefficients[, 1]
+      margin <- qnorm(0.975) * fitted$coefficients[, 2]
+      names <- c("odds_ratio_equal_speed", "odds_ratio_10_pct_faster")
+      results <- rbind(results, row_of(names, exp(b), exp(b - margin), exp(b + margin)))
+    }
+  }
+  feet <- if (NROW(raters)) numbers(raters, "feet") else numeric(0)
+  classes <- sort(unique(c(raters$first[feet > 0], raters$second[feet > 0])))
+  if (length(classes) > 1) {
+    share <- outer(classes, classes, Vectorize(function(a, b) sum(feet[raters$first == a & raters$second == b])))
+    n <- sum(share)
+    share <- share / n
+    of_first <- rowSums(share)
+    of_second <- colSums(share)
+    by_chance <- sum(of_first * of_second)
+    kappa <- (sum(diag(share)) - by_chance) / (1 - by_chance)
+    # Fleiss, Cohen and Everitt 1969.
+    within <- sum(diag(share) * (1 - (of_first + of_second) * (1 - kappa))^2)
+    apart <- share * outer(of_second, of_first, "+")^2 * (1 - kappa)^2
+    diag(apart) <- 0
+    variance <- within + sum(apart) - (kappa - by_chance * (1 - kappa))^2
+    margin <- qnorm(0.975) * sqrt(variance / n) / (1 - by_chance)
+    results <- rbind(results, row_of("kappa", kappa, kappa - margin, kappa + margin))
+  }
+  results
 }
 
 # --- All analyses ----------------------------------------------------------------------------------------------------
@@ -511,7 +567,15 @@ recompute <- function(data) {
     rows <- rows[rows$analysis == about$analysis, ]
     if (about$design != "landing") rows <- rows[rows$metric == about$metric, ]
     key <- data.frame(analysis = about$analysis, metric = about$metric)
-    results <- rbind(results, cbind(key, design[[2]](rows, about, draws)))
+    lines <- design[[2]](rows, about, draws)
+    if (about$design == "landing") {
+      of <- function(name) {
+        part <- read_table(file.path(data, paste0(name, ".csv")))
+        part[part$analysis == about$analysis, ]
+      }
+      lines <- rbind(lines, landing_of_runners(of("angles"), of("strike_changes"), of("raters"), draws))
+    }
+    if (NROW(lines)) results <- rbind(results, cbind(key, lines))
   }
   results$p_corrected <- NA
   primary <- results$primary & !is.na(results$p_value)

@@ -429,10 +429,11 @@ def landing(rows, _about, _draws):
     """Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur."""
     counts = {(line["early"], line["late"]): float(line["runners"]) for line in rows}
     only_margins = any("" in pair for pair in counts)
+    only_changed = not only_margins and ("rearfoot", "rearfoot") not in counts
     n = sum(number for pair, number in counts.items() if not only_margins or pair[1] == "")
-    for name, place in (("early", 0), ("late", 1)):
+    for name, place in (("early", 0), ("late", 1)) if not only_changed else ():
         yield row(f"share_{name}", *wilson(sum(k for pair, k in counts.items() if pair[place] == "rearfoot"), n))
-    if only_margins:
+    if only_margins or not counts:
         return
     there = sum(k for pair, k in counts.items() if pair[0] == "rearfoot" != pair[1])
     back = sum(k for pair, k in counts.items() if pair[1] == "rearfoot" != pair[0])
@@ -444,19 +445,70 @@ def landing(rows, _about, _draws):
     for name, continuity in (("mcnemar_continuity", 1), ("mcnemar", 0)):
         statistic = max(abs(there - back) - continuity, 0) ** 2 / max(changed, 1)
         yield row(f"{name}_statistic", statistic, p_value=stats.chi2.sf(statistic, 1))
+    if changed:
+        low, high = stats.beta.ppf(0.025, back, there + 1), stats.beta.ppf(0.975, back + 1, there)
+        ratio, low, high = (back, there), (low, 1 - low), (high, 1 - high)
+        ends = [a / b if b > 0 else None for a, b in (ratio, low if back else (0, 1), high if there else (1, 0))]
+        yield row("odds_ratio", *ends)
     classes = sorted({name for pair, k in counts.items() if k for name in pair})
     if len(classes) > 2 and "other" not in classes:
         table = np.array([[counts.get((a, b), 0) for b in classes] for a in classes])
         i, j = np.triu_indices(len(classes), k=1)
         both = table[i, j] + table[j, i]
         statistic = np.sum((table[i, j] - table[j, i])[both > 0] ** 2 / both[both > 0])
-        yield row("bowker_statistic", statistic, p_value=stats.chi2.sf(statistic, np.sum(both > 0)))
+        yield row(
+            "bowker_statistic", statistic, p_value=stats.chi2.sf(statistic, sum(both > 0)) if any(both > 0) else 1.0
+        )
         gain = table.sum(axis=0) - table.sum(axis=1)
         moved = (table + table.T) * (1 - np.eye(len(classes)))
         covariance = np.diag(moved.sum(axis=1)) - moved
         solution, _, rank, _ = np.linalg.lstsq(covariance, gain, rcond=1e-9)
         statistic = gain @ solution
         yield row("stuart_maxwell_statistic", statistic, p_value=stats.chi2.sf(statistic, rank) if rank else 1.0)
+
+
+def landing_of_runners(angles, changes, raters, draws):
+    """Change of the angle, odds of the rearfoot at equal speed, agreement of two raters."""
+    early, late = numbers(angles, "early"), numbers(angles, "late")
+    change, n = late - early, len(angles)
+    if n > 1:
+        yield row("angle_early_deg", early.mean())
+        yield row("angle_late_deg", late.mean())
+        margin = stats.t.ppf(0.975, n - 1) * change.std(ddof=1) / np.sqrt(n)
+        ends = (change.mean() - margin, change.mean() + margin) if scatters(change, [early, late]) else (None, None)
+        yield row("angle_change_deg", change.mean(), *ends, p_value=p_of_signs(change, draws))
+    gained, speed = np.array([line["gained"] == "true" for line in changes]), numbers(changes, "speed_change")
+    if len(changes) >= 10 and not is_told_apart(gained, speed):
+        design, b = np.column_stack([np.ones(len(speed)), speed]), np.zeros(2)
+        for _ in range(50):  # logistic regression by Newton's steps
+            p = special.expit(design @ b)
+            information = design.T @ (design * (p * (1 - p))[:, None])
+            b = b + np.linalg.solve(information, design.T @ (gained - p))
+        margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
+        for name, *of in zip(("equal_speed", "10_pct_faster"), b, b - margin, b + margin, strict=True):
+            yield row(f"odds_ratio_{name}", *np.exp(of))
+    classes = sorted({line[name] for line in raters for name in ("first", "second") if float(line["feet"])})
+    if len(classes) > 1:
+        feet = {(line["first"], line["second"]): float(line["feet"]) for line in raters}
+        share = np.array([[feet[a, b] for b in classes] for a in classes])
+        n = share.sum()
+        share = share / n
+        rows, columns = share.sum(axis=1), share.sum(axis=0)
+        alike, by_chance = np.trace(share), rows @ columns
+        kappa = (alike - by_chance) / (1 - by_chance)
+        # Fleiss, Cohen and Everitt 1969.
+        within = np.diag(share) @ (1 - (rows + columns) * (1 - kappa)) ** 2
+        apart = (share - np.diag(np.diag(share))) * (columns[:, None] + rows[None, :]) ** 2 * (1 - kappa) ** 2
+        variance = within + apart.sum() - (kappa - by_chance * (1 - kappa)) ** 2
+        margin = stats.norm.ppf(0.975) * np.sqrt(variance / n) / (1 - by_chance)
+        yield row("kappa", kappa, kappa - margin, kappa + margin)
+
+
+def is_told_apart(gained, speed):
+    """Whether the odds are infinite, or speed changed alike in all."""
+    if gained.all() or not gained.any() or len(set(speed)) == 1:
+        return True
+    return speed[gained].max() <= speed[~gained].min() or speed[~gained].max() <= speed[gained].min()
 
 
 # --- All analyses ----------------------------------------------------------------------------------------------------
@@ -492,7 +544,12 @@ def recomputed(data):
         table, compute = DESIGNS[about["design"]]
         names = ("analysis",) if about["design"] == "landing" else ("analysis", "metric")
         rows = [line for line in tables[table] if all(line[name] == about[name] for name in names)]
-        for line in compute(rows, about, draws):
+        lines = [*compute(rows, about, draws)]
+        if about["design"] == "landing":
+            more = (read(data / f"{name}.csv") for name in ("angles", "strike_changes", "raters"))
+            of_runners = ([line for line in part if line["analysis"] == about["analysis"]] for part in more)
+            lines += landing_of_runners(*of_runners, draws)
+        for line in lines:
             results.append({"analysis": about["analysis"], "metric": about["metric"], "p_corrected": None} | line)
     primary = [line for line in results if line["primary"] and line["p_value"] is not None]
     of_primary = corrected([line["p_value"] for line in primary], analyses[0]["correction"] if analyses else "none")

@@ -79,10 +79,9 @@ def _columns_file(file: Path) -> Path:
 
 
 def _text(place: Path) -> str:
-    try:
-        return place.read_text(encoding="utf-8-sig") if place.is_file() else ""
-    except UnicodeDecodeError:
-        raise UsageError(f"{place} is not a text in UTF-8. Save it again as UTF-8.") from None
+    from pipeline.core.written import read_text
+
+    return read_text(place) if place.is_file() else ""
 
 
 def _mapping(text: str, name: str):  # type: ignore[no-untyped-def]

@@ -26,18 +26,21 @@ MOST_SINGLE_RUNS = 12
 
 #: In a narrower window the parts of the change are left out.
 WIDE = 125
-_NARROW = ("athlete", "metric", "what remains", "95 % interval", "in words")
+SAME_PACE = "same pace\nand slope"
+_NARROW = ("athlete", "metric", SAME_PACE, "95 % interval", "in words")
 _HEADINGS = (
-    "athlete", "metric", "runs", "fresh level", "in all", "pace", "hill", "what remains", "95 % interval", "in words",
+    "athlete", "metric", "runs", "fresh level", "total change", "from pace", "from hills", SAME_PACE, "95 % interval",
+    "in words",
 )  # fmt: skip
 _LEGEND_OF_NUMBERS = (
-    "Change per 10 km, in percent of the athlete's own fresh level. 'in all' is what was measured; 'pace' and 'hill' "
-    "are the parts that the athlete's own response to speed and slope passes on; 'what remains' is the change at equal "
-    "speed and slope, with its 95 % interval over whole runs."
+    "Change per 10 km, in percent of the athlete's own fresh level. 'total change' is what was measured; 'from pace' "
+    "and 'from hills' are the parts that the athlete's own response to speed and slope passes on; 'same pace and "
+    "slope' is the change without them, with its 95 % interval over whole runs."
 )
 _LEGEND = (
-    "'holds' means that whatever remains is smaller than matters (`splitdrift settings`: smallest_change_pct); "
-    "'not clear' that the data leave it open: `reason` in `splitdrift show athlete_drift`."
+    "'steady' means that whatever change there is at the same pace and slope is smaller than matters (`splitdrift "
+    "settings`: smallest_change_pct); "
+    "'cannot tell yet' that the data leave it open: `reason` in `splitdrift show athlete_drift`."
 )
 
 
@@ -92,7 +95,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
     table = Table(title="At equal speed and slope, as the kilometres add up", title_justify="left", pad_edge=False)
     late = ["changes_late"] if "changes_late" in drifts["finding"] else []
     kinds = ["rises", "falls", *late, "holds"]
-    for heading in ("athlete", "runs", *(FINDING_WORDS.get(kind, kind) for kind in kinds), "not clear"):
+    for heading in ("athlete", "runs", *(FINDING_WORDS.get(kind, kind) for kind in (*kinds, "unclear"))):
         table.add_column(heading, justify="right" if heading == "runs" else "left", overflow="fold")
     counts = runs.group_by("athlete_id").len().sort("athlete_id")
     of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
@@ -177,10 +180,10 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str
             "metric": metric.label,
             "runs": str(row["n_runs"]),
             "fresh level": f"{row['fresh_level']:.{metric.decimals}f} {metric.unit}",
-            "in all": _signed(row["raw_pct_per_10km"]),
-            "pace": _signed(row["speed_part_pct"]),
-            "hill": _signed(row["slope_part_pct"]),
-            "what remains": _signed(row["drift_pct_per_10km"]),
+            "total change": _signed(row["raw_pct_per_10km"]),
+            "from pace": _signed(row["speed_part_pct"]),
+            "from hills": _signed(row["slope_part_pct"]),
+            SAME_PACE: _signed(row["drift_pct_per_10km"]),
             "95 % interval": f"{_signed(row['drift_low'])} to {_signed(row['drift_high'])}",
             "in words": in_words(row),
         }

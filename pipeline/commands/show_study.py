@@ -18,7 +18,7 @@ def study_summary(result: StudyResult) -> RenderableType:
     for heading in ("analysis", "metric", "statistic", "estimate", "interval", "p corrected"):
         table.add_column(heading, justify="left" if heading in ("analysis", "metric", "statistic") else "right")
     for row in result.results.iter_rows(named=True):
-        interval = "" if row["low"] is None else f"{row['low']:.2f} to {row['high']:.2f}"
+        interval = " to ".join(f"{row[end]:.2f}" for end in ("low", "high") if row[end] is not None)
         estimate = "" if row["estimate"] is None else f"{row['estimate']:.2f}"
         corrected = "" if row["p_corrected"] is None else f"{row['p_corrected']:.4f}"
         of = plain(", ".join(name for name in (row["statistic"], row["part"]) if name))

@@ -62,6 +62,7 @@ def study(
     from pipeline.commands.show_study import study_summary
     from pipeline.core.errors import UsageError
     from pipeline.core.places import whole_name
+    from pipeline.core.written import read_text
     from pipeline.study.conduct import check, conduct
     from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
@@ -69,11 +70,9 @@ def study(
     from pipeline.study.study_reader import read_study
 
     try:
-        stated = read_study(file.read_bytes().decode("utf-8-sig"), name=file.name)
+        stated = read_study(read_text(file), name=file.name)
     except FileNotFoundError:
         raise UsageError(f"There is no file {file}. `splitdrift study --help` shows an example.") from None
-    except UnicodeDecodeError:
-        raise UsageError(f"{file.name} is not valid UTF-8. Save it as UTF-8.") from None
     if out is None and not state:
         raise UsageError("A study needs --out, the folder of its output, or --state, which only registers it.")
     made_from = check(stated, store)  # refuse before anything is computed or registered

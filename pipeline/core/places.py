@@ -85,6 +85,12 @@ def read_frame(path: Path, columns: list[str] | None = None) -> pl.DataFrame:
     return pl.read_parquet(readable(path), columns=columns, hive_partitioning=False, glob=False)
 
 
+def read_frames(paths: Sequence[Path], columns: list[str]) -> pl.DataFrame:
+    """Some columns of several Parquet files of one table, file by file in their order."""
+    found = pl.scan_parquet([readable(path) for path in paths], hive_partitioning=False, glob=False)  # type: ignore[arg-type]
+    return found.select(columns).collect()
+
+
 def write_frame(path: Path, rows: pl.DataFrame) -> None:
     """Write rows as a plain Parquet file."""
     content = BytesIO()

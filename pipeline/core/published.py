@@ -114,4 +114,4 @@ def _tokens_of(work: Work) -> list[str]:
 
 
 def _tokens(text: str) -> list[str]:
-    return [token.replace(",", "") for token in re.findall(r"\d+(?:,\d{3})*(?:\.\d+)?", text)]
+    return [token.replace(",", "") for token in re.findall(r"(?<![\w.])(?:\d+(?:,\d{3})*(?:\.\d+)?|\.\d+)", text)]

@@ -10,7 +10,6 @@ import difflib
 import hashlib
 import json
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -20,6 +19,7 @@ from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SPEED_SOURCES
+from pipeline.core.toml import parsed
 
 SETTINGS_FILE = "settings.toml"
 
@@ -202,6 +202,9 @@ def _toml(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
+#: Larger numbers have no use in any setting, and clocks and limits of the system do not take them.
+_LARGEST = 10_000_000_000
+
 #: Former names of settings, which are still read.
 _RENAMED = {"max_entanglement": "max_collinearity"}
 
@@ -213,8 +216,8 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
         UsageError: not TOML, an unknown setting (with the nearest known one), a value of the wrong kind or range.
     """
     try:
-        written = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        written = parsed(text)
+    except (ValueError, RecursionError) as error:
         raise UsageError(f"{name} is not valid TOML: {error}.") from error
     known = {field.name: field for field in dataclasses.fields(Settings)}
     defaults = _plain(Settings())
@@ -257,7 +260,10 @@ def _checked(name: str, key: str, value: Any, default: Any, metadata: Mapping[st
 
 
 def _checked_number(name: str, key: str, value: Any, default: Any, smallest: float | None) -> Any:
-    is_number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    is_number = isinstance(value, int) if not isinstance(value, float) else math.isfinite(value)
+    is_number = is_number and not isinstance(value, bool)
+    if is_number and value > _LARGEST:
+        raise UsageError(f"{name}: {key} is beyond {_LARGEST:,}; expected a number such as {default!r}.")
     if not is_number or (value <= 0 if smallest is None else value < smallest):
         least = "above zero" if smallest is None else f"of at least {smallest:g}"
         raise UsageError(f"{name}: {key} is {value!r}; expected a number {least}, such as {default!r}.")

@@ -29,7 +29,6 @@ from __future__ import annotations
 import difflib
 import json
 import re
-import tomllib
 import zoneinfo
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -38,6 +37,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.toml import parsed
 from pipeline.formats import GRAINS
 from pipeline.formats.clock import DATE_ORDERS
 from pipeline.formats.columns import COLUMNS
@@ -128,7 +128,7 @@ def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
         Refused: a line that cannot be understood, with the key and the closest names that would be.
     """
     try:
-        folder = tomllib.loads(text.removeprefix("\ufeff"))
+        folder = parsed(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
         raise Refused(
             f"columns.toml cannot be read: {error}.", 'Each line should read like "Cadence" = "cadence_spm".'

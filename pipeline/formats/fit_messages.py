@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from pipeline.core.errors import Refused
 from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
-from pipeline.formats.fit_outline import outline
+from pipeline.formats.fit_outline import MOST_MESSAGES, outline
 from pipeline.formats.fit_records import has_right_checksums, sound_records
 
 Columns = dict[str, npt.NDArray[np.float64]]
@@ -178,7 +178,10 @@ def _read_slowly(link: bytes, *, is_altered: bool = False) -> Messages:
     damage = None
     try:
         with _reader(link) as reader:
-            for frame in reader:
+            for n_frames, frame in enumerate(reader):
+                if n_frames > MOST_MESSAGES:
+                    damage = f"it holds more than {MOST_MESSAGES:,} messages; it was read up to there"
+                    break
                 if isinstance(frame, fitdecode.FitDataMessage):
                     _note(frame, messages, described)
                     _collect(frame, rows)

@@ -17,6 +17,10 @@ KEPT = frozenset({0, 12, 18, 19, 21, 206, 207})
 #: Of laps: when the message was written, start and duration. Numbers of fields in the profile.
 KEPT_FIELDS = {19: frozenset({253, 2, 7})}
 
+#: A message may take a byte of a file, and a packed file of twenty kilobytes declare twenty million. A day at ten
+#: records a second has fewer than these; common practice, no source.
+MOST_MESSAGES = 1_000_000
+
 _CHECKSUM_BYTES = 2
 _DEFINITION_HEAD = 6
 
@@ -30,12 +34,18 @@ def outline(link: bytes) -> bytes | None:
     Returns:
         A FIT file with a checksum of zero, for a reader that does not check it; None where the messages do not fit the
         file, or where a kept one takes its time from a record before it.
+
+    Raises:
+        ValueError: it has more messages than can be looked at one by one.
     """
     sizes, is_kept = [0] * 16, [False] * 16
     pieces: list[list[slice]] = [[] for _ in range(16)]
     parts: list[bytes] = []
-    place, end = link[0], len(link) - _CHECKSUM_BYTES
+    place, end, n_steps = link[0], len(link) - _CHECKSUM_BYTES, 0
     while place < end:
+        n_steps += 1
+        if n_steps > MOST_MESSAGES:
+            raise ValueError("too many messages")
         header = link[place]
         if header & 0x40 and not header & 0x80:
             local, size, number, after = definition_of(link, place)

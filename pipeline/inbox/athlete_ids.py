@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from pipeline.inbox.lists import LISTS
 
-#: File systems hold names of at most 255 bytes.
-_MOST_NAME_BYTES = 200
+#: File systems hold names of at most 255 bytes, and in the store more stands around an athlete's.
+MOST_NAME_BYTES = 200
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,11 @@ def folded(name: str) -> str:
     return unicodedata.normalize("NFC", name).casefold()
 
 
+def is_too_long(name: str) -> bool:
+    """Whether the store has no room for a name; `%` and `=` take three bytes there."""
+    return len(name.encode()) + 2 * (name.count("%") + name.count("=")) > MOST_NAME_BYTES
+
+
 def is_athlete_id(name: str) -> bool:
     """Whether a name can be that of an athlete's folder."""
     return (
@@ -37,6 +42,6 @@ def is_athlete_id(name: str) -> bool:
         and name == name.strip()
         and not name.startswith(".")
         and name not in LISTS
-        and len(name.encode()) <= _MOST_NAME_BYTES
+        and not is_too_long(name)
         and all(letter.isprintable() and letter not in '/\\:*?"<>|' for letter in name)
     )

@@ -18,13 +18,13 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 from itertools import pairwise
 from typing import Any
 
 from pipeline.core.errors import Refused
+from pipeline.core.toml import parsed
 from pipeline.formats.column_mapping import did_you_mean, is_zone
 from pipeline.stages.corrections import GUARDS, TAG_IS, TAG_SEPARATOR, Correction
 
@@ -105,7 +105,7 @@ def faulty(source: str, fault: str) -> Correction:
 
 
 def _entries(text: str) -> Iterator[tuple[int, str]]:
-    """The line on which each entry begins, and its text below as many empty lines: errors then name the right one."""
+    """The line on which each entry begins, and its text."""
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     begins = [match.start() for match in _HEADING.finditer(text)]
     above = text[: begins[0]] if begins else text
@@ -113,7 +113,7 @@ def _entries(text: str) -> Iterator[tuple[int, str]]:
         begins.insert(0, 0)
     for begin, end in pairwise([*begins, len(text)]):
         n_before = text.count("\n", 0, begin)
-        yield n_before + 1, "\n" * n_before + text[begin:end]
+        yield n_before + 1, text[begin:end]
 
 
 def _entry(text: str, source: str, place: int, line: int) -> Correction:
@@ -125,9 +125,10 @@ def _entry(text: str, source: str, place: int, line: int) -> Correction:
 
 def _parsed(text: str, line: int) -> dict[str, Any]:
     try:
-        content = tomllib.loads(text)
+        content = parsed(text)
     except (ValueError, RecursionError) as error:
-        raise Refused(f"It cannot be read: {error}.", 'Each line should read like sport = "running".') from None
+        found = re.sub(r"(?<=at line )\d+", lambda own: str(int(own[0]) + line - 1), str(error))
+        raise Refused(f"It cannot be read: {found}.", 'Each line should read like sport = "running".') from None
     entries = content.get("correction")
     if not (isinstance(entries, list) and len(content) == 1):
         found = next((key for key in content if key != "correction"), "[correction]")

@@ -19,16 +19,19 @@ from pipeline.core.errors import NothingDone, Refused, UsageError
 from pipeline.core.places import beneath, is_remote, versions_below
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
 from pipeline.core.system_files import is_left_by_system
+from pipeline.core.written import beginning, is_own, read_text
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.inbox.athlete_ids import is_athlete_id
 from pipeline.inbox.corrections import CORRECTIONS_FILE, faulty, read_corrections
-from pipeline.inbox.list_files import workbook_name
-from pipeline.inbox.lists import LISTS, read_lists, read_text
+from pipeline.inbox.list_files import MOST_NAMED, first_of, workbook_name
+from pipeline.inbox.lists import LISTS, read_lists
 from pipeline.inbox.names import alike, as_folders
 from pipeline.stages.corrections import Correction
 from pipeline.stages.corrections import listed as listed_corrections
 
 COLUMNS_FILE = "columns.toml"
+#: Lists and settings in the inbox itself.
+_WRITTEN = frozenset({*LISTS, *map(workbook_name, LISTS), SETTINGS_FILE})
 
 
 @dataclass(frozen=True)
@@ -89,9 +92,9 @@ class Inbox:
         if described is None:
             return None
         try:
-            return read_mapping(described.read_text(encoding="utf-8"), Path(file.path).name)
-        except UnicodeDecodeError:
-            raise Refused("columns.toml is not a text in UTF-8.", "Save it again as UTF-8.") from None
+            return read_mapping(read_text(described), Path(file.path).name)
+        except UsageError as error:
+            raise Refused(str(error)) from None
 
     def columns_file_for(self, file: InboxFile) -> Path | None:
         """The `columns.toml` that applies to a file."""
@@ -123,7 +126,7 @@ class Inbox:
         """SHA-256 of the lists, the corrections, and every `columns.toml`, also of those that apply to no file."""
         digest = hashlib.sha256()
         for path in self.described:
-            digest.update((self.folder / path).read_bytes())
+            digest.update(beginning(self.folder / path))
         for rows in self.lists.values():
             digest.update(rows.write_csv().encode())
         return digest.hexdigest()
@@ -138,10 +141,9 @@ def read_inbox(folder: Path) -> Inbox:
     """
     if not folder.is_dir():
         raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder per athlete.")
-    settings_file = folder / SETTINGS_FILE
-    settings = read_settings(read_text(settings_file)) if settings_file.is_file() else Settings()
+    settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
     closed: list[Path] = []
-    links: list[str] = []
+    links = [] if is_remote(folder) else [name for name in sorted(_WRITTEN) if _leads_out(folder / name)]
     present = list(_files(folder, closed, links))
     described, correcting = (
         tuple(sorted(file.path for file in present if PurePosixPath(file.path).name == name))
@@ -175,9 +177,9 @@ def read_inbox(folder: Path) -> Inbox:
             *map(_LINK.format, links),
             *read.notices,
             *alike(folders),
-            *_unmatched(listed, files),
+            *first_of(list(_unmatched(listed, files)), MOST_NAMED, "sessions.csv: {} more files are not in the inbox."),
             *misspelt,
-            *_faults(corrections),
+            *first_of(list(_faults(corrections)), MOST_NAMED, "{} more corrections are not used."),
         ),
         closed_names,
         corrections,
@@ -217,9 +219,9 @@ def _corrections(folder: Path, paths: Iterable[str]) -> tuple[Correction, ...]:
     entries: list[Correction] = []
     for path in sorted(paths, key=lambda path: (path.count("/"), path)):
         try:
-            entries += read_corrections((folder / path).read_text(encoding="utf-8-sig"), path)
-        except UnicodeDecodeError:
-            entries.append(faulty(path, "It is not a text in UTF-8. Save it again as UTF-8."))
+            entries += read_corrections(read_text(folder / path), path)
+        except UsageError as error:
+            entries.append(faulty(path, str(error)))
         except OSError as error:
             entries.append(faulty(path, f"It cannot be opened: {error.strerror}. Check its permissions."))
     return tuple(entries)
@@ -282,10 +284,17 @@ def _is_file_within(path: Path, root: Path) -> bool:
         return False
 
 
+def _leads_out(path: Path) -> bool:
+    return path.is_symlink() and not is_own(path.parent, path.name)
+
+
 def _is_no_recording(parts: Sequence[str]) -> bool:
     """Whether a path is hidden, a list, settings, or what a computer left there by itself."""
-    is_list = len(parts) == 1 and parts[0] in {*LISTS, *map(workbook_name, LISTS), SETTINGS_FILE}
-    return is_list or is_left_by_system(parts) or any(part.startswith(".") for part in parts)
+    return (
+        (len(parts) == 1 and parts[0] in _WRITTEN)
+        or is_left_by_system(parts)
+        or any(part.startswith(".") for part in parts)
+    )
 
 
 def _in_utf8(name: str) -> str:

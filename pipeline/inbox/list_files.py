@@ -18,6 +18,7 @@ from pathlib import Path, PurePosixPath
 import polars as pl
 
 from pipeline.core.errors import Refused, UsageError
+from pipeline.core.written import is_own, read_written
 from pipeline.formats.column_mapping import ColumnMapping
 from pipeline.formats.text import decoded
 
@@ -26,6 +27,8 @@ _SEPARATORS = ",;\t|"
 
 #: Lines of the same fault that are named one by one.
 MOST_LINES_NAMED = 5
+#: Names that are each said to be unknown, with the known one that is nearest.
+MOST_NAMED = 20
 
 Line = tuple[int, list[str]]
 
@@ -66,27 +69,33 @@ def read_list(
         UsageError: the file as a whole cannot be read.
     """
     schema = {**dict.fromkeys(columns, pl.String), "line": pl.Int64}
-    has_csv, has_workbook = (folder / name).is_file(), (folder / workbook_name(name)).is_file()
+    has_csv, has_workbook = is_own(folder, name), is_own(folder, workbook_name(name))
     if not has_csv and not has_workbook:
         return ListFile(name, pl.DataFrame(schema=schema), mapping)
     notices = []
     if has_csv and has_workbook:
         notices.append(f"{name} is used, and {workbook_name(name)} is not. Delete one of the two.")
     name = name if has_csv else workbook_name(name)
-    content = (folder / name).read_bytes()
+    content = read_written(folder / name)
     lines = list(_csv_lines(name, content, columns, mapping) if has_csv else _workbook_lines(name, content))
     header, places = _header(name, lines, columns, needed, notices)
-    rows = []
+    rows, too_long = [], list[str]()
     for number, cells in lines[1:]:
         if any(cells[len(header) :]):
-            notices.append(
+            too_long.append(
                 f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. A text that holds the separator "
                 "needs quotation marks. The line is not used."
             )
         elif any(cells):
             own = {column: cells[place] or None for column, place in places.items() if place < len(cells)}
             rows.append({**own, "line": number})
+    notices += first_of(too_long, MOST_LINES_NAMED, f"{name}: {{}} more lines have too many cells.")
     return ListFile(name, pl.DataFrame(rows, schema=schema), mapping, tuple(notices))
+
+
+def first_of(texts: Sequence[str], most: int, more: str) -> list[str]:
+    """The first of many texts, and one with the number of the others."""
+    return [*texts[:most], *([more.format(f"{len(texts) - most:,}")] if len(texts) > most else [])]
 
 
 def _header(
@@ -97,7 +106,7 @@ def _header(
     while header and not header[-1]:
         header.pop()
     places: dict[str, int] = {}
-    unused = []
+    unused: list[str] = []
     for place, cell in enumerate(header):
         column = re.sub(r"[\W_]+", "_", cell.casefold()).strip("_")
         if column in places:
@@ -105,13 +114,14 @@ def _header(
         elif column in columns:
             places[column] = place
         elif cell:
-            near = difflib.get_close_matches(column, columns, n=1, cutoff=0.75)
+            # Of a table that is no list every column would be compared.
+            near = difflib.get_close_matches(column, columns, n=1, cutoff=0.75) if len(unused) < MOST_NAMED else []
             unused.append(f"'{cell[:40]}'" + (f" (did you mean {near[0]}?)" if near else ""))
     if needed is not None and needed not in places:
         found = f" The columns are {', '.join(header[:12])}." if header else ""
         raise UsageError(f"{name}, line 1: the column '{needed}' is missing.{found}")
     if unused:
-        notices.append(f"{name}: columns that are not used: {', '.join(unused)}.")
+        notices.append(f"{name}: columns that are not used: {', '.join(first_of(unused, MOST_NAMED, '{} more'))}.")
     return header, places
 
 
@@ -185,7 +195,6 @@ class Checked:
             named.setdefault(column, []).append(text)
         notices = list(self._notices)
         for column, texts in named.items():
-            notices += texts[:MOST_LINES_NAMED]
-            if (more := len(texts) - MOST_LINES_NAMED) > 0:
-                notices.append(f"{self.name}: {more} more lines are not used because of their {column}.")
+            more = f"{self.name}: {{}} more lines are not used because of their {column}."
+            notices += first_of(texts, MOST_LINES_NAMED, more)
         return tuple(notices)

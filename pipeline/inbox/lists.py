@@ -15,6 +15,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.core.errors import Refused, UsageError
+from pipeline.core.written import is_own, read_text
 from pipeline.formats import clock
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.inbox.list_files import Checked, read_list
@@ -33,7 +34,7 @@ FEET = ("left", "right")
 LISTS: Mapping[str, tuple[str, ...]] = {
     "roster.csv": (
         "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "category",
-        "experience_years", "note",
+        "experience_years", "squad", "note",
     ),
     "sessions.csv": ("file", "started_at_utc", "athlete_id", "kind", "surface", "shoe_id", "note"),
     "shoes.csv": ("shoe_id", "name", "heel_toe_drop_mm", "heel_stack_mm", "mass_g"),
@@ -194,18 +195,6 @@ def _events(listed: Checked) -> pl.DataFrame:
 # --- Reading them ----------------------------------------------------------------------------------------------------
 
 
-def read_text(path: Path) -> str:
-    """The text of a file that the user wrote.
-
-    Raises:
-        UsageError: not in UTF-8.
-    """
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{path.name} is not a text in UTF-8: {error.reason}. Save it again as UTF-8.") from error
-
-
 def _checked(folder: Path, name: str, columns: str) -> Checked:
     needed = None if name == "sessions.csv" else LISTS[name][0]
     try:
@@ -218,8 +207,8 @@ def _checked(folder: Path, name: str, columns: str) -> Checked:
 def _columns_text(folder: Path) -> str:
     """What `columns.toml` of the inbox says; nothing where it is absent or cannot be read."""
     try:
-        return (folder / _COLUMNS_FILE).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
+        return read_text(folder / _COLUMNS_FILE) if is_own(folder, _COLUMNS_FILE) else ""
+    except (OSError, UsageError):
         return ""
 
 

@@ -9,6 +9,8 @@ from collections.abc import Collection, Iterator, Mapping
 
 import polars as pl
 
+from pipeline.inbox.list_files import MOST_NAMED, first_of
+
 
 def bare(name: str) -> str:
     """A name in small letters without accents: `Åsa`, however its letters are composed, is `asa`."""
@@ -52,12 +54,14 @@ def as_folders(
     by_name = defaultdict(list)
     for folder in folders:
         by_name[bare(folder)].append(folder)
-    renamed, notices = {}, []
+    renamed, notices = {}, list[str]()
     for name, rows in lists.items():
         if "athlete_id" not in rows.columns:
             renamed[name] = rows
             continue
         spelled: dict[str, str] = {}
+        unknown: list[str] = []
+        n_asked = 0
         for athlete_id in rows["athlete_id"].drop_nulls().unique(maintain_order=True):
             same = by_name[bare(athlete_id)]
             if athlete_id in folders:
@@ -66,11 +70,15 @@ def as_folders(
                 spelled[athlete_id] = same[0]
                 notices.append(f"{name}: '{athlete_id}' is taken as the athlete of the folder '{same[0]}'.")
             else:
-                near = same or difflib.get_close_matches(athlete_id, list(folders), n=1)
+                n_asked += 1  # to look for what is near takes a while where there are many folders
+                near = same or (
+                    difflib.get_close_matches(athlete_id, list(folders), n=1) if n_asked <= MOST_NAMED else []
+                )
                 hint = f" Did you mean '{near[0]}'?" if near else ""
                 if name == "strikes.csv" and not near:
                     continue  # who was filmed need not have recorded
-                notices.append(f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}")
+                unknown.append(f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}")
+        notices += first_of(unknown, MOST_NAMED, f"{name}: {{}} more athletes have no folder in the inbox.")
         renamed[name] = rows.with_columns(pl.col("athlete_id").replace(spelled)) if spelled else rows
         if name == "roster.csv" and spelled and renamed[name]["athlete_id"].is_duplicated().any():
             notices.append("roster.csv: an athlete is there in two spellings; the first line is used.")

@@ -21,9 +21,10 @@ from pathlib import Path, PurePosixPath
 from pipeline.core.errors import UsageError
 from pipeline.core.places import beneath
 from pipeline.core.system_files import is_left_by_system
+from pipeline.core.written import MOST_LIST_BYTES, read_text
 from pipeline.inbox.athlete_ids import Known
 from pipeline.inbox.claims import DeviceRule, ListRule, PatternRule, Unclaimed, list_rule, pattern_rule
-from pipeline.inbox.lists import LISTS, read_lists, read_text
+from pipeline.inbox.lists import LISTS, read_lists
 from pipeline.inbox.loose_files import LooseFile, LooseFiles, numbered
 
 #: Where files wait that no rule gives to an athlete; hidden, so that no refresh takes it for an athlete.
@@ -116,7 +117,7 @@ def read_rules(by: Sequence[str], loose: LooseFiles, inbox: Path) -> Rules:
         if word == BY_DEVICE:
             rules.rules.append(DeviceRule())
         elif Path(word).is_file():
-            rules.rules.append(list_rule(Path(word).name, read_text(Path(word)), loose.files, known))
+            rules.rules.append(list_rule(Path(word).name, read_text(Path(word), MOST_LIST_BYTES), loose.files, known))
         else:
             rules.rules.append(pattern_rule(word, known))
     return rules

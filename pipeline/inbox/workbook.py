@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import warnings
+import zipfile
 from datetime import date, datetime, time
 from itertools import islice
 
@@ -16,6 +17,7 @@ from pipeline.core.errors import UsageError
 
 #: Far more than any club has. Common practice, no source.
 MOST_LINES, MOST_CELLS = 100_000, 200
+MOST_UNPACKED_BYTES = 200_000_000
 
 
 def first_sheet(name: str, content: bytes) -> list[tuple[int, list[str]]]:
@@ -27,6 +29,9 @@ def first_sheet(name: str, content: bytes) -> list[tuple[int, list[str]]]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of styles and of validations, which nothing here looks at
+            with zipfile.ZipFile(io.BytesIO(content)) as parts:
+                if sum(part.file_size for part in parts.infolist()) > MOST_UNPACKED_BYTES:
+                    raise ValueError("more than any list unpacks to")
             book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
             rows = book.worksheets[0].iter_rows(max_col=MOST_CELLS, values_only=True)
             lines = [

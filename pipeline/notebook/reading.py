@@ -25,7 +25,7 @@ from pipeline.refresh.shard import cut, read, sample
 from pipeline.store.database import DATABASE
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
-from pipeline.tables import TABLES, empty, unit_of
+from pipeline.tables import TABLES, unit_of
 
 
 @dataclass(frozen=True)
@@ -194,9 +194,8 @@ def read_recording(file: str | Path, *, settings: str | Path | None = None) -> R
     )
     context, shard = RunContext(inbox), Shard(_OWNER, (InboxFile(path.name, _OWNER),))
     sampled = sample(context, shard, read(context, shard))
-    rows = list(sampled.samples.values())
     measured = cut(context, sampled)
-    return Recorded(measured.recordings, pl.concat(rows) if rows else empty("samples"), measured.splits)
+    return Recorded(measured.recordings, sampled.samples, measured.splits)
 
 
 #: Whose a recording is that is read by itself: the beginning of its `run_id`.

@@ -7,6 +7,7 @@ Nothing is computed here except the splits at equal speed and slope. What comes 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -46,6 +47,7 @@ from pipeline.pages.athlete_tables import (
     strike_row,
 )
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
+from pipeline.pages.event_pictures import events_shown, numbers_of_event, short_words
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.season_words import contrast_sentences, open_complaints
 from pipeline.pages.words import in_order, is_change
@@ -57,8 +59,8 @@ Context = dict[str, Any]
 
 #: Tables whose rows of the athlete the page shows.
 TABLES = (
-    "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
-    "strike_counts", "usual", "usual_course", "run_against_usual",
+    "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "before_after", "season_trend", "season_slope",
+    "complaints", "strike_counts", "usual", "usual_course", "run_against_usual",
 )  # fmt: skip
 #: Decimals of the columns that change slightly with every new run in the club. They are rounded before a page is
 #: compared with its previous version, so that it is redrawn only for a visible change.
@@ -83,7 +85,11 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     derived = consequences(drifts)
     first, *_ = [*_shown_first(drifts), None]
+    events = in_order(rows["before_after"].iter_rows(named=True))
+    before, after = (other and (club.page(other), club.shown(other)) for other in club.neighbours(athlete_id))
     return {
+        "before": before,
+        "after": after,
         "name": club.shown(athlete_id),
         "note": club.note(athlete_id),
         "n_runs": runs.height,
@@ -117,12 +123,28 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "cannot_say": _cannot_say(drifts, rows, language),
         "numbers": [numbers_row(row, language, most_splits=most_splits) for row in drifts],
         "pacing": pacing_rows(rows["pacing"], language),
+        "dated": _Season.of_events(rows, club, language),
+        "events": events_shown(events, _levels(rows, drifts), club, language),
+        "event_numbers": [numbers_of_event(row, club, language) for row in events],
         "contrasts": [contrast_row(row, club, language) for row in contrasts],
         "compared": contrast_sentences(contrasts, club, language),
         "n_compared": 2 * len(contrasts),
         "months": [month_row(row, language) for row in in_order(rows["season_trend"].iter_rows(named=True))],
         "slopes": [season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True))],
     }
+
+
+def _levels(rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]) -> dict[str, list[tuple[date, float]]]:
+    """Of each metric with an estimate the day and the level when fresh of each run, by day."""
+    day = pl.coalesce(pl.col("local_date").str.to_date(), pl.col("started_at_utc").dt.date())
+    dated = rows["run_drift"].join(rows["runs"].select("run_id", day=day), on="run_id").sort("day", "run_id")
+    levels: dict[str, list[tuple[date, float]]] = {
+        row["metric"]: [] for row in drifts if row["drift_pct_per_10km"] is not None
+    }
+    for metric, at, level in dated.select("metric", "day", "fresh_level").drop_nulls().iter_rows():
+        if metric in levels:
+            levels[metric].append((at, level))
+    return levels
 
 
 def _steady(drifts: Sequence[Row], language: Language) -> str:
@@ -258,6 +280,7 @@ class _Season:
         against = rows["run_against_usual"].select("run_id", "metric", "comparison")
         self._comparisons = {(run_id, metric): word for run_id, metric, word in against.iter_rows()}
         self._about = {run_id: self._about_run(run) for run_id, run in runs.items()}
+        self._events = self.of_events(rows, club, self._language)
         self._complaints = [
             {**row, "site": self._site(n, row["site"])}
             for n, row in enumerate(rows["complaints"].sort("from_date", "line").iter_rows(named=True), 1)
@@ -284,7 +307,16 @@ class _Season:
         ]  # fmt: skip
         if not shown:
             return None
-        return season_picture(drift, shown, self._months.get(metric, []), self._complaints, language)
+        return season_picture(
+            drift, shown, self._months.get(metric, []), self._complaints, self._events, language=language
+        )
+
+    @staticmethod
+    def of_events(rows: Mapping[str, pl.DataFrame], club: ClubRows, language: Language) -> list[tuple[str, str]]:
+        """Events other than complaints and years, with their day: the picture has a line for each."""
+        is_drawn = ~pl.col("kind").is_in(["complaint", "year"])
+        own = rows["before_after"].filter(is_drawn).unique("event", keep="first", maintain_order=True).sort("event")
+        return [(row["date"], short_words(row, club, language)) for row in own.iter_rows(named=True)]
 
     def _about_run(self, run: Row) -> tuple[str, str]:
         language = self._language

@@ -210,14 +210,16 @@ def speed_ticks(scale: Scale, language: Language, n: int = 3, *, has_unit: bool 
 
 
 def season_picture(
-    drift: Row, runs: Sequence[Row], months: Sequence[Row], complaints: Sequence[Row], language: Language
-) -> Markup:
-    """The change along each run by date, the months, and the complaints.
+    drift: Row, runs: Sequence[Row], months: Sequence[Row], complaints: Sequence[Row],
+    events: Sequence[tuple[str, str]], *, language: Language,
+) -> Markup:  # fmt: skip
+    """The change along each run by date, the months, the complaints, and what happened.
 
     Args:
         runs: by date: `at`, `page`, `words`, and `drift_pct_per_10km` with its interval.
         months: rows of `season_trend` of the metric.
         complaints: `from_date`, `to_date` (None where it is open) and `site` as shown.
+        events: day and words of each.
     """
     days = [_day(row["at"]) for row in runs]
     first, last = min(days) - 6, max(days) + 3
@@ -241,6 +243,12 @@ def season_picture(
             continue
         picture.band("complaint", x=(begin, last if end is None else end + 1))
         picture.write(max(begin, first), y.high, one["site"], "mark", above=2)
+    for day_text, words in events:
+        at = date.fromisoformat(day_text).toordinal()
+        if first <= at <= last:
+            picture.line([(at, y.low), (at, y.high)], "event")
+            is_late = at > (first + last) / 2
+            picture.write(at, y.low, f" {words} ", "mark", anchor="end" if is_late else "start", above=5)
     picture.line([(first, 0.0), (last, 0.0)], "zero")
     for month in months:
         begin, end = month_span(month["month"])

@@ -10,7 +10,7 @@ import polars as pl
 from markupsafe import Markup
 
 from pipeline.core.metrics import METRIC_OF, METRICS, Metric
-from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, state
+from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, answer, state
 from pipeline.pages.athlete_tables import FACTS_OF_RUN, against_cell, spans_of
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
 from pipeline.pages.file_pages import file_rows
@@ -25,6 +25,8 @@ Context = dict[str, Any]
 
 #: Refused files, and changed findings, listed on the index.
 MOST_LISTED = 15
+#: So many athletes whose form changes are described in words, those who change most.
+MOST_CHANGING = 8
 #: The latest runs are those of so many days up to the last run of the club.
 LATEST_DAYS = 7
 #: So many of them are listed; those that are not as usual come first.
@@ -56,15 +58,21 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         | {"season": "" if is_large else _season(name, club, drifts[name])}
         for name in known
     ]
+    athletes.sort(key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"]))
+    changing = [row for row in athletes if row["state"] == CHANGES]
     refused = ledger.filter(pl.col("status") == "rejected")
     changed = _changed(club, record["findings"], language)
     rows, n_more, n_all = _latest_runs(club, runs, language)
+    n_unusual = sum(row["is_unusual"] for row in rows)
     return {
         "n_athletes": len(known),
         "n_runs": runs.height,
         "refreshed_on": record["began_at_utc"][:10],
         "last_run": latest,
+        "changing": [row | {"answer": _answer(row["id"], club, drifts, pages)} for row in changing[:MOST_CHANGING]],
+        "n_changing": len(changing),
         "latest": rows,
+        "n_unusual": n_unusual,
         "n_more_latest": n_more,
         "n_latest": n_all,
         "changed": changed[:MOST_LISTED],
@@ -74,9 +82,10 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "symbols": [*_latest_symbols(club), *(column["symbol"] for column in [*columns, *derived])],
         "columns": columns,
         "derived": [] if is_large else derived,
+        "squads": sorted({athlete["squad"] for athlete in athletes if athlete["squad"]}, key=str.casefold),
         "has_landing": any(athlete["landing"] for athlete in athletes),
         "has_season": any(athlete["season"] for athlete in athletes),
-        "athletes": sorted(athletes, key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"])),
+        "athletes": athletes,
         "without": [club.shown(name) for name in sorted(_runless(club), key=club.sort_key)],
         "refused": file_rows(refused, club, language)[:MOST_LISTED],
         "n_refused": refused.height,
@@ -127,9 +136,9 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
     ]
     rows.sort(key=lambda row: row["name"].casefold())  # the order of ids would reveal codes
     rows.sort(key=lambda row: row["date"], reverse=True)
-    rows.sort(
-        key=lambda row: not row["odd"] and not any(cell["comparison"] in ("more", "less") for cell in row["cells"])
-    )
+    for row in rows:
+        row["is_unusual"] = bool(row["odd"]) or any(cell["comparison"] in ("more", "less") for cell in row["cells"])
+    rows.sort(key=lambda row: not row["is_unusual"])
     return rows[:MOST_RUNS], len(rows[MOST_RUNS:]), len(rows)
 
 
@@ -199,6 +208,12 @@ def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], lan
     return columns
 
 
+def _answer(name: str, club: ClubRows, drifts: Mapping[str, Sequence[Row]], pages: Pages) -> str:
+    """The answer on the athlete's page."""
+    usual = {row["metric"]: row for row in club.own("usual", name).iter_rows(named=True)}
+    return answer(drifts[name], usual, pages.language, pages.settings.min_runs)
+
+
 def _last_run(totals: Row, latest: Any) -> Context:
     """How many runs, and how many days before the last run of the club the athlete's was."""
     return {
@@ -221,7 +236,9 @@ def _athlete(
     complaints = open_complaints(club.own("complaints", name), club, language, key="index.complaint")
     return {
         "name": club.shown(name),
+        "id": name,
         "sort_name": club.sort_key(name),
+        "squad": club.squad(name) or "",
         "address": club.address(name),
         "state": found,
         "rank": _ORDER[found],

@@ -137,9 +137,52 @@ class ClubRows:
         """The athlete's page as seen from the index."""
         return f"athletes/{quote(self.folder(athlete_id))}/index.html"
 
+    @cached_property
+    def _shoes(self) -> Mapping[str, tuple[str | None, float | None]]:
+        rows = self.table("shoes").select("shoe_id", "name", "heel_toe_drop_mm").iter_rows()
+        return {shoe_id: (name, drop_mm) for shoe_id, name, drop_mm in rows}
+
+    def page(self, athlete_id: str) -> str:
+        """An athlete's page as seen from that of another athlete."""
+        return f"../{quote(self.folder(athlete_id))}/index.html"
+
     def shoe(self, shoe_id: str | None) -> str | None:
         """The name that a shoe is shown by; a real name may identify its owner."""
-        return f"shoe-{self._code(f'shoe {shoe_id}')[:5]}" if shoe_id is not None and self._is_coded else shoe_id
+        if shoe_id is None:
+            return None
+        if self._is_coded:
+            return f"shoe-{self._code(f'shoe {shoe_id}')[:5]}"
+        return self._shoes.get(shoe_id, (None, None))[0] or shoe_id
+
+    def drop_mm(self, shoe_id: str | None) -> float | None:
+        """The drop of a shoe, where the list of shoes has it."""
+        return None if shoe_id is None else self._shoes.get(shoe_id, (None, None))[1]
+
+    @cached_property
+    def _session_notes(self) -> Mapping[int, str]:
+        return dict(self.table("sessions").select("line", "note").drop_nulls().iter_rows())
+
+    def session_note(self, line: int | None) -> str | None:
+        """What the list of sessions notes of a run, by its line there; never with codes."""
+        return None if line is None or self._is_coded else self._session_notes.get(line)
+
+    @cached_property
+    def _squads(self) -> Mapping[str, str]:
+        return dict(self.table("roster").select("athlete_id", "squad").drop_nulls().iter_rows())
+
+    def squad(self, athlete_id: str) -> str | None:
+        """The athlete's squad; never with codes."""
+        return None if self._is_coded else self._squads.get(athlete_id)
+
+    @cached_property
+    def _in_order(self) -> list[str]:
+        return sorted(self.athletes, key=self.sort_key)
+
+    def neighbours(self, athlete_id: str) -> tuple[str | None, str | None]:
+        """The athletes before and after one, in the order of the names shown."""
+        place = self._in_order.index(athlete_id)
+        before, after = self._in_order[:place][-1:], self._in_order[place + 1 :][:1]
+        return (before[0] if before else None), (after[0] if after else None)
 
     def optional(self, name: str) -> pl.DataFrame | None:
         """A table that this version may not have; None where it has not, or nothing was written."""

@@ -15,15 +15,17 @@ import hashlib
 import json
 import re
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import jinja2
+import numpy as np
 import polars as pl
 
-from pipeline.core.places import files_below, read_frame, written_here
+from pipeline.core.arrays import Array
+from pipeline.core.places import files_below, read_frames, written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
@@ -35,7 +37,7 @@ from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page
-from pipeline.pages.traces import TRACES_READ, traces
+from pipeline.pages.traces import TRACES_READ, traces_of_runs
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
@@ -43,6 +45,8 @@ from pipeline.store.known import code_digest
 from pipeline.store.layout import partition, run_of
 
 FOLDER = Path("pages")
+#: So many runs have their samples in memory at once.
+READ_AT_ONCE = 32
 #: The digests in the head of a page: of an athlete's page its own and that of the run pages, of a run page its own.
 _RESTS_ON = re.compile(rb'<meta name="rests-on" content="([\w ]+)">')
 
@@ -71,6 +75,7 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
     """Draw the page of an athlete and those of the athlete's runs, or link the previous ones where nothing changed."""
     club = club_rows(pages)
     folder = FOLDER / "athletes" / club.folder(athlete_id)
+    (here / folder).mkdir(parents=True, exist_ok=True)
     own, of_runs = _rests_on(pages, club, athlete_id)
     before = _rested_on(pages, folder / "index.html")
     if before[1:] == [of_runs] and pages.before is not None:
@@ -89,8 +94,7 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     language, inclusion = pages.language, pages.settings.inclusion
     recordings = _by_run(club.own("recordings", athlete_id))
-    samples_files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
-    common, unchanged = _common(pages), set()
+    common, unchanged, to_draw = _common(pages), set(), []
     for run, rows in _runs_with_rows(pages, club, athlete_id):
         run_id = run["run_id"]
         shown = run_page(run, rows, club=club, language=language, inclusion=inclusion)
@@ -100,12 +104,26 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
         page = folder / f"{run_name(run_id, athlete_id)}.html"
         if _rested_on(pages, page) == [rests_on]:
             unchanged.add(page)
-            continue
-        trace = traces(read_frame(samples_files[run_id], TRACES_READ))
-        pictures = panels(run, rows, trace, language=language, inclusion=inclusion)
-        _write(here / page, "run.html", shown | {"rests_on": rests_on, "panels": pictures}, language)
+        else:
+            to_draw.append((run, rows, page, shown | {"rests_on": rests_on}))
     if unchanged and pages.before is not None:
         link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
+    for begin in range(0, len(to_draw), READ_AT_ONCE):
+        some = to_draw[begin : begin + READ_AT_ONCE]
+        of_runs = _traces(pages, athlete_id, [run["run_id"] for run, *_ in some])
+        for run, rows, page, shown in some:
+            shown["panels"] = panels(run, rows, of_runs[run["run_id"]], language=language, inclusion=inclusion)
+            _write(here / page, "run.html", shown, language)
+
+
+def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> dict[str, dict[str, Array]]:
+    """The traces of some of an athlete's runs; their files are read at once, which costs half."""
+    files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
+    samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *TRACES_READ])
+    runs = samples["run_id"].rle()
+    lengths = runs.struct.field("len").to_numpy()
+    begins = np.cumsum(lengths) - lengths
+    return dict(zip(runs.struct.field("value"), traces_of_runs(samples, begins.tolist()), strict=True))
 
 
 def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:
@@ -113,7 +131,8 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     splits, drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "run_against_usual", "exclusions")
     )
-    quality = _by_run(club.own("quality", athlete_id)) if club.optional("quality") is not None else {}
+    has_quality = club.optional("quality") is not None
+    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if has_quality else {}
     expected = expected_ranges(
         club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id),
         pages.settings.inclusion,
@@ -122,10 +141,9 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
     for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
         run_id = run["run_id"]
-        odd = [row for row in quality.get(run_id, []) if row.get("suspicion")]
         yield run, RunRows(
-            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd, expected.get(run_id, {}),
-            (before, after),
+            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd.get(run_id, []),
+            expected.get(run_id, {}), (before, after),
         )  # fmt: skip
 
 
@@ -146,8 +164,16 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     # Of what all metrics of the club decide only the responses are on the pages of runs.
     has_estimate = pl.col("drift_pct_per_10km").is_not_null()
     responses = club.own("athlete_drift", athlete_id).select("metric", has_estimate, *RESPONSES).write_csv()
-    of_runs = [*_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, *tables]
-    own = [*of_runs, *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
+    runs = club.own("runs", athlete_id)
+    written = [
+        *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in runs["shoe_id"].unique().sort()),
+        *(club.session_note(line) for line in runs["session_line"]),
+    ]
+    of_runs = [
+        *_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, repr(written), *tables
+    ]  # fmt: skip
+    neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
+    own = [*of_runs, repr(neighbours), *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
     return _digest(own), _digest(of_runs)
 
 
@@ -205,6 +231,5 @@ def _templates() -> jinja2.Environment:
 
 def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
     text = _templates().get_template(template).render(shown, t=language, units=language.units)
-    file.parent.mkdir(parents=True, exist_ok=True)
     file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
-    file.write_text(text, encoding="utf-8")
+    file.write_bytes(text.encode())

@@ -74,7 +74,8 @@ class Language:
 
     def number(self, value: float | None, decimals: int) -> str:
         """A number rounded to `decimals`; empty for None."""
-        return self._written(number(value, decimals))
+        text = number(value, decimals)
+        return text if self._decimal == "." else self._written(text)
 
     def signed(self, value: float | None, decimals: int = 1) -> str:
         """A number with its sign."""

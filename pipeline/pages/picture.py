@@ -19,6 +19,8 @@ from markupsafe import Markup, escape
 SIZE = 1000
 #: Room above and below the marks, for letters [px].
 TOP, BOTTOM = 16, 22
+#: So far below the top a label would touch the unit above it [px].
+UNIT_ROOM = 12
 
 
 @dataclass(frozen=True)
@@ -146,7 +148,10 @@ class Picture:
         """
         grid = "".join(f"M0 {SIZE - self.y.at(value):.0f}H{SIZE}" for value, _ in self.y_labels)
         for value, text in self.y_labels:
-            self._write(0.0, TOP + (1 - self.y.at(value) / SIZE) * self._inner - 3, text, "tick up", "start")
+            down = (1 - self.y.at(value) / SIZE) * self._inner
+            # Where letters stand inside, the unit has the place of the highest one.
+            of_label = "tick up top" if self.unit and down < UNIT_ROOM else "tick up"
+            self._write(0.0, TOP + down - 3, text, of_label, "start")
         if self.unit:
             self._write(0.0, TOP - 5, self.unit, "tick", "start")
         for value, text in self.x_labels:
@@ -178,12 +183,15 @@ class Picture:
             if y is None:
                 pen = "M"
             else:
-                path.append(f"{pen}{self._at(x, y)}")
+                path.append(pen + self._at(x, y))
                 pen = "L"
         return "".join(path)
 
     def _at(self, x: float, y: float) -> str:
-        return f"{self.x.at(x):.0f} {self._up(y)}"
+        # Written out: a page has thousands of places.
+        across, up = self.x, self.y
+        right = SIZE * (x - across.low) / (across.high - across.low)
+        return f"{right:.0f} {SIZE - SIZE * (y - up.low) / (up.high - up.low):.0f}"
 
     def _up(self, y: float) -> str:
         return f"{SIZE - self.y.at(y):.0f}"

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import polars as pl
 from markupsafe import Markup
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
 from pipeline.core.quality_rules import SUSPICIONS
@@ -17,7 +18,7 @@ from pipeline.methods.adjustment import effect, warm_up_effect
 from pipeline.pages.athlete_tables import against_cell
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language, upper_first
-from pipeline.pages.run_pictures import run_pictures
+from pipeline.pages.run_pictures import RunCourse, run_pictures
 from pipeline.pages.small_marks import scale_symbol, span_of
 from pipeline.pages.units import duration
 from pipeline.pages.words import in_order
@@ -29,6 +30,7 @@ Context = dict[str, Any]
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
 #: Metrics whose panel shows what is usual: as a sensor records them, and effort.
 WITH_USUAL = tuple(metric.column for metric in METRICS if metric.is_reading)
+_PLACE = {metric.column: place for place, metric in enumerate(METRICS)}
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,8 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "moving": duration(run["moving_s"]),
         "paused": duration(run["paused_s"]) if run["paused_s"] else None,
         "speed": language.speed(1000 * run["distance_km"] / run["moving_s"] if run["moving_s"] else None),
+        "climb": language("run.climb", climb=f"{run['climb_m']:.0f}") if run["climb_m"] is not None else "",
+        "note": club.session_note(run["session_line"]),
         "about": _about(run, club, language),
         "before": rows.neighbours[0],
         "after": rows.neighbours[1],
@@ -97,22 +101,17 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
     }
 
 
-def panels(run: Row, rows: RunRows, trace: pl.DataFrame, *, language: Language, inclusion: Inclusion) -> list[Context]:
+def panels(
+    run: Row, rows: RunRows, trace: Mapping[str, Array], *, language: Language, inclusion: Inclusion
+) -> list[Context]:
     """The pictures of a run, one below the other."""
-    length_km = max([run["distance_km"], *(trace["distance_km"].tail(1).to_list())])
+    length_km = max([run["distance_km"], *trace["distance_km"][-1:].tolist()])
     per_split = inclusion.split_length_m / 1000
     placed = [
         {**row, "from_km": (row["km"] - 1) * per_split, "to_km": (row["km"] - 1) * per_split + row["length_m"] / 1000}
         for row in rows.splits
     ]
-    return run_pictures(
-        trace,
-        placed,
-        expected=rows.expected,
-        left_out=left_out(rows, inclusion),
-        length_km=length_km,
-        language=language,
-    )  # fmt: skip
+    return run_pictures(RunCourse(trace, placed, rows.expected, left_out(rows, inclusion), length_km), language)
 
 
 def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:
@@ -145,34 +144,31 @@ def expected_ranges(
     Returns:
         At the middle of each included split: distance [km], and both ends of the range of single runs.
     """
-    used, split_m = inclusion.with_known_slope(splits), inclusion.split_length_m
+    split_m = inclusion.split_length_m
+    used = inclusion.with_known_slope(splits).sort("run_id", "km")
     estimated = [
         row
         for row in drifts.iter_rows(named=True)
         if row["drift_pct_per_10km"] is not None and row["metric"] in WITH_USUAL
     ]
-    effects = used.select(
-        "run_id", "km", *(
-            (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], split_m)).exp()
-            .alias(row["metric"])
-            for row in estimated
-        )
+    known = used.select(
+        (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], split_m)).exp()
+        .alias(row["metric"])
+        for row in estimated
     )  # fmt: skip
-    usual = {
-        (metric, km): (start * (1 + low / 100), start * (1 + high / 100))
-        for metric, km, start, low, high in course.select(
-            "metric", "km", "start_level", "run_low", "run_high"
-        ).iter_rows()
-        if low is not None and high is not None
-    }
+    km, run_ids = used["km"].to_numpy(), used["run_id"].to_list()
+    middles = ((km - 0.5) * split_m / 1000).tolist()
+    bounds = np.full((len(METRICS), int(km.max(initial=0)) + 1, 2), np.nan)
+    for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
+        if None not in ends and at < bounds.shape[1]:
+            bounds[_PLACE[metric], at] = [start * (1 + end / 100) for end in ends]
     ranges: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
-    for row in effects.sort("run_id", "km").iter_rows(named=True):
-        at = (row["km"] - 0.5) * inclusion.split_length_m / 1000
-        for metric in effects.columns[2:]:
-            if (metric, row["km"]) in usual and row[metric] is not None and math.isfinite(row[metric]):
-                # The last digits of an exponential differ between processes; a digest must not.
-                low, high = (round(end * row[metric], 3) for end in usual[metric, row["km"]])
-                ranges.setdefault(row["run_id"], {}).setdefault(metric, []).append((at, low, high))
+    for metric in known.columns:
+        # The last digits of an exponential differ between processes; a digest must not.
+        ends = np.round(bounds[_PLACE[metric], km] * known[metric].to_numpy()[:, None], 3)
+        for row in np.flatnonzero(np.isfinite(ends).all(axis=1)).tolist():
+            low, high = ends[row].tolist()
+            ranges.setdefault(run_ids[row], {}).setdefault(metric, []).append((middles[row], low, high))
     return ranges
 
 
@@ -196,12 +192,20 @@ def _about(run: Row, club: ClubRows, language: Language) -> list[tuple[str, str]
     told = (
         ("kind", language(f"kind.{run['kind']}") if run["kind"] else None),
         ("surface", language(f"surface.{run['surface']}") if run["surface"] else None),
-        ("shoe", club.shoe(run["shoe_id"])),
+        ("shoe", shoe_words(run["shoe_id"], club, language)),
         ("device", run["device"]),
         ("sensors", run["sensors"]),
-        ("altitude", language(f"altitude.{run['altitude']}") if run["altitude"] else None),
+        ("altitude", language(f"altitude.{run['altitude']}") if run["altitude"] in ("rough", "absent") else None),
     )
     return [(language(f"run.about.{name}"), value) for name, value in told if value is not None]
+
+
+def shoe_words(shoe_id: str | None, club: ClubRows, language: Language) -> str | None:
+    """A shoe with its drop, where that is known."""
+    shoe, drop_mm = club.shoe(shoe_id), club.drop_mm(shoe_id)
+    if shoe is None or drop_mm is None:
+        return shoe
+    return language("run.shoe", shoe=shoe, drop=language.number(drop_mm, 0))
 
 
 def _span(row: Row) -> float:
@@ -255,7 +259,9 @@ def _split(row: Row, columns: Sequence[Quantity], language: Language, split_leng
 
 def _split_rows(rows: Sequence[Sequence[str]]) -> Markup:
     """The rows of the table of splits: many cells, which hold numbers and nothing to escape."""
-    return Markup("\n").join(
-        Markup(f'<tr><th scope="row" class="number">{km}</th><td>{"</td><td>".join(cells)}</td></tr>')
-        for km, *cells in rows
+    return Markup(
+        "\n".join(
+            f'<tr><th scope="row" class="number">{km}</th><td>{"</td><td>".join(cells)}</td></tr>'
+            for km, *cells in rows
+        )
     )

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.metrics import METRICS
 
-#: Points along a run: a step is then some six pixels wide, and the means of the splits are drawn over it.
-POINTS = 160
+#: Points along a run: a step is then some eight pixels wide, and the means of the splits are drawn over it.
+POINTS = 120
 #: Shortest step along a run: below it, short runs would show the noise of single samples [m].
 SHORTEST_STEP_M = 10.0
 
@@ -31,29 +34,45 @@ def traces(samples: pl.DataFrame) -> pl.DataFrame:
         means over the step's samples weighted by the time that each stands for, gait and heart rate over running
         samples only, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
-    has_moved = ((samples["interval_s"] > 0) & (samples["gait"] != "stand")).fill_null(value=False).to_numpy()
-    distance_m, weight = (samples[name].to_numpy()[has_moved] for name in ("distance_m", "interval_s"))
-    is_running = (samples["gait"] == "run").fill_null(value=False).to_numpy()[has_moved]
-    step_m = max(distance_m.max(initial=0.0) / POINTS, SHORTEST_STEP_M)
+    (trace,) = traces_of_runs(samples, [0])
+    return pl.DataFrame(trace, nan_to_null=True)
+
+
+def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int]) -> list[dict[str, Array]]:
+    """Thin the samples of several runs at once.
+
+    Args:
+        samples: rows of `samples`, run by run.
+        begins: the row that each run begins at.
+
+    Returns:
+        For each run the columns that `traces` gives, NaN where a step has none.
+    """
+    n_runs = len(begins)
+    distance_m = samples["distance_m"].to_numpy()
+    moves = (samples["interval_s"] > 0) & (samples["gait"] != "stand")
+    moving_s = np.where(moves.fill_null(value=False).to_numpy(), samples["interval_s"].to_numpy(), 0.0)
+    running_s = np.where((samples["gait"] == "run").fill_null(value=False).to_numpy(), moving_s, 0.0)
+    n_samples = np.diff(begins, append=len(moving_s))
+    of_moving = np.where(moving_s > 0, distance_m, 0.0)
+    furthest_m = np.maximum.reduceat(of_moving, begins) if len(of_moving) else np.zeros(n_runs)
+    step_m = np.maximum(furthest_m / POINTS, SHORTEST_STEP_M)
     # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
-    place = np.clip(np.ceil(distance_m / step_m) - 1, 0, POINTS - 1).astype(np.intp)
-    moving_s = np.bincount(place, weight, POINTS)
-    steps = np.flatnonzero(moving_s)
+    step = np.clip(np.ceil(distance_m / np.repeat(step_m, n_samples)) - 1, 0, POINTS - 1).astype(np.intp)
+    step += POINTS * np.repeat(np.arange(n_runs), n_samples)
 
-    def mean(name: str) -> pl.Series:
-        values = samples[name].to_numpy()[has_moved]
-        counts = ~np.isnan(values) if name in _OF_ALL_MOVEMENT else is_running & ~np.isnan(values)
-        where, counted_s = place[counts], weight[counts]
-        sums = np.bincount(where, values[counts] * counted_s, POINTS)[steps]
-        with np.errstate(invalid="ignore"):  # a step without any has none
-            means = sums / np.bincount(where, counted_s, POINTS)[steps]
-        return pl.Series(name, np.round(means, TRACED[name]), nan_to_null=True)
+    def sums(weights: Array) -> Array:
+        return np.asarray(np.bincount(step, weights, n_runs * POINTS).reshape(n_runs, POINTS), dtype=float)
 
-    running_s = np.bincount(place[is_running], weight[is_running], POINTS)
-    return pl.DataFrame(
-        [
-            pl.Series("distance_km", np.round((steps + 0.5) * step_m / 1000, 3)),
-            *(mean(name) for name in TRACED),
-            pl.Series("run_share", np.round(running_s[steps] / moving_s[steps], 2)),
-        ]
-    )
+    moved_s, run_s = sums(moving_s), sums(running_s)
+    columns = {"distance_km": np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)}
+    with np.errstate(invalid="ignore"):  # a step without any has no mean
+        for name, decimals in TRACED.items():
+            values = samples[name].to_numpy()
+            counted_s, total_s = (moving_s, moved_s) if name in _OF_ALL_MOVEMENT else (running_s, run_s)
+            if (is_absent := np.isnan(values)).any():
+                values, counted_s = np.where(is_absent, 0.0, values), np.where(is_absent, 0.0, counted_s)
+                total_s = sums(counted_s)
+            columns[name] = np.round(sums(values * counted_s) / total_s, decimals)
+        columns["run_share"] = np.round(run_s / moved_s, 2)
+    return [{name: column[run][moved_s[run] > 0] for name, column in columns.items()} for run in range(n_runs)]

@@ -71,7 +71,8 @@ def signed(value: float | None, decimals: int = 1, minus: str = MINUS) -> str:
     """A number with its sign; zero after rounding has none. A terminal may need the hyphen as `minus`."""
     if value is None:
         return ""
-    return f"{value:+.{decimals}f}".replace("-", minus) if round(value, decimals) else f"{0:.{decimals}f}"
+    text = f"{value:+.{decimals}f}"
+    return f"{minus if text[0] == '-' else '+'}{text[1:]}" if float(text) else text[1:]
 
 
 def between(low: float | None, high: float | None, decimals: int = 1) -> str:

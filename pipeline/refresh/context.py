@@ -102,14 +102,14 @@ JOIN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SampledRuns:
-    """What the stage `splits` starts from: what is measured so far, the samples of each run, and the laps of all.
+    """What the stage `splits` starts from: what is measured so far, the samples of the runs, and their laps.
 
     Attributes:
         others: samples of other recordings of a run, and of those without distance, by their file.
     """
 
     measured: Measured
-    samples: dict[str, pl.DataFrame]
+    samples: pl.DataFrame
     laps: pl.DataFrame
     others: dict[str, pl.DataFrame] = field(default_factory=dict)
 

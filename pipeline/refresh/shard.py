@@ -18,6 +18,7 @@ import polars as pl
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import WORTH
+from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
@@ -55,6 +56,8 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
                 "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
                 "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
             )
+        if is_too_long(file.athlete_id):
+            raise Refused("The name of the athlete's folder is too long.", f"Shorten it to {MOST_NAME_BYTES} bytes.")
         content = (inbox.folder / file.path).read_bytes()
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True
@@ -142,7 +145,7 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
         Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
     )
     if not runs:
-        return SampledRuns(measured, {}, pl.DataFrame())
+        return SampledRuns(measured, empty("samples"), pl.DataFrame())
     # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
     best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
     kept = set(best["samples_file"])
@@ -150,11 +153,13 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     others = {name: shown for name, samples in others.items() if (shown := _shown(samples)) is not None}
     runs = [run for run in runs if run.row["samples_file"] in kept]
     if not runs:
-        return SampledRuns(measured, {}, pl.DataFrame(), others)
+        return SampledRuns(measured, empty("samples"), pl.DataFrame(), others)
     frames = [run.frames for run in runs]
     measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
-    measured, everything = _publishable_runs(measured, "samples", pl.concat([run.samples for run in frames]))
-    return SampledRuns(measured, _by_run(everything), pl.concat([run.laps for run in runs]), others)
+    measured, everything = _publishable_runs(
+        measured, "samples", pl.concat([run.samples for run in frames], rechunk=True)
+    )
+    return SampledRuns(measured, everything, pl.concat([run.laps for run in runs]), others)
 
 
 def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
@@ -168,11 +173,11 @@ def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
     """Write the samples of each run into its file; returns what it was given."""
     settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
-    best = set(best_of_each_start(sampled.measured.runs)["samples_file"])
+    best, by_run = set(best_of_each_start(sampled.measured.runs)["samples_file"]), _by_run(sampled.samples)
     for run in sampled.measured.runs.iter_rows(named=True):
         rows = sampled.others.get(run["samples_file"], None)
         if rows is None and run["samples_file"] in best:
-            rows = sampled.samples.get(run["run_id"])
+            rows = by_run.get(run["run_id"])
         if rows is not None:
             made_from = Provenance(run["sha256"], settings_sha256, code)
             write_table(context.built / run["samples_file"], "samples", rows, made_from)
@@ -327,23 +332,21 @@ def _times(session: Session) -> tuple[None, datetime | None, datetime | None]:
 
 def assess(context: RunContext, sampled: SampledRuns) -> SampledRuns:
     """Stage `quality` for the runs of a shard."""
-    measured, by_run = sampled.measured, sampled.samples
-    if not by_run:
+    measured, samples = sampled.measured, sampled.samples
+    if samples.is_empty():
         return sampled
     runs = measured.runs.filter(pl.col("lacks_reason").is_null())
-    rows = stage_named("quality").call(
-        "quality", pl.concat(by_run.values()), runs, measured.exclusions, settings=context.inbox.settings
-    )
+    rows = stage_named("quality").call("quality", samples, runs, measured.exclusions, settings=context.inbox.settings)
     return replace(sampled, measured=replace(measured, quality=rows))
 
 
 def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     """Stage `splits` for the runs of a shard."""
-    measured, by_run = sampled.measured, sampled.samples
-    if not by_run:
+    measured, samples = sampled.measured, sampled.samples
+    if samples.is_empty():
         return measured
     names = best_of_each_start(measured.runs).select("run_id", "athlete_id", "altitude", "speed_source")
-    samples, roster = pl.concat(by_run.values()), context.inbox.athletes
+    roster = context.inbox.athletes
     rows, of_laps = stage_named("splits").call(
         "splits", samples, sampled.laps, names, roster, measured.quality, settings=context.inbox.settings
     )

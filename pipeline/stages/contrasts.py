@@ -89,8 +89,8 @@ def _of_factor(rows_of_metric: pl.DataFrame, factor: str, factors: Mapping[str, 
             "n_runs": compared.height,
             "n_runs_reference": reference.height,
             "note": _note(compared, reference, factor, factors),
-            **_levels(compared, reference, rows_of_metric.height),
-            **_drifts(compared, reference),
+            **difference_of_levels(compared, reference, rows_of_metric.height),
+            **difference_of_drifts(compared, reference),
         }
 
 
@@ -107,8 +107,17 @@ def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str, factors:
     return NOTE
 
 
-def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dict[str, float]:
-    """Difference of the mean levels in percent, with Welch's interval."""
+def difference_of_levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dict[str, float]:
+    """Difference of the mean levels of two sets of runs in percent, with Welch's interval.
+
+    Args:
+        compared: rows of `run_drift` with `level_shared`, of one athlete and metric.
+        reference: likewise, of other runs.
+        n_runs: of the athlete, behind the responses that both share.
+
+    Returns:
+        `difference_pct`, `low`, `high`.
+    """
     difference, variance, by_df = 0.0, 0.0, 0.0
     shared = np.zeros(1)
     for sign, side in ((1, compared), (-1, reference)):
@@ -125,8 +134,17 @@ def _levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dic
     return dict(zip(("difference_pct", "low", "high"), 100 * ends, strict=True))
 
 
-def _drifts(compared: pl.DataFrame, reference: pl.DataFrame) -> dict[str, float]:
-    """Difference of the mean drifts, in points of percent per 10 km; nothing where too few have an own error."""
+def difference_of_drifts(compared: pl.DataFrame, reference: pl.DataFrame) -> dict[str, float]:
+    """Difference of the mean drifts of two sets of runs, in points of percent per 10 km.
+
+    Args:
+        compared: rows of `run_drift` with `drift_shared`, of one athlete and metric.
+        reference: likewise, of other runs.
+
+    Returns:
+        `drift_difference_pct_per_10km`, `drift_difference_low`, `drift_difference_high`; nothing where too few runs
+        have an error of their own.
+    """
     sides = [side.filter(pl.col("within_run_se_pct_per_10km") > 0) for side in (reference, compared)]
     if min(side.height for side in sides) < FEWEST_RUNS_PER_SIDE:
         return {}

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
+from itertools import islice
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -106,7 +107,7 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> 
     of_splits, of_laps = _of_splits(lagged, split_length_m), _of_laps(lagged, laps)
     pieces = _Pieces(*(np.concatenate(both) for both in zip(of_splits, of_laps, strict=True)))
     is_lap = np.repeat([False, True], [len(of_splits.row), len(of_laps.row)])
-    run = lagged["run_id"].rle_id().to_numpy()[pieces.row]
+    names_of_runs, run = lagged["run_id"].rle().struct.field("value"), lagged["run_id"].rle_id().to_numpy()[pieces.row]
     is_run = (lagged["gait"] == "run").to_numpy()[pieces.row]
     split = np.maximum(np.ceil(pieces.ends_at) - 1, 0)
     tenth = np.floor(5 * (pieces.ends_at + pieces.begins_at - 2 * split))  # in which its middle lies
@@ -114,17 +115,17 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> 
     def totals(places: Sequence[npt.NDArray[Any]], columns: Iterable[tuple[str, Array]]) -> pl.DataFrame:
         first = np.flatnonzero(np.any([np.diff(place, prepend=-1) != 0 for place in places], axis=0))
         shares = csr_array((pieces.share, pieces.row, [*first, len(run)]), shape=(len(first), lagged.height))
-        return lagged.select("run_id")[pieces.row[first]].with_columns(
-            pl.Series("is_lap", is_lap[first]),
-            pl.Series("km", split[first].astype(np.int64) + 1),
-            pl.Series("n_valid", np.add.reduceat(is_run, first, dtype=np.int64)),
-            *(pl.Series(name, shares @ values) for name, values in columns),
-        )
+        names = {
+            "is_lap": is_lap[first],
+            "run_id": names_of_runs.gather(run[first]),
+            "km": split[first].astype(np.int64) + 1,
+        }
+        n_valid = np.add.reduceat(is_run, first, dtype=np.int64)
+        return pl.DataFrame(names | {"n_valid": n_valid} | {name: shares @ values for name, values in columns})
 
     split_places = (1 * is_lap, run, split)
-    of_tenths = [column for column in _summed(lagged) if column[0] in ("running_s", "running_m")]
-    tables = {"summed": totals(split_places, _summed(lagged)), "tenths": totals((*split_places, tenth), of_tenths)}
-    return run_query("splits", tables)
+    of_tenths = totals((*split_places, tenth), islice(_summed(lagged), 2))  # time and distance run
+    return run_query("splits", {"summed": totals(split_places, _summed(lagged)), "tenths": of_tenths})
 
 
 class _Pieces(NamedTuple):
@@ -169,13 +170,14 @@ def _summed(samples: pl.DataFrame) -> Iterator[tuple[str, Array]]:
     gait, slope_pct = samples["gait"], samples["slope_pct"].to_numpy()
     is_run, is_sloped = (gait == "run").to_numpy(), np.isfinite(slope_pct)
     running_s, sloped_pct = np.where(is_run, interval_s, 0.0), np.where(is_sloped, slope_pct, 0.0)
-    yield "length_m", covered_m
-    yield "moving_s", np.where(gait != "stand", interval_s, 0.0)
     yield "running_s", running_s
     yield "running_m", np.where(is_run, covered_m, 0.0)
+    yield "moving_s", np.where(gait != "stand", interval_s, 0.0)
+    yield "length_m", covered_m
     yield "sloped_m", np.where(is_sloped, covered_m, 0.0)
     yield "sloped_pct_m", sloped_pct * covered_m
     yield "sloped_pct2_m", sloped_pct * sloped_pct * covered_m
+    yield "climbed_m", np.maximum(sloped_pct, 0.0) * covered_m / 100
     for quantity in (*READING_OF, "lagged_speed_m_s"):
         values = samples[quantity].to_numpy()
         is_known = np.isfinite(values)

@@ -23,6 +23,7 @@ import polars as pl
 from pipeline.core.published import all_numbers
 from pipeline.core.queries import run_query
 from pipeline.methods.paired_classes import mcnemar_exact, paired_change, wilson
+from pipeline.tables import empty
 from pipeline.tables.observed import ASYMMETRIC, COMPARED, FOREFOOT, MIDFOOT, REARFOOT, STRIKES
 
 
@@ -70,6 +71,8 @@ def landings(
         Rows of `landings`. A date with several runs of the athlete, none of them at the start that the row gives, is of
         none: whose kilometre it was is not known.
     """
+    if strikes.is_empty():
+        return empty("landings")
     feet = strikes.with_columns(
         strike=_class_of_foot(ANGLE_THRESHOLDS[strike_angle_thresholds]),
         distance_km=pl.col("distance_km").round(3),
@@ -126,9 +129,9 @@ def strike_counts(landings: pl.DataFrame) -> pl.DataFrame:
     Returns:
         Rows of `strike_counts`: all four classes wherever a landing was seen, with Wilson's 95 % interval of the share.
     """
-    counts = run_query("strike_counts", {"landings": _one_by_one(landings)})
-    if counts.is_empty():
-        return counts.with_columns(low=pl.lit(None, pl.Float64), high=pl.lit(None, pl.Float64))
+    if landings.is_empty():
+        return empty("strike_counts")
+    counts = run_query("strike_counts", {"landings": each_runner(landings)})
     low, high = wilson(counts["n"].to_numpy(), counts["n_seen"].to_numpy())
     return counts.with_columns(low=pl.Series(low), high=pl.Series(high))
 
@@ -146,15 +149,17 @@ def strike_shift(landings: pl.DataFrame) -> pl.DataFrame:
         Rows of `strike_shift`: for each two distances one row for all classes (exact test where no more than two
         occur, else Bowker's), one for rearfoot against all others.
     """
-    tables = run_query("strike_shift", {"landings": _one_by_one(landings)})
+    if landings.is_empty():
+        return empty("strike_shift")
+    tables = run_query("strike_shift", {"landings": each_runner(landings)})
     return pl.DataFrame(
         [row | tested for row in tables.iter_rows(named=True) for tested in _tests(row)],
         schema={**tables.schema, **_TEST_COLUMNS},
     )
 
 
-def _one_by_one(landings: pl.DataFrame) -> pl.DataFrame:
-    """`of_runners` with a row for each runner of a group, counted in `runner`."""
+def each_runner(landings: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `of_runners`, one for each runner of a group, counted in `runner`."""
     return of_runners(landings).with_columns(runner=pl.int_ranges("n_runners")).explode("runner")
 
 

@@ -59,7 +59,7 @@ def runs(
     tables = {
         "measured": measured,
         "splits": splits,
-        "described": described.join(sessions, on="line").select("run_id", "kind", "surface", "shoe_id"),
+        "described": described.join(sessions, on="line").select("run_id", "line", "kind", "surface", "shoe_id"),
         "rides": rides.select("path", "session", "athlete_id", "started_at_utc", "ended_at_utc", "distance_km"),
     }
     rows = run_query("runs", tables, {"after_ride_s": AFTER_RIDE_S, "overlap_s": RIDE_OVERLAP_S})

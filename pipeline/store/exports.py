@@ -24,7 +24,7 @@ _RUNNABLE = r"^[=+\-@＝＋－＠\x00-\x1f\x7f-\x9f]"
 
 #: The order of the sheets, and which tables are small enough for a person.
 SHEETS = (
-    "athlete_drift", "single_runs", "pacing", "contrasts", "season_trend", "season_slope", "complaints",
+    "athlete_drift", "single_runs", "pacing", "contrasts", "before_after", "season_trend", "season_slope", "complaints",
     "strike_counts", "strike_shift", "run_drift", "runs", "recordings", "corrections", "quality", "exclusions",
 )  # fmt: skip
 #: Of these tables the workbook has only the rows in which the column says something; the CSV has all.
@@ -142,7 +142,8 @@ def _write_sheet(
                 sheet.write_datetime(row, place, value, pattern)
             elif value is not None:
                 sheet.write_number(row, place, value, pattern)
-        widest = max([len(column_name), *(len(str(value)) for value in rows[column_name].head(200).drop_nulls())])
+        known = (value for value in rows[column_name].to_list()[:200] if value is not None)
+        widest = max([len(column_name), *(len(str(value)) for value in known)])
         sheet.set_column(place, place, min(widest + 2, 60))
     sheet.freeze_panes(2, len(TABLES[table].primary_key()))
     sheet.autofilter(1, 0, max((rows.height if n_rows is None else n_rows) + 1, 1), len(columns) - 1)

@@ -24,6 +24,7 @@ from pipeline.core.errors import NothingDone
 from pipeline.core.places import is_remote, make_folder, read_frame, whole_name, write_frame
 from pipeline.core.resources import shipped
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
+from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
 from pipeline.tables import TABLES
 
@@ -163,7 +164,7 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
     for file in inbox.files:
         columns, owner = inbox.columns_file_for(file), file.athlete_id or ""
         if columns not in described:
-            described[columns] = hashlib.sha256(columns.read_bytes()).hexdigest() if columns else ""
+            described[columns] = hashlib.sha256(beginning(columns)).hexdigest() if columns else ""
         depends_on = [
             common, file.path, owner, file.sha256 or file.tag or "", described[columns], roster.get(owner, ""),
             *listed.get(file.path, []), *(repr(entry) for entry in inbox.corrections_for(file)),

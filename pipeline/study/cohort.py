@@ -43,12 +43,14 @@ class Flow:
         n_runs: number of runs of the store; None where it is suppressed.
         n_athletes: number of athletes of the store; likewise.
         steps: what was removed, in order.
+        counts: what its runs are: runs, or landings of runners at events (`pipeline.study.filmed`).
     """
 
     n_runs: int | None
     n_athletes: int | None
     steps: tuple[Step, ...]
     runs: pl.DataFrame
+    counts: str = "runs"
 
 
 def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
@@ -171,8 +173,8 @@ def in_words(flow: Flow) -> str:
     ]
     gone = f" Left out: {'; '.join(taken)}." if taken else ""
     if flow.n_runs is None or flow.n_athletes is None:
-        return f"{flow.runs.height} runs of {flow.runs['athlete_id'].n_unique()} athletes are included.{gone}"
-    return f"The store holds {flow.n_runs} runs of {flow.n_athletes} athletes.{gone}"
+        return f"{flow.runs.height} {flow.counts} of {flow.runs['athlete_id'].n_unique()} athletes are included.{gone}"
+    return f"The store holds {flow.n_runs} {flow.counts} of {flow.n_athletes} athletes.{gone}"
 
 
 def _require_known(word: str, names: Sequence[str], of_runs: pl.Series, *, may_be_absent: bool = False) -> None:

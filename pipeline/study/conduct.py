@@ -19,6 +19,7 @@ from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
 from pipeline.study.cohort import Flow, cohort_flow, with_criteria
 from pipeline.study.factors import attributes
+from pipeline.study.filmed import filmed, filmed_flow, is_of_landings
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
 from pipeline.study.pictures import pictures
@@ -116,8 +117,12 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
     splits, drifts = read_rows(folder, "splits"), read_rows(folder, "athlete_drift")
-    flow = cohort_flow(with_criteria(read_rows(folder, "runs"), study, splits, drifts), study.cohort)
-    material = _material(folder, settings, flow, splits, drifts, study=study, against=against)
+    runs = with_criteria(read_rows(folder, "runs"), study, splits, drifts)
+    if is_of_landings(study):
+        flow = filmed_flow(read_rows(folder, "landings"), runs, study)
+    else:
+        flow = cohort_flow(runs, study.cohort)
+    material = _material(folder, settings, flow, runs, splits=splits, drifts=drifts, study=study, against=against)
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
@@ -191,8 +196,8 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
 
 
 def _material(
-    folder: Path, settings: Settings, flow: Flow, splits: pl.DataFrame, drifts: pl.DataFrame,
-    *, study: Study, against: Path | None,
+    folder: Path, settings: Settings, flow: Flow, runs: pl.DataFrame,
+    *, splits: pl.DataFrame, drifts: pl.DataFrame, study: Study, against: Path | None,
 ) -> Material:  # fmt: skip
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None
@@ -211,7 +216,7 @@ def _material(
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
         athletes=attributes(flow.runs, read_rows(folder, "roster")),
-        strike_shift=read_rows(folder, "strike_shift"),
+        landings=filmed(read_rows(folder, "landings"), runs, study),
         other_splits=other_splits,
         inclusion=settings.inclusion,
         seed=study.seed,

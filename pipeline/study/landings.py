@@ -1,14 +1,20 @@
-"""Analyses of how the foot landed at two distances of an event."""
+"""Analyses of how the foot landed at two distances of an event.
+
+The cohort is who was filmed (`pipeline.study.filmed`). Shares and tests are as counted. Where the kilometre of a
+recorded run is known, the change with distance is also given at equal speed, since speed alone moves the strike.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from statsmodels.stats.inter_rater import cohens_kappa
 
 from pipeline.core.errors import NothingDone
+from pipeline.methods.paired_change import paired_change
 from pipeline.methods.paired_classes import (
     bowker,
     mcnemar_chi_squared,
@@ -17,80 +23,138 @@ from pipeline.methods.paired_classes import (
     stuart_maxwell,
     wilson,
 )
+from pipeline.methods.paired_logit import Odds, odds_as_counted, odds_at_equal
+from pipeline.stages.strikes import of_runners
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Statistic, statistics_of
-from pipeline.study.study_file import Analysis
-from pipeline.tables.observed import STRIKES
+from pipeline.study.study_file import BOTH_FEET, Analysis
+from pipeline.tables.observed import LANDINGS, REARFOOT, STRIKES
 
 Counts = npt.NDArray[np.int64]
+About = Callable[..., Statistic]
+#: Speed is taken into account by steps of this factor: 10 % faster.
+SPEED_STEP = 1.1
+_EVENT = ["event", "athlete_id"]
 
 
 def landings(material: Material, analysis: Analysis) -> AnalysisResult:
-    """Shares of rearfoot landings early and late among the runners seen at both, and tests for a change.
-
-    All runners of the store's events who were filmed at both distances are included. strikes.csv may name people
-    without a recording, so the cohort's conditions on runs do not apply to them.
+    """How the same runners landed early and late: shares, tests, angles, odds at equal speed, agreement of raters.
 
     Raises:
         NothingDone: no runner was filmed at both.
     """
-    assert analysis.early_km is not None and analysis.late_km is not None  # noqa: PT018
-    early_km, late_km = analysis.early_km[0], analysis.late_km[0]
-    seen = material.strike_shift.filter(pl.col("compared") == "all_classes")
-    rows = seen.filter(pl.col("early_km") == early_km, pl.col("late_km") == late_km)
+    rows = pairs(material, analysis)
     if rows.is_empty():
-        known = [
-            f"{early:g} and {late:g}"
-            for early, late in seen.select("early_km", "late_km").unique().sort("early_km", "late_km").iter_rows()
-        ]
+        early, late = _distances(analysis)
+        known = ", ".join(f"{first:g} and {second:g}" for first, second in _known_pairs(material))
         raise NothingDone(
-            f"{analysis.name}: no runner was filmed at both km {early_km:g} and km {late_km:g}. "
-            f"Pairs of distances in the store: {', '.join(known) or 'none'}."
+            f"{analysis.name}: no runner was filmed at both km {early:g} and km {late:g}. "
+            f"Pairs of distances in the store: {known or 'none'}."
         )
-    table = cross_table(material, analysis)
-    n = int(table.sum())
+    table = _table(rows)
     about = statistics_of(analysis, None, None)
-    note = f"{n} pairs of landings in {rows.height} events; a runner in several events counts in each"
-    statistics = []
-    counts = {"early": int(table[0].sum()), "late": int(table[:, 0].sum())}
-    # Both together: with the statistics of the tests, one count could be computed from the other.
-    smallest = _smallest(*counts.values(), *(n - count for count in counts.values()))
-    for name, count in counts.items():
-        low, high = wilson(count, n)
-        statistics.append(
-            about(
-                statistic=f"share_{name}",
-                estimate=count / n,
-                low=float(low),
-                high=float(high),
-                method="share of rearfoot landings; Wilson's interval",
-                note=note,
-                smallest_cell=smallest,
-            )
+    cell = _cell_of_tests(table, material.least_cell)
+    statistics = [
+        *_shares(rows, table, about),
+        *_tests(table, about, cell),
+        *_angles(rows, table, about, seed=material.seed),
+        *_odds(rows, table, about, cell),
+        *_raters(rater_table(material, analysis), about),
+    ]
+    return AnalysisResult(statistics)
+
+
+# --- What was seen ---------------------------------------------------------------------------------------------------
+
+
+def pairs(material: Material, analysis: Analysis) -> pl.DataFrame:
+    """Runners (or groups) seen at both distances of an event.
+
+    Returns:
+        `event`, `athlete_id`, `run_id` (null without one), `n_runners`, `early`, `late` (classes), `early_angle_deg`,
+        `late_angle_deg`, `speed_change` (from early to late, log over that of `SPEED_STEP`; null without speeds).
+    """
+    seen = of_runners(_feet(material, analysis))
+    early, late = (
+        seen.filter(pl.col("distance_km") == distance).select(
+            *_EVENT, "run_id", "n_runners", pl.col("strike").alias(name),
+            pl.col("angle_deg").alias(f"{name}_angle_deg"), pl.col("speed_m_s").alias(f"{name}_speed"),
         )
-    return AnalysisResult([*statistics, *_tests(table, about)])
+        for name, distance in zip(("early", "late"), _distances(analysis), strict=True)
+    )  # fmt: skip
+    both = early.join(late.drop("run_id", "n_runners"), on=_EVENT, how="inner").sort(_EVENT)
+    change = (pl.col("late_speed") / pl.col("early_speed")).log() / np.log(SPEED_STEP)
+    return both.with_columns(speed_change=change.round(9)).drop("early_speed", "late_speed")
 
 
 def cross_table(material: Material, analysis: Analysis) -> Counts:
     """Numbers of runners by how they landed early (rows) and late (columns), in the order of `STRIKES`."""
+    return _table(pairs(material, analysis))
+
+
+def rater_table(material: Material, analysis: Analysis) -> Counts:
+    """Feet at either distance by the class that counts (rows) and that of the other rater with most feet."""
+    feet = _feet(material, analysis).filter(pl.col("distance_km").is_in(_distances(analysis)))
+    place = [*_EVENT, "distance_km", "foot"]
+    others = feet.filter(~pl.col("is_counted"))
+    most = others.group_by("rater").len().sort("len", "rater", descending=[True, False]).head(1)
+    second = others.join(most, on="rater", how="semi").select(*place, pl.col("strike").alias("second"))
+    both = feet.filter("is_counted").join(second, on=place, how="inner")
+    return _counted(both, "strike", "second", LANDINGS)
+
+
+def _feet(material: Material, analysis: Analysis) -> pl.DataFrame:
+    rows = material.landings
+    return rows if analysis.foot == BOTH_FEET else rows.filter(pl.col("foot") == analysis.foot)
+
+
+def _distances(analysis: Analysis) -> tuple[float, float]:
     assert analysis.early_km is not None and analysis.late_km is not None  # noqa: PT018
-    rows = material.strike_shift.filter(
-        pl.col("compared") == "all_classes",
-        pl.col("early_km") == analysis.early_km[0],
-        pl.col("late_km") == analysis.late_km[0],
-    )
-    return np.array(
-        [[int(rows[f"n_{before}_to_{after}"].sum()) for after in STRIKES] for before in STRIKES], dtype=np.int64
-    )
+    return analysis.early_km[0], analysis.late_km[0]
 
 
-def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
+def _known_pairs(material: Material) -> list[tuple[float, float]]:
+    places = material.landings.select(*_EVENT, "distance_km").unique()
+    both = places.join(places, on=_EVENT, suffix="_late").filter(pl.col("distance_km") < pl.col("distance_km_late"))
+    return both.select("distance_km", "distance_km_late").unique().sort(pl.all()).rows()
+
+
+def _table(rows: pl.DataFrame) -> Counts:
+    return _counted(rows, "early", "late", STRIKES)
+
+
+def _counted(rows: pl.DataFrame, first: str, second: str, classes: tuple[str, ...]) -> Counts:
+    numbers = dict.fromkeys(((a, b) for a in classes for b in classes), 0)
+    for a, b, n in rows.group_by(first, second).agg(pl.col("n_runners").sum()).iter_rows():
+        numbers[a, b] = n
+    return np.array([[numbers[a, b] for b in classes] for a in classes], dtype=np.int64)
+
+
+# --- What is made of it ----------------------------------------------------------------------------------------------
+
+
+def _shares(rows: pl.DataFrame, table: Counts, about: About) -> Iterator[Statistic]:
+    n = int(table.sum())
+    note = f"{n} pairs of landings in {rows['event'].n_unique()} events; a runner in several events counts in each"
+    counts = {"early": int(table[0].sum()), "late": int(table[:, 0].sum())}
+    smallest = _smallest(*_margins(table))
+    for name, count in counts.items():
+        low, high = wilson(count, n)
+        yield about(
+            statistic=f"share_{name}",
+            estimate=count / n,
+            low=float(low),
+            high=float(high),
+            method="share of rearfoot landings; Wilson's interval",
+            note=note,
+            smallest_cell=smallest,
+        )
+
+
+def _tests(table: Counts, about: About, cell: int | None) -> Iterator[Statistic]:
     """McNemar's tests of rearfoot against all others, then tests of all classes that occur."""
-    rear, total = table[0, 0], table.sum()
-    to_other, from_other = table[0].sum() - rear, table[:, 0].sum() - rear
-    two = np.array([[rear, to_other], [from_other, total - rear - to_other - from_other]])
-    # The numbers that a test is computed from are released with it.
-    of_two, of_several = _smallest(*two.ravel()), _smallest(*table.ravel())
+    two = of_two(table)
+    cells = cell, _smallest(*table.ravel())
     occurs = np.flatnonzero(table.sum(axis=0) + table.sum(axis=1))
     tests = {
         "mcnemar_exact": mcnemar_exact(two),
@@ -100,22 +164,184 @@ def _tests(table: Counts, about: Callable[..., Statistic]) -> list[Statistic]:
     }
     if len(occurs) > 2:
         tests |= {name: test(table[np.ix_(occurs, occurs)]) for name, test in _OF_ALL_CLASSES.items()}
-    return [
-        about(
+    for name, test in tests.items():
+        yield about(
             statistic=f"{name}_statistic",
             estimate=test.statistic,
             level=None,
             p_value=test.p_value,
             is_primary=name == "mcnemar_exact",
-            smallest_cell=of_several if name in _OF_ALL_CLASSES else of_two,
+            smallest_cell=cells[name in _OF_ALL_CLASSES],
             way=name,
             method=test.method + (f", {test.degrees_of_freedom} degrees of freedom" if test.degrees_of_freedom else ""),
         )
-        for name, test in tests.items()
-    ]
 
 
 _OF_ALL_CLASSES = {"bowker": bowker, "stuart_maxwell": stuart_maxwell}
+
+
+def _angles(rows: pl.DataFrame, table: Counts, about: About, *, seed: int) -> Iterator[Statistic]:
+    """The angle as it is, where it was measured at both distances of single runners."""
+    measured = with_angles(rows)
+    if measured.height < 2:
+        return
+    change = paired_change(measured["early_angle_deg"], measured["late_angle_deg"], seed=seed)
+    n = f"{measured.height} runners with an angle at both; heel down first positive"
+    smallest = _smallest(measured.height, *of_two(table).ravel())
+    for name in ("early", "late"):
+        mean = float(measured[f"{name}_angle_deg"].to_numpy().mean())
+        method = "mean of the feet's mean angles"
+        yield about(statistic=f"angle_{name}_deg", estimate=mean, method=method, note=n, smallest_cell=smallest)
+    yield about(
+        statistic="angle_change_deg",
+        estimate=change.mean,
+        low=change.low,
+        high=change.high,
+        p_value=change.p_value,
+        method=f"mean change of a runner's angle, t interval; p by signs, {change.p_method}",
+        note=" ".join(filter(None, (n + ".", change.note))),
+        smallest_cell=smallest,
+        way="angle",
+    )
+
+
+def with_angles(rows: pl.DataFrame) -> pl.DataFrame:
+    """Of `pairs`, single runners whose angle was measured at both distances."""
+    return rows.filter(pl.col("n_runners") == 1).drop_nulls(["early_angle_deg", "late_angle_deg"])
+
+
+def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None) -> Iterator[Statistic]:
+    """Odds of the rearfoot late over early within runners, as counted and at equal speed."""
+    two = of_two(table)
+    lost, gained = int(two[0, 1]), int(two[1, 0])
+    if gained + lost:
+        one_sided = "" if gained and lost else "All changed the same way: the odds have no finite estimate."
+        yield _of_odds(
+            about, "odds_ratio", odds_as_counted(gained, lost), note=one_sided, smallest_cell=smallest,
+            way="odds", method="conditional logistic regression with runners as strata, exact interval",
+        )  # fmt: skip
+    changed = with_speeds(rows)
+    if changed is None:
+        return
+    note, method = (
+        f"{changed.height} runners changed and have speeds",
+        "conditional logistic regression, Wald's interval",
+    )
+    given: list[Odds | None] = [None, None]
+    try:
+        given = list(odds_at_equal(changed["gained"].to_numpy(), changed["speed_change"].to_numpy()))
+    except ValueError as error:
+        note = f"Not estimated with speed taken into account: {error}"
+    for name, odds in zip(("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"), given, strict=True):
+        yield _of_odds(about, name, odds, note=note, smallest_cell=smallest, way="odds", method=method)
+
+
+def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
+    """Of `pairs`, single runners with speeds who changed, and whether they `gained` the rearfoot; None without any."""
+    known = rows.filter(pl.col("n_runners") == 1).drop_nulls("speed_change")
+    if known.is_empty():
+        return None
+    is_early, is_late = (pl.col(name) == REARFOOT for name in ("early", "late"))
+    return known.filter(is_early != is_late).with_columns(gained=is_late)
+
+
+def _of_odds(about: About, name: str, odds: Odds | None, **more: object) -> Statistic:
+    low, high, ratio = (None, None, None) if odds is None else (odds.low, odds.high, odds.ratio)
+    finite = (value if value is not None and np.isfinite(value) else None for value in (ratio, low, high))
+    estimate, lower, upper = finite
+    return about(statistic=name, estimate=estimate, low=lower, high=upper, **more)
+
+
+def _raters(table: Counts, about: About) -> Iterator[Statistic]:
+    """Agreement of two raters on the classes of single feet."""
+    n = int(table.sum())
+    if not n:
+        return
+    occurs = np.flatnonzero(table.sum(axis=0) + table.sum(axis=1))
+    same = f"{n} feet seen by two raters, {int(np.trace(table))} of them classed alike"
+    kappa = low = high = None
+    if len(occurs) > 1:
+        result = cohens_kappa(table[np.ix_(occurs, occurs)])
+        kappa, low, high = float(result.kappa), float(result.kappa_low), float(result.kappa_upp)
+    yield about(
+        statistic="kappa",
+        estimate=kappa,
+        low=low,
+        high=high,
+        method="Cohen's kappa of two raters, large-sample interval",
+        note=same if kappa is not None else f"{same}: with one class there is no kappa",
+        smallest_cell=_smallest(*table.ravel()),
+        way="kappa",
+    )
+
+
+def released_landings(material: Material, analysis: Analysis, *, least: int) -> dict[str, pl.DataFrame]:
+    """What an analysis took, as it may be passed on: `landings`, `angles`, `strike_changes` and `raters`.
+
+    Rows of runners are given where no group that they tell of is smaller than `least`, as their numbers are.
+    """
+    rows = pairs(material, analysis).with_columns(run_id=pl.format("{} {}", "event", "athlete_id"))
+    table, raters = _table(rows), rater_table(material, analysis)
+    angles, changes = with_angles(rows), with_speeds(rows)
+    angles = angles.filter(pl.lit(value=_is_told(_smallest(angles.height, *of_two(table).ravel()), least)))
+    changes = changes if changes is not None else rows.clear().with_columns(gained=pl.lit(value=False))
+    agreed = [(a, b, int(raters[i, j])) for i, a in enumerate(LANDINGS) for j, b in enumerate(LANDINGS)]
+    feet = agreed if raters.any() and _is_told(_smallest(*raters.ravel()), least) else []
+    return {
+        "landings": released_table(table, least),
+        "angles": angles.select(
+            "athlete_id",
+            "run_id",
+            *(pl.col(f"{name}_angle_deg").round_sig_figs(12).alias(name) for name in ("early", "late")),
+        ),
+        "strike_changes": changes.filter(pl.lit(value=_is_told(_cell_of_tests(table, least), least))).select(
+            "athlete_id", "run_id", "gained", "speed_change"
+        ),
+        "raters": pl.DataFrame(feet, schema={"first": pl.String, "second": pl.String, "feet": pl.Int64}, orient="row"),
+    }
+
+
+def _is_told(smallest: int | None, least: int) -> bool:
+    return smallest is None or smallest >= least
+
+
+def released_table(table: Counts, least: int) -> pl.DataFrame:
+    """As much of a cross-table as holds no small cell: all classes, rearfoot against other, the numbers at each
+    distance, or those who changed.
+
+    Returns:
+        `early`, `late` (empty for numbers at one distance), `runners`; no rows where all of these have small cells.
+    """
+    two, names = of_two(table), (REARFOOT, "other")
+    classes = [(a, b, int(table[i, j])) for i, a in enumerate(STRIKES) for j, b in enumerate(STRIKES)]
+    halves = [(a, b, int(two[i, j])) for i, a in enumerate(names) for j, b in enumerate(names)]
+    margins = [(a, "", int(two[i].sum())) for i, a in enumerate(names)]
+    margins += [("", b, int(two[:, j].sum())) for j, b in enumerate(names)]
+    safe = (rows for rows in (classes, halves, margins, halves[1:3]) if all(n == 0 or n >= least for _, _, n in rows))
+    schema = {"early": pl.String, "late": pl.String, "runners": pl.Int64}
+    return pl.DataFrame(next(safe, []), schema=schema, orient="row")
+
+
+def of_two(table: Counts) -> Counts:
+    """The cross-table with rearfoot against all others."""
+    rear, early, late = table[0, 0], table[0].sum(), table[:, 0].sum()
+    return np.array([[rear, early - rear], [late - rear, table.sum() - early - late + rear]])
+
+
+def _margins(table: Counts) -> list[int]:
+    """Numbers of runners with rearfoot and with other landings, early and late."""
+    two = of_two(table)
+    return [int(number) for number in (*two.sum(axis=0), *two.sum(axis=1))]
+
+
+def _cell_of_tests(table: Counts, least: int) -> int | None:
+    """The smallest group that a test of those who changed gives away.
+
+    Where shares are told, all four numbers follow from both; where they are not, only the two that changed do.
+    """
+    two, shares = of_two(table), _smallest(*_margins(table))
+    are_shares_told = shares is None or shares >= least
+    return _smallest(*two.ravel()) if are_shares_told else _smallest(int(two[0, 1]), int(two[1, 0]))
 
 
 def _smallest(*counts: int) -> int | None:

@@ -24,7 +24,7 @@ class Material:
     Attributes:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
         athletes: what groups and covariates may be of each athlete (`pipeline.study.factors.attributes`).
-        strike_shift: rows of that table, of the whole store.
+        landings: rows of that table, of who was filmed (`pipeline.study.filmed`).
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
         least_cell: smallest number of athletes with runs of one length, where runs are released split by split.
     """
@@ -34,7 +34,7 @@ class Material:
     drifts: pl.DataFrame
     run_drifts: pl.DataFrame
     athletes: pl.DataFrame
-    strike_shift: pl.DataFrame
+    landings: pl.DataFrame
     other_splits: pl.DataFrame | None
     inclusion: Inclusion
     seed: int

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.study.conduct import StudyResult
+from pipeline.study.filmed import is_of_landings
 from pipeline.study.models import in_words, model
 from pipeline.study.outcomes import LABELS, UNITS
 from pipeline.study.software import software
-from pipeline.study.study_file import DESIGNS, Analysis
+from pipeline.study.study_file import BOTH_FEET, DESIGNS, Analysis
 
 #: Model, estimand, centring and test of each design. y is the logarithm of the metric.
 DESIGN_WORDS: Mapping[str, str] = {
@@ -40,7 +41,12 @@ DESIGN_WORDS: Mapping[str, str] = {
     "best hinge; p-value by random signs of athletes, 95 % interval by resampling athletes. It is given at p <= 0.02 "
     "where the line becomes steeper and a parabola fits worse.",
     "landing": "Estimand: the share of runners who landed on the rearfoot (Wilson's interval), and the change within "
-    "runners: McNemar's tests of rearfoot against all others, Bowker's and Stuart and Maxwell's of all classes.",
+    "runners: McNemar's tests of rearfoot against all others, Bowker's (a degree of freedom for each pair of classes "
+    "between which someone changed) and Stuart and Maxwell's of all classes. Odds of the rearfoot late over early are "
+    "those of a conditional logistic regression with runners as strata: as counted (exact interval), and with the "
+    "change of the logarithm of speed as a covariate (Wald's interval), where at least ten runners who changed have "
+    "speeds. The angle is compared by its mean change (Student's t, p by random signs), two raters by Cohen's kappa "
+    "over feet.",
     "agreement": "With d the difference of logarithms of both sensors in a split, in percent: d = bias + athlete + "
     "run + error, random effects nested, by a nested analysis of variance. Estimands: the bias, and bias ± 1.96 "
     "standard deviations of a single difference.",
@@ -64,10 +70,13 @@ def methods_text(result: StudyResult) -> list[str]:
     made = software()
     versions = ", ".join(f"{name} {made['libraries'][name]}" for name in ("numpy", "scipy", "statsmodels", "polars"))
     corrected = f"The {primary} p-values of primary statistics are {_CORRECTION_WORDS[study.correction]}. "
-    return [
+    splits = (
         f"Splits of {settings.split_length_m:g} m are included if they are complete (at least "
         f"{settings.min_length_share:g} of that length), run for at least {settings.min_run_share:g} of their moving "
-        f"time, and begin after {settings.warm_up_m:g} m.",
+        f"time, and begin after {settings.warm_up_m:g} m."
+    )
+    return [
+        *([] if is_of_landings(study) else [splits]),
         *([_responses(result)] if any(_is_adjusted(analysis) for analysis in study.analyses) else []),
         *(DESIGN_WORDS[design] for design in designs if design in DESIGN_WORDS),
         *(_analysis_words(analysis) for analysis in study.analyses),
@@ -128,6 +137,7 @@ def _analysis_words(analysis: Analysis) -> str:
         )  # fmt: skip
     if analysis.design == "landing" and analysis.early_km and analysis.late_km:
         words.append(f"km {analysis.early_km[0]:g} against km {analysis.late_km[0]:g}")
+        words.append("both feet" if analysis.foot == BOTH_FEET else f"{analysis.foot} foot")
     elif analysis.windows:
         words.append("first against last quarter of each run")
     elif analysis.design in ("paired_windows", "equivalence", "responders"):

@@ -6,6 +6,9 @@
     levels      reliability: fresh level and drift of each run
     sensors     agreement: each split by two sensors
     landings    landing: numbers of runners by how they landed early and late
+    angles      landing: the angle of each runner early and late
+    strike_changes    landing: who came to the rearfoot or left it, with the change of speed
+    raters      landing: numbers of feet by the classes of two raters
     draws       random draws that p-values and intervals rest on
 
 There is no name, date, duration, speed, kind of session, surface or device among the columns: all of them are in lists
@@ -24,12 +27,11 @@ from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, drawn_signs
 from pipeline.study.agreements import of_different_sensors
 from pipeline.study.conduct import StudyResult
 from pipeline.study.exposure import Exposure, exposure
-from pipeline.study.landings import cross_table
+from pipeline.study.landings import released_landings
 from pipeline.study.material import Material
 from pipeline.study.stretches import early_and_late
 from pipeline.study.study_file import Analysis
-from pipeline.tables.columns import count, dy, identifier, measure, words
-from pipeline.tables.observed import STRIKES
+from pipeline.tables.columns import count, dy, flag, identifier, measure, words
 
 #: Significant digits: enough for results of six decimals.
 DIGITS = 12
@@ -110,6 +112,35 @@ class Landings(dy.Schema):
     runners = count("Number of runners.")
 
 
+class Angles(dy.Schema):
+    """The foot-strike angle of a runner at both distances of an event."""
+
+    analysis = _ANALYSIS
+    athlete = _ATHLETE
+    run = identifier("Pseudonym of the runner at the event, a keyed digest.", key=True)
+    early = measure("degrees", 12, "Mean of the feet seen at the early distance, heel down first positive.")
+    late = measure("degrees", 12, "The same at the late distance.")
+
+
+class StrikeChanges(dy.Schema):
+    """A runner who landed on the rearfoot at one of two distances only, and whose speed is known at both."""
+
+    analysis = _ANALYSIS
+    athlete = _ATHLETE
+    run = identifier("Pseudonym of the runner at the event, a keyed digest.", key=True)
+    gained = flag("Whether it was the late one.")
+    speed_change = measure("steps of 10 %", 9, "Change of speed from early to late: its logarithm over that of 1.1.")
+
+
+class Raters(dy.Schema):
+    """Numbers of feet by the classes that two raters gave them."""
+
+    analysis = _ANALYSIS
+    first = words("Class by the rater that counts.", key=True)
+    second = words("Class by the other.", key=True)
+    feet = count("Number of feet.")
+
+
 class Draws(dy.Schema):
     """A random draw, the same for all analyses with as many units."""
 
@@ -122,7 +153,7 @@ class Draws(dy.Schema):
 
 RELEASED: Mapping[str, type[dy.Schema]] = {
     "analyses": Analyses, "stretches": Stretches, "splits": Splits, "levels": Levels, "sensors": Sensors,
-    "landings": Landings, "draws": Draws,
+    "landings": Landings, "angles": Angles, "strike_changes": StrikeChanges, "raters": Raters, "draws": Draws,
 }  # fmt: skip
 
 
@@ -146,7 +177,11 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         rows["analyses"].append(_about(result, analysis, metric))
     for analysis in result.study.analyses:
         if analysis.design == "landing" and any(row.analysis == analysis.name for row in result.statistics):
-            rows["landings"].append(_landings(result, analysis))
+            taken_landings = released_landings(result.material, analysis, least=result.study.least_cell)
+            for name, frame in taken_landings.items():
+                if frame.height:
+                    rows[name].append(frame.with_columns(analysis=pl.lit(analysis.name)))
+            draws |= _draws_of_changes(taken_landings["angles"].height, result.study.seed)
             rows["analyses"].append(_about(result, analysis, ""))
     rows["draws"] = list(draws.values())
     ids = {"athlete": "athlete_id", "run": "run_id"}
@@ -238,10 +273,13 @@ def _draws(analysis: Analysis, rows: pl.DataFrame, seed: int) -> dict[tuple[str,
             for purpose, patterns in (("onset_signs", signs), ("onset_resamples", resamples))
         }
     n = rows.height if analysis.unit == "run" else n_athletes
-    if analysis.design == "paired_windows" and n > MOST_PAIRS_COUNTED:
-        signs = np.vstack(list(drawn_signs(n, seed=seed)))
-        return {("change_signs", n): _patterns("change_signs", n, signs)}
-    return {}
+    return _draws_of_changes(n, seed) if analysis.design == "paired_windows" else {}
+
+
+def _draws_of_changes(n: int, seed: int) -> dict[tuple[str, int], pl.DataFrame]:
+    if n <= MOST_PAIRS_COUNTED:
+        return {}
+    return {("change_signs", n): _patterns("change_signs", n, np.vstack(list(drawn_signs(n, seed=seed))))}
 
 
 def _patterns(purpose: str, n_units: int, rows: Iterable[Iterable[float]]) -> pl.DataFrame:
@@ -257,23 +295,3 @@ def _patterns(purpose: str, n_units: int, rows: Iterable[Iterable[float]]) -> pl
         pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("draw"),
         "pattern",
     )
-
-
-def _landings(result: StudyResult, analysis: Analysis) -> pl.DataFrame:
-    """The cross-table, or as much of it as holds no small cell: rearfoot against other, or the numbers at each."""
-    least, table = result.study.least_cell, cross_table(result.material, analysis)
-    classes: list[tuple[str, str, int]] = [
-        (early, late, int(table[i, j])) for i, early in enumerate(STRIKES) for j, late in enumerate(STRIKES)
-    ]
-    rear, total = int(table[0, 0]), int(table.sum())
-    early, late = int(table[0].sum()), int(table[:, 0].sum())
-    of_two = [
-        ("rearfoot", "rearfoot", rear), ("rearfoot", "other", early - rear), ("other", "rearfoot", late - rear),
-        ("other", "other", total - early - late + rear),
-    ]  # fmt: skip
-    margins = [("rearfoot", "", early), ("other", "", total - early)]
-    margins += [("", "rearfoot", late), ("", "other", total - late)]
-    safe = (rows for rows in (classes, of_two, margins) if all(n == 0 or n >= least for _, _, n in rows))
-    rows = [(analysis.name, *row) for row in next(safe, [])]
-    schema = {name: column.dtype for name, column in Landings.columns().items()}
-    return pl.DataFrame(rows, schema=schema, orient="row")

@@ -17,6 +17,7 @@ from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
 from pipeline.study.exposure import Exposure
 from pipeline.study.figures import draw_svg
+from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.methods_text import methods_text
 from pipeline.study.outcomes import LABELS
 from pipeline.study.register import Registered
@@ -89,6 +90,9 @@ def _cohort(result: StudyResult) -> list[tuple[str, str]]:
 
     It has no ranges: the longest run and the fastest athlete are public knowledge.
     """
+    if result.flow.counts == LANDINGS:
+        n_athletes = result.flow.runs["athlete_id"].n_unique()
+        return [("athletes", str(n_athletes)), *about_filming(result.material)]
     runs = shared_groups(result.analysed_runs, result.study.least_cell)
     by_athlete = runs.group_by("athlete_id").agg(pl.len(), pl.col("distance_km").sum())
     least = result.study.least_cell
@@ -157,16 +161,21 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
         "words": row["statistic"].replace("_pct", " [%]").replace("_", " ")
         + (f", {row['part']}" if row["part"] else ""),
         "shown": number(row["estimate"], decimals),
-        "interval": "" if row["low"] is None else f"{number(row['low'], decimals)} to {number(row['high'], decimals)}",
+        "interval": _interval(row["low"], row["high"], decimals),
         "p": _p(row["p_value"]),
         "corrected": _p(row["p_corrected"]),
     }
 
 
+def _interval(low: float | None, high: float | None, decimals: int) -> str:
+    if low is None:
+        return ""
+    return f"{number(low, decimals)} " + ("or more" if high is None else f"to {number(high, decimals)}")
+
+
 def _comparison_row(row: dict[str, Any]) -> dict[str, Any]:
     def interval(name: str) -> str:
-        low, high = row[f"{name}_low"], row[f"{name}_high"]
-        return "" if low is None else f"{number(low, 2)} to {number(high, 2)}"
+        return _interval(row[f"{name}_low"], row[f"{name}_high"], 2)
 
     return row | {
         "label": LABELS.get(row["metric"], "landing"),
@@ -182,11 +191,18 @@ def _p(value: float | None) -> str:
 
 def _limits(result: StudyResult) -> list[str]:
     study = result.study
-    sentences = [
-        "The runs were recorded by the athletes themselves; nothing was assigned at random. The results include "
-        "whatever else changes along a run (heat, wind, drinking, a sensor that slips).",
-        "Levels of different devices are not comparable; changes within runs of one device are.",
-    ]
+    if is_of_landings(study):
+        sentences = [
+            "Who was filmed ran as they would; nothing was assigned at random. The results include whatever else "
+            "differs between the two places (speed, slope, surface, light, where the camera stood).",
+            "Who was seen at one of the two only is not in the tests: who stops or is hidden may differ.",
+        ]
+    else:
+        sentences = [
+            "The runs were recorded by the athletes themselves; nothing was assigned at random. The results include "
+            "whatever else changes along a run (heat, wind, drinking, a sensor that slips).",
+            "Levels of different devices are not comparable; changes within runs of one device are.",
+        ]
     n_devices = result.material.runs["device"].drop_nulls().n_unique()
     if n_devices > 1:
         sentences.append(f"{n_devices} kinds of device are in the cohort.")

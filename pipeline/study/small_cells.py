@@ -72,6 +72,7 @@ def suppress_in_flow(flow: Flow, least: int) -> Flow:
         None if any(step.n_athletes is None for step in steps) else flow.n_athletes,
         tuple(steps),
         shared_groups(flow.runs, least),
+        flow.counts,
     )
 
 

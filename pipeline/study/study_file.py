@@ -30,7 +30,7 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "sections": (*_VALUES, "sections", "sections_km", "sections_min", *_BETWEEN),
     "responders": (*_STRETCHES, "detectable_pct"),
     "onset": _VALUES,
-    "landing": ("early_km", "late_km"),
+    "landing": ("early_km", "late_km", "foot"),
     "agreement": ("metrics",),
     "reliability": ("metrics",),
 }
@@ -41,6 +41,8 @@ GROUPS = ("sex", "category", *COVARIATES)
 ALONG = {"km": "10km", "min": "hour", "share": "run"}
 CORRECTIONS = ("holm", "benjamini_hochberg", "none")
 CAUSES = ("speed", "slope")
+BOTH_FEET = "both"
+FEET = (BOTH_FEET, "left", "right")
 QUARTERS = "quarters"
 #: Statistics that a published result may be compared with.
 STATISTICS = (
@@ -49,6 +51,7 @@ STATISTICS = (
     "level_difference_pct", "level_by_covariate_pct", "section_level", "change_from_first_pct", "linear_change_pct",
     "share_beyond", "share_rising", "share_falling", "onset_km", "share_early", "share_late", "bias_pct", "level_icc",
     "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
+    "angle_change_deg", "odds_ratio", "odds_ratio_equal_speed", "kappa",
 )  # fmt: skip
 
 
@@ -114,6 +117,7 @@ class Analysis:
         covariates: what else differs between athletes, of `COVARIATES`.
         prior_sd_pct: standard deviation of the prior of a change, about zero [%]; None for no posterior.
         prior_scatter_pct: median of the half-Cauchy prior of what athletes differ by [%].
+        foot: of landings: both (a runner's class is that of both feet), left or right.
         margin_pct: margin of equivalence [%].
         detectable_pct: smallest detectable change from elsewhere [%]; None to take it from athletes' several runs.
         change_pct: the change to detect, for `--power` [%].
@@ -141,6 +145,7 @@ class Analysis:
     covariates: tuple[str, ...] = ()
     prior_sd_pct: float | None = None
     prior_scatter_pct: float = 2.0
+    foot: str = BOTH_FEET
     margin_pct: float | None = None
     detectable_pct: float | None = None
     change_pct: float = 2.0

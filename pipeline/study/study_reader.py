@@ -10,7 +10,6 @@ import difflib
 import itertools
 import math
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import date
@@ -19,13 +18,16 @@ from typing import Any
 from pipeline.core.errors import UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.published import READ, all_numbers, works
+from pipeline.core.toml import parsed
 from pipeline.study.outcomes import COMPARED, OUTCOMES
 from pipeline.study.study_file import (
     ALONG,
+    BOTH_FEET,
     CAUSES,
     CORRECTIONS,
     COVARIATES,
     DESIGNS,
+    FEET,
     GROUPS,
     QUARTERS,
     STATISTICS,
@@ -84,8 +86,8 @@ class _Reader:
 
     def study(self) -> Study:
         try:
-            table = tomllib.loads(self._text)
-        except tomllib.TOMLDecodeError as error:
+            table = parsed(self._text)
+        except (ValueError, RecursionError) as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
         self._known(table, _TOP, ())
         analyses = tuple(
@@ -171,6 +173,7 @@ class _Reader:
             covariates=self._list(table, "covariates", where, COVARIATES),
             prior_sd_pct=self._number(table, "prior_sd_pct", where, 0.0, least=0) or None,
             prior_scatter_pct=self._number(table, "prior_scatter_pct", where, 2.0, least=0.01),
+            foot=self._one_of(table, "foot", where, FEET, BOTH_FEET),
             margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
             detectable_pct=self._number(table, "detectable_pct", where, 0.0, least=0) or None,
             change_pct=self._number(table, "change_pct", where, 2.0),

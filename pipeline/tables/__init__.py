@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core.errors import BrokenPromise
 from pipeline.tables.analysed import (
     AthleteDrift,
+    BeforeAfter,
     Calibration,
     Contrasts,
     Pacing,
@@ -45,6 +46,7 @@ TABLES: Mapping[str, type[dy.Schema]] = {
     "pacing": Pacing,
     "single_runs": SingleRuns,
     "contrasts": Contrasts,
+    "before_after": BeforeAfter,
     "season_trend": SeasonTrend,
     "season_slope": SeasonSlope,
     "usual": Usual,
@@ -105,9 +107,9 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
 def _rules(table: str) -> list[pl.Expr]:
     """Whether rows keep each rule of the table, and are in order of its key already, as they mostly are.
 
-    This takes a tenth of the time of checking by the table's class, testing the key for uniqueness and sorting. Where it
-    does not hold, the class says which rule is broken, if any. One expression of them all would take longer to plan than
-    they take.
+    This takes a tenth of the time of checking by the table's class, testing the key for uniqueness and sorting. Where
+    it does not hold, the class says which rule is broken, if any. To plan one expression of them all would take longer
+    than they take.
     """
     schema = TABLES[table]
     rules = [

@@ -5,16 +5,24 @@ from __future__ import annotations
 from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.tables.columns import count, dy, identifier, interval, measure, share, words
+from pipeline.tables.observed import EVENT_KINDS
 
 FINDINGS = ("rises", "falls", "changes_late", "holds", "unclear", "too_little_data")
 #: Those of them that a person is told in other words.
-FINDING_WORDS = {"changes_late": "changes late", "unclear": "not clear", "too_little_data": "too few runs"}
+FINDING_WORDS = {
+    "changes_late": "changes late",
+    "holds": "steady",
+    "unclear": "cannot tell yet",
+    "too_little_data": "too few runs",
+}
 #: How the drift of a run compares with what the athlete's other runs lead one to expect.
 COMPARISONS = ("as_usual", "more", "less", "cannot_tell")
 CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
 CALIBRATION_QUESTIONS = ("called", "called_wrong_way", "holds", "excludes_zero", "covers")
 
 
+#: Before and after which runs are compared.
+EVENTS = (*EVENT_KINDS, "new_shoe", "complaint", "year")
 #: What runs are contrasted in, besides tags of their owner.
 CONTRAST_FACTORS = ("surface", "shoe", "ride")
 
@@ -274,6 +282,36 @@ class Contrasts(dy.Schema):
         "Drift of the compared runs less that of the reference runs (random-effects meta-regression).")
     drift_difference_low, drift_difference_high = interval("% per 10 km", 3,
         "Lower end of its 95 % interval (Knapp and Hartung 2003).")
+    note = words("How not to read it.")
+
+
+class BeforeAfter(dy.Schema):
+    """An athlete, a metric and an event: the runs of the eight weeks after it against those of the eight before.
+
+    Intervals are not corrected for the number of rows.
+    """
+
+    athlete_id = identifier("The athlete.", key=True)
+    metric = words("Name of the metric's column in splits.", key=True)
+    event = count("Number of the event among those of the athlete, by date.", key=True, smallest=1)
+    date = words("Its day, YYYY-MM-DD; runs of that day are after it.")
+    kind = words(
+        "A kind of events.csv; new_shoe: the first run in a shoe of sessions.csv; complaint: the first day of one; "
+        "year: all runs of a year against those of the year before.", *EVENTS)
+    name = words("The note of events.csv, the shoe, the site of the complaint, the year.", nullable=True)
+    n_runs_before = count("Runs before it that entered for the metric.", smallest=3)
+    n_runs_after = count("Runs from its day on.", smallest=3)
+    level_before = measure("of the metric", 4,
+        "Geometric mean of fresh_level of run_drift over the runs before: at the reference speed, on the level, at the "
+        "beginning of a run.", nullable=False, smallest=0)
+    level_after = measure("of the metric", 4, "The same over the runs after.", nullable=False, smallest=0)
+    difference_pct = measure("%", 3, "level_after over level_before.")
+    low, high = interval("%", 3, "Lower end of its 95 % interval, as in contrasts.")
+    drift_difference_pct_per_10km = measure("% per 10 km", 3,
+        "Drift of the runs after less that of the runs before, as in contrasts.")
+    drift_difference_low, drift_difference_high = interval("% per 10 km", 3,
+        "Lower end of its 95 % interval (Knapp and Hartung 2003).")
+    n_other_events = count("Other events of the athlete in these weeks; a year is none.")
     note = words("How not to read it.")
 
 

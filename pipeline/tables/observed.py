@@ -32,8 +32,10 @@ class Landings(dy.Schema):
     is_counted = flag("Whether this rater's class counts: of several, that of the one who saw most feet of the list.")
     strike = words("Part of the foot that lands first.", *LANDINGS)
     angle_deg = measure("degrees", 2, "Foot-strike angle, heel down first positive; null where it was not measured.")
-    strike_index_pct = measure("% of foot length", 2, "Centre of pressure at first contact from the heel; null likewise.")
-    frame_rate_hz = measure("Hz", 2, "Pictures per second of the video; null where strikes.csv does not say.", smallest=0)
+    strike_index_pct = measure("% of foot length", 2,
+        "Centre of pressure at first contact, from the heel; null likewise.")
+    frame_rate_hz = measure("Hz", 2,
+        "Pictures per second of the video; null where strikes.csv does not say.", smallest=0)
     n_runners = count("Runners it stands for: 1, or the size of the group.", smallest=1)
     run_id = identifier(
         "The recorded run it was seen in: of the same start within five minutes, or the only one of that date; null "
@@ -146,6 +148,7 @@ class Roster(dy.Schema):
     sex = words("As the club writes it.", nullable=True)
     category = words("A group of one's own, such as trained or novice; studies compare them.", nullable=True)
     experience_years = measure("years", 1, "Years of running; used nowhere but in studies.", smallest=0)
+    squad = words("Group within the club, by which the index can be filtered.", nullable=True)
     note = words("Whatever else was noted.", nullable=True)
 
 

@@ -89,11 +89,13 @@ class Runs(dy.Schema):
     distance_km = measure("km", 3, "Distance covered while the clock ran.", nullable=False, smallest=0)
     moving_s = measure("s", 1,
         "Time spent running or walking: pauses and standing left out.", nullable=False, smallest=0)
+    climb_m = measure("m", 0, "Metres climbed, over the splits whose slope is known.", smallest=0)
     paused_s = measure("s", 1,
         "Time in pauses, by the device's timer or by gaps without progress.", nullable=False, smallest=0)
     kind = words("Kind of session from sessions.csv (race, training, test); null if not listed.", nullable=True)
     surface = words("Surface from sessions.csv; null if not listed.", nullable=True)
     shoe_id = identifier("Shoe from sessions.csv; null if not listed.", nullable=True)
+    session_line = count("Line of sessions.csv that describes it; null if not listed.", nullable=True, smallest=2)
     device = words("Manufacturer and model as the file names them; never a serial number.", nullable=True)
     sensors = words(
         "Where a quantity came from a self-described field, from one of two sensors, or from another recording of the "
@@ -212,6 +214,7 @@ class Splits(dy.Schema):
     slope_pct = measure("%", 3, "Mean slope over the distance of it; uphill positive.")
     slope_squared_pct2 = measure("%²", 3,
         "Mean of the squared slope over the distance of it: hills up and down do not cancel.", smallest=0)
+    climb_m = measure("m", 2, "Metres climbed in it: uphill slope times distance, downhill left out.", smallest=0)
     altitude = words("Kind of the altitude of the run, as in `runs`: slopes from rough altitude are less certain.",
         "steady", "rough", "absent", nullable=True)
     speed_source = words("Where the speed of the run comes from, as in `runs`: sources differ in how wrong they are.",

@@ -56,7 +56,7 @@ def test_the_numbers_of_an_athlete_stand_with_sign_unit_and_interval():
     assert line == "ari contact time 9 240.0 ms +5.2 +2.0 -0.3 +3.5 +2.0 to +5.0 rises"
 
 
-def test_at_a_glance_an_athlete_has_a_line_with_what_rises_falls_and_holds():
+def test_at_a_glance_an_athlete_has_a_line_with_what_rises_falls_and_is_steady():
     club = drifts(
         {},
         {"metric": "cadence_spm", "drift_pct_per_10km": -2.5, "finding": "falls"},
@@ -71,7 +71,12 @@ def test_a_late_change_has_a_column_of_its_own_where_there_is_one():
     late = {"finding": "changes_late", "onset_km": 9.2, "onset_low": 7.6, "onset_high": 11.4}
     club = drifts({"metric": "cadence_spm"}, late | {"drift_after_onset_pct": 5.04})
     text = printed(club_summary(club, runs("ari")))
-    assert [*lines_with(text, "not clear")[0].replace("┃", " ").split()][2:6] == ["rises", "falls", "changes", "late"]
+    assert [*lines_with(text, "cannot tell yet")[0].replace("┃", " ").split()][2:6] == [
+        "rises",
+        "falls",
+        "changes",
+        "late",
+    ]
     assert "ari 1 cadence +3.5 % contact time +5.0 % beyond km 9.2" in lines_with(text, "ari ")
     assert "changes late" not in printed(club_summary(drifts({}), runs("ari")))
 
@@ -138,7 +143,10 @@ def test_a_club_too_large_for_its_numbers_is_shown_at_a_glance_and_told_where_th
     assert ("The numbers of 41 athletes are in the workbook (here: of 40 at most)." in " ".join(text.split())) == (
         tables == 1
     )
-    assert "'holds' means that whatever remains is smaller than matters" in " ".join(text.split())
+    assert (
+        "'steady' means that whatever change there is at the same pace and slope is smaller than matters"
+        in " ".join(text.split())
+    )
 
 
 def test_the_summary_fits_the_width_that_files_get(demo: Refreshed):
@@ -202,7 +210,7 @@ def test_labels_of_metrics_are_told_apart():
 def test_a_narrow_window_keeps_who_what_and_the_words():
     group = club_summary(drifts({}), runs("ari"), width=WIDE - 1)
     text = printed(group)
-    assert "what remains" in text
+    assert "same pace" in text
     assert "in words" in text
     # The legend speaks of it either way; the column is headed by it only where there is room.
     assert text.count("fresh level") == 1

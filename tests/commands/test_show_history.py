@@ -84,8 +84,8 @@ def test_a_changed_finding_is_shown_before_and_after_in_words():
         {"athlete_id": "wick", "metric": "cadence_spm", "before": None, "after": "holds"},
     ]
     text = "\n".join(printed([record(findings=findings)], width=120))
-    assert "ember: contact time holds → rises" in text
-    assert "ember: cadence none → not clear" in text
+    assert "ember: contact time steady → rises" in text
+    assert "ember: cadence none → cannot tell yet" in text
     assert "first findings of pip, wick" in text
 
 
@@ -107,7 +107,7 @@ def test_refreshes_with_nothing_new_share_a_row():
 
 def test_markup_in_ids_is_shown_as_text():
     findings = [{"athlete_id": "[red]x[/red]", "metric": "cadence_spm", "before": "holds", "after": "rises"}]
-    assert "[red]x[/red]: cadence holds → rises" in "\n".join(printed([record(findings=findings)], width=120))
+    assert "[red]x[/red]: cadence steady → rises" in "\n".join(printed([record(findings=findings)], width=120))
 
 
 def test_the_command_lists_a_real_store(store: Path):

@@ -78,3 +78,40 @@ def test_the_studies_of_the_project_take_published_numbers_from_the_table(path: 
 
 def test_the_methods_of_studies_cite_works_of_the_table():
     assert {source.work for source in all_sources()} <= set(works())
+
+
+# --- METHODS.md ------------------------------------------------------------------------------------------------------
+
+BODY, _, LISTED = (PROJECT / "data" / "METHODS.md").read_text(encoding="utf-8").partition("## References")
+#: Each reference by its number.
+REFERENCES = dict(re.findall(r"^(\d+)\. (.*?)(?=^\d+\. |\Z)", LISTED, re.MULTILINE | re.DOTALL))
+
+
+def works_of(reference: str) -> list[str]:
+    """Keys of the works that a reference of METHODS.md names: by doi, or by volume and first page."""
+    words = " ".join(reference.split())
+    dois = set(re.findall(r"doi (10\.\S+?)[;,:]?(?= |$)", words))
+    places = set(re.findall(r"\b\d+:e?\d+", words)) | set(re.findall(r"ISBN [\d-]+|J Bus Econ Stat 14", words))
+    return [
+        key
+        for key, work in works().items()
+        if any(doi in work.cite for doi in dois) or any(f" {place}" in work.cite for place in places)
+    ]
+
+
+@pytest.mark.parametrize("number", REFERENCES)
+def test_a_reference_of_the_methods_is_a_work_of_the_table(number: str):
+    assert works_of(REFERENCES[number]), REFERENCES[number]
+
+
+def test_every_number_that_the_methods_give_with_a_reference_is_one_of_its_work():
+    checked = 0
+    for sentence in re.split(r"(?<=[.:;])\s+(?=[A-Z*(-])|\n\n", BODY):
+        cited = [number for found in re.findall(r"\[(\d+(?:, \d+)*)\]", sentence) for number in found.split(", ")]
+        keys = [key for number in cited for key in works_of(REFERENCES[number])]
+        if any(works()[key].numbers for key in keys):
+            # Confidence levels and powers of names are no findings.
+            told = re.sub(r"\[[\d, ]+\]|95 %|`[^`]*`|\*[^*]*\*", "", sentence)
+            assert unknown_numbers(told, keys) == [], " ".join(sentence.split())
+            checked += 1
+    assert checked > 3

@@ -50,6 +50,8 @@ def handed(tmp_path_factory: pytest.TempPathFactory) -> Handed:
     folder = tmp_path_factory.mktemp("handed")
     (folder / "inbox" / "ari").mkdir(parents=True)
     (folder / "inbox" / "ari" / "a.fit").write_bytes(fit_run())
+    strikes = "athlete_id,date,distance_km,strike\nari,2026-01-01,1,rearfoot\n"
+    (folder / "inbox" / "strikes.csv").write_text(strikes, encoding="utf-8")
     users = [one for name, one in sys.modules.items() if name.startswith("pipeline.") and hasattr(one, "run_query")]
     with pytest.MonkeyPatch.context() as patch:
         for module in users:

@@ -119,7 +119,8 @@ def test_a_fault_is_a_notice_and_stops_nothing(tmp_path: Path):
     (tmp_path / "corrections.toml").write_bytes(b"\xff\xfe\xfa")
     inbox = read_inbox(tmp_path)
     assert inbox.notices == (
-        "corrections.toml, line 1: correction 1 is not used. It is not a text in UTF-8. Save it again as UTF-8.",
+        "corrections.toml, line 1: correction 1 is not used. corrections.toml is not a text in UTF-8: "
+        "invalid start byte. Save it again as UTF-8.",
         "ari/corrections.toml, line 1: correction 1 is not used. spor is no key of a correction. Did you mean sport?",
     )
     assert [file.path for file in inbox.files] == ["ari/a.fit"]

@@ -22,11 +22,12 @@ SETTINGS = club.read_settings()
 DAMAGED = "tallow/2026-05-28-battery-died.fit"
 METRICS = ["cadence_spm", "contact_time_ms"]
 DESIGNED_COLUMNS = {
-    "roster": "athlete_id,display_name,mass_kg,height_m,leg_length_m,born_year,sex,note",
+    "roster": "athlete_id,display_name,mass_kg,height_m,leg_length_m,born_year,sex,squad,note",
     "sessions": "file,athlete_id,started_at_utc,kind,surface,shoe_id,note",
     "shoes": "shoe_id,name,heel_toe_drop_mm,heel_stack_mm,mass_g",
     "strikes": "athlete_id,started_at_utc,date,distance_km,foot,strike,angle_deg,method,note",
     "complaints": "athlete_id,from_date,to_date,site,note",
+    "events": "athlete_id,date,kind,note",
 }
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import json
 import os
 import socket
 import struct
@@ -28,6 +29,7 @@ from pipeline.core.settings import Settings
 from pipeline.formats import MOST_SESSIONS, markup
 from pipeline.formats.cells import MOST_COLUMNS
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.refresh import refresh
 from pipeline.stages.recording import CLOCK_S, MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS, Session, recording
 from pipeline.store.layout import read_table
 from tests.fuzz.harness import look_into, watchdog
@@ -309,6 +311,61 @@ def test_a_number_beyond_measure_in_any_column_stops_nothing(number: str):
             raise
 
 
+# --- Bombs: small packed files that unpack to what takes long -------------------------------------------------------
+
+
+def gz(*parts: bytes) -> bytes:
+    return gzip.compress(b"".join(parts), 1)
+
+
+def points(n: int) -> bytes:
+    return b"<gpx><trk><trkseg>" + b'<trkpt lat="1" lon="1"/>' * n + b"</trkseg></trk></gpx>"
+
+
+def zip_of_a_million() -> bytes:
+    """An archive whose list names the same empty file a million times."""
+    local = struct.pack("<4sHHHHHIIIHH", b"PK\3\4", 20, 0, 0, 0, 0, 0, 0, 0, 5, 0) + b"a.csv"
+    entry = struct.pack("<4sHHHHHHIIIHHHHHII", b"PK\1\2", 20, 20, 0, 0, 0, 0, 0, 0, 0, 5, 0, 0, 0, 0, 0, 0) + b"a.csv"
+    listed = entry * 1_000_000
+    end64 = struct.pack("<4sQHHIIQQQQ", b"PK\6\6", 44, 45, 45, 0, 0, 10**6, 10**6, len(listed), len(local))
+    locator = struct.pack("<4sIQI", b"PK\6\7", 0, len(local) + len(listed), 1)
+    end = struct.pack("<4sHHHHIIH", b"PK\5\6", 0, 0, 0xFFFF, 0xFFFF, 0xFFFFFFFF, 0xFFFFFFFF, 0)
+    return local + listed + end64 + locator + end
+
+
+BOMBS: Mapping[str, Callable[[], bytes]] = {
+    "digits.csv.gz": lambda: gz(HEADER, b"0,0\n1,", b"3" * 250_000_000, b"\n2,6\n"),
+    "fewer-digits.csv.gz": lambda: gz(HEADER, b"0,0\n1,", b"3" * 130_000_000, b"\n2,6\n"),
+    "zeros.csv.gz": lambda: gz(bytes(190_000_000)),
+    "zeros-below.csv.gz": lambda: gz(HEADER, b"0,0\n", bytes(190_000_000)),
+    "gigabyte.csv.gz": lambda: gz(HEADER, b"0,0\n1,", *[b"3" * 100_000_000] * 10),
+    "points.gpx.gz": lambda: gz(points(3_000_000)),
+    "million.zip": zip_of_a_million,
+    "empty-records.fit.gz": lambda: gz(
+        link(FILE_ID + RECORDS + b"\x42\0\0\x14\0\0" + b"\x02" * 20_000_000)[:-1], b"\0"
+    ),
+    "empty-sessions.fit.gz": lambda: gz(link(FILE_ID + RECORDS + b"\x42\0\0\x12\0\0" + b"\x02" * 20_000_000)),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name", [one if one == "digits.csv.gz" else pytest.param(one, marks=pytest.mark.depth) for one in BOMBS]
+)
+def test_a_bomb_costs_itself_within_half_a_minute_and_says_one_line(tiny_inbox: Make, name: str):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), f"bo/{name}": BOMBS[name](), "settings.toml": "max_file_s = 30\n"})
+    words = ["check", "--inbox", inbox, "--json", "--jobs", "1"]
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", *words], cwd=ROOT, capture_output=True, text=True, check=False, timeout=90
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    told = {one["path"]: (one["status"], one["reason"]) for one in json.loads(done.stdout)["recordings"]}
+    assert told.pop("ari/a.fit")[0] == "accepted"
+    [(status, reason)] = told.values()
+    assert status in ("rejected", "salvaged")
+    assert "it took longer than" not in reason
+
+
 # --- FIT -------------------------------------------------------------------------------------------------------------
 
 
@@ -546,6 +603,16 @@ def test_an_inbox_may_be_deeper_than_a_program_may_call_itself(tiny_inbox: Make,
     finally:
         os.chdir(here)
         subprocess.run(["rm", "-rf", inbox / "ari" / "d"], check=True)
+
+
+@pytest.mark.parametrize("name", ["a" * 222, "=" * 70])
+def test_an_athlete_whose_name_the_store_has_no_room_for_costs_their_own_files_only(
+    tmp_path: Path, tiny_inbox: Make, name: str
+):
+    inbox = read_inbox(tiny_inbox({f"{name}/a.fit": fit_run(km=1), "bo/a.fit": fit_run("2026-03-15T09:00:00", km=1)}))
+    shown = refresh(inbox, tmp_path / "store", jobs=1).select("status", "reason").sort("status").rows()
+    assert [status for status, _ in shown] == ["accepted", "rejected"]
+    assert shown[1][1] == "The name of the athlete's folder is too long."
 
 
 # --- Not yet mended --------------------------------------------------------------------------------------------------

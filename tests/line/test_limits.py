@@ -31,7 +31,8 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
 @pytest.mark.parametrize(
     ("reason", "is_tried_again"),
     [
-        (LostReason.TOOK_TOO_LONG, True),
+        (LostReason.TOOK_TOO_LONG, False),
+        (LostReason.RAISED, False),
         (LostReason.KILLED, True),
         (LostReason.CLUSTER_WORKERS_LOST, True),
         (LostReason.DIED, False),

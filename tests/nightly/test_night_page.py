@@ -135,8 +135,8 @@ def test_a_changed_finding_is_shown_before_and_after_with_drift_and_interval():
     ends = drifts(("ari", "contact_time_ms", 3.04), ("bo", "cadence_spm", -0.04))
     night = page(refreshed(findings=changed), ends=ends)
     assert section(night, "Whose finding changed")[:2] == [
-        "- **ari**, contact time: was *holds*, now *rises* +3.0 % (+2.0 to +4.0).",
-        "- **bo**, cadence: was *not clear*, now *holds* 0.0 % (−1.0 to +1.0).",
+        "- **ari**, contact time: was *steady*, now *rises* +3.0 % (+2.0 to +4.0).",
+        "- **bo**, cadence: was *cannot tell yet*, now *steady* 0.0 % (−1.0 to +1.0).",
     ]
     assert "percent per 10 km at equal speed and slope, with the 95 % interval in brackets" in night.text
     assert night.title.endswith("2 findings changed")
@@ -153,8 +153,8 @@ def test_a_finding_with_too_few_runs_has_no_number_and_one_without_runs_is_gone(
     ends = drifts(("ari", "cadence_spm", None), ("cy", "heart_rate_bpm", 2.0))
     assert section(page(refreshed(findings=changed), ends=ends), "Whose finding changed")[:4] == [
         "- **bo**: no run is left; 2 findings before.",
-        "- **ari**, cadence: was *holds*, now *too few runs*.",
-        "- **cy**, cadence: was *holds*, is no longer found: no run with it is left.",
+        "- **ari**, cadence: was *steady*, now *too few runs*.",
+        "- **cy**, cadence: was *steady*, is no longer found: no run with it is left.",
         "- **cy**, heart rate: for the first time *rises* +2.0 % (+1.0 to +3.0).",
     ]
 
@@ -166,7 +166,7 @@ def test_the_first_findings_of_an_athlete_share_a_line_and_are_no_change():
     night = page(refreshed(findings=changed), ends=drifts(*((("ari", metric, 2.0)) for metric in metrics)))
     assert section(night, "Whose finding changed")[0] == (
         "- **ari**, for the first time: *rises*: contact time +2.0 % (+1.0 to +3.0); "
-        "*holds*: cadence, step length; *too few runs*: heart rate."
+        "*steady*: cadence, step length; *too few runs*: heart rate."
     )
     assert night.title.endswith("no finding changed, first findings of 1 athlete")
 

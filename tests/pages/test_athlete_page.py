@@ -165,7 +165,7 @@ def test_nothing_that_people_wrote_is_shown_where_athletes_are_codes(demo: Refre
     assert named["complaints"][0]["note"]
     assert found["complaints"][0] == named["complaints"][0] | {"site": "complaint 1", "note": None}
     shoes = {run["shoe"] for run in named["runs"]} - {""}
-    assert shoes == {"lantern", "ropewalk"}
+    assert shoes == {"Lantern", "Ropewalk"}
     written = [named["complaints"][0][name] for name in ("site", "note")]
     assert not [word for word in ("brine", *shoes, *written) if word in text.lower()]
     assert len({run["shoe"] for run in found["runs"]} - {""}) == 2

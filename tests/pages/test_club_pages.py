@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from pipeline.core.settings import Settings
-from pipeline.pages.club_pages import LARGE_CLUB, LATEST_DAYS, MOST_LISTED, MOST_RUNS, index_page
+from pipeline.pages.club_pages import LARGE_CLUB, LATEST_DAYS, MOST_CHANGING, MOST_LISTED, MOST_RUNS, index_page
 from pipeline.pages.club_rows import Pages
 from tests.support.rows_in_memory import Row, RowsInMemory, file, run
 
@@ -19,6 +19,7 @@ def drift(athlete_id: str = "ari", metric: str = "contact_time_ms", finding: str
     return {
         "athlete_id": athlete_id, "metric": metric, "finding": finding, "n_runs": 9, "n_splits": 99,
         "drift_pct_per_10km": 3.0, "drift_low": 2.0, "drift_high": 4.0, "smallest_change_pct": 2.0,
+        "change_at_usual_distance_pct": 5.0, "usual_distance_km": 18.0,
     } | differing  # fmt: skip
 
 
@@ -33,7 +34,9 @@ def index(club: RowsInMemory, findings: list[Row] | None = None, **told: Any) ->
 
 def club(*drifts: Row, runs: list[Row] | None = None, **more: Any) -> RowsInMemory:
     athletes = sorted({row["athlete_id"] for row in drifts}) or ["ari"]
-    return RowsInMemory(runs=runs or [run(one) for one in athletes], athlete_drift=list(drifts), **more)
+    usual = [{name: row[name] for name in ("athlete_id", "metric")} for row in drifts]
+    lists = {"runs": runs or [run(one) for one in athletes], "usual": usual} | more
+    return RowsInMemory(athlete_drift=list(drifts), **lists)
 
 
 # --- The latest runs --------------------------------------------------------------------------------------------------
@@ -66,6 +69,47 @@ def test_what_is_not_as_usual_comes_first_then_the_latest():
     runs = [run("ari", day=3), run("bea", day=2), run("cyd", day=1)]
     rows = [against("ari-3"), against("bea-2"), against("cyd-1", comparison="less")]
     assert [row["name"] for row in index(club(runs=runs, run_against_usual=rows))["latest"]] == ["cyd", "ari", "bea"]
+
+
+def test_how_many_runs_are_not_as_usual_is_counted():
+    runs = [run("ari", day=3), run("bea", day=2), run("cyd", day=1)]
+    rows = [against("ari-3"), against("bea-2", comparison="cannot_tell"), against("cyd-1", comparison="more")]
+    assert index(club(runs=runs, run_against_usual=rows))["n_unusual"] == 1
+
+
+# --- Who changes ------------------------------------------------------------------------------------------------------
+
+
+def test_who_changes_is_told_first_with_the_answer_of_the_athletes_page_and_nobody_else():
+    rows = [drift("ari"), drift("bea", finding="rises")]
+    levels = {"start_level": 240.0, "level_at_usual_distance": 252.0, "usual_distance_km": 18.0}
+    found = index(club(*rows, usual=[{"athlete_id": "bea", "metric": "contact_time_ms", **levels}]))
+    assert [(row["name"], row["answer"]) for row in found["changing"]] == [
+        ("bea", "Over a run contact time lengthens, from 240 to 252 ms by km 18 at the same pace, gradually.")
+    ]
+    assert found["n_changing"] == 1
+
+
+@pytest.mark.parametrize("n", [MOST_CHANGING, MOST_CHANGING + 1])
+def test_of_many_who_change_those_who_change_most_are_told_and_the_rest_counted(n: int):
+    names = [f"a{place:02d}" for place in range(n)]
+    rows = [drift(name, finding="rises", drift_pct_per_10km=3.0 + place) for place, name in enumerate(names)]
+    found = index(club(*rows))
+    assert [row["name"] for row in found["changing"]] == names[::-1][:MOST_CHANGING]
+    assert found["n_changing"] == n
+
+
+def test_squads_of_the_roster_are_offered_as_filters_and_none_with_codes():
+    roster = [{"athlete_id": "ari", "squad": "lighthouse"}, {"athlete_id": "bea", "squad": "Harbour"}]
+    rows = [drift("ari"), drift("bea"), drift("cyd")]
+    found = index(club(*rows, roster=roster))
+    assert found["squads"] == ["Harbour", "lighthouse"]
+    assert {row["name"]: row["squad"] for row in found["athletes"]} == {
+        "ari": "lighthouse",
+        "bea": "Harbour",
+        "cyd": "",
+    }
+    assert index(club(*rows, roster=roster, is_coded=True))["squads"] == []
 
 
 @pytest.mark.parametrize("n", [MOST_RUNS, MOST_RUNS + 1])

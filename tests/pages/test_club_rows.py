@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote
 
 import polars as pl
@@ -23,6 +24,7 @@ from pipeline.pages.club_rows import (
 )
 from pipeline.store.generations import current
 from tests.support.demo_store import Refreshed
+from tests.support.rows_in_memory import RowsInMemory, run
 
 NAMES, CODES, NONE = Settings(), Settings(pages="codes"), Settings(pages="none")
 PEOPLE = ["ari", "bea", "çelik d'or", "x#1 50%"]
@@ -128,7 +130,7 @@ def test_a_shoe_is_a_code_where_athletes_are_codes(demo: Refreshed):
     by_code.__dict__["_key"] = b"a key of this test"
     own = sorted(set(demo.table("runs")["shoe_id"].drop_nulls()))
     codes_of = {str(by_code.shoe(shoe)) for shoe in own}
-    assert [by_name.shoe(shoe) for shoe in own] == own
+    assert [by_name.shoe(shoe) for shoe in own] == [shoe.capitalize() for shoe in own]
     assert len(codes_of) == len(own) > 2
     assert all(re.fullmatch(r"shoe-[a-z2-7]{5}", one) for one in codes_of)
     assert by_name.shoe(None) is by_code.shoe(None) is None
@@ -174,6 +176,34 @@ def test_a_state_of_an_older_version_has_no_names(tmp_path: Path):
     assert has_names(built)
     (built / "known" / "names.json").unlink()
     assert not has_names(built)
+
+
+@pytest.mark.parametrize(
+    ("of", "named", "coded"),
+    [
+        (lambda club: club.session_note(3), "felt heavy", None),
+        (lambda club: club.session_note(4), None, None),
+        (lambda club: club.squad("ari"), "harbour", None),
+        (lambda club: club.shoe("alder"), "alder", "shoe-"),
+        (lambda club: club.drop_mm("fern"), 6.0, 6.0),
+    ],
+)
+def test_what_the_lists_say_is_shown_with_names_and_not_with_codes(of: Any, named: Any, coded: Any):
+    lists = {
+        "sessions": [{"line": 3, "note": "felt heavy"}, {"line": 4, "note": None}],
+        "roster": [{"athlete_id": "ari", "squad": "harbour"}],
+        "shoes": [{"shoe_id": "fern", "name": "Fern", "heel_toe_drop_mm": 6.0}],
+    }
+    assert of(RowsInMemory(**lists)) == named
+    found = of(RowsInMemory(is_coded=True, **lists))
+    assert str(found).startswith(coded) if isinstance(coded, str) else found == coded
+
+
+def test_neighbours_are_those_of_the_names_shown():
+    club = RowsInMemory(runs=[run("ari"), run("bea"), run("cyd")])
+    club.__dict__["_names"] = {"ari": "Zoe", "bea": "Ada"}
+    # Ada, cyd, Zoe.
+    assert [club.neighbours(one) for one in ("bea", "cyd", "ari")] == [(None, "cyd"), ("bea", "ari"), ("cyd", None)]
 
 
 def test_a_note_is_shown_with_names_and_never_with_codes(tmp_path: Path):

@@ -68,7 +68,7 @@ def test_without_scripts_every_table_and_the_first_pictures_are_there(browser: B
     assert watched.page.locator("tbody tr").count() > 30
     assert watched.page.locator("time").first.inner_text() == "2 Feb 2026"
     shown = watched.page.locator("figure svg.picture").filter(visible=True)
-    assert shown.count() == 4  # along the distance, against speed, the season, the landings
+    assert shown.count() == 5  # along the distance, against speed, the season, before and after, the landings
     for box in (one.bounding_box() for one in shown.all()):
         assert box is not None
         assert box["width"] > 300
@@ -323,7 +323,7 @@ def test_a_metric_that_is_chosen_changes_all_pictures_and_stays_in_the_address(b
         page.locator(f".choose input[value={metric}]").check(force=True)
         shown = page.locator("[data-metric]").filter(visible=True)
         assert {one.get_attribute("data-metric") for one in shown.all()} == {metric}
-        assert shown.count() == 2
+        assert shown.count() == 3  # along the distance, the season, before and after
         assert page.url.endswith(f"#metric={metric}")
     page.locator("section.all-runs a").first.click()
     page.wait_for_url("**/2026*.html")
@@ -331,6 +331,18 @@ def test_a_metric_that_is_chosen_changes_all_pictures_and_stays_in_the_address(b
     page.locator(f".choose input[value={metrics[-1]}]:checked").wait_for(state="attached")
     assert page.locator(f"[data-metric={metrics[-1]}]").first.is_visible()
     assert watched.heard == []
+    watched.close()
+
+
+def test_a_squad_that_is_chosen_leaves_its_athletes_and_stays_in_the_address(browser: Browser, pages: Path):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, "index"))
+    page.locator("[data-filter=squad]").select_option("harbour")
+    shown = page.locator("table.people").first.locator("tbody th").filter(visible=True)
+    assert sorted(one.get_attribute("data-value") or "" for one in shown.all()) == [
+        "Ember", "Pip", "Tallow", "Tarn", "Wick",
+    ]  # fmt: skip
+    assert page.url.endswith("#squad=harbour")
     watched.close()
 
 

@@ -124,7 +124,7 @@ def test_an_athlete_of_any_name_is_reached_shown_and_left_by_links(browser: Brow
     assert page.title().startswith(ATHLETES[athlete_id])
     inert(watched)
     text = page.locator("main").inner_text()
-    assert f"{SITE}. {NOTE}" in text
+    assert f"{SITE}; {NOTE}" in text
     assert SHOE in text
     figure = page.locator("figure[data-picture=season]").filter(visible=True)
     assert SITE in figure.locator("svg text").all_text_contents()

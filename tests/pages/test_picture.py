@@ -34,6 +34,14 @@ def simple() -> Picture:
     return Picture(Scale(0, 20), Scale(200, 300), 300)
 
 
+def test_a_picture_is_of_its_kind_whatever_labels_it_has():
+    picture = Picture(Scale(0, 20), Scale(200, 300), 300, y_labels=[(250.0, "250"), (299.0, "299")], unit="ms")
+    found = parsed(picture, kind="course")
+    assert found.get("class") == "picture course"
+    # The label next to the unit is one that gives way where letters stand inside.
+    assert [one.get("class") for one in found.iter("text")] == ["tick up", "tick up top", "tick"]
+
+
 # --- Scales ----------------------------------------------------------------------------------------------------------
 
 

@@ -29,6 +29,7 @@ RUN: Row = {
     "run_id": "ari-1", "athlete_id": "ari", "started_at_utc": datetime(2026, 3, 14, 9, tzinfo=UTC), "distance_km": 2.5,
     "moving_s": 750.0, "paused_s": 0.0, "kind": "race", "surface": None, "shoe_id": "fern", "device": None,
     "sensors": None, "altitude": "steady", "speed_source": "device",
+    "climb_m": None, "session_line": None,
 }  # fmt: skip
 
 
@@ -49,9 +50,9 @@ def trace(**differing: list[float | None]) -> pl.DataFrame:
 
 def page(
     *splits: Row, run: Row | None = None, units: Units = KM, split_length_m: float = 1000.0, is_coded: bool = False,
-    language: str = "en", **rows: Any,
+    language: str = "en", lists: dict[str, list[Row]] | None = None, **rows: Any,
 ) -> dict[str, Any]:  # fmt: skip
-    club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded)
+    club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded, **(lists or {}))
     inclusion = replace(INCLUSION, split_length_m=split_length_m)
     return run_page(
         RUN | (run or {}), RunRows(splits or [split()], **rows),
@@ -60,8 +61,9 @@ def page(
 
 
 def pictures(*splits: Row, traced: pl.DataFrame | None = None, units: Units = KM, **rows: Any) -> dict[str, str]:
+    found = trace() if traced is None else traced
     shown = panels(
-        RUN, RunRows(splits or [split()], **rows), trace() if traced is None else traced,
+        RUN, RunRows(splits or [split()], **rows), {one.name: one.cast(pl.Float64).to_numpy() for one in found},
         language=Language("en", units), inclusion=INCLUSION,
     )  # fmt: skip
     return {one["name"]: one["svg"] for one in shown}
@@ -91,11 +93,33 @@ def test_a_pause_is_told_where_there_was_one(paused_s: float | None, words: str 
 
 
 def test_of_what_is_known_about_a_run_only_that_is_told():
-    assert page()["about"] == [("", "race"), ("shoe", "fern"), ("", "steady altimeter")]
+    assert page()["about"] == [("", "race"), ("shoe", "fern")]
     everything = {"surface": "sand", "device": "harbour watch", "sensors": "contact time: native"}
     assert [value for _, value in page(run=everything)["about"]] == [
-        "race", "sand", "fern", "harbour watch", "contact time: native", "steady altimeter",
+        "race", "sand", "fern", "harbour watch", "contact time: native",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("altitude", "words"), [("steady", []), ("absent", ["no altitude"])])
+def test_an_altimeter_is_told_of_where_it_is_not_steady(altitude: str, words: list[str]):
+    assert [value for _, value in page(run={"altitude": altitude})["about"]][2:] == words
+
+
+@pytest.mark.parametrize(("climb_m", "words"), [(None, ""), (0.4, "0 m climbed"), (201.0, "201 m climbed")])
+def test_the_metres_climbed_are_told_where_they_are_known(climb_m: float | None, words: str):
+    assert page(run={"climb_m": climb_m})["climb"] == words
+
+
+def test_a_shoe_has_its_name_and_drop_and_the_run_the_note_of_its_session():
+    lists = {
+        "shoes": [{"shoe_id": "fern", "name": "Fern", "heel_toe_drop_mm": 6.0}],
+        "sessions": [{"line": 3, "note": "felt heavy"}],
+    }
+    found = page(run={"session_line": 3}, lists=lists)
+    assert (dict(found["about"])["shoe"], found["note"]) == ("Fern (drop 6 mm)", "felt heavy")
+    coded = page(run={"session_line": 3}, lists=lists, is_coded=True)
+    assert coded["note"] is None
+    assert "Fern" not in repr(coded)
 
 
 def test_where_athletes_are_codes_the_shoe_is_one_too():
@@ -268,8 +292,8 @@ def test_a_panel_reads_the_means_of_the_splits_and_what_is_usual():
 def test_a_small_range_of_altitude_is_no_mountain():
     svg = pictures(traced=trace(altitude_m=[10.0, 12.0]))["altitude_m"]
     (path,) = re.findall(r'd="([^"]*)" class="trace"', svg)
-    ups = [int(step.split(" ")[1]) for step in re.findall(r"l(-?\d+ -?\d+)", path)]
-    assert abs(ups[0]) == pytest.approx(1000 * 2 / LEAST_ALTITUDE_RANGE_M, abs=2)
+    (steps,) = re.findall(r"l([-\d ]+)", path)
+    assert abs(int(steps.split(" ")[1])) == pytest.approx(1000 * 2 / LEAST_ALTITUDE_RANGE_M, abs=2)
 
 
 THREE_STEPS = pl.DataFrame(

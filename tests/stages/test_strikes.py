@@ -12,7 +12,7 @@ from pipeline.core.resources import shipped
 from pipeline.core.settings import Settings
 from pipeline.inbox.lists import read_lists
 from pipeline.stages.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
-from pipeline.tables import publishable
+from pipeline.tables import empty, publishable
 from pipeline.tables.observed import STRIKES
 from tests.support.filmed import landings_of
 
@@ -330,7 +330,7 @@ def test_more_than_two_classes_are_tested_by_bowker_over_those_that_occur():
         *(f"b{i} 15 left midfoot" for i in range(4)),
     )
     every, rearfoot = shifts(rows).rows(named=True)
-    # Six went one way between two classes and four between two others, none back: 6²/6 + 4²/4. Of three pairs one is empty.
+    # Six went one way between two classes, four between two others, none back: 6²/6 + 4²/4; a third pair is empty.
     assert (every["method"], every["statistic"], every["degrees_of_freedom"]) == ("Bowker", 10.0, 2)
     # Six of six one way, exact: 2 / 2⁶.
     assert (rearfoot["method"], rearfoot["statistic"], rearfoot["degrees_of_freedom"]) == ("McNemar exact", 0.0, None)
@@ -352,3 +352,69 @@ def test_a_change_between_two_classes_that_are_both_not_rearfoot_shows_in_the_ro
     rows = feet(*(f"a{i} {km} left {strike}" for i in range(6) for km, strike in ((5, "midfoot"), (15, "forefoot"))))
     every, rearfoot = shifts(rows).rows(named=True)
     assert (every["p_value"], rearfoot["p_value"]) == (0.03125, 1.0)
+
+
+# --- Raters, and the kilometre ---------------------------------------------------------------------------------------
+
+
+def test_of_two_raters_the_one_who_saw_most_feet_counts_and_the_other_where_that_one_saw_none():
+    rows = feet("ari 5 left rearfoot", "ari 5 left midfoot", "bo 5 left midfoot", "cy 5 left forefoot").with_columns(
+        rater=pl.Series(["one", "two", "one", "two"])
+    )
+    more = feet("dee 5 left rearfoot").with_columns(rater=pl.lit("one"))
+    seen = landings_of(pl.concat([rows, more])).sort("athlete_id", "rater")
+    assert seen.select("athlete_id", "rater", "is_counted").rows() == [
+        ("ari", "one", True), ("ari", "two", False), ("bo", "one", True), ("cy", "two", True), ("dee", "one", True),
+    ]  # fmt: skip
+    assert strike_counts(seen).filter(scope="event", strike="midfoot")["n"].to_list() == [1]
+
+
+def run_of(run_id: str, started: str, lengths_m: list[float], athlete_id: str = "ari") -> dict[str, pl.DataFrame]:
+    """A run whose splits have speeds of 3.1, 3.2, ... m/s and slopes of 1, 2, ... %."""
+    start = pl.Series([started]).str.to_datetime(time_zone="UTC")
+    n = len(lengths_m)
+    kms = range(1, n + 1)
+    numbers = {
+        "speed_m_s": [3 + 0.1 * km for km in range(1, n + 1)],
+        "slope_pct": [float(km) for km in range(1, n + 1)],
+    }
+    of_run = {"athlete_id": [athlete_id], "run_id": [run_id], "surface": ["road"]}
+    return {
+        "runs": pl.DataFrame(of_run | {"started_at_utc": start}),
+        "splits": pl.DataFrame({"run_id": [run_id] * n, "km": list(kms), "length_m": lengths_m} | numbers),
+    }
+
+
+def kilometres(rows: pl.DataFrame, *recorded: dict[str, pl.DataFrame]) -> list[tuple[object, ...]]:
+    tables = {
+        name: pl.concat([empty(name), *(run[name] for run in recorded)], how="diagonal_relaxed")
+        for name in ("runs", "splits")
+    }
+    seen = landings_of(rows, **tables).sort("athlete_id", "distance_km")
+    return seen.select("distance_km", "run_id", "speed_m_s", "slope_pct", "surface").rows()
+
+
+def test_a_landing_gets_speed_slope_and_surface_of_the_kilometre_it_lies_in():
+    # A landing at the end of a kilometre belongs to it; beyond the last split nothing is known but the run.
+    rows = feet("ari 0 left rearfoot", "ari 1 left rearfoot", "ari 1.001 left rearfoot", "ari 2.6 left rearfoot")
+    run = run_of("that", "2026-03-14T09:00:00", [1000.0, 1000.0, 500.0])
+    assert kilometres(rows, run) == [
+        (0.0, "that", 3.1, 1.0, "road"), (1.0, "that", 3.1, 1.0, "road"), (1.001, "that", 3.2, 2.0, "road"),
+        (2.6, "that", None, None, "road"),
+    ]  # fmt: skip
+
+
+def test_a_landing_is_of_no_run_where_it_could_be_of_two_unless_its_start_says_which():
+    morning, evening = (
+        run_of(name, f"2026-03-14T{hour}:00:00", [1000.0]) for name, hour in (("am", "09"), ("pm", "18"))
+    )
+    other = run_of("other", "2026-03-14T09:00:00", [1000.0], athlete_id="bo")
+    row = feet("ari 1 left rearfoot")
+    assert kilometres(row, morning, other)[0][1] == "am"
+    assert kilometres(row, morning, evening) == [(1.0, None, None, None, None)]
+    started = row.with_columns(
+        started_at_utc=pl.lit("2026-03-14T18:04:59").str.to_datetime("%FT%T", time_unit="us", time_zone="UTC")
+    )
+    assert kilometres(started, morning, evening)[0][1] == "pm"
+    late = started.with_columns(pl.col("started_at_utc").dt.offset_by("2s"))
+    assert kilometres(late, morning, evening)[0][1] is None

@@ -37,14 +37,16 @@ def run_of(
         },
         schema_overrides={"sensors": pl.String, "tags": pl.String},
     )  # fmt: skip
-    splits = pl.DataFrame({"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5]})
+    splits = pl.DataFrame(
+        {"run_id": ["ari-9"] * 2, "length_m": [1000.0, 250.0], "moving_s": [300.0, 75.5], "climb_m": [4.0, None]}
+    )
     schema = {**dict.fromkeys(LISTS["sessions.csv"], pl.String), "started_at_utc": pl.Datetime("us", "UTC")}
     rows = [{**line, "line": number} for number, line in enumerate(lines, start=2)]
     sessions = pl.DataFrame(rows, schema={**schema, "line": pl.Int64})
     ride = {"path": "ari/ride.fit", "session": 1, "athlete_id": "ari", "status": "not_running", "sport": "cycling"}
     ledger = pl.DataFrame([{**ride, **one} for one in rides], schema=empty("recordings").schema)
     (row,) = runs(measured, splits, sessions, ledger, **settings).rows(named=True)
-    assert (row["distance_km"], row["moving_s"]) == (1.25, 375.5)
+    assert (row["distance_km"], row["moving_s"], row["climb_m"]) == (1.25, 375.5, 4.0)
     return row
 
 
@@ -104,7 +106,7 @@ def test_the_local_date_is_that_of_the_zone_in_the_settings(started: datetime, t
 
 
 def test_without_a_zone_there_is_no_local_date():
-    assert "local_date" not in run_of()
+    assert run_of()["local_date"] is None
 
 
 def test_a_line_that_names_the_file_describes_the_run():

@@ -64,7 +64,7 @@ def cohort_of(
         "drifts": pl.DataFrame(drifts),
         "run_drifts": pl.DataFrame(),
         "athletes": pl.DataFrame({"athlete_id": [f"a{athlete:02}" for athlete in range(n_athletes)]}),
-        "strike_shift": empty("strike_shift"),
+        "landings": empty("landings"),
         "other_splits": None,
         "inclusion": Settings().inclusion,
         "seed": 1,

@@ -10,7 +10,7 @@ import polars as pl
 from scipy.signal import lfilter
 
 from tests.validity.processes import PACE_LENGTH_M, SEGMENT_M, SEGMENTS_PER_KM, Array, along, first_order
-from tests.validity.recorded import recorded
+from tests.validity.recorded import TINY, recorded
 from tests.validity.world import REFERENCE_M_S, Metric, World
 
 
@@ -106,7 +106,7 @@ def _precision(metric: Metric, length_km: npt.NDArray[np.int64]) -> Array:
     """How well runs tell the mean drift: by least squares over all kilometres but the first, and as they differ."""
     n_km = length_km - 1.0
     along = n_km * (n_km**2 - 1) / 12 / 100  # squared distances from the middle [10 km]
-    return np.asarray(1 / (metric.run_drift_sd_pct**2 + metric.error_sd_pct**2 / along))
+    return np.asarray(1 / np.maximum(metric.run_drift_sd_pct**2 + metric.error_sd_pct**2 / along, TINY))
 
 
 def _course_and_pace(

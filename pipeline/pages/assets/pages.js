@@ -75,7 +75,7 @@ const STATES = { rises: "changes", falls: "changes", changes_late: "changes", ho
 function filtering(form) {
   const tables = [...form.parentElement.querySelectorAll("table.people")];
   const controls = [...form.querySelectorAll("[data-filter]")];
-  const value = (name) => form.querySelector(`[data-filter=${name}]`).value;
+  const value = (name) => form.querySelector(`[data-filter=${name}]`)?.value ?? "";
   const places = new Map();
   for (const table of tables) {
     for (const cell of table.tHead.rows[0].cells) if (cell.classList.contains("metric")) places.set(cell.dataset.key, [table, cell.cellIndex]);
@@ -86,7 +86,7 @@ function filtering(form) {
     for (const row of table.tBodies[0].rows) findings.set(`${metric} ${row.cells[0].dataset.value}`, row.cells[place].classList[1]);
   }
   const apply = () => {
-    const [name, state, metric] = [value("name").trim().toLowerCase(), value("state"), value("metric")];
+    const [name, state, metric, squad] = [value("name").trim().toLowerCase(), value("state"), value("metric"), value("squad")];
     for (const control of controls) choose(control.dataset.filter, control.value.trim());
     let n = 0;
     for (const table of tables) {
@@ -94,7 +94,7 @@ function filtering(form) {
         const of = row.cells[0].dataset.value;
         const own = metric ? STATES[told(of, metric)] : row.dataset.state;
         const fits = !state || (state === "complaint" ? "complaint" in row.dataset : own === state);
-        row.hidden = !(fits && of.toLowerCase().includes(name) && (!metric || own));
+        row.hidden = !(fits && (!squad || row.dataset.squad === squad) && of.toLowerCase().includes(name) && (!metric || own));
         if (table === tables[0] && !row.hidden) n += 1;
       }
     }
