@@ -63,7 +63,7 @@ pools AS (
 ),
 
 scattered AS (
-  -- The variance between runs by moments (DerSimonian and Laird 1986, from memory).
+  -- The variance between runs by moments (DerSimonian and Laird 1986).
   SELECT
     athlete_id,
     metric,
@@ -95,7 +95,7 @@ recentred AS (
 
 scaled AS (
   -- The error comes from the scatter that is left, never less than the runs' own errors say, with a t distribution
-  -- (Knapp and Hartung 2003, from memory).
+  -- (Knapp and Hartung 2003).
   SELECT
     *,
     GREATEST(SUM(weight * POWER(drift_pct_per_10km - pool_mean, 2)) OVER seasons / NULLIF(freedom, 0), 1) AS scale

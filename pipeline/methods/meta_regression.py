@@ -5,9 +5,9 @@ differ in truth too; how much more is a variance between runs, estimated by mome
 its precision, and the error of the line comes from the scatter that is left about it, never less than the errors
 themselves say, with a t distribution, so that it holds for few runs.
 
-Sources: DerSimonian and Laird 1986, doi 10.1016/0197-2456(86)90046-2 (the variance by moments); Thompson and Sharp
-1999, doi 10.1002/(SICI)1097-0258(19991030)18:20<2693::AID-SIM235>3.0.CO;2-V (the same with regressors); Knapp and
-Hartung 2003, doi 10.1002/sim.1482 (errors by the scatter that is left, and t). From memory.
+Sources: DerSimonian and Laird 1986, doi 10.1016/0197-2456(86)90046-2 (the variance by moments; abstract read); Thompson
+and Sharp 1999, doi 10.1002/(SICI)1097-0258(19991030)18:20<2693::AID-SIM235>3.0.CO;2-V (the same with regressors; from
+memory); Knapp and Hartung 2003, doi 10.1002/sim.1482 (errors by the scatter that is left, and t; abstract read).
 """
 
 from __future__ import annotations

@@ -112,11 +112,11 @@ def _picture(row: Row, levels: Sequence[tuple[date, float]], language: Language)
         picture.area([(x_end, ends[0], ends[1]) for x_end in (at.toordinal(), x.high)], "interval")
     picture.line([(end, row["level_before"]) for end in (at.toordinal(), x.high)], "total")
     picture.line([(at.toordinal(), y.low), (at.toordinal(), y.high)], "break")
-    for side, kind, ends, mean in (
+    for side, kind, where, mean in (
         (before, "early", (x.low, at.toordinal()), row["level_before"]),
         (after, "late", (at.toordinal(), x.high), row["level_after"]),
     ):
-        picture.line([(end, mean) for end in ends], "month")
+        picture.line([(end, mean) for end in where], "month")
         picture.dots([(day.toordinal(), level) for day, level in side], kind)
     words = language(
         "event.seen", metric=language.metric(row["metric"]), before=row["n_runs_before"], after=row["n_runs_after"],

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.core.metrics import METRIC_OF, QUANTITIES
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import Units, deciding, number, signed
 
 _TEXTS = Path(__file__).with_name("texts")
@@ -122,6 +123,11 @@ class Language:
         """The label of a metric; that of the registry where the catalogue has none."""
         key = f"metric.{column}.label"
         return self(key) if self.has(key) else _LABELS.get(column, column)
+
+    def suspicion(self, name: str) -> str:
+        """What a reading is suspected of; the words of the registry where the catalogue has none."""
+        key = f"suspicion.{name}"
+        return self(key) if self.has(key) else SUSPICIONS[name].words
 
     def verb(self, column: str, *, is_up: bool) -> str:
         """What a metric does: lengthens, falls."""

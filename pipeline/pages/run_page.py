@@ -13,7 +13,6 @@ from markupsafe import Markup
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
-from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.methods.adjustment import effect, warm_up_effect
 from pipeline.pages.athlete_tables import against_cell
 from pipeline.pages.club_rows import ClubRows
@@ -183,7 +182,7 @@ def quality_row(row: Row, language: Language) -> Context:
     """What is odd in the recording of one quantity."""
     return {
         "what": excluded_words(row["quantity"], language),
-        "suspicion": SUSPICIONS[row["suspicion"]].words if row["suspicion"] else "",
+        "suspicion": language.suspicion(row["suspicion"]) if row["suspicion"] else "",
         "fix": row["fix"] or "",
     }
 

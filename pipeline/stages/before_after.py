@@ -17,6 +17,7 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.stages.contrasts import FEWEST_RUNS_PER_SIDE, NOTE, difference_of_drifts, difference_of_levels
@@ -49,9 +50,12 @@ def before_after(
     for (athlete_id, metric), own in entered.partition_by(
         "athlete_id", "metric", as_dict=True, maintain_order=True
     ).items():
+        days = own["day"].to_numpy()
         for event in happened.get(str(athlete_id), ()):
-            before, after = (own.filter(pl.col("day").is_between(*side, closed="left")) for side in _sides(event))
-            if min(before.height, after.height) >= FEWEST_RUNS_PER_SIDE:
+            # Most events have too few runs on a side, and cost no more than to be counted.
+            are = [(days >= np.datetime64(first)) & (days < np.datetime64(end)) for first, end in _sides(event)]
+            if min(map(np.count_nonzero, are)) >= FEWEST_RUNS_PER_SIDE:
+                before, after = (own.filter(pl.Series(side)) for side in are)
                 means = (float(side["fresh_level"].log().mean()) for side in (before, after))  # type: ignore[arg-type]
                 level_before, level_after = pl.Series(means).exp()
                 rows.append(

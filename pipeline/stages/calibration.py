@@ -14,8 +14,8 @@ error as large as the runs say, of the kind that `pipeline/methods/speed_equatio
 and to what is computed from it. So a drift that only appears because speed is measured with error is counted as false.
 The invented speeds are a little rougher than the measured ones, which have an error already.
 
-Related: sign flips of whole clusters, Cameron, Gelbach and Miller 2008 (doi 10.1162/rest.90.3.414); blocks, Künsch 1989
-(doi 10.1214/aos/1176347265). From memory.
+Related: sign flips of whole clusters, Cameron, Gelbach and Miller 2008 (doi 10.1162/rest.90.3.414, from memory);
+blocks, Künsch 1989 (doi 10.1214/aos/1176347265, summary read).
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Stage `splits`: samples → one row per kilometre of a run (or another split length), and one row per lap.
 
-Runs `sql/splits.sql`: boundaries are interpolated between samples, means are weighted by time over running samples, and
-flight time, duty factor and step length follow from the means of their own row. Kilometres and laps differ only in
-where their boundaries are, which is settled here. Speed is also smoothed as heart rate follows it. Stiffness is added
-for level splits of athletes whose mass is known (`pipeline/methods/spring_mass.py`).
+Boundaries are interpolated between samples, and sums over the pieces are taken here; `sql/splits.sql` makes means of
+them, weighted by time over running samples, and flight time, duty factor and step length from the means of their own
+row. Kilometres and laps differ only in where their boundaries are. Speed is also smoothed as heart rate follows it.
+Stiffness is added for level splits of athletes whose mass is known (`pipeline/methods/spring_mass.py`).
 """
 
 from __future__ import annotations

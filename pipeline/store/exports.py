@@ -6,7 +6,7 @@ A cell that a spreadsheet could run as a formula is escaped: in CSV by a leading
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -35,6 +35,8 @@ MOST_ROWS = 20_000
 #: 1,048,576 rows in a sheet and opens a tenth of that in seconds; common practice, no source.
 LONG = ("splits",)
 LONG_SHEET_ROWS, MOST_LONG_SHEETS = 50_000, 4
+#: Sheets of more rows are filled with text once the workbook is written: a cell at a time takes ten times as long.
+FEW_ROWS = 50
 #: Tables that are CSV files only: to write their sheet takes a fifth of a refresh.
 ONLY_CSV = ("lap_splits",)
 #: Columns of dates, which tables hold as text.
@@ -93,19 +95,13 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     workbook = xlsxwriter.Workbook(str(path), options)
     # A fixed date: the same tables give the same bytes.
     workbook.set_properties({"title": "splitdrift", "created": datetime(2026, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
-    for name in SHEETS:
-        rows = tables[name].drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else tables[name]
-        _write_sheet(workbook, workbook.add_worksheet(name), name, rows.head(MOST_ROWS))
     long_sheets: dict[int, pl.DataFrame] = {}
-    for name in LONG:
-        rows = tables[name].head(MOST_LONG_SHEETS * LONG_SHEET_ROWS)
-        for number, part in enumerate(list(rows.iter_slices(LONG_SHEET_ROWS)) or [rows], start=1):
-            sheet = workbook.add_worksheet(name if number == 1 else f"{name}_{number}")
-            # The header and one row, which the others take their formats from.
-            first = part.head(1).with_columns(cs.string().fill_null(""), cs.numeric().fill_null(0))
-            _write_sheet(workbook, sheet, name, first, n_rows=part.height)
-            if not part.is_empty():
-                long_sheets[len(workbook.worksheets())] = part
+    for sheet_name, table, rows in _sheets(tables):
+        sheet = workbook.add_worksheet(sheet_name)
+        shown = rows.with_columns(_dated(values) for values in rows).with_columns(cs.boolean().cast(pl.Int64))
+        _write_sheet(workbook, sheet, table, shown)
+        if shown.height > FEW_ROWS:
+            long_sheets[len(workbook.worksheets())] = shown
     _write_dictionary(workbook)
     try:
         workbook.close()
@@ -114,28 +110,40 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
     fill_sheets(path, long_sheets)
 
 
+def _sheets(tables: Mapping[str, pl.DataFrame]) -> Iterator[tuple[str, str, pl.DataFrame]]:
+    """The name of each sheet, its table and its rows."""
+    for name in SHEETS:
+        yield (
+            name,
+            name,
+            (tables[name].drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else tables[name]).head(MOST_ROWS),
+        )
+    for name in LONG:
+        rows = tables[name].head(MOST_LONG_SHEETS * LONG_SHEET_ROWS)
+        for number, part in enumerate(list(rows.iter_slices(LONG_SHEET_ROWS)) or [rows], start=1):
+            yield name if number == 1 else f"{name}_{number}", name, part
+
+
 def _write_sheet(
-    workbook: xlsxwriter.Workbook,
-    sheet: xlsxwriter.worksheet.Worksheet,
-    table: str,
-    rows: pl.DataFrame,
-    *,
-    n_rows: int | None = None,
+    workbook: xlsxwriter.Workbook, sheet: xlsxwriter.worksheet.Worksheet, table: str, rows: pl.DataFrame
 ) -> None:
     """A sheet: names, units, then rows; the two header rows and the key columns are frozen.
 
-    Args:
-        n_rows: how many rows it will have in the end; None for those given.
+    Of more than `FEW_ROWS` only one is written, which the others take their formats from.
     """
     columns = TABLES[table].columns()
     header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     unit = workbook.add_format({"italic": True, "font_color": "#555555"})
+    written = rows
+    if rows.height > FEW_ROWS:
+        written = rows.head(1).with_columns(
+            cs.string().fill_null(""), cs.numeric().fill_null(0), cs.temporal().fill_null(pl.lit(date(2000, 1, 1)))
+        )
     for place, (column_name, column) in enumerate(columns.items()):
-        values = _dated(rows[column_name])
-        pattern = _pattern(workbook, values, decimals_of(column))
+        pattern = _pattern(workbook, rows[column_name], decimals_of(column))
         sheet.write_string(0, place, column_name, header)
         sheet.write_string(1, place, unit_of(column), unit)
-        for row, value in enumerate(values, start=2):
+        for row, value in enumerate(written[column_name], start=2):
             if isinstance(value, str):
                 sheet.write_string(row, place, value)
             elif isinstance(value, date):
@@ -146,7 +154,7 @@ def _write_sheet(
         widest = max([len(column_name), *(len(str(value)) for value in known)])
         sheet.set_column(place, place, min(widest + 2, 60))
     sheet.freeze_panes(2, len(TABLES[table].primary_key()))
-    sheet.autofilter(1, 0, max((rows.height if n_rows is None else n_rows) + 1, 1), len(columns) - 1)
+    sheet.autofilter(1, 0, max(rows.height + 1, 1), len(columns) - 1)
 
 
 def _dated(values: pl.Series) -> pl.Series:

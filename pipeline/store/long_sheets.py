@@ -15,6 +15,8 @@ import polars as pl
 
 #: What XML cannot hold, even escaped.
 _NO_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f]"
+#: A spreadsheet counts days from the end of 1899; the first of 1970 is this one.
+EPOCH_DAY, DAY_US = 25_569, 86_400_000_000
 _FIRST_CELL = re.compile(r'<c r="[A-Z]+3"(?: s="(\d+)")?')
 
 
@@ -23,7 +25,7 @@ def fill_sheets(workbook: Path, rows_of: Mapping[int, pl.DataFrame]) -> None:
 
     Args:
         workbook: written completely; each of these sheets has one row below its two rows of headers.
-        rows_of: number of the sheet, 1 the first, to its rows: numbers, texts and truth values.
+        rows_of: number of the sheet, 1 the first, to its rows: numbers, texts, times and truth values.
     """
     written = workbook.with_name(f".{workbook.name}")
     wanted = {f"xl/worksheets/sheet{number}.xml": rows for number, rows in rows_of.items()}
@@ -59,6 +61,9 @@ def _rows_as_text(rows: pl.DataFrame, formats: list[str]) -> str:
 def _cell(values: pl.Expr, dtype: pl.DataType, style: str) -> pl.Expr:
     if dtype == pl.Boolean:
         return pl.format(f'<c s="{style}" t="b"><v>{{}}</v></c>', values.cast(pl.Int8))
+    if dtype.is_temporal():
+        values = values.cast(pl.Datetime("us")).dt.epoch("us") / DAY_US + EPOCH_DAY
+        return pl.format(f'<c s="{style}"><v>{{}}</v></c>', values)
     if dtype.is_numeric():
         return pl.format(f'<c s="{style}"><v>{{}}</v></c>', values)
     if dtype != pl.String:

@@ -13,7 +13,7 @@ from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.generations import published
 from pipeline.store.known import code_digest
-from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
@@ -185,7 +185,7 @@ def _require_past_warm_up(study: Study, settings: Settings) -> None:
 
 
 def _made_from(folder: Path) -> Provenance:
-    return read_provenance(table_folder(folder, "athlete_drift"))
+    return read_provenance(folder, "athlete_drift")
 
 
 def _run(method: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:

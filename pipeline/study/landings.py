@@ -72,7 +72,8 @@ def pairs(material: Material, analysis: Analysis) -> pl.DataFrame:
 
     Returns:
         `event`, `athlete_id`, `run_id` (null without one), `n_runners`, `early`, `late` (classes), `early_angle_deg`,
-        `late_angle_deg`, `speed_change` (from early to late, log over that of `SPEED_STEP`; null without speeds).
+        `late_angle_deg`, `speed_change` (from early to late, log over that of `SPEED_STEP`, to a tenth, as it is
+        released: nearer than a kilometre's speed is known, and too coarse to find a runner by; null without speeds).
     """
     seen = of_runners(_feet(material, analysis))
     early, late = (
@@ -84,7 +85,7 @@ def pairs(material: Material, analysis: Analysis) -> pl.DataFrame:
     )  # fmt: skip
     both = early.join(late.drop("run_id", "n_runners"), on=_EVENT, how="inner").sort(_EVENT)
     change = (pl.col("late_speed") / pl.col("early_speed")).log() / np.log(SPEED_STEP)
-    return both.with_columns(speed_change=change.round(9)).drop("early_speed", "late_speed")
+    return both.with_columns(speed_change=change.round(1)).drop("early_speed", "late_speed")
 
 
 def cross_table(material: Material, analysis: Analysis) -> Counts:
@@ -135,7 +136,10 @@ def _counted(rows: pl.DataFrame, first: str, second: str, classes: tuple[str, ..
 
 def _shares(rows: pl.DataFrame, table: Counts, about: About) -> Iterator[Statistic]:
     n = int(table.sum())
-    note = f"{n} pairs of landings in {rows['event'].n_unique()} events; a runner in several events counts in each"
+    n_events = rows["event"].n_unique()
+    note = f"{n} pairs of landings in {n_events} event" + (
+        "s; a runner in several events counts in each" if n_events > 1 else ""
+    )
     counts = {"early": int(table[0].sum()), "late": int(table[:, 0].sum())}
     smallest = _smallest(*_margins(table))
     for name, count in counts.items():

@@ -129,7 +129,9 @@ class StrikeChanges(dy.Schema):
     athlete = _ATHLETE
     run = identifier("Pseudonym of the runner at the event, a keyed digest.", key=True)
     gained = flag("Whether it was the late one.")
-    speed_change = measure("steps of 10 %", 9, "Change of speed from early to late: its logarithm over that of 1.1.")
+    speed_change = measure(
+        "steps of 10 %", 1, "Change of speed from early to late: its logarithm over that of 1.1, to a tenth."
+    )
 
 
 class Raters(dy.Schema):

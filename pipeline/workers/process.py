@@ -89,7 +89,7 @@ def _answer(question: bytes) -> bytes:
         with _held_to(limits):
             return bytes(ForkingPickler.dumps((None, "", function(shared, item))))
     except BaseException as error:  # also what is no Exception, such as a panic of a compiled library
-        if _is_out_of_memory(error) or (limits.item_mb is not None and _is_panic(error)):
+        if _is_out_of_memory(error) or (limits.item_mb is not None and is_panic(error)):
             # State left half changed cannot be relied on. Compiled libraries panic when they get no memory.
             os._exit(EXIT_OUT_OF_MEMORY)
         return _packed_error(error)
@@ -123,7 +123,7 @@ def _is_out_of_memory(error: BaseException) -> bool:
     )
 
 
-def _is_panic(error: BaseException) -> bool:
+def is_panic(error: BaseException) -> bool:
     """Whether compiled Rust code panicked. Each library has its own class of this name, so the name is compared."""
     return type(error).__name__ == "PanicException"
 

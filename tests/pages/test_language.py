@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.metrics import METRICS, QUANTITIES
+from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.core.settings import Settings
 from pipeline.inbox.lists import KINDS, SURFACES
 from pipeline.pages import language as module
@@ -23,7 +24,7 @@ KM, MILE = Units("km", "min/km"), Units("mile", "min/mile")
 ENGLISH, GERMAN = Language("en", KM), Language("de", KM)
 FOLDER = Path(module.__file__).parent
 #: Where a text of the registry stands in for one of the catalogue.
-OPTIONAL = re.compile(r"metric\.\w+\.(label|up|down)|unit\.[\w%]+")
+OPTIONAL = re.compile(r"metric\.\w+\.(label|up|down)|unit\.[\w%]+|suspicion\.\w+")
 
 
 def values_of(text: str) -> set[str]:
@@ -87,8 +88,9 @@ def test_the_caution_of_the_pages_is_that_of_the_terminal():
     assert ENGLISH("frame.caution") == CAUTION
 
 
-def test_german_has_a_word_for_every_quantity():
+def test_german_has_a_word_for_every_quantity_and_suspicion():
     assert {quantity.column for quantity in QUANTITIES if not GERMAN.has(f"metric.{quantity.column}.label")} == set()
+    assert {name for name in SUSPICIONS if not GERMAN.has(f"suspicion.{name}")} == set()
     assert [ENGLISH.metric(metric.column) for metric in METRICS] == [metric.label for metric in METRICS]
 
 

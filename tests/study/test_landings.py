@@ -210,7 +210,7 @@ def slowing(n: int, seed: int = 3) -> tuple[list[dict], dict[str, pl.DataFrame],
         who, classes = f"r{number:02}", ("midfoot", "rearfoot") if gained[number] else ("rearfoot", "midfoot")
         rows += pair(who, *classes)
         speeds[who] = (3.5, 3.5 * 1.1 ** change[number])
-    return rows, recorded(speeds), change, gained
+    return rows, recorded(speeds), np.round(change, 1), gained  # as it is released
 
 
 def test_odds_at_equal_speed_are_those_of_a_logistic_regression_of_who_changed():

@@ -189,10 +189,9 @@ def test_no_day_of_a_run_is_in_the_output(everybody: Path, demo: Refreshed):
 
 def test_nothing_that_is_in_a_list_of_results_is_among_the_columns():
     columns = {column for schema in RELEASED.values() for column in schema.column_names()}
-    pattern = (
-        r"date|day|kind|surface|device|speed(?!_change)|pace|length|duration|moving|weight|_s$|_min$|latitude|altitude"
-    )
-    assert {name for name in columns if re.search(rf"(^|_)({pattern})", name)} == set()
+    pattern = r"date|day|kind|surface|device|speed|pace|length|duration|moving|weight|_s$|_min$|latitude|altitude"
+    # How much a runner slowed between two places, to 1 %, is in no list.
+    assert {name for name in columns if re.search(rf"(^|_)({pattern})", name)} == {"speed_change"}
 
 
 def test_the_study_file_names_pseudonyms_and_the_digest_is_that_of_the_file_as_stated(out: Path):
