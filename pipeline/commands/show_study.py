@@ -7,9 +7,9 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands.show import plain
-from pipeline.core.metrics import LABELS
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
+from pipeline.study.outcomes import LABELS
 
 
 def study_summary(result: StudyResult) -> RenderableType:
@@ -21,8 +21,9 @@ def study_summary(result: StudyResult) -> RenderableType:
         interval = _interval(row["low"], row["high"])
         estimate = "" if row["estimate"] is None else f"{row['estimate']:.2f}"
         corrected = "" if row["p_corrected"] is None else f"{row['p_corrected']:.4f}"
+        of = plain(", ".join(name for name in (row["statistic"], row["part"]) if name))
         label = LABELS.get(row["metric"], "landing")
-        table.add_row(plain(row["analysis"]), label, row["statistic"], estimate, interval, corrected)
+        table.add_row(plain(row["analysis"]), label, of, estimate, interval, corrected)
     flow, runs = result.flow, result.flow.runs
     included = f"{runs.height} {flow.counts} of {runs['athlete_id'].n_unique()} athletes are included."
     entered = f"{included} {in_words(flow)}"
