@@ -53,7 +53,6 @@ class MixedTrend:
         intercept: mean value at distance 0; of several groups that of an average group.
         slope: mean change of the value per unit of distance; likewise.
         se: standard error of the slope, with what athletes share.
-        shared_se: the part of it that they share.
         low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom (less with columns between
             athletes), more with what they share.
         p_value: two-sided, of a slope of 0, by the same t.
@@ -71,7 +70,6 @@ class MixedTrend:
     intercept: float
     slope: float
     se: float
-    shared_se: float
     low: float
     high: float
     p_value: float
@@ -189,7 +187,6 @@ def mixed_trend(
         intercept=float(weights @ levels.estimates) - slope * d_mean,
         slope=slope,
         se=interval.se,
-        shared_se=abs(float(weights @ slopes.moved)),
         low=interval.low,
         high=interval.high,
         p_value=interval.p_value,

@@ -13,7 +13,7 @@ from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.generations import published
 from pipeline.store.known import code_digest
-from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
@@ -116,13 +116,13 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     check(study, store)
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
-    runs, splits, drifts = (read_rows(folder, name) for name in ("runs", "splits", "athlete_drift"))
-    runs = with_criteria(runs, study, splits, drifts)
+    splits, drifts = read_rows(folder, "splits"), read_rows(folder, "athlete_drift")
+    runs = with_criteria(read_rows(folder, "runs"), study, splits, drifts)
     if is_of_landings(study):
         flow = filmed_flow(read_rows(folder, "landings"), runs, study)
     else:
         flow = cohort_flow(runs, study.cohort)
-    material = _material(folder, settings, flow, splits, drifts, study=study, runs=runs, against=against)
+    material = _material(folder, settings, flow, runs, splits=splits, drifts=drifts, study=study, against=against)
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
@@ -185,7 +185,7 @@ def _require_past_warm_up(study: Study, settings: Settings) -> None:
 
 
 def _made_from(folder: Path) -> Provenance:
-    return read_provenance(table_folder(folder, "athlete_drift"))
+    return read_provenance(folder, "athlete_drift")
 
 
 def _run(method: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:
@@ -196,8 +196,8 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
 
 
 def _material(
-    folder: Path, settings: Settings, flow: Flow, splits: pl.DataFrame, drifts: pl.DataFrame,
-    *, study: Study, runs: pl.DataFrame, against: Path | None,
+    folder: Path, settings: Settings, flow: Flow, runs: pl.DataFrame,
+    *, splits: pl.DataFrame, drifts: pl.DataFrame, study: Study, against: Path | None,
 ) -> Material:  # fmt: skip
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None

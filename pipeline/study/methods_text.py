@@ -85,7 +85,7 @@ def methods_text(result: StudyResult) -> list[str]:
             if designs.keys() & {"trend", "onset", "agreement"} and study.least_cell > 1
             else []
         ),
-        (corrected if primary else "") + f"The random seed is {study.seed}.",
+        (corrected if primary > 1 else "") + f"The random seed is {study.seed}.",
         f"Computed with splitdrift {made['splitdrift']} ({made['python']}; {versions}); all versions are in "
         "provenance.json. recompute.py and recompute.R compute every number of results.csv from data/ alone.",
     ]
