@@ -4,19 +4,29 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 # Tests invert many small matrices: threads that wait for each other would take most of the time. Read when numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Rewriting the assertions of all tests takes longer than the rest of their collection, and each process would do it.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
+import polars as pl
 import pytest
-from playwright.sync_api import Browser
 
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
-from tests.support.browser import launched
+from pipeline.store.lock import locked
+from pipeline.workers.pool import here
 from tests.support.demo_store import CLUB, Refreshed
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 
 def pytest_xdist_auto_num_workers() -> int:
@@ -38,9 +48,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
-    """The demo club, taken through the line in this process. Only to be read."""
-    store = tmp_path_factory.mktemp("demo") / "store"
-    return Refreshed(store, refresh(read_inbox(CLUB), store, jobs=1))
+    """The demo club, taken through the line once: by the first process of tests that asks. Only to be read."""
+    of_process = tmp_path_factory.getbasetemp()
+    folder = (of_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_process) / "demo"
+    folder.mkdir(exist_ok=True)
+    ledger = folder / "ledger.parquet"
+    with locked(folder, wait_s=600):
+        if not ledger.exists():
+            refresh(read_inbox(CLUB), folder / "store", jobs=1).write_parquet(ledger)
+    return Refreshed(folder / "store", pl.read_parquet(ledger))
 
 
 @pytest.fixture(scope="session")
@@ -76,8 +92,20 @@ def own_store(demo: Refreshed, tmp_path: Path) -> Path:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """One browser for the tests of a file."""
+    from tests.support.browser import launched
+
     with launched() as one:
         yield one
+
+
+@pytest.fixture
+def no_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands read files in this process, even where the machine has a Prefect API configured.
+
+    Workers cost a second each; that commands get on with them is tested where they run in processes of their own.
+    """
+    monkeypatch.delenv("PREFECT_API_URL", raising=False)
+    monkeypatch.setattr("pipeline.workers.pool.workers", lambda *_items, **_limits: nullcontext(here))
 
 
 @pytest.fixture
