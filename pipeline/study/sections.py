@@ -89,6 +89,8 @@ def _rows(
                 statistic=statistic, estimate=test.f, level=None, p_value=test.p_value, way="f",
                 method="analysis of variance of repeated measures, degrees of freedom by Greenhouse and Geisser: "
                 f"{test.epsilon * test.df:.4g} and {test.epsilon * test.df_error:.4g}, epsilon {test.epsilon:.4g}",
+                note="without the error of the responses to speed that athletes have in common"
+                if "speed" in analysis.adjust else "",
                 smallest_cell=between.smallest if analysis.group is not None else None,
             )
         )  # fmt: skip
