@@ -1,18 +1,24 @@
 """The data of a study that are released: for each analysis the rows that its method took, and nothing else.
 
     analyses    what each analysis does with its rows
-    stretches   paired_windows, equivalence: the mean of each run over the early and the late stretch
+    stretches   paired_windows, equivalence, responders: the mean of each run over the early and the late stretch
     splits      trend, onset: each split
+    sections    sections: the mean of each athlete over each section
     levels      reliability: fresh level and drift of each run
     sensors     agreement: each split by two sensors
     landings    landing: numbers of runners by how they landed early and late
     angles      landing: the angle of each runner early and late
     strike_changes    landing: who came to the rearfoot or left it, with the change of speed
     raters      landing: numbers of feet by the classes of two raters
+    factors     groups of athletes and their covariates
+    shared_errors     parts of standard errors that all athletes have in common
+    athletes    what athletes have in common in a posterior, and for responders
     draws       random draws that p-values and intervals rest on
 
 There is no name, date, duration, speed, kind of session, surface or device among the columns: all of them are in lists
-of results, or come close. `recompute.py` and `recompute.R`, released next to them, compute the results from them.
+of results, or come close. Covariates are means of athletes who are alike (`pipeline.study.blocks`); moving time and the
+share of a run (`pipeline.study.material`) and what athletes have in common are rounded. `recompute.py` and `recompute.R`,
+released next to them, compute the results from them.
 """
 
 from __future__ import annotations
@@ -26,11 +32,21 @@ from pipeline.methods.onset import draws_of_units
 from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, drawn_signs
 from pipeline.study.agreements import of_different_sensors
 from pipeline.study.conduct import StudyResult
-from pipeline.study.exposure import Exposure, exposure
+from pipeline.study.exposure import (
+    OF_SPLITS,
+    OF_STRETCHES,
+    Exposure,
+    exposure,
+    n_with_rare_factors,
+    released_lengths,
+)
+from pipeline.study.factors import covariate_columns, factors
 from pipeline.study.landings import released_landings
 from pipeline.study.material import Material
-from pipeline.study.stretches import early_and_late
+from pipeline.study.sections import contrasts
+from pipeline.study.stretches import by_unit, early_and_late, in_sections, shared_as_released
 from pipeline.study.study_file import Analysis
+from pipeline.study.trends import own_slopes, rows_of_trend
 from pipeline.tables.columns import count, dy, flag, identifier, measure, words
 
 #: Significant digits: enough for results of six decimals.
@@ -50,8 +66,10 @@ class Analyses(dy.Schema):
     unit = words("What counts as one: athlete (runs are averaged first) or run.")
     adjusted_for = words("What values were adjusted for before, by the athlete's own responses; empty for nothing.")
     margin_pct = measure("%", 6, "Margin of equivalence.")
-    shared_se = measure("log", 12, "Part of the standard error of the estimate's logarithm that all athletes have in "
-        "common, from responses to speed for which the club's were used: taken as known.")  # fmt: skip
+    detectable_pct = measure("%", 6, "Smallest detectable change, where it was stated.")
+    along = words("What a trend runs along: km, min or share.")
+    prior_sd_pct = measure("%", 6, "Standard deviation of the prior of an effect; empty for no posterior.")
+    prior_scatter_pct = measure("%", 6, "Median of the prior of what athletes differ by.")
     correction = words("How p-values of primary statistics are corrected, over the study.")
     split_km = measure("km", 3, "Length of a split.")
 
@@ -62,7 +80,7 @@ class Stretches(dy.Schema):
     analysis = _ANALYSIS
     metric = _METRIC
     athlete = _ATHLETE
-    run = _RUN
+    run = identifier("Pseudonym of the run, a keyed digest; empty for a mean of an athlete's runs by tags.", key=True)
     early = measure("of the metric", 12, "Geometric mean of its splits in the early stretch, adjusted or not.")
     late = measure("of the metric", 12, "The same in the late stretch.")
 
@@ -75,7 +93,20 @@ class Splits(dy.Schema):
     athlete = _ATHLETE
     run = _RUN
     distance_km = measure("km", 6, "Middle of the split, from the start of the run.", key=True, nullable=False)
+    moved_min = measure("min", 6, "Moving time from the start of the run to there, where the trend runs along it.")
+    share = measure("1", 6, "Share of the run's distance there, where the trend runs along it.")
     value = measure("of the metric", 12, "The metric, adjusted or not.")
+
+
+class Sections(dy.Schema):
+    """The mean of an athlete over a section, runs counting alike."""
+
+    analysis = _ANALYSIS
+    metric = _METRIC
+    athlete = _ATHLETE
+    section = count("Number of the section along the run.", key=True, smallest=1)
+    name = words("What it is called in results.")
+    value = measure("of the metric", 12, "Geometric mean of its splits, adjusted or not.")
 
 
 class Levels(dy.Schema):
@@ -143,6 +174,39 @@ class Raters(dy.Schema):
     feet = count("Number of feet.")
 
 
+class ReleasedFactors(dy.Schema):
+    """Whether an athlete is of a group, or the athlete's covariate."""
+
+    analysis = _ANALYSIS
+    metric = _METRIC
+    place = count("Number of the group or covariate, in the order of results.", key=True, smallest=1)
+    kind = words("Which of both.", "group", "covariate")
+    part = words("What it is called in results.")
+    athlete = _ATHLETE
+    value = measure("by part", 12, "1 in the group and 0 outside; a covariate's difference from the cohort's mean, as "
+        "a mean of athletes who are alike.")  # fmt: skip
+
+
+class SharedErrors(dy.Schema):
+    """What all athletes have in common in the standard error of a statistic."""
+
+    analysis = _ANALYSIS
+    metric = _METRIC
+    statistic = words("Which statistic, as in results.", key=True)
+    part = words("Which part, as in results.", key=True)
+    shared_se = measure("log", 12, "Part of the standard error of its logarithm, from responses to speed for which the "
+        "club's were used: taken as known.")  # fmt: skip
+
+
+class SharedOfAthletes(dy.Schema):
+    """What one standard error of that moves an athlete's change by."""
+
+    analysis = _ANALYSIS
+    metric = _METRIC
+    athlete = _ATHLETE
+    shared = measure("log", 3, "What it moves the change or the slope by, with its sign.")
+
+
 class Draws(dy.Schema):
     """A random draw, the same for all analyses with as many units."""
 
@@ -155,7 +219,8 @@ class Draws(dy.Schema):
 
 RELEASED: Mapping[str, type[dy.Schema]] = {
     "analyses": Analyses, "stretches": Stretches, "splits": Splits, "levels": Levels, "sensors": Sensors,
-    "landings": Landings, "angles": Angles, "strike_changes": StrikeChanges, "raters": Raters, "draws": Draws,
+    "landings": Landings, "angles": Angles, "strike_changes": StrikeChanges, "raters": Raters, "sections": Sections,
+    "factors": ReleasedFactors, "shared_errors": SharedErrors, "athletes": SharedOfAthletes, "draws": Draws,
 }  # fmt: skip
 
 
@@ -170,11 +235,16 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
     for name, metric in result.flows:
         analysis = analyses[name]
-        if not _is_recomputed(analysis):
-            continue
         table, of_metric = _ROWS[analysis.design]
         taken = of_metric(result.material, analysis, metric)
-        rows[table].append(taken.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
+        more = {
+            "factors": _factors(result.material, analysis, taken),
+            "athletes": _shared_of_athletes(result.material, analysis, metric),
+            "shared_errors": _shared_errors(result, analysis, metric),
+        }
+        for part, frame in {table: taken, **more}.items():
+            if frame.height:
+                rows[part].append(frame.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
         draws |= _draws(analysis, taken, result.study.seed)
         rows["analyses"].append(_about(result, analysis, metric))
     for analysis in result.study.analyses:
@@ -188,42 +258,79 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     rows["draws"] = list(draws.values())
     ids = {"athlete": "athlete_id", "run": "run_id"}
     return {
-        name: pl.concat(frames).select(
-            pl.col(ids.get(column, column)).alias(column) for column in RELEASED[name].column_names()
+        name: pl.concat(
+            frame.select(pl.col(ids.get(name, name)).cast(of.dtype).alias(name) for name, of in columns.items())
+            for frame in frames
         )
         for name, frames in rows.items()
         if frames
+        for columns in [RELEASED[name].columns()]
     }
-
-
-def without_rows(result: StudyResult) -> list[str]:
-    """Names of analyses whose rows are not released, because the scripts do not compute them yet."""
-    return list(dict.fromkeys(analysis.name for analysis in result.study.analyses if not _is_recomputed(analysis)))
-
-
-def _is_recomputed(analysis: Analysis) -> bool:
-    is_plain = not (analysis.has_factors or analysis.early_tags or analysis.prior_sd_pct) and analysis.along == "km"
-    return (analysis.design in _ROWS and is_plain) or analysis.design == "landing"
 
 
 def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
     """How many athletes could be found in the rows that are released of a study."""
     by_adjustment: dict[bool, set[str]] = {True: set(), False: set()}
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
-    for name, metric in result.flows:
-        design = analyses[name].design
-        by_adjustment[design == "reliability" or (design in ADJUSTED and bool(analyses[name].adjust))].add(metric)
-    return exposure(result.flow.runs, rows, measured=by_adjustment[False], adjusted=by_adjustment[True])
+    lengths = [released_lengths(rows)]
+    for (name, metric), flow in result.flows.items():
+        analysis = analyses[name]
+        is_adjusted = analysis.design == "reliability" or (analysis.design in ADJUSTED and bool(analysis.adjust))
+        by_adjustment[is_adjusted].add(metric)
+        # Means of several runs count as those of each; of a share of the run its whole length can be computed.
+        along_share = pl.col("distance_km").floor() if analysis.along == "share" else pl.lit(0.0)
+        lengths.append(flow.runs.select(run="run_id", length=along_share))
+    return exposure(
+        result.flow.runs,
+        pl.concat(lengths).group_by("run").agg(pl.col("length").max()),
+        measured=by_adjustment[False],
+        adjusted=by_adjustment[True],
+        pace_within=_pace_within([analyses[name] for name, _ in result.flows]),
+        n_by_factors=n_with_rare_factors(rows["factors"], result.study.least_cell) if "factors" in rows else 0,
+    )
+
+
+def _pace_within(analyses: Iterable[Analysis]) -> float | None:
+    """How well finishing times follow from what analyses say of the speed or the time of their splits."""
+    bands = [analysis.speed_m_s for analysis in analyses if analysis.speed_m_s is not None]
+    within = [max((high - low) / (high + low), OF_SPLITS) for low, high in bands]
+    return min(within + [OF_STRETCHES for analysis in analyses if analysis.along == "min"], default=None)
 
 
 def _stretches(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     pairs = early_and_late(material.values(analysis, metric), analysis, split_km=material.split_km)
+    if analysis.has_factors:
+        pairs = factors(material.athletes, analysis, pairs["athlete_id"]).rows_of(pairs)
     return pairs.with_columns(pl.col("early", "late").exp().round_sig_figs(DIGITS))
 
 
 def _splits(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     rows = material.values(analysis, metric)
-    return rows.with_columns(pl.col("distance_km").round(6), value=pl.col("log").exp().round_sig_figs(DIGITS))
+    if analysis.has_factors:
+        rows = factors(material.athletes, analysis, rows["athlete_id"]).rows_of(rows)
+    places = {"min": "moved_min", "share": "share"}
+    return rows.with_columns(
+        pl.col("distance_km").round(6),
+        *(
+            pl.when(analysis.along == along).then(pl.col(name).round_sig_figs(DIGITS)).alias(name)
+            for along, name in places.items()
+        ),
+        value=pl.col("log").exp().round_sig_figs(DIGITS),
+    )
+
+
+def _sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    means, names = _means_of_sections(material, analysis, metric)
+    return means.with_columns(
+        section=pl.col("section") + 1,
+        name=pl.Series(names).gather(means["section"]),
+        value=pl.col("log").exp().round_sig_figs(DIGITS),
+    )
+
+
+def _means_of_sections(material: Material, analysis: Analysis, metric: str) -> tuple[pl.DataFrame, list[str]]:
+    means, names = in_sections(material.values(analysis, metric), analysis, split_km=material.split_km)
+    return factors(material.athletes, analysis, means["athlete_id"]).rows_of(means), names
 
 
 def _levels(material: Material, _: Analysis, metric: str) -> pl.DataFrame:
@@ -238,15 +345,58 @@ def _sensors(material: Material, analysis: Analysis, metric: str) -> pl.DataFram
 _ROWS: Mapping[str, tuple[str, Callable[[Material, Analysis, str], pl.DataFrame]]] = {
     "paired_windows": ("stretches", _stretches),
     "equivalence": ("stretches", _stretches),
+    "responders": ("stretches", _stretches),
     "trend": ("splits", _splits),
+    "sections": ("sections", _sections),
     "onset": ("splits", _splits),
     "reliability": ("levels", _levels),
     "agreement": ("sensors", _sensors),
 }
 
 
+def _factors(material: Material, analysis: Analysis, rows: pl.DataFrame) -> pl.DataFrame:
+    """Groups and covariates of the athletes of some rows."""
+    if not analysis.has_factors:
+        return pl.DataFrame()
+    between = factors(material.athletes, analysis, rows["athlete_id"])
+    known = between.rows_of(material.athletes).sort("athlete_id")
+    parts = {kind: [term.part for term in between.terms if term.kind == kind] for kind in ("group", "covariate")}
+    columns = [pl.Series(between.columns[:, place]) for place in range(len(parts["group"]))]
+    columns += [known[name].cast(pl.Float64) for name in covariate_columns(material.athletes, analysis)]
+    named = [(kind, part) for kind, names in parts.items() for part in names]
+    return pl.concat(
+        known.select("athlete_id", value=column, place=pl.lit(place), kind=pl.lit(kind), part=pl.lit(part))
+        for place, ((kind, part), column) in enumerate(zip(named, columns, strict=True), start=1)
+    )
+
+
+def _shared_errors(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
+    rows = [
+        (row.statistic, row.part, row.shared_se)
+        for row in result.statistics
+        if (row.analysis, row.metric) == (analysis.name, metric) and row.shared_se
+    ]
+    return pl.DataFrame(rows, schema=["statistic", "part", "shared_se"], orient="row")
+
+
+def _shared_of_athletes(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    """What athletes have in common in their changes, for posteriors and responders."""
+    if analysis.design == "responders" and analysis.detectable_pct is None:
+        rows = by_unit(_stretches(material, analysis, metric), "athlete")
+    elif analysis.prior_sd_pct is None:
+        return pl.DataFrame()
+    elif analysis.design == "trend":
+        rows = own_slopes(rows_of_trend(material, analysis, metric)[0])
+    elif analysis.design == "sections":
+        means, names = _means_of_sections(material, analysis, metric)
+        weight = pl.Series(contrasts(len(names))["linear"][means["section"]])
+        rows = means.with_columns(pl.col("shared") * weight).group_by("athlete_id").agg(pl.col("shared").sum())
+    else:
+        rows = by_unit(_stretches(material, analysis, metric), "athlete")
+    return rows.select("athlete_id", shared=pl.Series(shared_as_released(rows["shared"])))
+
+
 def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
-    shared = [row.shared_se for row in result.statistics if (row.analysis, row.metric or "") == (analysis.name, metric)]
     values = {
         "analysis": analysis.name,
         "metric": metric,
@@ -254,7 +404,10 @@ def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame
         "unit": analysis.unit,
         "adjusted_for": " ".join(analysis.adjust) if analysis.design in ADJUSTED else "",
         "margin_pct": analysis.margin_pct,
-        "shared_se": max(shared, default=0.0),
+        "detectable_pct": analysis.detectable_pct,
+        "along": analysis.along if analysis.design == "trend" else "",
+        "prior_sd_pct": analysis.prior_sd_pct,
+        "prior_scatter_pct": analysis.prior_scatter_pct if analysis.prior_sd_pct else None,
         "correction": result.study.correction,
         "split_km": result.material.split_km,
     }
@@ -262,7 +415,7 @@ def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame
 
 
 #: Designs whose values are adjusted as the analysis says.
-ADJUSTED = ("paired_windows", "equivalence", "trend", "onset")
+ADJUSTED = ("paired_windows", "equivalence", "responders", "trend", "sections", "onset")
 
 
 def _draws(analysis: Analysis, rows: pl.DataFrame, seed: int) -> dict[tuple[str, int], pl.DataFrame]:
