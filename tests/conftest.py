@@ -92,7 +92,7 @@ def own_store(demo: Refreshed, tmp_path: Path) -> Path:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """One browser for the tests of a file."""
-    from tests.support.browser import launched
+    from tests.support.browser import launched  # noqa: PLC0415 -- few processes of tests open one
 
     with launched() as one:
         yield one
