@@ -69,6 +69,6 @@ def nightly(
         webhook=os.environ.get(WEBHOOK) or None,
     )
     night = one_night(plan, refresh)
-    if night.outcome is Outcome.FAILED:
+    if night.outcome in (Outcome.FAILED, Outcome.DAMAGED):
         return Failed(message=night.sentence)
     return Completed(name="Skipped" if night.outcome is Outcome.SKIPPED else "Completed", message=night.sentence)

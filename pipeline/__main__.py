@@ -22,6 +22,7 @@ from pipeline.commands.settings import settings
 from pipeline.commands.sort import sort
 from pipeline.commands.study import study
 from pipeline.commands.tables import dictionary, show
+from pipeline.commands.verify import verify
 from pipeline.core.errors import EXIT_INTERRUPTED, EXIT_NOTHING_DONE, SplitdriftError, in_words
 
 # What is left when a command has ended goes with the process: to look for what could be freed first takes a third of a
@@ -73,7 +74,7 @@ def main() -> None:
 
 
 for command in (
-    demo, sort, columns, refresh, check, show, calibrate, pages, nightly, study, history, dictionary, settings,
+    demo, sort, columns, refresh, check, show, calibrate, pages, nightly, study, history, verify, dictionary, settings,
 ):  # fmt: skip
     main.add_command(command)
 

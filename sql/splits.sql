@@ -38,7 +38,9 @@ measured AS (
     summed.power_w_s / NULLIF(summed.power_w_known_s, 0) AS power_w,
     summed.recorded_step_length_m_s / NULLIF(summed.recorded_step_length_m_known_s, 0) AS recorded_step_length_m,
     summed.temperature_c_s / NULLIF(summed.temperature_c_known_s, 0) AS temperature_c,
-    summed.lagged_speed_m_s_s / NULLIF(summed.lagged_speed_m_s_known_s, 0) AS lagged_speed_m_s
+    summed.lagged_speed_m_s_s / NULLIF(summed.lagged_speed_m_s_known_s, 0) AS lagged_speed_m_s,
+    summed.cadence_spm_square_s / NULLIF(summed.cadence_spm_known_s, 0) AS cadence_square,
+    summed.contact_time_ms_square_s / NULLIF(summed.contact_time_ms_known_s, 0) AS contact_time_square
   FROM summed
   LEFT JOIN varied
     ON
@@ -66,6 +68,13 @@ SELECT
   lagged_speed_m_s,
   log_speed_variance,
   n_valid,
+  -- GREATEST takes null for the smallest.
+  CASE
+    WHEN cadence_spm IS NOT NULL THEN SQRT(GREATEST(cadence_square - cadence_spm * cadence_spm, 0))
+  END AS cadence_sd_spm,
+  CASE
+    WHEN contact_time_ms IS NOT NULL THEN SQRT(GREATEST(contact_time_square - contact_time_ms * contact_time_ms, 0))
+  END AS contact_time_sd_ms,
   cadence_spm_known_s / NULLIF(running_s, 0) AS cadence_share,
   contact_time_ms_known_s / NULLIF(running_s, 0) AS contact_time_share,
   vertical_oscillation_mm_known_s / NULLIF(running_s, 0) AS vertical_oscillation_share,

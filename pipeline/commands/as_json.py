@@ -34,6 +34,15 @@ DOCUMENTS: Mapping[str, Mapping[str, str]] = {
         "table": "Name of the table; without TABLE, `athlete_drift`.",
         "rows": "Its rows; all of them, or those for which --where holds.",
     },
+    "verify": {
+        "state": "Folder or address of the valid state; with --repair, of the new one.",
+        "schema": "Schema of the store; null where that is not known.",
+        "version": "Version of splitdrift that wrote the state; null where that is not known.",
+        "n_files": "Files that it holds.",
+        "damaged": "Files that are damaged, and still are after --repair: file, fault, rests_on_it.",
+        "older_states": "Names of older states that hold the same damaged files.",
+        "repaired": "Files that --repair made again.",
+    },
     "calibrate": {
         "table": "`calibration`.",
         "rows": "Its rows.",

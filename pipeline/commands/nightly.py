@@ -89,7 +89,8 @@ def nightly(
     later; on the day on which it comes twice, the first counts.
 
     \b
-    Exit codes of --once: 0 done or skipped, 1 failed, 2 wrong use, 4 done or skipped, but the page was not delivered.
+    Exit codes of --once: 0 done or skipped, 1 failed, or a file of the store is damaged, 2 wrong use,
+                          4 done or skipped, but the page was not delivered.
     """  # noqa: D301 -- click needs the control character itself
     if webhook is not None:
         raise UsageError(
@@ -136,7 +137,7 @@ def _night(plan: Plan, how: _How) -> None:
         click.echo(f"This page: {night.path}")
     for fault in night.faults:
         click.echo(f"splitdrift: {fault}", err=True)
-    if night.outcome is Outcome.FAILED and night.error is not None:
+    if night.outcome is not Outcome.SKIPPED and night.error is not None:
         raise night.error
     if night.faults:
         raise click.exceptions.Exit(EXIT_NOT_DELIVERED)

@@ -116,8 +116,7 @@ def bring_up_to_date(
 
 def _ledger_before(store: Path) -> pl.DataFrame:
     """The ledger of the valid state; empty where there is none, or one whose ledger had other columns."""
-    import polars as pl
-
+    from pipeline.core.errors import OtherVersion
     from pipeline.store.generations import current
     from pipeline.store.layout import read_rows
     from pipeline.tables import empty
@@ -125,7 +124,7 @@ def _ledger_before(store: Path) -> pl.DataFrame:
     try:
         folder = current(store)
         return empty("recordings") if folder is None else read_rows(folder, "recordings")
-    except pl.exceptions.PolarsError:
+    except OtherVersion:
         return empty("recordings")
 
 

@@ -45,7 +45,7 @@ def history_table(records: Sequence[Record]) -> RenderableType:
 
 
 def _state(record: Record) -> str:
-    if "returned_from" in record:
+    if "returned_from" in record or "failed" in record:
         return ""
     mark = "\nvalid now" if record["is_valid"] else "\nkept" if record["is_kept"] else ""
     return f"{record['generation']}{mark}"
@@ -63,11 +63,15 @@ def _began(records: Sequence[Record]) -> str:
 def _files(record: Record) -> Iterator[str]:
     if "returned_from" in record:
         yield f"returned to {record['generation']}"
+    elif "failed" in record:
+        yield f"failed: {record['failed']}"
     elif "n_new" not in record:
         yield "a self-check"
     else:
         yield from (f"{record[f'n_{key}']} {label}" for key, label in _COUNTED if record[f"n_{key}"])
-        if not any(record[f"n_{key}"] for key, _ in COUNTED):
+        if n_repaired := record.get("n_repaired", 0):
+            yield f"{n_repaired} made again after damage"
+        elif not any(record[f"n_{key}"] for key, _ in COUNTED):
             yield "no file: lists, settings or splitdrift itself"
 
 

@@ -40,6 +40,8 @@ def ledger_summary(ledger: pl.DataFrame, listed: pl.DataFrame, *, everything: bo
     """
     counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
     line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
+    if ledger.is_empty():
+        return Text("No recordings: the tables are of the lists alone.")
     n_files = ledger["file"].n_unique()
     sessions = f", {ledger.height} sessions in them" if ledger.height > n_files else ""
     head = Text(f"{count_of(n_files, 'file', 'files')}{sessions}: {line}.")

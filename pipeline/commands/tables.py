@@ -56,11 +56,13 @@ def _rows(store: Path, table: str, where: str | None) -> pl.DataFrame:
     from pipeline.core.places import is_remote
     from pipeline.core.queries import rows_of_files, rows_where
     from pipeline.store.generations import published
-    from pipeline.store.layout import read_table, table_folder
+    from pipeline.store.layout import files_of, read_table, require_sound, table_folder
     from pipeline.tables import PARTITIONED, TABLES
 
-    folder = table_folder(published(store), table)
-    if table in PARTITIONED and where is not None and not is_remote(store) and any(folder.rglob("*.parquet")):
+    state = published(store)
+    folder, files = table_folder(state, table), files_of(state, Path("tables") / table)
+    if table in PARTITIONED and where is not None and not is_remote(store) and files:
+        require_sound(state, files)
         chosen = rows_of_files(folder, table, TABLES[table].column_names(), where)
         return chosen.sort(TABLES[table].primary_key())
     rows = read_table(store, table)

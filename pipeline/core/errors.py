@@ -7,6 +7,9 @@ Three families, because three people deal with them: a `Refused` file concerns i
 from __future__ import annotations
 
 import errno
+import shlex
+from collections.abc import Mapping
+from pathlib import Path
 
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
@@ -18,7 +21,8 @@ EXIT_INTERRUPTED = 130
 #: For the documentation.
 EXIT_CODES = {
     0: "Done, or nothing new.",
-    EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, or another process is changing it.",
+    EXIT_NOTHING_DONE: "Nothing done: no recordings, no accepted run, no store, another process is changing it, or a "
+    "file in it is damaged.",
     EXIT_WRONG_USE: "Wrong use: an unknown option, an unreadable list, or a fault in settings.toml or a study file.",
     EXIT_DONE_BUT_REJECTED: "With `--strict`: done, but files were rejected.",
     EXIT_NOT_DELIVERED: "`nightly --once`: done or skipped, but a delivery of the page failed.",
@@ -95,6 +99,45 @@ class LockLost(Held):
 
     def __str__(self) -> str:
         return self.fact
+
+
+class OtherVersion(NothingDone):
+    """A store whose tables have other columns than this version's."""
+
+    def __init__(self, store: object) -> None:
+        super().__init__(store)
+
+    def __str__(self) -> str:
+        return f"The tables of {self.args[0]} were made by another version of splitdrift. Refresh it once more."
+
+
+class Damaged(NothingDone):
+    """Files of a store's state are not as they were written.
+
+    Args:
+        state: folder of the state.
+        faults: what is wrong with each file, by its path in the state.
+    """
+
+    def __init__(self, state: Path, faults: Mapping[str, str]) -> None:
+        super().__init__(state, faults)
+        self.state, self.faults = state, faults
+
+    @property
+    def fact(self) -> str:
+        """What is the case, without advice."""
+        name, fault = next(iter(self.faults.items()))
+        n_more = len(self.faults) - 1
+        more = f" {n_more} more {'file is' if n_more == 1 else 'files are'} damaged." if n_more else ""
+        return f"The file {self.state / name} {fault}.{more}"
+
+    @property
+    def command(self) -> str:
+        """The command that repairs it."""
+        return f"splitdrift verify --store {shlex.quote(str(self.state.parents[1]))} --repair"
+
+    def __str__(self) -> str:
+        return f"{self.fact} `{self.command}` repairs it from the recordings."
 
 
 class Interrupted(KeyboardInterrupt):

@@ -51,12 +51,21 @@ def place(address: str) -> Path:
         path.fs  # noqa: B018 -- loads the library of this kind of store, or says that there is none
         if path.protocol not in _STORES:
             raise ValueError(f"it is not the address of an object store, but of '{path.protocol}'")
+        from s3fs.core import set_custom_error_handler
+
+        set_custom_error_handler(_may_pass)
     except (ImportError, ValueError) as error:
         raise UsageError(f"{address} cannot be read: {error}. Addresses of object stores begin with s3://.") from error
     return cast("Path", path)
 
 
 _STORES = ("s3", "s3a")
+
+
+def _may_pass(error: BaseException) -> bool:
+    """Whether s3fs is to send a request again, after the tries of botocore: where the store itself is in trouble."""
+    status = _status_of(error)
+    return status is not None and status >= HTTPStatus.INTERNAL_SERVER_ERROR
 
 
 def is_remote(path: Path) -> bool:
@@ -78,6 +87,26 @@ def make_folder(path: Path) -> None:
 def readable(path: Path) -> Path | BytesIO:
     """What a library that reads files takes: a file of this machine, else its bytes."""
     return BytesIO(path.read_bytes()) if is_remote(path) else path
+
+
+def read_content(path: Path) -> bytes:
+    """The content of a file of the inbox.
+
+    Raises:
+        OSError: it cannot be read. Of an object EACCES says that it is this one, denied or broken off each time; any
+            other code that its store cannot be used now.
+    """
+    try:
+        return path.read_bytes()
+    except Exception as error:
+        if not is_remote(path):
+            raise
+        from aiohttp import ClientPayloadError
+
+        status = _status_of(error.__cause__)
+        is_refused = status is not None and HTTPStatus.BAD_REQUEST <= status < HTTPStatus.INTERNAL_SERVER_ERROR
+        is_its_own = is_refused or isinstance(error, ClientPayloadError)
+        raise OSError(errno.EACCES if is_its_own else errno.EIO, str(error), str(path)) from error
 
 
 def read_frame(path: Path, columns: list[str] | None = None) -> pl.DataFrame:
@@ -166,16 +195,22 @@ def put_if(path: Path, content: bytes, tag: str | None) -> str | None:
     try:
         answer = fs.call_s3("put_object", Bucket=bucket, Key=key, Body=content, **condition)
     except FileExistsError:
-        return None
+        return _tag_if(path, content)
     except FileNotFoundError as error:
         if tag is not None:
             return None
         raise UsageError(f"There is no bucket {bucket}, or it may not be written to: {error}.") from error
     except OSError as error:
-        if _status_code(error) in (HTTPStatus.PRECONDITION_FAILED, HTTPStatus.CONFLICT):
-            return None
+        if _status_of(error.__cause__) in (HTTPStatus.PRECONDITION_FAILED, HTTPStatus.CONFLICT):
+            return _tag_if(path, content)
         raise
     return str(answer["ETag"])
+
+
+def _tag_if(path: Path, content: bytes) -> str | None:
+    """The tag of an object that has this content: a request whose answer was lost is sent again, too late."""
+    found, tag = read_tagged(path)
+    return tag if found == content else None
 
 
 def read_tagged(path: Path) -> tuple[bytes | None, str | None]:
@@ -231,12 +266,9 @@ def _file_system(path: Path) -> Any:
     return cast("Any", path).fs
 
 
-def _status_code(error: OSError) -> int | None:
-    """The HTTP status of an object store's answer; None where no answer came.
-
-    s3fs gives the same errno to several answers, and keeps the answer itself as the cause of its error.
-    """
-    response = getattr(error.__cause__, "response", None) or {}
+def _status_of(error: BaseException | None) -> int | None:
+    """The HTTP status in an error of botocore, which s3fs keeps as the cause of its own; None where no answer came."""
+    response = getattr(error, "response", None) or {}
     status: int | None = response.get("ResponseMetadata", {}).get("HTTPStatusCode")
     return status
 

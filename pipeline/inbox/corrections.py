@@ -32,7 +32,16 @@ CORRECTIONS_FILE = "corrections.toml"
 
 _WORDS = ("file", "athlete_id", "device", "only_if_sport", "sport", "leave_out", "time_zone")
 _DATES = ("from_date", "to_date")
-_CHANGES = ("sport", "leave_out", "cadence_factor", "distance_factor", "clock_shift_s", "time_zone", "tags")
+_CHANGES = (
+    "sport",
+    "leave_out",
+    "cadence_factor",
+    "distance_factor",
+    "belt_speed_m_s",
+    "clock_shift_s",
+    "time_zone",
+    "tags",
+)
 #: The shift of a clock may be written in hours.
 _HOURS = "clock_shift_h"
 
@@ -55,6 +64,7 @@ KEYS: Mapping[str, str] = {
     "leave_out": "Why the recording is not used.",
     "cadence_factor": "The cadence is multiplied by it: 2 where the steps of one foot were counted.",
     "distance_factor": "Distance and speed are multiplied by it.",
+    "belt_speed_m_s": "Speed of the treadmill's belt, of a recording without distance, speed and positions [m/s].",
     "clock_shift_s": "Seconds by which the clock was slow; negative if it was fast.",
     _HOURS: "The same in hours.",
     "time_zone": "IANA name of the zone whose local time the file has; selected by file and athlete only.",
@@ -65,6 +75,8 @@ KEYS: Mapping[str, str] = {
 
 #: Factors and shifts beyond these are mistyped. Common practice, no source.
 _FACTORS = (0.1, 10.0)
+#: So are speeds of a belt, which nobody runs. Common practice, no source.
+_BELT = (0.5, 9.0)
 _LONGEST_SHIFT_S = 100 * 365.25 * 86_400
 _TAG_NAME = re.compile(r"^[a-z][a-z0-9_]{0,39}$")
 #: Names that runs have columns or contrasts for already.
@@ -143,6 +155,8 @@ def _checked(given: dict[str, Any]) -> dict[str, Any]:
     for key in ("cadence_factor", "distance_factor"):
         if key in given:
             fields[key] = _within(_number(given[key], key), key, *_FACTORS)
+    if "belt_speed_m_s" in given:
+        fields["belt_speed_m_s"] = _within(_number(given["belt_speed_m_s"], "belt_speed_m_s"), "belt_speed_m_s", *_BELT)
     if "clock_shift_s" in given:
         shift_s = _number(given["clock_shift_s"], "clock_shift_s")
         fields["clock_shift_s"] = _within(shift_s, "clock_shift_s", -_LONGEST_SHIFT_S, _LONGEST_SHIFT_S)

@@ -33,7 +33,8 @@ FEET = ("left", "right")
 #: The lists and the columns each may have; the first one is required, but for sessions.csv.
 LISTS: Mapping[str, tuple[str, ...]] = {
     "roster.csv": (
-        "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "squad", "note",
+        "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "squad",
+        "experience_years", "note",
     ),
     "sessions.csv": ("file", "started_at_utc", "athlete_id", "kind", "surface", "shoe_id", "note"),
     "shoes.csv": ("shoe_id", "name", "heel_toe_drop_mm", "heel_stack_mm", "mass_g"),
@@ -104,11 +105,14 @@ def _sessions(listed: Checked, shoes: pl.DataFrame) -> pl.DataFrame:
 
 
 def _athletes(listed: Checked) -> pl.DataFrame:
-    """Rows of `roster.csv`; mass, height, leg length and year of birth as numbers."""
+    """Rows of `roster.csv`; mass, height, leg length, year of birth and experience as numbers."""
     rows = listed.rows
     listed.require(rows["athlete_id"].is_not_null(), "athlete_id", _ATHLETE)
     # Adults and children who run; outside these the unit is likely another one. Common practice, no source.
-    limits = (("mass_kg", 20, 200), ("height_m", 0.9, 2.4), ("leg_length_m", 0.4, 1.4), ("born_year", 1900, 2100))
+    limits = (
+        ("mass_kg", 20, 200), ("height_m", 0.9, 2.4), ("leg_length_m", 0.4, 1.4), ("born_year", 1900, 2100),
+        ("experience_years", 0, 90),
+    )  # fmt: skip
     numbers = [_number(listed, column, low, high) for column, low, high in limits]
     listed.require_first([rows["athlete_id"]], "athlete_id", "each athlete once")
     return listed.sound(rows.with_columns(numbers))

@@ -4,13 +4,14 @@ For row j of athlete i, at distance d,
 
     y = intercept + slope d + (a(i) + b(i) d) + error(i, j)
 
-with a and b normal, correlated, independent between athletes. Variances are estimated by restricted maximum likelihood,
-to so many digits that other software gives the same ones; fixed effects, their standard errors and the random effects
-follow in closed form, also where a variance is at its bound.
+with a and b normal, correlated, independent between athletes. What differs between athletes (a group, a covariate) may
+have an intercept and a slope each: x'u + x'v d in place of intercept + slope d, with x the athlete's columns. Variances
+are estimated by restricted maximum likelihood to so many digits that other software gives the same ones; fixed
+effects, their standard errors and the random effects follow in closed form, also where a variance is at its bound.
 
 Sources: Laird and Ware 1982, doi 10.2307/2529876 (model, restricted likelihood, random effects; from memory). The
-t distribution has n - 1 degrees of freedom for n athletes: for balanced rows that is exact and equals Satterthwaite's
-(read in published output for the sleep deprivation data of Belenky 2003).
+t distribution has n - q degrees of freedom for n athletes and q columns between them, one without any: for balanced
+rows that is exact and equals Satterthwaite's (read in published output for the sleep deprivation data of Belenky 2003).
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ import numpy.typing as npt
 from scipy import optimize
 
 from pipeline.core.arrays import Array
-from pipeline.methods.shared_error import with_shared_error
+from pipeline.methods.shared_error import Interval, with_shared_error
 
 FEWEST_ATHLETES = 3
 #: Random slopes with a smaller effect over a standard deviation of distance, as a share of the error, count as none:
@@ -49,12 +50,11 @@ class MixedTrend:
     """A mixed model, in the units of value and distance.
 
     Attributes:
-        intercept: mean value at distance 0.
-        slope: mean change of the value per unit of distance.
+        intercept: mean value at distance 0; of several groups that of an average group.
+        slope: mean change of the value per unit of distance; likewise.
         se: standard error of the slope, with what athletes share.
-        shared_se: the part of it that they share.
-        low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom, more with what they
-            share.
+        low: lower end of the slope's interval, by t with `n_athletes` - 1 degrees of freedom (less with columns between
+            athletes), more with what they share.
         p_value: two-sided, of a slope of 0, by the same t.
         sd_intercept: standard deviation of athletes' values at distance 0.
         sd_slope: standard deviation of athletes' slopes; 0 where the model has random intercepts only.
@@ -63,12 +63,13 @@ class MixedTrend:
         fitted: fitted values by row, random effects included.
         residuals: value minus fitted, by row.
         random_effects: by athlete, deviation from intercept and from slope.
+        levels: value at the mean distance, by column between athletes.
+        slopes: change of the value per unit of distance, by column between athletes.
     """
 
     intercept: float
     slope: float
     se: float
-    shared_se: float
     low: float
     high: float
     p_value: float
@@ -83,6 +84,34 @@ class MixedTrend:
     fitted: Array
     residuals: Array
     random_effects: Mapping[str, tuple[float, float]]
+    levels: Effects
+    slopes: Effects
+
+
+@dataclass(frozen=True)
+class Effects:
+    """Fixed effects by column between athletes, q of them.
+
+    Attributes:
+        estimates: q.
+        covariance: q × q.
+        moved: what one standard error of what athletes share moves each by, q.
+        df: degrees of freedom.
+    """
+
+    estimates: Array
+    covariance: Array
+    moved: Array
+    df: int
+
+    def times(self, unit: float) -> Effects:
+        """The same in another unit."""
+        return Effects(unit * self.estimates, unit**2 * self.covariance, unit * self.moved, self.df)
+
+    def contrast(self, weights: Array, *, level: float = 0.95) -> tuple[float, Interval]:
+        """A linear combination of the effects and its interval."""
+        estimate, se = float(weights @ self.estimates), float(np.sqrt(weights @ self.covariance @ weights))
+        return estimate, with_shared_error(estimate, se, self.df, float(weights @ self.moved), level=level)
 
 
 @dataclass(frozen=True)
@@ -91,6 +120,7 @@ class _Rows:
 
     value: Array
     fixed: Array
+    random: Array
     athlete_of_row: npt.NDArray[np.intp]
     names: Sequence[str]
 
@@ -111,6 +141,8 @@ def mixed_trend(
     athlete: Sequence[str] | npt.ArrayLike,
     *,
     shared: npt.ArrayLike | None = None,
+    between: npt.ArrayLike | None = None,
+    overall: npt.ArrayLike | None = None,
     level: float = 0.95,
 ) -> MixedTrend:
     """Fit the model.
@@ -122,48 +154,45 @@ def mixed_trend(
         distance: distance of each value, n.
         athlete: athlete of each value, n.
         shared: what one standard error of something that all athletes share adds to each value, n; None for nothing.
+        between: columns constant within athletes, n × q, of which a combination is 1 in every row; None for that alone.
+        overall: weights of these columns that give an average athlete, q; None for the first.
 
     Raises:
         ValueError: fewer than three athletes with two distances, columns of different lengths, missing values, columns
-            that are constant, or values without error.
+            that are constant, values without error, or columns between athletes that determine one another.
     """
     y, d = np.asarray(value, dtype=np.float64), np.asarray(distance, dtype=np.float64)
     names, athlete_of_row = np.unique(np.asarray(athlete).astype(str), return_inverse=True)
     _check(y, d, athlete_of_row)
-    d_mean, d_scale = float(d.mean()), float(d.std())
-    y_mean, y_scale = float(y.mean()), float(y.std())
-    fixed = np.column_stack([np.ones(len(y)), (d - d_mean) / d_scale])
-    rows = _Rows((y - y_mean) / y_scale, fixed, athlete_of_row, names.tolist())
+    columns, weights = _between(between, overall, athlete_of_row)
+    (d_mean, d_scale), (y_mean, y_scale) = ((float(of.mean()), float(of.std())) for of in (d, y))
+    random = np.column_stack([np.ones(len(y)), (d - d_mean) / d_scale])
+    fixed = np.hstack([columns, columns * random[:, 1:]])
+    rows = _Rows((y - y_mean) / y_scale, fixed, random, athlete_of_row, names.tolist())
     _require_error(rows)
     variances = _variances(rows)
     beta, covariance, departures = _effects(rows, variances)
-    # Back to the original units: level and slope at distance 0 are a linear map of those at the mean distance.
+    added = np.zeros(len(y)) if shared is None else np.asarray(shared, dtype=np.float64)
+    moved = _effects(replace(rows, value=added / y_scale), variances)[0]
+    levels, slopes = _by_column(beta, covariance, moved, df=len(names) - columns.shape[1])
+    # Back to the original units, with the mean value where the columns have their 1.
+    levels, slopes = levels.times(y_scale), slopes.times(y_scale / d_scale)
+    levels = replace(levels, estimates=levels.estimates + y_mean * np.linalg.lstsq(columns, np.ones(len(y)))[0])
+    # Level and slope at distance 0 are a linear map of those at the mean distance.
     back = np.array([[1.0, -d_mean / d_scale], [0.0, 1 / d_scale]]) * y_scale
-    random_effects = departures @ back.T
     athletes = back @ variances.athletes @ back.T
-    intercept, slope = back @ beta + [y_mean, 0.0]
-    fitted = y_mean + y_scale * (fixed @ beta + np.sum(fixed * departures[athlete_of_row], axis=1))
-    se = float(np.sqrt(covariance[1, 1])) * y_scale / d_scale
-    df = len(names) - 1
-    sd_intercept, sd_slope = (float(sd) for sd in np.sqrt(np.maximum(np.diag(athletes), 0)))
-    moved = 0.0
-    if shared is not None:
-        added = replace(rows, value=np.asarray(shared, dtype=np.float64) / y_scale)
-        moved = float((back @ _effects(added, variances)[0])[1])
-    interval = with_shared_error(float(slope), se, df, moved, level=level)
+    fitted = y_mean + y_scale * (fixed @ beta + np.sum(random * departures[athlete_of_row], axis=1))
+    slope, interval = slopes.contrast(weights, level=level)
     return MixedTrend(
-        intercept=float(intercept),
-        slope=float(slope),
+        intercept=float(weights @ levels.estimates) - slope * d_mean,
+        slope=slope,
         se=interval.se,
-        shared_se=abs(moved),
         low=interval.low,
         high=interval.high,
         p_value=interval.p_value,
-        sd_intercept=sd_intercept,
-        sd_slope=sd_slope,
-        correlation=float(np.clip(athletes[0, 1] / (sd_intercept * sd_slope), -1, 1))
-        if sd_intercept * sd_slope > 0
-        else None,
+        sd_intercept=float(np.sqrt(max(athletes[0, 0], 0))),
+        sd_slope=float(np.sqrt(max(athletes[1, 1], 0))),
+        correlation=_correlation(athletes),
         sd_residual=float(np.sqrt(variances.error)) * y_scale,
         n_athletes=len(names),
         n_rows=len(y),
@@ -171,8 +200,41 @@ def mixed_trend(
         note=" ".join(variances.notes),
         fitted=fitted,
         residuals=y - fitted,
-        random_effects={name: (float(a), float(b)) for name, (a, b) in zip(rows.names, random_effects, strict=True)},
+        random_effects=dict(zip(rows.names, map(tuple, (departures @ back.T).tolist()), strict=True)),
+        levels=levels,
+        slopes=slopes,
     )
+
+
+def _by_column(beta: Array, covariance: Array, moved: Array, *, df: int) -> tuple[Effects, Effects]:
+    """Levels and slopes, which follow one another in the fixed effects."""
+    q = len(beta) // 2
+    levels, slopes = (Effects(beta[of], covariance[of, of], moved[of], df) for of in (slice(q), slice(q, None)))
+    return levels, slopes
+
+
+def _correlation(athletes: Array) -> float | None:
+    product = float(np.sqrt(np.prod(np.maximum(np.diag(athletes), 0))))
+    return float(np.clip(athletes[0, 1] / product, -1, 1)) if product > 0 else None
+
+
+def _between(
+    between: npt.ArrayLike | None, overall: npt.ArrayLike | None, athlete_of_row: npt.NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """Columns between athletes and the weights of an average one."""
+    n_rows = len(athlete_of_row)
+    columns = np.ones((n_rows, 1)) if between is None else np.asarray(between, dtype=np.float64)
+    weights = np.eye(columns.shape[1])[0] if overall is None else np.asarray(overall, dtype=np.float64)
+    _, first = np.unique(athlete_of_row, return_index=True)
+    of_athletes = columns[first]
+    if np.any(columns != of_athletes[athlete_of_row]):
+        raise ValueError("A column between athletes must be constant within each of them.")
+    n_athletes, q = of_athletes.shape
+    if np.linalg.matrix_rank(of_athletes) < q:
+        raise ValueError("Groups and covariates determine one another: leave one of them out.")
+    if n_athletes < q + 2:
+        raise ValueError(f"{q} columns between athletes need at least {q + 2} athletes, not {n_athletes}.")
+    return columns, weights
 
 
 def _check(value: Array, distance: Array, athlete_of_row: npt.NDArray[np.intp]) -> None:
@@ -200,7 +262,7 @@ def _own_lines(rows: _Rows) -> tuple[Array, Array]:
     """Level and slope of each athlete by least squares, and the residuals."""
     place, n_athletes = np.arange(len(rows.value)), len(rows.names)
     by_athlete = np.zeros((len(place), 2 * n_athletes))
-    by_athlete[place, 2 * rows.athlete_of_row], by_athlete[place, 2 * rows.athlete_of_row + 1] = 1, rows.fixed[:, 1]
+    by_athlete[place, 2 * rows.athlete_of_row], by_athlete[place, 2 * rows.athlete_of_row + 1] = 1, rows.random[:, 1]
     coefficients = np.linalg.lstsq(by_athlete, rows.value)[0]
     lines = np.asarray(coefficients.reshape(n_athletes, 2), dtype=np.float64)
     return lines, np.asarray(rows.value - by_athlete @ coefficients, dtype=np.float64)
@@ -211,7 +273,7 @@ def _by_moments(rows: _Rows, n_random: int) -> Array:
     lines, rest = _own_lines(rows)
     error = max(float(rest @ rest) / max(len(rest) - 2 * len(lines), 1), NO_ERROR)
     expected = np.mean(
-        [np.linalg.pinv(x.T @ x) for x in (rows.fixed[rows.athlete_of_row == place] for place in range(len(lines)))],
+        [np.linalg.pinv(x.T @ x) for x in (rows.random[rows.athlete_of_row == place] for place in range(len(lines)))],
         axis=0,
     )
     values, vectors = np.linalg.eigh((np.cov(lines.T) / error - expected)[:n_random, :n_random])
@@ -239,21 +301,31 @@ def _restricted_likelihood(rows: _Rows, n_random: int) -> _Variances:
     Args:
         n_random: 1 for random intercepts only, 2 for slopes as well.
     """
-    a, c = np.zeros((len(rows.names), 2, 2)), np.zeros((len(rows.names), 2))
-    np.add.at(a, rows.athlete_of_row, rows.fixed[:, :, None] * rows.fixed[:, None, :])
-    np.add.at(c, rows.athlete_of_row, rows.fixed * rows.value[:, None])
-    df = len(rows.value) - rows.fixed.shape[1]
+    x, y, z = rows.fixed, rows.value, rows.random
+    df = len(y) - x.shape[1]
+
+    def by_athlete(products: Array) -> Array:
+        sums = np.zeros((len(rows.names), *products.shape[1:]))
+        np.add.at(sums, rows.athlete_of_row, products)
+        return sums
+
+    zz, zx, zy = (
+        by_athlete(z[:, :, None] * z[:, None, :]),
+        by_athlete(z[:, :, None] * x[:, None, :]),
+        by_athlete(z * y[:, None]),
+    )
+    xx, xy, yy = x.T @ x, x.T @ y, y @ y
 
     def parts(factor: _Factor) -> tuple[_Factor, _Factor]:
         """The deviance but for a constant, and the error's variance, at a factor of the covariance, row by row."""
         root = np.zeros((2, 2), dtype=factor.dtype)
         root[np.tril_indices(n_random)] = factor
         between = root @ root.T
-        spread = np.eye(2) + a @ between
-        inner, right = np.linalg.solve(spread, a), np.linalg.solve(spread, c[:, :, None])[:, :, 0]
-        total, sums = inner.sum(axis=0), right.sum(axis=0)
-        rest = rows.value @ rows.value - np.einsum("aj,jk,ak->", c, between, right)
-        rest = rest - sums @ np.linalg.solve(total, sums)
+        spread = np.eye(2) + zz @ between
+        taken = between @ np.linalg.inv(spread)  # Woodbury
+        total = xx - np.einsum("ajp,ajk,akq->pq", zx, taken, zx)
+        sums = xy - np.einsum("ajp,ajk,ak->p", zx, taken, zy)
+        rest = yy - np.einsum("aj,ajk,ak->", zy, taken, zy) - sums @ np.linalg.solve(total, sums)
         return np.log(np.linalg.det(spread)).sum() + np.log(np.linalg.det(total)) + df * np.log(rest), rest / df
 
     def deviance(factor: Array) -> float:
@@ -296,12 +368,13 @@ def _effects(rows: _Rows, variances: _Variances) -> tuple[Array, Array, Array]:
     inner, right = np.zeros((n_fixed, n_fixed)), np.zeros(n_fixed)
     terms = []
     for athlete in range(len(rows.names)):
-        x, y = rows.fixed[rows.athlete_of_row == athlete], rows.value[rows.athlete_of_row == athlete]
-        total = x @ variances.athletes @ x.T + variances.error * np.eye(len(y))
+        own = rows.athlete_of_row == athlete
+        x, z, y = rows.fixed[own], rows.random[own], rows.value[own]
+        total = z @ variances.athletes @ z.T + variances.error * np.eye(len(y))
         weighted = np.linalg.solve(total, np.column_stack([x, y]))
         inner += x.T @ weighted[:, :-1]
         right += x.T @ weighted[:, -1]
-        terms.append(variances.athletes @ x.T @ weighted)
+        terms.append(variances.athletes @ z.T @ weighted)
     beta = np.linalg.solve(inner, right)
     departures = np.array([term[:, -1] - term[:, :-1] @ beta for term in terms], dtype=np.float64)
     return np.asarray(beta, np.float64), np.asarray(np.linalg.inv(inner), np.float64), departures

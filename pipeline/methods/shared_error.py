@@ -19,6 +19,7 @@ class Interval:
 
     Attributes:
         se: standard error.
+        shared_se: the part of it that units share.
         df: degrees of freedom.
         low: lower end.
         high: upper end.
@@ -26,6 +27,7 @@ class Interval:
     """
 
     se: float
+    shared_se: float
     df: float
     low: float
     high: float
@@ -45,4 +47,4 @@ def with_shared_error(estimate: float, se: float, df: float, shared_se: float, *
     total_df = df * (total / se) ** 4
     margin = float(special.stdtrit(total_df, 0.5 + level / 2)) * total
     p_value = 2 * float(special.stdtr(total_df, -abs(estimate) / total))
-    return Interval(total, total_df, estimate - margin, estimate + margin, p_value)
+    return Interval(total, abs(shared_se), total_df, estimate - margin, estimate + margin, p_value)

@@ -16,11 +16,11 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.errors import in_words
+from pipeline.core.errors import Damaged, in_words
 from pipeline.core.metrics import LABELS
 from pipeline.pages.units import between, signed
 from pipeline.pages.words import CAUTION, count_of
-from pipeline.store.history import COUNTED, Record
+from pipeline.store.history import COUNTED, Record, repaired_files
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 #: How many findings and rejected files are written out; the page says how many more there are.
@@ -97,6 +97,7 @@ def done(
     names: Mapping[str, str] | None = None,
     notices: Sequence[str] = (),
     failures: Sequence[Failure] = (),
+    damage: Damaged | None = None,
 ) -> NightPage:
     """The page of a night that succeeded.
 
@@ -107,9 +108,14 @@ def done(
         names: names of athletes by their ids; those without are called by their id.
         notices: what else needs attention, one sentence each.
         failures: earlier tries of the same night that failed.
+        damage: what the check of a share of the store's files found.
     """
     shown = {key: name for key, name in (names or {}).items() if name.lower() != key.lower()}
     parts = [f"{_when(began_at)} took {_seconds(record['seconds'])}. The store is up to date.", *_tries(failures)]
+    if damage is not None:
+        parts += ["## Damaged", inert(str(damage))]
+    elif repaired := repaired_files(record):
+        parts.append(inert(repaired))
     if record.get("nothing_new"):
         parts.append("Nothing was new: no file of the inbox was added, changed or removed, nor any list or setting.")
         parts += _still_rejected(ledger, set())
@@ -122,7 +128,8 @@ def done(
         parts += _used_in_part(ledger, came_in)
     if notices:
         parts += ["## To look at", _listed([f"- {inert(notice)}" for notice in notices], "splitdrift check")]
-    return _page(began_at, _in_short(record), *parts, f"*{CAUTION}*")
+    in_short = _in_short(record) if damage is None else f"the store is damaged, {_in_short(record)}"
+    return _page(began_at, in_short, *parts, f"*{CAUTION}*")
 
 
 def skipped(began_at: datetime, fact: str) -> NightPage:
@@ -148,7 +155,7 @@ def failed(failures: Sequence[Failure], *, again_at: datetime | None) -> NightPa
     return _page(
         began_at,
         "failed" if again_at is None else "failed so far",
-        f"{_when(began_at)} failed. The store is as it was before, whole and readable.",
+        f"{_when(began_at)} failed. Nothing in the store was changed.",
         *_tries(failures),
         "It is not tried again tonight. The next night, or `splitdrift refresh`, takes up everything."
         if again_at is None

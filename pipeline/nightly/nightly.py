@@ -20,16 +20,17 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.errors import Held, NothingDone, SplitdriftError, UsageError, in_words
+from pipeline.core.errors import Damaged, Held, NothingDone, SplitdriftError, UsageError, in_words
 from pipeline.core.places import is_remote, make_folder, replacing, whole_name
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.nightly import delivery, night_page
 from pipeline.nightly.night_page import NightPage
 from pipeline.nightly.plan import Plan
+from pipeline.refresh.damage import check_share
 from pipeline.refresh.notices import notices_of
 from pipeline.refresh.refresh import require_apart
 from pipeline.store.generations import is_store, prepare, published
-from pipeline.store.history import read_history
+from pipeline.store.history import note_failed, read_history
 from pipeline.store.layout import read_rows
 from pipeline.store.lock import locked
 from pipeline.workers.process import is_panic
@@ -42,6 +43,7 @@ class Outcome(Enum):
     """What became of a night."""
 
     DONE = "done"
+    DAMAGED = "done, in a store with damaged files"
     SKIPPED = "skipped"
     FAILED = "failed"
 
@@ -68,7 +70,8 @@ class Night:
     @property
     def sentence(self) -> str:
         """The night in one line, for a log."""
-        reason = [night_page.reason(self.error)] if self.outcome is Outcome.FAILED and self.error is not None else []
+        has_reason = self.outcome is not Outcome.SKIPPED and self.error is not None
+        reason = [night_page.reason(self.error)] if has_reason and self.error is not None else []
         return ". ".join(part.rstrip(".") for part in [self.page.title, *reason, *self.faults]) + "."
 
 
@@ -123,7 +126,7 @@ def one_night(
     while True:
         began_at = now().astimezone(plan.zone)
         try:
-            page = _try(plan, refresh, began_at, failures, file.undelivered())
+            page, damage = _try(plan, refresh, began_at, failures, file.undelivered())
         except Held as error:
             skipped = night_page.skipped(began_at, error.fact)
             return _delivered(plan, file, Night(Outcome.SKIPPED, skipped, error=error))
@@ -133,18 +136,31 @@ def one_night(
             failures.append(night_page.Failure(began_at, night_page.reason(error)))
             if isinstance(error, UsageError) or len(failures) > plan.retries:
                 page = night_page.failed(failures, again_at=None)
+                _note_failed(plan.store, failures)
                 return _delivered(plan, file, Night(Outcome.FAILED, page, error=error))
         else:
-            return _delivered(plan, file, Night(Outcome.DONE, page))
+            outcome = Outcome.DONE if damage is None else Outcome.DAMAGED
+            return _delivered(plan, file, Night(outcome, page, error=damage))
         again_at = now().astimezone(plan.zone) + timedelta(seconds=plan.retry_after_s)
         file.write(night_page.failed(failures, again_at=again_at))
         sleep(plan.retry_after_s)
 
 
+def _note_failed(store: Path, failures: Sequence[night_page.Failure]) -> None:
+    """Note in the history that a night failed, if the storage takes it."""
+    try:
+        if is_store(store):
+            with locked(store):
+                note_failed(store, failures[0].began_at, failures[-1].reason)
+    except Exception as error:
+        if in_words(error) is None:
+            raise
+
+
 def _try(
     plan: Plan, refresh: Refresh, began_at: datetime, failures: Sequence[night_page.Failure], notices: Sequence[str]
-) -> NightPage:
-    """One refresh; returns the page about it, with what else is to be said."""
+) -> tuple[NightPage, Damaged | None]:
+    """One refresh, and a check of a share of the store's files; returns the page about both, and the damage."""
     if is_store(plan.store):
         with locked(plan.store):
             pass  # a cheap check before the inbox is read; the refresh itself takes the lock
@@ -153,7 +169,12 @@ def _try(
     inbox = read_inbox(plan.inbox)
     require_apart(inbox, plan.store)
     ledger = refresh(inbox, plan.store)
-    return night_page.done(
+    damage = None
+    try:
+        check_share(plan.store, began_at.date())
+    except Damaged as error:
+        damage = error
+    page = night_page.done(
         read_history(plan.store)[-1],
         began_at=began_at,
         ledger=ledger,
@@ -161,7 +182,9 @@ def _try(
         names=dict(inbox.athletes.select("athlete_id", "display_name").drop_nulls().iter_rows()),
         notices=[*notices_of(inbox, ledger), *notices],
         failures=failures,
+        damage=damage,
     )
+    return page, damage
 
 
 def _delivered(plan: Plan, file: _PageFile, night: Night) -> Night:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +23,7 @@ from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import cut, read, sample
 from pipeline.store.database import DATABASE
 from pipeline.store.generations import published
-from pipeline.store.layout import read_table
+from pipeline.store.layout import files_of, read_file, read_table, require_sound, run_of
 from pipeline.tables import TABLES, unit_of
 
 
@@ -58,8 +57,8 @@ class Store:
             UsageError: no run of that name.
         """
         self._row("runs", run_id=run_id)
-        files = sorted(self.folder.glob(f"tables/samples/*/*/{_literally(run_id)}-*.parquet"))
-        return pl.concat(pl.read_parquet(file, hive_partitioning=False) for file in files).sort("elapsed_s")
+        files = [name for name in files_of(self.folder, Path("tables/samples")) if run_of(Path(name)) == run_id]
+        return pl.concat(read_file(self.folder, name) for name in files).sort("elapsed_s")
 
     def sql(self, query: str) -> pl.DataFrame:
         """The rows that a query of DuckDB gives; every table is there by name, and `run_splits`.
@@ -67,6 +66,7 @@ class Store:
         Raises:
             UsageError: DuckDB refuses it.
         """
+        require_sound(self.folder, [DATABASE])
         with connect(self.folder / DATABASE, read_only=True) as connection:
             try:
                 rows: pl.DataFrame = connection.sql(query).pl()
@@ -200,7 +200,3 @@ def read_recording(file: str | Path, *, settings: str | Path | None = None) -> R
 
 #: Whose a recording is that is read by itself: the beginning of its `run_id`.
 _OWNER = "recording"
-
-
-def _literally(name: str) -> str:
-    return re.sub(r"([*?\[])", r"[\1]", name)

@@ -6,7 +6,7 @@ import base64
 import hmac
 import json
 import secrets
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -14,10 +14,12 @@ from urllib.parse import quote
 
 import polars as pl
 
+from pipeline.core.errors import NothingDone
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
 from pipeline.pages.language import Language
 from pipeline.pages.units import Units
+from pipeline.store.contents import read_checked
 from pipeline.store.layout import read_rows, table_folder
 from pipeline.tables import TABLES, empty
 
@@ -50,17 +52,33 @@ class Pages:
         return Language(self.settings.page_language, self.units)
 
 
-def pages_of(built: Path, before: Path | None, settings: Settings) -> Pages | None:
+def pages_of(
+    built: Path, before: Path | None, settings: Settings, damaged: Collection[str] = (), older: Iterable[Path] = ()
+) -> Pages | None:
     """What the pages of a state have in common; None where the settings want none.
 
     Keeps a key for the codes if athletes are shown by them: one key per store, for as long as the store exists.
+
+    Args:
+        damaged: files of the state before; if one is a page, all pages are drawn again.
+        older: states to look for the key in if the one before does not have it.
     """
     if not (built / _KEY).is_file():
         # Kept even where codes are switched off: switched on again, they should be the same.
-        known = (before / _KEY).read_bytes() if before is not None and (before / _KEY).is_file() else None
+        known = next(filter(None, map(_key, (before, *older))), None)
         if known is not None or settings.pages == "codes":
             (built / _KEY).write_bytes(known or secrets.token_bytes(32))
+    if any(name.startswith("pages/") for name in damaged):
+        before = None
     return None if settings.pages == "none" else Pages(built, before, settings, secrets.token_hex(4))
+
+
+def _key(state: Path | None) -> bytes | None:
+    """The key of a state; None where it has none, or a damaged one."""
+    try:
+        return None if state is None else read_checked(state, _KEY.as_posix())
+    except (NothingDone, FileNotFoundError):
+        return None
 
 
 class ClubRows:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.errors import NothingDone
+from pipeline.core.errors import OtherVersion
 from pipeline.core.places import files_below, readable, written_here
 from pipeline.core.settings import read_settings
 from pipeline.pages.club_rows import has_names, pages_of
@@ -15,7 +15,7 @@ from pipeline.pages.draw import FOLDER
 from pipeline.refresh.steps import draw_over
 from pipeline.store.database import DATABASE, write_database
 from pipeline.store.generations import building, link_tree, published
-from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.layout import SETTINGS, files_of, read_rows, read_settings_text, require_sound, table_folder
 from pipeline.store.lock import locked
 from pipeline.tables import TABLES
 from pipeline.workers.pool import Progress, workers
@@ -44,15 +44,15 @@ def rebuild_pages(
 
     Raises:
         NothingDone: no store, or one that another version made.
+        Damaged: a file that the pages are drawn from is not what was written.
         Held: another process is changing the store.
     """
     published(store)  # or there is nothing to lock
     with locked(store, wait_s=wait_s) as check_still_held:
         before = published(store)
+        require_sound(before, (*files_of(before, Path("tables")), *files_of(before, Path("known"))))
         if not has_names(before) or not _has_columns(before):
-            raise NothingDone(
-                f"The tables of {store} were made by another version of splitdrift. Refresh it once more."
-            )
+            raise OtherVersion(store)
         settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
         if anonymous or settings.pages == "none":
             settings = replace(settings, pages="codes" if anonymous else "names")

@@ -20,7 +20,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline import ATHLETE, stages_of, tables_of
-from pipeline.core.errors import Interrupted, NothingDone, UsageError
+from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.core.settings import Settings
@@ -28,14 +28,15 @@ from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import RUN, Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
+from pipeline.refresh.damage import mend_older_states, require_sound_rows, sound_base
 from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.stages.corrections import clocks_apart
 from pipeline.store.finished import Finished
-from pipeline.store.generations import building, current, link_tree, prepare, sweep
+from pipeline.store.generations import building, current, generations, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import Changes, Keys, Known, changes, read_known, write_known
-from pipeline.store.layout import partition, read_partitions, read_rows
+from pipeline.store.known import Changes, Keys, Known, changes, write_known
+from pipeline.store.layout import files_of, partition, read_partitions, read_rows
 from pipeline.store.lock import locked
 from pipeline.tables import PARTITIONED, empty, publishable
 from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
@@ -54,6 +55,7 @@ def refresh(
     wait_s: float = 0.0,
     progress: Progress | None = None,
     mapper: Mapper | None = None,
+    repairs: bool = False,
 ) -> pl.DataFrame:
     """Bring a store up to date with its inbox.
 
@@ -63,21 +65,29 @@ def refresh(
             where a file that crashes its reader takes the refresh with it.
         wait_s: how long to wait for another refresh of the same store to end [s].
         mapper: workers that have been started already; `jobs` is then ignored.
+        repairs: check every file of the valid state, and recompute what rests on those that are damaged.
 
     Returns:
         The ledger: rows of `recordings`.
 
     Raises:
         NothingDone: no file holds a run that could be used; the store stays as it was.
+        Damaged: a file to build on is damaged, and `repairs` is False.
         UsageError: the store's folder cannot be one.
         Held: another process is changing the store.
     """
     with _mapper(inbox, jobs, mapper) as over:
-        return bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress)
+        return bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress, repairs=repairs)
 
 
 def bring_up_to_date(
-    inbox: Inbox, store: Path, executor: Executor, *, wait_s: float = 0.0, progress: Progress | None = None
+    inbox: Inbox,
+    store: Path,
+    executor: Executor,
+    *,
+    wait_s: float = 0.0,
+    progress: Progress | None = None,
+    repairs: bool = False,
 ) -> pl.DataFrame:
     """The same with a given way to carry out the steps."""
     began_at = datetime.now(UTC)
@@ -87,27 +97,36 @@ def bring_up_to_date(
         if wait_s:
             inbox = read_inbox(inbox.folder)  # while we waited, more may have come in, and been seen by the other
         catch_up(store)
-        known = read_known(current(store))
+        known, damaged_files = sound_base(current(store), repairs=repairs)
         inbox_changes = changes(inbox, store, known)
-        if inbox_changes.is_nothing and known.folder is not None:
+        if inbox_changes.is_nothing and known.folder is not None and not damaged_files:
             sweep(store, keep=inbox.settings.keep_generations)
             note_nothing_new(store, known.folder, began_at)
             return read_rows(known.folder, "recordings")
+        if not repairs:
+            require_sound_rows(known, inbox_changes.touched)
         finished = Finished(store, inbox_changes.keys.files)
         try:
             with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
                 context = BuildContext(replace(inbox, files=()), built)
                 measured = _measured(context, executor, inbox_changes, finished, progress)
                 ledger = _build(context, executor, inbox_changes, measured)
-                before, after = _findings(known.folder), _findings(built)
-                state_record = record(inbox_changes, ledger, began_at=began_at, before=before, after=after)
+                findings_before = None if _FINDINGS in damaged_files else known.folder
+                before, after = _findings(findings_before), _findings(built)
+                state_record = record(
+                    inbox_changes, ledger, began_at=began_at, before=before, after=after, repaired=damaged_files
+                )
                 write_record(built, state_record, began_at)
-                executor.write_outputs(context, pages_of(built, known.folder, inbox.settings), _everyone(built))
+                older = reversed(generations(store)) if repairs else ()
+                pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
+                executor.write_outputs(context, pages, _everyone(built))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
                 finished.end(built)
                 check_still_held()
         except KeyboardInterrupt:
             raise Interrupted(finished.n_files, len(inbox_changes.to_read)) from None
+        if repairs:
+            mend_older_states(store, damaged_files)
         catch_up(store)
     return ledger
 
@@ -199,15 +218,11 @@ def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]
     exclusions, quality = known.part("exclusions"), known.part("quality")
     if known.folder is None or recordings is None or runs is None or exclusions is None or quality is None:
         return []
+    written = {Path(name) for name in files_of(known.folder, Path("tables"))}
     for athlete_id in runs["athlete_id"].unique().sort():
         if athlete_id not in inbox_changes.touched:
             for table in PARTITIONED:
-                if not link_tree(known.folder, context.built, partition(table, athlete_id)):
-                    # Without this the next state would lack the runs of an athlete whose files have not changed.
-                    raise NothingDone(
-                        f"{known.folder}, the state to build on, is damaged: it has no {table} of {athlete_id}. "
-                        "`splitdrift history` names older states to return to; a new store recomputes everything."
-                    )
+                link_tree(known.folder, context.built, partition(table, athlete_id), wanted=written.__contains__)
     read = {file.path for file in inbox_changes.to_read}
     stays = recordings.filter(pl.col("file").is_in(keys.files.keys() - read))
     carried = []
@@ -291,10 +306,13 @@ def _without_passing(keys: Keys, gathered: Iterable[Measured], inbox: Inbox) -> 
     return replace(keys, files={path: None if path in passing else key for path, key in keys.files.items()})
 
 
+_FINDINGS = "tables/athlete_drift/athlete_drift.parquet"
+
+
 def _findings(folder: Path | None) -> pl.DataFrame:
     try:
         return empty("athlete_drift") if folder is None else read_rows(folder, "athlete_drift")
-    except pl.exceptions.PolarsError:  # other code made it, whose table had other columns
+    except OtherVersion:
         return empty("athlete_drift")
 
 

@@ -24,7 +24,7 @@ from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, 
 from pipeline.stages.responses import club_responses
 from pipeline.store.database import DATABASE, write_database
 from pipeline.store.generations import building, link_tree, published
-from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.layout import SETTINGS, files_of, read_rows, read_settings_text, require_sound, table_folder
 from pipeline.store.lock import locked
 from pipeline.store.parquet import read_provenance, write_table
 from pipeline.tables import empty, publishable
@@ -75,12 +75,14 @@ def self_check(
 
     Raises:
         NothingDone: no store, one that does not fit its settings, or no athlete with enough runs.
+        Damaged: a file of its tables is not what was written.
     """
     published(store)  # or there is nothing to lock
     with locked(store, wait_s=wait_s) as check_still_held:
         before = published(store)
+        require_sound(before, files_of(before, Path("tables")))
         settings, rates = _check(store, before, draws, jobs, progress)
-        made_from = read_provenance(table_folder(before, "athlete_drift"))
+        made_from = read_provenance(before, "athlete_drift")
         with building(store, keep=settings.keep_generations) as built:
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
             write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
@@ -95,7 +97,7 @@ def _check(
 ) -> tuple[Settings, pl.DataFrame]:
     """The settings in force, and rows of the table `calibration`."""
     settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
-    made_from = read_provenance(table_folder(before, "athlete_drift"))
+    made_from = read_provenance(before, "athlete_drift")
     if made_from.settings_sha256 != settings.digest():
         raise NothingDone(f"The tables of {store} were not made with the settings next to them. Refresh it once more.")
     all_splits = read_rows(before, "splits")

@@ -18,6 +18,7 @@ import polars as pl
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import WORTH
+from pipeline.core.places import read_content
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
@@ -58,7 +59,7 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
             )
         if is_too_long(file.athlete_id):
             raise Refused("The name of the athlete's folder is too long.", f"Shorten it to {MOST_NAME_BYTES} bytes.")
-        content = (inbox.folder / file.path).read_bytes()
+        content = read_content(inbox.folder / file.path)
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True
             raise Refused("The file was being written while it was read.", "The next refresh reads it again.")

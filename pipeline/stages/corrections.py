@@ -63,6 +63,7 @@ class Correction:
     leave_out: str | None = None
     cadence_factor: float | None = None
     distance_factor: float | None = None
+    belt_speed_m_s: float | None = None
     clock_shift_s: float | None = None
     time_zone: str | None = None
     tags: tuple[tuple[str, str], ...] = ()
@@ -346,11 +347,12 @@ def _guards_hold(entry: Correction, recording: Recording) -> bool:
 
 
 def _can_be_applied(entry: Correction, recording: Recording) -> bool:
-    """Whether everything that an entry changes was recorded."""
+    """Whether everything that an entry changes was recorded, and what it adds was not."""
     counts = recording.readings
     needs = [
         (entry.cadence_factor, counts["cadence_spm"].count() > 0),
         (entry.distance_factor, any(counts[column].count() for column in _OF_DISTANCE)),
+        (entry.belt_speed_m_s, not any(counts[column].count() for column in (*_OF_DISTANCE, *_PLACES))),
         (entry.clock_shift_s, recording.has_clock),
         (entry.time_zone, recording.has_clock),
     ]
@@ -360,6 +362,7 @@ def _can_be_applied(entry: Correction, recording: Recording) -> bool:
 # --- What it changes --------------------------------------------------------------------------------------------------
 
 _OF_DISTANCE = ("distance_m", "speed_m_s")
+_PLACES = ("latitude_deg", "longitude_deg")
 
 
 def _changed(entry: Correction, recording: Recording, *, is_zone_read: bool) -> Recording:
@@ -369,6 +372,9 @@ def _changed(entry: Correction, recording: Recording, *, is_zone_read: bool) -> 
         if factor is not None and readings[column].count():
             readings = readings.with_columns(pl.col(column) * factor)
             names.append(column)
+    if entry.belt_speed_m_s is not None:
+        readings = readings.with_columns(speed_m_s=pl.lit(entry.belt_speed_m_s))
+        names.append("speed_m_s")
     recording = replace(recording, readings=readings, corrected=tuple(dict.fromkeys(names)))
     if entry.sport is not None:
         recording = replace(recording, sport=entry.sport)
@@ -406,6 +412,7 @@ def _in_words(entry: Correction) -> str:
         ("sport ", entry.sport),
         ("cadence × ", entry.cadence_factor),
         ("distance × ", entry.distance_factor),
+        ("belt at ", entry.belt_speed_m_s and f"{entry.belt_speed_m_s:g} m/s"),
         ("clock ", None if entry.clock_shift_s is None else f"{entry.clock_shift_s:+g} s"),
         ("time zone ", entry.time_zone),
         ("tags ", tags_text(dict(entry.tags))),

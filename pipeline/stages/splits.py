@@ -33,6 +33,10 @@ HEART_RATE_LAG_S = 57.6
 PAUSE_S = 0.5
 
 
+#: Readings whose variability inside a split is kept.
+VARIED = ("cadence_spm", "contact_time_ms")
+
+
 def splits(
     samples: pl.DataFrame,
     laps: pl.DataFrame,
@@ -179,6 +183,8 @@ def _summed(samples: pl.DataFrame) -> Iterator[tuple[str, Array]]:
         is_known = np.isfinite(values)
         yield f"{quantity}_s", np.where(is_known, values, 0.0) * running_s
         yield f"{quantity}_known_s", np.where(is_known, running_s, 0.0)
+        if quantity in VARIED:
+            yield f"{quantity}_square_s", np.where(is_known, values * values, 0.0) * running_s
 
 
 def _apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

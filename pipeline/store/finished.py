@@ -18,6 +18,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.places import read_frame, remove_tree, write_frame
+from pipeline.store.contents import digests
 from pipeline.store.generations import FINISHED, SYNCED, link_tree, unfinished
 
 _ABOUT = "about.json"
@@ -47,12 +48,12 @@ class Finished:
         folder.mkdir(parents=True)
         for name, rows in parts.items():
             write_frame(folder / f"{name}.parquet", rows)
-        written = (name for name in parts["runs"]["samples_file"] if (built / name).is_file())
+        samples = [name for name in parts["runs"]["samples_file"] if (built / name).is_file()]
         about = {
             "boot": _boot(),
             "keys": {path: self.keys[path] for path in files},
-            "samples": {name: (built / name).stat().st_size for name in written},
-            "parts": list(parts),
+            "samples": digests(built, samples),
+            "parts": digests(folder, (f"{name}.parquet" for name in parts)),
         }
         (folder / _ABOUT).write_text(json.dumps(about), encoding="utf-8")  # last: without it there is no result
         self.n_files += len(files)
@@ -78,16 +79,13 @@ class Finished:
             remove_tree(state)
 
     def _taken(self, state: Path, built: Path, folder: Path, about: Mapping[str, Any]) -> Parts | None:
-        """The tables of a shard; None where a file of it is missing or half written."""
-        samples = {Path(name): size for name, size in about["samples"].items()}
+        """The tables of a shard; None where a file of it is missing or not what was written."""
         if about["boot"] != _boot() and not (state / FINISHED / SYNCED).is_file():
             return None  # the machine was restarted, and what was not on the disk by then is lost
-        if any(not (state / name).is_file() or (state / name).stat().st_size != size for name, size in samples.items()):
+        if any(digests(place, about[kind]) != about[kind] for place, kind in ((state, "samples"), (folder, "parts"))):
             return None
-        try:
-            parts = {name: read_frame(folder / f"{name}.parquet") for name in about["parts"]}
-        except (OSError, pl.exceptions.PolarsError):
-            return None
+        parts = {Path(name).stem: read_frame(folder / name) for name in about["parts"]}
+        samples = set(map(Path, about["samples"]))
         for parent in {name.parent for name in samples}:
             link_tree(state, built, parent, wanted=samples.__contains__)
         link_tree(state, built, folder.relative_to(state))

@@ -9,8 +9,8 @@ synced to disk before its link is made, so the machine may lose power too. Files
 to the next are shared (hard links). A program that reads several files should follow `current` once and read below that
 (`published`): its generation does not change.
 
-An object store has no links: `current` is an object that holds the generation's name, written last; files that do not
-change are copied inside the store, and all paths lead into the generations.
+An object store has no links: `current` is an object that holds the generation's name, written last, if no one else has
+written it; files that do not change are copied inside the store, and all paths lead into the generations.
 """
 
 from __future__ import annotations
@@ -23,16 +23,17 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.core.errors import NothingDone, UsageError
-from pipeline.core.places import copy_objects, files_below, is_remote, remove_tree, replacing
+from pipeline.core.errors import Damaged, LockLost, NothingDone, UsageError
+from pipeline.core.places import copy_objects, files_below, is_remote, put_if, read_tagged, remove_tree, replacing
+from pipeline.store.contents import CONTENTS, WHOLE, Contents, Fault, contents_of, damaged, mark_whole, write_contents
 from pipeline.store.lock import LOCK
 
 #: Parts of a state that have a link of the same name in the store itself.
 PARTS = ("pages", "tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
 
 _FOLDER, _CURRENT = "generations", "current"
-#: An empty file that marks a generation as complete, written last.
-_WHOLE = "whole"
+#: What is not shared with the next state.
+_OWN_FILES = (WHOLE, CONTENTS)
 _DIGITS = 6
 #: Folder, in a state that is being built, of results that the next refresh can go on from; see `finished`.
 FINISHED = "finished"
@@ -100,21 +101,23 @@ def published(store: Path) -> Path:
         store: a store, or already the folder of one of its states.
 
     Raises:
-        NothingDone: there is none yet.
+        NothingDone: there is none yet, or a newer version made it.
+        Damaged: it is not known what it holds.
     """
-    if (store / _WHOLE).is_file():
-        return store
-    folder = current(store)
+    folder = store if (store / WHOLE).is_file() else current(store)
     if folder is None and _is_unlinked(store):
         raise NothingDone(f"{store} {_UNLINKED}")
     if folder is None:
         raise NothingDone(f"{store} is not a store yet. `splitdrift refresh --inbox DIR --store {store}` makes one.")
+    if not (folder / WHOLE).is_file():
+        raise damaged(folder, {WHOLE: Fault.MISSING})
+    contents_of(folder)
     return folder
 
 
 def generations(store: Path) -> list[Path]:
     """The folders of all complete states, oldest first."""
-    return sorted(marker.parent for marker in (store / _FOLDER).glob(f"*/{_WHOLE}"))
+    return sorted(marker.parent for marker in (store / _FOLDER).glob(f"*/{WHOLE}"))
 
 
 def unfinished(store: Path) -> list[Path]:
@@ -139,6 +142,7 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         keep: how many generations are kept, including this one.
         resumes: whether the block takes over what unfinished states hold, so that they are removed in the end.
     """
+    tag = tag_of_current(store)
     names = [folder.name[:_DIGITS] for folder in (store / _FOLDER).glob("*")]
     sweep(store, keep=keep, spare=unfinished(store))
     # Greater than any incomplete one as well: a worker that outlived its parent may still write there.
@@ -151,10 +155,11 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         folder.mkdir()  # an error if it exists: nothing is built on top of leftovers
     try:
         yield folder
+        write_contents(folder, _contents_before(store))
         _sync(store)
-        (folder / _WHOLE).write_bytes(b"")
+        mark_whole(folder)
         _sync(store)
-        point_to(store, folder)
+        point_to(store, folder, tag)
     except BaseException as error:
         if not _is_valid(store, folder):  # an interrupt may come after the link was moved
             if _is_to_go_on(error) and not is_remote(store) and (folder / FINISHED).is_dir():
@@ -164,6 +169,15 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
                 remove_tree(folder)
         raise
     sweep(store, keep=keep, spare=() if resumes else unfinished(store))
+
+
+def _contents_before(store: Path) -> Contents | None:
+    """What the valid state holds; None where that is not known, and nothing was linked from it."""
+    valid = current(store)
+    try:
+        return None if valid is None else contents_of(valid)
+    except Damaged:
+        return None
 
 
 def _is_to_go_on(error: BaseException) -> bool:
@@ -189,7 +203,8 @@ def sweep(store: Path, *, keep: int, spare: Collection[Path] = ()) -> None:
     """
     whole = generations(store)
     for left in (store / _FOLDER).glob("*"):
-        if left not in whole and left not in spare:
+        # One that is valid and not whole is damaged, and may be all that there is.
+        if left not in whole and left not in spare and not _is_valid(store, left):
             remove_tree(left)
     for old in whole[:-keep]:
         if not _is_valid(store, old):
@@ -202,10 +217,23 @@ def _is_valid(store: Path, generation: Path) -> bool:
     return valid is not None and valid.name == generation.name
 
 
-def point_to(store: Path, generation: Path) -> None:
-    """Make a complete generation the valid one, in one step."""
+def tag_of_current(store: Path) -> str | None:
+    """What identifies the choice of the valid state in an object store; None where there is none, and on a disk."""
+    return read_tagged(store / _CURRENT)[1] if is_remote(store) else None
+
+
+def point_to(store: Path, generation: Path, tag: str | None = None) -> None:
+    """Make a complete generation the valid one, in one step.
+
+    Args:
+        tag: of the choice that it replaces, in an object store: a lock there may be lost without notice.
+
+    Raises:
+        LockLost: another process has chosen since.
+    """
     if is_remote(store):
-        (store / _CURRENT).write_text(generation.name, encoding="ascii")
+        if put_if(store / _CURRENT, generation.name.encode("ascii"), tag) is None:
+            raise LockLost(store)
         return
     for part in PARTS:
         if not (store / part).is_symlink():
@@ -221,7 +249,7 @@ def point_to(store: Path, generation: Path) -> None:
 
 def _remove(generation: Path) -> None:
     # Its marker first, so that a half-removed generation counts as incomplete.
-    (generation / _WHOLE).unlink()
+    (generation / WHOLE).unlink()
     remove_tree(generation)
 
 
@@ -240,7 +268,7 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
     if is_remote(before):
         root = before / relative.as_posix() if relative.parts else before
         files = [Path(file.relative_to(before).as_posix()) for file in files_below(root)]
-        copied = [file.as_posix() for file in files if file.name != _WHOLE and (wanted is None or wanted(file))]
+        copied = [file.as_posix() for file in files if file.name not in _OWN_FILES and (wanted is None or wanted(file))]
         copy_objects([before / name for name in copied], [built / name for name in copied])
         return len(copied)
     n_linked = 0
@@ -248,7 +276,7 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
         return n_linked
     for folder, _, names in os.walk(before / relative, onerror=_stop):
         inside = Path(folder).relative_to(before)
-        chosen = [name for name in names if name != _WHOLE and (wanted is None or wanted(inside / name))]
+        chosen = [name for name in names if name not in _OWN_FILES and (wanted is None or wanted(inside / name))]
         if chosen:
             (built / inside).mkdir(parents=True, exist_ok=True)
         for name in chosen:
@@ -268,4 +296,4 @@ def _link(source: Path, target: Path) -> None:
     except OSError as error:
         if error.errno not in _NO_LINKS:
             raise
-        shutil.copyfile(source, target)
+        shutil.copy2(source, target)  # with its time of writing, by which it is known

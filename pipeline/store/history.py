@@ -7,15 +7,16 @@ them. It holds names of files and athletes, no readings.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline.core.errors import UsageError
-from pipeline.store.generations import current, generations, point_to, published
+from pipeline.core.errors import NothingDone, UsageError
+from pipeline.store.contents import contents_of, damaged, read_checked
+from pipeline.store.generations import current, generations, point_to, published, tag_of_current
 from pipeline.store.json_lines import append_json_lines, read_json_lines
 from pipeline.store.known import Changes
 from pipeline.store.lock import locked
@@ -29,7 +30,13 @@ Record = Mapping[str, Any]
 
 
 def record(
-    changes: Changes, ledger: pl.DataFrame, *, began_at: datetime, before: pl.DataFrame, after: pl.DataFrame
+    changes: Changes,
+    ledger: pl.DataFrame,
+    *,
+    began_at: datetime,
+    before: pl.DataFrame,
+    after: pl.DataFrame,
+    repaired: Collection[str] = (),
 ) -> Record:
     """The record of a refresh.
 
@@ -38,6 +45,7 @@ def record(
         began_at: when it began, in UTC.
         before: rows of `athlete_drift` before it; empty where there were none.
         after: the same after it.
+        repaired: damaged files of the state before that were made again.
     """
     came_in = {*changes.new, *changes.changed}
     refused = [
@@ -58,6 +66,8 @@ def record(
         "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
         "athletes": sorted(athlete for athlete in changes.touched if athlete is not None)[:_NAMES],
         "findings": changed_findings(before, after),
+        "n_repaired": len(repaired),
+        "repaired": sorted(repaired)[:_NAMES],
     }
 
 
@@ -94,11 +104,12 @@ def return_to(store: Path, generation: str) -> bool:
         generation: name of a state that is kept.
 
     Raises:
-        NothingDone: there is no store yet.
+        NothingDone: there is no store yet, that state is damaged, or a newer version made it.
         UsageError: no state of that name is kept.
         Held: another process is changing the store.
     """
-    published(store)
+    if current(store) is None:
+        published(store)  # says why
     with locked(store):
         kept = {folder.name: folder for folder in generations(store)}
         if generation not in kept:
@@ -106,7 +117,10 @@ def return_to(store: Path, generation: str) -> bool:
         before = current(store)
         if before is not None and before.name == generation:
             return False
-        point_to(store, kept[generation])
+        contents = contents_of(kept[generation])
+        if contents is not None and (faults := contents.faults(lambda _: True)):
+            raise NothingDone(f"Generation {generation} is not returned to: {damaged(kept[generation], faults).fact}")
+        point_to(store, kept[generation], tag_of_current(store))
         record = {
             "began_at_utc": datetime.now(UTC).isoformat(timespec="seconds"),
             "generation": generation,
@@ -117,8 +131,8 @@ def return_to(store: Path, generation: str) -> bool:
 
 
 def made_a_state(record: Record) -> bool:
-    """Whether a record is of a refresh that built a generation: not of one with nothing new, nor of a return."""
-    return not record.get("nothing_new") and "returned_from" not in record
+    """Whether a record is of a refresh that built a generation: no other, nor a return or a night that failed."""
+    return record.keys().isdisjoint(("nothing_new", "returned_from", "failed"))
 
 
 def _seconds_since(began_at: datetime) -> float:
@@ -134,7 +148,10 @@ def _missing(store: Path, records: list[dict[str, Any]]) -> Iterator[Record]:
     known = {record["generation"] for record in records if made_a_state(record)}
     for generation in generations(store):
         if generation.name not in known and (generation / RECORD).is_file():
-            record = json.loads((generation / RECORD).read_text(encoding="utf-8"))
+            try:
+                record = json.loads(read_checked(generation, RECORD))
+            except (NothingDone, ValueError):
+                continue  # damaged: the history shows the state without a record
             if record["generation"] == generation.name:  # one built by a self-check holds that of its predecessor
                 yield record
 
@@ -173,7 +190,29 @@ def what_came_in(store: Path) -> str:
     if last.get("nothing_new"):
         return "Nothing is new since the refresh before, so nothing was computed."
     counts = [f"{last[f'n_{key}']} {label}" for key, label in COUNTED if last[f"n_{key}"]]
-    return f"Since the refresh before: {', '.join(counts) or 'only lists or settings changed'}."
+    repaired = repaired_files(last)
+    if repaired and not counts:
+        return repaired
+    return f"Since the refresh before: {', '.join(counts) or 'only lists or settings changed'}. {repaired}".strip()
+
+
+def repaired_files(record: Record) -> str:
+    """Which files of a state were made again, in a sentence; empty for none."""
+    names, n_files = record.get("repaired", []), record.get("n_repaired", 0)
+    more = f" and {n_files - 3} more" if n_files > 3 else ""
+    return f"Made again, since they had been changed or damaged: {', '.join(names[:3])}{more}." if names else ""
+
+
+def note_failed(store: Path, began_at: datetime, reason: str) -> None:
+    """Note a night that failed; the valid state stays as it was."""
+    valid = current(store)
+    record = {
+        "began_at_utc": began_at.astimezone(UTC).isoformat(timespec="seconds"),
+        "seconds": _seconds_since(began_at),
+        "generation": valid.name if valid is not None else "",
+        "failed": reason,
+    }
+    append_json_lines(store / HISTORY, lambda _: [record])
 
 
 #: What a record counts of the files that came in, and its label.

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
@@ -20,12 +20,14 @@ from pathlib import Path
 import polars as pl
 
 from pipeline import ATHLETE, tables_of
-from pipeline.core.errors import NothingDone
-from pipeline.core.places import is_remote, make_folder, read_frame, whole_name, write_frame
+from pipeline.core.errors import Damaged, NothingDone, SplitdriftError
+from pipeline.core.places import is_remote, make_folder, whole_name, write_frame
 from pipeline.core.resources import shipped
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
 from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
+from pipeline.store.contents import CONTENTS, WHOLE, contents_of, read_checked
+from pipeline.store.layout import partition, read_file
 from pipeline.tables import TABLES
 
 #: What files gave, with the columns that bring each into one order; `runs` are the rows of `Measured.runs`.
@@ -36,7 +38,7 @@ _OF_FILES: Mapping[str, tuple[str, ...]] = {
     "quality": ("run_id", "quantity"),
 }
 
-_FOLDER = "known"
+_FOLDER, _KEYS = "known", "keys.json"
 #: Libraries whose version may change a last digit.
 _LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitdecode")
 
@@ -86,22 +88,45 @@ def _order(key: Sequence[str]) -> tuple[str, ...]:
 def read_known(generation: Path | None) -> Known:
     """Read what a generation left for the next refresh; empty where there is none."""
     nothing = Known(None, Keys({}, "", ""), {}, {})
-    if generation is None or not (generation / _FOLDER / "keys.json").is_file():
+    if generation is None or not (generation / _FOLDER / _KEYS).is_file():
         return nothing
     try:
         files = read_part(generation, "files")
-        about = json.loads((generation / _FOLDER / "keys.json").read_text(encoding="utf-8"))
-        is_of_this_code = about.pop("code", None) == code_digest()
+        about = json.loads(read_checked(generation, f"{_FOLDER}/{_KEYS}"))
+        # An older version did not note what its state holds: nothing of it is built on.
+        is_of_this_code = about["code"] == code_digest() and contents_of(generation) is not None
         parts = {name: read_part(generation, name) for name in kept_parts()} if is_of_this_code else {}
-    except (ValueError, KeyError, FileNotFoundError, pl.exceptions.PolarsError):
-        return nothing  # damaged, such as by a power cut: everything is recomputed
-    keys = dict(files.select("path", "key").iter_rows())
-    return Known(
-        generation,
-        Keys(keys, **about) if is_of_this_code else Keys(keys, "", ""),
-        dict(files.select("path", "athlete_id").iter_rows()),
-        parts,
-    )
+    except (ValueError, KeyError, TypeError, FileNotFoundError, Damaged):
+        if contents_of(generation) is not None:
+            raise
+        return nothing  # of an older version, and damaged
+    keys = {path: key if is_of_this_code else None for path, key in files.select("path", "key").iter_rows()}
+    of_all = (about["analysis"], about["club"]) if is_of_this_code else ("", "")
+    return Known(generation, Keys(keys, *of_all), dict(files.select("path", "athlete_id").iter_rows()), parts)
+
+
+def known_without(generation: Path, damaged: Collection[str]) -> Known:
+    """What a generation left, without what rests on damaged files.
+
+    The files of an athlete whose samples or splits are damaged are to be read again; if what was noted for the next
+    refresh is damaged, all are.
+    """
+    noted = (_KEYS, "files.parquet", *(f"{name}.parquet" for name in kept_parts()))
+    if not {WHOLE, CONTENTS, *(f"{_FOLDER}/{name}" for name in noted)}.isdisjoint(damaged):
+        return read_known(None)
+    known = read_known(generation)
+    folders = {folder for name in damaged for folder in name.split("/")}
+    lost = {name for name in known.athletes.values() if name is not None and partition("splits", name).name in folders}
+    keys = {path: None if known.athletes[path] in lost else key for path, key in known.keys.files.items()}
+    return replace(known, keys=replace(known.keys, files=keys))
+
+
+def inbox_of(generation: Path) -> str | None:
+    """The inbox that a generation was made from; None where that is not known."""
+    try:
+        return str(json.loads(read_checked(generation, f"{_FOLDER}/{_KEYS}"))["inbox"])
+    except (SplitdriftError, OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.DataFrame]) -> None:
@@ -117,15 +142,15 @@ def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.Da
     rows = [(file.path, file.athlete_id, keys.files[file.path]) for file in inbox.files]
     columns = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
     write_frame(folder / "files.parquet", pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
-    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club}
-    (folder / "keys.json").write_text(json.dumps(about), encoding="utf-8")
+    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "inbox": whole_name(inbox.folder)}
+    (folder / _KEYS).write_text(json.dumps(about), encoding="utf-8")
     for name, order in kept_parts().items():
         write_frame(folder / f"{name}.parquet", parts[name].sort(order))
 
 
 def read_part(built: Path, name: str) -> pl.DataFrame:
     """One of `kept_parts` in a generation, also in the one being built."""
-    return read_frame(built / _FOLDER / f"{name}.parquet")
+    return read_file(built, f"{_FOLDER}/{name}.parquet")
 
 
 # --- Keys ------------------------------------------------------------------------------------------------------------

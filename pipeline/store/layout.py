@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from io import BytesIO
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.errors import UsageError
-from pipeline.core.places import files_below, is_remote, read_frame
+from pipeline.core.errors import OtherVersion, UsageError
+from pipeline.core.places import files_below, is_remote
+from pipeline.store.contents import WHOLE, Fault, contents_of, damaged, read_checked
 from pipeline.store.generations import published
 from pipeline.tables import TABLES, empty
 
@@ -53,7 +57,7 @@ def read_settings_text(store: Path) -> str:
     Raises:
         NothingDone: there is no store yet.
     """
-    return (published(store) / SETTINGS).read_text(encoding="utf-8")
+    return read_checked(published(store), SETTINGS).decode()
 
 
 def read_table(store: Path, table: str) -> pl.DataFrame:
@@ -69,23 +73,66 @@ def read_table(store: Path, table: str) -> pl.DataFrame:
 
 
 def read_rows(folder: Path, table: str) -> pl.DataFrame:
-    """The rows of a table in a state of a store, also in one being built; in order of the table's key."""
-    return _rows(table_folder(folder, table), table)
+    """The rows of a table in a state of a store, also in one being built; in order of the table's key.
+
+    Raises:
+        Damaged: a file of it is not what was written.
+        OtherVersion: it has other columns.
+    """
+    return _rows(folder, Path("tables") / table, table)
 
 
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
     """The same of one athlete, for a partitioned table."""
-    return _rows(folder / partition(table, athlete_id), table)
+    return _rows(folder, partition(table, athlete_id), table)
 
 
-def _rows(folder: Path, table: str) -> pl.DataFrame:
-    files = files_below(folder)
-    if not files:
+def files_of(folder: Path, below: Path) -> list[str]:
+    """The files that belong below a folder of a state, by their path in the state."""
+    contents = contents_of(folder)
+    if contents is None:
+        return [file.relative_to(folder).as_posix() for file in files_below(folder / below.as_posix())]
+    return contents.below(below.as_posix())
+
+
+def read_file(folder: Path, name: str) -> pl.DataFrame:
+    """The rows of a Parquet file of a state, compared with its digest where that is noted.
+
+    Raises:
+        Damaged: it is not what was written.
+    """
+    try:
+        return pl.read_parquet(BytesIO(read_checked(folder, name)), hive_partitioning=False)
+    except pl.exceptions.PolarsError:
+        raise damaged(folder, {name: Fault.UNREADABLE}) from None
+
+
+def require_sound(folder: Path, names: Iterable[str]) -> None:
+    """Compare files with their digests, for readers that open them by themselves.
+
+    Raises:
+        Damaged: one is not what was written.
+    """
+    contents = contents_of(folder)
+    if contents is not None and (faults := contents.faults_of_content(names)):
+        raise damaged(folder, faults)
+
+
+def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
+    names = files_of(folder, below)
+    if not names:
         return empty(table)
     # The partition columns are in the files too; the folder names only help readers to prune.
+    read = partial(read_file, folder)
     if is_remote(folder):
         with ThreadPoolExecutor(8) as threads:
-            rows = pl.concat(threads.map(read_frame, files))
+            frames = list(threads.map(read, names))
     else:
-        rows = pl.concat(read_frame(file) for file in files)
-    return rows.select(TABLES[table].column_names()).sort(TABLES[table].primary_key())
+        frames = list(map(read, names))
+    try:
+        rows = pl.concat(frames).select(TABLES[table].column_names())
+    except pl.exceptions.PolarsError:
+        if (folder / WHOLE).is_file():
+            raise OtherVersion(folder.parents[1]) from None
+        raise
+    return rows.sort(TABLES[table].primary_key())

@@ -10,6 +10,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import signal
 import socket
 import sys
 import threading
@@ -124,12 +125,29 @@ def _locked_object(store: Path, deadline: float) -> Iterator[Callable[[], None]]
     renewer = threading.Thread(target=renew, daemon=True)
     renewer.start()
     try:
-        yield check_still_held
+        with _ending_by_exception():
+            yield check_still_held
     finally:
         ended.set()
         renewer.join()
         if not lost.is_set():
             place.unlink(missing_ok=True)
+
+
+@contextmanager
+def _ending_by_exception() -> Iterator[None]:
+    """Where SIGTERM would end the process at once, end it by an exception, so that the lock is given back."""
+    is_default = threading.current_thread() is threading.main_thread() and (
+        signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+    )
+    if not is_default:
+        yield
+        return
+    signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
 
 
 def _take_object(place: Path, store: Path, deadline: float) -> str:

@@ -11,7 +11,9 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.core.places import files_below, is_remote, make_folder, readable
+from pipeline.core.places import is_remote, make_folder
+from pipeline.store.contents import read_checked
+from pipeline.store.layout import files_of
 from pipeline.tables import TABLES, empty, meaning_of, unit_of
 
 #: The default level takes a sixth more time and saves 6 % of the size.
@@ -72,8 +74,8 @@ def _schema(table: str) -> pa.Schema:
     )
 
 
-def read_provenance(folder: Path) -> Provenance:
-    """What the table in a folder was made from, according to its first file."""
-    about = pq.read_schema(readable(files_below(folder)[0])).metadata
+def read_provenance(state: Path, table: str) -> Provenance:
+    """What a table of a state was made from, according to its first file."""
+    about = pq.read_schema(BytesIO(read_checked(state, files_of(state, Path("tables") / table)[0]))).metadata
     names = ("inputs_sha256", "settings_sha256", "version")
     return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))

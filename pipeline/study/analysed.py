@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.core.metrics import LABELS
 from pipeline.study.agreements import of_different_sensors
 from pipeline.study.cohort import Flow, Step
 from pipeline.study.material import Material
-from pipeline.study.stretches import early_and_late
+from pipeline.study.outcomes import LABELS, value_of
+from pipeline.study.stretches import early_and_late, in_sections
 from pipeline.study.study_file import Analysis
 
 
@@ -20,7 +20,7 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
         metric: one of its metrics.
     """
     label, splits = LABELS[metric], material.splits
-    recorded = splits.filter(pl.col(metric) > 0)
+    recorded = splits.filter(value_of(metric) > 0)
     stages: list[tuple[str, pl.DataFrame]] = [
         (f"{label} not recorded, or excluded as faulty", recorded),
     ]
@@ -36,17 +36,28 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
         rows = material.values(analysis, metric)
         usable = material.inclusion.with_known_slope(recorded)
         stages.append(("no split that is whole, run, past the warm-up and of known slope", usable))
+        with_responses = usable
         if analysis.adjust:
             known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
             with_responses = usable.join(known, on="athlete_id", how="semi")
             stages.append(("of an athlete without responses to adjust with", with_responses))
+        if analysis.speed_m_s is not None:
+            at_speed = with_responses.filter(pl.col("speed_m_s").is_between(*analysis.speed_m_s))
+            stages.append(("no split at the speed asked for", at_speed))
         stages.append((f"shorter than any length of {material.least_cell} athletes", rows))
-        if analysis.early_km is not None or analysis.windows is not None:
+        if analysis.design == "sections":
+            means, _ = in_sections(rows, analysis, split_km=material.split_km)
+            stages.append(("of an athlete without a run through all sections", means))
+        elif analysis.design in ("paired_windows", "equivalence", "responders"):
             pairs = early_and_late(rows, analysis, split_km=material.split_km)
-            stages.append(("no split in the early or in the late stretch", pairs))
+            stages.append(("without an early or a late stretch", pairs))
+        if analysis.has_factors:
+            asked = [name for name in (analysis.group, *analysis.covariates) if name is not None]
+            stages.append((f"of an athlete without {' or '.join(asked)}", material.athletes.drop_nulls(asked)))
     left, steps = material.runs, []
     for reason, rows in stages:
-        before, left = left, left.join(rows, on="run_id", how="semi")
+        has_runs = "run_id" in rows.columns and not rows["run_id"].null_count()
+        before, left = left, left.join(rows, on="run_id" if has_runs else "athlete_id", how="semi")
         n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
         touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
         steps.append(Step(reason, before.height - left.height, n_athletes, touched))

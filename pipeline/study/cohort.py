@@ -9,8 +9,13 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.metrics import METRIC_OF
 from pipeline.stages.corrections import TAG_SEPARATOR
-from pipeline.study.study_file import Cohort
+from pipeline.study.stretches import has_tags
+from pipeline.study.study_file import Cohort, Study
+
+#: Surfaces that are level where no altitude was recorded.
+LEVEL_SURFACES = ("treadmill", "track")
 
 
 @dataclass(frozen=True)
@@ -72,12 +77,27 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
         (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
         (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
         (cohort.devices, "another device than those asked for, or not named", _named("device", cohort.devices)),
-        (cohort.tags, f"not tagged {' and '.join(cohort.tags)}", _tagged(cohort.tags)),
+        (cohort.tags, f"not tagged {' and '.join(cohort.tags)}", has_tags(cohort.tags)),
         (cohort.after_ride is True, "not after a ride", pl.col("after_ride")),
         (cohort.after_ride is False, "after a ride", ~pl.col("after_ride")),
         (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),
         (cohort.to_date, f"after {cohort.to_date}", day <= (cohort.to_date or "")),
         (cohort.min_distance_km, f"shorter than {cohort.min_distance_km:g} km", distance >= cohort.min_distance_km),
+        (
+            cohort.max_distance_km is not None,
+            f"longer than {cohort.max_distance_km or 0:g} km",
+            distance <= (cohort.max_distance_km or 0.0),
+        ),
+        (
+            cohort.max_slope_pct is not None,
+            f"not level: slopes of more than {cohort.max_slope_pct or 0:g} % on average, or not known",
+            pl.col("mean_slope_pct") <= (cohort.max_slope_pct or 0.0),
+        ),
+        (
+            cohort.min_speed_reliability is not None,
+            f"of an athlete whose speed is known less reliably than {cohort.min_speed_reliability or 0:g}",
+            pl.col("speed_reliability") >= (cohort.min_speed_reliability or 0.0),
+        ),
         (
             cohort.min_runs > 1,
             f"of an athlete with fewer than {cohort.min_runs} runs left",
@@ -121,6 +141,31 @@ def cut_to_shared_lengths(splits: pl.DataFrame, km: str, least: int) -> pl.DataF
     return kept.filter(pl.col(km) <= pl.col("length")).drop("length")
 
 
+def with_criteria(runs: pl.DataFrame, study: Study, splits: pl.DataFrame, drifts: pl.DataFrame) -> pl.DataFrame:
+    """Runs with what the conditions of a cohort look at and other tables hold.
+
+    Returns:
+        The runs; for `max_slope_pct` with `mean_slope_pct`, the mean of the absolute slopes of a run's kilometres, 0 on
+        level surfaces without altitude; for `min_speed_reliability` with `speed_reliability`, the lowest of the
+        athlete's for the study's metrics, null where one is not known.
+    """
+    if study.cohort.max_slope_pct is not None:
+        slope = (pl.col("slope_pct").abs() * pl.col("length_m")).sum() / pl.col("length_m").sum()
+        of_runs = splits.drop_nulls("slope_pct").group_by("run_id").agg(mean_slope_pct=slope)
+        is_level = pl.col("mean_slope_pct").is_null() & pl.col("surface").is_in(LEVEL_SURFACES)
+        runs = runs.join(of_runs, on="run_id", how="left", maintain_order="left").with_columns(
+            mean_slope_pct=pl.when(is_level).then(0.0).otherwise("mean_slope_pct")
+        )
+    if study.cohort.min_speed_reliability is not None:
+        metrics = {metric for analysis in study.analyses for metric in analysis.metrics if metric in METRIC_OF}
+        known = pl.when(pl.col("speed_reliability").count() == len(metrics)).then(pl.col("speed_reliability").min())
+        of_athletes = (
+            drifts.filter(pl.col("metric").is_in(list(metrics))).group_by("athlete_id").agg(speed_reliability=known)
+        )
+        runs = runs.join(of_athletes, on="athlete_id", how="left", maintain_order="left")
+    return runs
+
+
 def in_words(flow: Flow) -> str:
     """The flow from all runs to those that are included, in a sentence."""
     taken = [
@@ -151,11 +196,6 @@ def _require_known(word: str, names: Sequence[str], of_runs: pl.Series, *, may_b
 
 def _named(column: str, names: Sequence[str]) -> pl.Expr:
     return pl.col(column).is_in(list(names))
-
-
-def _tagged(tags: Sequence[str]) -> pl.Expr:
-    of_run = pl.col("tags").fill_null("").str.split(TAG_SEPARATOR)
-    return pl.all_horizontal(pl.lit(value=True), *(of_run.list.contains(tag) for tag in tags))
 
 
 def _or(words: Sequence[str]) -> str:

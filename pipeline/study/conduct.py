@@ -13,16 +13,19 @@ from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.generations import published
 from pipeline.store.known import code_digest
-from pipeline.store.layout import SETTINGS, read_rows, read_settings_text, table_folder
+from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
-from pipeline.study.cohort import Flow, cohort_flow
+from pipeline.study.cohort import Flow, cohort_flow, with_criteria
+from pipeline.study.factors import attributes
 from pipeline.study.filmed import filmed, filmed_flow, is_of_landings
 from pipeline.study.landings import landings
 from pipeline.study.material import Material
 from pipeline.study.pictures import pictures
+from pipeline.study.responders import responders
 from pipeline.study.results import AnalysisResult, Figure, Statistic, compare_with_published, results
+from pipeline.study.sections import sections
 from pipeline.study.study_file import Analysis, Study
 from pipeline.study.study_reader import line_of
 from pipeline.study.trends import onsets, trend
@@ -32,6 +35,8 @@ T = TypeVar("T")
 _ANALYSES: Mapping[str, Callable[[Material, Analysis], AnalysisResult]] = {
     "paired_windows": paired_windows,
     "trend": trend,
+    "sections": sections,
+    "responders": responders,
     "onset": onsets,
     "landing": landings,
     "equivalence": equivalent_windows,
@@ -111,12 +116,13 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     check(study, store)
     folder = published(store)
     settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
-    runs = read_rows(folder, "runs")
+    splits, drifts = read_rows(folder, "splits"), read_rows(folder, "athlete_drift")
+    runs = with_criteria(read_rows(folder, "runs"), study, splits, drifts)
     if is_of_landings(study):
         flow = filmed_flow(read_rows(folder, "landings"), runs, study)
     else:
         flow = cohort_flow(runs, study.cohort)
-    material = _material(folder, settings, flow, study, against)
+    material = _material(folder, settings, flow, runs, splits=splits, drifts=drifts, study=study, against=against)
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     sizes: list[pl.DataFrame] = []
@@ -168,17 +174,18 @@ def check(study: Study, store: Path) -> Provenance:
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
     """A stretch that begins in the warm-up would silently be shortened."""
     for n, analysis in enumerate(study.analyses):
-        begins_km, warm_up_km = analysis.early_km[0] if analysis.early_km else None, settings.warm_up_m / 1000
+        key = "sections_km" if analysis.sections_km else "early_km"
+        begins_km, warm_up_km = next(iter(analysis.early_km or analysis.sections_km), None), settings.warm_up_m / 1000
         if analysis.design != "landing" and begins_km is not None and begins_km < warm_up_km:
             raise UsageError(
-                f"The study file, {line_of(study.text, n, 'early_km')}: early_km of {analysis.name!r} begins at km "
+                f"The study file, {line_of(study.text, n, key)}: {key} of {analysis.name!r} begins at km "
                 f"{begins_km:g}, and the store leaves out the first {warm_up_km:g} km of each run as warm-up. Let it "
                 f"begin at km {warm_up_km:g} or later, or refresh the store with a smaller warm_up_m in settings.toml."
             )
 
 
 def _made_from(folder: Path) -> Provenance:
-    return read_provenance(table_folder(folder, "athlete_drift"))
+    return read_provenance(folder, "athlete_drift")
 
 
 def _run(method: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:
@@ -188,7 +195,10 @@ def _run(method: Callable[[Material, Analysis], T], material: Material, analysis
         raise NothingDone(f"{analysis.name}: {error}") from error
 
 
-def _material(folder: Path, settings: Settings, flow: Flow, study: Study, against: Path | None) -> Material:
+def _material(
+    folder: Path, settings: Settings, flow: Flow, runs: pl.DataFrame,
+    *, splits: pl.DataFrame, drifts: pl.DataFrame, study: Study, against: Path | None,
+) -> Material:  # fmt: skip
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None
     if against is not None:
@@ -199,15 +209,15 @@ def _material(folder: Path, settings: Settings, flow: Flow, study: Study, agains
                 f"other store {length_m:g} m (split_length_m)."
             )
         other_splits = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
-    drifts, run_drifts = read_rows(folder, "athlete_drift"), read_rows(folder, "run_drift")
+    run_drifts = read_rows(folder, "run_drift")
     return Material(
         runs=flow.runs,
-        splits=read_rows(folder, "splits").join(names, on="run_id", how="semi").sort("run_id", "km"),
+        splits=splits.join(names, on="run_id", how="semi").sort("run_id", "km"),
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
-        landings=filmed(read_rows(folder, "landings"), read_rows(folder, "runs"), study),
+        athletes=attributes(flow.runs, read_rows(folder, "roster")),
+        landings=filmed(read_rows(folder, "landings"), runs, study),
         other_splits=other_splits,
-        roster=read_rows(folder, "roster").join(athletes, on="athlete_id", how="semi"),
         inclusion=settings.inclusion,
         seed=study.seed,
         least_cell=study.least_cell,

@@ -77,7 +77,7 @@ def _pairs(figure: Figure) -> Any:
         alt.Chart(alt.NamedData("pairs"))
         .mark_line(color=INK, opacity=0.6, point=alt.OverlayMarkDef(color=INK, size=25))
         .encode(
-            x=alt.X("stretch:N", sort=["early", "late"], title=None, axis=alt.Axis(labelAngle=0)),
+            x=alt.X("stretch:N", sort=None, title=None, axis=alt.Axis(labelAngle=0)),
             y=alt.Y("value:Q", title=figure.titles["y"], scale=alt.Scale(zero=False)),
             detail="unit:N",
         )

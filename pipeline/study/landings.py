@@ -136,7 +136,10 @@ def _counted(rows: pl.DataFrame, first: str, second: str, classes: tuple[str, ..
 
 def _shares(rows: pl.DataFrame, table: Counts, about: About) -> Iterator[Statistic]:
     n = int(table.sum())
-    note = f"{n} pairs of landings in {rows['event'].n_unique()} events; a runner in several events counts in each"
+    n_events = rows["event"].n_unique()
+    note = f"{n} pairs of landings in {n_events} event" + (
+        "s; a runner in several events counts in each" if n_events > 1 else ""
+    )
     counts = {"early": int(table[0].sum()), "late": int(table[:, 0].sum())}
     smallest = _smallest(*_margins(table))
     for name, count in counts.items():

@@ -8,8 +8,8 @@ import polars as pl
 
 from pipeline.core.errors import NothingDone
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import LABELS
 from pipeline.study.cohort import cut_to_shared_lengths
+from pipeline.study.outcomes import LABELS, value_of
 from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
 
@@ -23,9 +23,9 @@ class Material:
 
     Attributes:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
+        athletes: what groups and covariates may be of each athlete (`pipeline.study.factors.attributes`).
         landings: rows of that table, of who was filmed (`pipeline.study.filmed`).
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
-        roster: rows of that table, of the athletes.
         least_cell: smallest number of athletes with runs of one length, where runs are released split by split.
     """
 
@@ -33,9 +33,9 @@ class Material:
     splits: pl.DataFrame
     drifts: pl.DataFrame
     run_drifts: pl.DataFrame
+    athletes: pl.DataFrame
     landings: pl.DataFrame
     other_splits: pl.DataFrame | None
-    roster: pl.DataFrame
     inclusion: Inclusion
     seed: int
     least_cell: int = 1
@@ -54,8 +54,12 @@ class Material:
             NothingDone: none is left; the message has the counts.
         """
         rows = values(self.splits, self.drifts, metric, adjust=analysis.adjust, inclusion=self.inclusion)
+        if analysis.speed_m_s is not None:
+            rows = rows.filter(pl.col("speed_m_s").is_between(*analysis.speed_m_s))
+        if analysis.early_tags:
+            rows = rows.join(self.runs.select("run_id", "tags"), on="run_id", how="left", maintain_order="left")
         if rows.is_empty():
-            recorded = self.splits.filter(pl.col(metric).is_not_null())["run_id"].n_unique()
+            recorded = self.splits.filter(value_of(metric).is_not_null())["run_id"].n_unique()
             reason = _without_estimate(self, analysis, metric)
             raise NothingDone(
                 f"{analysis.name}: {LABELS[metric]} cannot be used. Of "
@@ -102,7 +106,10 @@ class Material:
 
 def _without_estimate(material: Material, analysis: Analysis, metric: str) -> str:
     if not analysis.adjust:
-        return "none of their splits is whole, run and past the warm-up."
+        at_speed = (
+            "" if analysis.speed_m_s is None else " at a speed between {:g} and {:g} m/s".format(*analysis.speed_m_s)
+        )
+        return f"none of their splits is whole, run and past the warm-up{at_speed}."
     known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
     return (
         f"{known.height} of {material.runs['athlete_id'].n_unique()} athletes have responses to adjust with "

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.study.conduct import StudyResult
 from pipeline.study.filmed import is_of_landings
-from pipeline.study.released import ADJUSTED
+from pipeline.study.models import in_words, model
+from pipeline.study.outcomes import LABELS, UNITS
 from pipeline.study.software import software
 from pipeline.study.study_file import BOTH_FEET, DESIGNS, Analysis
 
@@ -29,6 +29,12 @@ DESIGN_WORDS: Mapping[str, str] = {
     "Centring: each run's level is replaced by its athlete's, both taken along the athlete's least-squares slope "
     "within runs, so that differences between days are no trend. All splits count the same. Estimand: b1, given as "
     "100 (exp(b1) - 1) percent per 10 km, by t with one degree of freedom less than there are athletes.",
+    "sections": "The mean logarithm of an athlete in each section, runs counting alike, is compared over sections: F "
+    "of repeated measures with the degrees of freedom of Greenhouse and Geisser; the change along the line through all "
+    "sections, and each section against the first, as scores of athletes. Estimands: their means, in percent.",
+    "responders": "An athlete responds where the mean change over n runs is beyond 1.96 standard errors, from the "
+    "scatter of changes of single runs within athletes, or beyond the change that the study states. Estimand: the "
+    "share of athletes, with Wilson's interval.",
     "onset": "Athletes' mean logarithms at each distance, centred as for a trend and weighted by their number of "
     "splits, follow a straight line with a slope per athlete and errors correlated along the distance (restricted "
     "likelihood over a grid); a hinge is added at each distance of a grid of 200 m. Estimand: the distance of the "
@@ -79,14 +85,14 @@ def methods_text(result: StudyResult) -> list[str]:
             if designs.keys() & {"trend", "onset", "agreement"} and study.least_cell > 1
             else []
         ),
-        (corrected if primary else "") + f"The random seed is {study.seed}.",
+        (corrected if primary > 1 else "") + f"The random seed is {study.seed}.",
         f"Computed with splitdrift {made['splitdrift']} ({made['python']}; {versions}); all versions are in "
         "provenance.json. recompute.py and recompute.R compute every number of results.csv from data/ alone.",
     ]
 
 
 def _is_adjusted(analysis: Analysis) -> bool:
-    return bool(analysis.adjust) and analysis.design in ADJUSTED
+    return bool(analysis.adjust) and analysis.design not in ("landing", "agreement", "reliability")
 
 
 def _responses(result: StudyResult) -> str:
@@ -123,25 +129,25 @@ def _cut(least: int) -> str:
 def _analysis_words(analysis: Analysis) -> str:
     words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
     if analysis.metrics:
-        words.append("of " + ", ".join(f"{LABELS[metric]} [{METRIC_OF[metric].unit}]" for metric in analysis.metrics))
-    if analysis.design in ADJUSTED:
+        words.append("of " + ", ".join(f"{LABELS[metric]} [{UNITS[metric]}]" for metric in analysis.metrics))
+    if analysis.design not in ("landing", "agreement", "reliability"):
         words.append(
             f"adjusted by the athlete's own response to {' and '.join(analysis.adjust)}" if analysis.adjust
             else "as measured, without adjustment"
         )  # fmt: skip
-    if analysis.windows:
-        words.append("first against last quarter of each run")
-    elif analysis.early_km and analysis.late_km and analysis.design != "landing":
-        words.append(f"km {_stretch(analysis.early_km)} against km {_stretch(analysis.late_km)}")
-    elif analysis.early_km and analysis.late_km:
+    if analysis.design == "landing" and analysis.early_km and analysis.late_km:
         words.append(f"km {analysis.early_km[0]:g} against km {analysis.late_km[0]:g}")
         words.append("both feet" if analysis.foot == BOTH_FEET else f"{analysis.foot} foot")
+    elif analysis.windows:
+        words.append("first against last quarter of each run")
+    elif analysis.design in ("paired_windows", "equivalence", "responders"):
+        words.append(f"{in_words(analysis, 'early')} against {in_words(analysis, 'late')}")
+    if analysis.speed_m_s:
+        words.append("splits run at {:g} to {:g} m/s".format(*analysis.speed_m_s))
+    if analysis.has_factors or analysis.design == "trend":
+        words.append(f"model {model(analysis)}")
     if analysis.design in ("paired_windows", "equivalence"):
         words.append("runs of an athlete averaged" if analysis.unit == "athlete" else "each run counts separately")
     if analysis.margin_pct:
         words.append(f"with a margin of {analysis.margin_pct:g} %")
     return ", ".join(words) + "."
-
-
-def _stretch(stretch: tuple[float, float]) -> str:
-    return f"{stretch[0]:g} to {stretch[1]:g}"

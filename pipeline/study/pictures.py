@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.core.metrics import LABELS, METRIC_OF
 from pipeline.study.material import Material
+from pipeline.study.outcomes import LABELS
 from pipeline.study.results import Figure, Statistic
 from pipeline.study.study_file import Analysis
 
@@ -57,7 +57,7 @@ def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict
         for athlete, x, y in means.sort("athlete_id", "distance_km").iter_rows()
     ]
     estimate, rules, words = [], [], "Athletes' means by distance, in percent of their own mean"
-    if (slope := of.get("slope_pct_per_10km")) is not None and slope.estimate is not None:
+    if (slope := of.get("slope_pct_per_10km")) is not None and not analysis.has_factors and slope.estimate is not None:
         at_km = rows["distance_km"].to_numpy()
         per_km = np.log1p(slope.estimate / 100) / 10
         estimate = [
@@ -92,6 +92,6 @@ def _runs(material: Material, analysis: Analysis, metric: str) -> Figure:
     points = [{"x": x, "y": y} for x, y in zip(athlete, rows["drift_pct"], strict=True)]
     return Figure(
         f"{_title(analysis, metric)}, drift of runs", "One point per run, athletes in order of their mean.", "points",
-        {"points": points}, {"x": "athlete", "y": f"drift of {METRIC_OF[metric].label}, % per 10 km"},
+        {"points": points}, {"x": "athlete", "y": f"drift of {LABELS[metric]}, % per 10 km"},
         analysis.name, metric,
     )  # fmt: skip

@@ -202,7 +202,8 @@ def without_rows(result: StudyResult) -> list[str]:
 
 
 def _is_recomputed(analysis: Analysis) -> bool:
-    return analysis.design in _ROWS or analysis.design == "landing"
+    is_plain = not (analysis.has_factors or analysis.early_tags or analysis.prior_sd_pct) and analysis.along == "km"
+    return (analysis.design in _ROWS and is_plain) or analysis.design == "landing"
 
 
 def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:

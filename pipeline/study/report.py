@@ -12,7 +12,6 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.core.metrics import LABELS
 from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
@@ -20,6 +19,7 @@ from pipeline.study.exposure import Exposure
 from pipeline.study.figures import draw_svg
 from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.methods_text import methods_text
+from pipeline.study.outcomes import LABELS
 from pipeline.study.register import Registered
 from pipeline.study.released import without_rows
 from pipeline.study.results import Figure
@@ -119,11 +119,10 @@ def _cohort(result: StudyResult) -> list[tuple[str, str]]:
 
 def _people(result: StudyResult, runs: pl.DataFrame, least: int) -> list[tuple[str, str]]:
     """Age, sex, mass and height of those analysed, where the roster has them for enough of them."""
-    about = runs.group_by("athlete_id").agg(pl.col("started_at_utc").dt.year().max().alias("year"))
-    people = about.join(result.material.roster, on="athlete_id", how="inner")
+    people = result.material.athletes.join(runs, on="athlete_id", how="semi")
     rows = []
     for what, values, decimals in (
-        ("age [years]", (people["year"] - people["born_year"]).cast(pl.Float64), 0),
+        ("age [years]", people["age"], 0),
         ("body mass [kg]", people["mass_kg"], 1),
         ("height [m]", people["height_m"], 2),
     ):
@@ -159,7 +158,8 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
     decimals = 4 if row["statistic"].startswith("share") else 2
     return row | {
         "label": LABELS.get(row["metric"], "landing"),
-        "words": row["statistic"].replace("_pct", " [%]").replace("_", " "),
+        "words": row["statistic"].replace("_pct", " [%]").replace("_", " ")
+        + (f", {row['part']}" if row["part"] else ""),
         "shown": number(row["estimate"], decimals),
         "interval": _interval(row["low"], row["high"], decimals),
         "p": _p(row["p_value"]),

@@ -28,6 +28,7 @@ class Statistic:
         n_athletes: number of athletes that it was computed from.
         n_runs: number of runs; None where it was not counted by runs.
         method: how it was computed, exactness and continuity correction included.
+        part: which group, section, difference or covariate it is of; empty for all.
         way: which of several ways of its design that was, where works in `sources.toml` depend on it.
         shared_se: part of the standard error of the estimate's logarithm that comes from responses to speed which
             athletes have in common.
@@ -50,6 +51,7 @@ class Statistic:
     method: str = ""
     note: str = ""
     smallest_cell: int | None = None
+    part: str = ""
     way: str = ""
     shared_se: float = 0.0
 
@@ -59,9 +61,13 @@ def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | N
 
     Args:
         metric: column of `splits`; None for landing.
-        rows: with `athlete_id` and `run_id` of what was analysed; None where neither was counted.
+        rows: with `athlete_id` and `run_id` of what was analysed, or `n_runs` of each row; None where neither was
+            counted.
     """
-    n_athletes, n_runs = (None, None) if rows is None else (rows["athlete_id"].n_unique(), rows["run_id"].n_unique())
+    n_athletes = n_runs = None
+    if rows is not None:
+        n_athletes = rows["athlete_id"].n_unique()
+        n_runs = int(rows["n_runs"].sum()) if "n_runs" in rows.columns else rows["run_id"].n_unique()
     return partial(Statistic, analysis.name, analysis.design, metric, n_athletes=n_athletes, n_runs=n_runs)
 
 
@@ -102,6 +108,7 @@ class Results(dy.Schema):
     design = words("What kind of comparison.")
     metric = words("Name of the metric's column in splits; empty for landing.", key=True)
     statistic = words("Which number this is, with its unit.", key=True)
+    part = words("Which group, section, difference or covariate it is of; empty for all.", key=True)
     estimate = measure("by statistic", 6, "The number.")
     low = measure("by statistic", 6, "Lower end of its interval.")
     high = measure("by statistic", 6, "Upper end of that interval.")
@@ -120,6 +127,7 @@ class Comparison(dy.Schema):
     analysis = words("Name of the analysis, as in results.")
     metric = words("Its metric; empty for landing.")
     statistic = words("Which number was published.")
+    part = words("Which group, section, difference or covariate it is of; empty for all.")
     ours = measure("by statistic", 6, "The study's number.")
     ours_low, ours_high = interval("by statistic", 6, "Lower end of its interval.")
     published = measure("by statistic", 6, "The published number.")
@@ -212,6 +220,7 @@ def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
         pl.col("analysis") == published.analysis,
         pl.col("metric") == (published.metric or ""),
         pl.col("statistic") == _COMPARABLE.get(published.statistic, published.statistic),
+        pl.col("part") == (published.part or ""),
     )
     ours, low, high = matching.select("estimate", "low", "high").row(0) if matching.height else (None, None, None)
     error, note = _published_error(published), ""
@@ -232,8 +241,9 @@ def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:
             margin = Z * (((high - low) / (2 * Z)) ** 2 + error**2) ** 0.5
             difference_low, difference_high = difference - margin, difference + margin
     return (
-        published.analysis, published.metric or "", published.statistic, ours, low, high, published.value, *interval,
-        published.n, difference, difference_low, difference_high, published.source, published.read_as, note,
+        published.analysis, published.metric or "", published.statistic, published.part or "", ours, low, high,
+        published.value, *interval, published.n, difference, difference_low, difference_high, published.source,
+        published.read_as, note,
     )  # fmt: skip
 
 

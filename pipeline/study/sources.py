@@ -22,7 +22,8 @@ class Source:
     Attributes:
         work: its key in `pipeline.core.published`.
         gives: what the study takes from it.
-        of: what calls for it: designs, corrections, `adjust`, `stiffness` or `power`.
+        of: what calls for it: designs, corrections, `adjust`, `between` (groups and covariates), `posterior`,
+            `stiffness` or `power`.
         way: which of several ways of the design uses it (`pipeline.study.results.Statistic`); empty for all of them.
     """
 
@@ -57,6 +58,10 @@ def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool
         calls.add("adjust")
     if any("stiffness" in metric for analysis in study.analyses for metric in analysis.metrics):
         calls.add("stiffness")
+    if any(analysis.has_factors or analysis.design == "sections" for analysis in study.analyses):
+        calls.add("between")
+    if any(analysis.prior_sd_pct for analysis in study.analyses):
+        calls.add("posterior")
     if with_power:
         calls.add("power")
     if is_corrected:
@@ -67,4 +72,4 @@ def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool
 
 
 #: Designs whose values are adjusted for speed and slope.
-_ADJUSTED = ("paired_windows", "equivalence", "trend", "onset")
+_ADJUSTED = ("paired_windows", "equivalence", "trend", "sections", "responders", "onset")

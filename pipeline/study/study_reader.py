@@ -7,6 +7,7 @@ than it was meant would be worse than none.
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -18,12 +19,16 @@ from pipeline.core.errors import UsageError
 from pipeline.core.metrics import METRIC_OF
 from pipeline.core.published import READ, all_numbers, works
 from pipeline.core.toml import parsed
+from pipeline.study.outcomes import COMPARED, OUTCOMES
 from pipeline.study.study_file import (
+    ALONG,
     BOTH_FEET,
     CAUSES,
     CORRECTIONS,
+    COVARIATES,
     DESIGNS,
     FEET,
+    GROUPS,
     QUARTERS,
     STATISTICS,
     TAKES,
@@ -33,7 +38,7 @@ from pipeline.study.study_file import (
     Study,
 )
 
-_METRICS = tuple(METRIC_OF)
+_METRICS = tuple(COMPARED)
 
 
 def line_of(text: str, n: int, key: str) -> str:
@@ -51,8 +56,9 @@ def read_study(text: str, *, name: str) -> Study:
     return _Reader(text, name).study()
 
 
-#: Stretches are given by both keys, or by quarters: whether there are both, any, quarters.
-_VALID_STRETCHES = ((True, True, False), (False, False, True))
+#: The ways to state an early and a late stretch.
+_WAYS = ("km", "min", "tags")
+_SECTIONS = ("sections", "sections_km", "sections_min")
 #: A table of the file: its name, and which of several.
 Where = tuple[str | int, ...]
 
@@ -121,11 +127,17 @@ class _Reader:
             from_date=self._date(table, "from_date", where),
             to_date=self._date(table, "to_date", where),
             min_distance_km=self._number(table, "min_distance_km", where, 0.0, least=0),
+            max_distance_km=self._number(table, "max_distance_km", where, None, least=0),
+            max_slope_pct=self._number(table, "max_slope_pct", where, None, least=0),
+            min_speed_reliability=self._number(table, "min_speed_reliability", where, None, least=0),
             min_runs=self._number(table, "min_runs", where, 1, whole=True, least=1),
             min_athletes=self._number(table, "min_athletes", where, 3, whole=True, least=2),
         )
         if cohort.from_date and cohort.to_date and cohort.from_date > cohort.to_date:
             raise self._fault(where, "to_date", cohort.to_date, f"a day not before from_date, {cohort.from_date}")
+        if cohort.max_distance_km is not None and cohort.max_distance_km < cohort.min_distance_km:
+            expected = f"no less than min_distance_km, {cohort.min_distance_km:g}"
+            raise self._fault(where, "max_distance_km", f"{cohort.max_distance_km:g}", expected)
         return cohort
 
     def _analysis(self, table: Mapping[str, Any], n: int) -> Analysis:
@@ -135,45 +147,89 @@ class _Reader:
         for key in table:
             if key not in ("name", "design", *TAKES[design]):
                 raise self._fault(where, key, f"of no effect in {design}", f"only {', '.join(TAKES[design])} there")
-        metrics = self._list(table, "metrics", where, _METRICS)
+        metrics = self._list(table, "metrics", where, tuple(METRIC_OF) if design == "reliability" else _METRICS)
         if design != "landing" and not metrics:
             raise self._fault(where, "metrics", "none", f"at least one of {', '.join(_METRICS)}")
         analysis = Analysis(
             name=str(table.get("name", f"{design} {n + 1}")),
             design=design,
             metrics=metrics,
-            adjust=self._list(table, "adjust", where, CAUSES) if "adjust" in table else CAUSES,
+            adjust=self._adjust(table, where, metrics),
+            speed_m_s=self._stretch(table, "speed_m_s", where, design),
             early_km=self._stretch(table, "early_km", where, design),
             late_km=self._stretch(table, "late_km", where, design),
+            early_min=self._stretch(table, "early_min", where, design),
+            late_min=self._stretch(table, "late_min", where, design),
+            early_tags=self._list(table, "early_tags", where),
+            late_tags=self._list(table, "late_tags", where),
             windows=self._one_of(table, "windows", where, (QUARTERS,), "") or None,
             unit=self._one_of(table, "unit", where, ("athlete", "run"), "athlete"),
+            along=self._one_of(table, "along", where, tuple(ALONG), "km"),
+            sections=self._number(table, "sections", where, None, whole=True, least=3),
+            sections_km=self._bounds(table, "sections_km", where, least=4),
+            sections_min=self._bounds(table, "sections_min", where, least=4),
+            group=self._one_of(table, "group", where, GROUPS, "") or None,
+            group_at=self._bounds(table, "group_at", where, least=1),
+            covariates=self._list(table, "covariates", where, COVARIATES),
+            prior_sd_pct=self._number(table, "prior_sd_pct", where, 0.0, least=0) or None,
+            prior_scatter_pct=self._number(table, "prior_scatter_pct", where, 2.0, least=0.01),
             foot=self._one_of(table, "foot", where, FEET, BOTH_FEET),
             margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
+            detectable_pct=self._number(table, "detectable_pct", where, 0.0, least=0) or None,
             change_pct=self._number(table, "change_pct", where, 2.0),
         )
         if analysis.change_pct == 0 or analysis.change_pct <= -100:
             raise self._fault(where, "change_pct", repr(table["change_pct"]), "a change, above -100 and not 0")
         self._require_stretches(table, analysis, where)
+        self._require_factors(analysis, where)
         return analysis
 
+    def _adjust(self, table: Mapping[str, Any], where: Where, metrics: tuple[str, ...]) -> tuple[str, ...]:
+        as_measured = [metric for metric in metrics if metric in OUTCOMES]
+        adjust = self._list(table, "adjust", where, CAUSES) if "adjust" in table else CAUSES
+        if not as_measured or not adjust:
+            return adjust
+        if "adjust" not in table and len(as_measured) == len(metrics):
+            return ()
+        raise self._fault(
+            where, "adjust", " and ".join(adjust), f"adjust = []: no responses are estimated for {as_measured[0]}"
+        )
+
+    def _require_factors(self, analysis: Analysis, where: tuple[str, int]) -> None:
+        if analysis.group_at and analysis.group not in COVARIATES:
+            of = "no group" if analysis.group is None else f"bounds of {analysis.group}"
+            raise self._fault(where, "group_at", of, f"group = {' or '.join(map(repr, COVARIATES))} with it")
+        if analysis.group in analysis.covariates:
+            raise self._fault(where, "covariates", repr(analysis.group), "covariates that are not the group as well")
+        by_run = analysis.unit == "run"
+        if by_run and (analysis.has_factors or analysis.prior_sd_pct or analysis.early_tags):
+            expected = '"athlete": groups, covariates, priors and tags are of athletes'
+            raise self._fault(where, "unit", '"run"', expected)
+
     def _require_stretches(self, table: Mapping[str, Any], analysis: Analysis, where: tuple[str, int]) -> None:
+        stated = [bool(getattr(analysis, f"{which}_{way}")) for way in _WAYS for which in ("early", "late")]
+        pairs = [sum(stated[place : place + 2]) for place in range(0, len(stated), 2)]
+        if analysis.design in ("paired_windows", "equivalence", "responders"):
+            n_ways = sum(bool(pair) for pair in pairs) + (analysis.windows is not None)
+            if n_ways != 1 or 1 in pairs:
+                found = "both ways" if n_ways > 1 else "one of two stretches" if n_ways else "no stretches"
+                first = next((key for key in table if key.startswith(("early_", "late_"))), "early_km")
+                raise self._fault(
+                    where, first, found,
+                    'early_km = [2, 6] and late_km = [30, 40], the same with early_min and late_min, '
+                    'early_tags = ["test=before"] and late_tags = ["test=after"], or windows = "quarters"',
+                )  # fmt: skip
+        if analysis.design == "sections" and sum(key in table for key in _SECTIONS) != 1:
+            found = "stated more than once" if any(key in table for key in _SECTIONS) else "none"
+            raise self._fault(where, "sections", found, "sections = 8, sections_km = [1, 5, 9, 13], or sections_min")
         has_both = analysis.early_km is not None and analysis.late_km is not None
-        has_some = analysis.early_km is not None or analysis.late_km is not None
-        stated = (has_both, has_some, analysis.windows is not None)
-        if analysis.design in ("paired_windows", "equivalence") and stated not in _VALID_STRETCHES:
-            stated_stretches = (
-                "both ways" if all(stated[1:]) else "one of two stretches" if has_some else "no stretches"
-            )
-            raise self._fault(
-                where, "late_km" if "late_km" in table and "early_km" not in table else "early_km", stated_stretches,
-                'early_km = [2, 6] and late_km = [30, 40], or windows = "quarters"',
-            )  # fmt: skip
         if analysis.design == "landing" and not has_both:
             raise self._fault(where, "early_km", "no distances", "early_km = 10 and late_km = 32")
-        if analysis.early_km and analysis.late_km and analysis.early_km[1] > analysis.late_km[0]:
-            raise self._fault(
-                where, "late_km", repr(table["late_km"]), f"a stretch after the early one, {table['early_km']}"
-            )
+        for way in ("km", "min"):
+            early, late = getattr(analysis, f"early_{way}"), getattr(analysis, f"late_{way}")
+            if early and late and early[1] > late[0]:
+                expected = f"a stretch after the early one, {table[f'early_{way}']}"
+                raise self._fault(where, f"late_{way}", repr(table[f"late_{way}"]), expected)
         if analysis.design == "equivalence" and analysis.margin_pct is None:
             raise self._fault(where, "margin_pct", "none", "the largest change that would not matter, such as 2.0")
 
@@ -186,8 +242,9 @@ class _Reader:
         if metric is None and analysis.metrics:
             raise self._fault(where, "metric", "none", " or ".join(analysis.metrics))
         statistic = self._one_of(table, "statistic", where, STATISTICS, None)
+        part = self._words(table, "part", where) if "part" in table else None
         if "number" in table:
-            return self._of_the_project(table, where, Published(analysis.name, statistic, None, "", "", metric))
+            return self._of_the_project(table, where, Published(analysis.name, statistic, None, "", "", metric, part))
         has_range = "low" in table and "high" in table
         return Published(
             analysis=analysis.name,
@@ -196,6 +253,7 @@ class _Reader:
             source=self._words(table, "source", where),
             read_as=self._one_of(table, "read_as", where, ("seen", *READ), None),
             metric=metric,
+            part=part,
             n=self._number(table, "n", where, None, whole=True, least=1),
             **{name: self._number(table, name, where, None) for name in ("sd", "low", "high")},
         )
@@ -203,7 +261,7 @@ class _Reader:
     def _of_the_project(self, table: Mapping[str, Any], where: Where, published: Published) -> Published:
         """A number that the project has in `pipeline/core/published.toml`, with its source."""
         for key in table:
-            if key not in ("analysis", "metric", "statistic", "number"):
+            if key not in ("analysis", "metric", "statistic", "part", "number"):
                 raise self._fault(where, key, "given beside number", "one of the two: number stands for all of it")
         key = self._words(table, "number", where)
         if key not in all_numbers():
@@ -300,8 +358,25 @@ class _Reader:
             return float(value), float(value)
         if not is_right or len(numbers) != 2 or numbers[0] >= numbers[1]:
             example = f"{key} = 10" if design == "landing" else f"{key} = [2, 6]"
-            raise self._fault(where, key, repr(value), f"kilometres, {example}")
+            unit = {"min": "minutes", "s": "metres per second"}.get(key.rpartition("_")[2], "kilometres")
+            raise self._fault(where, key, repr(value), f"{unit}, {example}")
         return float(numbers[0]), float(numbers[1])
+
+    def _bounds(self, table: Mapping[str, Any], key: str, where: Where, *, least: int) -> tuple[float, ...]:
+        """Rising numbers."""
+        value = table.get(key)
+        if value is None:
+            return ()
+        numbers = [value] if isinstance(value, int | float) and least == 1 else value
+        is_right = (
+            isinstance(numbers, list)
+            and len(numbers) >= least
+            and all(isinstance(n, int | float) and not isinstance(n, bool) and 0 <= n < math.inf for n in numbers)
+            and all(first < second for first, second in itertools.pairwise(numbers))
+        )
+        if not is_right:
+            raise self._fault(where, key, repr(value), f"at least {least} rising numbers")
+        return tuple(map(float, numbers))
 
     def _fault(self, where: Where, key: str, found: str, expected: str) -> UsageError:
         line = self._lines.get((*where, key)) or self._lines.get(where)

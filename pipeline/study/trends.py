@@ -8,42 +8,59 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from pipeline.core.arrays import Array
 from pipeline.core.errors import NothingDone
-from pipeline.core.metrics import LABELS
 from pipeline.methods.design import TEN_KM
 from pipeline.methods.mixed_model import Design, fit
 from pipeline.methods.mixed_trend import MixedTrend, mixed_trend
 from pipeline.methods.onset import FEWEST_UNITS, Onset, onset, smallest_p
 from pipeline.stages.drift import ONSET_LEVEL
+from pipeline.study.between import LEVELS, Names, posterior_rows, term_rows
+from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
+from pipeline.study.models import FITTED_MIXED, model
+from pipeline.study.outcomes import LABELS
 from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
-from pipeline.study.stretches import in_percent, percent
-from pipeline.study.study_file import Analysis
+from pipeline.study.stretches import percent
+from pipeline.study.study_file import ALONG, Analysis
 
 
 def trend(material: Material, analysis: Analysis) -> AnalysisResult:
-    """The slope over distance, by a mixed model with random intercept and slope per athlete."""
+    """The slope along runs, by a mixed model with random intercept and slope per athlete."""
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
-        rows = _centred(material.values(analysis, metric))
+        rows = material.values(analysis, metric).with_columns(along=_along(analysis))
+        between = factors(material.athletes, analysis, rows["athlete_id"])
+        rows = _centred(between.rows_of(rows))
         _require_athletes(rows, analysis, metric, 3)
         fitted = mixed_trend(
             rows["log"].to_numpy(),
-            rows["distance_km"].to_numpy() * 1000 / TEN_KM,
+            rows["along"].to_numpy(),
             rows["athlete_id"].to_numpy(),
             shared=rows["shared"].to_numpy(),
+            between=between.by_row(rows["athlete_id"]),
+            overall=between.terms[0].weights,
         )
-        statistics += _trend_rows(analysis, metric, fitted, rows)
+        statistics += _trend_rows(analysis, metric, fitted, rows, between)
+        if analysis.prior_sd_pct is not None:
+            statistics += _posterior_of_slopes(analysis, metric, rows, between)
         figures += _diagnostics(analysis, metric, fitted)
     return AnalysisResult(statistics, figures)
+
+
+def _along(analysis: Analysis) -> pl.Expr:
+    """What the trend runs along, in the unit of its slope."""
+    return {
+        "km": pl.col("distance_km") * 1000 / TEN_KM, "min": pl.col("moved_min") / 60, "share": pl.col("share"),
+    }[analysis.along]  # fmt: skip
 
 
 def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
     """The distance from which the cohort changes: a hinge in the athletes' mean lines, with athletes as units."""
     statistics = []
     for metric in analysis.metrics:
-        rows = _centred(material.values(analysis, metric))
+        rows = _centred(material.values(analysis, metric).with_columns(along="distance_km"))
         _require_athletes(rows, analysis, metric, FEWEST_UNITS)
         estimate = onset(fit(_athletes_as_runs(rows), (), None), seed=material.seed)
         n_athletes = rows["athlete_id"].n_unique()
@@ -96,12 +113,12 @@ def _centred(rows: pl.DataFrame) -> pl.DataFrame:
     def mean(value: pl.Expr, of: str) -> pl.Expr:
         return (value * weight).sum().over(of) / weight.sum().over(of)
 
-    distance = pl.col("distance_km")
+    along = pl.col("along")
 
     def level(log: pl.Expr) -> pl.Expr:
-        rest, apart = log - mean(log, "run_id"), distance - mean(distance, "run_id")
+        rest, apart = log - mean(log, "run_id"), along - mean(along, "run_id")
         product, square = ((weight * apart * value).sum().over("athlete_id") for value in (rest, apart))
-        return log - pl.when(square > 0).then(product / square).otherwise(0.0) * distance
+        return log - pl.when(square > 0).then(product / square).otherwise(0.0) * along
 
     values = ("log", "shared")
     levels = {f"{name}_level": level(pl.col(name)) for name in values}
@@ -132,24 +149,53 @@ def _athletes_as_runs(rows: pl.DataFrame) -> Design:
     return Design(np.column_stack(columns), run, names, gap_km, weight / np.median(weight))
 
 
-def _trend_rows(analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.DataFrame) -> list[Statistic]:
-    about = partial(
-        statistics_of(analysis, metric, rows),
-        method="linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level "
-        "removed; the error of the responses to speed that athletes have in common is in the interval",
+def _trend_rows(
+    analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.DataFrame, between: Factors
+) -> list[Statistic]:
+    method = (
+        "linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level removed; the "
+        "error of the responses to speed that athletes have in common is in the interval"
     )
+    if analysis.has_factors:
+        method += f"; {model(analysis)}, {FITTED_MIXED}"
+    about = partial(statistics_of(analysis, metric, rows), method=method)
     return [
-        about(
-            statistic="slope_pct_per_10km",
-            **in_percent(fitted.slope, fitted.low, fitted.high),
-            p_value=fitted.p_value,
-            is_primary=True,
-            shared_se=fitted.shared_se,
-            note=fitted.note,
-        ),
+        *term_rows(analysis, fitted.slopes, between, about, slope_names(analysis), method=method, note=fitted.note),
+        *term_rows(analysis, fitted.levels, between, about, LEVELS, method=method, note=fitted.note),
         about(statistic="sd_of_athletes_slopes_pct", estimate=percent(fitted.sd_slope), level=None),
         about(statistic="sd_of_splits_pct", estimate=percent(fitted.sd_residual), level=None),
     ]
+
+
+def slope_names(analysis: Analysis) -> Names:
+    """Names of the slope's statistics, with their unit."""
+    slope = f"slope_pct_per_{ALONG[analysis.along]}"
+    of = {"difference": "slope_difference_pct", "covariate": "slope_by_covariate_pct"}
+    return {"overall": slope, "group": slope} | of
+
+
+def _posterior_of_slopes(analysis: Analysis, metric: str, rows: pl.DataFrame, between: Factors) -> list[Statistic]:
+    """The posterior of athletes' own slopes by least squares, whose errors count as known."""
+    slopes, errors, shared = [], [], []
+    residual, df = 0.0, 0
+    for name in between.athletes:
+        own = rows.filter(pl.col("athlete_id") == name)
+        x = own["along"].to_numpy() - own["along"].to_numpy().mean()
+        log, moved = own["log"].to_numpy(), own["shared"].to_numpy()
+        squares = float(x @ x)
+        if squares == 0:
+            raise ValueError(
+                f"An athlete has {LABELS[metric]} at one distance only: a posterior needs a slope of each."
+            )
+        slope = float(x @ log / squares)
+        rest: Array = log - log.mean() - slope * x
+        residual, df = residual + float(rest @ rest), df + len(x) - 1 - own["run_id"].n_unique()
+        slopes.append(slope)
+        errors.append(squares**-0.5)
+        shared.append(float(x @ moved / squares))
+    about = statistics_of(analysis, metric, rows)
+    error = (residual / max(df, 1)) ** 0.5 * np.array(errors)
+    return posterior_rows(analysis, slopes, between, about, slope_names(analysis), shared=shared, score_se=error)
 
 
 def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Figure]:

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import NothingDone
-from pipeline.core.metrics import LABELS, METRIC_OF
+from pipeline.methods.between_athletes import between_athletes
 from pipeline.methods.equivalence import equivalence
 from pipeline.methods.paired_change import (
     MOST_PAIRS_COUNTED,
@@ -16,7 +16,11 @@ from pipeline.methods.paired_change import (
     standardised_by_levels,
 )
 from pipeline.methods.sample_size import change_components, sample_sizes
+from pipeline.study.between import CHANGES, LEVELS, posterior_rows, term_rows
+from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
+from pipeline.study.models import FITTED_BETWEEN, in_words, model
+from pipeline.study.outcomes import LABELS, UNITS
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.stretches import by_unit, early_and_late, in_percent
 from pipeline.study.study_file import QUARTERS, Analysis
@@ -33,14 +37,43 @@ def paired_windows(material: Material, analysis: Analysis) -> AnalysisResult:
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
-        pairs = _pairs(material, analysis, metric)
+        pairs = pairs_of(material, analysis, metric)
+        between = factors(material.athletes, analysis, pairs["athlete_id"])
+        pairs = between.rows_of(pairs)
         units = by_unit(pairs, analysis.unit)
         change = paired_change(
             units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed, shared_se=_shared_se(units)
         )
-        statistics += _change_rows(analysis, metric, change, pairs)
+        rows = _change_rows(analysis, metric, change, pairs)
+        if analysis.has_factors:
+            rows = [row for row in rows if row.statistic != "change_pct"]
+            rows += _rows_between(analysis, metric, units, pairs, between)
+        if analysis.unit == "athlete":
+            score, shared = (units["late"] - units["early"]).to_numpy(), units["shared"].to_numpy()
+            rows += posterior_rows(
+                analysis, score, between, statistics_of(analysis, metric, pairs), CHANGES, shared=shared
+            )
+        statistics += rows
         figures.append(_figure(analysis, metric, units))
     return AnalysisResult(statistics, figures)
+
+
+def _rows_between(
+    analysis: Analysis, metric: str, units: pl.DataFrame, pairs: pl.DataFrame, between: Factors
+) -> list[Statistic]:
+    """Changes and levels by group and covariate."""
+    about, method = statistics_of(analysis, metric, pairs), f"{model(analysis)}; {FITTED_BETWEEN}"
+    scores = {"change": units["late"] - units["early"], "level": (units["late"] + units["early"]) / 2}
+    change, level = (
+        between_athletes(score.to_numpy(), between.columns, shared=shared)
+        for score, shared in ((scores["change"], units["shared"].to_numpy()), (scores["level"], None))
+    )
+    return [
+        *term_rows(analysis, change, between, about, CHANGES, method=method),
+        *term_rows(
+            analysis, level, between, about, LEVELS, method=method.replace("change", "mean of early and late", 1)
+        ),
+    ]
 
 
 def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult:
@@ -48,7 +81,7 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
     assert analysis.margin_pct is not None
     statistics = []
     for metric in analysis.metrics:
-        pairs = _pairs(material, analysis, metric)
+        pairs = pairs_of(material, analysis, metric)
         units = by_unit(pairs, analysis.unit)
         changes = (units["late"] - units["early"]).to_numpy()
         shared_se = _shared_se(units)
@@ -79,7 +112,7 @@ def power(material: Material, analysis: Analysis) -> pl.DataFrame:
     """
     rows = []
     for metric in analysis.metrics:
-        pairs = _pairs(material, analysis, metric)
+        pairs = pairs_of(material, analysis, metric)
         # In percent of the logarithm, as everything else here.
         between, within = change_components(
             pairs["athlete_id"].to_list(), 100 * (pairs["late"] - pairs["early"]).to_numpy()
@@ -96,7 +129,12 @@ def power(material: Material, analysis: Analysis) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row").with_columns(pl.col(*names).round(4))
 
 
-def _pairs(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+def pairs_of(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    """The early and late mean of each run, or by tags of each athlete (`pipeline.study.stretches.early_and_late`).
+
+    Raises:
+        NothingDone: fewer than two units have both; the message has the counts.
+    """
     rows = material.values(analysis, metric)
     pairs = early_and_late(rows, analysis, split_km=material.split_km)
     n_units = pairs["athlete_id"].n_unique() if analysis.unit == "athlete" else pairs.height
@@ -118,11 +156,7 @@ def _shared_se(units: pl.DataFrame) -> float:
 def _stretches(analysis: Analysis) -> str:
     if analysis.windows == QUARTERS:
         return "in the first and in the last quarter of a run"
-    assert analysis.early_km is not None and analysis.late_km is not None  # noqa: PT018
-    return (
-        f"both from km {analysis.early_km[0]:g} to {analysis.early_km[1]:g} and from km {analysis.late_km[0]:g} to "
-        f"{analysis.late_km[1]:g}"
-    )
+    return f"both {in_words(analysis, 'early')} and {in_words(analysis, 'late')}"
 
 
 def _by_runs(analysis: Analysis) -> str:
@@ -149,7 +183,7 @@ def _disagreement(change: PairedChange) -> str:
 
 
 def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
-    units, unit, about = by_unit(pairs, analysis.unit), METRIC_OF[metric].unit, statistics_of(analysis, metric, pairs)
+    units, unit, about = by_unit(pairs, analysis.unit), UNITS[metric], statistics_of(analysis, metric, pairs)
     early, late = (np.exp(units[name].to_numpy()) for name in ("early", "late"))
     of_levels = standardised_by_levels(early, late)
     levels = [
@@ -204,5 +238,5 @@ def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
     words = f"One line per {analysis.unit}, from the early to the late stretch."
     return Figure(
         f"{LABELS[metric].capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
-        {"y": f"{LABELS[metric]}, {METRIC_OF[metric].unit}"}, analysis.name, metric,
+        {"y": f"{LABELS[metric]}, {UNITS[metric]}"}, analysis.name, metric,
     )  # fmt: skip

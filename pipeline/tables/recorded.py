@@ -221,6 +221,12 @@ class Splits(dy.Schema):
         among=SPEED_SOURCES, nullable=True)
     cadence_spm = measure("steps/min", 3, "Time-weighted mean over running samples; steps of both feet.", smallest=0)
     contact_time_ms = measure("ms", 3, "Time-weighted mean over running samples that have it.", smallest=0)
+    cadence_sd_spm = measure("steps/min", 3,
+        "Time-weighted standard deviation of cadence between running samples, as the device shows it.",
+        smallest=0)
+    contact_time_sd_ms = measure("ms", 3,
+        "Time-weighted standard deviation of contact time between running samples that have it; devices smooth it.",
+        smallest=0)
     flight_time_ms = measure("ms", 3,
         "Step time (60000 / cadence_spm) minus contact_time_ms; negative when both feet overlap on the ground.")
     duty_factor = measure("contact / stride", 5,

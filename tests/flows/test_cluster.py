@@ -16,16 +16,20 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.core.errors import Held, LockLost, UsageError
+from pipeline.core.errors import Damaged, Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.damage import check_store
+from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 from pipeline.store.layout import read_table
 from pipeline.store.lock import locked
 from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
+from tests.support.nights import Nights, drifting_run
 
 #: Files that say when and where a state was made, or that DuckDB lays out anew each time.
-OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "since.parquet", "splitdrift.duckdb"}
+OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "contents.json", "whole", "splitdrift.duckdb"}
 
 
 def contents(generation: Path) -> dict[str, bytes]:
@@ -126,6 +130,23 @@ def test_duckdb_reads_a_table_and_the_samples_of_a_store_in_an_object_store(buck
         assert connection.sql("SELECT km, length_m FROM splits").fetchall() == [(1, 1000.0), (2, 797.0)]
 
 
+@pytest.mark.depth
+def test_an_object_that_is_gone_or_another_is_found_and_made_again(bucket: str, tmp_path: Path):
+    club, store = Nights(tmp_path), place(f"{bucket}/damaged")
+    club.put("settings.toml", 'pages = "none"\n')
+    club.put("ari/0.fit", drifting_run(km=3))
+    refresh(read_inbox(club.inbox), store, jobs=1)
+    before = contents(published(store))
+    splits, runs = (files_below(published(store) / "tables" / table)[0] for table in ("splits", "runs"))
+    splits.unlink()
+    runs.write_bytes(b"another's")
+    with pytest.raises(Damaged, match=r"runs\.parquet has another content than .* 1 more file is damaged"):
+        refresh(read_inbox(club.inbox), store, jobs=1)
+    refresh(read_inbox(club.inbox), store, jobs=1, repairs=True)
+    assert check_store(store).faults == {}
+    assert contents(published(store)) == before
+
+
 def numbered(folder: Path) -> list[str]:
     """The files below, without what tells the places of two builders apart."""
     names = [path.relative_to(folder).as_posix() for path in files_below(folder)]
@@ -152,7 +173,8 @@ def test_a_state_that_breaks_half_way_is_not_seen_and_leaves_nothing(bucket: str
     with pytest.raises(RuntimeError, match="half way"):
         build_half(store)
     assert (published(store) / "tables" / "word.txt").read_text() == "first"
-    assert numbered(store) == ["current", "generations/000001/tables/word.txt", "generations/000001/whole"]
+    files = ("contents.json", "tables/word.txt", "whole")
+    assert numbered(store) == ["current", *(f"generations/000001/{name}" for name in files)]
 
 
 def test_what_a_dead_process_left_is_removed_and_the_oldest_states_make_room(bucket: str):
@@ -165,8 +187,8 @@ def test_what_a_dead_process_left_is_removed_and_the_oldest_states_make_room(buc
             if before := current(store):
                 link_tree(before, built, Path("old"))
     assert numbered(store / "generations") == [
-        "000002/whole", "000002/word.txt", "000003/whole", "000003/word.txt",
-    ]  # fmt: skip
+        f"{number}/{name}" for number in ("000002", "000003") for name in ("contents.json", "whole", "word.txt")
+    ]
 
 
 def test_a_state_may_take_everything_of_the_one_before(bucket: str):

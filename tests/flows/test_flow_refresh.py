@@ -140,5 +140,5 @@ def test_a_task_is_named_for_the_first_of_its_stages() -> None:
 
     tasks = [by_flow.recording, by_flow.samples, by_flow.splits, by_flow.athletes, by_flow.athletes_after_club]
     assert [task.name for task in (*tasks, by_flow.club)] == [
-        "recording", "samples", "splits", "responses", "drift", "strikes",
+        "recording", "samples", "splits", "responses", "drift", "corrections",
     ]  # fmt: skip

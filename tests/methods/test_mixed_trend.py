@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from statsmodels.regression.linear_model import OLS
+from statsmodels.regression.mixed_linear_model import MixedLM
 
 from pipeline.methods.mixed_trend import MixedTrend, mixed_trend
 
@@ -152,3 +154,49 @@ def test_what_does_not_converge_says_so(monkeypatch):
     trend = mixed_trend(*season(1))
     assert not trend.converged
     assert trend.note == "The optimizer did not converge; interpret with care."
+
+
+def by_group_and_age(n_athletes: int = 12) -> tuple[np.ndarray, np.ndarray]:
+    """A column for each of two groups and one for age about its mean; and each athlete's age."""
+    age = np.random.default_rng(8).uniform(20, 50, n_athletes)
+    first = np.arange(n_athletes) < 5
+    return np.column_stack([first, ~first, age - age.mean()]).astype(float), age
+
+
+def test_groups_and_covariates_are_the_regression_of_own_slopes_where_all_have_the_same_distances():
+    value, distance, who = season(3)
+    columns, _ = by_group_and_age()
+    trend = mixed_trend(value, distance, who, between=columns[who], overall=[0.5, 0.5, 0])
+    fitted = OLS(own_lines(value, distance, who), columns).fit()
+    assert trend.slopes.estimates == pytest.approx(fitted.params, rel=1e-7)
+    assert np.sqrt(np.diag(trend.slopes.covariance)) == pytest.approx(fitted.bse, rel=1e-3)
+    difference, interval = trend.slopes.contrast(np.array([-1.0, 1.0, 0.0]))
+    expected = fitted.t_test([-1.0, 1.0, 0.0])
+    assert (difference, interval.p_value) == pytest.approx((expected.effect[0], float(expected.pvalue)), rel=1e-3)
+    assert trend.slope == pytest.approx(fitted.params[:2].mean(), rel=1e-7)
+    # The level at the mean distance is each athlete's own mean.
+    means = OLS(np.array([value[who == athlete].mean() for athlete in range(12)]), columns).fit()
+    assert trend.levels.estimates == pytest.approx(means.params, rel=1e-7)
+
+
+def test_columns_between_athletes_agree_with_statsmodels_where_distances_differ():
+    value, distance, who = season(3)
+    kept = np.random.default_rng(1).random(len(who)) < 0.7
+    value, distance, who = value[kept], distance[kept], who[kept]
+    columns, _ = by_group_and_age()
+    trend = mixed_trend(value, distance, who, between=columns[who], overall=[0.5, 0.5, 0])
+    along = distance - distance.mean()
+    fixed = np.hstack([columns[who], columns[who] * along[:, None]])
+    random = np.column_stack([np.ones(len(who)), along])
+    fitted = MixedLM(value, fixed, groups=who, exog_re=random).fit(method="powell")
+    assert trend.slopes.estimates == pytest.approx(fitted.fe_params[3:], abs=2e-3)
+    assert np.sqrt(np.diag(trend.slopes.covariance)) == pytest.approx(fitted.bse_fe[3:], rel=0.02)
+
+
+def test_columns_that_vary_within_an_athlete_or_determine_one_another_are_refused():
+    value, distance, who = season(3)
+    columns, _ = by_group_and_age()
+    with pytest.raises(ValueError, match="constant within"):
+        mixed_trend(value, distance, who, between=distance[:, None])
+    with pytest.raises(ValueError, match="determine one another"):
+        mixed_trend(value, distance, who, between=columns[who][:, [0, 1, 1]])

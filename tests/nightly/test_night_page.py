@@ -237,7 +237,7 @@ def test_the_page_of_a_skipped_night_names_the_other_process():
 def test_the_page_of_a_failed_night_says_why_and_when_it_is_tried_again():
     night = failed([Failure(BEGAN, "The inbox is empty.")], again_at=BEGAN.replace(minute=10))
     assert night.title == "Night of 2026-11-26: failed so far"
-    assert "The store is as it was before, whole and readable." in night.text
+    assert "Nothing in the store was changed." in night.text
     assert "- 03:00: The inbox is empty." in night.text
     assert "It is tried again at 03:10." in night.text
 

@@ -29,7 +29,7 @@ from pipeline.nightly.nightly import Outcome, look_ahead, one_night
 from pipeline.nightly.plan import Plan, machine_zone, next_night, time_of, zone_of
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import current, generations
-from pipeline.store.history import read_history
+from pipeline.store.history import history_of_states, read_history
 from pipeline.store.lock import locked
 from pipeline.workers.pool import here
 from tests.support.fit_runs import fit_run
@@ -261,6 +261,11 @@ def test_after_the_last_try_it_has_failed_and_the_store_is_as_it_was(inbox: Path
     assert isinstance(night.error, ValueError)
     assert night.sentence == "Night of 2026-11-26: failed. an internal error (ValueError)."
     assert current(store) == before
+    assert history_of_states(store)[-1] == {
+        "began_at_utc": "2026-11-25T23:55:00+00:00", "seconds": read_history(store)[-1]["seconds"],
+        "generation": "000001", "failed": "an internal error (ValueError)", "is_valid": True, "is_kept": True,
+    }  # fmt: skip
+    assert "failed: an internal error (ValueError)" in run("history", "--store", store).output
     assert handed.read_text() == pages(store)[0]
     assert "52.5" not in handed.read_text()
 
@@ -300,6 +305,28 @@ def test_wrong_use_is_not_tried_again(inbox: Path, store: Path):
     night = one_night(Plan(inbox, store, BERLIN), failing(), sleep=clock.sleep, now=clock.now)
     assert (night.outcome, clock.slept) == (Outcome.FAILED, [])
     assert "roster.csv, line 1: the column 'athlete\\_id' is missing" in pages(store)[0]
+
+
+def test_a_night_that_finds_a_damaged_file_names_it_and_its_repair_and_still_brings_in_what_is_new(
+    inbox: Path, store: Path, monkeypatch: pytest.MonkeyPatch
+):
+    once(inbox, store)
+    (file,) = (store / "current" / "tables" / "samples").rglob("*.parquet")
+    about, content = file.stat(), bytearray(file.read_bytes())
+    content[len(content) // 2] ^= 1  # as a disk loses it: with the same length and time
+    file.write_bytes(content)
+    os.utime(file, ns=(about.st_atime_ns, about.st_mtime_ns))
+    monkeypatch.setattr("pipeline.refresh.damage.NIGHTS_OF_A_ROUND", 1)
+    (inbox / "bo").mkdir()
+    (inbox / "bo" / "a.fit").write_bytes(fit_run(km=1))
+    result = once(inbox, store)
+    assert result.exit_code == 1
+    said = f"{file.name} has another content than it was written with. `splitdrift verify --store {store} --repair`"
+    assert said in result.stderr
+    page = pages(store)[-1]
+    assert ": the store is damaged, 1 file came in, no finding changed" in page.splitlines()[0]
+    assert "## Damaged" in page
+    assert "Athletes concerned: bo." in page
 
 
 def test_a_night_that_fails_before_there_is_a_store_makes_none_and_is_delivered(tmp_path: Path, hook: Hook):

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.published import works
 from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from tests.validity.drawing import Club, draw
@@ -17,7 +18,8 @@ from tests.validity.measure import by_settings, splits_of
 from tests.validity.scenarios import CALIBRATION_SD_PCT
 from tests.validity.world import EXACT, World
 
-MEAN_ABSOLUTE_ERROR_PCT = (3.2, 6.1)
+PRINTED = works()["gilgen-ammann-2020"].numbers["distance"]
+MEAN_ABSOLUTE_ERROR_PCT = PRINTED.low, PRINTED.high
 #: Of a normal distribution, mean absolute over standard deviation.
 ABSOLUTE_OF_SD = (2 / np.pi) ** 0.5
 

@@ -1,6 +1,6 @@
 """How form answers to speed: the stages and the generators against force plates and published regressions.
 
-Values were read in the sources named at each, unless it says computed.
+Values are from `pipeline/core/published.toml`, unless it says computed.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import polars as pl
 import pytest
 
 from data.generator.runner import Athlete
+from pipeline.core.published import works
 from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from tests.support.even_runs import splits_of_runs
@@ -22,20 +23,21 @@ from tests.validity.world import CADENCE, CONTACT_TIME
 
 DEMO = tomllib.loads((Path(__file__).parents[2] / "data" / "generator" / "settings.toml").read_text(encoding="utf-8"))
 
-#: Contact time on a force plate on the level, one runner: speed m/s, contact ms. Computed from the public data
-#: alcantarar/Recurrent_GRF_Prediction, data/GRF_one_sub.csv, at 500 Hz, trial 30 left out.
-FORCE_PLATE = ((2.5, 258.0), (4.17, 194.0))
+PLATE, STRIDES, HOOS = (
+    works()[name].numbers for name in ("recurrent-grf-data", "van-oeveren-2019", "hoos-half-marathon")
+)
+#: Contact time on a force plate on the level, one runner: speed m/s, contact ms.
+FORCE_PLATE = [(PLATE[name].printed, PLATE[f"{name}_contact"].printed) for name in ("slow", "fast")]
 EXPONENT = float(np.log(FORCE_PLATE[1][1] / FORCE_PLATE[0][1]) / np.log(FORCE_PLATE[1][0] / FORCE_PLATE[0][0]))
-
-#: Strides per minute against speed, 256 runners, 16,128 h: van Oeveren et al. 2019, J Sports Sci 37:1996-2006.
-STRIDES_AT_REST, STRIDES_PER_M_S = 75.01, 3.006
-#: Steps per minute per m/s over 100 km on the road: Burns, Zendler and Zernicke 2019, doi
-#: 10.1152/japplphysiol.00374.2018.
-BURNS_SPM_PER_M_S = 5.6
-#: Share of a change of speed that stride frequency makes, half marathon, n 21, mean and SD [%]; step length makes the
-#: rest. Hoos et al., Int J Sports Physiol Perform: 3.65 m/s, 1.41 Hz, 2.58 m per stride.
-FREQUENCY_SHARE_PCT, FREQUENCY_SHARE_SD = 16.0, 6.0
-HOOS_SPEED_M_S, HOOS_STRIDE_HZ, HOOS_STRIDE_M = 3.65, 1.41, 2.58
+#: Strides per minute against speed.
+STRIDES_AT_REST, STRIDES_PER_M_S = (STRIDES[name].printed for name in ("strides_at_rest", "strides_per_speed"))
+#: Steps per minute per m/s over 100 km on the road.
+BURNS_SPM_PER_M_S = works()["burns-2019"].numbers["cadence_per_speed"].printed
+#: Share of a change of speed that stride frequency makes, mean and SD [%]; step length makes the rest.
+FREQUENCY_SHARE_PCT, FREQUENCY_SHARE_SD = HOOS["frequency_share"].printed, HOOS["frequency_share"].sd
+HOOS_SPEED_M_S, HOOS_STRIDE_HZ, HOOS_STRIDE_M = (
+    HOOS[name].printed for name in ("speed", "stride_frequency", "stride_length")
+)
 
 
 def cadence_spm(speed_m_s):

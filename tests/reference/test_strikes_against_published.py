@@ -13,6 +13,7 @@ import scipy.stats
 from statsmodels.stats.contingency_tables import SquareTable, mcnemar
 from statsmodels.stats.proportion import proportion_confint
 
+from pipeline.core.published import works
 from pipeline.methods.paired_classes import bowker, mcnemar_exact, paired_change, wilson
 from pipeline.stages.strikes import strike_counts, strike_shift
 from tests.support.filmed import landings_of
@@ -47,35 +48,25 @@ def percentages(counts: dict[str, int]) -> dict[str, float]:
 
 
 @pytest.mark.parametrize(
-    ("counts", "printed"),
+    ("work", "counts"),
     [
-        # Larson and others 2011, J Sports Sci 29:1665-73, 936 runners at 10 km: percentages of the abstract, rebuilt.
-        (dict(zip(FOUR, (832, 32, 17, 55), strict=True)), (88.9, 3.4, 1.8, 5.9)),
-        # The same, 286 marathon runners at 10 and 32 km: percentages from memory; the shares are only plausible.
-        (dict(zip(FOUR, (251, 9, 4, 22), strict=True)), (87.8, 3.1, 1.4, 7.7)),
-        (dict(zip(FOUR, (266, 10, 0, 10), strict=True)), (93.0, 3.5, 0.0, 3.5)),
-        # Hasegawa, Yamauchi and Kraemer 2007, J Strength Cond Res 21:888-93, at 15 km: percentages printed, rebuilt.
-        (dict(zip(FOUR[:3], (212, 67, 4), strict=True)), (74.9, 23.7, 1.4)),
-        # Patoz and others 2019, Sports 7:147, at 10 km: percentages printed, rebuilt.
-        (dict(zip(FOUR, (675, 158, 16, 101), strict=True)), (71.1, 16.6, 1.7, 10.6)),
+        # Rebuilt from the printed percentages.
+        ("larson-2011", (832, 32, 17, 55)),
+        ("hasegawa-2007", (212, 67, 4)),
+        ("patoz-2019", (675, 158, 16, 101)),
     ],
-    ids=["larson-all", "larson-10-km", "larson-32-km", "hasegawa", "patoz"],
 )
-def test_rebuilt_counts_give_the_printed_percentages(counts: dict[str, int], printed: tuple[float, ...]):
-    assert list(percentages(counts).values()) == pytest.approx(
-        [dict(zip(counts, printed, strict=True))[name] for name in percentages(counts)], abs=0.0501
-    )
+def test_rebuilt_counts_give_the_printed_percentages(work: str, counts: tuple[int, ...]):
+    assert sum(counts) == works()[work].n
+    for name, share in percentages(dict(zip(FOUR, counts, strict=False))).items():
+        assert share == pytest.approx(works()[work].numbers[name].printed, abs=0.0501), name
 
 
 def test_the_counts_of_kasmer_2013_give_the_printed_percentages():
-    """Kasmer, Liu, Roberts and Valadao 2013, IJSPP 8:286-92, 8.1 km of a marathon: counts and percentages printed."""
-    shares = percentages(dict(zip(FOUR, (1865, 101, 11, 14), strict=True)))
-    assert {name: round(value, 2) for name, value in shares.items()} == {
-        "rearfoot": 93.67,
-        "midfoot": 5.07,
-        "forefoot": 0.55,
-        "asymmetric": 0.70,
-    }
+    """Of this race counts and percentages were printed."""
+    printed = works()["kasmer-2013"].numbers
+    shares = percentages({name: int(printed[name].printed) for name in FOUR})
+    assert {name: f"({share:.2f} %)" in printed[name].of for name, share in shares.items()} == dict.fromkeys(FOUR, True)
 
 
 def test_shares_of_a_place_sum_to_one_where_a_printed_row_does_not():
@@ -185,8 +176,10 @@ def test_the_race_of_bovalino_2020_from_feet_to_p():
     assert round(became * 100) == 61
     counted = strike_counts(landings_of(rows)).filter(scope="event", strike="rearfoot").sort("distance_km")
     # A runner or so off the printed shares; the printed interval is another one than Wilson's, within half a point.
-    for row, printed in zip(counted.rows(named=True), ((76.9, 73.2, 80.5), (91.0, 88.7, 93.1)), strict=True):
-        assert [row[name] * 100 for name in ("share", "low", "high")] == pytest.approx(printed, abs=0.6)
+    numbers = works()["bovalino-2020"].numbers
+    for row, printed in zip(counted.rows(named=True), (numbers["share_early"], numbers["share_late"]), strict=True):
+        told = [row[name] for name in ("share", "low", "high")]
+        assert told == pytest.approx([printed.value, printed.low, printed.high], abs=0.006)
 
 
 # --- Bowker's test of symmetry ---------------------------------------------------------------------------------------
@@ -270,23 +263,6 @@ def test_mcnemar_s_test_refuses_three_classes():
 
 
 # --- The wrong design ------------------------------------------------------------------------------------------------
-
-MARGINS_10_KM = dict(zip(FOUR, (251, 9, 4, 22), strict=True))
-MARGINS_32_KM = dict(zip(FOUR, (266, 10, 0, 10), strict=True))
-
-
-def test_margins_without_pairs_are_counted_but_not_tested():
-    """Larson 2011 prints the margins of the same 286 runners at 10 and 32 km, not who changed (margins from memory).
-
-    A chi-square test of the two margins (8.988, 3 degrees of freedom, p = 0.0295) takes the 286 for two groups of
-    strangers: the wrong design. With strangers in the list there is no row to read such a p from.
-    """
-    wrong = scipy.stats.chi2_contingency([list(MARGINS_10_KM.values()), list(MARGINS_32_KM.values())], correction=False)
-    assert (round(wrong.statistic, 3), wrong.dof, round(wrong.pvalue, 4)) == (8.988, 3, 0.0295)
-    strangers = pl.concat([seen(10, MARGINS_10_KM), seen(32, MARGINS_32_KM, first_runner=286)])
-    assert strike_shift(landings_of(strangers)).is_empty()
-    counted = strike_counts(landings_of(strangers)).filter(pl.col("scope") == "event")
-    assert counted.filter(strike="rearfoot").sort("distance_km")["n"].to_list() == [251, 266]
 
 
 def test_two_races_are_compared_by_no_table_of_ours():

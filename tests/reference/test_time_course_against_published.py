@@ -1,6 +1,6 @@
 """What hours of running do to pace and heart rate: stages, defaults and generators against published changes.
 
-Values were read in the sources named at each, unless it says computed.
+Values are from `pipeline/core/published.toml`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.published import works
 from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.pacing import pacing
@@ -20,18 +21,15 @@ from tests.validity.measure import by_settings
 from tests.validity.scenarios import FADES_PCT, SCENARIOS
 from tests.validity.world import REFERENCE_M_S
 
-#: Heart rate over 90 easy minutes, n 31: mean and SD, women and men [%]. Nuuttila et al. 2025, Eur J Appl Physiol
-#: 125:697-705.
-HEART_RATE_90_MIN_PCT = ((5.9, 3.1), (5.5, 3.6))
-#: Second half of a marathon slower than the first, n 91,929, men and women [%]. Deaner et al. 2015, Med Sci Sports
-#: Exerc 47:607-616.
-SLOWING_PCT = (15.6, 11.7)
-#: Oxygen cost at a fixed speed, n 14: minutes → change [%]; "nearly linear". Zanini et al. 2025, Scand J Med Sci Sports
-#: 35:e70076.
-ECONOMY_PCT = {90: 4.2, 120: 5.8}
-#: Heart rate over pace in marathons, n 82,303: ratio late to early, and where it begins to rise [km]. Smyth et al.
-#: 2022, Sports Med 52:2283-2295.
-DECOUPLING, DECOUPLING_KM = 1.16, 25.2
+NUMBERS = {name: works()[name].numbers for name in ("nuuttila-2025", "deaner-2015", "zanini-2025", "smyth-2022")}
+#: Heart rate over 90 easy minutes: mean and SD, women and men [%].
+HEART_RATE_90_MIN_PCT = [(number.printed, number.sd) for number in NUMBERS["nuuttila-2025"].values()]
+#: Second half of a marathon slower than the first, men and women [%].
+SLOWING_PCT = [number.printed for number in NUMBERS["deaner-2015"].values()]
+#: Oxygen cost at a fixed speed: minutes → change [%]; "nearly linear".
+ECONOMY_PCT = {minutes: NUMBERS["zanini-2025"][f"after_{minutes}_min"].printed for minutes in (90, 120)}
+#: Heart rate over pace in marathons: ratio late to early, and where it begins to rise [km].
+DECOUPLING, DECOUPLING_KM = (NUMBERS["smyth-2022"][name].printed for name in ("ratio", "begins"))
 MARATHON_KM = 42.195
 
 DEMO = tomllib.loads((Path(__file__).parents[2] / "data" / "generator" / "settings.toml").read_text(encoding="utf-8"))

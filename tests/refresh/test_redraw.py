@@ -26,7 +26,7 @@ from pipeline.store.layout import read_table
 from pipeline.store.lock import locked
 from pipeline.tables import TABLES
 from tests.support.demo_store import CLUB, Refreshed
-from tests.support.nights import Nights, drifting_run
+from tests.support.nights import Nights, drifting_run, noted_anew
 
 
 @pytest.fixture
@@ -104,7 +104,8 @@ def test_everything_but_the_pages_is_taken_over_and_the_state_before_stays_whole
     beside, now = contents(published(coded)), contents(first)
     assert now == contents(published(demo.store))
     apart = {name for name in beside.keys() | now.keys() if beside.get(name) != now.get(name)}
-    assert {name.partition("/")[0] for name in apart} == {"pages", "splitdrift.duckdb", "known"}
+    others = {"splitdrift.duckdb", "known", "contents.json", "whole"}
+    assert {name.partition("/")[0] for name in apart} == {"pages", *others}
     assert {name for name in apart if name.startswith("known")} == {"known/page_key"}
     for table in TABLES:
         assert read_table(coded, table).equals(read_table(first, table))
@@ -205,6 +206,7 @@ def test_codes_stay_on_a_second_rebuild_and_are_others_in_another_store(refreshe
     shutil.copytree(refreshed.store, refreshed.root / "other", symlinks=True)
     for key in (refreshed.root / "other").glob("generations/*/known/page_key"):
         key.unlink()  # as if it had never had codes
+        noted_anew(key.parents[1])
     rebuild_pages(refreshed.root / "other", anonymous=True, jobs=1)
     assert not set(folders(refreshed.root / "other")) & set(seen[0])
 
@@ -270,6 +272,7 @@ def test_a_folder_that_is_no_store_is_refused(tmp_path: Path):
 @pytest.mark.parametrize("name", ["names.json"])
 def test_a_store_of_a_version_without_pages_is_refused(store: Path, name: str):
     (published(store) / "known" / name).unlink()
+    noted_anew(published(store))
     with pytest.raises(NothingDone, match=r"made by another version of splitdrift\. Refresh it once more"):
         rebuild_pages(store)
     assert "Refresh it once more" in refused(store)
@@ -278,11 +281,13 @@ def test_a_store_of_a_version_without_pages_is_refused(store: Path, name: str):
 def test_a_store_whose_tables_lack_a_column_is_refused(store: Path):
     file = published(store) / "tables" / "runs" / "runs.parquet"
     pl.read_parquet(file).drop("sensors").write_parquet(file)
+    noted_anew(published(store))
     assert "Refresh it once more" in refused(store)
 
 
 def test_a_store_whose_settings_this_version_does_not_know_is_refused(store: Path):
     (published(store) / "settings.toml").write_text("of_another_version = 1\n")
+    noted_anew(published(store))
     result = run("pages", "--store", store)
     assert (result.exit_code, "there is no setting 'of_another_version'" in result.output) == (2, True)
 

@@ -57,6 +57,20 @@ def test_a_distance_factor_multiplies_distance_and_speed():
     assert column(result, "speed_m_s") == pytest.approx([3.3] * 3)
 
 
+def test_the_speed_of_a_belt_is_that_of_a_recording_without_distance_and_of_no_other():
+    without = recording(
+        readings=recording().readings.with_columns(
+            distance_m=pl.lit(None, pl.Float64), speed_m_s=pl.lit(None, pl.Float64)
+        )
+    )
+    result, outcome = corrected(without, [entry(belt_speed_m_s=3.5)])
+    assert column(result, "speed_m_s") == [3.5] * 3
+    assert outcome.words == ("belt at 3.5 m/s (corrections.toml)",)
+    untouched, outcome = corrected(recording(), [entry(belt_speed_m_s=3.5)])
+    assert column(untouched, "speed_m_s") == [3.0] * 3
+    assert len(outcome.held_back) == 1
+
+
 def test_a_clock_shift_moves_the_rows_and_the_pauses():
     result, _ = corrected(recording(), [entry(clock_shift_s=-3600.0)])
     assert column(result, "time_s") == [NINE_S - 3600, NINE_S - 3595, NINE_S - 3590]

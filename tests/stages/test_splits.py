@@ -142,6 +142,14 @@ def test_a_mean_leaves_out_the_samples_that_lack_the_value_but_not_their_time():
     assert cut(rows, "cadence_spm", "contact_time_ms", "running_s", "n_valid") == [(166.666667, 280, 4, 3)]
 
 
+def test_variability_is_the_time_weighted_standard_deviation_of_what_was_run():
+    """30 s at 170 and 10 s at 190 steps: mean 175, variance 0.75 x 25 + 0.25 x 225 = 75."""
+    of = ("cadence_sd_spm", "contact_time_sd_ms")
+    rows = samples((0, 0), (30, 120, "run", 170, 240), (10, 40, "run", 190, None), (9, 9, "walk", 110, 600))
+    assert cut(rows, *of) == [(round(75**0.5, 6), 0.0)]
+    assert cut(samples((30, 120, "run", None, None)), *of) == [(None, None)]
+
+
 def test_a_sample_across_a_boundary_counts_in_both_splits_by_its_share():
     rows = samples((0, 0), (249, 996, "run", 160), (2, 8, "run", 180))
     assert cut(rows, "cadence_spm") == [(160.08,), (180,)]  # (249 s at 160, 1 s at 180) and 1 s at 180

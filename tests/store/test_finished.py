@@ -112,7 +112,20 @@ def half_a_table(state: Path) -> None:
     table.write_bytes(table.read_bytes()[:40])
 
 
-@pytest.mark.parametrize("harm", [shortened_samples, removed_samples, half_a_description, half_a_table])
+def other_samples(state: Path) -> None:
+    file = state / SAMPLES.format("a.fit")
+    file.write_bytes(bytes(len(file.read_bytes())))
+
+
+def another_table(state: Path) -> None:
+    (table,) = state.glob("finished/*/runs.parquet")
+    table.write_bytes(table.with_name("recordings.parquet").read_bytes())
+
+
+HARMS = [shortened_samples, removed_samples, other_samples, half_a_description, half_a_table, another_table]
+
+
+@pytest.mark.parametrize("harm", HARMS)
 def test_a_damaged_shard_is_not_taken_over(tmp_path: Path, harm: Callable[[Path], None]):
     interrupted(tmp_path, ("a.fit",))
     (state,) = unfinished(tmp_path)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import os
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import fields, replace
@@ -29,7 +28,7 @@ from pipeline.store.history import HISTORY, read_history
 from pipeline.store.known import with_digests
 from pipeline.store.layout import read_table
 from tests.support.fit_runs import fit_run
-from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run
+from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_anew
 
 
 @pytest.fixture(scope="module")
@@ -177,6 +176,7 @@ def test_other_code_redoes_everything_even_if_it_makes_other_columns(club: Night
         older = published(club.store) / f"{name}.parquet"
         rows = pl.read_parquet(older)
         rows.rename({rows.columns[-1]: "a column of old"}).write_parquet(older)
+    noted_anew(published(club.store))
     monkeypatch.setattr("pipeline.store.known.code_digest", lambda: "other code")
     done = club.refresh()
     assert done.read == ["ari/0.fit", "ari/1.fit", *BO_FILES]
@@ -392,23 +392,6 @@ def test_two_lines_for_one_file_count_in_their_order(tmp_path: Path):
     club.put("sessions.csv", "file,started_at_utc\n" + second + first)
     assert club.refresh().read == ["ari/1.csv"]
     club.assert_as_if_done_anew()
-
-
-@pytest.mark.parametrize("name", ["keys.json", "files.parquet", "run_drift.parquet"])
-def test_what_a_power_cut_damaged_is_done_anew(tmp_path: Path, name: str):
-    club = Nights(tmp_path)
-    club.put("ari/0.fit", drifting_run(0))
-    club.refresh()
-    (published(club.store) / "known" / name).write_bytes(b"")
-    assert club.refresh().read == ["ari/0.fit"]
-    club.assert_as_if_done_anew()
-
-
-def test_a_state_that_lacks_what_an_unchanged_athlete_ran_is_not_built_on(club: Nights):
-    shutil.rmtree(next((published(club.store) / "tables" / "samples").glob("athlete_id=bo")))
-    club.put("ari/2.fit", drifting_run(2, seed=9))
-    with pytest.raises(NothingDone, match="the state to build on, is damaged: it has no samples of bo"):
-        club.refresh()
 
 
 def test_a_file_that_sessions_csv_gives_to_another_athlete_counts_for_that_one(tmp_path: Path):

@@ -6,8 +6,8 @@ import polars as pl
 import pytest
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.study.cohort import Step, cohort_flow, cut_to_shared_lengths, in_words
-from pipeline.study.study_file import Cohort
+from pipeline.study.cohort import Step, cohort_flow, cut_to_shared_lengths, in_words, with_criteria
+from pipeline.study.study_file import Analysis, Cohort, Study
 
 RUNS = pl.DataFrame(
     [
@@ -45,6 +45,7 @@ def test_without_conditions_everything_enters():
         ({"from_date": "2026-03-02"}, ["ari-2", "cy-1"], (2, 1)),
         ({"to_date": "2026-03-01"}, ["ari-1", "bo-1"], (2, 1)),
         ({"min_distance_km": 12.0}, ["ari-1", "ari-2", "bo-1"], (1, 1)),
+        ({"max_distance_km": 12.0}, ["ari-2", "cy-1"], (2, 1)),
     ],
     ids=str,
 )
@@ -123,6 +124,39 @@ def test_a_tag_that_no_run_has_is_an_error_with_the_nearest_one():
         UsageError, match=r"tags of .cohort.: the store has no run of 'team=nord'. Did you mean 'team=north'"
     ):
         flow(tags=("team=nord",))
+
+
+def study_of(**conditions: object) -> Study:
+    trend = Analysis("trend", "trend", ("cadence_spm", "contact_time_ms"))
+    return Study("A", "B", Cohort(min_athletes=1, **conditions), (trend,))  # type: ignore[arg-type]
+
+
+def entered(study: Study, splits: pl.DataFrame, drifts: pl.DataFrame) -> list[str]:
+    return cohort_flow(with_criteria(RUNS, study, splits, drifts), study.cohort).runs["run_id"].to_list()
+
+
+def test_level_runs_are_those_whose_kilometres_rise_and_fall_little_on_average():
+    splits = pl.DataFrame(
+        [("ari-1", 3.0), ("ari-1", -3.0), ("ari-2", 0.5), ("ari-2", -0.7), ("bo-1", None), ("cy-1", None)],
+        schema=["run_id", "slope_pct"], orient="row",
+    ).with_columns(length_m=1000.0)  # fmt: skip
+    assert entered(study_of(max_slope_pct=0.6), splits, pl.DataFrame()) == ["ari-2"]
+    # Without altitude a treadmill is level, and a road is not known to be.
+    on_treadmill = RUNS.with_columns(surface=pl.lit("treadmill"))
+    with_slopes = with_criteria(on_treadmill, study_of(max_slope_pct=0.6), splits, pl.DataFrame())
+    assert with_slopes["mean_slope_pct"].to_list() == pytest.approx([3.0, 0.6, 0.0, 0.0])
+
+
+def test_the_least_reliable_speed_of_the_studys_metrics_counts_and_an_unknown_one_excludes():
+    drifts = pl.DataFrame(
+        [
+            ("ari", "cadence_spm", 0.9), ("ari", "contact_time_ms", 0.7), ("ari", "heart_rate_bpm", 0.1),
+            ("bo", "cadence_spm", 0.9), ("bo", "contact_time_ms", 0.6),
+            ("cy", "cadence_spm", 0.9), ("cy", "contact_time_ms", None),
+        ],
+        schema=["athlete_id", "metric", "speed_reliability"], orient="row",
+    )  # fmt: skip
+    assert entered(study_of(min_speed_reliability=0.7), pl.DataFrame(), drifts) == ["ari-1", "ari-2"]
 
 
 # --- Lengths of runs -------------------------------------------------------------------------------------------------

@@ -155,6 +155,66 @@ def test_the_trend_of_cadence_is_near_the_mean_of_the_athletes_own_lines(demo: R
     assert slope["low"] < slope["estimate"] < slope["high"]
 
 
+EVERY_DESIGN = """title = "Fast and slow"
+question = "Does form change more in slow runners?"
+correction = "holm"
+
+[cohort]
+min_distance_km = 12
+max_distance_km = 40
+max_slope_pct = 5
+
+[[analysis]]
+name = "groups"
+design = "trend"
+metrics = ["contact_time_ms"]
+group = "speed_m_s"
+covariates = ["age"]
+prior_sd_pct = 5
+
+[[analysis]]
+name = "sections"
+design = "sections"
+metrics = ["cadence_spm", "speed_m_s", "beats_per_km"]
+adjust = []
+sections = 4
+group = "sex"
+
+[[analysis]]
+name = "variability"
+design = "paired_windows"
+metrics = ["cadence_cv_pct", "contact_time_sd_ms", "contact_side_ratio"]
+windows = "quarters"
+
+[[analysis]]
+name = "who"
+design = "responders"
+metrics = ["contact_time_ms"]
+windows = "quarters"
+"""
+
+
+def test_groups_sections_outcomes_and_responders_of_the_demo_club(demo: Refreshed):
+    result = conduct(read_study(EVERY_DESIGN, name="study.toml"), demo.store)
+    slope, upper, lower = (
+        result.results.filter(analysis="groups", statistic="slope_pct_per_10km", part=part).row(0, named=True)
+        for part in ("", "speed, upper half", "speed, lower half")
+    )
+    assert slope["estimate"] == pytest.approx((upper["estimate"] + lower["estimate"]) / 2, abs=0.01)
+    assert slope["n_athletes"] == upper["n_athletes"] + lower["n_athletes"]
+    posterior = result.results.filter(statistic="posterior_slope_pct_per_10km", part="").row(0, named=True)
+    assert slope["low"] < posterior["estimate"] < slope["high"]
+    levels = result.results.filter(analysis="sections", metric="beats_per_km", statistic="section_level")
+    assert levels.height == 4
+    assert levels["estimate"].is_between(400, 1500).all()
+    speed = result.results.filter(analysis="sections", metric="speed_m_s", statistic="linear_change_pct", part="")
+    assert speed["p_corrected"].null_count() == 0
+    assert 0.5 < row(result, "early_level", "cadence_cv_pct")["estimate"] < 10
+    assert 1 < row(result, "early_level", "contact_side_ratio")["estimate"] < 1.1
+    shares = [row(result, f"share_{which}")["estimate"] for which in ("beyond", "rising", "falling")]
+    assert shares[0] == pytest.approx(shares[1] + shares[2])
+
+
 def test_published_numbers_stand_beside_the_studys_own(demo: Refreshed):
     for path in sorted(STUDIES.glob("[!c]*.toml")):
         result = conduct(shipped(path.stem), demo.store)

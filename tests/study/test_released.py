@@ -76,6 +76,8 @@ design = "landing"
 early_km = 5
 late_km = 15
 """
+#: Designs whose rows are not released yet; a report names them.
+NOT_RECOMPUTED = {"sections", "responders"}
 SENSORS = """
 [[analysis]]
 name = "sensors"
@@ -105,7 +107,7 @@ def out(demo: Refreshed, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The output of a study of every design."""
     folder = tmp_path_factory.mktemp("study") / "out"
     result = with_a_second_sensor(conduct(read_study(STUDY, name="study.toml"), demo.store))
-    assert {analysis.design for analysis in result.study.analyses} == set(DESIGNS)
+    assert {analysis.design for analysis in result.study.analyses} == set(DESIGNS) - NOT_RECOMPUTED
     assert result.failures == []
     write_output(folder, result, STATED, bytes(range(100, 132)))
     return folder

@@ -14,17 +14,22 @@ WORDS = {
     "paired_windows": STRETCHES,
     "equivalence": f"{STRETCHES}margin_pct = 2.0\n",
     "trend": "adjust = []\n",
+    "sections": "sections = 4\nadjust = []\n",
+    "responders": STRETCHES,
     "onset": "adjust = []\n",
     "landing": "early_km = 10\nlate_km = 32\n",
     "agreement": "",
     "reliability": "",
 }
+BETWEEN = {"Bell and McCaffrey 2002", "MacKinnon and White 1985"}
 MODELS = {"Laird and Ware 1982", "Patterson and Thompson 1971"}
 #: Of each design, as its modules name them.
 WORKS = {
     "paired_windows": {"Fisher 1935", "Hedges 1981", "Steiger and Fouladi 1997", "Student 1908"},
     "equivalence": {"Schuirmann 1987"},
     "trend": MODELS,
+    "sections": {*BETWEEN, "Greenhouse and Geisser 1959"},
+    "responders": {"Searle, Casella and McCulloch 1992", "Weir 2005", "Wilson 1927"},
     "onset": {*MODELS, "Davies 1987", "Huber 1964", "Kline and Santos 2012"},
     "landing": {"Edwards 1948", "Fagerland, Lydersen and Laake 2013", "McNemar 1947", "Wilson 1927"},
     "agreement": {"Bland and Altman 1986"},
@@ -84,6 +89,11 @@ def test_a_correction_is_named_where_something_was_corrected(correction: str, mo
     assert named(stated, is_corrected=False) == WORKS["trend"]
 
 
+def test_groups_covariates_and_priors_name_what_they_rest_on():
+    assert named(study("trend", "adjust = []\ngroup = 'sex'\n")) == WORKS["trend"] | BETWEEN
+    assert named(study("trend", "adjust = []\nprior_sd_pct = 5\n")) == WORKS["trend"] | {"Gelman 2006"}
+
+
 def test_stiffness_and_power_are_named_where_they_are_told():
     power = {"Johnson and Welch 1940", "Searle, Casella and McCulloch 1992"}
     assert named(study("trend", metric="leg_stiffness_kn_m")) == {
@@ -93,7 +103,7 @@ def test_stiffness_and_power_are_named_where_they_are_told():
 
 
 def test_every_work_of_the_file_is_called_for_by_something():
-    callers = {*DESIGNS, *CORRECTIONS, "adjust", "stiffness", "power"}
+    callers = {*DESIGNS, *CORRECTIONS, "adjust", "between", "posterior", "stiffness", "power"}
     for source in all_sources():
         assert source.of, source.work
         assert source.gives, source.work
@@ -102,18 +112,9 @@ def test_every_work_of_the_file_is_called_for_by_something():
             assert len(source.of) == 1, source.work
     works = [source.cite.partition(". ")[0] for source in all_sources()]
     assert len(set(works)) == len(works)
-    elsewhere = {
-        "Johnson and Welch",
-        "Morin",
-        "Holm",
-        "Benjamini",
-        "Phipson",
-        "Bowker",
-        "Maxwell",
-        "Stuart",
-        "Carkeet",
-        "Cohen",
-        "Fleiss",
-    }
+    elsewhere = {"Gelman", "Johnson and Welch", "Morin", "Holm", "Benjamini", "Phipson", "Bowker", "Maxwell", "Stuart"}
+    elsewhere |= {"Carkeet", "Cohen", "Fleiss"}
     for work in works:
-        assert any(work in named for named in WORKS.values()) or work.startswith((*elsewhere, "Bland", "Zou")), work
+        assert any(work in named for named in WORKS.values()) or work.startswith(
+            (*elsewhere, "Bland", "Carkeet", "Zou")
+        ), work

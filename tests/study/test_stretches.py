@@ -26,7 +26,7 @@ def test_a_split_belongs_to_a_stretch_that_it_lies_in_wholly():
         STRETCHES,
         split_km=1.0,
     )
-    assert pairs.drop("shared").rows() == [("ari", "ari-1", 1.5, 5.0)]
+    assert pairs.drop("shared", "n_runs").rows() == [("ari", "ari-1", 1.5, 5.0)]
     # Kilometres 2 and 3 against kilometre 6, at 0.01 per kilometre.
     assert pairs["shared"].to_list() == pytest.approx([0.035])
 
@@ -53,14 +53,11 @@ def test_quarters_are_of_the_splits_that_each_run_has():
 
 def test_an_athlete_counts_once_however_many_runs():
     pairs = pl.DataFrame(
-        [("ari", "ari-1", 1.0, 2.0, 0.1), ("ari", "ari-2", 3.0, 6.0, 0.3), ("bo", "bo-1", 5.0, 5.0, 0.0)],
-        schema=["athlete_id", "run_id", "early", "late", "shared"],
+        [("ari", "ari-1", 1.0, 2.0, 0.1, 1), ("ari", "ari-2", 3.0, 6.0, 0.3, 1), ("bo", "bo-1", 5.0, 5.0, 0.0, 1)],
+        schema=["athlete_id", "run_id", "early", "late", "shared", "n_runs"],
         orient="row",
     )
-    assert by_unit(pairs, "athlete").select("athlete_id", "early", "late", "shared").rows() == [
-        ("ari", 2.0, 4.0, 0.2),
-        ("bo", 5.0, 5.0, 0.0),
-    ]
+    assert by_unit(pairs, "athlete").rows() == [("ari", 2.0, 4.0, 0.2, 2), ("bo", 5.0, 5.0, 0.0, 1)]
     assert by_unit(pairs, "run").height == 3
 
 

@@ -71,6 +71,28 @@ def test_tags_and_runs_off_the_bike_may_define_the_cohort():
     assert (cohort.tags, cohort.after_ride, read(WHOLE).cohort.after_ride) == (("team=north",), False, None)
 
 
+def test_a_group_and_a_covariate_take_ten_lines():
+    text = """\
+title = "Fast and slow"
+question = "Does contact time grow less in fast runners?"
+[cohort]
+min_distance_km = 14
+[[analysis]]
+design = "trend"
+metrics = ["contact_time_ms"]
+group = "speed_m_s"
+covariates = ["age"]
+"""
+    [analysis] = read(text).analyses
+    assert (analysis.group, analysis.covariates, analysis.group_at, analysis.along) == ("speed_m_s", ("age",), (), "km")
+    assert len(text.splitlines()) < 10
+
+
+def test_outcomes_are_compared_as_they_were_measured_unless_stated_otherwise():
+    text = WHOLE.partition("[[published]]")[0].replace("contact_time_ms", "speed_m_s")
+    assert read(text).analyses[0].adjust == ()
+
+
 def test_a_changed_letter_changes_the_digest():
     assert read(WHOLE).digest() != read(WHOLE.replace("grow", "fall")).digest()
     assert read(WHOLE).digest() == read(WHOLE).digest()
@@ -144,7 +166,7 @@ FAULTS = {
     ),
     "a word without effect": (
         WHOLE.replace("paired_windows", "trend"),
-        "line 13: early_km of [analysis] is of no effect in trend; expected only metrics, adjust there",
+        "line 13: early_km of [analysis] is of no effect in trend; expected only metrics, adjust, speed_m_s",
     ),
     "one stretch beside quarters": (
         WHOLE.replace("late_km = [10, 14]", 'windows = "quarters"'),
@@ -177,6 +199,36 @@ FAULTS = {
     "two of one name": (
         WHOLE + '\n[[analysis]]\nname = "ends"\ndesign = "trend"\nmetrics = ["cadence_spm"]\n',
         "line 25: name of [analysis] is 'ends', as that of another; expected a name",
+    ),
+    "no level to adjust to": (
+        WHOLE.replace('["contact_time_ms"]\nearly', '["contact_time_ms", "speed_m_s"]\nearly'),
+        "line 9: adjust of [analysis] is speed and slope; expected adjust = []: no responses are estimated for speed",
+    ),
+    "stretches in two units": (
+        WHOLE.replace("late_km = [10, 14]", "late_min = [40, 60]"),
+        "line 13: early_km of [analysis] is both ways",
+    ),
+    "bounds that do not rise": (
+        WHOLE.replace("paired_windows", "sections")
+        .replace("early_km = [1, 5]", "sections_km = [1, 5, 5, 9]")
+        .replace("late_km = [10, 14]\n", ""),
+        "line 13: sections_km of [analysis] is [1, 5, 5, 9]; expected at least 4 rising numbers",
+    ),
+    "bounds of words": (
+        WHOLE.replace("late_km = [10, 14]", 'late_km = [10, 14]\ngroup = "sex"\ngroup_at = [1, 2]'),
+        "line 16: group_at of [analysis] is bounds of sex; expected group = 'age'",
+    ),
+    "a group that is a covariate too": (
+        WHOLE.replace("late_km = [10, 14]", 'late_km = [10, 14]\ngroup = "age"\ncovariates = ["age"]'),
+        "line 16: covariates of [analysis] is 'age'; expected covariates that are not the group",
+    ),
+    "groups of runs": (
+        WHOLE.replace("late_km = [10, 14]", 'late_km = [10, 14]\ngroup = "sex"\nunit = "run"'),
+        'line 16: unit of [analysis] is "run"; expected "athlete"',
+    ),
+    "a cohort of no length": (
+        WHOLE.replace("min_distance_km = 14", "min_distance_km = 14\nmax_distance_km = 10"),
+        "line 8: max_distance_km of [cohort] is 10; expected no less than min_distance_km, 14",
     ),
     "no analysis": (
         WHOLE.partition("[[analysis]]")[0],

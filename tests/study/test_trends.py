@@ -4,7 +4,9 @@ from collections.abc import Callable
 from math import exp
 
 import numpy as np
+import polars as pl
 import pytest
+from scipy import stats
 
 from pipeline.core.errors import NothingDone
 from pipeline.study.results import MOST_POINTS, AnalysisResult, Statistic
@@ -141,3 +143,57 @@ def test_along_a_smooth_curve_there_is_no_distance_and_the_row_says_so_and_which
 def test_six_athletes_are_too_few_for_an_onset():
     with pytest.raises(NothingDone, match="6 athletes have contact time in 6 runs of the cohort; an onset needs"):
         onsets(cohort_of(scattered(lambda *_: 0.0), n_athletes=6), FROM)
+
+
+# --- Groups, covariates, other axes, a posterior ---------------------------------------------------------------------
+
+
+def parts(result: AnalysisResult) -> dict[tuple[str, str], Statistic]:
+    return {(statistic.statistic, statistic.part): statistic for statistic in result.statistics}
+
+
+def test_groups_have_their_own_slopes_and_levels_and_their_difference_is_tested():
+    athletes = pl.DataFrame({"athlete_id": [f"a{n:02}" for n in range(5)], "sex": ["f", "m", "m", "f", "m"]})
+    levels = 0.05 * np.sin(2 * np.arange(5)) + [0, 0.1, 0.1, 0, 0.1]
+    material = cohort_of(
+        scattered(lambda athlete, _run, km: SLOPES[athlete] * km / 10 + levels[athlete]), n_runs=2, athletes=athletes
+    )  # fmt: skip
+    rows = parts(trend(material, Analysis(**vars(LINE) | {"group": "sex"})))
+    women, men = np.array(SLOPES)[[0, 3]], np.array(SLOPES)[[1, 2, 4]]
+    assert rows["slope_pct_per_10km", "sex m"].estimate == pytest.approx(100 * np.expm1(men.mean()), abs=0.05)
+    difference = rows["slope_difference_pct", "sex m minus sex f"]
+    assert difference.estimate == pytest.approx(100 * np.expm1(men.mean() - women.mean()), abs=0.05)
+    pooled = stats.ttest_ind(men, women)
+    assert difference.p_value == pytest.approx(pooled.pvalue, abs=0.02)
+    # Levels at the mean distance: km 2 to 20.
+    own = levels + 1.05 * np.array(SLOPES)
+    level = rows["level_difference_pct", "sex m minus sex f"].estimate
+    assert level == pytest.approx(100 * np.expm1(own[[1, 2, 4]].mean() - own[[0, 3]].mean()), abs=0.1)
+    assert "log ~ 0 + sex + sex:km + (1 + km | athlete)" in difference.method
+
+
+@pytest.mark.parametrize(
+    ("along", "statistic", "expected"),
+    [("min", "slope_pct_per_hour", 0.03 * 3 * 3.6 / 10), ("share", "slope_pct_per_run", 0.03 * 2)],
+)
+def test_a_trend_may_run_along_time_or_the_share_of_the_run(along: str, statistic: str, expected: float):
+    """At 3 m/s and over 20 km 3 % per 10 km are 3.2 % per hour and 6 % per run."""
+    material = cohort_of(scattered(lambda _athlete, _run, km: 0.03 * km / 10))
+    rows = parts(trend(material, Analysis(**vars(LINE) | {"along": along})))
+    assert rows[statistic, ""].estimate == pytest.approx(100 * np.expm1(expected), abs=0.1)
+
+
+def test_speed_itself_may_be_what_changes():
+    material = cohort_of(
+        lambda *_: 240.0, speed_m_s=lambda athlete, _run, km: 3 * exp(-0.02 * km / 10 + 0.001 * np.sin(athlete + km))
+    )
+    speed = Analysis("pace", "trend", ("speed_m_s",), adjust=())
+    assert parts(trend(material, speed))["slope_pct_per_10km", ""].estimate == pytest.approx(-1.98, abs=0.05)
+
+
+def test_a_posterior_of_the_slope_stands_beside_its_interval():
+    material = cohort_of(scattered(lambda athlete, _run, km: SLOPES[athlete] * km / 10), n_runs=2)
+    rows = parts(trend(material, Analysis(**vars(LINE) | {"prior_sd_pct": 20.0})))
+    slope, posterior = rows["slope_pct_per_10km", ""], rows["posterior_slope_pct_per_10km", ""]
+    assert posterior.estimate == pytest.approx(slope.estimate, abs=0.05)
+    assert (posterior.low, posterior.high) == pytest.approx((slope.low, slope.high), abs=0.7)

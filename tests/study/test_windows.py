@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import exp, log
 
 import numpy as np
@@ -164,6 +165,75 @@ def test_a_metric_that_nobody_recorded_is_refused_with_counts():
     splits = cohort_of(by_half(CHANGES)).splits.with_columns(contact_time_ms=pl.lit(None, dtype=pl.Float64))
     with pytest.raises(NothingDone, match="Of 5 runs of the cohort 0 recorded it; 5 of 5 athletes have responses"):
         paired_windows(cohort_of(by_half(CHANGES), splits=splits), QUARTERS)
+
+
+# --- Early and late otherwise than by kilometres; groups and covariates -----------------------------------------------
+
+
+def test_minutes_follow_the_clock_of_each_run():
+    """At 10 and 20 km/h minutes 6 to 12 and 30 to 36 are kilometre 2 and 6, or kilometres 3 to 4 and 11 to 12."""
+    by_time = Analysis("time", "paired_windows", ENDS.metrics, adjust=(), early_min=(6.0, 12.0), late_min=(30.0, 36.0))
+    material = cohort_of(
+        lambda athlete, _run, km: 240 * exp(0.01 * km + 1e-4 * athlete),
+        speed_m_s=lambda athlete, *_: (1 + athlete % 2) * 10 / 3.6, n_athletes=4,
+    )  # fmt: skip
+    assert by_name(paired_windows(material, by_time))["change_pct"].estimate == pytest.approx(percent(0.06))
+
+
+def test_early_and_late_may_be_different_runs_at_a_fixed_speed():
+    """Before and after: each at 3 m/s in its first half, and faster in its second, which does not count."""
+    tests = Analysis(
+        "tests", "paired_windows", ENDS.metrics, adjust=(), speed_m_s=(2.9, 3.1),
+        early_tags=("test=before",), late_tags=("test=after", "done=yes"),
+    )  # fmt: skip
+    material = cohort_of(
+        lambda athlete, run, km: 240 * exp((run % 2) * CHANGES[athlete] - 0.1 * (km > 5)), n_runs=3, km=10,
+        speed_m_s=lambda _athlete, _run, km: 3.0 if km < 5 else 4.0,
+    )  # fmt: skip
+    tags = pl.Series(["test=before", "test=after; done=yes", "test=after"] * 5)
+    rows = by_name(paired_windows(replace(material, runs=material.runs.with_columns(tags=tags)), tests))
+    assert rows["change_pct"].estimate == pytest.approx(percent(float(np.mean(CHANGES))))
+    assert (rows["change_pct"].n_athletes, rows["change_pct"].n_runs) == (5, 10)
+
+
+def test_groups_have_their_own_changes_and_a_difference_and_a_covariate_its_effect():
+    athletes = pl.DataFrame(
+        {"athlete_id": [f"a{n:02}" for n in range(5)], "sex": ["f", "m", "m", "f", "m"], "age": [30.0, 40, 35, 50, 25]}
+    )
+    material = cohort_of(by_half(CHANGES), athletes=athletes)
+    rows = {
+        (row.statistic, row.part): row
+        for row in paired_windows(material, Analysis(**vars(ENDS) | {"group": "sex"})).statistics
+    }
+    women, men = np.array(CHANGES)[[0, 3]], np.array(CHANGES)[[1, 2, 4]]
+    interval = stats.ttest_1samp(men, 0).confidence_interval()
+    of_men, difference = rows["change_pct", "sex m"], rows["change_difference_pct", "sex m minus sex f"]
+    assert (of_men.low, of_men.high) == pytest.approx((percent(interval.low), percent(interval.high)))
+    assert (of_men.n_athletes, of_men.is_primary, of_men.smallest_cell) == (3, False, 2)
+    assert difference.estimate == pytest.approx(percent(men.mean() - women.mean()))
+    assert rows["change_pct", ""].estimate == pytest.approx(percent((men.mean() + women.mean()) / 2))
+    assert "change ~ 0 + sex" in difference.method
+    by_age = {
+        (row.statistic, row.part): row
+        for row in paired_windows(material, Analysis(**vars(ENDS) | {"covariates": ("age",)})).statistics
+    }
+    slope = stats.linregress(athletes["age"], CHANGES).slope
+    assert by_age["change_by_covariate_pct", "per year of age"].estimate == pytest.approx(percent(slope))
+
+
+def test_a_posterior_stands_beside_the_interval_and_a_narrow_prior_draws_it_in():
+    def posterior(sd: float) -> tuple[Statistic, Statistic]:
+        analysis = Analysis(**vars(ENDS) | {"prior_sd_pct": sd, "prior_scatter_pct": 2.0})
+        rows = by_name(paired_windows(cohort_of(by_half(CHANGES)), analysis))
+        return rows["posterior_change_pct"], rows["probability_above_zero"]
+
+    interval = by_name(paired_windows(cohort_of(by_half(CHANGES)), ENDS))["change_pct"]
+    (wide, above), (narrow, _) = posterior(20.0), posterior(0.5)
+    assert wide.estimate == pytest.approx(interval.estimate, abs=0.05)
+    assert (wide.low, wide.high) == pytest.approx((interval.low, interval.high), abs=0.7)
+    assert above.estimate > 0.95  # type: ignore[operator]
+    assert 0 < narrow.estimate < wide.estimate / 2  # type: ignore[operator]
+    assert wide.p_value is None
 
 
 # --- Less than a margin ----------------------------------------------------------------------------------------------

@@ -50,7 +50,7 @@ def cohort_of(
             fixed |= {"log_speed_variance": 0.0, "lagged_speed_m_s": speed}
             fixed |= {reading.share_column: 1.0 for reading in READING_OF.values()}
             splits.append(
-                {**who, **fixed, "km": number, "speed_m_s": speed, "running_s": 1000 / speed}
+                {**who, **fixed, "km": number, "speed_m_s": speed, "running_s": 1000 / speed, "moving_s": 1000 / speed}
                 | {metric: value(athlete, run, number - 0.5)}
             )
     known = {"metric": metric, "fresh_level": 1.0, "reference_speed_m_s": 3.0, "response_to_speed": response_to_speed}
@@ -63,9 +63,9 @@ def cohort_of(
         "splits": pl.DataFrame(splits).with_columns(suspicion=pl.lit(None, pl.String)),
         "drifts": pl.DataFrame(drifts),
         "run_drifts": pl.DataFrame(),
+        "athletes": pl.DataFrame({"athlete_id": [f"a{athlete:02}" for athlete in range(n_athletes)]}),
         "landings": empty("landings"),
         "other_splits": None,
-        "roster": empty("roster"),
         "inclusion": Settings().inclusion,
         "seed": 1,
     }

@@ -19,6 +19,7 @@ from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.context import BuildContext, DriftTask
 from pipeline.refresh.refresh import bring_up_to_date, refresh
 from pipeline.refresh.steps import executor_over
+from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import published
 from pipeline.workers.pool import workers
 
@@ -141,10 +142,16 @@ class Nights:
         assert_same_state(self.store, fresh)
 
 
+def noted_anew(state: Path) -> None:
+    """Note what a state holds now as what was written, as if another version had written it."""
+    write_contents(state, None)
+    mark_whole(state)
+
+
 def files_of(store: Path) -> dict[str, bytes]:
     """The files of the valid state by path, without those that may differ: times, places, the database's own bytes."""
     folder = published(store)
-    different = {"splitdrift.duckdb", "refresh.json", "known/keys.json", "known/since.parquet", "pages/index.html"}
+    different = {"splitdrift.duckdb", "refresh.json", "known/keys.json", "pages/index.html", "contents.json", "whole"}
     names = (path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file())
     return {name: (folder / name).read_bytes() for name in names if name not in different}
 

@@ -232,10 +232,25 @@ OF_NO_DIFFERENCE = (
         lambda _, rows: median(rows, pl.col("high") - pl.col("low")),
     ),
 )
+OF_STUDY = (
+    Column(
+        "covered",
+        "share of intervals (95 %, of equivalence 90 %) that hold the truth [%]",
+        lambda _, rows: share(rows.drop_nulls(["truth", "low"]), covers("low", "high", pl.col("truth"))),
+    ),
+    Column(
+        "false claims",
+        "studies with p < 0.05, an onset, or without a p an interval above the truth, although nothing is true [%]",
+        lambda _, rows: share(rows, pl.col("is_claimed")),
+    ),
+    Column("mean", "mean of the number [in its unit]", lambda _, rows: mean(rows, pl.col("estimate"))),
+    Column("true", "the truth", lambda _, rows: mean(rows, pl.col("truth"))),
+    Column("wide", "median width of its interval", lambda _, rows: median(rows, pl.col("high") - pl.col("low"))),
+)
 COLUMNS = {
     Analysis.DRIFT: OF_DRIFT,
     Analysis.LATE_CHANGE: OF_LATE_CHANGE,
     Analysis.SEASON: OF_NO_DIFFERENCE,
     Analysis.SHOES: OF_NO_DIFFERENCE,
-    Analysis.STUDY: OF_NO_DIFFERENCE,
+    Analysis.STUDY: OF_STUDY,
 }

@@ -20,13 +20,11 @@ from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.season_slope import season_slope
 from pipeline.stages.splits import LAPS, splits
 from pipeline.stages.summaries import athlete_drift
-from pipeline.study.material import Material
-from pipeline.study.study_file import Analysis as StudyAnalysis
-from pipeline.study.trends import trend
 from pipeline.tables import publishable
 from tests.validity.drawing import Club, draw
 from tests.validity.recorded import is_second_source
 from tests.validity.scenarios import Analysis, Scenario
+from tests.validity.studies import conducted
 from tests.validity.world import EXACT, Device
 
 SEASON_DAYS = 150
@@ -94,7 +92,8 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
         case Analysis.SHOES:
             found = _shoes(run_drifts.filter(metric=metric), club)
         case Analysis.STUDY:
-            found = _study(rows, run_drifts, drifts, settings, metric)
+            assert scenario.asked is not None
+            found = conducted(scenario.asked, rows, run_drifts, drifts, seed_of(seed, scenario, place))
     return scenario, place, club.athletes.join(found, on="athlete_id")
 
 
@@ -124,26 +123,4 @@ def _shoes(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
         contrasts(run_drifts, runs)
         .filter(factor="shoe", compared="lantern")
         .select("athlete_id", "low", "high", estimate="difference_pct")
-    )
-
-
-def _study(
-    splits: pl.DataFrame, run_drifts: pl.DataFrame, drifts: pl.DataFrame, settings: Settings, metric: str
-) -> pl.DataFrame:
-    """The trend of a study of the whole club, as one row in the name of its first athlete."""
-    material = Material(
-        runs=splits.select("run_id", "athlete_id").unique(),
-        splits=splits,
-        drifts=drifts,
-        run_drifts=run_drifts,
-        landings=pl.DataFrame(),
-        other_splits=None,
-        roster=pl.DataFrame(),
-        inclusion=settings.inclusion,
-        seed=settings.seed,
-    )
-    result = trend(material, StudyAnalysis(name="trend", design="trend", metrics=(metric,)))
-    [slope] = [one for one in result.statistics if one.statistic == "slope_pct_per_10km"]
-    return pl.DataFrame(
-        {"athlete_id": ["a0000"], "estimate": [slope.estimate], "low": [slope.low], "high": [slope.high]}
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from tests.validity.studies import AT_MARGIN, AT_MARGIN_PCT, OF_NOTHING, Asked
 from tests.validity.world import CADENCE, EXACT, HEART_RATE, World
 
 
@@ -23,7 +24,7 @@ class Analysis(Enum):
     LATE_CHANGE = "a change that begins late"
     SEASON = "the change of the drift over the months"
     SHOES = "the level in one shoe against another"
-    STUDY = "the trend of a study whose cohort is the club"
+    STUDY = "a study whose cohort is the club"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +38,7 @@ class Scenario:
         analysis: what is asked.
         truth: what an interval has to hold.
         only_odd: counts only the first athlete of each club.
+        asked: of a study: its analysis, and what is true.
         size: athletes relative to the number that was asked for.
     """
 
@@ -46,6 +48,7 @@ class Scenario:
     analysis: Analysis = Analysis.DRIFT
     truth: Truth = Truth.PLANTED
     only_odd: bool = False
+    asked: Asked | None = None
     size: float = 1.0
 
 
@@ -290,11 +293,16 @@ _SHOES = tuple(
 
 _COHORT = ORDINARY.but(planted_pct=(0.0,), n_runs=4, km=(16, 24), fade_pct=-4.0)
 _STUDIES = tuple(
-    Scenario(name=name, topic="A study's trend", world=world, analysis=Analysis.STUDY, size=3.0)
-    for name, world in (
-        ("20 athletes, 4 runs each, fade -4 %, exact speed", _COHORT.but(device=EXACT)),
-        ("20 athletes, 4 runs each, fade -4 %, error 1 %", _COHORT),
+    Scenario(
+        name=f"{name}, {error}", topic="Studies of 20 athletes with 4 runs each, fade -4 %", world=world,
+        analysis=Analysis.STUDY, asked=asked, size=20.0,
     )
-)
+    for planted_pct, designs in ((0.0, OF_NOTHING), (AT_MARGIN_PCT, AT_MARGIN))
+    for name, asked in designs.items()
+    for error, world in (
+        ("exact speed", _COHORT.but(device=EXACT, planted_pct=(planted_pct,))),
+        ("error 1 %", _COHORT.but(planted_pct=(planted_pct,))),
+    )
+)  # fmt: skip
 
 SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_CURVES, *_SEASON, *_SHOES, *_STUDIES)

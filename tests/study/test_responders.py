@@ -1,0 +1,58 @@
+from __future__ import annotations
+
+from math import exp
+
+import numpy as np
+import pytest
+
+from pipeline.methods.paired_classes import wilson
+from pipeline.study.responders import responders
+from pipeline.study.results import Statistic
+from pipeline.study.study_file import Analysis
+from tests.support.cohorts import cohort_of
+
+HALVES = Analysis("who", "responders", ("contact_time_ms",), early_km=(1.0, 5.0), late_km=(15.0, 20.0))
+#: Changes of two runs each: 0.02 apart in every athlete, so that the SD within athletes is 0.02 / root 2.
+MEANS = (0.05, 0.02, 0.019, -0.04, 0.0)
+
+
+def in_two_runs(athlete: int, run: int, km: float) -> float:
+    return 240 * exp((MEANS[athlete] + (0.01 if run else -0.01)) * (km > 10))
+
+
+def by_name(analysis: Analysis, **more: object) -> dict[str, Statistic]:
+    found = responders(cohort_of(in_two_runs, **more), analysis)  # type: ignore[arg-type]
+    return {row.statistic: row for row in found.statistics}
+
+
+def test_who_is_beyond_196_standard_errors_of_their_own_mean_responds():
+    """The SD within athletes is 0.02 / root 2, of a mean of two runs 0.01: beyond 0.0196 are 0.05, 0.02 and -0.04."""
+    rows = by_name(HALVES, n_runs=2)
+    assert rows["smallest_detectable_change_pct"].estimate == pytest.approx(100 * np.expm1(1.96 * 0.02 / 2**0.5))
+    shares = [rows[f"share_{which}"].estimate for which in ("beyond", "rising", "falling")]
+    assert shares == pytest.approx([0.6, 0.4, 0.2])
+    assert (rows["share_beyond"].low, rows["share_beyond"].high) == pytest.approx(tuple(map(float, wilson(3, 5))))
+
+
+def test_the_scatter_of_runs_is_taken_off_what_athletes_differ_by():
+    true = np.var(MEANS, ddof=1) - 0.01**2
+    assert by_name(HALVES, n_runs=2)["sd_of_true_changes_pct"].estimate == pytest.approx(
+        100 * np.expm1(true**0.5), rel=1e-6
+    )
+
+
+def test_a_detectable_change_from_elsewhere_serves_athletes_with_one_run():
+    rows = by_name(Analysis(**vars(HALVES) | {"detectable_pct": 3.0}), n_runs=1)
+    # Changes of one run each: 0.04, 0.01, 0.009, -0.05, -0.01, against 0.0296.
+    assert rows["share_rising"].estimate == pytest.approx(0.2)
+    assert rows["share_falling"].estimate == pytest.approx(0.2)
+    assert "smallest_detectable_change_pct" not in rows
+
+
+def test_with_one_run_each_it_must_be_stated():
+    with pytest.raises(ValueError, match="state it with detectable_pct"):
+        by_name(HALVES, n_runs=1)
+
+
+def test_the_smallest_number_of_people_that_follows_is_known():
+    assert {row.smallest_cell for name, row in by_name(HALVES, n_runs=2).items() if name.startswith("share")} == {1}
