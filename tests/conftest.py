@@ -46,17 +46,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))
 
 
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
-    """The demo club, taken through the line once: by the first process of tests that asks. Only to be read."""
+def refreshed_once(inbox: Path, name: str, tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
+    """An inbox, taken through the line by the first process of tests that asks; the others wait for its store."""
     of_process = tmp_path_factory.getbasetemp()
-    folder = (of_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_process) / "demo"
+    folder = (of_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_process) / name
     folder.mkdir(exist_ok=True)
     ledger = folder / "ledger.parquet"
     with locked(folder, wait_s=600):
         if not ledger.exists():
-            refresh(read_inbox(CLUB), folder / "store", jobs=1).write_parquet(ledger)
+            refresh(read_inbox(inbox), folder / "store", jobs=1).write_parquet(ledger)
     return Refreshed(folder / "store", pl.read_parquet(ledger))
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
+    """The demo club, taken through the line. Only to be read."""
+    return refreshed_once(CLUB, "demo", tmp_path_factory)
 
 
 @pytest.fixture(scope="session")
@@ -75,10 +80,9 @@ def small_club(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def small(small_club: Path) -> Refreshed:
-    """That club, taken through the line in this process. Only to be read."""
-    store = small_club.parent / "store"
-    return Refreshed(store, refresh(read_inbox(small_club), store, jobs=1))
+def small(small_club: Path, tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
+    """That club, taken through the line. Only to be read."""
+    return refreshed_once(small_club, "small-club", tmp_path_factory)
 
 
 @pytest.fixture
@@ -92,7 +96,7 @@ def own_store(demo: Refreshed, tmp_path: Path) -> Path:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """One browser for the tests of a file."""
-    from tests.support.browser import launched
+    from tests.support.browser import launched  # noqa: PLC0415 -- few processes of tests open one
 
     with launched() as one:
         yield one
