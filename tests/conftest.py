@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,22 +46,29 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))
 
 
-def refreshed_once(inbox: Path, name: str, tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
-    """An inbox, taken through the line by the first process of tests that asks; the others wait for its store."""
+@contextmanager
+def shared_folder(name: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder that all processes of tests have, for this one alone as long as it fills it."""
     of_process = tmp_path_factory.getbasetemp()
     folder = (of_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_process) / name
     folder.mkdir(exist_ok=True)
-    ledger = folder / "ledger.parquet"
     with locked(folder, wait_s=600):
-        if not ledger.exists():
-            refresh(read_inbox(inbox), folder / "store", jobs=1).write_parquet(ledger)
+        yield folder
+
+
+def refreshed_once(inbox: Path, folder: Path) -> Refreshed:
+    """An inbox, taken through the line unless another process of tests has done so."""
+    ledger = folder / "ledger.parquet"
+    if not ledger.exists():
+        refresh(read_inbox(inbox), folder / "store", jobs=1).write_parquet(ledger)
     return Refreshed(folder / "store", pl.read_parquet(ledger))
 
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
     """The demo club, taken through the line. Only to be read."""
-    return refreshed_once(CLUB, "demo", tmp_path_factory)
+    with shared_folder("demo", tmp_path_factory) as folder:
+        return refreshed_once(CLUB, folder)
 
 
 @pytest.fixture(scope="session")
@@ -73,16 +80,18 @@ def demo_store(demo: Refreshed) -> Path:
 @pytest.fixture(scope="session")
 def small_club(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The inbox of two athletes of the demo club, for tests that refresh it again. Only to be read."""
-    folder = tmp_path_factory.mktemp("small") / "inbox"
     ignored = [path.name for path in CLUB.iterdir() if path.is_dir() and path.name not in ("brine", "ember")]
-    shutil.copytree(CLUB, folder, ignore=shutil.ignore_patterns(*ignored))
-    return folder
+    with shared_folder("small", tmp_path_factory) as folder:
+        if not (folder / "inbox").exists():
+            shutil.copytree(CLUB, folder / "inbox", ignore=shutil.ignore_patterns(*ignored))
+    return folder / "inbox"
 
 
 @pytest.fixture(scope="session")
 def small(small_club: Path, tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
     """That club, taken through the line. Only to be read."""
-    return refreshed_once(small_club, "small-club", tmp_path_factory)
+    with shared_folder("small", tmp_path_factory) as folder:
+        return refreshed_once(small_club, folder)
 
 
 @pytest.fixture
