@@ -201,11 +201,14 @@ paired_windows <- function(rows, about, given) {
   level <- units(rows, about)
   change <- level$late - level$early
   n <- length(change)
+  shared_se <- shared_se_of(given, "change_pct")
+  se <- 0
   limits <- list(low = NA, high = NA)
   d_z <- NA
   d_z_interval <- d_av_interval <- c(NA, NA)
   if (sd(change) > 1e-12 * max(abs(c(level$early, level$late)))) {
-    limits <- interval(mean(change), sd(change) / sqrt(n), n - 1, shared_se_of(given, "change_pct"), 0.95)
+    se <- sd(change) / sqrt(n)
+    limits <- interval(mean(change), se, n - 1, shared_se, 0.95)
     d_z_interval <- standardised_interval(change)
     if (n > 2) d_z <- hedges(n - 1) * mean(change) / sd(change)
   }
@@ -223,7 +226,12 @@ paired_windows <- function(rows, about, given) {
   )
   has_factors <- NROW(given$factors) > 0
   if (!has_factors) {
-    p_value <- p_of_signs(change, given$draws)
+    if (shared_se > 0) { # it moves all changes the same way: no pattern of signs shows it
+      unsure <- interval(mean(change), se, n - 1, shared_se, 0.95)
+      p_value <- 2 * pt(-abs(mean(change)) / unsure$se, unsure$df)
+    } else {
+      p_value <- p_of_signs(change, given$draws)
+    }
     ends <- percent(c(limits$low, limits$high))
     results <- rbind(results, row_of("change_pct", percent(mean(change)), ends[1], ends[2], p_value, TRUE))
   }
@@ -295,14 +303,19 @@ sections <- function(rows, about, given) {
   between <- between_of(athletes, given$factors)
   kinds <- vapply(between$terms, function(term) term$kind, "")
   weights <- lapply(between$terms, function(term) term$weights)
+  moved_of <- function(statistic, of) {
+    rbind(vapply(paste0(names, of), function(part) shared_se_of(given, statistic, part), 0))
+  }
   results <- rbind(
     row_of("section_level", exp(colMeans(table)), part = names),
-    f_of_sections("sections_f", table, between$columns, rbind(weights[[1]]))
+    f_of_sections("sections_f", table, between$columns, rbind(weights[[1]]), moved_of("sections_f", ""))
   )
   if (any(kinds == "group")) {
+    parts <- vapply(between$terms[kinds == "group"], function(term) term$part, "")[-1]
     groups <- do.call(rbind, weights[kinds == "group"])
     combinations <- sweep(groups[-1, , drop = FALSE], 2, groups[1, ])
-    results <- rbind(results, f_of_sections("sections_by_group_f", table, between$columns, combinations))
+    moved <- do.call(rbind, lapply(parts, function(part) moved_of("sections_by_group_f", paste0(", ", part))))
+    results <- rbind(results, f_of_sections("sections_by_group_f", table, between$columns, combinations, moved))
   }
   line <- seq(-1, 1, length.out = k)
   parabola <- line^2 - mean(line^2)
@@ -324,20 +337,26 @@ sections <- function(rows, about, given) {
   results
 }
 
-f_of_sections <- function(statistic, table, columns, combinations) {
+# F, with how an error that athletes share moves the sections in its covariance; one row per combination.
+f_of_sections <- function(statistic, table, columns, combinations, moved) {
   n <- nrow(table)
   k <- ncol(table)
-  differences <- table %*% qr.Q(qr(cbind(1, diag(k)[, -1])))[, -1, drop = FALSE]
+  q <- ncol(columns)
+  basis <- qr.Q(qr(cbind(1, diag(k)[, -1])))[, -1, drop = FALSE]
   inverse <- solve(t(columns) %*% columns)
-  effects <- inverse %*% t(columns) %*% differences
-  rest <- differences - columns %*% effects
-  error <- t(rest) %*% rest / (n - ncol(columns))
-  tested <- combinations %*% effects
-  squares <- sum(diag(t(tested) %*% solve(combinations %*% inverse %*% t(combinations), tested)))
-  f <- squares / (nrow(combinations) * sum(diag(error)))
-  epsilon <- sum(diag(error))^2 / ((k - 1) * sum(error^2))
-  df <- epsilon * (k - 1) * c(nrow(combinations), n - ncol(columns))
-  row_of(statistic, f, p_value = pf(f, df[1], df[2], lower.tail = FALSE))
+  effects <- inverse %*% t(columns) %*% table %*% basis
+  rest <- table %*% basis - columns %*% effects
+  error <- t(rest) %*% rest / (n - q)
+  root <- t(chol(combinations %*% inverse %*% t(combinations)))
+  tested <- solve(root, combinations %*% effects)
+  common <- solve(root, moved %*% basis)
+  r <- nrow(combinations)
+  own_squared <- sum(error^2)
+  added <- sum(common^2)
+  total <- r * sum(diag(error)) + added
+  df <- total^2 / (r * own_squared + 2 * sum((common %*% error) * common) + added^2)
+  f <- sum(tested^2) / total
+  row_of(statistic, f, p_value = pf(f, df, (n - q) * total^2 / (r^2 * own_squared), lower.tail = FALSE))
 }
 
 # --- A line over distance --------------------------------------------------------------------------------------------

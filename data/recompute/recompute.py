@@ -66,7 +66,7 @@ class Given:
 def interval(mean, se, df, shared_se, level):
     """A t interval where a part of the standard error, that which all units share, counts as known (Satterthwaite)."""
     total = np.hypot(se, shared_se)
-    total_df = df * (total / se) ** 4
+    total_df = df * (total / se) ** 4 if se else np.inf
     margin = stats.t.ppf(0.5 + level / 2, total_df) * total
     return mean - margin, mean + margin, total, total_df
 
@@ -221,15 +221,20 @@ def paired_windows(rows, about, given):
     levels = np.exp([early, late])
     yield row("early_level", np.exp(early.mean()))
     yield row("late_level", np.exp(late.mean()))
+    shared_se, se = given.shared_se("change_pct"), 0.0
     low = high = d_z = d_z_low = d_z_high = d_av = d_av_low = d_av_high = None
     if scatters(change, np.array([early, late])):
-        shared_se = given.shared_se("change_pct")
-        ends = interval(change.mean(), change.std(ddof=1) / np.sqrt(n), n - 1, shared_se, 0.95)
-        low, high = percent(ends[0]), percent(ends[1])
+        se = change.std(ddof=1) / np.sqrt(n)
+        low, high = map(percent, interval(change.mean(), se, n - 1, shared_se, 0.95)[:2])
         d_z_low, d_z_high = standardised_interval(change)
         d_z = hedges(n - 1) * change.mean() / change.std(ddof=1) if n > 2 else None
     if not given.factors:
-        yield row("change_pct", percent(change.mean()), low, high, p_of_signs(change, given.draws), primary=True)
+        if shared_se:  # which moves all changes the same way: no pattern of signs shows it
+            _, _, total, df = interval(change.mean(), se, n - 1, shared_se, 0.95)
+            p_value = 2 * stats.t.sf(abs(change.mean()) / total, df)
+        else:
+            p_value = p_of_signs(change, given.draws)
+        yield row("change_pct", percent(change.mean()), low, high, p_value, primary=True)
     yield row("d_z", d_z, d_z_low, d_z_high)
     difference, sd = levels[1] - levels[0], levels.std(axis=1, ddof=1).mean()
     if n > 2 and scatters(difference, levels[0]) and sd > 1e-12 * levels[0].max():
@@ -292,10 +297,19 @@ def sections(rows, about, given):
     for place, name in names.items():
         yield row("section_level", np.exp(log[:, place - 1].mean()), part=name)
     between = Between(athletes, given.factors)
-    groups = [weights for kind, _, weights in between.terms if kind == "group"]
-    yield f_of_sections("sections_f", log, between.columns, between.terms[0][2][None])
+    groups = {part: weights for kind, part, weights in between.terms if kind == "group"}
+
+    def f_of(statistic, combinations):
+        moved = [
+            [given.shared_se(statistic, ", ".join(filter(None, (name, group)))) for name in names.values()]
+            for group in combinations
+        ]
+        return f_of_sections(statistic, log, between.columns, np.array([*combinations.values()]), np.array(moved))
+
+    yield f_of("sections_f", {"": between.terms[0][2]})
     if groups:
-        yield f_of_sections("sections_by_group_f", log, between.columns, np.array(groups[1:]) - groups[0])
+        first, *others = groups
+        yield f_of("sections_by_group_f", {group: groups[group] - groups[first] for group in others})
     line, unit = np.linspace(-1, 1, k), np.eye(k)
     parabola = line**2 - (line**2).mean()
     linear = {kind: name.replace("change", "linear_change", 1) for kind, name in CHANGES.items()}
@@ -311,18 +325,20 @@ def sections(rows, about, given):
         yield from term_rows(contrast, between, from_first, given, part=names[place + 1])
 
 
-def f_of_sections(statistic, log, columns, combinations):
+def f_of_sections(statistic, log, columns, combinations, moved):
+    """F, with how an error that athletes share moves the sections in its covariance; one row per combination."""
     (n, k), q = log.shape, columns.shape[1]
-    differences = log @ np.linalg.qr(np.column_stack([np.ones(k), np.eye(k)[:, 1:]]))[0][:, 1:]
+    basis = np.linalg.qr(np.column_stack([np.ones(k), np.eye(k)[:, 1:]]))[0][:, 1:]
     inverse = np.linalg.inv(columns.T @ columns)
-    effects = inverse @ columns.T @ differences
-    rest = differences - columns @ effects
-    error, tested = rest.T @ rest / (n - q), combinations @ effects
-    squares = np.trace(tested.T @ np.linalg.solve(combinations @ inverse @ combinations.T, tested))
-    f = squares / (len(combinations) * np.trace(error))
-    epsilon = np.trace(error) ** 2 / ((k - 1) * np.sum(error**2))
-    df = len(combinations) * (k - 1), (n - q) * (k - 1)
-    return row(statistic, f, p_value=stats.f.sf(f, epsilon * df[0], epsilon * df[1]))
+    effects = inverse @ columns.T @ log @ basis
+    rest = log @ basis - columns @ effects
+    error, root = rest.T @ rest / (n - q), np.linalg.cholesky(combinations @ inverse @ combinations.T)
+    tested, common = np.linalg.solve(root, combinations @ effects), np.linalg.solve(root, moved @ basis)
+    r, own, own_squared, added = len(combinations), np.trace(error), np.sum(error**2), np.sum(common**2)
+    total = r * own + added
+    df = total**2 / (r * own_squared + 2 * np.sum(common @ error * common) + added**2)
+    f = np.sum(tested**2) / total
+    return row(statistic, f, p_value=stats.f.sf(f, df, (n - q) * total**2 / (r**2 * own_squared)))
 
 
 # --- A line over distance --------------------------------------------------------------------------------------------

@@ -16,8 +16,8 @@
     draws       random draws that p-values and intervals rest on
 
 There is no name, date, duration, speed, kind of session, surface or device among the columns: all of them are in lists
-of results, or come close. Covariates are means of athletes who are alike (`pipeline.study.blocks`); moving time and the
-share of a run (`pipeline.study.material`) and what athletes have in common are rounded. `recompute.py` and `recompute.R`,
+of results, or come close. Covariates are means of athletes who are alike (`pipeline.study.blocks`); moving time, shares
+of a run (`pipeline.study.material`) and what athletes have in common are rounded. `recompute.py` and `recompute.R`,
 released next to them, compute the results from them.
 """
 
@@ -183,8 +183,8 @@ class ReleasedFactors(dy.Schema):
     kind = words("Which of both.", "group", "covariate")
     part = words("What it is called in results.")
     athlete = _ATHLETE
-    value = measure("by part", 12, "1 in the group and 0 outside; a covariate's difference from the cohort's mean, as "
-        "a mean of athletes who are alike.")  # fmt: skip
+    value = measure("by part", 12, "1 in the group and 0 outside; a covariate's difference from the cohort's mean, "
+        "as a mean of athletes who are alike.")  # fmt: skip
 
 
 class SharedErrors(dy.Schema):
@@ -193,9 +193,10 @@ class SharedErrors(dy.Schema):
     analysis = _ANALYSIS
     metric = _METRIC
     statistic = words("Which statistic, as in results.", key=True)
-    part = words("Which part, as in results.", key=True)
+    part = words("Which part, as in results; of F tests the section, and the group that is compared.", key=True)
     shared_se = measure("log", 12, "Part of the standard error of its logarithm, from responses to speed for which the "
-        "club's were used: taken as known.")  # fmt: skip
+        "club's were used: taken as known. Where there is one, p of paired_windows is that of t, otherwise of signs. "
+        "Of F tests what it moves the mean of the section by, with its sign.")  # fmt: skip
 
 
 class SharedOfAthletes(dy.Schema):
@@ -240,12 +241,16 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         more = {
             "factors": _factors(result.material, analysis, taken),
             "athletes": _shared_of_athletes(result.material, analysis, metric),
-            "shared_errors": _shared_errors(result, analysis, metric),
+            "shared_errors": pl.concat(
+                [_shared_errors(result, analysis, metric), _shared_of_sections(result.material, analysis, metric)]
+            ),
         }
         for part, frame in {table: taken, **more}.items():
             if frame.height:
                 rows[part].append(frame.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
-        draws |= _draws(analysis, taken, result.study.seed)
+        # An error that all athletes share moves all changes the same way: there p is not of signs.
+        if not (analysis.design == "paired_windows" and (analysis.has_factors or more["shared_errors"].height)):
+            draws |= _draws(analysis, taken, result.study.seed)
         rows["analyses"].append(_about(result, analysis, metric))
     for analysis in result.study.analyses:
         if analysis.design == "landing" and any(row.analysis == analysis.name for row in result.statistics):
@@ -376,7 +381,29 @@ def _shared_errors(result: StudyResult, analysis: Analysis, metric: str) -> pl.D
         for row in result.statistics
         if (row.analysis, row.metric) == (analysis.name, metric) and row.shared_se
     ]
-    return pl.DataFrame(rows, schema=["statistic", "part", "shared_se"], orient="row")
+    return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
+
+
+_SHARED_ERRORS = {"statistic": pl.String, "part": pl.String, "shared_se": pl.Float64}
+
+
+def _shared_of_sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    """What F tests of sections rest on: how the shared error moves the mean level of each section, with its sign."""
+    if analysis.design != "sections":
+        return pl.DataFrame(schema=_SHARED_ERRORS)
+    means, names = _means_of_sections(material, analysis, metric)
+    between = factors(material.athletes, analysis, means["athlete_id"])
+    moved = np.linalg.lstsq(between.columns, means["shared"].to_numpy().reshape(-1, len(names)))[0]
+    groups = [term.part for term in between.terms if term.kind == "group"][1:]
+    tested = [("sections_f", "", between.terms[0].weights)]
+    tested += [("sections_by_group_f", name, row) for name, row in zip(groups, between.differences, strict=True)]
+    rows = [
+        (statistic, ", ".join(filter(None, (section, group))), float(value))
+        for statistic, group, weights in tested
+        for section, value in zip(names, weights @ moved, strict=True)
+        if value
+    ]
+    return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
 
 
 def _shared_of_athletes(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
