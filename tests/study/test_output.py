@@ -22,7 +22,7 @@ from pipeline.study.conduct import conduct
 from pipeline.study.output import earlier_output, write_output
 from pipeline.study.pseudonyms import released
 from pipeline.study.register import Registered
-from pipeline.study.released import RELEASED
+from pipeline.study.released_tables import RELEASED
 from pipeline.study.study_reader import read_study
 from tests.support.demo_store import CLUB, Refreshed
 
