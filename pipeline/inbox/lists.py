@@ -33,8 +33,8 @@ FEET = ("left", "right")
 #: The lists and the columns each may have; the first one is required, but for sessions.csv.
 LISTS: Mapping[str, tuple[str, ...]] = {
     "roster.csv": (
-        "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "category",
-        "experience_years", "squad", "note",
+        "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "squad",
+        "experience_years", "note",
     ),
     "sessions.csv": ("file", "started_at_utc", "athlete_id", "kind", "surface", "shoe_id", "note"),
     "shoes.csv": ("shoe_id", "name", "heel_toe_drop_mm", "heel_stack_mm", "mass_g"),
