@@ -463,7 +463,9 @@ def test_a_file_without_a_clock_is_not_asked_for_its_date():
 
 @pytest.mark.parametrize("started", ["1990-01-01T00:00:00", "2090-01-01T00:00:00"])
 def test_a_fit_file_of_a_clock_that_was_not_set_is_refused(started: str):
-    assert "the clock of the device was not set" in refusal("a.fit", fit_run(started, km=0.1))
+    [session] = judged("a.fit", fit_run(started, km=0.1))
+    assert "the clock of the device was not set" in (session.reason or "")
+    assert f"clock_shift_h, the hours from {started}Z to when it really began" in (session.fix or "")
 
 
 # --- Names -----------------------------------------------------------------------------------------------------------
