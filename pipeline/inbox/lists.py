@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -56,6 +57,8 @@ CHOICES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 
 _COLUMNS_FILE = "columns.toml"
 _ATHLETE = "the name of the athlete's folder"
+#: Dates outside these are mistyped, and weeks before or after them may not exist. Common practice, no source.
+_EARLIEST, _LATEST = date(1900, 1, 1), date(2100, 12, 31)
 _DATE = "a date such as 2026-03-14 (or date_order in columns.toml)"
 
 
@@ -229,7 +232,8 @@ def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
     at_midnight = cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "") + " 00:00"
     iso = clock.iso_texts(at_midnight, listed.mapping.date_order)
     day = iso.str.strip_suffix("T00:00:00").str.to_date("%Y-%m-%d", strict=False)
-    listed.require(cells.is_null() | day.is_not_null(), column, expected)
+    is_plausible = day.is_between(_EARLIEST, _LATEST).fill_null(value=False)
+    listed.require(cells.is_null() | is_plausible, column, expected)
     return day
 
 

@@ -129,6 +129,16 @@ def test_dates_are_read_where_they_decide_their_order(tmp_path: Path, dates: lis
     assert (found.rows["events.csv"]["date"].to_list(), found.notices) == (read, ())
 
 
+@pytest.mark.parametrize("day", ["0026-03-14", "1899-12-31", "2101-01-01", "9999-12-31"])
+def test_a_date_in_no_athletes_life_costs_its_line(tmp_path: Path, day: str):
+    found = events(tmp_path, day, "1900-01-01", "2100-12-31")
+    assert found.rows["events.csv"]["date"].to_list() == ["1900-01-01", "2100-12-31"]
+    assert found.notices == (
+        f"events.csv, line 2: date is '{day}'; expected a date such as 2026-03-14 (or date_order in columns.toml)."
+        + NOT_USED,
+    )
+
+
 def test_a_date_that_two_orders_fit_is_asked_for_and_the_answer_is_in_columns_toml(tmp_path: Path):
     found = events(tmp_path, "03.04.2026")
     assert found.rows["events.csv"].is_empty()
