@@ -233,3 +233,13 @@ def test_shoes_have_numbers_in_their_units(tmp_path: Path):
     found = lists(tmp_path, shoes="shoe_id;heel_toe_drop_mm;mass_g\nlantern;8,5;240\nkeel;eight;240\n")
     assert found.rows["shoes.csv"].select("shoe_id", "heel_toe_drop_mm", "mass_g").rows() == [("lantern", 8.5, 240.0)]
     assert found.rows["shoes.csv"].schema["mass_g"] == pl.Float64
+
+
+def test_strikes_are_of_a_million_runners_at_most_on_all_lines_together(tmp_path: Path):
+    rows = [("a", "nan"), ("b", 10**9), ("c", 999_999), ("d", 2), ("e", 1)]
+    text = "".join(f"{group},2026-03-14,3,rearfoot,{n}\n" for group, n in rows)
+    found = lists(tmp_path, strikes=f"athlete_id,date,distance_km,strike,n_runners\n{text}")
+    assert found.rows["strikes.csv"].select("athlete_id", "n_runners").rows() == [("c", 999_999)]
+    assert found.notices[2] == (
+        "strikes.csv, line 5: n_runners is '2'; expected at most 1,000,000 runners on all lines together." + NOT_USED
+    )
