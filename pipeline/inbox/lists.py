@@ -34,8 +34,8 @@ FEET = ("left", "right")
 #: The lists and the columns each may have; the first one is required, but for sessions.csv.
 LISTS: Mapping[str, tuple[str, ...]] = {
     "roster.csv": (
-        "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "category",
-        "experience_years", "squad", "note",
+        "athlete_id", "display_name", "mass_kg", "height_m", "leg_length_m", "born_year", "sex", "squad",
+        "experience_years", "note",
     ),
     "sessions.csv": ("file", "started_at_utc", "athlete_id", "kind", "surface", "shoe_id", "note"),
     "shoes.csv": ("shoe_id", "name", "heel_toe_drop_mm", "heel_stack_mm", "mass_g"),
@@ -233,7 +233,7 @@ def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
     cells = listed.rows[column]
     if cells.null_count() == len(cells):
         return pl.Series(column, [None] * len(cells), pl.Date)
-    at_midnight = cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "") + " 00:00"
+    at_midnight = cells.str.replace(clock.MIDNIGHT, "") + " 00:00"
     iso = clock.iso_texts(at_midnight, listed.mapping.date_order)
     day = iso.str.strip_suffix("T00:00:00").str.to_date("%Y-%m-%d", strict=False)
     is_plausible = day.is_between(_EARLIEST, _LATEST).fill_null(value=False)

@@ -154,8 +154,7 @@ def mixed_trend(
         distance: distance of each value, n.
         athlete: athlete of each value, n.
         shared: what one standard error of something that all athletes share adds to each value, n; None for nothing.
-        between: columns that are constant within each athlete, n × q, such as one per group and centred covariates; a
-            combination of them is 1 in every row. None for that alone.
+        between: columns constant within athletes, n × q, of which a combination is 1 in every row; None for that alone.
         overall: weights of these columns that give an average athlete, q; None for the first.
 
     Raises:

@@ -87,18 +87,18 @@ def attributes(runs: pl.DataFrame, roster: pl.DataFrame) -> pl.DataFrame:
         roster: rows of `roster`.
 
     Returns:
-        `athlete_id`, `sex`, `category`, and the columns of `COVARIATES`: age when the runs were run, as a mean [years];
+        `athlete_id`, `sex`, `squad`, and the columns of `COVARIATES`: age when the runs were run, as a mean [years];
         mean speed over all of the cohort's runs, `distance_km` over `moved`. Null where it is not known.
     """
     listed = runs.join(roster, on="athlete_id", how="left")
     return (
         listed.group_by("athlete_id")
         .agg(
-            pl.col("sex", "category", "height_m", "mass_kg", "experience_years").first(),
+            pl.col("sex", "squad", "height_m", "mass_kg", "experience_years").first(),
             age=(pl.col("started_at_utc").dt.year() - pl.col("born_year")).mean(),
             speed_m_s=1000 * pl.col("distance_km").sum() / pl.col("moving_s").sum(),
         )
-        .select("athlete_id", "sex", "category", *COVARIATES)
+        .select("athlete_id", "sex", "squad", *COVARIATES)
         .sort("athlete_id")
     )
 

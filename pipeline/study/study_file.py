@@ -36,7 +36,7 @@ TAKES: Mapping[str, tuple[str, ...]] = {
 }
 #: What athletes may be grouped by, from roster.csv and from the cohort's own runs, and what a covariate may be.
 COVARIATES = ("age", "height_m", "mass_kg", "experience_years", "speed_m_s")
-GROUPS = ("sex", "category", *COVARIATES)
+GROUPS = ("sex", "squad", *COVARIATES)
 #: What a trend may run along: the unit of its slope.
 ALONG = {"km": "10km", "min": "hour", "share": "run"}
 CORRECTIONS = ("holm", "benjamini_hochberg", "none")
@@ -50,8 +50,8 @@ STATISTICS = (
     "slope_pct_per_10km", "slope_pct_per_hour", "slope_pct_per_run", "slope_difference_pct", "slope_by_covariate_pct",
     "level_difference_pct", "level_by_covariate_pct", "section_level", "change_from_first_pct", "linear_change_pct",
     "share_beyond", "share_rising", "share_falling", "onset_km", "share_early", "share_late", "bias_pct", "level_icc",
-    "level_typical_error_pct", "slope_icc", "slope_typical_error_pct",
-    "angle_change_deg", "odds_ratio", "odds_ratio_equal_speed", "kappa",
+    "level_typical_error_pct", "slope_icc", "slope_typical_error_pct", "angle_change_deg", "odds_ratio",
+    "odds_ratio_equal_speed", "kappa",
 )  # fmt: skip
 
 

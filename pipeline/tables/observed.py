@@ -146,9 +146,8 @@ class Roster(dy.Schema):
         smallest=0.4, largest=1.4)
     born_year = count("Year of birth; used nowhere but in studies that group by it.", nullable=True, smallest=1900)
     sex = words("As the club writes it.", nullable=True)
-    category = words("A group of one's own, such as trained or novice; studies compare them.", nullable=True)
+    squad = words("Group within the club, by which the index can be filtered and studies can compare.", nullable=True)
     experience_years = measure("years", 1, "Years of running; used nowhere but in studies.", smallest=0)
-    squad = words("Group within the club, by which the index can be filtered.", nullable=True)
     note = words("Whatever else was noted.", nullable=True)
 
 

@@ -16,12 +16,9 @@ from pipeline.commands.as_json import DOCUMENTS, print_json, rows_of
 from pipeline.store.layout import read_table
 from tests.support.fit_runs import fit_run
 
+pytestmark = pytest.mark.usefixtures("no_workers")
+
 Make = Callable[[Mapping[str, bytes | str]], Path]
-
-
-@pytest.fixture(autouse=True)
-def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delenv("PREFECT_API_URL", raising=False)
 
 
 def run(*words: str | Path) -> Result:

@@ -19,14 +19,10 @@ from pipeline.tables.dictionary import dictionary
 from tests.support.fit_runs import fit_run
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
+pytestmark = pytest.mark.usefixtures("no_workers")
+
 ROOT = Path(__file__).parents[2]
 HEAVY = ("polars", "duckdb", "prefect", "scipy", "numpy", "pyarrow", "dataframely")
-
-
-@pytest.fixture(autouse=True)
-def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The commands run in this process even where the machine has a Prefect API configured."""
-    monkeypatch.delenv("PREFECT_API_URL", raising=False)
 
 
 def run(*words: str | Path) -> Result:

@@ -6,11 +6,14 @@ import re
 import zipfile
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
 from pipeline.commands.sort import MOST_ATHLETES
 from tests.support.fit_runs import fit_run
+
+pytestmark = pytest.mark.usefixtures("no_workers")
 
 
 def run(*words: str | Path) -> Result:

@@ -27,6 +27,7 @@ def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
     monkeypatch.setattr(module, "SHARD_FILES", 2)
     monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 3)
     nights = Nights(tmp_path)
+    nights.put("settings.toml", 'pages = "none"\n')  # tests of pages draw them
     for place, name in enumerate("abc"):
         for day in range(3):
             nights.put(f"{name}/{day}.fit", drifting_run(day, seed=10 * place + day))
@@ -89,7 +90,7 @@ def test_what_changed_in_between_is_read_again(club: Nights):
 
 def test_other_settings_of_reading_begin_anew(club: Nights):
     interrupt_at(club, 5)
-    club.put("settings.toml", "gap_s = 8.0\n")
+    club.put("settings.toml", 'gap_s = 8.0\npages = "none"\n')
     assert len(club.refresh().read) == 11
     club.assert_as_if_done_anew()
 
@@ -127,6 +128,7 @@ def test_a_killed_refresh_is_gone_on_with_too(club: Nights, kind: str):
 @pytest.mark.slow
 def test_ctrl_c_in_the_terminal_says_what_is_kept_and_exits_with_130(tmp_path: Path):
     club = Nights(tmp_path)
+    club.put("settings.toml", 'pages = "none"\n')
     for day in range(240):
         club.put(f"{'abcd'[day % 4]}/{day}.fit", drifting_run(day, seed=day, km=2.0))
     words = ["refresh", "--inbox", str(club.inbox), "--store", str(club.store), "--jobs", "1"]

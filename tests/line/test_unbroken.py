@@ -107,7 +107,7 @@ def kill_group_after(club: Nights, seconds: float) -> bool:
     return was_alive
 
 
-@pytest.mark.parametrize("n_kills", [2, pytest.param(30, marks=long)])
+@pytest.mark.parametrize("n_kills", [1, pytest.param(3, marks=depth), pytest.param(30, marks=long)])
 def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refresh_finishes(club: Nights, n_kills: int):
     before = tables_of(club.store)
     timed = Nights(club.root / "timed")
@@ -116,7 +116,8 @@ def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refres
     assert run(timed).returncode == 0
     lasts_s = time.monotonic() - began
     after = tables_of(timed.store)
-    instants = np.random.default_rng(9).uniform(0.2, 0.95, n_kills) * lasts_s
+    # In strata, so that a single one is in the middle; a machine that is suddenly faster misses the late ones only.
+    instants = (np.arange(n_kills) + np.random.default_rng(9).uniform(0.2, 0.8, n_kills)) / n_kills * 0.9 * lasts_s
     n_killed = n_published = 0
     for instant in instants:
         n_killed += kill_group_after(club, float(instant))
@@ -133,12 +134,20 @@ def test_kill_9_at_any_instant_leaves_the_old_state_readable_and_the_next_refres
     assert_tables(club.store, after)
 
 
+#: What `expected_after` found, by the names and contents of the inbox: many tests end with the same.
+UNDISTURBED: dict[frozenset[tuple[str, bytes]], dict[str, pl.DataFrame]] = {}
+
+
 def expected_after(club: Nights) -> dict[str, pl.DataFrame]:
     """The tables of the present inbox, undisturbed."""
-    club.n_fresh += 1
-    store = club.root / f"undisturbed-{club.n_fresh}"
-    refresh(read_inbox(club.inbox), store, jobs=1)
-    return tables_of(store)
+    files = [path for path in club.inbox.rglob("*") if path.is_file()]
+    inbox = frozenset((path.relative_to(club.inbox).as_posix(), path.read_bytes()) for path in files)
+    if inbox not in UNDISTURBED:
+        store = club.root / "undisturbed"
+        refresh(read_inbox(club.inbox), store, jobs=1)
+        UNDISTURBED[inbox] = tables_of(store)
+        shutil.rmtree(store)
+    return UNDISTURBED[inbox]
 
 
 #: Every place where a refresh changes what a reader or the next refresh might see.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import timedelta
+from itertools import product
 from pathlib import Path
 
 import polars as pl
@@ -96,14 +97,15 @@ def test_the_distance_of_a_treadmill_is_put_right(club: Club):
     assert_true(club.run(), truth)
 
 
-@pytest.mark.parametrize("sport", ["Other", "biking"])
-def test_a_run_under_the_name_of_another_sport_becomes_one(club: Club, sport: str):
-    truth, plain = files.run(), files.run("2026-03-16T09:00:00")
-    club.put({"ari/a.tcx": files.tcx((sport, truth)), "ari/b.csv": files.csv(plain)})
-    assert club.refresh()["status"].to_list() == ["not_running", "accepted"]
-    club.correct('file = "ari/a.tcx"\nsport = "running"')
-    assert club.refresh()["status"].to_list() == ["accepted", "accepted"]
-    assert_true(club.table("runs").row(0, named=True), truth)
+def test_a_run_under_the_name_of_another_sport_becomes_one(club: Club):
+    truth = files.run()
+    club.put({f"{sport}/a.tcx": files.tcx((sport, truth)) for sport in ("Other", "biking")})
+    club.put({"ari/b.csv": files.csv(files.run("2026-03-16T09:00:00"))})
+    assert club.refresh()["status"].to_list() == ["not_running", "accepted", "not_running"]
+    club.correct('file = "*/a.tcx"\nsport = "running"')
+    assert club.refresh()["status"].to_list() == ["accepted"] * 3
+    for run in club.table("runs").filter(pl.col("athlete_id") != "ari").rows(named=True):
+        assert_true(run, truth)
 
 
 def test_a_recording_is_left_out_for_a_reason_and_comes_back(club: Club):
@@ -271,21 +273,20 @@ def after(truth: Truth, minutes: float, **more: object) -> Truth:
     return files.run(begins.strftime("%Y-%m-%dT%H:%M:%S"), **more)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(("minutes", "is_after"), [(0, True), (29, True), (31, False)])
-@pytest.mark.parametrize("is_one_file", [True, False])
-def test_a_run_after_a_ride_is_marked_with_the_length_of_the_ride(
-    club: Club, minutes: float, is_after: bool, is_one_file: bool
-):
+def test_a_run_within_half_an_hour_of_a_ride_is_marked_with_the_length_of_the_ride(club: Club):
     ride = files.run(km=12)
-    run = after(ride, minutes, seed=8)
-    if is_one_file:
-        club.put({"ari/a.tcx": files.tcx(("Biking", ride), ("Running", run))})
-    else:
-        club.put({"ari/a.gpx": files.gpx(ride, kind="cycling"), "ari/b.csv": files.csv(run)})
+    runs = {minutes: after(ride, minutes, seed=8) for minutes in (0, 29, 31)}
+    for minutes, run in runs.items():
+        club.put({f"one-file-{minutes}/a.tcx": files.tcx(("Biking", ride), ("Running", run))})
+        club.put({f"two-files-{minutes}/a.gpx": files.gpx(ride, kind="cycling")})
+        club.put({f"two-files-{minutes}/b.csv": files.csv(run)})
     club.refresh()
-    row = club.run()
-    assert_true(row, run)
-    assert row["after_ride"] is is_after
-    if is_after:
-        assert row["ride_km"] == pytest.approx(ride.distance_km, rel=0.005)
-        assert row["ride_s"] == ride.n_seconds - 1
+    rows = {row["athlete_id"]: row for row in club.table("runs").iter_rows(named=True)}
+    assert len(rows) == 6
+    for (minutes, run), kind in product(runs.items(), ("one-file", "two-files")):
+        row = rows[f"{kind}-{minutes}"]
+        assert_true(row, run)
+        assert row["after_ride"] is (minutes < 30), row["athlete_id"]
+        if minutes < 30:
+            assert row["ride_km"] == pytest.approx(ride.distance_km, rel=0.005)
+            assert row["ride_s"] == ride.n_seconds - 1

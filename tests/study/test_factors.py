@@ -15,7 +15,7 @@ KNOWN = pl.DataFrame(
         ("ari", "f", "novice", 30.0, 1.70), ("bo", "m", "trained", 40.0, 1.80), ("cy", "f", "trained", 50.0, 1.60),
         ("di", "m", "novice", 20.0, None), ("ed", "m", "trained", 35.0, 1.90),
     ],
-    schema=["athlete_id", "sex", "category", "age", "height_m"], orient="row",
+    schema=["athlete_id", "sex", "squad", "age", "height_m"], orient="row",
 )  # fmt: skip
 ALL = KNOWN["athlete_id"]
 
@@ -80,8 +80,8 @@ def test_age_is_that_when_the_runs_were_run_and_speed_that_over_all_of_them():
         schema=["athlete_id", "started_at_utc", "distance_km", "moving_s"], orient="row",
     )  # fmt: skip
     roster = pl.DataFrame(
-        {"athlete_id": "ari", "sex": "f", "category": None, "height_m": 1.7, "mass_kg": 60.0, "experience_years": 5.0,
+        {"athlete_id": "ari", "sex": "f", "squad": None, "height_m": 1.7, "mass_kg": 60.0, "experience_years": 5.0,
          "born_year": 1990}
     )  # fmt: skip
     [row] = attributes(runs, roster).rows(named=True)
-    assert (row["age"], row["speed_m_s"], row["sex"], row["category"]) == (35.5, 3.0, "f", None)
+    assert (row["age"], row["speed_m_s"], row["sex"], row["squad"]) == (35.5, 3.0, "f", None)

@@ -108,7 +108,7 @@ def conducted(
         drifts=drifts,
         run_drifts=run_drifts,
         athletes=attributes(runs, roster),
-        landings=pl.DataFrame(),
+        landings=empty("landings"),
         other_splits=_other_sensor(splits, seed) if asked.analysis.design == "agreement" else None,
         inclusion=settings.inclusion,
         seed=settings.seed,
