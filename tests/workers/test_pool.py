@@ -24,6 +24,7 @@ from tests.support.worker_deeds import (
     halves,
     raise_value_error,
     running,
+    say,
     work,
     work_all,
 )
@@ -63,6 +64,15 @@ def test_a_mapping_that_nobody_follows_to_its_end_does_not_disturb_the_next(mapp
 
 def test_results_larger_than_a_pipe_come_whole(mapper: Mapper):
     assert [len(result) for result in mapper(work, "x" * 5_000_000, range(4))] == [5_000_001] * 4
+
+
+@pytest.mark.parametrize(("limits", "seen"), [(Limits(), "said"), (SMALL, "")])
+def test_the_error_output_of_a_worker_is_shown_unless_it_may_run_out_of_memory(
+    capfd: pytest.CaptureFixture[str], limits: Limits, seen: str
+):
+    with workers(100, 2, few=0, loads="tests.support.worker_deeds") as own:
+        assert list(own(say, "", ["said"], limits=limits)) == [None]
+    assert capfd.readouterr().err == seen
 
 
 # --- An item that costs its worker -----------------------------------------------------------------------------------
