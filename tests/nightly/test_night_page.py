@@ -220,7 +220,8 @@ def test_a_night_with_nothing_new_fits_a_screen_whatever_else_there_is_to_say():
 
 def test_tries_that_failed_for_the_same_reason_share_a_line():
     tries = [Failure(BEGAN.replace(minute=minute), "gone" if minute < 40 else "full") for minute in (0, 10, 20, 40)]
-    assert "4 tries failed:\n\n- 03:00 to 03:20, 3 times: gone\n- 03:40: full\n" in page(refreshed(), failures=tries).text
+    text = page(refreshed(), failures=tries).text
+    assert "4 tries failed:\n\n- 03:00 to 03:20, 3 times: gone\n- 03:40: full\n" in text
 
 
 def test_every_page_of_numbers_says_that_it_is_no_advice():

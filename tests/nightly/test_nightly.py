@@ -540,7 +540,8 @@ def test_a_night_whose_process_is_ended_from_outside_has_a_page_and_stands_in_th
     inbox: Path, store: Path, tmp_path: Path
 ):
     refresh_of(inbox, store)
-    kills = f"import os, sys; p = {str(tmp_path / 'once')!r}; os.path.exists(p) or os.kill(os.getppid(), 9); open(p, 'w')"
+    mark = str(tmp_path / "killed once")
+    kills = f"import os; os.path.exists({mark!r}) or os.kill(os.getppid(), 9); open({mark!r}, 'w')"
     with serving(inbox, store, "--notify", f'{sys.executable} -c "{kills}"', cwd=hostile_folder(tmp_path / "cwd")):
         wait_until(lambda: any("failed" in record for record in read_history(store)), seconds=60)
         wait_until(lambda: any(": failed\n" in page for page in pages(store)), seconds=20)

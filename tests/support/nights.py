@@ -185,10 +185,11 @@ class Schedule:
 
 @dataclass(frozen=True)
 class Sizes:
-    """What a store takes [bytes]: its states together, the valid one, its history and its pages of nights."""
+    """What a store takes [bytes]: its states together, the valid one of so many runs, its history, pages of nights."""
 
     states: int
     valid: int
+    n_runs: int
     history: int
     pages: int
 
@@ -197,6 +198,7 @@ class Sizes:
         return cls(
             _bytes_below(store / "generations"),
             _bytes_below(published(store)),
+            len(list(published(store).glob("tables/samples/**/*.parquet"))),
             (store / "history.jsonl").stat().st_size,
             _bytes_below(store / "nights"),
         )

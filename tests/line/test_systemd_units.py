@@ -30,8 +30,7 @@ needs_systemd = pytest.mark.skipif(
 
 def filled(name: str, **differing: str) -> str:
     text = shipped(f"flows/{name}").read_text(encoding="utf-8")
-    lines = [line for line in text.splitlines(keepends=True) if not line.startswith("#")]
-    text = "".join(lines)
+    text = "".join(line for line in text.splitlines(keepends=True) if not line.startswith("#"))
     for place, value in (PLACES | differing).items():
         text = text.replace(place, value)
     assert "<" not in text
@@ -43,7 +42,9 @@ def setting(name: str, key: str) -> list[str]:
 
 
 def analyze(*words: str | Path) -> str:
-    done = subprocess.run(["systemd-analyze", *map(str, words)], capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(
+        ["systemd-analyze", *map(str, words)], capture_output=True, text=True, timeout=60, check=False
+    )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout + done.stderr
 
@@ -62,7 +63,7 @@ def test_systemd_finds_no_fault_in_the_units(tmp_path: Path):
 @needs_systemd
 @pytest.mark.parametrize("name", NAMES[:2])
 def test_a_service_may_do_little_besides_its_work(tmp_path: Path, name: str):
-    """systemd calls an exposure below 5 ok; common practice, no source."""
+    """Exposure in tenths, as systemd 252 counts it: 87 with access to all of the system, 18 as it is."""
     (tmp_path / name).write_text(filled(name, **{"<user>": "runner"}), encoding="utf-8")
     analyze("security", "--offline=true", "--threshold=25", "--no-pager", tmp_path / name)
 
@@ -79,9 +80,8 @@ def test_the_timer_is_due_when_the_schedule_is_except_at_a_time_that_the_clocks_
     base = datetime.fromisoformat(f"{after}T12:00:00+00:00")
     (calendar,) = (line.replace("04:00", at) for line in setting("splitdrift-nightly.timer", "OnCalendar"))
     told = analyze("calendar", f"--base-time={base:%Y-%m-%d %H:%M:%S} UTC", calendar)
-    (line,) = (line for line in told.splitlines() if "Next elapse" in line or "(in UTC)" in line and "Next" in line)
     due = next_night(time_of(at), base.astimezone(ZoneInfo("Europe/Berlin")))
-    assert (f"{due.astimezone(UTC):%Y-%m-%d %H:%M:%S}" not in told) == is_left_out, line
+    assert (f"{due.astimezone(UTC):%Y-%m-%d %H:%M:%S}" not in told) == is_left_out, told
 
 
 @pytest.mark.parametrize("name", NAMES[:2])
