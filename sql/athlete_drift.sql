@@ -42,7 +42,9 @@ weighed AS (
     adjusted.q_value,
     smallest_change.smallest_change_pct,
     suspected.missing_because,
+    suspected.missing_reason,
     left_out.left_out_because,
+    left_out.left_out_reason,
     repeatability.repeatability,
     repeatability.repeatability_low,
     repeatability.repeatability_high,
@@ -99,6 +101,23 @@ judged AS (
       ELSE 'unclear'
     END AS finding
   FROM weighed
+),
+
+explained AS (
+  SELECT
+    *,
+    CASE
+      WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL
+      WHEN depends_on_speed AND NOT (is_small_per_10km AND is_small_at_usual_distance AND NOT breaks)
+        THEN 'depends_on_speed'
+      WHEN breaks THEN 'break_may_be_none'
+      WHEN is_small_per_10km AND is_small_at_usual_distance THEN 'late_is_missing'
+      WHEN is_small_per_10km THEN 'adds_up'
+      WHEN q_value IS NULL THEN 'no_scatter'
+      WHEN drift_low > 0 OR drift_high < 0 THEN 'chance'
+      ELSE 'wide'
+    END AS open_because
+  FROM judged
 )
 
 SELECT
@@ -155,24 +174,19 @@ SELECT
       missing_because,
       left_out_because,
       reason,
-      CASE
-        WHEN finding <> 'unclear' OR reason IS NOT NULL THEN NULL
-        WHEN depends_on_speed AND NOT (is_small_per_10km AND is_small_at_usual_distance AND NOT breaks)
-          THEN 'depends on how well speed was measured'
-        WHEN breaks
-          THEN 'a break stands out, but by the usual distance the change may be none'
-        WHEN is_small_per_10km AND is_small_at_usual_distance
+      CASE open_because
+        WHEN 'depends_on_speed' THEN 'depends on how well speed was measured'
+        WHEN 'break_may_be_none' THEN 'a break stands out, but by the usual distance the change may be none'
+        WHEN 'late_is_missing'
           THEN
             CONCAT(
               CAST(ROUND(100 * excluded_late_share) AS INTEGER),
               ' % of the late kilometres are missing (walked, or without a reading), fewer of the early ones'
             )
-        WHEN is_small_per_10km
-          THEN 'small per 10 km, but by the usual distance it may add up to a change that matters'
-        WHEN q_value IS NULL THEN 'nothing scatters in these runs, so how sure the change is cannot be told'
-        WHEN drift_low > 0 OR drift_high < 0
-          THEN 'a change by its own interval, but among so many athletes and metrics chance gives as much'
-        ELSE 'these runs leave room for no change and for changes that matter'
+        WHEN 'adds_up' THEN 'small per 10 km, but by the usual distance it may add up to a change that matters'
+        WHEN 'no_scatter' THEN 'nothing scatters in these runs, so how sure the change is cannot be told'
+        WHEN 'chance' THEN 'a change by its own interval, but among so many athletes and metrics chance gives as much'
+        WHEN 'wide' THEN 'these runs leave room for no change and for changes that matter'
       END,
       CASE
         WHEN club_response IS NOT NULL
@@ -190,6 +204,30 @@ SELECT
       END
     ),
     ''
-  ) AS reason
-FROM judged
+  ) AS reason,
+  NULLIF(
+    CONCAT(
+      '[',
+      CONCAT_WS(
+        ',',
+        missing_reason,
+        left_out_reason,
+        reasons,
+        CASE
+          WHEN open_because = 'late_is_missing'
+            THEN
+              PRINTF('{"kind":"late_is_missing","share_pct":%d}', CAST(ROUND(100 * excluded_late_share) AS INTEGER))
+          WHEN open_because IS NOT NULL THEN PRINTF('{"kind":"%s"}', open_because)
+        END,
+        CASE
+          WHEN club_response IS NOT NULL
+            THEN PRINTF('{"kind":"unlike_club","exponent":%.2f,"club":%.2f}', response_to_speed, club_response)
+        END,
+        CASE WHEN repeatability_low <= 0 THEN '{"kind":"runs_differ"}' END
+      ),
+      ']'
+    ),
+    '[]'
+  ) AS reasons
+FROM explained
 ORDER BY athlete_id, metric

@@ -20,6 +20,35 @@ FAULTS = (
     "no_reading", "impossible", "stuck", "halved", "doubled", "copied", "interpolated", "astray", "corrected", "spread",
     "frozen", "moved_on", "merged",
 )  # fmt: skip
+#: Why samples were excluded, or how they were mended, by kind: the column `reason` of the table `exclusions`.
+EXCLUSION_REASONS: Mapping[str, str] = {
+    "no_time": "no time",
+    "far_date": "a date days away from the rest",
+    "same_instant": "merged with another of the same instant",
+    "set_back": "set back by an hour, moved on",
+    "speed_disagrees": "disagrees with distance over time",
+    "spike": "a spike",
+    "not_on_earth": "not on the surface of the Earth",
+    "zero": "zero: the sensor had no reading",
+    "impossible": "impossible for a person",
+    "no_temperature": "no temperature that is run in",
+    "one_for_a_hole": "one reading for a long hole",
+    "zero_while_moving": "zero while moving",
+    "of_a_walk": "a walk's at a speed that is only run",
+    "too_long": "longer than a running step allows",
+    "halved": "half of what is run at that speed: one foot counted",
+    "doubled": "twice what is run at that speed: both feet counted twice",
+    "stuck": "stuck at one value while other readings vary",
+    "copied": "the same as the other of cadence and heart rate",
+    "between": "missing between two that are known",
+    "counter_set_back": "counter set back during the run",
+    "stepped_back": "stepped back",
+    "leapt": "leapt faster than a person can run",
+    "spread": "frozen, then a leap: the leap is spread over the stretch",
+    "by_speed": "frozen while the speed went on: covered at that speed",
+    "frozen": "frozen while the feet ran on",
+    "astray": "a position astray, left out",
+}
 #: The share of the table `quality` that each is counted in; the others are in none.
 SHARE_OF: Mapping[str, str] = {
     STUCK: "stuck_share", FROZEN: "stuck_share", IMPOSSIBLE: "impossible_share", HALVED: "halved_share",
@@ -214,8 +243,8 @@ def left_out() -> tuple[str, ...]:
 Tally = dict[tuple[str, str, str], int]
 
 
-def count_samples(tally: Tally, quantity: str, reason: str, fault: str, n_samples: int) -> None:
-    """Add so many samples to a tally; none adds no row."""
+def count_samples(tally: Tally, quantity: str, kind: str, fault: str, n_samples: int) -> None:
+    """Add so many samples to a tally, for a reason by its kind in `EXCLUSION_REASONS`; none adds no row."""
     if n_samples:
-        key = (quantity, reason, fault)
+        key = (quantity, EXCLUSION_REASONS[kind], fault)
         tally[key] = tally.get(key, 0) + n_samples

@@ -79,20 +79,20 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
     if not known.all():
         clock = np.cumsum(interval_s)
         distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
-        count_samples(tally, DISTANCE, "missing between two that are known", INTERPOLATED, int((~known).sum()))
+        count_samples(tally, DISTANCE, "between", INTERPOLATED, int((~known).sum()))
     back = np.diff(distance, prepend=distance[0])
     counter = np.cumsum(back < -COUNTER_RESET_M)
-    count_samples(tally, DISTANCE, "counter set back during the run", CORRECTED, int(counter[-1]))
+    count_samples(tally, DISTANCE, "counter_set_back", CORRECTED, int(counter[-1]))
     forward = np.array(distance)
     for part in range(int(counter[-1]) + 1):
         forward[counter == part] = np.maximum.accumulate(distance[counter == part])
-    count_samples(tally, DISTANCE, "stepped back", CORRECTED, int((forward > distance).sum()))
+    count_samples(tally, DISTANCE, "stepped_back", CORRECTED, int((forward > distance).sum()))
     step = np.diff(forward, prepend=forward[0])
     step = np.where(np.diff(counter, prepend=0) > 0, by_speed, step)
     step, is_mended = _without_frozen(step, by_speed, interval_s, readings["cadence_spm"], tally)
     # Devices write whole seconds: an interval may have lasted one second longer than it says.
     leap = (step > FASTEST_M_S * (interval_s + 1.0)) & ~is_mended
-    count_samples(tally, DISTANCE, "leapt faster than a person can run", CORRECTED, int(leap.sum()))
+    count_samples(tally, DISTANCE, "leapt", CORRECTED, int(leap.sum()))
     return Covered(np.where(leap, by_speed, step), is_mended)
 
 
@@ -143,9 +143,9 @@ def _without_frozen(
                 n_by_speed += stop - first
             else:
                 n_frozen += stop - first
-    count_samples(tally, DISTANCE, "frozen, then a leap: the leap is spread over the stretch", SPREAD, n_spread)
-    count_samples(tally, DISTANCE, "frozen while the speed went on: covered at that speed", SPREAD, n_by_speed)
-    count_samples(tally, DISTANCE, "frozen while the feet ran on", FROZEN, n_frozen)
+    count_samples(tally, DISTANCE, "spread", SPREAD, n_spread)
+    count_samples(tally, DISTANCE, "by_speed", SPREAD, n_by_speed)
+    count_samples(tally, DISTANCE, "frozen", FROZEN, n_frozen)
     return step, is_mended
 
 
@@ -207,7 +207,7 @@ def _between_sound_positions(readings: Mapping[str, npt.NDArray[Any]], interval_
     astray = _astray(np.radians(latitude_deg[known]), np.radians(longitude_deg[known]), clock[known], step[known[1:]])
     if not astray.any():
         return Covered(step, is_mended)
-    count_samples(tally, DISTANCE, "a position astray, left out", ASTRAY, int(astray.sum()))
+    count_samples(tally, DISTANCE, "astray", ASTRAY, int(astray.sum()))
     sound = known[~astray]
     is_astray = np.zeros(len(clock), dtype=bool)
     is_astray[known[astray]] = True

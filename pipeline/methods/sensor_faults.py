@@ -36,10 +36,9 @@ SAME_WITHIN = 0.5
 
 @dataclass(frozen=True)
 class SensorFault:
-    """Samples of a quantity whose sensor was at fault."""
+    """Samples of a quantity whose sensor was at fault; the fault is also the kind of the reason."""
 
     quantity: str
-    reason: str
     fault: str
     samples: Mask
 
@@ -63,21 +62,15 @@ def sensor_faults(
     if n_cadence:
         scale = _scale(cadence, interval_s, steady_speed_m_s, float(clock[-1]))
         if scale is not None:
-            yield SensorFault(CADENCE, _REASONS[scale], scale, cadence > 0)
+            yield SensorFault(CADENCE, scale, cadence > 0)
     for quantity in STUCK_RULES:
         samples = _stuck(run, quantity, clock)
         if samples is not None:
-            yield SensorFault(quantity, _REASONS[STUCK], STUCK, samples)
+            yield SensorFault(quantity, STUCK, samples)
     if n_cadence and clock[-1] >= _COPIED.threshold:
         yield from _copied(cadence, run[HEART_RATE], clock)
 
 
-_REASONS = {
-    HALVED: "half of what is run at that speed: one foot counted",
-    DOUBLED: "twice what is run at that speed: both feet counted twice",
-    STUCK: "stuck at one value while other readings vary",
-    COPIED: "the same as the other of cadence and heart rate",
-}
 _ONE_FOOT, _TWICE = rule("one_foot_counted", CADENCE), rule("counted_twice", CADENCE)
 _COPIED, _SAME = rule("copied", HEART_RATE), rule("copied", CADENCE)
 
@@ -145,10 +138,10 @@ def _copied(cadence: Array, heart_rate: Array, clock: Array) -> Iterator[SensorF
             samples[stretch] = True
     if not samples.any():
         return
-    yield SensorFault(HEART_RATE, _REASONS[COPIED], COPIED, samples)
+    yield SensorFault(HEART_RATE, COPIED, samples)
     both = np.isfinite(difference)
     if np.count_nonzero(difference <= SAME_WITHIN) >= _SAME.threshold * np.count_nonzero(both):
-        yield SensorFault(CADENCE, _REASONS[COPIED], COPIED, samples)
+        yield SensorFault(CADENCE, COPIED, samples)
 
 
 # --- Sudden steps -----------------------------------------------------------------------------------------------------

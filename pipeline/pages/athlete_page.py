@@ -189,7 +189,7 @@ def _looks(drifts: Sequence[Row], language: Language) -> list[Context]:
 
     shown: dict[str, Context] = {}
     for row in sorted(drifts, key=rank):
-        for look in looks(row["metric"], row["finding"])[: 1 if is_change(row) else None]:
+        for look in looks(row["metric"], row["finding"], language.code)[: 1 if is_change(row) else None]:
             if look.title not in shown:
                 shown[look.title] = {"about": _about(row, language), "look": look}
     return list(shown.values())[:MOST_LOOKS]

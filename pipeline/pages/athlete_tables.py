@@ -48,7 +48,7 @@ def numbers_row(row: Row, language: Language, *, most_splits: int) -> Context:
         "detectable": number(row["detectable_pct"], 1),
         "repeatability": number(row["repeatability"], 1),
         "finding": row["finding"],
-        "reason": row["reason"],
+        "reason": language.reasons(row["reasons"]),
     }
 
 

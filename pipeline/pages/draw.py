@@ -85,7 +85,10 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
             return
     else:
         _draw_runs(pages, club, athlete_id, here)
-    shown = athlete_page(pages, club, athlete_id) | {"rests_on": f"{own} {of_runs}", "cautions": cautions()}
+    shown = athlete_page(pages, club, athlete_id) | {
+        "rests_on": f"{own} {of_runs}",
+        "cautions": cautions(pages.language.code),
+    }
     _write(here / folder / "index.html", "athlete.html", shown, pages.language)
 
 
@@ -209,7 +212,7 @@ def _templates_digest() -> str:
     parts = sorted(
         path for folder in ("templates", "assets", "texts") for path in (Path(__file__).parent / folder).iterdir()
     )
-    texts = [*parts, Path(__file__).with_name("worth_a_look.toml"), PUBLISHED]
+    texts = [*parts, *sorted(Path(__file__).parent.glob("worth_a_look*.toml")), PUBLISHED]
     return _digest([path.read_text(encoding="utf-8") for path in texts])
 
 

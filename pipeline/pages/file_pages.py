@@ -85,4 +85,7 @@ def _missing(club: ClubRows, language: Language) -> list[Context]:
 def _exclusions(club: ClubRows, language: Language) -> list[Context]:
     rows = club.table("exclusions").group_by("quantity", "reason").agg(pl.col("n_samples").sum(), n_runs=pl.len())
     ordered = rows.sort("n_samples", "quantity", "reason", descending=[True, False, False])
-    return [row | {"quantity": excluded_words(row["quantity"], language)} for row in ordered.to_dicts()]
+    return [
+        row | {"quantity": excluded_words(row["quantity"], language), "reason": language.exclusion(row["reason"])}
+        for row in ordered.to_dicts()
+    ]

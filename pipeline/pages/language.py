@@ -6,6 +6,7 @@ values in braces. Where it has the forms `one` and `other`, the value `n` choose
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -15,12 +16,13 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.core.metrics import METRIC_OF, QUANTITIES
-from pipeline.core.quality_rules import SUSPICIONS
+from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
 from pipeline.pages.units import Units, deciding, number, signed
 
 _TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
 LANGUAGES = ("en", "de")
+_KIND_OF_EXCLUSION = {words: kind for kind, words in EXCLUSION_REASONS.items()}
 #: Labels of the registry, readings among them that are no metric.
 _LABELS = {quantity.column: quantity.label for quantity in QUANTITIES}
 
@@ -128,6 +130,28 @@ class Language:
         """What a reading is suspected of; the words of the registry where the catalogue has none."""
         key = f"suspicion.{name}"
         return self(key) if self.has(key) else SUSPICIONS[name].words
+
+    def fix(self, suspicion: str | None, fix: str | None) -> str:
+        """What can be done about a suspicion; as the table has it where the catalogue has no words."""
+        key = f"fix.{suspicion}"
+        return self(key) if self.has(key) else fix or ""
+
+    def exclusion(self, reason: str) -> str:
+        """Why samples were excluded or mended; as the table has it where the catalogue has no words."""
+        key = f"exclusion.{_KIND_OF_EXCLUSION.get(reason)}"
+        return self(key) if self.has(key) else reason
+
+    def reasons(self, reasons: str | None) -> str:
+        """The reasons for a finding, in words, from `athlete_drift.reasons`."""
+        return "; ".join(self._reason(**each) for each in json.loads(reasons or "[]"))
+
+    def _reason(self, kind: str, **values: Any) -> str:
+        if "suspicion" in values:
+            values["suspicion"] = self.suspicion(values["suspicion"])
+        if "metric" in values:
+            values["metric"] = self.metric(values["metric"])
+        shown = {key: self.number(value, 2) if isinstance(value, float) else value for key, value in values.items()}
+        return self(f"reason.{kind}", **shown)
 
     def verb(self, column: str, *, is_up: bool) -> str:
         """What a metric does: lengthens, falls."""

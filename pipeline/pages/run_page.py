@@ -93,7 +93,11 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         ],
         "drifts": [_drift(row, language) for row in in_order(rows.drifts)],
         "exclusions": [
-            {"what": excluded_words(row["quantity"], language), "reason": row["reason"], "n": row["n_samples"]}
+            {
+                "what": excluded_words(row["quantity"], language),
+                "reason": language.exclusion(row["reason"]),
+                "n": row["n_samples"],
+            }
             for row in rows.exclusions
         ],
         "quality": [quality_row(row, language) for row in rows.quality],
@@ -183,7 +187,7 @@ def quality_row(row: Row, language: Language) -> Context:
     return {
         "what": excluded_words(row["quantity"], language),
         "suspicion": language.suspicion(row["suspicion"]) if row["suspicion"] else "",
-        "fix": row["fix"] or "",
+        "fix": language.fix(row["suspicion"], row["fix"]),
     }
 
 

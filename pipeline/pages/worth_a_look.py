@@ -1,7 +1,7 @@
 """Worth a look: what a coach may examine next, for each finding, with the evidence.
 
-The texts are in `worth_a_look.toml`, the works they cite in `pipeline/core/published.toml`. They name what to observe,
-never what to do about it.
+The texts are in `worth_a_look.toml`, those of another language in `worth_a_look.<code>.toml`, the works they cite in
+`pipeline/core/published.toml`. They name what to observe, never what to do about it.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -17,7 +17,7 @@ from typing import Any
 from pipeline.core.published import works
 from pipeline.pages.words import CHANGES
 
-_TEXTS = Path(__file__).with_name("worth_a_look.toml")
+_FOLDER = Path(__file__).parent
 
 #: In place of a metric: looks for all metrics that have none of their own for a finding.
 ANY = "any"
@@ -54,8 +54,11 @@ class Look:
         return "; ".join(works()[key].cite for key in self.sources) or self.no_source
 
 
-def looks(metric: str, finding: str) -> tuple[Look, ...]:
+def looks(metric: str, finding: str, code: str = "en") -> tuple[Look, ...]:
     """What may be examined next.
+
+    Args:
+        code: the language.
 
     Returns:
         The looks of this metric and finding in their order; where it has none, those for any metric.
@@ -65,25 +68,34 @@ def looks(metric: str, finding: str) -> tuple[Look, ...]:
         tuple(look for look in every_look() if (look.metric, look.finding) == wanted)
         for wanted in ((metric, finding), (ANY, general))
     )
-    return own or shared
+    return tuple(in_language(look, code) for look in own or shared)
+
+
+def in_language(look: Look, code: str) -> Look:
+    """A look in another language; what is published stays as it is cited."""
+    if code == "en":
+        return look
+    texts = _texts(code)[look.metric][look.finding][str(look.order)]
+    return replace(look, **{key: _read(value) for key, value in texts.items()})
 
 
 @functools.cache
 def every_look() -> tuple[Look, ...]:
     """All looks, in their order."""
-    written = (Look(**{key: _read(value) for key, value in entry.items()}) for entry in _texts()["look"])
+    written = (Look(**{key: _read(value) for key, value in entry.items()}) for entry in _texts("en")["look"])
     return tuple(sorted(written, key=lambda look: look.order))
 
 
 @functools.cache
-def cautions() -> Mapping[str, str]:
+def cautions(code: str = "en") -> Mapping[str, str]:
     """What applies to every look: `one_thing`, `hand_over`, `no_landing`, `association`."""
-    return MappingProxyType({name: " ".join(text.split()) for name, text in _texts()["cautions"].items()})
+    return MappingProxyType({name: " ".join(text.split()) for name, text in _texts(code)["cautions"].items()})
 
 
 @functools.cache
-def _texts() -> dict[str, Any]:
-    with _TEXTS.open("rb") as file:
+def _texts(code: str) -> dict[str, Any]:
+    name = "worth_a_look.toml" if code == "en" else f"worth_a_look.{code}.toml"
+    with (_FOLDER / name).open("rb") as file:
         return tomllib.load(file)
 
 

@@ -11,6 +11,7 @@ its response times its own change along the distance: that is how pace and hill 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import chain
@@ -100,6 +101,7 @@ def drift(
             "n_splits": len(design.run),
             "reference_speed_m_s": reference,
             "reason": None,
+            "reasons": None,
         }
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs:
@@ -107,8 +109,14 @@ def drift(
                 f"{len(design.run_ids)} of the {inclusion.min_runs} runs needed have "
                 f"{inclusion.min_splits_of_run} usable splits"
             )
+            row["reasons"] = _reason(
+                "few_runs",
+                n=len(design.run_ids),
+                needed=inclusion.min_runs,
+                splits=inclusion.min_splits_of_run,
+            )
         elif collinearity_of(design, causes) > INSEPARABLE:
-            row |= {"collinearity": 1.0, "reason": _collinear(1.0)}
+            row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
             expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct)
             corrected = with_slope_error(
@@ -121,7 +129,7 @@ def drift(
                 | reach.shares()
             )
             if fitted.collinearity > max_collinearity:
-                row["reason"] = _collinear(fitted.collinearity)
+                row |= _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
@@ -191,10 +199,15 @@ class _Reach:
         }
 
 
-def _collinear(share: float) -> str:
-    return (
-        f"speed and slope explain {100 * share:.0f} % of distance in these runs, so their effects cannot be told apart"
-    )
+def _collinear(share: float) -> dict[str, object]:
+    share_pct = f"{100 * share:.0f}"
+    said = f"speed and slope explain {share_pct} % of distance in these runs, so their effects cannot be told apart"
+    return {"reason": said, "reasons": _reason("collinear", share_pct=int(share_pct))}
+
+
+def _reason(kind: str, **values: int) -> str:
+    """A reason as one object of `reasons`."""
+    return json.dumps({"kind": kind, **values}, separators=(",", ":"))
 
 
 def _athlete_row(

@@ -119,10 +119,10 @@ class RunSamples:
 
 @dataclass(frozen=True)
 class _Rule:
-    """Values of a column that are excluded, and why."""
+    """Values of a column that are excluded, and why: a kind of `EXCLUSION_REASONS`."""
 
     column: str
-    reason: str
+    kind: str
     broken: Callable[[Columns], Mask]
     fault: str = IMPOSSIBLE
 
@@ -191,10 +191,10 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
-    count_samples(tally, WHOLE_ROWS, "no time", NO_READING, int((~is_timed).sum()))
+    count_samples(tally, WHOLE_ROWS, "no_time", NO_READING, int((~is_timed).sum()))
     middle_s = np.median(time_s[is_timed]) if is_timed.any() else 0.0
     is_far = is_timed & ~(np.abs(time_s - middle_s) <= LONGEST_RUN_S)
-    count_samples(tally, WHOLE_ROWS, "a date days away from the rest", NO_READING, int(is_far.sum()))
+    count_samples(tally, WHOLE_ROWS, "far_date", NO_READING, int(is_far.sum()))
     kept = is_timed & ~is_far
     rows = readings if kept.all() else readings.filter(pl.Series(kept))
     steps_s = np.diff(time_s[kept])
@@ -205,7 +205,7 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     if (steps_s == 0).any():
         rows = rows.group_by("time_s", maintain_order=True).agg(pl.all().drop_nulls().last())
     n_merged = int(kept.sum()) - rows.height
-    count_samples(tally, WHOLE_ROWS, "merged with another of the same instant", MERGED, n_merged)
+    count_samples(tally, WHOLE_ROWS, "same_instant", MERGED, n_merged)
     return rows
 
 
@@ -215,7 +215,7 @@ def _moved_on(rows: pl.DataFrame, steps_s: Array, tally: Tally) -> pl.DataFrame:
     if back < 0 or not -HOUR_S <= steps_s[back] <= rule("clock_set_back", CLOCK).threshold - HOUR_S:
         return rows
     n_moved = len(steps_s) - int(back)
-    count_samples(tally, WHOLE_ROWS, "set back by an hour, moved on", MOVED_ON, n_moved)
+    count_samples(tally, WHOLE_ROWS, "set_back", MOVED_ON, n_moved)
     moved_s = np.repeat([0.0, HOUR_S], [rows.height - n_moved, n_moved])
     return rows.with_columns(pl.col("time_s") + pl.Series(moved_s))
 
@@ -250,7 +250,7 @@ def _speed(
     known = np.isfinite(recorded) & (interval_s > 0) & ~unusable
     covered, by_speed = covered_m[known].sum(), (recorded * interval_s)[known].sum()
     if known.any() and abs(by_speed - covered) > SPEED_DISAGREES * covered:
-        count_samples(tally, SPEED, "disagrees with distance over time", CORRECTED, int(known.sum()))
+        count_samples(tally, SPEED, "speed_disagrees", CORRECTED, int(known.sum()))
         known = np.zeros(len(known), dtype=bool)
     return np.where(known, recorded, by_distance)
 
@@ -267,7 +267,7 @@ def _altitude(altitude_m: Array, tally: Tally) -> tuple[Array, float]:
         series = pl.Series(altitude_m).fill_nan(None)
         around = series.rolling_median(_NEIGHBOURS, center=True, min_samples=1)
         spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
-        count_samples(tally, ALTITUDE, "a spike", IMPOSSIBLE, int(spike.sum()))
+        count_samples(tally, ALTITUDE, "spike", IMPOSSIBLE, int(spike.sum()))
         altitude_m = np.where(spike, np.nan, altitude_m)
         known = altitude_m[np.isfinite(altitude_m)]
     roughness = float(np.median(np.abs(np.diff(known, n=2)))) if len(known) > 2 else 0.0
@@ -336,11 +336,11 @@ def _lost(column: str) -> Callable[[Columns], Mask]:
     return lambda rows: np.logical_and(rows["is_hole"], np.isfinite(rows[column]))
 
 
-_NONE, _NO_PERSON = "zero: the sensor had no reading", "impossible for a person"
+_NONE, _NO_PERSON = "zero", "impossible"
 
 _IMPOSSIBLE = (
     _Rule(SPEED, _NO_PERSON, lambda rows: (rows["speed_m_s"] < 0) | (rows["speed_m_s"] > FASTEST_M_S)),
-    _Rule(ALTITUDE, "not on the surface of the Earth", _outside(ALTITUDE, ALTITUDE_M)),
+    _Rule(ALTITUDE, "not_on_earth", _outside(ALTITUDE, ALTITUDE_M)),
     _Rule("contact_time_ms", _NONE, _zero("contact_time_ms"), NO_READING),
     _Rule("contact_time_ms", _NO_PERSON, _outside("contact_time_ms", CONTACT_TIME_MS)),
     _Rule("vertical_oscillation_mm", _NONE, _zero("vertical_oscillation_mm"), NO_READING),
@@ -353,10 +353,10 @@ _IMPOSSIBLE = (
     _Rule("power_w", _NO_PERSON, _outside("power_w", POWER_W)),
     _Rule("recorded_step_length_m", _NONE, _zero("recorded_step_length_m"), NO_READING),
     _Rule("recorded_step_length_m", _NO_PERSON, _outside("recorded_step_length_m", STEP_LENGTH_M)),
-    _Rule("temperature_c", "no temperature that is run in", _outside("temperature_c", TEMPERATURE_C)),
+    _Rule("temperature_c", "no_temperature", _outside("temperature_c", TEMPERATURE_C)),
 )
 
-_LOST = tuple(_Rule(column, "one reading for a long hole", _lost(column), NO_READING) for column in GAIT_VALUES)
+_LOST = tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in GAIT_VALUES)
 
 
 def _zero_while_moving(rows: Columns) -> Mask:
@@ -379,10 +379,10 @@ def _too_long_for_a_run(rows: Columns) -> Mask:
 # Cadence is judged as a whole before value by value: twice what is run looks impossible, half of it looks like a walk.
 _CADENCE_DROPPED = (
     _Rule("cadence_spm", _NO_PERSON, _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
-    _Rule("cadence_spm", "zero while moving", _zero_while_moving, NO_READING),
-    _Rule("cadence_spm", "a walk's at a speed that is only run", _too_slow_for_its_speed),
+    _Rule("cadence_spm", "zero_while_moving", _zero_while_moving, NO_READING),
+    _Rule("cadence_spm", "of_a_walk", _too_slow_for_its_speed),
 )
-_NOT_OF_A_RUN = (_Rule("contact_time_ms", "longer than a running step allows", _too_long_for_a_run),)
+_NOT_OF_A_RUN = (_Rule("contact_time_ms", "too_long", _too_long_for_a_run),)
 
 _GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
@@ -402,7 +402,7 @@ def _gait(run: Columns, interval_s: Array, tally: Tally) -> tuple[pl.Series, Col
     steady = pl.Series(run["speed_m_s"]).fill_nan(None).rolling_mean(5, center=True, min_samples=1).to_numpy()
     run = _apply(_LOST, {**run, "steady_speed_m_s": steady}, tally)
     for broken in sensor_faults(run, interval_s, steady):
-        run = _without(run, broken.quantity, broken.samples, (broken.reason, broken.fault), tally)
+        run = _without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
     run = _apply(_CADENCE_DROPPED, run, tally)
     cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
     by_speed = ~(cadence < WALK_BELOW_SPM) & (steady >= RUN_FROM_M_S)
@@ -424,7 +424,7 @@ def _apply(rules: Sequence[_Rule], rows: Columns, tally: Tally) -> Columns:
     """Make the values that break a rule missing, and count them; no rule sees what another one excluded."""
     clean = rows
     for each in rules:
-        clean = _without(clean, each.column, each.broken(rows), (each.reason, each.fault), tally)
+        clean = _without(clean, each.column, each.broken(rows), (each.kind, each.fault), tally)
     return clean
 
 

@@ -132,8 +132,9 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
         quality: rows of `quality`.
 
     Returns:
-        `athlete_id`, `metric`, `suspicion` (the one of most of these runs) and `missing_because`, in words. Of a metric
-        that rests on several readings the one that was excluded in most runs.
+        `athlete_id`, `metric`, `suspicion` (the one of most of these runs), `missing_because`, in words, and
+        `missing_reason`, as one of `reasons`. Of a metric that rests on several readings the one that was excluded in
+        most runs.
     """
     excluded = pl.sum_horizontal(EXCLUDING_SHARES)
     behind = pl.DataFrame(
@@ -172,6 +173,13 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
                 "n_runs",
                 pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String),
             ),
+            missing_reason=pl.struct(
+                kind=pl.lit("excluded"),
+                metric="quantity",
+                n="n_excluded",
+                n_runs="n_runs",
+                suspicion="suspicion",
+            ).struct.json_encode(),
         )
     )
 
@@ -183,7 +191,8 @@ def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
         quality: rows of `quality`.
 
     Returns:
-        `athlete_id`, `suspicion` (the one of most of these runs) and `left_out_because`, in words.
+        `athlete_id`, `suspicion` (the one of most of these runs), `left_out_because`, in words, and `left_out_reason`,
+        as one of `reasons`.
     """
     is_left_out = pl.col("suspicion").is_in(left_out())
     of_athlete = (
@@ -198,7 +207,12 @@ def left_out_runs(quality: pl.DataFrame) -> pl.DataFrame:
     meaning = {name: suspicion.words for name, suspicion in SUSPICIONS.items()}
     words = pl.col("suspicion").replace_strict(meaning, return_dtype=pl.String)
     return of_athlete.select(
-        "athlete_id", "suspicion", left_out_because=pl.format("{} of {} runs: {}", "n_left_out", "n_runs", words)
+        "athlete_id",
+        "suspicion",
+        left_out_because=pl.format("{} of {} runs: {}", "n_left_out", "n_runs", words),
+        left_out_reason=pl.struct(
+            kind=pl.lit("left_out"), n="n_left_out", n_runs="n_runs", suspicion="suspicion"
+        ).struct.json_encode(),
     )
 
 

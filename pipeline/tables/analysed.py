@@ -15,6 +15,11 @@ FINDING_WORDS = {
     "unclear": "cannot tell yet",
     "too_little_data": "too few runs",
 }
+#: Kinds of the reasons for a finding, in the order in which they are given.
+REASONS = (
+    "excluded", "left_out", "few_runs", "collinear", "depends_on_speed", "break_may_be_none", "late_is_missing",
+    "adds_up", "no_scatter", "chance", "wide", "unlike_club", "runs_differ",
+)  # fmt: skip
 #: How the drift of a run compares with what the athlete's other runs lead one to expect.
 COMPARISONS = ("as_usual", "more", "less", "cannot_tell")
 CALIBRATION_TESTS = ("reversed", "shuffled", "planted")
@@ -165,6 +170,9 @@ class AthleteDrift(dy.Schema):
         "changes_late: a break stands out, and by the usual distance there is a change.", *FINDINGS)
     reason = words(
         "Why the finding is no more than it is, or how not to read it; null where nothing needs saying.", nullable=True)
+    reasons = words(
+        "The same as data: a JSON list of objects, each with its `kind` and its numbers; null where nothing needs "
+        f"saying. Kinds: {', '.join(REASONS)}.", nullable=True)
     suspicion = words(
         "What the readings of the metric are suspected of in runs where most of them were excluded, from `quality`; "
         "null where there is no such run.", *SUSPICIONS, nullable=True)

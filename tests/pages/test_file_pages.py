@@ -83,7 +83,7 @@ def test_devices_are_counted_most_frequent_first():
     runs = [run(day=1), run(day=2, device=None), run(day=3, device=None), run(day=4, device="a watch")]
     (page,) = file_pages(RowsInMemory(runs=runs, recordings=[file("ari/a.fit")]), ENGLISH)
     assert page["devices"] == [("not named in the file", 2), ("a watch", 1), ("harbour watch", 1)]
-    assert page["altitudes"] == [("steady altimeter", 4)]
+    assert page["altitudes"] == [("altimeter: steady", 4)]
     assert page["sensors"] == [("one sensor per quantity, in native fields", 4)]
 
 

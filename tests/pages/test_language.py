@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.metrics import METRICS, QUANTITIES
-from pipeline.core.quality_rules import SUSPICIONS
+from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
 from pipeline.core.settings import Settings
 from pipeline.inbox.lists import KINDS, SURFACES
 from pipeline.pages import language as module
 from pipeline.pages.language import LANGUAGES, Language, catalogue, upper_first
 from pipeline.pages.units import MINUS, Units
 from pipeline.pages.words import CAUTION
-from pipeline.tables.analysed import COMPARISONS, FINDINGS
+from pipeline.tables.analysed import COMPARISONS, FINDINGS, REASONS
 from pipeline.tables.observed import STRIKES
 from pipeline.tables.recorded import STATUSES
 
@@ -24,7 +24,7 @@ KM, MILE = Units("km", "min/km"), Units("mile", "min/mile")
 ENGLISH, GERMAN = Language("en", KM), Language("de", KM)
 FOLDER = Path(module.__file__).parent
 #: Where a text of the registry stands in for one of the catalogue.
-OPTIONAL = re.compile(r"metric\.\w+\.(label|up|down)|unit\.[\w%]+|suspicion\.\w+")
+OPTIONAL = re.compile(r"metric\.\w+\.(label|up|down)|unit\.[\w%]+|suspicion\.\w+|fix\.\w+|exclusion\.\w+")
 
 
 def values_of(text: str) -> set[str]:
@@ -77,7 +77,7 @@ def test_every_text_is_used_by_a_page():
 def test_every_word_of_a_table_or_list_has_a_text(code: str):
     words = {
         "finding": FINDINGS, "comparison": COMPARISONS, "strike": STRIKES, "status": STATUSES, "kind": KINDS,
-        "surface": SURFACES,
+        "surface": SURFACES, "reason": REASONS,
     }  # fmt: skip
     for family, values in words.items():
         for value in values:
@@ -88,10 +88,33 @@ def test_the_caution_of_the_pages_is_that_of_the_terminal():
     assert ENGLISH("frame.caution") == CAUTION
 
 
-def test_german_has_a_word_for_every_quantity_and_suspicion():
+def test_german_has_a_word_for_every_quantity_suspicion_and_reason():
     assert {quantity.column for quantity in QUANTITIES if not GERMAN.has(f"metric.{quantity.column}.label")} == set()
-    assert {name for name in SUSPICIONS if not GERMAN.has(f"suspicion.{name}")} == set()
+    assert {name for name in SUSPICIONS if not (GERMAN.has(f"suspicion.{name}") and GERMAN.has(f"fix.{name}"))} == set()
+    assert {kind for kind in EXCLUSION_REASONS if not GERMAN.has(f"exclusion.{kind}")} == set()
     assert [ENGLISH.metric(metric.column) for metric in METRICS] == [metric.label for metric in METRICS]
+
+
+def test_reasons_are_put_into_words_one_after_the_other():
+    reasons = (
+        '[{"kind":"excluded","metric":"cadence_spm","n":2,"n_runs":3,"suspicion":"stuck"},'
+        '{"kind":"unlike_club","exponent":-0.2,"club":0.31}]'
+    )
+    assert ENGLISH.reasons(reasons) == (
+        "cadence excluded in 2 of 3 runs: stuck at one value; "
+        f"responds to speed unlike the club (exponent {MINUS}0.20, the club's mean 0.31)"
+    )
+    assert "Schrittfrequenz in 2 von 3 Läufen" in GERMAN.reasons(reasons)
+    assert f"Exponent {MINUS}0,20, Mittel des Vereins 0,31" in GERMAN.reasons(reasons)
+    assert ENGLISH.reasons(None) == ""
+
+
+def test_why_samples_were_excluded_is_put_into_words_and_what_is_not_known_stays():
+    assert [GERMAN.exclusion(EXCLUSION_REASONS["spike"]), GERMAN.exclusion("as before")] == [
+        "ein Ausreißer",
+        "as before",
+    ]
+    assert [GERMAN.fix("stuck", "check"), GERMAN.fix(None, None)] == ["den Sensor prüfen: Batterie und Verbindung", ""]
 
 
 def test_a_metric_without_a_text_has_the_label_and_the_verbs_of_all():

@@ -10,7 +10,7 @@ import pytest
 from pipeline.core.metrics import METRICS
 from pipeline.core.published import REFERENCE, works
 from pipeline.pages import worth_a_look
-from pipeline.pages.worth_a_look import ANY, CHANGE, Look, cautions, every_look, looks
+from pipeline.pages.worth_a_look import ANY, CHANGE, Look, cautions, every_look, in_language, looks
 
 COLUMNS = [metric.column for metric in METRICS]
 CHANGES = ("rises", "falls")
@@ -112,6 +112,28 @@ def test_what_claims_evidence_has_works_that_were_read():
 def test_the_source_of_a_look_is_what_its_works_are_cited_as():
     [look] = [look for look in every_look() if look.sources == ("heiderscheit-2011", "adams-2018")]
     assert look.source == f"{works()['heiderscheit-2011'].cite}; {works()['adams-2018'].cite}"
+
+
+# --- Another language -------------------------------------------------------------------------------------------------
+
+
+def test_every_look_is_told_in_german_with_the_same_numbers():
+    for look in every_look():
+        german = in_language(look, "de")
+        assert german.title != look.title, names(look)
+        assert (german.order, german.sources) == (look.order, look.sources)
+        for key in ("examine", "evidence", "no_source"):
+            english, other = getattr(look, key), getattr(german, key)
+            assert bool(other) == bool(english), names(look)
+            assert numbers(other.replace(",", ".")) == numbers(english), names(look)
+    for name, text in cautions().items():
+        assert cautions("de")[name] != text
+        assert numbers(cautions("de")[name]) == numbers(text), name
+
+
+def numbers(text: str) -> list[str]:
+    """The numbers in a text, in order of size."""
+    return sorted(re.findall(r"\d+(?:\.\d+)?", text))
 
 
 # --- What is never said -----------------------------------------------------------------------------------------------

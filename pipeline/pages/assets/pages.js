@@ -19,8 +19,9 @@ function choose(name, value) {
 function valueOf(row, column, kind) {
   const cell = row.cells[column];
   const text = cell.dataset.value ?? cell.textContent.trim();
-  if (kind !== "number") return text;
-  // As it is written: with a minus sign, and a comma in some languages. Who has no number comes last.
+  // Who has none comes last.
+  if (kind !== "number") return text || null;
+  // As it is written: with a minus sign, and a comma in some languages.
   const value = Number(text.replace("\u2212", "-").replace(",", "."));
   return text === "" || Number.isNaN(value) ? null : value;
 }
