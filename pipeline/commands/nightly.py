@@ -124,7 +124,7 @@ class _How:
             return refresh_with_prefect(contents, into, jobs=self.jobs)
         from pipeline.refresh.refresh import refresh
 
-        with started_workers(self.jobs, self.cluster) as mapper:
+        with started_workers(self.jobs, self.cluster, at_once=False) as mapper:
             return refresh(contents, into, mapper=mapper)
 
 
@@ -174,7 +174,6 @@ def _apart(
     """
     pool = Pool("", "", Limits(), environment={})
     try:
-        pool.start(1)
         return next(pool.map(function, plan, [how], lost=lost))
     finally:
         pool.end()
@@ -206,7 +205,7 @@ def _sentence_about_lost(due: datetime, words: str, plan: Plan, _how: _How) -> s
 
 
 def _lost(_plan: Plan, _how: _How, loss: Loss) -> str:
-    return f"The process was lost: {loss.words}. The store is as it was; the next night makes up for it."
+    return f"The process was lost: {loss.words}. Nothing half done is in the store; the next night takes up everything."
 
 
 @click.command()
