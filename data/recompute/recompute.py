@@ -551,7 +551,9 @@ def onset(rows, _, given):
     before = slope - taken_up[apart][best] * bend
     signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in given.draws["onset_signs", n]])
     reached = np.max(np.abs(signs @ votes[:, apart]) / np.sqrt((votes[:, apart] ** 2).sum(axis=0)), axis=1)
-    p_value = np.mean(reached >= reached[0] * (1 - 1e-9))
+    # What all share is in the error of what was seen: no pattern of signs shows it.
+    moved = given.shared_se("onset_km") * size[best] / np.sqrt((votes[:, apart][:, best] ** 2).sum())
+    p_value = np.mean(reached >= reached[0] / np.hypot(1, moved) * (1 - 1e-9))
     counts = np.array([pattern.split() for pattern in given.draws["onset_resamples", n]], dtype=float)
     gains = (counts @ votes[:, apart]) ** 2 / (counts @ sizes[:, apart])
     tail = stats.norm.sf(stats.t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1)))

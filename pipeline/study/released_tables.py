@@ -151,7 +151,8 @@ class SharedErrors(dy.Schema):
     part = words("Which part, as in results; of F tests the section, and the group that is compared.", key=True)
     shared_se = measure("log", 12, "Part of the standard error of its logarithm, from responses to speed for which the "
         "club's were used: taken as known. Where there is one, p of paired_windows is that of t, otherwise of signs. "
-        "Of F tests what it moves the mean of the section by, with its sign.")  # fmt: skip
+        "Of an onset it is that of the bend per 10 km, of F tests "
+        "what it moves the mean of the section by, with its sign.")  # fmt: skip
 
 
 class SharedOfAthletes(dy.Schema):
