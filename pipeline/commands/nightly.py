@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from datetime import time as time_of_day
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -123,7 +124,7 @@ class _How:
             return refresh_with_prefect(contents, into, jobs=self.jobs)
         from pipeline.refresh.refresh import refresh
 
-        with started_workers(self.jobs, self.cluster) as mapper:
+        with started_workers(self.jobs, self.cluster, at_once=False) as mapper:
             return refresh(contents, into, mapper=mapper)
 
 
@@ -150,11 +151,12 @@ def _serve_nights(plan: Plan, how: _How, at: time_of_day) -> None:
     """One night after the other, each in a process of its own, which ends with this one, whatever ends this."""
     # A service is ended by SIGTERM; an ordinary exit then ends what was started here.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    pages = _apart(_look_ahead, plan, how)
+    pages = _apart(_look_ahead, plan, how, lost=_lost)
     click.echo(f"A refresh every day at {at:%H:%M}, time zone {plan.zone}. Pages: {pages}. Ctrl-C ends it.")
     while True:
-        _wait_until(next_night(at, datetime.now(plan.zone)))
-        click.echo(_apart(_sentence, plan, how))
+        due = next_night(at, datetime.now(plan.zone))
+        _wait_until(due)
+        click.echo(_apart(_sentence, plan, how, lost=partial(_told_of, due)))
 
 
 def _wait_until(due: datetime) -> None:
@@ -162,12 +164,17 @@ def _wait_until(due: datetime) -> None:
         time.sleep(min(left_s, _LOOKS_EVERY_S))
 
 
-def _apart(function: Callable[[Plan, _How], str], plan: Plan, how: _How) -> str:
-    """What a function gives in a process that is started for it and gets secrets by a pipe only."""
+def _apart(
+    function: Callable[[Plan, _How], str], plan: Plan, how: _How, *, lost: Callable[[Plan, _How, Loss], str]
+) -> str:
+    """What a function gives in a process that is started for it and gets secrets by a pipe only.
+
+    Args:
+        lost: what takes its place when that process ends before it.
+    """
     pool = Pool("", "", Limits(), environment={})
     try:
-        pool.start(1)
-        return next(pool.map(function, plan, [how], lost=_lost))
+        return next(pool.map(function, plan, [how], lost=lost))
     finally:
         pool.end()
 
@@ -186,8 +193,19 @@ def _sentence(plan: Plan, how: _How) -> str:
     return one_night(plan, how.refresh).sentence
 
 
+def _told_of(due: datetime, plan: Plan, how: _How, loss: Loss) -> str:
+    """A night whose process ended before it could tell: another one writes and delivers its page."""
+    return _apart(partial(_sentence_about_lost, due, loss.words), plan, how, lost=_lost)
+
+
+def _sentence_about_lost(due: datetime, words: str, plan: Plan, _how: _How) -> str:
+    from pipeline.nightly.nightly import lost_night
+
+    return lost_night(plan, due, words).sentence
+
+
 def _lost(_plan: Plan, _how: _How, loss: Loss) -> str:
-    return f"The process of this night was lost: {loss.words}. The store is as it was; the next night makes up for it."
+    return f"The process was lost: {loss.words}. Nothing half done is in the store; the next night takes up everything."
 
 
 @click.command()

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from itertools import groupby
 from typing import Any
 
 import polars as pl
@@ -25,6 +26,8 @@ from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 #: How many findings and rejected files are written out; the page says how many more there are.
 MOST_LINES = 40
+#: How many notices, of a night that had nothing new: its page fits a screen, and they were there the night before.
+MOST_NOTICES_AGAIN = 10
 #: How many athletes are named in a sentence.
 MOST_NAMES = 20
 
@@ -85,7 +88,7 @@ def reason(error: BaseException) -> str:
     return in_words(error) or f"an internal error ({type(error).__name__})"
 
 
-# --- The three pages -------------------------------------------------------------------------------------------------
+# --- The four pages --------------------------------------------------------------------------------------------------
 
 
 def done(
@@ -106,7 +109,7 @@ def done(
         ledger: rows of `recordings` after it.
         drifts: rows of `athlete_drift` after it.
         names: names of athletes by their ids; those without are called by their id.
-        notices: what else needs attention, one sentence each.
+        notices: what else needs attention, one sentence each, the most important first.
         failures: earlier tries of the same night that failed.
         damage: what the check of a share of the store's files found.
     """
@@ -127,7 +130,8 @@ def done(
         parts += ["## What was rejected", *_rejected(record, ledger), *_still_rejected(ledger, came_in)]
         parts += _used_in_part(ledger, came_in)
     if notices:
-        parts += ["## To look at", _listed([f"- {inert(notice)}" for notice in notices], "splitdrift check")]
+        most = MOST_NOTICES_AGAIN if record.get("nothing_new") else MOST_LINES
+        parts += ["## To look at", _listed([f"- {inert(notice)}" for notice in notices], "splitdrift check", most=most)]
     in_short = _in_short(record) if damage is None else f"the store is damaged, {_in_short(record)}"
     return _page(began_at, in_short, *parts, f"*{CAUTION}*")
 
@@ -160,6 +164,16 @@ def failed(failures: Sequence[Failure], *, again_at: datetime | None) -> NightPa
         "It is not tried again tonight. The next night, or `splitdrift refresh`, takes up everything."
         if again_at is None
         else f"It is tried again at {again_at:%H:%M}.",
+    )
+
+
+def lost(failure: Failure) -> NightPage:
+    """The page of a night whose process ended before it could write one."""
+    return _page(
+        failure.began_at,
+        "failed",
+        f"{_when(failure.began_at)} failed. Its process ended early: {inert(failure.reason)}.",
+        "The store holds the state before it or a complete new one, never a part. The next night takes up everything.",
     )
 
 
@@ -202,7 +216,11 @@ def _when(began_at: datetime) -> str:
 def _tries(failures: Sequence[Failure]) -> list[str]:
     if not failures:
         return []
-    lines = [f"- {failure.began_at:%H:%M}: {inert(failure.reason)}" for failure in failures]
+    lines = []
+    for why, alike in groupby(failures, key=lambda failure: failure.reason):
+        times = [f"{failure.began_at:%H:%M}" for failure in alike]
+        when = times[0] if len(times) == 1 else f"{times[0]} to {times[-1]}, {len(times)} times"
+        lines.append(f"- {when}: {inert(why)}")
     return [f"{count_of(len(failures), 'try', 'tries')} failed:", "\n".join(lines)]
 
 
@@ -304,13 +322,13 @@ def _still_rejected(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
     return [f"{count_of(n_before, 'file', 'files')} of earlier nights {stays} rejected; `splitdrift check` says why."]
 
 
-def _listed(lines: Sequence[str], where: str, *, n_in_all: int | None = None) -> str:
+def _listed(lines: Sequence[str], where: str, *, n_in_all: int | None = None, most: int = MOST_LINES) -> str:
     """Lines of a list, at most as many as fit on a page."""
     if not lines:
         return "None."
-    n_more = (len(lines) if n_in_all is None else n_in_all) - len(lines[:MOST_LINES])
+    n_more = (len(lines) if n_in_all is None else n_in_all) - len(lines[:most])
     more = [f"- and {n_more} more: `{where}`"] if n_more > 0 else []
-    return "\n".join([*lines[:MOST_LINES], *more])
+    return "\n".join([*lines[:most], *more])
 
 
 def _finding(finding: str | None) -> str:

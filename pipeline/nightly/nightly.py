@@ -146,6 +146,19 @@ def one_night(
         sleep(plan.retry_after_s)
 
 
+def lost_night(plan: Plan, began_at: datetime, reason: str) -> Night:
+    """Write and deliver the page of a night whose process ended before it could.
+
+    Args:
+        began_at: with a time zone.
+        reason: why it ended, to follow a colon.
+    """
+    failure = night_page.Failure(began_at.astimezone(plan.zone), reason)
+    _note_failed(plan.store, [replace(failure, reason=f"Its process ended early: {reason}.")])
+    night = Night(Outcome.FAILED, night_page.lost(failure), error=NothingDone(reason))
+    return _delivered(plan, _PageFile(plan.store), night)
+
+
 def _note_failed(store: Path, failures: Sequence[night_page.Failure]) -> None:
     """Note in the history that a night failed, if the storage takes it."""
     try:
@@ -180,7 +193,7 @@ def _try(
         ledger=ledger,
         drifts=read_rows(published(plan.store), "athlete_drift"),
         names=dict(inbox.athletes.select("athlete_id", "display_name").drop_nulls().iter_rows()),
-        notices=[*notices_of(inbox, ledger), *notices],
+        notices=[*notices, *notices_of(inbox, ledger)],
         failures=failures,
         damage=damage,
     )

@@ -110,10 +110,7 @@ def drift(
                 f"{inclusion.min_splits_of_run} usable splits"
             )
             row["reasons"] = _reason(
-                "few_runs",
-                n=len(design.run_ids),
-                needed=inclusion.min_runs,
-                splits=inclusion.min_splits_of_run,
+                "few_runs", n=len(design.run_ids), needed=inclusion.min_runs, splits=inclusion.min_splits_of_run
             )
         elif collinearity_of(design, causes) > INSEPARABLE:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
@@ -124,10 +121,8 @@ def drift(
             )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= (
-                _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
-                | reach.shares()
-            )
+            row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
+            row |= reach.shares()
             if fitted.collinearity > max_collinearity:
                 row |= _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))

@@ -264,13 +264,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
         session = replace(session, lacks_distance=said)
     # The median, since a few odd times are excluded by the next stage.
     if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
-        return session.rejected(
-            Refused(
-                "The times of the session cannot be right: the clock of the device was not set.",
-                f"Write the file and clock_shift_h, the hours from {_shown_time(start_s(content))} to when it really "
-                "began, under [[correction]] in corrections.toml, and set the clock of the device.",
-            )
-        )
+        return session.rejected(_clock_not_set(start_s(content)))
     measured = [word for column, word in WORTH.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
     if content.unused:
@@ -285,12 +279,17 @@ def _judged(unjudged: Session, content: Recording) -> Session:
     return replace(session, reason=reason)
 
 
-def _shown_time(time_s: float) -> str:
-    """A time of a clock that may stand anywhere."""
+def _clock_not_set(started_s: float) -> Refused:
+    """What to say of times that cannot be right; such a clock may stand anywhere."""
     try:
-        return f"{datetime.fromtimestamp(time_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
+        started = f"{datetime.fromtimestamp(started_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
     except (ValueError, OverflowError, OSError):
-        return "its first time"
+        started = "its first time"
+    return Refused(
+        "The times of the session cannot be right: the clock of the device was not set.",
+        f"Write the file and clock_shift_h, the hours from {started} to when it really began, under [[correction]] in "
+        "corrections.toml, and set the clock of the device.",
+    )
 
 
 def _shown(text: str, most: int) -> str:

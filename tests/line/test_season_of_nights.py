@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
 
-import polars as pl
 import pytest
 
-from pipeline.core.errors import NothingDone
+from pipeline.core.errors import Damaged, NothingDone
 from pipeline.inbox.inbox import read_inbox
+from pipeline.nightly.nightly import Night, Outcome
+from pipeline.refresh.damage import NIGHTS_OF_A_ROUND, check_store
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import published
-from pipeline.store.history import read_history
-from tests.support.nights import CLOCKLESS, Nights, assert_same_state, drifting_run
+from pipeline.store.history import made_a_state, read_history
+from tests.support.nights import CLOCKLESS, Killed, Nights, Schedule, Sizes, assert_same_state, drifting_run
 
 pytestmark = pytest.mark.slow
 depth, long = pytest.mark.depth, pytest.mark.long
@@ -35,6 +39,7 @@ class Life:
     def __init__(self, club: Nights, seed: int, *, pages: str) -> None:
         self.club, self.draw, self.n_runs, self.pages = club, Random(seed), 0, f'pages = "{pages}"\n'
         self.club.put("settings.toml", self.pages)
+        self.sensor = 0
         self.done: list[str] = []
         self.broken: dict[str, bytes] = {}
         self.away: dict[str, bytes] = {}
@@ -57,7 +62,9 @@ class Life:
         return f"{self.draw.choice(ATHLETES)}/{self.draw.randrange(100):02}-{self.n_runs}.fit"
 
     def new_run(self) -> bytes:
-        return drifting_run(self.draw.randrange(120), seed=self.draw.randrange(10**6), km=self.draw.choice([3, 6, 6]))
+        day, seed, km = self.draw.randrange(120), self.draw.randrange(10**6), self.draw.choice([3, 6, 6])
+        replaced = {"contact_time_ms": 240.0 + 5 * self.sensor} if self.sensor else {}
+        return drifting_run(day, seed=seed, km=km, serial_number=1000 + self.sensor, **replaced)
 
     def add(self) -> None:
         self.club.put(self.new_name(), self.new_run())
@@ -201,7 +208,7 @@ def test_in_whatever_order_files_arrive_the_state_is_the_same(tmp_path: Path, se
     assert_same_state(arriving.store, life.club.store)
 
 
-# --- Many nights ---------------------------------------------------------------------------------------------------
+# --- A year of nights ------------------------------------------------------------------------------------------------
 
 #: Where a refresh may die, and what the storage says then.
 STEPS = (
@@ -212,64 +219,184 @@ STEPS = (
     "pipeline.refresh.refresh.link_tree",
     "pipeline.store.generations.point_to",
 )  # fmt: skip
+#: Lines of a terminal that need no turning of pages.
+SCREEN = 40
 
 
-def dies_at(club: Nights, step: str, monkeypatch: pytest.MonkeyPatch) -> bool:
-    """A refresh whose storage fails at a step; whether it came to that."""
+class Year:
+    """Nights with what goes wrong in them; each way says how the night has to end."""
 
+    def __init__(self, life: Life, begins: datetime, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.life, self.club, self.monkeypatch = life, life.club, monkeypatch
+        self.schedule = Schedule(life.club, begins)
+        self.n_records, self.n_killed = 0, 0
+
+    def night(self) -> Night:
+        """A night that is over, whose page and place in the history are as they should be."""
+        night = self.schedule.night()
+        self.n_records += 1
+        record, n_lines = read_history(self.club.store)[-1], len(night.page.text.splitlines())
+        assert n_lines <= (SCREEN if record.get("nothing_new") else 3 * SCREEN), night.page.text
+        assert (night.outcome is Outcome.FAILED) == ("failed" in record), night.page.title
+        return night
+
+    def goes_well(self) -> None:
+        night = self.night()
+        assert night.outcome is Outcome.DONE, night.page.text
+        assert set(self.schedule.done.ledger["path"]) >= set(self.life.files()), night.page.text
+
+    def a_step_fails(self, error: BaseException, steps: Sequence[str], *, until: str) -> Night:
+        """A night in which a step of the refresh fails, until it is tried again or all night."""
+        self.life.happens(self.life.add)
+        before = published(self.club.store)
+        with self.monkeypatch.context() as patched:
+            fail_with(patched, error, self.life.draw.choice(steps))
+            if until == "tried again":
+                patched.setattr(self.schedule, "_wait", lambda _: patched.undo())
+            night = self.night()
+        assert until == "tried again" or published(self.club.store) == before
+        return night
+
+    def fails_once(self) -> None:
+        night = self.a_step_fails(OSError(errno.EIO, os.strerror(errno.EIO)), STEPS, until="tried again")
+        assert night.outcome is Outcome.DONE, night.page.text
+
+    def disk_is_full(self) -> None:
+        error = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        night = self.a_step_fails(error, ALWAYS, until="the morning")
+        assert night.outcome is Outcome.FAILED
+        assert "No space left on device" in read_history(self.club.store)[-1]["failed"]
+        assert night.page.title.endswith(": failed")
+
+    def is_killed(self) -> None:
+        """What a killed refresh leaves stays: the next state half built."""
+        self.life.happens(self.life.add)
+        with self.monkeypatch.context() as patched:
+            patched.setattr("pipeline.store.generations.remove_tree", lambda _: None)
+            fail_with(patched, Killed(), self.life.draw.choice(ALWAYS))
+            with pytest.raises(Killed):
+                self.schedule.night()
+        self.n_killed += 1
+        states = [path.name for path in published(self.club.store).parent.iterdir()]
+        assert max(states) > published(self.club.store).name, "the ruin"
+
+    def a_file_decays(self) -> None:
+        """A disk loses a bit of what no refresh reads again: found within a week, repaired by `verify --repair`."""
+        state = published(self.club.store)
+        file = self.life.draw.choice(sorted(state.glob("tables/samples/**/*.parquet")))
+        about, content = file.stat(), bytearray(file.read_bytes())
+        content[len(content) // 2] ^= 1
+        file.write_bytes(content)
+        os.utime(file, ns=(about.st_atime_ns, about.st_mtime_ns))
+        for _ in range(NIGHTS_OF_A_ROUND):
+            if (night := self.night()).outcome is Outcome.DAMAGED:
+                break
+        assert isinstance(night.error, Damaged)
+        assert [*night.error.faults] == [file.relative_to(state).as_posix()]
+        refresh(read_inbox(self.club.inbox), self.club.store, jobs=1, repairs=True)
+        self.n_records += 1
+        assert not check_store(self.club.store).faults
+
+    def is_upgraded(self) -> None:
+        """Other code: everything is computed again."""
+        code = f"code of night {len(self.schedule.began_at)}"
+        for module in ("pipeline.store.known", "pipeline.pages.draw"):
+            self.monkeypatch.setattr(f"{module}.code_digest", lambda: code)
+        self.goes_well()
+        assert self.schedule.done.read == sorted(file.path for file in read_inbox(self.club.inbox).files)
+
+    def an_athlete_leaves(self) -> None:
+        name = self.life.draw.choice(sorted({file.partition("/")[0] for file in self.life.files()}))
+        shutil.rmtree(self.club.inbox / name)
+        self.life.happens(self.life.add)
+        self.goes_well()
+        left = {file.partition("/")[0] for file in self.life.files()}
+        state = published(self.club.store)
+        assert {path.name for path in state.glob("tables/samples/*")} <= {f"athlete_id={one}" for one in left}
+
+    def a_sensor_is_replaced(self) -> None:
+        self.life.sensor += 1
+        self.life.happens(self.life.add)
+        self.goes_well()
+
+    def much_is_edited(self) -> None:
+        for what in (self.life.edit, self.life.listed, self.life.roster, self.life.other_lists):
+            self.life.happens(what)
+        self.goes_well()
+
+    @property
+    def mishaps(self) -> dict[int, Callable[[], None]]:
+        """By the night of a round."""
+        return {
+            1: self.disk_is_full, 2: self.is_killed, 3: self.a_sensor_is_replaced, 4: self.is_upgraded,
+            5: self.an_athlete_leaves, 6: self.much_is_edited, 7: self.a_file_decays,
+            **dict.fromkeys((20, 31, 42, 53, 64), self.fails_once),
+            **dict.fromkeys((25, 45), self.disk_is_full), **dict.fromkeys((35, 55), self.is_killed),
+        }  # fmt: skip
+
+
+#: Steps that every refresh with a new file comes to.
+ALWAYS = tuple(step for step in STEPS if not step.endswith("link_tree"))
+#: After so many nights the same mishaps come again.
+ROUND = 73
+
+
+def fail_with(patched: pytest.MonkeyPatch, error: BaseException, step: str) -> None:
     def fails(*_: object, **__: object) -> None:
-        raise OSError(5, "Input/output error")
+        raise error
 
-    before = published(club.store)
-    with monkeypatch.context() as patched:
-        patched.setattr(step, fails)
-        try:
-            club.refresh()
-        except OSError as error:
-            assert error.strerror == "Input/output error"  # noqa: PT017 -- it may also come through unharmed
-            assert published(club.store) == before
-            return True
-    return False
+    patched.setattr(step, fails)
 
 
-def leave_a_ruin(club: Nights) -> None:
-    """What a killed refresh leaves: the next state half built, a beginning of a link."""
-    newest = published(club.store)
-    ruin = newest.parent / f"{int(newest.name) + 1:06}"
-    if not ruin.exists():
-        shutil.copytree(newest / "tables", ruin / "tables")
-    (club.store / ".current").unlink(missing_ok=True)
-    (club.store / ".current").symlink_to(f"generations/{ruin.name}")
-
-
-@pytest.mark.parametrize(("n_nights", "seed", "fewest"), [(6, 1, (1, 2)), pytest.param(90, 90, (5, 8), marks=long)])
+@pytest.mark.parametrize(
+    ("begins", "n_nights", "pages"),
+    [("2026-03-27", 8, "none"), pytest.param("2026-01-01", 365, "names", marks=long)],
+)
 def test_nights_with_their_mishaps_end_as_one_refresh_of_everything(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_nights: int, seed: int, fewest: tuple[int, int]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begins: str, n_nights: int, pages: str
 ):
-    life, (fewest_died, fewest_kinds) = beginning(tmp_path, seed), fewest
-    club = life.club
-    club.refresh()
-    n_died = 0
-    for night in range(n_nights):
+    life = beginning(tmp_path, 90, pages=pages)
+    year = Year(life, datetime.fromisoformat(begins), monkeypatch)
+    began_at, sizes = year.schedule.began_at, year.schedule.sizes
+    while len(began_at) < n_nights:
+        number = len(began_at)
         luck = life.draw.random()
-        if luck < 0.35:
+        if mishap := year.mishaps.get(number % ROUND):
+            mishap()
+            continue
+        if luck < 0.2:
             life.happens(life.add)
-        elif luck < 0.6:
+        elif luck < 0.3:
             life.happens(life.draw.choice([life.arrives_broken, life.is_mended, life.goes_away, life.comes_back]))
-        elif luck < 0.75:
+        elif luck < 0.4:
             life.happens(life.draw.choice(life.changes))
-        if night % 7 == 3:
-            n_died += dies_at(club, life.draw.choice(STEPS), monkeypatch)
-        if night % 11 == 5:
-            leave_a_ruin(club)
-        done = club.refresh()
-        assert set(done.ledger["path"]) >= set(life.files()), f"night {night}, after {life.done[-3:]}"
-    assert n_died >= fewest_died, "mishaps were meant to happen"
+        year.goes_well()
     life.is_mended()
     life.comes_back()
-    club.refresh()
+    year.goes_well()
+    club = life.club
     club.assert_as_if_done_anew()
-    told = [one["generation"] for one in read_history(club.store) if not one.get("nothing_new")]
-    assert told == sorted(told)
-    assert len(told) == len(set(told)), "every refresh is told once"
-    assert pl.Series(life.done).n_unique() >= fewest_kinds, "many things happened"
+
+    first, last = began_at[0].date(), began_at[-1].date()
+    assert [at.date() for at in began_at] == [first + timedelta(n) for n in range((last - first).days + 1)]
+    assert {f"{at:%H:%M}" for at in began_at if (at.month, at.day) != (3, 29)} == {"02:30"}
+    assert [f"{at:%H:%M%z}" for at in began_at if (at.month, at.day) == (3, 29)] == ["03:30+0200"]
+
+    records = read_history(club.store)
+    assert len(records) == year.n_records
+    assert len(list((club.store / "nights").iterdir())) == len(began_at) - year.n_killed
+    told = [one["generation"] for one in records if made_a_state(one)]
+    assert told == sorted(set(told)), "every refresh is told once"
+    assert_grows_with_what_comes_in(sizes, keep=read_inbox(club.inbox).settings.keep_generations)
+
+
+def assert_grows_with_what_comes_in(sizes: Sequence[Sizes], *, keep: int) -> None:
+    """Nothing gathers in the store: a state takes so much per run, history and pages so much per night."""
+    largest = 0
+    for size in sizes:
+        largest = max(largest, size.valid)
+        assert size.states <= keep * largest, "older states than the kept ones, or ruins, are left"
+        assert size.valid <= 12_000_000 + 100_000 * size.n_runs, size
+    half, end = sizes[len(sizes) // 2 - 1], sizes[-1]
+    assert end.history <= 2.5 * half.history
+    assert end.pages <= 2.5 * half.pages

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
 
-from pipeline.core.errors import NothingDone, Refused
+from pipeline.core.errors import Damaged, NothingDone, Refused
 from pipeline.core.metrics import METRICS
 from pipeline.nightly.night_page import (
     MOST_LINES,
@@ -202,6 +203,25 @@ def test_a_night_with_nothing_new_says_so_in_a_few_lines():
     assert "Nothing was new: no file of the inbox was added, changed or removed" in night.text
     assert "1 file of earlier nights stays rejected" in night.text
     assert "##" not in night.text
+
+
+def test_a_night_with_nothing_new_fits_a_screen_whatever_else_there_is_to_say():
+    minutes = range(0, 60, 2)
+    night = page(
+        NOTHING | {"nothing_new": True},
+        ledger(*((f"bo/{n}.fit", "rejected", "broken", None) for n in range(500))),
+        notices=[f"sessions.csv, line {n}: no file." for n in range(100)],
+        failures=[Failure(BEGAN.replace(hour=2, minute=minute), "The inbox is not there.") for minute in minutes],
+        damage=Damaged(Path("store/generations/000007"), {f"tables/{n}.parquet": "is missing" for n in range(99)}),
+    )
+    assert len(with_faults(night, ["The command mail ended with exit code 1."] * 2).text.splitlines()) <= 40
+    assert "- and 90 more: `splitdrift check`" in section(night, "To look at")
+
+
+def test_tries_that_failed_for_the_same_reason_share_a_line():
+    tries = [Failure(BEGAN.replace(minute=minute), "gone" if minute < 40 else "full") for minute in (0, 10, 20, 40)]
+    text = page(refreshed(), failures=tries).text
+    assert "4 tries failed:\n\n- 03:00 to 03:20, 3 times: gone\n- 03:40: full\n" in text
 
 
 def test_every_page_of_numbers_says_that_it_is_no_advice():

@@ -51,7 +51,7 @@ def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(autouse=True)
 def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nights that begin in this process are refreshed in it: workers take a second to start."""
-    monkeypatch.setattr("pipeline.commands.nightly.started_workers", lambda *_: nullcontext(here))
+    monkeypatch.setattr("pipeline.commands.nightly.started_workers", lambda *_, **__: nullcontext(here))
 
 
 @pytest.fixture
@@ -533,6 +533,21 @@ def test_the_served_schedule_opens_no_door_and_leaves_nothing_behind_when_it_is_
     assert not [line for line in (*during.values(), seen.read_text()) if "secret" in line]
     assert not (cwd / "executed").exists()
     assert current(store) is not None
+
+
+@pytest.mark.slow
+def test_a_night_whose_process_is_ended_from_outside_has_a_page_and_stands_in_the_history(
+    inbox: Path, store: Path, tmp_path: Path
+):
+    refresh_of(inbox, store)
+    mark = str(tmp_path / "killed once")
+    kills = f"import os; os.path.exists({mark!r}) or os.kill(os.getppid(), 9); open({mark!r}, 'w')"
+    with serving(inbox, store, "--notify", f'{sys.executable} -c "{kills}"', cwd=hostile_folder(tmp_path / "cwd")):
+        wait_until(lambda: any("failed" in record for record in read_history(store)), seconds=60)
+        wait_until(lambda: any(": failed\n" in page for page in pages(store)), seconds=20)
+    (record, *_) = (record for record in read_history(store) if "failed" in record)
+    assert record["failed"].startswith("Its process ended early: ")
+    assert "SIGKILL" in record["failed"]
 
 
 def wait_until(is_so: Callable[[], object], *, seconds: float) -> None:

@@ -326,7 +326,10 @@ def test_in_german_every_page_says_so_and_nothing_of_the_frame_is_english(demo: 
     found = {name: file.read_text(encoding="utf-8") for name, file in pages_below(pages.built / "pages").items()}
     shown = {name: text for name, text in found.items() if name.endswith(".html")}
     assert len(shown) > 10
-    note, complaint = "runs the long causeway; steady until the ninth milestone", "tight after the second lamp, eased with rest"
+    note, complaint = (
+        "runs the long causeway; steady until the ninth milestone",
+        "tight after the second lamp, eased with rest",
+    )
     for name, text in shown.items():
         assert '<html lang="de">' in text, name
         assert "Verein" in text, name

@@ -5,9 +5,11 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import duckdb
 import numpy as np
@@ -15,7 +17,9 @@ import polars as pl
 import pytest
 
 from data.generator.fit_writer import run_file
-from pipeline.inbox.inbox import read_inbox
+from pipeline.inbox.inbox import Inbox, read_inbox
+from pipeline.nightly.nightly import Night, one_night
+from pipeline.nightly.plan import Plan, next_night, time_of
 from pipeline.refresh.context import BuildContext, DriftTask
 from pipeline.refresh.refresh import bring_up_to_date, refresh
 from pipeline.refresh.steps import executor_over
@@ -140,6 +144,70 @@ class Nights:
         fresh = self.root / f"fresh-{self.n_fresh}"
         refresh(read_inbox(self.inbox), fresh, jobs=1)
         assert_same_state(self.store, fresh)
+
+
+class Killed(BaseException):
+    """What ends a process at once: nothing is tidied up behind it."""
+
+
+class Schedule:
+    """The nights of a club as `splitdrift nightly --at` begins them, by a clock that only waiting moves.
+
+    Attributes:
+        began_at: of each night, on the wall clock.
+        sizes: after each, what the store takes, see `Sizes`.
+    """
+
+    AT, ZONE, RETRIES = time_of("02:30"), ZoneInfo("Europe/Berlin"), 1
+
+    def __init__(self, club: Nights, begins: datetime) -> None:
+        self.club, self._now = club, begins.replace(tzinfo=self.ZONE)
+        self.began_at: list[datetime] = []
+        self.sizes: list[Sizes] = []
+        self.done: Done | None = None
+
+    def night(self) -> Night:
+        """The next one. `Killed` passes through, as what ends a process does."""
+        self._now = next_night(self.AT, self._now).astimezone(self.ZONE)
+        self.began_at.append(self._now)
+        plan = Plan(self.club.inbox, self.club.store, self.ZONE, retries=self.RETRIES)
+        night = one_night(plan, self._refresh, sleep=self._wait, now=lambda: self._now)
+        self.sizes.append(Sizes.of(self.club.store))
+        return night
+
+    def _refresh(self, _inbox: Inbox, _store: Path) -> pl.DataFrame:
+        self.done = self.club.refresh()
+        return self.done.ledger
+
+    def _wait(self, seconds: float) -> None:
+        self._now += timedelta(seconds=seconds)
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """What a store takes [bytes]: its states together, the valid one of so many runs, its history, pages of nights."""
+
+    states: int
+    valid: int
+    n_runs: int
+    history: int
+    pages: int
+
+    @classmethod
+    def of(cls, store: Path) -> Sizes:
+        return cls(
+            _bytes_below(store / "generations"),
+            _bytes_below(published(store)),
+            len(list(published(store).glob("tables/samples/**/*.parquet"))),
+            (store / "history.jsonl").stat().st_size,
+            _bytes_below(store / "nights"),
+        )
+
+
+def _bytes_below(folder: Path) -> int:
+    """What the files below a folder take; one that has several names counts once."""
+    files = {file.stat().st_ino: file.stat().st_size for file in folder.rglob("*") if file.is_file()}
+    return sum(files.values())
 
 
 def noted_anew(state: Path) -> None:

@@ -14,7 +14,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from pipeline.workers.pool import Mapper, WorkerLost, here, workers
+from pipeline.workers.pool import Mapper, Pool, WorkerLost, here, workers
 from pipeline.workers.process import Limits
 from tests.support.worker_deeds import (
     HANGS_S,
@@ -251,6 +251,17 @@ def test_without_a_limit_few_items_stay_here_and_with_one_they_never_do():
         assert list(few(work, "", [1, 2], smaller=list, lost=described)) == ["1", "2"]
     with workers(1, 1, few=3, item_s=60, loads="tests.support.worker_deeds") as held:
         assert next(held(work, "", [1, "leaves"], lost=described)) == "1"
+
+
+def test_workers_may_be_started_with_the_first_items(monkeypatch: pytest.MonkeyPatch):
+    started = []
+    start = Pool.start
+    monkeypatch.setattr(Pool, "start", lambda pool: (started.append(pool), start(pool)))
+    with workers(1, 1, few=0, item_s=60, loads="tests.support.worker_deeds", at_once=False) as held:
+        assert list(held(work, "", [])) == []
+        assert started == []
+        assert list(held(work, "", [1, 2])) == ["1", "2"]
+    assert len(started) == 1
 
 
 def test_each_worker_is_told_to_use_one_core_and_this_process_is_as_before(monkeypatch: pytest.MonkeyPatch):
