@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,17 +46,29 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))
 
 
+@contextmanager
+def shared_folder(name: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder that all processes of tests have, for this one alone as long as it fills it."""
+    of_process = tmp_path_factory.getbasetemp()
+    folder = (of_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_process) / name
+    folder.mkdir(exist_ok=True)
+    with locked(folder, wait_s=600):
+        yield folder
+
+
+def refreshed_once(inbox: Path, folder: Path) -> Refreshed:
+    """An inbox, taken through the line unless another process of tests has done so."""
+    ledger = folder / "ledger.parquet"
+    if not ledger.exists():
+        refresh(read_inbox(inbox), folder / "store", jobs=1).write_parquet(ledger)
+    return Refreshed(folder / "store", pl.read_parquet(ledger))
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
-    """The demo club, taken through the line once: by the first process of tests that asks. Only to be read."""
-    of_process = tmp_path_factory.getbasetemp()
-    folder = (of_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_process) / "demo"
-    folder.mkdir(exist_ok=True)
-    ledger = folder / "ledger.parquet"
-    with locked(folder, wait_s=600):
-        if not ledger.exists():
-            refresh(read_inbox(CLUB), folder / "store", jobs=1).write_parquet(ledger)
-    return Refreshed(folder / "store", pl.read_parquet(ledger))
+    """The demo club, taken through the line. Only to be read."""
+    with shared_folder("demo", tmp_path_factory) as folder:
+        return refreshed_once(CLUB, folder)
 
 
 @pytest.fixture(scope="session")
@@ -68,17 +80,18 @@ def demo_store(demo: Refreshed) -> Path:
 @pytest.fixture(scope="session")
 def small_club(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The inbox of two athletes of the demo club, for tests that refresh it again. Only to be read."""
-    folder = tmp_path_factory.mktemp("small") / "inbox"
     ignored = [path.name for path in CLUB.iterdir() if path.is_dir() and path.name not in ("brine", "ember")]
-    shutil.copytree(CLUB, folder, ignore=shutil.ignore_patterns(*ignored))
-    return folder
+    with shared_folder("small", tmp_path_factory) as folder:
+        if not (folder / "inbox").exists():
+            shutil.copytree(CLUB, folder / "inbox", ignore=shutil.ignore_patterns(*ignored))
+    return folder / "inbox"
 
 
 @pytest.fixture(scope="session")
-def small(small_club: Path) -> Refreshed:
-    """That club, taken through the line in this process. Only to be read."""
-    store = small_club.parent / "store"
-    return Refreshed(store, refresh(read_inbox(small_club), store, jobs=1))
+def small(small_club: Path, tmp_path_factory: pytest.TempPathFactory) -> Refreshed:
+    """That club, taken through the line. Only to be read."""
+    with shared_folder("small", tmp_path_factory) as folder:
+        return refreshed_once(small_club, folder)
 
 
 @pytest.fixture
@@ -92,7 +105,7 @@ def own_store(demo: Refreshed, tmp_path: Path) -> Path:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """One browser for the tests of a file."""
-    from tests.support.browser import launched
+    from tests.support.browser import launched  # noqa: PLC0415 -- few processes of tests open one
 
     with launched() as one:
         yield one

@@ -76,13 +76,22 @@ paired_windows <- function(rows, about, draws) {
   level <- units(rows, about)
   change <- level$late - level$early
   n <- length(change)
+  shared_se <- as.numeric(about$shared_se)
+  se <- 0
   limits <- list(low = NA, high = NA)
   d_z <- NA
   d_z_interval <- d_av_interval <- c(NA, NA)
   if (sd(change) > 1e-12 * max(abs(c(level$early, level$late)))) {
-    limits <- interval(mean(change), sd(change) / sqrt(n), n - 1, as.numeric(about$shared_se), 0.95)
+    se <- sd(change) / sqrt(n)
+    limits <- interval(mean(change), se, n - 1, shared_se, 0.95)
     d_z_interval <- standardised_interval(change)
     if (n > 2) d_z <- hedges(n - 1) * mean(change) / sd(change)
+  }
+  if (shared_se > 0) { # it moves all changes the same way: no pattern of signs shows it
+    unsure <- interval(mean(change), se, n - 1, shared_se, 0.95)
+    p_value <- 2 * pt(-abs(mean(change)) / unsure$se, unsure$df)
+  } else {
+    p_value <- p_of_signs(change, draws)
   }
   early <- exp(level$early)
   late <- exp(level$late)
@@ -94,7 +103,7 @@ paired_windows <- function(rows, about, draws) {
   }
   rbind(
     row_of("early_level", exp(mean(level$early))), row_of("late_level", exp(mean(level$late))),
-    row_of("change_pct", percent(mean(change)), percent(limits$low), percent(limits$high), p_of_signs(change, draws), TRUE),
+    row_of("change_pct", percent(mean(change)), percent(limits$low), percent(limits$high), p_value, TRUE),
     row_of("d_z", d_z, d_z_interval[1], d_z_interval[2]), row_of("d_av", d_av, d_av_interval[1], d_av_interval[2])
   )
 }

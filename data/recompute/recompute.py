@@ -45,7 +45,7 @@ def row(statistic, estimate, low=None, high=None, p_value=None, *, primary=False
 def interval(mean, se, df, shared_se, level):
     """A t interval where a part of the standard error, that which all units share, counts as known (Satterthwaite)."""
     total = np.hypot(se, shared_se)
-    total_df = df * (total / se) ** 4
+    total_df = df * (total / se) ** 4 if se else np.inf
     margin = stats.t.ppf(0.5 + level / 2, total_df) * total
     return mean - margin, mean + margin, total, total_df
 
@@ -107,13 +107,19 @@ def paired_windows(rows, about, draws):
     levels = np.exp([early, late])
     yield row("early_level", np.exp(early.mean()))
     yield row("late_level", np.exp(late.mean()))
+    shared_se, se = float(about["shared_se"]), 0.0
     low = high = d_z = d_z_low = d_z_high = d_av = d_av_low = d_av_high = None
     if scatters(change, np.array([early, late])):
-        ends = interval(change.mean(), change.std(ddof=1) / np.sqrt(n), n - 1, float(about["shared_se"]), 0.95)
-        low, high = percent(ends[0]), percent(ends[1])
+        se = change.std(ddof=1) / np.sqrt(n)
+        low, high = map(percent, interval(change.mean(), se, n - 1, shared_se, 0.95)[:2])
         d_z_low, d_z_high = standardised_interval(change)
         d_z = hedges(n - 1) * change.mean() / change.std(ddof=1) if n > 2 else None
-    yield row("change_pct", percent(change.mean()), low, high, p_of_signs(change, draws), primary=True)
+    if shared_se:  # which moves all changes the same way: no pattern of signs shows it
+        _, _, total, df = interval(change.mean(), se, n - 1, shared_se, 0.95)
+        p_value = 2 * stats.t.sf(abs(change.mean()) / total, df)
+    else:
+        p_value = p_of_signs(change, draws)
+    yield row("change_pct", percent(change.mean()), low, high, p_value, primary=True)
     yield row("d_z", d_z, d_z_low, d_z_high)
     difference, sd = levels[1] - levels[0], levels.std(axis=1, ddof=1).mean()
     if n > 2 and scatters(difference, levels[0]) and sd > 1e-12 * levels[0].max():

@@ -47,8 +47,14 @@ def columns(file: Path, write: bool) -> None:
         click.echo(f"Written to {place}.")
     else:
         click.echo(f"\nFor {place} (--write adds it there):\n\n{proposal.toml}", nl=False)
+    if proposal.n_left_out:
+        click.echo(
+            f"Columns left out: {proposal.n_left_out}. Give those that you want used their names in columns.toml."
+        )
     if proposal.n_asked:
-        click.echo(f"{proposal.n_asked} lines are yours to choose: keep one of each with # in front, without the #.")
+        click.echo(
+            f"Choices that are yours: {proposal.n_asked}. Of each, keep one line with # in front, without the #."
+        )
 
 
 def _csv_content(file: Path) -> tuple[bytes, str]:
@@ -106,6 +112,7 @@ def _as_table(proposal: Proposal) -> Table:
     from rich.table import Table
 
     from pipeline.commands.show import plain
+    from pipeline.formats.proposal import not_recognised
 
     table = Table("column", "values", "taken for", box=None, pad_edge=False)
     for report in proposal.columns:
@@ -116,6 +123,6 @@ def _as_table(proposal: Proposal) -> Table:
         elif report.choices:
             taken_for = f"open: {' or '.join(report.choices)}"
         else:
-            taken_for = report.name or "not recognised"
+            taken_for = report.name or not_recognised(report.header)
         table.add_row(plain(report.header), plain("  ".join(cell[:24] for cell in report.samples)), taken_for)
     return table

@@ -110,6 +110,8 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
             unclear.append(": ".join(filter(None, ("too few runs", rows.sort("n_runs")["reason"][-1]))))
         elif not few.is_empty():
             unclear.append(f"too few: {_listed(few)}")
+        elif rows.filter(pl.col("finding") != "too_little_data").is_empty() and rows["n_runs"].max():
+            unclear.append("too few runs")
         unclear += _excluded(rows)
         name = plain(_named(athlete_id, shown))
         table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
@@ -119,12 +121,11 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
 def _excluded(drifts: pl.DataFrame) -> list[str]:
     """The readings of an athlete that were excluded in most of a run, with what they are suspected of."""
     rows = drifts.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
-    return [
-        f"{LABELS[metric]} excluded in part: {SUSPICIONS[suspicion].words}"
-        if n_runs
-        else f"{LABELS[metric]} excluded: {SUSPICIONS[suspicion].words}"
-        for metric, suspicion, n_runs in rows.select("metric", "suspicion", "n_runs").iter_rows()
-    ]
+    labels: dict[str, list[str]] = {}
+    for metric, suspicion, n_runs in rows.select("metric", "suspicion", "n_runs").iter_rows():
+        part = " in part" if n_runs else ""
+        labels.setdefault(f"excluded{part}: {SUSPICIONS[suspicion].words}", []).append(LABELS[metric])
+    return [f"{', '.join(metrics)} {words}" for words, metrics in labels.items()]
 
 
 def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list[RenderableType]:

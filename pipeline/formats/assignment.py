@@ -13,7 +13,7 @@ from pipeline.formats.cells import Table
 from pipeline.formats.column_mapping import ColumnMapping, toml_line
 from pipeline.formats.columns import CHOICES_OF, COLUMNS, DISTANCE_OF_LAPS
 from pipeline.formats.grains import may_be_laps
-from pipeline.formats.headers import meaning_of
+from pipeline.formats.headers import Meaning, meaning_of
 
 AT_TOP = "at the top of columns.toml next to the file"
 ZONE_FIX = f'write time_zone = "UTC" (or the zone of the place, such as "Europe/Lisbon") {AT_TOP}.'
@@ -62,7 +62,7 @@ def used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source
         if mapped == "" or cells.null_count() == len(cells):
             continue
         meaning = meaning_of(header)
-        name = mapped or meaning.column or _dated(source, meaning.choices)
+        name = mapped or _dated(source, meaning) or meaning.column
         if name in named:
             problems.append(
                 Problem(
@@ -85,9 +85,15 @@ def used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source
     return {name: named[name] for name in dict.fromkeys(taken.values())}, unclear, problems + unit_problems(unclear)
 
 
-def _dated(source: Source, choices: Mapping[str, str]) -> str | None:
-    """The name of a time column that holds dates: these say by themselves what they are, bare numbers do not."""
-    return "time_utc" if "time_utc" in choices and clock.looks_dated(source.cells) else None
+def _dated(source: Source, meaning: Meaning) -> str | None:
+    """The name of a column of times, dates or times of day that holds dates with a time of day: these say by themselves
+    what they are, bare numbers do not.
+    """
+    may_be = "time_utc" in meaning.choices or meaning.column in ("date", "time_of_day")
+    if not may_be or not clock.looks_dated(source.cells):
+        return None
+    is_date_alone = meaning.column == "date" and bool(source.cells.str.contains(clock.MIDNIGHT).all())
+    return None if is_date_alone else "time_utc"
 
 
 def _in_context(column: Unclear, taken: Mapping[str, str], unclear: list[Unclear]) -> Unclear:

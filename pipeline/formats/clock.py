@@ -19,6 +19,9 @@ import polars as pl
 
 DATE_ORDERS = DAY_FIRST, MONTH_FIRST, YEAR_FIRST = ("day-month-year", "month-day-year", "year-month-day")
 
+#: What spreadsheets write behind a date alone.
+MIDNIGHT = r"[T ]0?0:00(:00)?(\.0+)?$"
+
 #: Day 0 of spreadsheets, 1899-12-30, in days before 1970-01-01; right for every date since March 1900.
 _SPREADSHEET_EPOCH_DAYS = 25_569
 

@@ -383,8 +383,12 @@ def is_unit(cell: str) -> bool:
 
 
 def closest(header: str) -> tuple[str, ...]:
-    """Up to two names of columns whose spelling, or whose word in some language, is close to a header."""
+    """Up to two names of columns that the end of a header names, such as `pod_stance_time`; else those whose spelling,
+    or whose word in some language, is close to it.
+    """
     spelled = folded(header[:80])
+    if named := _named_at_the_end(spelled):
+        return named[:2]
     near = difflib.get_close_matches(spelled, [*BY_PLAIN_SPELLING, *_QUANTITIES], n=3, cutoff=0.75)
     names: list[str] = []
     for word in near:
@@ -392,3 +396,14 @@ def closest(header: str) -> tuple[str, ...]:
         choices = CHOICES_OF.get(quantity) or [name for (of, _), name in _COLUMN_OF.items() if of == quantity]
         names += [BY_PLAIN_SPELLING[word]] if word in BY_PLAIN_SPELLING else [*choices][:2]
     return tuple(dict.fromkeys(name for name in names if name in COLUMNS))[:2]
+
+
+def _named_at_the_end(spelled: str) -> tuple[str, ...]:
+    """The measures that a header names behind words of its own; no words such as `data`, which is a date in Italian."""
+    tokens = spelled.split("_")
+    for n in range(1, len(tokens)):
+        meaning = meaning_of("_".join(tokens[n:]))
+        names = [*meaning.choices] or [meaning.column] if meaning != UNKNOWN else []
+        if measures := tuple(name for name in names if name and COLUMNS[name].written_as != "word"):
+            return measures
+    return ()

@@ -89,6 +89,11 @@ class Interpretation:
                 "The file does not say when the run began either: sessions.csv must, in a line with file and "
                 "started_at_utc."
             )
+        elif not {"time_s", "started_s"} & self.values.keys() and "elapsed_s" in self.open_readings:
+            fixes.append(
+                "If that is time since the start, sessions.csv must also say when the run began, in a line with file "
+                "and started_at_utc."
+            )
         if self.unrecognised:
             reasons.append(f"Columns not recognised: {_listed(self.unrecognised)}.")
         fixes.append("`splitdrift columns FILE` prints a columns.toml for all of this.")
@@ -220,7 +225,7 @@ def _instants(used: Mapping[str, Source]) -> list[tuple[Source, pl.Series]]:
     instants = [(source, source.cells) for name, source in used.items() if COLUMNS[name].written_as == "instant"]
     if not instants and {"date", "time_of_day"} <= used.keys():
         date, time = used["date"], used["time_of_day"]
-        day = date.cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "")  # as spreadsheets write a date alone
+        day = date.cells.str.replace(clock.MIDNIGHT, "")
         instants = [(Source(f"{date.header} {time.header}", date.cells), day + " " + time.cells)]
     return instants
 

@@ -84,6 +84,11 @@ class Proposal:
     n_asked: int
     toml: str
 
+    @property
+    def n_left_out(self) -> int:
+        """Columns that hold something and are not used."""
+        return sum(bool(report.samples) and not (report.name or report.choices) for report in self.columns)
+
 
 def propose(content: bytes, mapping: ColumnMapping, file_name: str) -> Proposal:
     """Propose the section of one file in `columns.toml`.
@@ -110,7 +115,7 @@ def propose(content: bytes, mapping: ColumnMapping, file_name: str) -> Proposal:
         f"[files.{quoted}.columns]",
         *(line for report in reversed(first_of_name.values()) for line in _column_lines(report)),
     ]
-    return Proposal(tuple(reports), tuple(_missing(meant)), n_asked, "\n".join(lines) + "\n")
+    return Proposal(tuple(reports), tuple(_missing(meant, reports)), n_asked, "\n".join(lines) + "\n")
 
 
 def _reports(meant: Interpretation, signs: Signs) -> list[ColumnReport]:
@@ -179,7 +184,9 @@ def _is_of_a_run(reading: str, values: pl.Series) -> bool:
         return not is_rising and bool(((array >= 0) & (array <= longest)).all()) and bool(low <= array.sum() <= high)
     if reading in _COUNTED:
         is_counted = bool((steps < 0).sum() <= _MOST_STEPS_BACK * len(steps)) and (len(array) < 3 or bool(steps.any()))
-        return is_counted and bool(low <= (array[-1] if reading == "time_s" else array.max()) <= high)
+        whole = array[-1] if reading == "time_s" else array.max()
+        lasts = reading != "elapsed_s" or len(array) < 3 or bool(np.ptp(array) >= low)
+        return is_counted and lasts and bool(low <= whole <= high)
     return bool(low <= np.median(np.abs(array)) <= high)
 
 
@@ -241,14 +248,20 @@ def _column_lines(report: ColumnReport) -> list[str]:
         return [f"# {toml_line(report.header, name)}" for name in report.choices]
     if report.name:
         return [toml_line(report.header, report.name)]
-    near = " or ".join(closest(report.header))
-    return [f"{toml_line(report.header, '')}  # not recognised" + (f"; close to {near}" if near else "")]
+    return [f"{toml_line(report.header, '')}  # {not_recognised(report.header)}"]
 
 
-def _missing(meant: Interpretation) -> list[str]:
+def not_recognised(header: str) -> str:
+    """What to say of a column that is left out, with what it may be."""
+    near = " or ".join(closest(header))
+    return "not recognised" + (f"; close to {near}" if near else "")
+
+
+def _missing(meant: Interpretation, reports: list[ColumnReport]) -> list[str]:
     sentences = [problem.reason for problem in meant.problems if problem.is_lack]
     sentences += [meant.without_distance[0]] if meant.without_distance is not None else []
-    if not {"time_s", "started_s"} & {*meant.values, *meant.open_readings}:
+    names = [name for report in reports for name in ([report.name] if report.name else report.choices)]
+    if not {"time_s", "started_s"} & {*meant.values, *(COLUMNS[name].reading for name in names)}:
         sentences.append(
             "The file does not say when the run began: add a line with its file and started_at_utc to sessions.csv."
         )

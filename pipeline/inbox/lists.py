@@ -226,7 +226,7 @@ def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
     cells = listed.rows[column]
     if cells.null_count() == len(cells):
         return pl.Series(column, [None] * len(cells), pl.Date)
-    at_midnight = cells.str.replace(r"[T ]0?0:00(:00)?(\.0+)?$", "") + " 00:00"
+    at_midnight = cells.str.replace(clock.MIDNIGHT, "") + " 00:00"
     iso = clock.iso_texts(at_midnight, listed.mapping.date_order)
     day = iso.str.strip_suffix("T00:00:00").str.to_date("%Y-%m-%d", strict=False)
     listed.require(cells.is_null() | day.is_not_null(), column, expected)

@@ -1,4 +1,7 @@
-"""Change between two measurements of the same athletes: mean, interval, standardised size, sign-flip p-value.
+"""Change between two measurements of the same athletes: mean, interval, standardised size, p-value.
+
+P is that of random signs, which needs no normal distribution. An error that moves all pairs the same way makes signs
+alike without any change, and no pattern of signs shows it: where there is one, p is that of the t interval.
 
 Sources: t interval of the mean difference (Student 1908, doi 10.2307/2331554, from memory); Hedges 1981,
 doi 10.3102/10769986006002107 (the correction for small samples, exact by the gamma function, from memory); interval of
@@ -46,9 +49,10 @@ class PairedChange:
             scatter, and of two pairs. Its sign is the mean's.
         effect_low: lower end of the interval of the population's mean over standard deviation, exact for normal
             differences and not multiplied by the correction; None where they do not scatter.
-        p_value: two-sided, by signs of the differences, without what pairs share; holds without a normal distribution,
-            if differences are symmetric about zero under the null hypothesis.
-        p_method: whether patterns of signs were counted or drawn.
+        p_value: two-sided. By signs it holds if differences are symmetric about zero under the null hypothesis; where
+            pairs share an error it is that of the t interval.
+        p_method: whether patterns of signs were counted or drawn, or t.
+        is_by_signs: whether it is of signs.
     """
 
     n: int
@@ -61,6 +65,7 @@ class PairedChange:
     effect_high: float | None
     p_value: float
     p_method: str
+    is_by_signs: bool
     note: str
 
 
@@ -89,12 +94,16 @@ def paired_change(
         raise ValueError(f"At least one pattern of signs must be drawn, not {draws}.")
     difference = second - first
     n, mean, sd = len(difference), float(difference.mean()), float(difference.std(ddof=1))
-    p_value, p_method = sign_flips(difference, seed=seed, draws=draws)
-    if sd <= NO_SCATTER * float(max(np.abs(first).max(), np.abs(second).max())):
+    scatters = sd > NO_SCATTER * float(max(np.abs(first).max(), np.abs(second).max()))
+    error = sd / np.sqrt(n) if scatters else 0.0
+    if shared_se:
+        p_value, p_method = with_shared_error(mean, error, n - 1, shared_se).p_value, "t, with what all share"
+    else:
+        p_value, p_method = sign_flips(difference, seed=seed, draws=draws)
+    if not scatters:
         none = "no difference between early and late in any pair" if abs(mean) <= sd else "the same difference in all"
         note = f"There is {none}: without scatter there are no intervals, no size in standard deviations and no t."
-        return PairedChange(n, mean, 0.0, None, None, None, None, None, p_value, p_method, note)
-    error = sd / np.sqrt(n)
+        return PairedChange(n, mean, 0.0, None, None, None, None, None, p_value, p_method, not shared_se, note)
     interval = with_shared_error(mean, error, n - 1, shared_se, level=level)
     t = mean / error
     effect_low, effect_high = standardised_interval(float(t), n, level=level)
@@ -109,6 +118,7 @@ def paired_change(
         effect_high=effect_high,
         p_value=p_value,
         p_method=p_method,
+        is_by_signs=not shared_se,
         note="" if n > 2 else "Two pairs are too few to estimate the size of the change in standard deviations.",
     )
 

@@ -4,8 +4,12 @@ F of the sections, and of sections by group, with the degrees of freedom of Gree
 the sections' differences do not vary alike (sphericity). With groups the model has a mean per section and group, and
 the sections are tested for an average group (type III).
 
+With an error that all athletes share, F is the effect's sum of squares over what it is expected to be without an
+effect, and both degrees of freedom follow from the covariance with that error in it (`data/METHODS.md`, section 7).
+
 Source: Greenhouse and Geisser 1959, doi 10.1007/BF02289823 (abstract read). F agrees with AnovaRM of statsmodels, and
-epsilon with the formula of sums of the covariances; both are tests.
+epsilon with the formula of sums of the covariances; both are tests. With a shared error it is derived there, as
+Satterthwaite 1946 does for variances (doi 10.2307/3002019, from memory).
 """
 
 from __future__ import annotations
@@ -25,9 +29,9 @@ class FTest:
 
     Attributes:
         f: mean square of the effect over that of the error.
-        df: degrees of freedom of the effect, before epsilon.
-        df_error: of the error, likewise.
-        epsilon: of Greenhouse and Geisser, from 1 / (sections - 1) to 1; multiplies both.
+        df: degrees of freedom of the effect, epsilon times those of sphericity.
+        df_error: of the error.
+        epsilon: of Greenhouse and Geisser, at most 1.
     """
 
     f: float
@@ -37,7 +41,9 @@ class FTest:
     p_value: float
 
 
-def sections_differ(values: npt.ArrayLike, columns: Array, weights: Array) -> FTest:
+def sections_differ(
+    values: npt.ArrayLike, columns: Array, weights: Array, *, shared: npt.ArrayLike | None = None
+) -> FTest:
     """Test whether sections differ.
 
     Args:
@@ -45,6 +51,7 @@ def sections_differ(values: npt.ArrayLike, columns: Array, weights: Array) -> FT
         columns: between athletes, n × q.
         weights: of an average athlete: r × q combinations of the columns whose sections are compared. One row that
             sums to an average athlete tests the sections, the differences of groups test sections by group.
+        shared: what one standard error of something that all athletes share adds to each value; None for nothing.
 
     Raises:
         ValueError: fewer athletes than columns plus one, or sections without error.
@@ -60,10 +67,14 @@ def sections_differ(values: npt.ArrayLike, columns: Array, weights: Array) -> FT
     error = rest.T @ rest / (n - q)
     if np.trace(error) <= 1e-24 * max(float(np.abs(table).max()), 1.0):
         raise ValueError("The sections of every athlete differ by the same: without error there is no test.")
-    tested = combinations @ effects
-    squares = np.trace(tested.T @ np.linalg.solve(combinations @ inverse @ combinations.T, tested))
-    df = len(combinations) * (k - 1)
-    f = float(squares / df / (np.trace(error) / (k - 1)))
-    epsilon = float(np.trace(error) ** 2 / ((k - 1) * np.trace(error @ error)))
-    df_error = (n - q) * (k - 1)
-    return FTest(f, df, df_error, epsilon, float(special.fdtrc(epsilon * df, epsilon * df_error, f)))
+    moved = np.zeros_like(table) if shared is None else np.asarray(shared, dtype=np.float64)
+    of_moved = inverse @ columns.T @ moved @ linalg.helmert(k).T
+    # Combinations with equal and independent errors, each with the covariance `error`.
+    root = np.linalg.cholesky(combinations @ inverse @ combinations.T)
+    tested, common = (np.linalg.solve(root, combinations @ each) for each in (effects, of_moved))
+    r, own, own_squared, added = len(combinations), np.trace(error), np.trace(error @ error), np.sum(common**2)
+    total = r * own + added
+    df = float(total**2 / (r * own_squared + 2 * np.sum(common @ error * common) + added**2))
+    df_error = float((n - q) * total**2 / (r**2 * own_squared))
+    f = float(np.sum(tested**2) / total)
+    return FTest(f, df, df_error, df / (r * (k - 1)), float(special.fdtrc(df, df_error, f)))

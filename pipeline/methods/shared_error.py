@@ -38,13 +38,13 @@ def with_shared_error(estimate: float, se: float, df: float, shared_se: float, *
     """The interval of an estimate whose units share an error.
 
     Args:
-        estimate: of which `se`, above zero, is the standard error by how the units scatter.
+        estimate: of which `se` is the standard error by how the units scatter; zero only if the shared one is not.
         df: degrees of freedom of `se`.
         shared_se: what a standard error of what they share moves the estimate by.
         level: of the interval.
     """
     total = float(np.hypot(se, shared_se))
-    total_df = df * (total / se) ** 4
+    total_df = df * (total / se) ** 4 if se else np.inf
     margin = float(special.stdtrit(total_df, 0.5 + level / 2)) * total
     p_value = 2 * float(special.stdtr(total_df, -abs(estimate) / total))
     return Interval(total, abs(shared_se), total_df, estimate - margin, estimate + margin, p_value)

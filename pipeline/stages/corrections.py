@@ -413,7 +413,7 @@ def _in_words(entry: Correction) -> str:
         ("cadence × ", entry.cadence_factor),
         ("distance × ", entry.distance_factor),
         ("belt at ", entry.belt_speed_m_s and f"{entry.belt_speed_m_s:g} m/s"),
-        ("clock ", None if entry.clock_shift_s is None else f"{entry.clock_shift_s:+g} s"),
+        ("clock ", None if entry.clock_shift_s is None else f"{entry.clock_shift_s:+.12g} s"),
         ("time zone ", entry.time_zone),
         ("tags ", tags_text(dict(entry.tags))),
     ]

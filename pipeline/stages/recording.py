@@ -11,6 +11,7 @@ import hashlib
 import unicodedata
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from itertools import chain, count
 from pathlib import PurePosixPath
 
@@ -266,7 +267,8 @@ def _judged(unjudged: Session, content: Recording) -> Session:
         return session.rejected(
             Refused(
                 "The times of the session cannot be right: the clock of the device was not set.",
-                "Set it, and correct the times of this recording before you export it again.",
+                f"Write the file and clock_shift_h, the hours from {_shown_time(start_s(content))} to when it really "
+                "began, under [[correction]] in corrections.toml, and set the clock of the device.",
             )
         )
     measured = [word for column, word in WORTH.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
@@ -281,6 +283,14 @@ def _judged(unjudged: Session, content: Recording) -> Session:
     if content.damage is not None:
         return replace(session, status="salvaged", reason=f"Damaged: {content.damage}. {reason}")
     return replace(session, reason=reason)
+
+
+def _shown_time(time_s: float) -> str:
+    """A time of a clock that may stand anywhere."""
+    try:
+        return f"{datetime.fromtimestamp(time_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
+    except (ValueError, OverflowError, OSError):
+        return "its first time"
 
 
 def _shown(text: str, most: int) -> str:

@@ -17,10 +17,12 @@ from pipeline.study.study_file import BOTH_FEET, DESIGNS, Analysis
 DESIGN_WORDS: Mapping[str, str] = {
     "paired_windows": "With y(e) and y(l) the mean logarithm of the metric over the early and the late stretch of a "
     "run, each split counting the same, the change of a unit is y(l) - y(e). Estimand: the mean change over the "
-    "population of units, given as 100 (exp(mean) - 1) percent; interval: Student's t. p-value: two-sided, by random "
-    "signs of the changes (all patterns up to 16 units, else 9999 drawn). d_z is the mean change over the standard "
-    "deviation of changes; d_av is the difference of mean levels over the mean of their standard deviations between "
-    "units, which is the one to compare with published standardised mean differences. Both have Hedges' correction.",
+    "population of units, given as 100 (exp(mean) - 1) percent; interval: Student's t. p-value: two-sided; of values "
+    "as measured by random signs of the changes (all patterns up to 16 units, else 9999 drawn), of values adjusted for "
+    "speed by the t of the interval, whose error includes what athletes share by the responses. d_z is the mean change "
+    "over the standard deviation of changes; d_av is the difference of mean levels over the mean of their standard "
+    "deviations between units, which is the one to compare with published standardised mean differences. Both have "
+    "Hedges' correction.",
     "equivalence": "The change y(l) - y(e) is computed as for paired stretches. Estimand: its mean, in percent; two "
     "one-sided t tests against the margin, with the 90 % interval that belongs to them.",
     "trend": "Model: y(ijk) = (b0 + u0(i)) + (b1 + u1(i)) d(ijk) + e(ijk) for split k of run j of athlete i at "
@@ -30,7 +32,8 @@ DESIGN_WORDS: Mapping[str, str] = {
     "within runs, so that differences between days are no trend. All splits count the same. Estimand: b1, given as "
     "100 (exp(b1) - 1) percent per 10 km, by t with one degree of freedom less than there are athletes.",
     "sections": "The mean logarithm of an athlete in each section, runs counting alike, is compared over sections: F "
-    "of repeated measures with the degrees of freedom of Greenhouse and Geisser; the change along the line through all "
+    "of repeated measures with the degrees of freedom of Greenhouse and Geisser, after adjusting for speed with the "
+    "error of the responses that athletes share in the covariance; the change along the line through all "
     "sections, and each section against the first, as scores of athletes. Estimands: their means, in percent.",
     "responders": "An athlete responds where the mean change over n runs is beyond 1.96 standard errors, from the "
     "scatter of changes of single runs within athletes, or beyond the change that the study states. Estimand: the "

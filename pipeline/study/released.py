@@ -51,7 +51,8 @@ class Analyses(dy.Schema):
     adjusted_for = words("What values were adjusted for before, by the athlete's own responses; empty for nothing.")
     margin_pct = measure("%", 6, "Margin of equivalence.")
     shared_se = measure("log", 12, "Part of the standard error of the estimate's logarithm that all athletes have in "
-        "common, from responses to speed for which the club's were used: taken as known.")  # fmt: skip
+        "common, from responses to speed for which the club's were used: taken as known. Above zero, p of "
+        "paired_windows is that of t, otherwise of signs.")  # fmt: skip
     correction = words("How p-values of primary statistics are corrected, over the study.")
     split_km = measure("km", 3, "Length of a split.")
 
@@ -175,8 +176,10 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         table, of_metric = _ROWS[analysis.design]
         taken = of_metric(result.material, analysis, metric)
         rows[table].append(taken.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
-        draws |= _draws(analysis, taken, result.study.seed)
-        rows["analyses"].append(_about(result, analysis, metric))
+        about = _about(result, analysis, metric)
+        rows["analyses"].append(about)
+        if not (analysis.design == "paired_windows" and about["shared_se"].item()):
+            draws |= _draws(analysis, taken, result.study.seed)
     for analysis in result.study.analyses:
         if analysis.design == "landing" and any(row.analysis == analysis.name for row in result.statistics):
             taken_landings = released_landings(result.material, analysis, least=result.study.least_cell)

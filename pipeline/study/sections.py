@@ -83,14 +83,13 @@ def _rows(
     for statistic, weights in tests.items():
         if not len(weights):
             continue
-        test = sections_differ(log, between.columns, weights)
+        test = sections_differ(log, between.columns, weights, shared=shared)
         result.append(
             about(
                 statistic=statistic, estimate=test.f, level=None, p_value=test.p_value, way="f",
                 method="analysis of variance of repeated measures, degrees of freedom by Greenhouse and Geisser: "
-                f"{test.epsilon * test.df:.4g} and {test.epsilon * test.df_error:.4g}, epsilon {test.epsilon:.4g}",
-                note="without the error of the responses to speed that athletes have in common"
-                if "speed" in analysis.adjust else "",
+                f"{test.df:.4g} and {test.df_error:.4g}, epsilon {test.epsilon:.4g}"
+                + ("; with the error of the responses to speed that athletes have in common" if shared.any() else ""),
                 smallest_cell=between.smallest if analysis.group is not None else None,
             )
         )  # fmt: skip

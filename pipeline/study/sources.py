@@ -24,7 +24,8 @@ class Source:
         gives: what the study takes from it.
         of: what calls for it: designs, corrections, `adjust`, `between` (groups and covariates), `posterior`,
             `stiffness` or `power`.
-        way: which of several ways of the design uses it (`pipeline.study.results.Statistic`); empty for all of them.
+        way: which of several ways of the design use it, or how their names begin (`pipeline.study.results.Statistic`);
+            empty for all of them.
     """
 
     work: str
@@ -67,7 +68,11 @@ def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool
     if is_corrected:
         calls.add(study.correction)
     ways = {"", *(statistic.way for statistic in statistics)}
-    used = (source for source in all_sources() if calls.intersection(source.of) and source.way in ways)
+    used = (
+        source
+        for source in all_sources()
+        if calls.intersection(source.of) and any(way.startswith(source.way) for way in ways)
+    )
     return sorted(used, key=lambda source: source.cite)
 
 

@@ -149,8 +149,8 @@ def pairs_of(material: Material, analysis: Analysis, metric: str) -> pl.DataFram
 
 
 def _shared_se(units: pl.DataFrame) -> float:
-    """Standard error of the mean change by what all units share: the responses to speed."""
-    return abs(float(units["shared"].to_numpy().mean()))
+    """Standard error of the mean change by what all units share, the responses to speed; rounded as it is released."""
+    return round(abs(float(units["shared"].to_numpy().mean())), 12)
 
 
 def _stretches(analysis: Analysis) -> str:
@@ -165,7 +165,7 @@ def _by_runs(analysis: Analysis) -> str:
 
 def _disagreement(change: PairedChange) -> str:
     """A word where the p-value and the interval, which rest on different assumptions, do not say the same."""
-    if change.low is None or change.high is None:
+    if not change.is_by_signs or change.low is None or change.high is None:
         return ""
     excludes_zero = change.low > 0 or change.high < 0
     if excludes_zero == (change.p_value < LEVEL):
@@ -180,6 +180,12 @@ def _disagreement(change: PairedChange) -> str:
         f"; the interval {interval} zero and p is {p}: the interval rests on a normal distribution, p does not; take "
         "the change for shown only where both agree"
     )
+
+
+def _way(change: PairedChange) -> str:
+    if not change.is_by_signs:
+        return "t"
+    return "signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted"
 
 
 def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
@@ -203,9 +209,9 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
             p_value=change.p_value,
             is_primary=True,
             shared_se=_shared_se(units),
-            method=f"mean change of the logarithm, t interval; p by {change.p_method}; {change.n} {analysis.unit}s can "
-            f"reach p = {smallest_p(change.n):.2g}",
-            way="signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted",
+            method=f"mean change of the logarithm, t interval; p by {change.p_method}"
+            + (f"; {change.n} {analysis.unit}s can reach p = {smallest_p(change.n):.2g}" if change.is_by_signs else ""),
+            way=_way(change),
             note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(

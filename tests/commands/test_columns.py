@@ -38,9 +38,28 @@ def test_each_column_is_shown_with_its_values_and_what_it_is_taken_for(run: Path
     assert "not recognised" in shown["Kraft"]
 
 
+def test_columns_that_are_left_out_are_counted_and_shown_with_what_they_may_be(run: Path):
+    run.write_bytes(b"elapsed_s,distance_m,pod_stance_time,remark\n0,0,240,a\n5,15,241,b\n")
+    output = columns(run, "--write").output
+    assert "not recognised; close to contact_time_ms or contact_time_s" in output
+    assert "Columns left out: 2." in output
+
+
+def test_days_of_a_spreadsheet_are_proposed_where_no_other_time_fits_the_values(run: Path):
+    run.write_bytes(b"Timestamp,distance_m\n46101.25,0\n46101.2514,400\n46101.2528,800\n")
+    assert "time_excel_days, by its values" in columns(run).output
+
+
+def test_a_start_that_the_proposed_time_needs_is_said(run: Path):
+    run.write_bytes(b"Time (s),distance_m\n0,0\n100,300\n200,600\n")
+    output = columns(run).output
+    assert "elapsed_s, by its values" in output
+    assert "The file does not say when the run began" in output
+
+
 def test_the_proposal_is_whole_and_leaves_open_only_what_the_file_cannot_settle(run: Path):
     output = columns(run).output
-    proposed = output[output.index("[files.") : output.index(" lines are yours")].rpartition("\n")[0]
+    proposed = output[output.index("[files.") : output.index("Columns left out: 1.")]
     assert tomllib.loads(proposed) == {
         "files": {
             "run.csv": {
@@ -52,7 +71,7 @@ def test_the_proposal_is_whole_and_leaves_open_only_what_the_file_cannot_settle(
         }
     }
     assert '# date_order = "day-month-year"\n# date_order = "month-day-year"\n# time_zone = ' in proposed
-    assert "3 lines are yours to choose" in output
+    assert "Choices that are yours: 3." in output
 
 
 def test_nothing_is_written_unless_asked(run: Path):
@@ -78,7 +97,7 @@ def test_what_is_in_columns_toml_already_stays_and_holds(run: Path):
     )
     assert '\nKadenz = "cadence_spm"\n' in text.partition("[files")[2]
     assert "# time_zone" not in text
-    assert "2 lines are yours to choose" in output
+    assert "Choices that are yours: 2." in output
 
 
 def test_a_section_that_is_there_is_never_overwritten(run: Path):

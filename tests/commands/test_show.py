@@ -106,6 +106,16 @@ def test_an_athlete_whose_reading_was_excluded_is_told_why():
     assert len(lines_with(text, "contact time excluded in part: stuck at one value")) == 1
 
 
+def test_readings_excluded_for_one_reason_share_it_and_what_is_too_little_is_said_with_it():
+    nothing = dict.fromkeys(name for name in RISES if name.endswith(("pct", "km", "low", "high", "level")))
+    few = {
+        **nothing, "n_runs": 2, "drift_pct_per_10km": None, "raw_pct_per_10km": None, "finding": "too_little_data",
+        "suspicion": "stuck",
+    }  # fmt: skip
+    text = printed(club_summary(drifts({**few, "metric": "cadence_spm"}, few), runs("ari", "ari", "ari")))
+    assert "too few runs; cadence, contact time excluded in part: stuck at one value" in text
+
+
 def test_an_athlete_with_too_few_runs_is_listed_without_numbers():
     nothing = dict.fromkeys(name for name in RISES if name.endswith(("pct", "km", "low", "high", "level")))
     few = {**nothing, "n_runs": 2, "drift_pct_per_10km": None, "raw_pct_per_10km": None, "finding": "too_little_data"}

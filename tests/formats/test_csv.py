@@ -246,6 +246,26 @@ def test_a_start_sets_the_clock_of_an_elapsed_time():
     assert (recording.readings["time_s"].to_list(), recording.has_clock) == ([3600.0, 3601.0], True)
 
 
+@pytest.mark.parametrize("header", ["Date", "時刻", "Uhrzeit"])
+def test_a_date_with_its_time_of_day_is_a_time_whichever_of_the_two_the_header_names(header: str):
+    recording = read(
+        table(f"""
+        {header}             | distance_m
+        1970-01-01T00:00:10Z | 0
+        1970-01-01T00:00:11Z | 3
+    """)
+    )
+    assert recording.readings["time_s"].to_list() == [10.0, 11.0]
+
+
+def test_midnights_of_a_column_of_dates_are_no_times():
+    assert "no column with the time" in refusal("""
+        Date                | distance_m
+        2026-03-14 00:00:00 | 0
+        2026-03-14 00:00:00 | 3
+    """)
+
+
 ZONELESS = """
     time_utc            | distance_m
     2026-07-01T12:00:00 | 0
@@ -486,6 +506,11 @@ def test_of_many_headers_that_mean_nothing_the_first_twelve_are_listed():
     assert '"colour 11" and 8 more.' in text
     assert '"colour 12"' not in text
     assert "The file does not say when the run began either" in text
+
+
+def test_a_start_that_an_open_time_may_need_is_in_the_same_message():
+    text = refusal(b"Time (s),distance_m\n0,0\n1,3\n")
+    assert "If that is time since the start, sessions.csv must also say when the run began" in text
 
 
 def test_choices_that_the_form_of_the_cells_rules_out_are_not_offered():

@@ -78,6 +78,9 @@ def test_our_own_names_mean_themselves():
         ("cadense_spm", ("cadence_spm",)),
         ("Herzfrequens", ("heart_rate_bpm",)),
         ("Bodenkontaktzei", ("contact_time_ms", "contact_time_s")),
+        ("sensor_a_stance_time", ("contact_time_ms", "contact_time_s")),
+        ("enhanced_speed", ("speed_m_s", "speed_km_h")),
+        ("have_sensor_data", ()),  # "data" is a date in Italian
         ("remark", ()),
     ],
 )

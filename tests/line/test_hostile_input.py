@@ -463,7 +463,9 @@ def test_a_file_without_a_clock_is_not_asked_for_its_date():
 
 @pytest.mark.parametrize("started", ["1990-01-01T00:00:00", "2090-01-01T00:00:00"])
 def test_a_fit_file_of_a_clock_that_was_not_set_is_refused(started: str):
-    assert "the clock of the device was not set" in refusal("a.fit", fit_run(started, km=0.1))
+    [session] = judged("a.fit", fit_run(started, km=0.1))
+    assert "the clock of the device was not set" in (session.reason or "")
+    assert f"clock_shift_h, the hours from {started}Z to when it really began" in (session.fix or "")
 
 
 # --- Names -----------------------------------------------------------------------------------------------------------
@@ -506,7 +508,8 @@ def test_formulas_markup_and_control_characters_in_names_stay_text_in_every_expo
             "sessions.csv": "file,shoe_id\n" + "".join(f"ari/{n}.fit,{n}\n" for n in range(3)),
         }
     )  # fmt: skip
-    store = refreshed(inbox, tmp_path / "store")
+    store = tmp_path / "store"
+    refresh(read_inbox(inbox), store, jobs=1)
     assert set(fates(store)) == {*runs, *watches, *names}
     exported = [*(store / "exports").glob("*.csv"), *(store / "rejected").glob("*.csv")]
     assert len(exported) > 5
@@ -584,7 +587,9 @@ def test_pipes_instead_of_lists_do_not_make_a_refresh_wait(tmp_path: Path, tiny_
     inbox = tiny_inbox({"ari/a.fit": fit_run()})
     for name in ("roster.csv", "settings.toml", "ari/columns.toml"):
         os.mkfifo(inbox / name)
-    assert fates(refreshed(inbox, tmp_path / "store")) == {"ari/a.fit": "accepted"}
+    with watchdog(60):
+        refresh(read_inbox(inbox), tmp_path / "store", jobs=1)
+    assert fates(tmp_path / "store") == {"ari/a.fit": "accepted"}
 
 
 @pytest.mark.parametrize(("levels", "n_found"), [(1500, 2), (2500, 1)])

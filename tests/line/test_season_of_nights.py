@@ -32,8 +32,9 @@ def a_club_of_two_tells_how_it_responds(monkeypatch: pytest.MonkeyPatch):
 class Life:
     """What people do to an inbox, drawn."""
 
-    def __init__(self, club: Nights, seed: int) -> None:
-        self.club, self.draw, self.n_runs = club, Random(seed), 0
+    def __init__(self, club: Nights, seed: int, *, pages: str) -> None:
+        self.club, self.draw, self.n_runs, self.pages = club, Random(seed), 0, f'pages = "{pages}"\n'
+        self.club.put("settings.toml", self.pages)
         self.done: list[str] = []
         self.broken: dict[str, bytes] = {}
         self.away: dict[str, bytes] = {}
@@ -114,7 +115,7 @@ class Life:
 
     def settings(self) -> None:
         lines = ["split_length_m = 500", "warm_up_m = 2000", "smallest_change_pct = {cadence_spm = 9}", "seed = 2", ""]
-        self.club.put("settings.toml", self.draw.choice(lines))
+        self.club.put("settings.toml", self.pages + self.draw.choice(lines))
 
     # --- What goes wrong ---
 
@@ -151,9 +152,9 @@ class Life:
         ]  # fmt: skip
 
 
-def beginning(tmp_path: Path, seed: int) -> Life:
+def beginning(tmp_path: Path, seed: int, *, pages: str = "none") -> Life:
     """Every athlete with three runs."""
-    life = Life(Nights(tmp_path), seed)
+    life = Life(Nights(tmp_path), seed, pages=pages)
     for place, name in enumerate(ATHLETES):
         for day in range(3):
             life.club.put(f"{name}/{day}.fit", drifting_run(day, seed=10 * place + day))
@@ -167,7 +168,7 @@ def beginning(tmp_path: Path, seed: int) -> Life:
 def test_after_any_changes_the_state_is_to_the_byte_that_of_one_refresh_of_the_last_inbox(
     tmp_path: Path, seed: int, n_nights: int
 ):
-    life = beginning(tmp_path, seed)
+    life = beginning(tmp_path, seed, pages="names")
     for night in range(n_nights):
         for _ in range(life.draw.choice([0, 1, 1, 2, 3])):
             life.happens(life.draw.choice(life.changes))
@@ -188,6 +189,7 @@ def test_in_whatever_order_files_arrive_the_state_is_the_same(tmp_path: Path, se
     life.listed()
     refresh(read_inbox(life.club.inbox), life.club.store, jobs=1)
     arriving, names = Nights(tmp_path / "one-by-one"), [*life.files(), "sessions.csv"]
+    arriving.put("settings.toml", life.pages)
     Random(seed).shuffle(names)
     for start in range(0, len(names), at_once):
         for name in names[start : start + at_once]:

@@ -66,6 +66,22 @@ def test_turning_early_and_late_round_turns_signs_and_keeps_p():
     assert there.p_value == back.p_value
 
 
+def test_where_pairs_share_an_error_p_and_interval_agree_and_few_claim_a_change_that_is_none():
+    """Changes scatter by 1, and a shared error of 1, three times that of their mean, moves all of a study."""
+    rng, studies = np.random.default_rng(6), 400
+    changes = rng.standard_normal((studies, 9)) + rng.standard_normal((studies, 1))
+    found = [paired_change(np.zeros(9), change, seed=1, shared_se=1.0) for change in changes]
+    is_claimed = np.array([one.p_value < 0.05 for one in found])
+    assert is_claimed.tolist() == [one.low > 0 or one.high < 0 for one in found]
+    assert abs(is_claimed.mean() - 0.05) <= 4 * (0.05 * 0.95 / studies) ** 0.5
+
+
+def test_the_same_change_in_all_is_as_sure_as_what_they_share():
+    change = paired_change([5, 6, 7], [7, 8, 9], seed=1, shared_se=2.0)
+    assert (change.low, change.is_by_signs) == (None, False)
+    assert change.p_value == pytest.approx(0.3173105)  # of one standard error of a normal distribution
+
+
 def test_no_one_changed():
     change = paired_change([5, 6, 7], [5, 6, 7], seed=1)
     assert (change.mean, change.sd, change.p_value) == (0.0, 0.0, 1.0)

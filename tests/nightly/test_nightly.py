@@ -347,8 +347,8 @@ def test_exit_codes_of_a_failed_night_are_those_of_a_refresh(tmp_path: Path, sto
 
 
 @pytest.mark.slow
-def test_a_night_that_was_killed_is_made_up_for_by_the_next(store: Path):
-    words = ["nightly", "--inbox", str(shipped("data/club")), "--store", str(store), "--once", "--jobs", "1"]
+def test_a_night_that_was_killed_is_made_up_for_by_the_next(small_club: Path, store: Path):
+    words = ["nightly", "--inbox", str(small_club), "--store", str(store), "--once", "--jobs", "1"]
     process = subprocess.Popen(
         [sys.executable, "-m", "pipeline", *words], cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )

@@ -433,9 +433,13 @@ def test_a_run_of_another_athlete_leaves_an_athletes_pages_as_they_are(tmp_path:
     assert len(of_athletes) == 5
 
 
-def test_two_refreshes_of_one_inbox_give_the_same_pages_to_the_byte(demo: Refreshed, tmp_path: Path):
-    refresh(read_inbox(CLUB), tmp_path / "store", jobs=1)
-    one, other = (pages_below(published(store) / "pages") for store in (demo.store, tmp_path / "store"))
+@pytest.mark.parametrize("club", ["small", pytest.param("demo", marks=pytest.mark.depth)])
+def test_two_refreshes_of_one_inbox_give_the_same_pages_to_the_byte(
+    club: str, small_club: Path, tmp_path: Path, request: pytest.FixtureRequest
+):
+    first: Refreshed = request.getfixturevalue(club)
+    refresh(read_inbox(small_club if club == "small" else CLUB), tmp_path / "store", jobs=1)
+    one, other = (pages_below(published(store) / "pages") for store in (first.store, tmp_path / "store"))
     assert set(one) == set(other)
     differing = [name for name, file in one.items() if _dateless(file) != _dateless(other[name])]
     assert differing == []

@@ -14,6 +14,7 @@ from pipeline.core.metrics import METRICS
 from pipeline.refresh.redraw import rebuild_pages
 from tests.support.browser import Watched
 from tests.support.demo_store import Refreshed
+from tests.support.nights import noted_anew
 
 pytestmark = pytest.mark.slow
 
@@ -326,6 +327,7 @@ def test_distance_and_speed_are_in_the_units_of_the_settings_by_the_exact_factor
     settings = own_copy / "current" / "settings.toml"
     words = re.sub(r'page_(distance|speed) = ".*"', "", settings.read_text(encoding="utf-8"))
     settings.write_text(f'page_distance = "{distance}"\npage_speed = "{speed}"\n{words}', encoding="utf-8")
+    noted_anew(settings.parent)
     assert rebuild_pages(own_copy, jobs=1) == 10
     per_km = 1 / MILE_KM if distance == "mile" else 1.0
     runs = demo.table("runs").filter(pl.col("athlete_id") == "brine").sort("started_at_utc", descending=True)

@@ -36,10 +36,10 @@ SEASON_DAYS = 150
 def assert_holds(
     rows: pl.DataFrame, low: str, high: str, *, truth: float = 0.0, lowest: float = 92, highest: float = 97
 ) -> None:
-    """The intervals hold the truth as often as they should; at least 400 of them."""
+    """The intervals hold the truth as often as they should; at least 160 of them."""
     given = rows.drop_nulls([low, high])
     n = given.height
-    assert n >= 400
+    assert n >= 160
     share = given.filter(pl.col(low) <= truth, pl.col(high) >= truth).height / n
     z = 1.959964
     middle = (share + z**2 / (2 * n)) / (1 + z**2 / n)
@@ -48,10 +48,16 @@ def assert_holds(
     assert 100 * (middle - reach) <= highest, f"{100 * share:.1f} % of {n}, wanted at most {highest} %"
 
 
+def seasons(*n_runs: int) -> pytest.MarkDecorator:
+    """Runs of an athlete, and athletes: 200 with 12 runs, whose Wilson intervals are wider, and in depth 500."""
+    in_depth = (pytest.param(n, 500, marks=depth) for n in n_runs)
+    return pytest.mark.parametrize(("n_runs", "n_athletes"), [(12, 200), *in_depth])
+
+
 @cache
-def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl.DataFrame]:
+def season(n_runs: int, n_athletes: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows of run_drift for contact time, and of runs: spread over the season, a quarter on trails, shoes in turn."""
-    club = CLUB.but(n_runs=n_runs).with_contact(own_drift_sd_pct=own_drift_sd_pct)
+    club = CLUB.but(n_runs=n_runs, n_athletes=n_athletes).with_contact(own_drift_sd_pct=own_drift_sd_pct)
     splits = draw(club, 12, only=("contact_time_ms",))
     place = pl.col("run_id").str.slice(-3).cast(pl.Int64)
     day = pl.duration(days=place * (SEASON_DAYS // n_runs))
@@ -65,25 +71,28 @@ def season(n_runs: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl
     return drift(splits, **ENTER, max_collinearity=0.9, seed=1)[0], runs
 
 
-@pytest.mark.parametrize("n_runs", [pytest.param(4, marks=depth), 12, pytest.param(24, marks=depth)])
-def test_the_change_of_speed_is_held_by_its_interval(n_runs: int):
+@seasons(4, 12, 24)
+def test_the_change_of_speed_is_held_by_its_interval(n_runs: int, n_athletes: int):
     """Runs of 5 to 40 km whose pace fades by 2 % in 10 km, more or less."""
-    rows = pacing(draw(CLUB.but(n_runs=n_runs), 11, only=("cadence_spm",)), inclusion=Settings().inclusion)
+    rows = pacing(
+        draw(CLUB.but(n_runs=n_runs, n_athletes=n_athletes), 11, only=("cadence_spm",)), inclusion=Settings().inclusion
+    )
     assert_holds(rows, "speed_low", "speed_high", truth=-2.0, highest=100)
     # Where walking breaks are rare the runs hardly differ, and few degrees of freedom make the interval generous.
     assert_holds(rows, "walk_low", "walk_high", highest=100)
 
 
-@pytest.mark.parametrize("n_runs", [12, pytest.param(24, marks=depth)])
+@seasons(12, 24)
 @pytest.mark.parametrize("factor", ["surface", "shoe"])
-def test_surfaces_and_shoes_that_do_nothing_are_held_to_do_nothing(n_runs: int, factor: str):
-    rows = contrasts(*season(n_runs)).filter(factor=factor)
+def test_surfaces_and_shoes_that_do_nothing_are_held_to_do_nothing(n_runs: int, n_athletes: int, factor: str):
+    rows = contrasts(*season(n_runs, n_athletes)).filter(factor=factor)
     assert_holds(rows, "low", "high", highest=98)
     assert_holds(rows, "drift_difference_low", "drift_difference_high", highest=98)
 
 
-def test_a_shoe_that_lengthens_contact_is_held_by_its_interval():
-    run_drifts, runs = season(12)
+@seasons(12)
+def test_a_shoe_that_lengthens_contact_is_held_by_its_interval(n_runs: int, n_athletes: int):
+    run_drifts, runs = season(n_runs, n_athletes)
     lengthened = run_drifts.join(runs, on="run_id").with_columns(
         fresh_level=pl.when(shoe_id="lantern").then(pl.col("fresh_level") * 1.04).otherwise("fresh_level")
     )
@@ -97,21 +106,21 @@ def test_a_shoe_that_lengthens_contact_is_held_by_its_interval():
     assert seen / rows.height > 0.7
 
 
-@pytest.mark.parametrize("n_runs", [pytest.param(6, marks=depth), 12, pytest.param(24, marks=depth)])
-def test_a_season_without_trend_is_held_to_have_none(n_runs: int):
+@seasons(6, 12, 24)
+def test_a_season_without_trend_is_held_to_have_none(n_runs: int, n_athletes: int):
     # How alike neighbouring runs are is unknown, so that the interval is generous where they are independent.
-    assert_holds(season_slope(*season(n_runs)), "change_low", "change_high", highest=100)
+    assert_holds(season_slope(*season(n_runs, n_athletes)), "change_low", "change_high", highest=100)
 
 
 @depth
 def test_where_runs_are_all_alike_the_interval_of_the_trend_is_rather_too_wide():
-    rows = season_slope(*season(12, own_drift_sd_pct=0.0))
+    rows = season_slope(*season(12, 500, own_drift_sd_pct=0.0))
     assert_holds(rows, "change_low", "change_high", lowest=96, highest=100)
 
 
 @depth
 def test_a_drift_that_shrinks_by_half_a_point_a_month_is_found():
-    run_drifts, runs = season(24)
+    run_drifts, runs = season(24, 500)
     month = (pl.col("started_at_utc") - pl.col("started_at_utc").min()).dt.total_seconds() / 86_400 / 30.44
     shrinking = run_drifts.join(runs, on="run_id").with_columns(
         drift_pct_per_10km=pl.col("drift_pct_per_10km") - 0.5 * month
@@ -122,6 +131,6 @@ def test_a_drift_that_shrinks_by_half_a_point_a_month_is_found():
     assert rows.filter(pl.col("change_high") < 0).height / rows.height > 0.35
 
 
-@pytest.mark.parametrize("n_runs", [pytest.param(6, marks=depth), 12, pytest.param(24, marks=depth)])
-def test_the_drift_of_a_month_is_held_by_its_interval(n_runs: int):
-    assert_holds(season_trend(*season(n_runs)), "drift_low", "drift_high", truth=2.0, highest=99)
+@seasons(6, 12, 24)
+def test_the_drift_of_a_month_is_held_by_its_interval(n_runs: int, n_athletes: int):
+    assert_holds(season_trend(*season(n_runs, n_athletes)), "drift_low", "drift_high", truth=2.0, highest=99)

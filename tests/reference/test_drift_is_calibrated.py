@@ -1,7 +1,8 @@
 """Stage `drift` on hundreds of invented athletes: do its 95 % intervals hold the truth, and do its alarms hold?
 
 Seeded, so that each figure is the same every time. Figures come with their 95 % Wilson interval: what a simulation of
-this size can say. A bound fails only when the whole Wilson interval lies outside it.
+this size can say. A bound fails only when the whole Wilson interval lies outside it. By default fewer athletes are
+drawn than in depth, which widens the intervals.
 """
 
 from __future__ import annotations
@@ -81,16 +82,17 @@ def assert_between(observed: Share, lowest: float, highest: float, what: str) ->
     assert observed.low <= highest, f"{what}: {observed}, wanted at most {highest} %"
 
 
-def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth():
+@pytest.mark.parametrize("n_athletes", [160, pytest.param(500, marks=depth)])
+def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth(n_athletes: int):
     """Hills, fading pace, losses, runs of 5 to 40 km, errors that correlate by half."""
-    rows = analysed(CLUB.with_contact(drift_pct=2.0), 1)
-    assert len(rows) >= 495
+    rows = analysed(CLUB.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 1)
+    assert len(rows) >= 0.99 * n_athletes
     assert_between(share(rows, holds(2.0)), 92, 97, "coverage")
     bias = rows["drift_pct_per_10km"].mean() - 2.0
-    assert abs(bias) < 0.05, f"bias {bias:.3f} % per 10 km"
+    assert abs(bias) < 0.05 * np.sqrt(500 / n_athletes), f"bias {bias:.3f} % per 10 km"
 
 
-@pytest.mark.parametrize("drift_pct", [0.0, 2.0])
+@pytest.mark.parametrize("drift_pct", [pytest.param(0.0, marks=depth), 2.0])
 def test_so_it_does_with_devices_that_err_and_the_settings_as_they_come(drift_pct: float):
     """Clubs of 20 whose speed, slope and clock are off; pace fades by 2 %."""
     settings = Settings()
@@ -123,14 +125,18 @@ def test_the_interval_holds_the_truth_in_other_seasons_too(what: str, season: Se
     assert_between(share(rows, holds(2.0)), 92, 99, f"coverage with {what}")
 
 
+CLIMBS_AND_SLOWS = PART.but(late_climb_pct=3.0, fade_pct=-3.0, speed_per_slope=-0.04)
+
+
 @pytest.mark.parametrize(
     ("what", "season"),
     [
         pytest.param("slows down", PART.but(fade_pct=-5.0), marks=depth),
         pytest.param("climbs late", PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
-        ("climbs late and slows down for it", PART.but(late_climb_pct=3.0, fade_pct=-3.0, speed_per_slope=-0.04)),
+        pytest.param("climbs late and slows down for it", CLIMBS_AND_SLOWS, marks=depth),
+        ("climbs late and slows down for it", CLIMBS_AND_SLOWS.but(n_athletes=90)),
     ],
-    ids=["slows_down", "climbs_late", "both"],
+    ids=["slows_down", "climbs_late", "both", "both_of_few"],
 )
 def test_an_athlete_who_only_does_that_seldom_raises_an_alarm(what: str, season: Season):
     rows = analysed(season, 3)
@@ -140,8 +146,9 @@ def test_an_athlete_who_only_does_that_seldom_raises_an_alarm(what: str, season:
     assert raw > 1, f"raw change {raw:.2f} % per 10 km: the case is no test"
 
 
-def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen():
-    rows = analysed(PART.with_contact(drift_pct=2.0), 4)
+@pytest.mark.parametrize("n_athletes", [90, pytest.param(220, marks=depth)])
+def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen(n_athletes: int):
+    rows = analysed(PART.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 4)
     assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
 
 
@@ -159,12 +166,18 @@ def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slo
     assert abs(mean) < 0.05, f"mean drift {mean:.3f} % per 10 km"
 
 
-def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_holds_the_truth():
+@pytest.mark.parametrize("n_athletes", [80, pytest.param(200, marks=depth)])
+def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_holds_the_truth(n_athletes: int):
     """Pace fades by 5 % per 10 km and hardly wanders: speed and slope explain some 90 % of distance. Athletes differ in
     their response to speed.
     """
     season = CLUB.but(
-        n_athletes=200, split_speed_sd_pct=0.3, speed_per_slope=0.0, hills_sd_pct=0.8, fade_pct=-5.0, fade_sd_pct=0.5
+        n_athletes=n_athletes,
+        split_speed_sd_pct=0.3,
+        speed_per_slope=0.0,
+        hills_sd_pct=0.8,
+        fade_pct=-5.0,
+        fade_sd_pct=0.5,
     ).with_contact(drift_pct=2.0, per_speed_sd=0.25)
     splits = draw(season, 6, only=(CONTACT,))
     without_club = drift(splits, **NUMBERS)[1]
@@ -178,11 +191,18 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
 
 @pytest.mark.parametrize(
     "season",
-    [PART.but(fade_pct=-5.0), pytest.param(PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth)],
-    ids=["slow", "climb"],
+    [
+        PART.but(fade_pct=-5.0, n_athletes=90),
+        pytest.param(PART.but(fade_pct=-5.0), marks=depth),
+        pytest.param(PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
+    ],
+    ids=["slow_of_few", "slow", "climb"],
 )
 def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_drifting(season: Season):
-    """The whole way to the finding: responses, the club, drift, correction for the number of athletes."""
+    """The whole way to the finding: responses, the club, drift, correction for the number of athletes.
+
+    Of 220 the whole Wilson interval lies below; of 90 none could, so that it has only to reach there.
+    """
     splits = draw(season, 6, only=(CONTACT,))
     enter = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}
     run_drifts, drifts = drift(splits, **NUMBERS, club=club_responses(responses(splits, **enter)))
@@ -196,7 +216,7 @@ def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_
     )
     assert rows.height == season.n_athletes
     called = share(rows, pl.col("finding").is_in(["rises", "falls"]))
-    assert called.high <= 3, f"called drifting: {called}"
+    assert (called.high if called.of >= 200 else called.low) <= 3, f"called drifting: {called}"
 
 
 def test_the_onset_is_found_within_two_kilometres_where_eight_or_more_lie_beyond_it():

@@ -27,10 +27,11 @@ TRUTH = CLUB.parent / "truth.csv"
 
 @pytest.fixture
 def line(tiny_inbox: Make, tmp_path: Path) -> Callable[[Mapping[str, bytes | str]], Refreshed]:
-    """Take an inbox of the files given by path through the line."""
+    """Take an inbox of the files given by path through the line, up to the pages."""
 
     def run(files: Mapping[str, bytes | str]) -> Refreshed:
-        return Refreshed(tmp_path / "store", refresh(read_inbox(tiny_inbox(files)), tmp_path / "store", jobs=1))
+        inbox = read_inbox(tiny_inbox({"settings.toml": 'pages = "none"\n', **files}))
+        return Refreshed(tmp_path / "store", refresh(inbox, tmp_path / "store", jobs=1))
 
     return run
 

@@ -30,25 +30,43 @@ from pipeline.store.layout import read_table
 from tests.support.fit_runs import fit_run
 from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_anew
 
+NO_PAGES = 'pages = "none"\n'
 
-@pytest.fixture(scope="module")
-def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    """Two athletes with two runs each and a clockless one, refreshed once; see `club`."""
-    nights = Nights(tmp_path_factory.mktemp("known") / "club")
+
+def refreshed_in(folder: Path, settings: str) -> Nights:
+    """Two athletes with two runs each and a clockless one, refreshed once."""
+    nights = Nights(folder)
     for number in range(2):
         nights.put(f"ari/{number}.fit", drifting_run(number, seed=number))
         nights.put(f"bo/{number}.fit", drifting_run(number, seed=10 + number))
     nights.put("bo/watch.csv", CLOCKLESS)
     nights.put("roster.csv", "athlete_id,mass_kg,height_m,leg_length_m\nari,60,1.7,0.9\nbo,70,1.8,0.95\n")
     nights.put("sessions.csv", "file,started_at_utc,kind\nbo/watch.csv,2026-03-20T09:00:00Z,training\n")
+    nights.put("settings.toml", settings)
     nights.refresh()
     return nights.remember()
+
+
+@pytest.fixture(scope="module")
+def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    return refreshed_in(tmp_path_factory.mktemp("known") / "club", NO_PAGES)
+
+
+@pytest.fixture(scope="module")
+def refreshed_club_with_pages(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    return refreshed_in(tmp_path_factory.mktemp("drawn") / "club", 'pages = "names"\n')
 
 
 @pytest.fixture
 def club(refreshed_club: Nights) -> Nights:
     """That club, to be changed."""
     return refreshed_club.restored()
+
+
+@pytest.fixture
+def club_with_pages(refreshed_club_with_pages: Nights) -> Nights:
+    """The same, to compare its pages too."""
+    return refreshed_club_with_pages.restored()
 
 
 NOBODY: list[str] = []
@@ -97,6 +115,10 @@ def move(name: str, to: str) -> Change:
     return lambda nights: (nights.inbox / name).rename(nights.inbox / to)
 
 
+def setting(line: str) -> Change:
+    return lambda nights: nights.put("settings.toml", (nights.inbox / "settings.toml").read_text() + line)
+
+
 CORRECTION = "[[correction]]\ncadence_factor = 1.02\n"
 ROSTER = "athlete_id,display_name,mass_kg,height_m,leg_length_m\n"
 LISTED = "file,started_at_utc,kind,surface\n"
@@ -137,11 +159,11 @@ CHANGES: dict[str, tuple[Change, list[str], list[str], list[str]]] = {
     "a complaint": (put("complaints.csv", "athlete_id,from_date,site\nari,2026-03-15,left knee\n"), *NOTHING),
     "a landing": (put("strikes.csv", "athlete_id,date,distance_km,strike\nari,2026-03-14,1,heel\n"), *NOTHING),
     "a setting of reading": (
-        put("settings.toml", "split_length_m = 500\n"), ["ari/0.fit", "ari/1.fit", *BO_FILES], BOTH, BOTH,
+        setting("split_length_m = 500\n"), ["ari/0.fit", "ari/1.fit", *BO_FILES], BOTH, BOTH,
     ),
-    "a setting of the analysis": (put("settings.toml", "warm_up_m = 2000\n"), NOBODY, BOTH, BOTH),
-    "a setting of the summaries": (put("settings.toml", "smallest_change_pct = {cadence_spm = 9}\n"), *NOTHING),
-    "how many states are kept": (put("settings.toml", "keep_generations = 2\n"), *NOTHING),
+    "a setting of the analysis": (setting("warm_up_m = 2000\n"), NOBODY, BOTH, BOTH),
+    "a setting of the summaries": (setting("smallest_change_pct = {cadence_spm = 9}\n"), *NOTHING),
+    "how many states are kept": (setting("keep_generations = 2\n"), *NOTHING),
 }  # fmt: skip
 
 
@@ -163,7 +185,10 @@ COMPARED = (
 @pytest.mark.parametrize(
     "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.long) for what in CHANGES]
 )
-def test_after_a_change_the_state_is_as_if_done_anew_and_the_next_refresh_finds_nothing_new(club: Nights, what: str):
+def test_after_a_change_the_state_is_as_if_done_anew_and_the_next_refresh_finds_nothing_new(
+    club_with_pages: Nights, what: str
+):
+    club = club_with_pages
     CHANGES[what][0](club)
     club.refresh()
     club.assert_as_if_done_anew()
@@ -188,6 +213,7 @@ def test_other_code_redoes_everything_even_if_it_makes_other_columns(club: Night
 def test_athletes_rest_on_what_the_club_responds_like(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
     nights = Nights(tmp_path)
+    nights.put("settings.toml", NO_PAGES)
     for place, name in enumerate(("ari", "bo")):
         for number in range(3):
             nights.put(f"{name}/{number}.fit", drifting_run(number, seed=10 * place + number))
@@ -207,6 +233,7 @@ def test_only_metrics_in_which_the_club_responds_otherwise_are_estimated_anew_fo
 ):
     monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
     nights = Nights(tmp_path)
+    nights.put("settings.toml", NO_PAGES)
     for place, name in enumerate(("ari", "bo", "cy")):
         for number in range(3):
             nights.put(f"{name}/{number}.fit", drifting_run(number, seed=10 * place + number))
@@ -384,6 +411,7 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
 
 def test_two_lines_for_one_file_count_in_their_order(tmp_path: Path):
     club = Nights(tmp_path)
+    club.put("settings.toml", NO_PAGES)
     club.put("ari/0.fit", drifting_run(0))
     club.put("ari/1.csv", CLOCKLESS)
     first, second = "ari/1.csv,2026-03-01T08:00:00Z\n", "ari/1.csv,2026-03-11T08:00:00Z\n"
@@ -396,6 +424,7 @@ def test_two_lines_for_one_file_count_in_their_order(tmp_path: Path):
 
 def test_a_file_that_sessions_csv_gives_to_another_athlete_counts_for_that_one(tmp_path: Path):
     club = Nights(tmp_path)
+    club.put("settings.toml", NO_PAGES)
     club.put("x.fit", drifting_run(0))
     club.put("ari/a.fit", drifting_run(1, seed=2))
     for athlete_id in ("ari", "bel", "cai"):

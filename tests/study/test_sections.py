@@ -94,6 +94,17 @@ def test_groups_have_their_own_changes_and_the_sections_are_tested_by_group():
     assert rows["sections_by_group_f", ""].estimate == pytest.approx(t.statistic**2, rel=1e-3)
 
 
+def test_an_error_of_the_responses_that_all_share_is_in_f():
+    def test(shared_se: float) -> Statistic:
+        slowing = {"speed_m_s": lambda _athlete, _run, km: 3.0 * exp(-0.01 * km), "shared_se": shared_se}
+        noisy = lambda *where: stepped(*where) * exp(1e-3 * np.sin(10 * where[0] + 3 * where[2]))  # noqa: E731
+        return parts(FOUR, noisy, **slowing)["sections_f", ""]
+
+    # From the first to the last section form changes by 5 %, and the shared error moves it by 12 of 100 times 0.5.
+    assert test(0.0).p_value < 0.05 < test(0.5).p_value  # type: ignore[operator]
+    assert "that athletes have in common" in test(0.5).method
+
+
 def test_runs_that_do_not_reach_all_sections_are_left_out_with_the_counts():
     with pytest.raises(NothingDone, match="2 athletes have a run with contact time in all of 4 sections"):
         parts(FOUR, km=lambda athlete, _run: 20 if athlete < 2 else 12)

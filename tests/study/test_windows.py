@@ -104,14 +104,14 @@ def test_speed_alone_changing_is_no_change_once_it_is_taken_out_and_one_as_it_wa
     assert measured == pytest.approx(percent(0.5 * 0.01 * np.mean(range(5))))
 
 
-def test_an_error_of_the_responses_that_all_share_is_in_the_intervals_of_changes():
+def test_an_error_of_the_responses_that_all_share_is_in_the_intervals_of_changes_and_in_p():
     def speed(_athlete: int, _run: int, km: float) -> float:
         return 3.0 * exp(-0.05 * (km > 10))
 
     def change(
-        analyse: Callable[[Material, Analysis], AnalysisResult], analysis: Analysis, shared_se: float
+        analyse: Callable[[Material, Analysis], AnalysisResult], analysis: Analysis, shared_se: float, mean: float = 0.0
     ) -> Statistic:
-        value = by_half((0.001, -0.001) * 20)
+        value = by_half((mean + 0.001, mean - 0.001) * 20)
         return by_name(analyse(cohort_of(value, n_athletes=40, speed_m_s=speed, shared_se=shared_se), analysis))[
             "change_pct"
         ]
@@ -119,6 +119,10 @@ def test_an_error_of_the_responses_that_all_share_is_in_the_intervals_of_changes
     known, unsure = (change(paired_windows, ENDS, shared_se) for shared_se in (0.0, 0.2))
     assert known.high == pytest.approx(0.0, abs=0.05)
     assert unsure.high == pytest.approx(100 * 1.96 * 0.2 * 0.05, rel=0.03)
+    assert (known.way, unsure.way) == ("signs_drawn", "t")
+    moved = change(paired_windows, ENDS, 0.2, mean=0.0196 * 0.5)
+    assert moved.p_value == pytest.approx(2 * stats.norm.sf(0.98), abs=0.01)
+    assert moved.note == ""
     within = Analysis(**vars(ENDS) | {"design": "equivalence", "margin_pct": 1.0})
     known, unsure = (change(equivalent_windows, within, shared_se) for shared_se in (0.0, 0.2))
     assert known.note.startswith("equivalent")
