@@ -341,7 +341,9 @@ onset <- function(rows, about, draws) {
   signs <- signs_of(drawn("onset_signs"))
   scale <- sqrt(colSums(votes[, apart, drop = FALSE]^2))
   reached <- apply(abs(signs %*% votes[, apart, drop = FALSE]) / rep(scale, each = nrow(signs)), 1, max)
-  p_value <- mean(reached >= reached[1] * (1 - 1e-9))
+  # What all share is in the error of what was seen: no pattern of signs shows it.
+  moved <- as.numeric(about$shared_se) * size[best] / scale[best]
+  p_value <- mean(reached >= reached[1] / sqrt(1 + moved^2) * (1 - 1e-9))
   counts <- do.call(rbind, lapply(strsplit(drawn("onset_resamples"), " "), as.numeric))
   gains <- (counts %*% votes[, apart, drop = FALSE])^2 / (counts %*% sizes[, apart, drop = FALSE])
   tail <- pnorm(-qt(0.975, n - 1) * sqrt(n / (n - 1)))

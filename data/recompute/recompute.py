@@ -312,7 +312,7 @@ class AthletesLines:
         return slope, cross / normal, votes, sizes, apart
 
 
-def onset(rows, _, draws):
+def onset(rows, about, draws):
     """The best hinge, its p-value by random signs of athletes, its interval by resampling them."""
     lines = AthletesLines(*centred(rows))
     places, n = lines.hinges(), len(lines.first)
@@ -325,7 +325,9 @@ def onset(rows, _, draws):
     before = slope - taken_up[apart][best] * bend
     signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in draws["onset_signs", n]])
     reached = np.max(np.abs(signs @ votes[:, apart]) / np.sqrt((votes[:, apart] ** 2).sum(axis=0)), axis=1)
-    p_value = np.mean(reached >= reached[0] * (1 - 1e-9))
+    # What all share is in the error of what was seen: no pattern of signs shows it.
+    moved = float(about["shared_se"]) * size[best] / np.sqrt((votes[:, apart][:, best] ** 2).sum())
+    p_value = np.mean(reached >= reached[0] / np.hypot(1, moved) * (1 - 1e-9))
     counts = np.array([pattern.split() for pattern in draws["onset_resamples", n]], dtype=float)
     gains = (counts @ votes[:, apart]) ** 2 / (counts @ sizes[:, apart])
     tail = stats.norm.sf(stats.t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1)))

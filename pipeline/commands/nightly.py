@@ -123,7 +123,7 @@ class _How:
             return refresh_with_prefect(contents, into, jobs=self.jobs)
         from pipeline.refresh.refresh import refresh
 
-        with started_workers(self.jobs, self.cluster) as mapper:
+        with started_workers(self.jobs, self.cluster, at_once=False) as mapper:
             return refresh(contents, into, mapper=mapper)
 
 
@@ -166,7 +166,6 @@ def _apart(function: Callable[[Plan, _How], str], plan: Plan, how: _How) -> str:
     """What a function gives in a process that is started for it and gets secrets by a pipe only."""
     pool = Pool("", "", Limits(), environment={})
     try:
-        pool.start(1)
         return next(pool.map(function, plan, [how], lost=_lost))
     finally:
         pool.end()

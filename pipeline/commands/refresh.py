@@ -94,7 +94,8 @@ def bring_up_to_date(
 ) -> None:
     """Refresh a store and show what came of it; arguments as for the command."""
     by_flow = is_by_flow(flow=flow, cluster=cluster)
-    with nullcontext() if by_flow else started_workers(jobs, cluster) as mapper:
+    at_once = _looks_changed(inbox, store)
+    with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=at_once) as mapper:
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
 
@@ -112,6 +113,18 @@ def bring_up_to_date(
         _show(store, contents, ledger, before, output)
     if strict and (ledger["status"] == "rejected").any():
         raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
+
+
+def _looks_changed(inbox: Path, store: Path) -> bool:
+    """Whether there is no state yet, or one older than a change in the inbox; a guess, on which no result depends."""
+    if any("://" in str(folder) for folder in (inbox, store)):
+        return True
+    try:
+        made_at = (store / "current").lstat().st_ctime_ns
+        entries = [inbox, *inbox.rglob("*")]
+        return any(entry.lstat().st_ctime_ns > made_at for entry in entries)
+    except OSError:
+        return True
 
 
 def _ledger_before(store: Path) -> pl.DataFrame:

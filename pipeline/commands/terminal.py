@@ -103,11 +103,12 @@ def is_by_flow(*, flow: bool, cluster: str | None) -> bool:
 
 
 @contextmanager
-def started_workers(jobs: int | None, cluster: str | None = None) -> Iterator[Mapper]:
+def started_workers(jobs: int | None, cluster: str | None = None, *, at_once: bool = True) -> Iterator[Mapper]:
     """Workers, started before this process imports what it needs itself: all then do so at the same time.
 
     Args:
         cluster: address of a Dask scheduler, whose workers take the place of those of this machine.
+        at_once: False where there may be nothing for them to do: they are then started with the first step.
     """
     if cluster is not None:
         from pipeline.workers.cluster import cluster_workers
@@ -119,7 +120,9 @@ def started_workers(jobs: int | None, cluster: str | None = None) -> Iterator[Ma
 
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     # Files from outside are read in a process of their own even if there is only one.
-    with workers(wanted, wanted, few=0, loads=WORKER_LOADS, later=WORKER_LOADS_LATER, item_s=_LONGEST_STEP_S) as mapper:
+    with workers(
+        wanted, wanted, few=0, loads=WORKER_LOADS, later=WORKER_LOADS_LATER, item_s=_LONGEST_STEP_S, at_once=at_once
+    ) as mapper:
         yield mapper
 
 

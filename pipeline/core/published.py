@@ -6,9 +6,8 @@ that a number stands in one place with what was measured, and with how and when 
 
 from __future__ import annotations
 
-import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -87,31 +86,9 @@ def all_numbers() -> Mapping[str, Number]:
     return MappingProxyType(found)
 
 
-def unknown_numbers(text: str, keys: Iterable[str]) -> list[str]:
-    """Numbers of a text that none of the works has: neither as a number nor in what it says of people and distances.
-
-    Args:
-        text: numbers are compared without their sign, which words give.
-        keys: of the works that the text rests on.
-    """
-    known = {abs(float(token)) for key in keys for token in _tokens_of(works()[key])}
-    return [token for token in _tokens(text) if abs(float(token)) not in known]
-
-
 def _work(entry: dict[str, object]) -> Work:
     common = {name: entry[name] for name in ("n", "over") if name in entry}
     numbers = entry.get("numbers", {})
     assert isinstance(numbers, dict)  # a table of the project's own file
     made = {name: Number(**common | one) for name, one in numbers.items()}
     return Work(**entry | {"numbers": MappingProxyType(made)})  # type: ignore[arg-type]
-
-
-def _tokens_of(work: Work) -> list[str]:
-    told = [work.over, str(work.n or "")]
-    for one in work.numbers.values():
-        told += [one.of, one.over, *(repr(value) for value in (one.value, one.low, one.high, one.sd, one.n) if value)]
-    return [token for text in told for token in _tokens(text)]
-
-
-def _tokens(text: str) -> list[str]:
-    return [token.replace(",", "") for token in re.findall(r"(?<![\w.])(?:\d+(?:,\d{3})*(?:\.\d+)?|\.\d+)", text)]

@@ -9,8 +9,14 @@ from typing import Any
 #: Far beyond what anybody writes. The time to read a name of many parts grows with their square, and brackets in each
 #: other end at the depth to which Python calls. Common practice, no source.
 _MOST_DOTS, _MOST_BRACKETS = 60, 50
-#: Texts and comments, in which neither counts.
-_STRINGS = re.compile(r"\"\"\".*?\"\"\"|'''.*?'''|\"(?:\\.|[^\"\\\n])*\"|'[^'\n]*'|#[^\n]*", re.DOTALL)
+#: Texts and comments, in which neither counts; blanks, which may stand between the parts of a name. A text of several
+#: lines may hold an escaped quotation mark and end with two of its own. One without an end is taken as it is, since
+#: looking for it from each of many marks would take long.
+_LEFT_OUT = re.compile(
+    r"\"{3}(?:\\.|.)*?(?:\"{3,5}|\Z)|'{3}.*?(?:'{3,5}|\Z)|\"(?:\\.|[^\"\\\n])*\"?|'[^'\n]*'?|#[^\n]*|[ \t]+",
+    re.DOTALL,
+)
+_NAMES = re.compile(r"[\w.-]+")
 
 
 def parsed(text: str) -> dict[str, Any]:
@@ -19,9 +25,9 @@ def parsed(text: str) -> dict[str, Any]:
     Raises:
         ValueError: it is none, or more involved than anything a person writes.
     """
-    bare = _STRINGS.sub("", text)
-    if any(line.count(".") > _MOST_DOTS for line in bare.splitlines() if "=" in line or line.lstrip().startswith("[")):
-        raise ValueError(f"a line has more than {_MOST_DOTS} dots")
+    bare = _LEFT_OUT.sub("", text)
+    if any(name.count(".") > _MOST_DOTS for name in _NAMES.findall(bare)):
+        raise ValueError(f"a name has more than {_MOST_DOTS} dots")
     depth = most = 0
     for sign in re.findall(r"[\[\]{}]", bare):
         depth += 1 if sign in "[{" else -1

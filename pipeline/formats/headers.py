@@ -403,7 +403,7 @@ def _named_at_the_end(spelled: str) -> tuple[str, ...]:
     tokens = spelled.split("_")
     for n in range(1, len(tokens)):
         meaning = meaning_of("_".join(tokens[n:]))
-        names = [*meaning.choices] or [meaning.column] if meaning != UNKNOWN else []
-        if measures := tuple(name for name in names if name and COLUMNS[name].written_as != "word"):
+        names = (*meaning.choices, *([meaning.column] if meaning.column else []))
+        if measures := tuple(name for name in names if COLUMNS[name].written_as != "word"):
             return measures
     return ()

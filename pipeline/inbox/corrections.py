@@ -111,9 +111,10 @@ def _entries(text: str) -> Iterator[tuple[int, str]]:
     above = text[: begins[0]] if begins else text
     if any(line.strip() and not line.lstrip().startswith("#") for line in above.splitlines()):
         begins.insert(0, 0)
+    line = 1 + text.count("\n", 0, min(begins, default=0))
     for begin, end in pairwise([*begins, len(text)]):
-        n_before = text.count("\n", 0, begin)
-        yield n_before + 1, text[begin:end]
+        yield line, text[begin:end]
+        line += text.count("\n", begin, end)
 
 
 def _entry(text: str, source: str, place: int, line: int) -> Correction:

@@ -107,6 +107,7 @@ def _header(
         header.pop()
     places: dict[str, int] = {}
     unused: list[str] = []
+    nearest: dict[str, str] = {}
     for place, cell in enumerate(header):
         column = re.sub(r"[\W_]+", "_", cell.casefold()).strip("_")
         if column in places:
@@ -115,14 +116,22 @@ def _header(
             places[column] = place
         elif cell:
             # Of a table that is no list every column would be compared.
-            near = difflib.get_close_matches(column, columns, n=1, cutoff=0.75) if len(unused) < MOST_NAMED else []
-            unused.append(f"'{cell[:40]}'" + (f" (did you mean {near[0]}?)" if near else ""))
+            near = _near(column, columns) if len(unused) < MOST_NAMED else None
+            unused.append(f"'{cell[:40]}'" + (f" (did you mean {near}?)" if near else ""))
+            nearest.setdefault(near or "", cell[:40])
     if needed is not None and needed not in places:
         found = f" The columns are {', '.join(header[:12])}." if header else ""
+        found += f" If '{nearest[needed]}' is it, rename it." if needed in nearest else ""
         raise UsageError(f"{name}, line 1: the column '{needed}' is missing.{found}")
     if unused:
         notices.append(f"{name}: columns that are not used: {', '.join(first_of(unused, MOST_NAMED, '{} more'))}.")
     return header, places
+
+
+def _near(column: str, columns: Sequence[str]) -> str | None:
+    """The column that is spelled almost alike, or that has this one among its words: `shoe` for `shoe_id`."""
+    alike = difflib.get_close_matches(column, columns, n=1, cutoff=0.75)
+    return next(iter(alike or (own for own in columns if column in own.split("_"))), None)
 
 
 def _csv_lines(name: str, content: bytes, columns: Iterable[str], mapping: ColumnMapping) -> Iterable[Line]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -56,6 +57,10 @@ CHOICES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 
 _COLUMNS_FILE = "columns.toml"
 _ATHLETE = "the name of the athlete's folder"
+#: On all lines of strikes.csv: each runner of a group becomes a row. Common practice, no source.
+MOST_RUNNERS = 1_000_000
+#: Dates outside these are mistyped, and weeks before or after them may not exist. Common practice, no source.
+_EARLIEST, _LATEST = date(1900, 1, 1), date(2100, 12, 31)
 _DATE = "a date such as 2026-03-14 (or date_order in columns.toml)"
 
 
@@ -145,11 +150,13 @@ def _strikes(listed: Checked) -> pl.DataFrame:
     listed.require(rows["distance_km"].is_not_null(), "distance_km", "the kilometres from the start")
     limits = (
         ("distance_km", 0, 1000), ("angle_deg", -60, 60), ("strike_index_pct", 0, 100), ("frame_rate_hz", 1, 100_000),
-        ("n_runners", 1, 1_000_000),
+        ("n_runners", 1, MOST_RUNNERS),
     )  # fmt: skip
     numbers = [_number(listed, column, low, high) for column, low, high in limits]
     n_runners = numbers[-1].fill_null(1.0)
     listed.require(n_runners == n_runners.round(), "n_runners", "a whole number of runners")
+    so_far = n_runners.set(~n_runners.is_between(1, MOST_RUNNERS), 0.0).cum_sum()
+    listed.require(so_far <= MOST_RUNNERS, "n_runners", f"at most {MOST_RUNNERS:,} runners on all lines together")
     says = rows["strike"].is_not_null() | rows["angle_deg"].is_not_null() | rows["strike_index_pct"].is_not_null()
     listed.require(says, "strike", f"{', '.join(STRIKE_WORDS)}, or an angle_deg or strike_index_pct")
     judged = rows.with_columns(
@@ -229,7 +236,8 @@ def _dates(listed: Checked, column: str, expected: str) -> pl.Series:
     at_midnight = cells.str.replace(clock.MIDNIGHT, "") + " 00:00"
     iso = clock.iso_texts(at_midnight, listed.mapping.date_order)
     day = iso.str.strip_suffix("T00:00:00").str.to_date("%Y-%m-%d", strict=False)
-    listed.require(cells.is_null() | day.is_not_null(), column, expected)
+    is_plausible = day.is_between(_EARLIEST, _LATEST).fill_null(value=False)
+    listed.require(cells.is_null() | is_plausible, column, expected)
     return day
 
 

@@ -72,6 +72,7 @@ class Onset:
         after: slope beyond it.
         p_value: of a hinge as good as this where the line is straight.
         better_than_curve: share of draws of units in which a hinge fits better than a parabola.
+        shared_se: standard error of the bend by what units share, change of the logarithm per 10 km.
     """
 
     distance: float
@@ -81,6 +82,7 @@ class Onset:
     after: float
     p_value: float
     better_than_curve: float = 1.0
+    shared_se: float = 0.0
 
     def is_bent(self, level: float) -> bool:
         """Whether it beats a straight line at this level, and the line becomes steeper beyond it."""
@@ -104,6 +106,7 @@ class Votes:
             do; the length of the hinge where they do not, so that a few units can tell more.
         of_curve: the same as `votes` and `sizes` for a parabola in place of a hinge; units × 2.
         search: what the search for the place alone lowers the sum of squares by.
+        moved: what one standard error of something that units share adds to the sum of the votes, m; None for nothing.
     """
 
     hinges: Array
@@ -113,19 +116,21 @@ class Votes:
     scale: Array
     of_curve: Array
     search: float = 0.0
+    moved: Array | None = None
 
 
-def onset(fitted: Fit, *, seed: int) -> Onset | None:
+def onset(fitted: Fit, *, seed: int, shared: Array | None = None) -> Onset | None:
     """Look for the best hinge over all runs; None where the runs are too few or too short to have one.
 
     Args:
         fitted: the straight model.
         seed: of the random draws.
+        shared: what one standard error of something that all units share adds to each value; None for nothing.
     """
     hinges = _grid(fitted.design, SPLITS_ASIDE, RUNS_ASIDE)
     if len(fitted.design.run_ids) < FEWEST_UNITS or not len(hinges):
         return None
-    cast = _votes(fitted, hinges)
+    cast = _votes(fitted, hinges, shared)
     return _best(cast, float(fitted.beta[0]), seed) if len(cast.hinges) else None
 
 
@@ -223,14 +228,18 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
 
     signs, counts = draws_of_units(len(votes), seed)
     reached = np.max(np.abs(signs @ votes) / cast.scale, axis=1)
-    p_value = float(np.mean(reached >= reached[0] * (1 - ROUNDING)))
+    # Signs do not show what units share: it is in the error of what was seen.
+    moved = float(abs(cast.moved[best])) if cast.moved is not None else 0.0
+    seen = reached[0] / np.hypot(1.0, moved / cast.scale[best])
+    p_value = float(np.mean(reached >= seen * (1 - ROUNDING)))
 
     gains = (counts @ votes) ** 2 / (counts @ sizes)
     tail = _tail(len(votes))
     low, high = np.quantile(hinges[np.argmax(gains, axis=1)], [tail, 1 - tail])
     of_curve = counts @ cast.of_curve
     better = float(np.mean(gains.max(axis=1) > of_curve[:, 0] ** 2 / of_curve[:, 1] + cast.search))
-    return Onset(float(hinges[best]), float(low), float(high), before, float(before + bend), p_value, better)
+    after, shared_se = float(before + bend), moved / float(sizes[:, best].sum())
+    return Onset(float(hinges[best]), float(low), float(high), before, after, p_value, better, shared_se)
 
 
 def _tail(n_units: int) -> float:
@@ -274,14 +283,15 @@ def _grid(design: Design, splits_aside: int, runs_aside: int) -> Array:
     return np.asarray(candidates[enough])
 
 
-def _votes(fitted: Fit, hinges: Array) -> Votes:
+def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Votes:
     """What each run says of each hinge, in the metric of the model."""
     design = fitted.design
     along_run = design.columns[:, DISTANCE, None]
-    raised = np.column_stack([np.maximum(along_run - hinges, 0.0), along_run**2])
+    common = np.zeros(len(along_run)) if shared is None else shared
+    raised = np.column_stack([common, np.maximum(along_run - hinges, 0.0), along_run**2])
     n_columns = design.columns.shape[1]
     white, _ = whiten(design, np.column_stack([design.columns, raised]), fitted.rho)
-    columns, hinge = white[:, :n_columns], white[:, n_columns:]
+    columns, of_common, hinge = np.split(white, [n_columns, n_columns + 1], axis=1)
     regressors = [place for place in fitted.places if place not in fitted.given]
     x = columns[:, regressors]
     distance = columns[:, DISTANCE]
@@ -302,6 +312,7 @@ def _votes(fitted: Fit, hinges: Array) -> Votes:
     votes, sizes = product(hinge, residual), product(hinge, hinge)
     of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
     apart = np.flatnonzero((sizes.sum(axis=0) >= LEAST_LEFT * beside_line)[:-1])
+    moved = product(hinge, of_common).sum(axis=0)[apart]
     votes, sizes = votes[:, apart], sizes[:, apart]
     scale = np.sqrt((votes**2).sum(axis=0))
-    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, fitted.variance)
+    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, fitted.variance, moved)

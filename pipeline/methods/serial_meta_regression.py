@@ -18,10 +18,11 @@ chosen for coverage in simulated seasons (`data/METHODS.md`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from pipeline.core.arrays import Array
 
@@ -89,7 +90,7 @@ def serial_meta_regression(estimates: Array, errors: Array, time: Array, shared:
 
     margin = float(special.stdtrit(df, 0.999)) * error
     ends = float((slope - margin).min()), float((slope + margin).max())
-    low, high = (float(optimize.brentq(lambda at, share=share: below(at) - share, *ends)) for share in (0.025, 0.975))
+    low, high = (crossing(below, share, *ends) for share in (0.025, 0.975))
     tail = below(0.0)
     return SerialLine(
         start=float((weight * start).sum()),
@@ -100,6 +101,24 @@ def serial_meta_regression(estimates: Array, errors: Array, time: Array, shared:
         between=float((weight * DEVIATION).sum() * unit),
         correlation=float((weight * CORRELATION[:, None]).sum()),
     )
+
+
+def crossing(rising: Callable[[float], float], level: float, low: float, high: float) -> float:
+    """Where a rising function reaches a level between two places, below it at the first and above it at the second.
+
+    Regula falsi in the form called Illinois (Dowell and Jarratt 1971, doi 10.1007/BF01934364, from memory), as exact as
+    `scipy.optimize.brentq`: a refresh needs nothing else of that package, whose import takes longer than all of this.
+    """
+    least = 1e-12 * (high - low)
+    old, new = (low, rising(low) - level), (high, rising(high) - level)
+    while True:
+        step = -new[1] * (new[0] - old[0]) / (new[1] - old[1])
+        place = new[0] + step
+        value = rising(place) - level
+        if abs(step) <= least or value == 0:
+            return place
+        old = new if (value > 0) != (new[1] > 0) else (old[0], old[1] / 2)
+        new = place, value
 
 
 def _given(estimates: Array, errors: Array, columns: Array, shared: Array, *, alike: Array, deviations: Array) -> Array:

@@ -194,8 +194,3 @@ def never_recorded(drifts: Sequence[Row], language: Language) -> list[str]:
     """Labels of the metrics that no run has."""
     seen = {row["metric"] for row in drifts}
     return [language.metric(metric.column) for metric in METRICS if metric.column not in seen]
-
-
-def comparison_words(comparison: str, language: Language) -> str:
-    """How a run compares with the athlete's usual."""
-    return language(f"comparison.{comparison}")

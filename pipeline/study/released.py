@@ -51,8 +51,8 @@ class Analyses(dy.Schema):
     adjusted_for = words("What values were adjusted for before, by the athlete's own responses; empty for nothing.")
     margin_pct = measure("%", 6, "Margin of equivalence.")
     shared_se = measure("log", 12, "Part of the standard error of the estimate's logarithm that all athletes have in "
-        "common, from responses to speed for which the club's were used: taken as known. Above zero, p of "
-        "paired_windows is that of t, otherwise of signs.")  # fmt: skip
+        "common, from responses to speed for which the club's were used: taken as known; of an onset, of "
+        "its bend per 10 km. Above zero, p of paired_windows is that of t, otherwise of signs.")  # fmt: skip
     correction = words("How p-values of primary statistics are corrected, over the study.")
     split_km = measure("km", 3, "Length of a split.")
 

@@ -62,7 +62,8 @@ def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
     for metric in analysis.metrics:
         rows = _centred(material.values(analysis, metric).with_columns(along="distance_km"))
         _require_athletes(rows, analysis, metric, FEWEST_UNITS)
-        estimate = onset(fit(_athletes_as_runs(rows), (), None), seed=material.seed)
+        design, shared = _athletes_as_runs(rows)
+        estimate = onset(fit(design, (), None), seed=material.seed, shared=shared)
         n_athletes = rows["athlete_id"].n_unique()
         supported = estimate if estimate is not None and estimate.is_given(ONSET_LEVEL) else None
         statistics.append(
@@ -75,8 +76,10 @@ def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
                 is_primary=True,
                 method="best hinge in the athletes' mean lines, against random signs of whole athletes; interval by "
                 f"resampling athletes; {n_athletes} athletes can reach p = {smallest_p(n_athletes):.2g}, and an onset "
-                f"is given at p <= {ONSET_LEVEL:g}",
+                f"is given at p <= {ONSET_LEVEL:g}"
+                + ("; p with the error of the responses to speed that athletes share" if shared.any() else ""),
                 note=_why_none(estimate),
+                shared_se=round(estimate.shared_se, 12) if estimate is not None else 0.0,
             )
         )
     return AnalysisResult(statistics)
@@ -128,13 +131,13 @@ def _centred(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _athletes_as_runs(rows: pl.DataFrame) -> Design:
-    """A design whose runs are the athletes' means by split."""
+def _athletes_as_runs(rows: pl.DataFrame) -> tuple[Design, Array]:
+    """A design whose runs are the athletes' means by split, and the means of `shared`."""
     # In order of level rather than of name, so that pseudonyms meet the same random draws.
     means = (
         rows.with_columns(level=pl.col("log").mean().over("athlete_id"))
         .group_by("athlete_id", "distance_km")
-        .agg(pl.col("log").mean(), pl.col("weight").sum(), pl.col("level").first())
+        .agg(pl.col("log", "shared").mean(), pl.col("weight").sum(), pl.col("level").first())
         .sort("level", "athlete_id", "distance_km")
     )
     run = means["athlete_id"].rle_id().to_numpy().astype(np.int64)
@@ -146,7 +149,8 @@ def _athletes_as_runs(rows: pl.DataFrame) -> Design:
     gap_km[begins] = np.nan
     weight = means["weight"].to_numpy()
     names = means["athlete_id"].gather(begins).to_list()
-    return Design(np.column_stack(columns), run, names, gap_km, weight / np.median(weight))
+    design = Design(np.column_stack(columns), run, names, gap_km, weight / np.median(weight))
+    return design, means["shared"].to_numpy()
 
 
 def _trend_rows(

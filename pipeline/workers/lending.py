@@ -74,7 +74,6 @@ def lent_worker(loads: str = "") -> Iterator[Mapper]:
     pool = _waiting.take()
     if pool is None:
         pool = Pool(loads, "", Limits())
-        pool.start(1)
     try:
         yield pool.map
     except BaseException:

@@ -157,12 +157,12 @@ def workers(
     later: str = "",
     item_s: float | None = None,
     item_mb: float | None = None,
+    at_once: bool = True,
 ) -> Iterator[Mapper]:
     """Give a function that maps over items, here or in worker processes.
 
     Workers are started afresh, since forking after Polars has run can deadlock; so they know nothing of the script that
-    runs here, and take functions of modules only. They start at once and load what they will need while this process
-    goes on.
+    runs here, and take functions of modules only. They load what they will need while this process goes on.
 
     Args:
         n_items: how many items there will be.
@@ -172,15 +172,17 @@ def workers(
         later: modules that it imports when it has nothing else to do.
         item_s: time an item may take [s].
         item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
+        at_once: start the workers now; otherwise with the first items, if any come.
     """
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     limits = Limits(item_s, item_mb)
     if limits == Limits() and (wanted <= 1 or n_items < few):
         yield here
         return
-    pool = Pool(loads, later, limits)
+    pool = Pool(loads, later, limits, n_workers=max(1, min(wanted, n_items)))
     try:
-        pool.start(max(1, min(wanted, n_items)))
+        if at_once:
+            pool.start()
         yield pool.map
     finally:
         pool.end()
@@ -221,16 +223,24 @@ class Pool:
     top of what this process has.
     """
 
-    def __init__(self, loads: str, later: str, limits: Limits, *, environment: Mapping[str, str] = _ONE_THREAD) -> None:
-        self._loads, self._later, self._limits = loads, later, limits
+    def __init__(
+        self,
+        loads: str,
+        later: str,
+        limits: Limits,
+        *,
+        n_workers: int = 1,
+        environment: Mapping[str, str] = _ONE_THREAD,
+    ) -> None:
+        self._loads, self._later, self._limits, self._n_workers = loads, later, limits, n_workers
         self._environment = {**os.environ, **environment}
         self._workers: list[_Worker] = []
         self._waiting: deque[_Task] = deque()
         self._n_failed_starts = 0
 
-    def start(self, n_workers: int) -> None:
-        """Start workers; they get ready while this process goes on."""
-        for _ in range(n_workers):
+    def start(self) -> None:
+        """Start the workers, unless the first items are to; they get ready while this process goes on."""
+        for _ in range(self._n_workers):
             self._start_one()
 
     def _start_one(self) -> None:
@@ -262,6 +272,8 @@ class Pool:
         """See `Mapper`."""
         call = _Call(function, shared, options.get("limits", self._limits))
         tasks = [_Task(call, item) for item in items]
+        if tasks and not self._workers:
+            self.start()
         self._waiting.extend(tasks)
         self._feed()
         return self._results(call, len(tasks), options.get("smaller"), options.get("lost"))

@@ -62,8 +62,6 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
         answer = READY
     except Exception as error:
         answer = _packed_error(error)
-    # From here on errors are answers. What libraries print as they run out of memory is pages long, and says no more.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     with suppress(EOFError, OSError):
         while True:
             pipe.send_bytes(answer)
@@ -99,6 +97,10 @@ def _answer(question: bytes) -> bytes:
 def _held_to(limits: Limits) -> Iterator[None]:
     statm = Path("/proc/self/statm")
     before = resource.getrlimit(resource.RLIMIT_DATA)
+    if limits.item_mb is not None:
+        # What libraries print as they run out of memory is pages long, and says no more than the answer.
+        with open(os.devnull, "wb") as nothing:
+            os.dup2(nothing.fileno(), 2)
     if limits.item_mb is not None and statm.exists():
         # Not the address space, of which allocators reserve much more than they use. Libraries, and memory that
         # earlier items left to the allocator, are not this item's.

@@ -28,6 +28,7 @@ metrics = ["contact_time_ms"]
 windows = "quarters"
 adjust = []
 """
+NO_PAGES = 'pages = "none"\n'
 SENSORS = """
 [[analysis]]
 name = "sensors"
@@ -102,6 +103,7 @@ def inbox(tmp_path_factory: pytest.TempPathFactory) -> Path:
             target = folder / file.relative_to(CLUB)
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(file, target)
+    (folder / "settings.toml").write_text(NO_PAGES, encoding="utf-8")
     return folder
 
 
@@ -117,8 +119,7 @@ def other_store(folder: Path, inbox: Path, *, settings: str = "", without: str =
     shutil.copytree(inbox, copy)
     for file in copy.rglob(f"*{without}*") if without else ():
         file.unlink()
-    if settings:
-        (copy / "settings.toml").write_text(settings, encoding="utf-8")
+    (copy / "settings.toml").write_text(NO_PAGES + settings, encoding="utf-8")
     refresh(read_inbox(copy), folder / "store", jobs=1)
     return folder / "store"
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
 
-from pipeline.core.published import READ, REFERENCE, all_numbers, unknown_numbers, works
+from pipeline.core.published import READ, REFERENCE, Work, all_numbers, works
 from pipeline.pages.worth_a_look import cautions, every_look
 from pipeline.study.sources import all_sources
 from pipeline.study.study_reader import read_study
@@ -46,6 +47,28 @@ def test_a_number_has_a_unit_and_says_what_it_is_of_and_over(key: str):
 
 
 # --- What takes its numbers from here --------------------------------------------------------------------------------
+
+
+def unknown_numbers(text: str, keys: Iterable[str]) -> list[str]:
+    """Numbers of a text that none of the works has: neither as a number nor in what it says of people and distances.
+
+    Args:
+        text: numbers are compared without their sign, which words give.
+        keys: of the works that the text rests on.
+    """
+    known = {abs(float(token)) for key in keys for token in _tokens_of(works()[key])}
+    return [token for token in _tokens(text) if abs(float(token)) not in known]
+
+
+def _tokens_of(work: Work) -> list[str]:
+    told = [work.over, str(work.n or "")]
+    for one in work.numbers.values():
+        told += [one.of, one.over, *(repr(value) for value in (one.value, one.low, one.high, one.sd, one.n) if value)]
+    return [token for text in told for token in _tokens(text)]
+
+
+def _tokens(text: str) -> list[str]:
+    return [token.replace(",", "") for token in re.findall(r"(?<![\w.])(?:\d+(?:,\d{3})*(?:\.\d+)?|\.\d+)", text)]
 
 
 def test_a_number_that_is_not_in_the_table_is_found():

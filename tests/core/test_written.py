@@ -23,6 +23,12 @@ Make = Callable[[Mapping[str, bytes | str]], Path]
 
 INVOLVED = {
     "a name of 100,000 parts": ".".join(["a"] * 100_000) + " = 1",
+    "a name of 400,000 parts and no value": ".".join(["a"] * 400_000),
+    "a name of many parts after a text with an escaped mark": 'a = """\\""" """\n'
+    + "a." * 100_000
+    + 'a = 1\nb = """x"""',
+    "the same after a text that ends with a mark": 'a = {b = """c"""", ' + "a." * 100_000 + 'd = "e"}',
+    "a text of escaped marks without an end": "a = " + '\\"' * 400_000,
     "a heading of 100,000 parts": "[" + ".".join(["a"] * 100_000) + "]",
     "900 brackets": "a = " + "[" * 900 + "]" * 900,
     "900 braces": "a = " + "{a = " * 900 + "1" + "}" * 900,
@@ -47,6 +53,11 @@ def test_dots_and_brackets_in_texts_and_comments_do_not_count():
     dots, brackets = "." * 100, "[" * 100
     text = f'a = "{dots}{brackets}" # {dots}{brackets}\n' + f"b = '''\n{brackets}\n'''"
     assert parsed(text) == {"a": dots + brackets, "b": f"{brackets}\n"}
+
+
+def test_numbers_with_decimals_may_stand_on_one_line():
+    values = [number + 0.5 for number in range(100)]
+    assert parsed(f"a = {values}") == {"a": values}
 
 
 def test_a_megabyte_of_corrections_is_read_within_seconds_and_faults_name_their_lines():

@@ -165,6 +165,17 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         ("roster.csv", "", "roster.csv, line 1: the column 'athlete_id' is missing."),
         (
             "roster.csv",
+            "Athlete;Squad\nari;A\n",
+            "roster.csv, line 1: the column 'athlete_id' is missing. The columns are Athlete, Squad. "
+            "If 'Athlete' is it, rename it.",
+        ),
+        (
+            "roster.csv",
+            "athlete_id,Name\nari,Ari\n",
+            "roster.csv: columns that are not used: 'Name' (did you mean display_name?).",
+        ),
+        (
+            "roster.csv",
             "athlete_id,note,note\n",
             "roster.csv, line 1: the column 'note' is there twice; the first is used.",
         ),

@@ -129,6 +129,16 @@ def test_dates_are_read_where_they_decide_their_order(tmp_path: Path, dates: lis
     assert (found.rows["events.csv"]["date"].to_list(), found.notices) == (read, ())
 
 
+@pytest.mark.parametrize("day", ["0026-03-14", "1899-12-31", "2101-01-01", "9999-12-31"])
+def test_a_date_in_no_athletes_life_costs_its_line(tmp_path: Path, day: str):
+    found = events(tmp_path, day, "1900-01-01", "2100-12-31")
+    assert found.rows["events.csv"]["date"].to_list() == ["1900-01-01", "2100-12-31"]
+    assert found.notices == (
+        f"events.csv, line 2: date is '{day}'; expected a date such as 2026-03-14 (or date_order in columns.toml)."
+        + NOT_USED,
+    )
+
+
 def test_a_date_that_two_orders_fit_is_asked_for_and_the_answer_is_in_columns_toml(tmp_path: Path):
     found = events(tmp_path, "03.04.2026")
     assert found.rows["events.csv"].is_empty()
@@ -223,3 +233,13 @@ def test_shoes_have_numbers_in_their_units(tmp_path: Path):
     found = lists(tmp_path, shoes="shoe_id;heel_toe_drop_mm;mass_g\nlantern;8,5;240\nkeel;eight;240\n")
     assert found.rows["shoes.csv"].select("shoe_id", "heel_toe_drop_mm", "mass_g").rows() == [("lantern", 8.5, 240.0)]
     assert found.rows["shoes.csv"].schema["mass_g"] == pl.Float64
+
+
+def test_strikes_are_of_a_million_runners_at_most_on_all_lines_together(tmp_path: Path):
+    rows = [("a", "nan"), ("b", 10**9), ("c", 999_999), ("d", 2), ("e", 1)]
+    text = "".join(f"{group},2026-03-14,3,rearfoot,{n}\n" for group, n in rows)
+    found = lists(tmp_path, strikes=f"athlete_id,date,distance_km,strike,n_runners\n{text}")
+    assert found.rows["strikes.csv"].select("athlete_id", "n_runners").rows() == [("c", 999_999)]
+    assert found.notices[2] == (
+        "strikes.csv, line 5: n_runners is '2'; expected at most 1,000,000 runners on all lines together." + NOT_USED
+    )

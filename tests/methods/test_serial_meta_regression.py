@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, special, stats
 
-from pipeline.methods.serial_meta_regression import CORRELATION, CORRELATION_WEIGHT, _given, serial_meta_regression
+from pipeline.methods.serial_meta_regression import (
+    CORRELATION,
+    CORRELATION_WEIGHT,
+    _given,
+    crossing,
+    serial_meta_regression,
+)
 
 
 def series(seed: int, *, n: int = 24, rho: float = 0.0, sd: float = 1.5, slope: float = 0.0):
@@ -38,6 +44,18 @@ def test_for_a_known_correlation_the_line_is_generalised_least_squares(rho: floa
     rest = estimates - columns @ estimator @ estimates
     expected = stats.multivariate_normal(cov=covariance).logpdf(rest) - 0.5 * np.linalg.slogdet(inner)[1]
     assert log_likelihood - expected == pytest.approx(np.log(errors).sum() + 12 * np.log(2 * np.pi))
+
+
+@pytest.mark.parametrize("share", [0.025, 0.5, 0.975])
+@pytest.mark.parametrize("df", [1, 3, 22])
+def test_ends_of_intervals_of_a_mixture_are_where_scipy_finds_them(df: int, share: float):
+    def below(value: float) -> float:
+        return float(
+            np.array([0.7, 0.2, 0.1]) @ special.stdtr(df, (value - np.array([0.0, 1.0, -4.0])) / [0.1, 1.0, 3.0])
+        )
+
+    expected = optimize.brentq(lambda at: below(at) - share, -1e3, 1e3)
+    assert crossing(below, share, -1e3, 1e3) == pytest.approx(expected, abs=1e-8)
 
 
 def test_in_other_units_everything_is_the_same():

@@ -51,7 +51,7 @@ def no_prefect_api(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(autouse=True)
 def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nights that begin in this process are refreshed in it: workers take a second to start."""
-    monkeypatch.setattr("pipeline.commands.nightly.started_workers", lambda *_: nullcontext(here))
+    monkeypatch.setattr("pipeline.commands.nightly.started_workers", lambda *_, **__: nullcontext(here))
 
 
 @pytest.fixture

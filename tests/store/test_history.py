@@ -24,6 +24,7 @@ from tests.support.nights import CLOCKLESS, Nights, drifting_run
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
     """An athlete with a run, refreshed once; see `nights`."""
     club = Nights(tmp_path_factory.mktemp("history") / "club")
+    club.put("settings.toml", 'pages = "none"\n')
     club.put("ari/0.fit", drifting_run(0))
     club.refresh()
     return club.remember()
@@ -211,7 +212,7 @@ def test_a_state_that_was_made_from_another_without_a_refresh_is_no_refresh(nigh
 
 
 def test_it_outlives_the_states_and_a_return_to_an_old_one(nights: Nights):
-    nights.put("settings.toml", "keep_generations = 2\n")
+    nights.put("settings.toml", 'keep_generations = 2\npages = "none"\n')
     for day in (1, 2, 3):
         nights.put(f"ari/{day}.fit", drifting_run(day, seed=day))
         nights.refresh()

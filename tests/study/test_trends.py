@@ -140,6 +140,24 @@ def test_along_a_smooth_curve_there_is_no_distance_and_the_row_says_so_and_which
     assert "9 athletes can reach p = 0.0039, and an onset is given at p <= 0.02" in row.method
 
 
+def test_a_pace_that_breaks_in_all_athletes_makes_no_onset_of_an_error_that_they_share():
+    """All slow by 4 % from km 12 to 24, and a response off by 0.2 bends the line of each by 0.8 %."""
+
+    def speed(_athlete: int, _run: int, km: float) -> float:
+        return 3.0 * exp(-0.04 * max(km - 12, 0) / 12)
+
+    def found(shared_se: float) -> Statistic:
+        value = scattered(lambda *where: 0.2 * np.log(speed(*where) / 3.0))
+        material = cohort_of(value, n_athletes=9, n_runs=2, km=24, speed_m_s=speed, shared_se=shared_se)
+        (row,) = onsets(material, FROM).statistics
+        return row
+
+    assert found(0.0).estimate == pytest.approx(12, abs=1)
+    assert found(0.2).estimate is None
+    assert found(0.2).p_value > 0.1  # type: ignore[operator]
+    assert found(0.2).shared_se == pytest.approx(0.2 * 0.04 / 1.2, rel=0.1)
+
+
 def test_six_athletes_are_too_few_for_an_onset():
     with pytest.raises(NothingDone, match="6 athletes have contact time in 6 runs of the cohort; an onset needs"):
         onsets(cohort_of(scattered(lambda *_: 0.0), n_athletes=6), FROM)

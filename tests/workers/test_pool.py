@@ -14,7 +14,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from pipeline.workers.pool import Mapper, WorkerLost, here, workers
+from pipeline.workers.pool import Mapper, Pool, WorkerLost, here, workers
 from pipeline.workers.process import Limits
 from tests.support.worker_deeds import (
     HANGS_S,
@@ -24,6 +24,7 @@ from tests.support.worker_deeds import (
     halves,
     raise_value_error,
     running,
+    say,
     work,
     work_all,
 )
@@ -63,6 +64,15 @@ def test_a_mapping_that_nobody_follows_to_its_end_does_not_disturb_the_next(mapp
 
 def test_results_larger_than_a_pipe_come_whole(mapper: Mapper):
     assert [len(result) for result in mapper(work, "x" * 5_000_000, range(4))] == [5_000_001] * 4
+
+
+@pytest.mark.parametrize(("limits", "seen"), [(Limits(), "said"), (SMALL, "")])
+def test_the_error_output_of_a_worker_is_shown_unless_it_may_run_out_of_memory(
+    capfd: pytest.CaptureFixture[str], limits: Limits, seen: str
+):
+    with workers(100, 2, few=0, loads="tests.support.worker_deeds") as own:
+        assert list(own(say, "", ["said"], limits=limits)) == [None]
+    assert capfd.readouterr().err == seen
 
 
 # --- An item that costs its worker -----------------------------------------------------------------------------------
@@ -241,6 +251,17 @@ def test_without_a_limit_few_items_stay_here_and_with_one_they_never_do():
         assert list(few(work, "", [1, 2], smaller=list, lost=described)) == ["1", "2"]
     with workers(1, 1, few=3, item_s=60, loads="tests.support.worker_deeds") as held:
         assert next(held(work, "", [1, "leaves"], lost=described)) == "1"
+
+
+def test_workers_may_be_started_with_the_first_items(monkeypatch: pytest.MonkeyPatch):
+    started = []
+    start = Pool.start
+    monkeypatch.setattr(Pool, "start", lambda pool: (started.append(pool), start(pool)))
+    with workers(1, 1, few=0, item_s=60, loads="tests.support.worker_deeds", at_once=False) as held:
+        assert list(held(work, "", [])) == []
+        assert started == []
+        assert list(held(work, "", [1, 2])) == ["1", "2"]
+    assert len(started) == 1
 
 
 def test_each_worker_is_told_to_use_one_core_and_this_process_is_as_before(monkeypatch: pytest.MonkeyPatch):
