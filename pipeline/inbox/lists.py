@@ -155,8 +155,7 @@ def _strikes(listed: Checked) -> pl.DataFrame:
     numbers = [_number(listed, column, low, high) for column, low, high in limits]
     n_runners = numbers[-1].fill_null(1.0)
     listed.require(n_runners == n_runners.round(), "n_runners", "a whole number of runners")
-    so_far = n_runners.set(~n_runners.is_between(1, MOST_RUNNERS), 0.0).cum_sum()
-    listed.require(so_far <= MOST_RUNNERS, "n_runners", f"at most {MOST_RUNNERS:,} runners on all lines together")
+    _require_few(listed, n_runners)
     says = rows["strike"].is_not_null() | rows["angle_deg"].is_not_null() | rows["strike_index_pct"].is_not_null()
     listed.require(says, "strike", f"{', '.join(STRIKE_WORDS)}, or an angle_deg or strike_index_pct")
     judged = rows.with_columns(
@@ -176,6 +175,11 @@ def _strikes(listed: Checked) -> pl.DataFrame:
     is_told = ~rows["line"].is_in(several.to_list())
     listed.require(is_told, "foot", "left or right, where an athlete has two rows there")
     return listed.sound(judged)
+
+
+def _require_few(listed: Checked, n_runners: pl.Series) -> None:
+    so_far = n_runners.set(~n_runners.is_between(1, MOST_RUNNERS), 0.0).cum_sum()
+    listed.require(so_far <= MOST_RUNNERS, "n_runners", f"at most {MOST_RUNNERS:,} runners on all lines together")
 
 
 def _complaints(listed: Checked) -> pl.DataFrame:

@@ -198,6 +198,7 @@ def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], lan
                 "column": metric.column,
                 "name": f"s{place}",
                 "label": language.metric(metric.column),
+                "head": language.head(metric.column),
                 "is_effort": metric.is_effort,
                 "span": span,
                 "ends": [language.signed(value, 1 if span < 1 else 0) for value in (-span, span)],

@@ -126,6 +126,11 @@ class Language:
         key = f"metric.{column}.label"
         return self(key) if self.has(key) else _LABELS.get(column, column)
 
+    def head(self, column: str) -> str:
+        """The label of a metric at the head of a narrow column: with soft hyphens where words are long."""
+        key = f"metric.{column}.head"
+        return self(key) if self.has(key) else self.metric(column)
+
     def suspicion(self, name: str) -> str:
         """What a reading is suspected of; the words of the registry where the catalogue has none."""
         key = f"suspicion.{name}"

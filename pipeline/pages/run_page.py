@@ -85,7 +85,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
             }
             for row in in_order(rows.against)
         ],
-        "columns": [(language.metric(one.column), language.unit(one.unit)) for one in columns],
+        "columns": [(language.head(one.column), language.unit(one.unit)) for one in columns],
         "split_rows": _split_rows([_split(row, columns, language, inclusion.split_length_m) for row in rows.splits]),
         "has_expected": bool(rows.expected),
         "left_out": [

@@ -105,13 +105,7 @@ def drift(
         }
         causes = identifiable(design)
         if len(design.run_ids) < inclusion.min_runs:
-            row["reason"] = (
-                f"{len(design.run_ids)} of the {inclusion.min_runs} runs needed have "
-                f"{inclusion.min_splits_of_run} usable splits"
-            )
-            row["reasons"] = _reason(
-                "few_runs", n=len(design.run_ids), needed=inclusion.min_runs, splits=inclusion.min_splits_of_run
-            )
+            row |= _few_runs(len(design.run_ids), inclusion)
         elif collinearity_of(design, causes) > INSEPARABLE:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
@@ -121,8 +115,10 @@ def drift(
             )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
-            row |= reach.shares()
+            row |= (
+                _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
+                | reach.shares()
+            )
             if fitted.collinearity > max_collinearity:
                 row |= _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
@@ -192,6 +188,12 @@ class _Reach:
             "excluded_early_share": float(1 - (self.entered < half).sum() / early) if early else None,
             "excluded_late_share": float(1 - (self.entered >= half).sum() / late) if late else None,
         }
+
+
+def _few_runs(n: int, inclusion: Inclusion) -> dict[str, object]:
+    needed, splits = inclusion.min_runs, inclusion.min_splits_of_run
+    said = f"{n} of the {needed} runs needed have {splits} usable splits"
+    return {"reason": said, "reasons": _reason("few_runs", n=n, needed=needed, splits=splits)}
 
 
 def _collinear(share: float) -> dict[str, object]:

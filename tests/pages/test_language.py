@@ -24,7 +24,7 @@ KM, MILE = Units("km", "min/km"), Units("mile", "min/mile")
 ENGLISH, GERMAN = Language("en", KM), Language("de", KM)
 FOLDER = Path(module.__file__).parent
 #: Where a text of the registry stands in for one of the catalogue.
-OPTIONAL = re.compile(r"metric\.\w+\.(label|up|down)|unit\.[\w%]+|suspicion\.\w+|fix\.\w+|exclusion\.\w+")
+OPTIONAL = re.compile(r"metric\.\w+\.(label|head|up|down)|unit\.[\w%]+|suspicion\.\w+|fix\.\w+|exclusion\.\w+")
 
 
 def values_of(text: str) -> set[str]:

@@ -346,6 +346,17 @@ def test_a_squad_that_is_chosen_leaves_its_athletes_and_stays_in_the_address(bro
     watched.close()
 
 
+def test_the_club_is_grouped_by_squad_by_its_heading_and_a_link_to_it_shows_the_same(browser: Browser, pages: Path):
+    watched = Watched(browser)
+    page = watched.open(page_of(pages, "index"))
+    page.locator("th[data-key=squad] button").click()
+    assert page.url.endswith("#sort=squad-ascending")
+    page.reload()
+    page.locator("th[data-key=squad][aria-sort=ascending]").wait_for()
+    assert page.locator("tbody td.squad").all_inner_texts() == ["harbour"] * 5 + ["lighthouse"] * 5
+    watched.close()
+
+
 def test_readings_are_shown_to_pointer_finger_and_keys(browser: Browser, pages: Path):
     watched = Watched(browser, viewport=PHONE, has_touch=True)
     page = watched.open(page_of(pages, "athlete"))

@@ -12,9 +12,12 @@ import pytest
 from pipeline.core.quality_rules import EXCLUDING_SHARES
 from pipeline.inbox.lists import LISTS
 from pipeline.methods.session_matching import SAME_START_S
+from pipeline.pages.language import Language
+from pipeline.pages.units import MINUS, Units
 from pipeline.stages.summaries import AFTER_RIDE_S, LEAST_FREEDOM, RIDE_OVERLAP_S, athlete_drift, runs, season_trend
 from pipeline.tables import empty
 
+ENGLISH = Language("en", Units("km", "min/km"))
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
 
@@ -286,6 +289,9 @@ def concluded(
         usual_distance_margin=1.5,
         max_late_exclusion_excess=0.15,
     )
+    for reason, reasons in found.select("reason", "reasons").iter_rows():
+        if "few" not in (reason or ""):  # which these rows give as words alone
+            assert ENGLISH.reasons(reasons).replace(MINUS, "-") == (reason or "")
     return found.sort("athlete_id").to_dicts()
 
 
