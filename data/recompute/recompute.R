@@ -48,9 +48,9 @@ LEVELS <- c(difference = "level_difference_pct", covariate = "level_by_covariate
 between_of <- function(athletes, factors) {
   factors <- factors[order(as.integer(factors$place)), ]
   columns_of <- function(kind) {
-    parts <- unique(factors$part[factors$kind == kind])
+    parts <- unique(factors$part[factors$term == kind])
     vapply(parts, function(part) {
-      of <- factors[factors$kind == kind & factors$part == part, ]
+      of <- factors[factors$term == kind & factors$part == part, ]
       numbers(of, "value")[match(athletes, of$athlete)]
     }, numeric(length(athletes)))
   }

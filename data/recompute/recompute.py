@@ -89,7 +89,7 @@ class Between:
     def __init__(self, athletes, factors):
         values = defaultdict(dict)
         for line in factors:
-            values[line["kind"], line["part"]][line["athlete"]] = float(line["value"])
+            values[line["term"], line["part"]][line["athlete"]] = float(line["value"])
         named = {key: np.array([of[athlete] for athlete in athletes]) for key, of in values.items()}
         groups = [part for kind, part in named if kind == "group"]
         covariates = [part for kind, part in named if kind == "covariate"]

@@ -88,7 +88,7 @@ def n_with_rare_factors(factors: pl.DataFrame, least: int) -> int:
     Args:
         factors: that table of `pipeline.study.released`.
     """
-    told = factors.filter((pl.col("kind") == "covariate") | (pl.col("value") == 1)).unique(["athlete", "part"])
+    told = factors.filter((pl.col("term") == "covariate") | (pl.col("value") == 1)).unique(["athlete", "part"])
     of_athletes = told.sort("part").group_by("athlete").agg(pl.struct("part", "value"))
     return of_athletes.filter(pl.len().over("part") < least).height
 

@@ -198,7 +198,7 @@ def _factors(material: Material, analysis: Analysis, rows: pl.DataFrame) -> pl.D
     columns += [known[name].cast(pl.Float64) for name in covariate_columns(material.athletes, analysis)]
     named = [(kind, part) for kind, names in parts.items() for part in names]
     return pl.concat(
-        known.select("athlete_id", value=column, place=pl.lit(place), kind=pl.lit(kind), part=pl.lit(part))
+        known.select("athlete_id", value=column, place=pl.lit(place), term=pl.lit(kind), part=pl.lit(part))
         for place, ((kind, part), column) in enumerate(zip(named, columns, strict=True), start=1)
     )
 

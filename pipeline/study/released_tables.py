@@ -135,7 +135,7 @@ class ReleasedFactors(dy.Schema):
     analysis = _ANALYSIS
     metric = _METRIC
     place = count("Number of the group or covariate, in the order of results.", key=True, smallest=1)
-    kind = words("Which of both.", "group", "covariate")
+    term = words("Which of both.", "group", "covariate")
     part = words("What it is called in results.")
     athlete = _ATHLETE
     value = measure("by part", 12, "1 in the group and 0 outside; a covariate's difference from the cohort's mean, "

@@ -52,7 +52,7 @@ def test_groups_and_covariates_together_are_rare_where_each_is_not():
     ages = [
         ("covariate", "per year of age", athlete, age) for athlete, age in zip("abcde", (1, 1, -1, -1, -1), strict=True)
     ]
-    columns = ["kind", "part", "athlete", "value"]
+    columns = ["term", "part", "athlete", "value"]
     assert n_with_rare_factors(pl.DataFrame(told, schema=columns, orient="row"), 2) == 0
     both = pl.DataFrame([*told, *ages], schema=[*columns[:3], ("value", pl.Float64)], strict=False, orient="row")
     assert n_with_rare_factors(both, 2) == 1  # c, the only older woman
