@@ -7,6 +7,7 @@
 #
 # Values are positive, so all of it is done in logarithms; changes are given in percent: 100 (exp(change) - 1).
 
+KEY <- c("analysis", "metric", "statistic", "part")
 NUMBERS <- c("estimate", "low", "high", "p_value", "p_corrected")
 TOLERANCE <- 2e-6
 
@@ -16,8 +17,14 @@ read_table <- function(file) {
 }
 numbers <- function(rows, column) as.numeric(rows[[column]])
 percent <- function(change) 100 * expm1(change)
-row_of <- function(statistic, estimate, low = NA, high = NA, p_value = NA, primary = FALSE) {
-  data.frame(statistic, estimate, low, high, p_value, primary)
+row_of <- function(statistic, estimate, low = NA, high = NA, p_value = NA, primary = FALSE, part = "") {
+  data.frame(statistic, part, estimate, low, high, p_value, primary)
+}
+
+# What all athletes have in common in the standard error of a statistic.
+shared_se_of <- function(given, statistic, part = "") {
+  errors <- given$shared_errors
+  sum(numbers(errors, "shared_se")[errors$statistic == statistic & errors$part == part])
 }
 
 # A t interval where a part of the standard error, that which all units share, counts as known (Satterthwaite).
@@ -29,14 +36,132 @@ interval <- function(mean, se, df, shared_se, level) {
 }
 sums <- function(values, of) as.vector(rowsum(values, of, reorder = TRUE))
 
+# --- Groups and covariates -------------------------------------------------------------------------------------------
+
+CHANGES <- c(
+  overall = "change_pct", group = "change_pct", difference = "change_difference_pct",
+  covariate = "change_by_covariate_pct"
+)
+LEVELS <- c(difference = "level_difference_pct", covariate = "level_by_covariate_pct")
+
+# Columns of athletes (one per group, or of ones; then centred covariates), and the terms that are asked of them.
+between_of <- function(athletes, factors) {
+  factors <- factors[order(as.integer(factors$place)), ]
+  columns_of <- function(kind) {
+    parts <- unique(factors$part[factors$term == kind])
+    vapply(parts, function(part) {
+      of <- factors[factors$term == kind & factors$part == part, ]
+      numbers(of, "value")[match(athletes, of$athlete)]
+    }, numeric(length(athletes)))
+  }
+  groups <- columns_of("group")
+  covariates <- columns_of("covariate")
+  if (length(covariates)) covariates <- sweep(covariates, 2, colMeans(covariates))
+  names <- colnames(groups)
+  first <- if (length(names)) groups else matrix(1, length(athletes), 1)
+  columns <- if (length(covariates)) cbind(first, covariates) else first
+  q <- ncol(columns)
+  m <- ncol(first)
+  unit <- diag(q)
+  terms <- list(list(kind = "overall", part = "", weights = colMeans(unit[seq_len(m), , drop = FALSE])))
+  add <- function(kind, part, weights) terms[[length(terms) + 1]] <<- list(kind = kind, part = part, weights = weights)
+  for (k in seq_along(names)) add("group", names[k], unit[k, ])
+  for (a in seq_along(names)) {
+    for (b in seq_along(names)[seq_along(names) > a]) {
+      add("difference", paste(names[b], "minus", names[a]), unit[b, ] - unit[a, ])
+    }
+  }
+  for (k in seq_len(q - m)) add("covariate", colnames(covariates)[k], unit[m + k, ])
+  scale <- c(rep(1, m), if (q > m) apply(covariates, 2, sd))
+  list(columns = unname(columns), terms = terms, sd = unname(scale))
+}
+
+# Least squares with errors HC2 and degrees of freedom of Bell and McCaffrey; a function of a term's weights.
+between_athletes <- function(score, columns) {
+  inverse <- solve(t(columns) %*% columns)
+  estimates <- inverse %*% t(columns) %*% score
+  hat <- columns %*% inverse %*% t(columns)
+  squares <- as.vector((score - columns %*% estimates)^2) / (1 - diag(hat))
+  covariance <- inverse %*% t(columns) %*% (squares * columns) %*% inverse
+  function(weights) {
+    scaled <- as.vector(columns %*% inverse %*% weights) / sqrt(1 - diag(hat))
+    inner <- outer(scaled, scaled) * (diag(nrow(hat)) - hat)
+    c(sum(weights * estimates), sqrt(sum(weights * (covariance %*% weights))), sum(diag(inner))^2 / sum(inner^2))
+  }
+}
+
+# A row per term that has a name.
+term_rows <- function(contrast, between, names, given, part = "") {
+  rows <- NULL
+  for (term in between$terms) {
+    if (!term$kind %in% names(names)) next
+    found <- contrast(term$weights)
+    of <- paste(Filter(nzchar, c(part, term$part)), collapse = ", ")
+    name <- names[[term$kind]]
+    limits <- interval(found[1], found[2], found[3], shared_se_of(given, name, of), 0.95)
+    p_value <- 2 * pt(-abs(found[1]) / limits$se, limits$df)
+    row <- row_of(
+      name, percent(found[1]), percent(limits$low), percent(limits$high), p_value, term$kind != "group", of
+    )
+    rows <- rbind(rows, row)
+  }
+  rows
+}
+
+# The posterior of each term: normal given what athletes differ by, which is summed over quantiles of its prior.
+posterior_rows <- function(score, athletes, between, names, about, given, own = 0) {
+  if (about$prior_sd_pct == "") return(NULL)
+  prior_sd <- log1p(as.numeric(about$prior_sd_pct) / 100) / between$sd
+  scatter <- log1p(as.numeric(about$prior_scatter_pct) / 100) * tan(pi / 2 * (seq_len(2000) - 0.5) / 2000)
+  shared <- numbers(given$athletes, "shared")[match(athletes, given$athletes$athlete)]
+  q <- length(prior_sd)
+  loadings <- cbind(sweep(between$columns, 2, prior_sd, "*"), shared)
+  own <- rep_len(own, length(score))
+  log_weight <- numeric(length(scatter))
+  means <- matrix(0, length(scatter), length(between$terms))
+  sds <- means
+  for (g in seq_along(scatter)) {
+    precision <- 1 / (scatter[g]^2 + own^2)
+    inner <- diag(q + 1) + t(loadings) %*% (precision * loadings)
+    right <- t(loadings) %*% (precision * score)
+    inverse <- solve(inner)
+    mean <- inverse %*% right
+    log_weight[g] <- 0.5 * (sum(log(precision)) - determinant(inner)$modulus - sum(precision * score^2) +
+      sum(right * mean))
+    for (k in seq_along(between$terms)) {
+      scaled <- between$terms[[k]]$weights * prior_sd
+      means[g, k] <- sum(scaled * mean[1:q])
+      sds[g, k] <- sqrt(sum(scaled * (inverse[1:q, 1:q] %*% scaled)))
+    }
+  }
+  weight <- exp(log_weight - max(log_weight))
+  weight <- weight / sum(weight)
+  rows <- NULL
+  for (k in seq_along(between$terms)) {
+    term <- between$terms[[k]]
+    far <- max(abs(means[, k])) + 40 * max(sds[, k])
+    end <- function(share) {
+      below <- function(value) sum(weight * pnorm((value - means[, k]) / sds[, k])) - share
+      percent(uniroot(below, c(-far, far), tol = 1e-13, maxiter = 10000)$root)
+    }
+    rows <- rbind(
+      rows, row_of(paste0("posterior_", names[[term$kind]]), end(0.5), end(0.025), end(0.975), part = term$part),
+      row_of("probability_above_zero", sum(weight * pnorm(means[, k] / sds[, k])), part = term$part)
+    )
+  }
+  rows
+}
+
 # --- Two stretches of the same runs ----------------------------------------------------------------------------------
 
-# Logarithms of the early and the late level of each unit: of each run, or of an athlete's runs on average.
+# Units and logarithms of their early and late level: each run, or each athlete with runs on average.
 units <- function(rows, about) {
   early <- log(numbers(rows, "early"))
   late <- log(numbers(rows, "late"))
-  if (about$unit == "run") return(list(early = early, late = late))
-  list(early = as.vector(tapply(early, rows$athlete, mean)), late = as.vector(tapply(late, rows$athlete, mean)))
+  if (about$unit == "run") return(list(names = rows$run, early = early, late = late))
+  names <- sort(unique(rows$athlete))
+  of <- function(values) as.vector(tapply(values, factor(rows$athlete, names), mean))
+  list(names = names, early = of(early), late = of(late))
 }
 
 # Correction of a standardised difference for small samples.
@@ -72,11 +197,11 @@ p_of_signs <- function(difference, draws) {
   (sum(abs(signs %*% size) >= far) + 1) / (nrow(signs) + 1)
 }
 
-paired_windows <- function(rows, about, draws) {
+paired_windows <- function(rows, about, given) {
   level <- units(rows, about)
   change <- level$late - level$early
   n <- length(change)
-  shared_se <- as.numeric(about$shared_se)
+  shared_se <- shared_se_of(given, "change_pct")
   se <- 0
   limits <- list(low = NA, high = NA)
   d_z <- NA
@@ -87,12 +212,6 @@ paired_windows <- function(rows, about, draws) {
     d_z_interval <- standardised_interval(change)
     if (n > 2) d_z <- hedges(n - 1) * mean(change) / sd(change)
   }
-  if (shared_se > 0) { # it moves all changes the same way: no pattern of signs shows it
-    unsure <- interval(mean(change), se, n - 1, shared_se, 0.95)
-    p_value <- 2 * pt(-abs(mean(change)) / unsure$se, unsure$df)
-  } else {
-    p_value <- p_of_signs(change, draws)
-  }
   early <- exp(level$early)
   late <- exp(level$late)
   between <- (sd(early) + sd(late)) / 2
@@ -101,30 +220,151 @@ paired_windows <- function(rows, about, draws) {
     d_av <- hedges(n - 1) * mean(late - early) / between
     d_av_interval <- standardised_interval(late - early) * sd(late - early) / between
   }
-  rbind(
+  results <- rbind(
     row_of("early_level", exp(mean(level$early))), row_of("late_level", exp(mean(level$late))),
-    row_of("change_pct", percent(mean(change)), percent(limits$low), percent(limits$high), p_value, TRUE),
     row_of("d_z", d_z, d_z_interval[1], d_z_interval[2]), row_of("d_av", d_av, d_av_interval[1], d_av_interval[2])
   )
+  has_factors <- NROW(given$factors) > 0
+  if (!has_factors) {
+    if (shared_se > 0) { # it moves all changes the same way: no pattern of signs shows it
+      unsure <- interval(mean(change), se, n - 1, shared_se, 0.95)
+      p_value <- 2 * pt(-abs(mean(change)) / unsure$se, unsure$df)
+    } else {
+      p_value <- p_of_signs(change, given$draws)
+    }
+    ends <- percent(c(limits$low, limits$high))
+    results <- rbind(results, row_of("change_pct", percent(mean(change)), ends[1], ends[2], p_value, TRUE))
+  }
+  if (about$unit == "run") return(results)
+  between <- between_of(level$names, given$factors)
+  if (has_factors) {
+    of_levels <- between_athletes((level$early + level$late) / 2, between$columns)
+    results <- rbind(
+      results, term_rows(between_athletes(change, between$columns), between, CHANGES, given),
+      term_rows(of_levels, between, LEVELS, given)
+    )
+  }
+  rbind(results, posterior_rows(change, level$names, between, CHANGES, about, given))
 }
 
 # Two one-sided t tests.
-equivalence <- function(rows, about, draws) {
+equivalence <- function(rows, about, given) {
   level <- units(rows, about)
   change <- level$late - level$early
   n <- length(change)
   margin <- log1p(as.numeric(about$margin_pct) / 100)
-  limits <- interval(mean(change), sd(change) / sqrt(n), n - 1, as.numeric(about$shared_se), 0.90)
+  limits <- interval(mean(change), sd(change) / sqrt(n), n - 1, shared_se_of(given, "change_pct"), 0.90)
   p_value <- pt((abs(mean(change)) - margin) / limits$se, limits$df)
   row_of("change_pct", percent(mean(change)), percent(limits$low), percent(limits$high), p_value, TRUE)
+}
+
+# Shares of athletes who change by more than the smallest change that can be detected in them.
+responders <- function(rows, about, given) {
+  level <- units(rows, about)
+  change <- level$late - level$early
+  results <- NULL
+  if (about$detectable_pct != "") {
+    detectable <- rep(log1p(as.numeric(about$detectable_pct) / 100), length(change))
+  } else {
+    of_run <- log(numbers(rows, "late") / numbers(rows, "early"))
+    place <- match(rows$athlete, level$names)
+    n <- tabulate(place)
+    m <- length(n)
+    size <- (sum(n) - sum(n^2) / sum(n)) / (m - 1)
+    mean_square <- sum((of_run - change[place])^2) / (length(of_run) - m)
+    square_between <- sum(n * (change - mean(of_run))^2) / (m - 1)
+    shared <- numbers(given$athletes, "shared")[match(level$names, given$athletes$athlete)]
+    detectable <- qnorm(0.975) * sqrt(mean_square / n + shared^2)
+    true <- sqrt(max((square_between - mean_square) / size, 0))
+    results <- rbind(
+      row_of("smallest_detectable_change_pct", percent(1.96 * sqrt(mean_square))),
+      row_of("sd_of_true_changes_pct", percent(true))
+    )
+  }
+  rising <- sum(change > detectable)
+  falling <- sum(change < -detectable)
+  share <- function(name, count) {
+    of <- wilson(count, length(change))
+    row_of(paste0("share_", name), of[1], of[2], of[3])
+  }
+  rbind(results, share("beyond", rising + falling), share("rising", rising), share("falling", falling))
+}
+
+# --- Several sections of the same runs -------------------------------------------------------------------------------
+
+# Levels, F tests with degrees of freedom of Greenhouse and Geisser, trends, each section against the first.
+sections <- function(rows, about, given) {
+  athletes <- sort(unique(rows$athlete))
+  section <- as.integer(rows$section)
+  k <- max(section)
+  names <- rows$name[match(seq_len(k), section)]
+  table <- matrix(NA_real_, length(athletes), k)
+  table[cbind(match(rows$athlete, athletes), section)] <- log(numbers(rows, "value"))
+  between <- between_of(athletes, given$factors)
+  kinds <- vapply(between$terms, function(term) term$kind, "")
+  weights <- lapply(between$terms, function(term) term$weights)
+  moved_of <- function(statistic, of) {
+    rbind(vapply(paste0(names, of), function(part) shared_se_of(given, statistic, part), 0))
+  }
+  results <- rbind(
+    row_of("section_level", exp(colMeans(table)), part = names),
+    f_of_sections("sections_f", table, between$columns, rbind(weights[[1]]), moved_of("sections_f", ""))
+  )
+  if (any(kinds == "group")) {
+    parts <- vapply(between$terms[kinds == "group"], function(term) term$part, "")[-1]
+    groups <- do.call(rbind, weights[kinds == "group"])
+    combinations <- sweep(groups[-1, , drop = FALSE], 2, groups[1, ])
+    moved <- do.call(rbind, lapply(parts, function(part) moved_of("sections_by_group_f", paste0(", ", part))))
+    results <- rbind(results, f_of_sections("sections_by_group_f", table, between$columns, combinations, moved))
+  }
+  line <- seq(-1, 1, length.out = k)
+  parabola <- line^2 - mean(line^2)
+  score <- as.vector(table %*% (2 * line / sum(line^2)))
+  bent <- as.vector(-table %*% parabola / sum(parabola^2))
+  linear <- sub("change", "linear_change", CHANGES)
+  bend <- sub("change", "bend", CHANGES)
+  names(linear) <- names(bend) <- names(CHANGES)
+  results <- rbind(
+    results, term_rows(between_athletes(score, between$columns), between, linear, given),
+    posterior_rows(score, athletes, between, linear, about, given),
+    term_rows(between_athletes(bent, between$columns), between, bend, given)
+  )
+  from_first <- replace(CHANGES, c("overall", "group"), "change_from_first_pct")
+  for (place in 2:k) {
+    contrast <- between_athletes(table[, place] - table[, 1], between$columns)
+    results <- rbind(results, term_rows(contrast, between, from_first, given, names[place]))
+  }
+  results
+}
+
+# F, with how an error that athletes share moves the sections in its covariance; one row per combination.
+f_of_sections <- function(statistic, table, columns, combinations, moved) {
+  n <- nrow(table)
+  k <- ncol(table)
+  q <- ncol(columns)
+  basis <- qr.Q(qr(cbind(1, diag(k)[, -1])))[, -1, drop = FALSE]
+  inverse <- solve(t(columns) %*% columns)
+  effects <- inverse %*% t(columns) %*% table %*% basis
+  rest <- table %*% basis - columns %*% effects
+  error <- t(rest) %*% rest / (n - q)
+  root <- t(chol(combinations %*% inverse %*% t(combinations)))
+  tested <- solve(root, combinations %*% effects)
+  common <- solve(root, moved %*% basis)
+  r <- nrow(combinations)
+  own_squared <- sum(error^2)
+  added <- sum(common^2)
+  total <- r * sum(diag(error)) + added
+  df <- total^2 / (r * own_squared + 2 * sum((common %*% error) * common) + added^2)
+  f <- sum(tested^2) / total
+  row_of(statistic, f, p_value = pf(f, df, (n - q) * total^2 / (r^2 * own_squared), lower.tail = FALSE))
 }
 
 # --- A line over distance --------------------------------------------------------------------------------------------
 
 # Logarithms with each run's level replaced by its athlete's, both taken along the athlete's slope within runs.
-centred <- function(rows) {
+centred <- function(rows, along = "distance_km") {
   log_value <- log(numbers(rows, "value"))
-  distance <- numbers(rows, "distance_km")
+  distance <- numbers(rows, along)
   athlete <- as.integer(factor(rows$athlete))
   run <- as.integer(factor(rows$run))
   rest <- log_value - ave(log_value, run)
@@ -136,17 +376,18 @@ centred <- function(rows) {
   list(log = log_value - ave(level, run) + ave(level, athlete), distance = distance, athlete = athlete)
 }
 
-# Linear mixed model y = (1, d) b + (1, d) b(athlete) + error, by restricted maximum likelihood.
+# Linear mixed model y = (c, c d) b + (1, d) b(athlete) + error with columns c of athletes, by restricted maximum
+# likelihood.
 #
 # An athlete's rows enter by sums of products alone; derivatives are exact, by a step in the imaginary direction.
-restricted_likelihood <- function(y, d, athlete, with_slopes) {
+restricted_likelihood <- function(y, d, athlete, columns, with_slopes) {
   n <- sums(rep(1, length(d)), athlete)
   s <- sums(d, athlete)
   sd <- sums(d * d, athlete)
   cy <- sums(y, athlete)
   cd <- sums(y * d, athlete)
   yy <- sum(y * y)
-  df <- length(y) - 2
+  df <- length(y) - 2 * ncol(columns)
   solved <- function(factor) {
     l <- c(factor, 0, 0)
     g11 <- l[1]^2 # covariance of athletes, in error variances
@@ -162,14 +403,15 @@ restricted_likelihood <- function(y, d, athlete, with_slopes) {
     x22 <- (a * sd - c * s) / det
     r1 <- (e * cy - b * cd) / det
     r2 <- (a * cd - c * cy) / det
-    fixed <- sum(x11) * sum(x22) - sum(x12)^2
-    b1 <- (sum(x22) * sum(r1) - sum(x12) * sum(r2)) / fixed
-    b2 <- (sum(x11) * sum(r2) - sum(x12) * sum(r1)) / fixed
+    of <- function(x) t(columns) %*% (x * columns)
+    total <- rbind(cbind(of(x11), of(x12)), cbind(of(x12), of(x22)))
+    right <- c(t(columns) %*% r1, t(columns) %*% r2)
     explained <- sum(g11 * cy * r1 + g12 * (cy * r2 + cd * r1) + g22 * cd * r2)
-    rest <- yy - explained - b1 * sum(r1) - b2 * sum(r2)
+    fixed <- eliminated(total, right)
+    rest <- yy - explained - fixed$explained
     list(
-      deviance = sum(log(det)) + log(fixed) + df * log(rest), slope = b2,
-      slope_variance = sum(x11) / fixed * rest / df, error = rest / df, g22 = g22
+      deviance = sum(log(det)) + fixed$log_det + df * log(rest), total = total, right = right, error = rest / df,
+      g22 = g22
     )
   }
   gradient <- function(factor) {
@@ -186,28 +428,67 @@ restricted_likelihood <- function(y, d, athlete, with_slopes) {
     factor <- factor - qr.coef(qr(hessian), gradient(factor))
   }
   found <- solved(factor)
-  list(slope = found$slope, se = sqrt(found$slope_variance), sd_slope = sqrt(found$g22 * found$error),
-    sd_error = sqrt(found$error))
+  list(fixed = solve(found$total, found$right), covariance = solve(found$total) * found$error,
+    sd_slope = sqrt(found$g22 * found$error), sd_error = sqrt(found$error))
 }
 
+# Gauss's elimination: the logarithm of the determinant of a symmetric matrix, and r' matrix^-1 r. Unlike solve() and
+# det() it keeps imaginary parts that are far smaller than the real ones.
+eliminated <- function(matrix, r) {
+  log_det <- explained <- 0
+  for (k in seq_along(r)) {
+    log_det <- log_det + log(matrix[k, k])
+    explained <- explained + r[k]^2 / matrix[k, k]
+    share <- matrix[, k] / matrix[k, k]
+    r <- r - share * r[k]
+    matrix <- matrix - outer(share, matrix[k, ])
+  }
+  list(log_det = log_det, explained = explained)
+}
+
+# Column of the place of a split, its unit in that of the slope, and the name of that.
+ALONG <- list(km = list("distance_km", 10, "10km"), min = list("moved_min", 60, "hour"), share = list("share", 1, "run"))
+
 # A line by a mixed model; with random intercepts only, where athletes' slopes do not differ beyond error.
-trend <- function(rows, about, draws) {
-  given <- centred(rows)
-  d <- given$distance / 10
+trend <- function(rows, about, given) {
+  along <- ALONG[[about$along]]
+  centred_rows <- centred(rows, along[[1]])
+  log_value <- centred_rows$log
+  athlete <- centred_rows$athlete
+  d <- centred_rows$distance / along[[2]]
+  athletes <- levels(factor(rows$athlete))
+  between <- between_of(athletes, given$factors)
   spread <- function(x) sqrt(mean((x - mean(x))^2))
-  y <- (given$log - mean(given$log)) / spread(given$log)
+  y <- (log_value - mean(log_value)) / spread(log_value)
   x <- (d - mean(d)) / spread(d)
-  model <- restricted_likelihood(y, x, given$athlete, TRUE)
-  if (model$sd_slope < 1e-2 * model$sd_error) model <- restricted_likelihood(y, x, given$athlete, FALSE)
-  scale <- spread(given$log) / spread(d)
-  slope <- model$slope * scale
-  df <- length(unique(given$athlete)) - 1
-  limits <- interval(slope, model$se * scale, df, as.numeric(about$shared_se), 0.95)
-  p_value <- 2 * pt(-abs(slope) / limits$se, limits$df)
+  model <- restricted_likelihood(y, x, athlete, between$columns, TRUE)
+  if (model$sd_slope < 1e-2 * model$sd_error) model <- restricted_likelihood(y, x, athlete, between$columns, FALSE)
+  q <- ncol(between$columns)
+  contrast <- function(of, scale) {
+    function(w) {
+      se <- sqrt(sum(w * (model$covariance[of, of, drop = FALSE] %*% w)))
+      c(sum(w * model$fixed[of]) * scale, se * scale, length(athletes) - q)
+    }
+  }
+  slope_name <- paste0("slope_pct_per_", along[[3]])
+  names <- c(
+    overall = slope_name, group = slope_name, difference = "slope_difference_pct",
+    covariate = "slope_by_covariate_pct"
+  )
+  scale <- spread(log_value) / spread(d)
+  # Athletes' own slopes by least squares, with one error for all.
+  x <- d - ave(d, athlete)
+  y <- log_value - ave(log_value, athlete)
+  square <- sums(x^2, athlete)
+  slope <- sums(x * y, athlete) / square
+  df <- max(length(y) - length(athletes) - length(unique(rows$run)), 1)
+  error <- sqrt(sum((y - slope[athlete] * x)^2) / df / square)
   rbind(
-    row_of("slope_pct_per_10km", percent(slope), percent(limits$low), percent(limits$high), p_value, TRUE),
+    term_rows(contrast(q + seq_len(q), scale), between, names, given),
+    term_rows(contrast(seq_len(q), spread(log_value)), between, LEVELS, given),
     row_of("sd_of_athletes_slopes_pct", percent(model$sd_slope * scale)),
-    row_of("sd_of_splits_pct", percent(model$sd_error * spread(given$log)))
+    row_of("sd_of_splits_pct", percent(model$sd_error * spread(log_value))),
+    posterior_rows(slope, athletes, between, names, about, given, own = error)
   )
 }
 
@@ -299,7 +580,7 @@ huber <- function(lines) {
 }
 
 # The best hinge, its p-value by random signs of athletes, its interval by resampling them.
-onset <- function(rows, about, draws) {
+onset <- function(rows, about, given) {
   lines <- athletes_lines(centred(rows))
   n <- max(lines$athlete)
   # Distances with three rows on either side of three athletes.
@@ -337,12 +618,13 @@ onset <- function(rows, about, draws) {
   bend <- total[best] / size[best]
   if (abs(bend) < 5e-6) return(none)
   before <- slope - (cross / normal)[apart][best] * bend
+  draws <- given$draws
   drawn <- function(purpose) draws$pattern[draws$purpose == purpose & numbers(draws, "n_units") == n]
   signs <- signs_of(drawn("onset_signs"))
   scale <- sqrt(colSums(votes[, apart, drop = FALSE]^2))
   reached <- apply(abs(signs %*% votes[, apart, drop = FALSE]) / rep(scale, each = nrow(signs)), 1, max)
   # What all share is in the error of what was seen: no pattern of signs shows it.
-  moved <- as.numeric(about$shared_se) * size[best] / scale[best]
+  moved <- shared_se_of(given, "onset_km") * size[best] / scale[best]
   p_value <- mean(reached >= reached[1] / sqrt(1 + moved^2) * (1 - 1e-9))
   counts <- do.call(rbind, lapply(strsplit(drawn("onset_resamples"), " "), as.numeric))
   gains <- (counts %*% votes[, apart, drop = FALSE])^2 / (counts %*% sizes[, apart, drop = FALSE])
@@ -380,7 +662,7 @@ reliability_of <- function(values, athlete, shared_se, name) {
   )
 }
 
-reliability <- function(rows, about, draws) {
+reliability <- function(rows, about, given) {
   athlete <- as.integer(factor(rows$athlete))
   grown <- 1 + numbers(rows, "drift_pct") / 100
   rbind(
@@ -390,7 +672,7 @@ reliability <- function(rows, about, draws) {
 }
 
 # Bias and limits of agreement; splits within runs within athletes, or splits within runs of one athlete.
-agreement <- function(rows, about, draws) {
+agreement <- function(rows, about, given) {
   difference <- 100 * log(numbers(rows, "here") / numbers(rows, "there"))
   athlete <- as.integer(factor(rows$athlete))
   run <- as.integer(factor(rows$run))
@@ -457,7 +739,7 @@ wilson <- function(count, n) {
 }
 
 # Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur.
-landing <- function(rows, about, draws) {
+landing <- function(rows, about, given) {
   runners <- numbers(rows, "runners")
   if (!length(runners)) return(NULL)
   only_margins <- any(rows$early == "")
@@ -562,6 +844,7 @@ landing_of_runners <- function(angles, changes, raters, draws) {
 
 DESIGNS <- list(
   paired_windows = list("stretches", paired_windows), equivalence = list("stretches", equivalence),
+  responders = list("stretches", responders), sections = list("sections", sections),
   trend = list("splits", trend), onset = list("splits", onset), reliability = list("levels", reliability),
   agreement = list("sensors", agreement), landing = list("landings", landing)
 )
@@ -570,20 +853,26 @@ CORRECTIONS <- c(holm = "holm", benjamini_hochberg = "BH", none = "none")
 recompute <- function(data) {
   draws <- read_table(file.path(data, "draws.csv"))
   analyses <- read_table(file.path(data, "analyses.csv"))
+  kept <- list()
+  table_of <- function(name) {
+    if (is.null(kept[[name]])) kept[[name]] <<- list(read_table(file.path(data, paste0(name, ".csv"))))
+    kept[[name]][[1]]
+  }
   results <- NULL
   for (k in seq_len(NROW(analyses))) {
     about <- analyses[k, ]
     design <- DESIGNS[[about$design]]
-    rows <- read_table(file.path(data, paste0(design[[1]], ".csv")))
-    rows <- rows[rows$analysis == about$analysis, ]
-    if (about$design != "landing") rows <- rows[rows$metric == about$metric, ]
+    of <- function(name) {
+      rows <- table_of(name)
+      if (is.null(rows)) return(NULL)
+      is_of <- rows$analysis == about$analysis
+      if (!is.null(rows$metric)) is_of <- is_of & rows$metric == about$metric
+      rows[is_of, ]
+    }
+    given <- list(draws = draws, factors = of("factors"), shared_errors = of("shared_errors"), athletes = of("athletes"))
     key <- data.frame(analysis = about$analysis, metric = about$metric)
-    lines <- design[[2]](rows, about, draws)
+    lines <- design[[2]](of(design[[1]]), about, given)
     if (about$design == "landing") {
-      of <- function(name) {
-        part <- read_table(file.path(data, paste0(name, ".csv")))
-        part[part$analysis == about$analysis, ]
-      }
       lines <- rbind(lines, landing_of_runners(of("angles"), of("strike_changes"), of("raters"), draws))
     }
     if (NROW(lines)) results <- rbind(results, cbind(key, lines))
@@ -601,7 +890,7 @@ here <- dirname(sub("^--file=", "", grep("^--file=", arguments, value = TRUE)))
 given <- commandArgs(TRUE)
 study <- if (length(given)) given[1] else here
 ours <- recompute(file.path(study, "data"))
-write.csv(ours[, c("analysis", "metric", "statistic", NUMBERS)], "recomputed.csv", row.names = FALSE, na = "")
+write.csv(ours[, c(KEY, NUMBERS)], "recomputed.csv", row.names = FALSE, na = "")
 published <- read_table(file.path(study, "results.csv"))
 analyses <- read_table(file.path(study, "data", "analyses.csv"))
 primary <- published[published$p_corrected != "", ]
@@ -611,7 +900,7 @@ n_same <- n_without <- 0
 differing <- character(0)
 for (k in seq_len(nrow(published))) {
   line <- published[k, ]
-  mine <- ours[ours$analysis == line$analysis & ours$metric == line$metric & ours$statistic == line$statistic, ]
+  mine <- ours[Reduce(`&`, lapply(KEY, function(name) ours[[name]] == line[[name]])), ]
   is_released <- any(analyses$analysis == line$analysis & analyses$metric == line$metric)
   for (name in NUMBERS) {
     # Not released; or corrected together with p-values that are not.
@@ -623,7 +912,7 @@ for (k in seq_len(nrow(published))) {
     } else if (!is.na(computed) && abs(computed - number) <= TOLERANCE * max(1, abs(number))) {
       n_same <- n_same + 1
     } else {
-      key <- paste(line$analysis, line$metric, line$statistic, sep = " / ")
+      key <- paste(Filter(nzchar, unlist(line[KEY])), collapse = " / ")
       differing <- c(differing, sprintf("%s: %s is %.9g, recomputed %.9g", key, name, number, computed))
     }
   }

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from scipy import optimize, special, stats
 
+KEY = ("analysis", "metric", "statistic", "part")
 NUMBERS = ("estimate", "low", "high", "p_value", "p_corrected")
 TOLERANCE = 2e-6
 
@@ -37,9 +38,29 @@ def percent(change):
     return 100 * np.expm1(change)
 
 
-def row(statistic, estimate, low=None, high=None, p_value=None, *, primary=False):
-    return {"statistic": statistic, "estimate": estimate, "low": low, "high": high, "p_value": p_value,
+def row(statistic, estimate, low=None, high=None, p_value=None, *, primary=False, part=""):
+    return {"statistic": statistic, "part": part, "estimate": estimate, "low": low, "high": high, "p_value": p_value,
             "primary": primary}  # fmt: skip
+
+
+class Given:
+    """What an analysis rests on besides its own rows.
+
+    Attributes:
+        draws: random draws by purpose and number of units.
+        shared_se: what all athletes have in common in the standard error of a statistic, by statistic and part.
+        shared: what one standard error of that moves each athlete's change by.
+    """
+
+    def __init__(self, draws, factors=(), shared_errors=(), athletes=()):
+        self.draws = draws
+        self.factors = sorted(factors, key=lambda line: int(line["place"]))
+        self._errors = {(line["statistic"], line["part"]): float(line["shared_se"]) for line in shared_errors}
+        self.shared = {line["athlete"]: float(line["shared"]) for line in athletes}
+
+    def shared_se(self, statistic, part=""):
+        """Zero where athletes have nothing in common."""
+        return self._errors.get((statistic, part), 0.0)
 
 
 def interval(mean, se, df, shared_se, level):
@@ -50,18 +71,111 @@ def interval(mean, se, df, shared_se, level):
     return mean - margin, mean + margin, total, total_df
 
 
+# --- Groups and covariates -------------------------------------------------------------------------------------------
+
+CHANGES = {"overall": "change_pct", "group": "change_pct", "difference": "change_difference_pct",
+           "covariate": "change_by_covariate_pct"}  # fmt: skip
+LEVELS = {"difference": "level_difference_pct", "covariate": "level_by_covariate_pct"}
+
+
+class Between:
+    """Columns of athletes (one per group, or of ones; then centred covariates), and the terms that are asked of them.
+
+    Attributes:
+        terms: kind, name and weights of the columns.
+        sd: of each covariate; 1 for groups.
+    """
+
+    def __init__(self, athletes, factors):
+        values = defaultdict(dict)
+        for line in factors:
+            values[line["term"], line["part"]][line["athlete"]] = float(line["value"])
+        named = {key: np.array([of[athlete] for athlete in athletes]) for key, of in values.items()}
+        groups = [part for kind, part in named if kind == "group"]
+        covariates = [part for kind, part in named if kind == "covariate"]
+        first = [named["group", part] for part in groups] or [np.ones(len(athletes))]
+        centred = [named["covariate", part] - named["covariate", part].mean() for part in covariates]
+        self.columns, self.n_groups = np.column_stack([*first, *centred]), len(first)
+        self.sd = np.array([1.0] * len(first) + [values.std(ddof=1) for values in centred])
+        unit = np.eye(len(self.sd))
+        self.terms = [("overall", "", unit[: len(first)].mean(axis=0))]
+        self.terms += [("group", part, unit[k]) for k, part in enumerate(groups)]
+        self.terms += [
+            ("difference", f"{groups[b]} minus {groups[a]}", unit[b] - unit[a])
+            for a, b in itertools.combinations(range(len(groups)), 2)
+        ]
+        self.terms += [("covariate", part, unit[len(first) + k]) for k, part in enumerate(covariates)]
+
+
+def between_athletes(score, columns):
+    """Least squares with errors HC2 and degrees of freedom of Bell and McCaffrey; a function of a term's weights."""
+    inverse = np.linalg.inv(columns.T @ columns)
+    estimates, hat = inverse @ columns.T @ score, columns @ inverse @ columns.T
+    squares = (score - columns @ estimates) ** 2 / (1 - np.diag(hat))
+    covariance = inverse @ columns.T @ (squares[:, None] * columns) @ inverse
+
+    def contrast(weights):
+        scaled = columns @ inverse @ weights / np.sqrt(1 - np.diag(hat))
+        inner = np.outer(scaled, scaled) * (np.eye(len(hat)) - hat)
+        df = np.trace(inner) ** 2 / np.sum(inner**2)
+        return weights @ estimates, np.sqrt(weights @ covariance @ weights), df
+
+    return contrast
+
+
+def term_rows(contrast, between, names, given, part=""):
+    """A row per term that has a name."""
+    for kind, term, weights in between.terms:
+        if kind in names:
+            estimate, se, df = contrast(weights)
+            of = ", ".join(name for name in (part, term) if name)
+            low, high, se, df = interval(estimate, se, df, given.shared_se(names[kind], of), 0.95)
+            p_value = 2 * stats.t.sf(abs(estimate) / se, df)
+            yield row(names[kind], percent(estimate), percent(low), percent(high), p_value,
+                      primary=kind != "group", part=of)  # fmt: skip
+
+
+def posterior_rows(score, athletes, between, names, about, given, *, own=0.0):  # noqa: PLR0917
+    """The posterior of each term: normal given what athletes differ by, which is summed over quantiles of its prior."""
+    if not about["prior_sd_pct"]:
+        return
+    prior_sd = np.log1p(float(about["prior_sd_pct"]) / 100) / between.sd
+    scatter = np.log1p(float(about["prior_scatter_pct"]) / 100) * np.tan(np.pi / 2 * (np.arange(2000) + 0.5) / 2000)
+    shared, q = np.array([given.shared.get(athlete, 0.0) for athlete in athletes]), len(prior_sd)
+    loadings = np.column_stack([between.columns * prior_sd, shared])
+    precision = 1 / (scatter[:, None] ** 2 + np.broadcast_to(own, len(score)) ** 2)
+    inner = np.eye(q + 1) + np.einsum("gn,ni,nj->gij", precision, loadings, loadings)
+    right = precision @ (loadings * score[:, None])
+    means = np.linalg.solve(inner, right[..., None])[..., 0]
+    log_weight = np.log(precision).sum(axis=1) - np.linalg.slogdet(inner)[1] - precision @ score**2
+    log_weight = 0.5 * (log_weight + (right * means).sum(axis=1))
+    weight = np.exp(log_weight - log_weight.max())
+    weight, inverse = weight / weight.sum(), np.linalg.inv(inner)[:, :q, :q]
+    for kind, term, weights in between.terms:
+        scaled = weights * prior_sd
+        mean, sd = means[:, :q] @ scaled, np.sqrt(np.einsum("i,gij,j->g", scaled, inverse, scaled))
+        far = np.abs(mean).max() + 40 * sd.max()
+
+        def below(value, share, mean=mean, sd=sd):
+            return weight @ special.ndtr((value - mean) / sd) - share
+
+        ends = [optimize.brentq(below, -far, far, args=(share,), xtol=1e-13) for share in (0.5, 0.025, 0.975)]
+        yield row(f"posterior_{names[kind]}", *map(percent, ends), part=term)
+        yield row("probability_above_zero", weight @ special.ndtr(mean / sd), part=term)
+
+
 # --- Two stretches of the same runs ----------------------------------------------------------------------------------
 
 
 def units(rows, about):
-    """Logarithms of the early and the late level of each unit: of each run, or of an athlete's runs on average."""
+    """Units and logarithms of their early and late level: each run, or each athlete with runs on average."""
     both = np.log(np.column_stack([numbers(rows, "early"), numbers(rows, "late")]))
     if about["unit"] == "run":
-        return both.T
+        return [line["run"] for line in rows], both.T
     by_athlete = defaultdict(list)
     for line, pair in zip(rows, both, strict=True):
         by_athlete[line["athlete"]].append(pair)
-    return np.array([np.mean(pairs, axis=0) for pairs in by_athlete.values()]).T
+    return [*by_athlete], np.array([np.mean(pairs, axis=0) for pairs in by_athlete.values()]).T
 
 
 def hedges(df):
@@ -101,49 +215,138 @@ def scatters(difference, levels):
     return difference.std(ddof=1) > 1e-12 * np.abs(levels).max()
 
 
-def paired_windows(rows, about, draws):
-    early, late = units(rows, about)
+def paired_windows(rows, about, given):
+    names, (early, late) = units(rows, about)
     change, n = late - early, len(early)
     levels = np.exp([early, late])
     yield row("early_level", np.exp(early.mean()))
     yield row("late_level", np.exp(late.mean()))
-    shared_se, se = float(about["shared_se"]), 0.0
+    shared_se, se = given.shared_se("change_pct"), 0.0
     low = high = d_z = d_z_low = d_z_high = d_av = d_av_low = d_av_high = None
     if scatters(change, np.array([early, late])):
         se = change.std(ddof=1) / np.sqrt(n)
         low, high = map(percent, interval(change.mean(), se, n - 1, shared_se, 0.95)[:2])
         d_z_low, d_z_high = standardised_interval(change)
         d_z = hedges(n - 1) * change.mean() / change.std(ddof=1) if n > 2 else None
-    if shared_se:  # which moves all changes the same way: no pattern of signs shows it
-        _, _, total, df = interval(change.mean(), se, n - 1, shared_se, 0.95)
-        p_value = 2 * stats.t.sf(abs(change.mean()) / total, df)
-    else:
-        p_value = p_of_signs(change, draws)
-    yield row("change_pct", percent(change.mean()), low, high, p_value, primary=True)
+    if not given.factors:
+        if shared_se:  # which moves all changes the same way: no pattern of signs shows it
+            _, _, total, df = interval(change.mean(), se, n - 1, shared_se, 0.95)
+            p_value = 2 * stats.t.sf(abs(change.mean()) / total, df)
+        else:
+            p_value = p_of_signs(change, given.draws)
+        yield row("change_pct", percent(change.mean()), low, high, p_value, primary=True)
     yield row("d_z", d_z, d_z_low, d_z_high)
     difference, sd = levels[1] - levels[0], levels.std(axis=1, ddof=1).mean()
     if n > 2 and scatters(difference, levels[0]) and sd > 1e-12 * levels[0].max():
         d_av = hedges(n - 1) * difference.mean() / sd
         d_av_low, d_av_high = np.array(standardised_interval(difference)) * difference.std(ddof=1) / sd
     yield row("d_av", d_av, d_av_low, d_av_high)
+    if about["unit"] == "athlete":
+        between = Between(names, given.factors)
+        if given.factors:
+            yield from term_rows(between_athletes(change, between.columns), between, CHANGES, given)
+            level = (early + late) / 2
+            yield from term_rows(between_athletes(level, between.columns), between, LEVELS, given)
+        yield from posterior_rows(change, names, between, CHANGES, about, given)
 
 
-def equivalence(rows, about, _):
+def equivalence(rows, about, given):
     """Two one-sided t tests."""
-    early, late = units(rows, about)
+    _, (early, late) = units(rows, about)
     change, n, margin = late - early, len(early), np.log1p(float(about["margin_pct"]) / 100)
     se = change.std(ddof=1) / np.sqrt(n)
-    low, high, se, df = interval(change.mean(), se, n - 1, float(about["shared_se"]), 0.90)
+    low, high, se, df = interval(change.mean(), se, n - 1, given.shared_se("change_pct"), 0.90)
     p_value = stats.t.cdf((abs(change.mean()) - margin) / se, df)
     yield row("change_pct", percent(change.mean()), percent(low), percent(high), p_value, primary=True)
+
+
+def responders(rows, about, given):
+    """Shares of athletes who change by more than the smallest change that can be detected in them."""
+    names, (early, late) = units(rows, about)
+    change, true, within = late - early, None, None
+    if about["detectable_pct"]:
+        detectable = np.full(len(change), np.log1p(float(about["detectable_pct"]) / 100))
+    else:
+        of_run, athlete = np.log(numbers(rows, "late") / numbers(rows, "early")), [line["athlete"] for line in rows]
+        place = np.array([names.index(name) for name in athlete])
+        n, m = np.bincount(place), len(names)
+        size = (n.sum() - n @ n / n.sum()) / (m - 1)
+        mean_square = np.sum((of_run - change[place]) ** 2) / (len(of_run) - m)
+        square_between = n @ (change - of_run.mean()) ** 2 / (m - 1)
+        true, within = np.sqrt(max((square_between - mean_square) / size, 0)), np.sqrt(mean_square)
+        shared = np.array([given.shared[name] for name in names])
+        detectable = stats.norm.ppf(0.975) * np.hypot(within / np.sqrt(n), shared)
+    rising, falling = np.sum(change > detectable), np.sum(change < -detectable)
+    for name, count in (("beyond", rising + falling), ("rising", rising), ("falling", falling)):
+        yield row(f"share_{name}", *wilson(count, len(change)))
+    if within is not None:
+        yield row("smallest_detectable_change_pct", percent(1.96 * within))
+        yield row("sd_of_true_changes_pct", percent(true))
+
+
+# --- Several sections of the same runs -------------------------------------------------------------------------------
+
+
+def sections(rows, about, given):
+    """Levels, F tests with degrees of freedom of Greenhouse and Geisser, trends, each section against the first."""
+    names = dict(sorted({int(line["section"]): line["name"] for line in rows}.items()))
+    athletes = list(dict.fromkeys(line["athlete"] for line in rows))
+    log, k = np.empty((len(athletes), len(names))), len(names)
+    for line in rows:
+        log[athletes.index(line["athlete"]), int(line["section"]) - 1] = np.log(float(line["value"]))
+    for place, name in names.items():
+        yield row("section_level", np.exp(log[:, place - 1].mean()), part=name)
+    between = Between(athletes, given.factors)
+    groups = {part: weights for kind, part, weights in between.terms if kind == "group"}
+
+    def f_of(statistic, combinations):
+        moved = [
+            [given.shared_se(statistic, ", ".join(filter(None, (name, group)))) for name in names.values()]
+            for group in combinations
+        ]
+        return f_of_sections(statistic, log, between.columns, np.array([*combinations.values()]), np.array(moved))
+
+    yield f_of("sections_f", {"": between.terms[0][2]})
+    if groups:
+        first, *others = groups
+        yield f_of("sections_by_group_f", {group: groups[group] - groups[first] for group in others})
+    line, unit = np.linspace(-1, 1, k), np.eye(k)
+    parabola = line**2 - (line**2).mean()
+    linear = {kind: name.replace("change", "linear_change", 1) for kind, name in CHANGES.items()}
+    bend = {kind: name.replace("change", "bend", 1) for kind, name in CHANGES.items()}
+    score = log @ (2 * line / (line @ line))
+    yield from term_rows(between_athletes(score, between.columns), between, linear, given)
+    yield from posterior_rows(score, athletes, between, linear, about, given)
+    contrast = between_athletes(-log @ parabola / (parabola @ parabola), between.columns)
+    yield from term_rows(contrast, between, bend, given)
+    from_first = {**CHANGES, "overall": "change_from_first_pct", "group": "change_from_first_pct"}
+    for place in range(1, k):
+        contrast = between_athletes(log @ (unit[place] - unit[0]), between.columns)
+        yield from term_rows(contrast, between, from_first, given, part=names[place + 1])
+
+
+def f_of_sections(statistic, log, columns, combinations, moved):
+    """F, with how an error that athletes share moves the sections in its covariance; one row per combination."""
+    (n, k), q = log.shape, columns.shape[1]
+    basis = np.linalg.qr(np.column_stack([np.ones(k), np.eye(k)[:, 1:]]))[0][:, 1:]
+    inverse = np.linalg.inv(columns.T @ columns)
+    effects = inverse @ columns.T @ log @ basis
+    rest = log @ basis - columns @ effects
+    error, root = rest.T @ rest / (n - q), np.linalg.cholesky(combinations @ inverse @ combinations.T)
+    tested, common = np.linalg.solve(root, combinations @ effects), np.linalg.solve(root, moved @ basis)
+    r, own, own_squared, added = len(combinations), np.trace(error), np.sum(error**2), np.sum(common**2)
+    total = r * own + added
+    df = total**2 / (r * own_squared + 2 * np.sum(common @ error * common) + added**2)
+    f = np.sum(tested**2) / total
+    return row(statistic, f, p_value=stats.f.sf(f, df, (n - q) * total**2 / (r**2 * own_squared)))
 
 
 # --- A line over distance --------------------------------------------------------------------------------------------
 
 
-def centred(rows):
+def centred(rows, along="distance_km"):
     """Logarithms with each run's level replaced by its athlete's, both taken along the athlete's slope within runs."""
-    log, distance = np.log(numbers(rows, "value")), numbers(rows, "distance_km")
+    log, distance = np.log(numbers(rows, "value")), numbers(rows, along)
     athlete = np.unique([line["athlete"] for line in rows], return_inverse=True)[1]
     run = np.unique([line["run"] for line in rows], return_inverse=True)[1]
 
@@ -157,14 +360,18 @@ def centred(rows):
     return log - mean(level, run) + mean(level, athlete), distance, athlete
 
 
-def restricted_likelihood(y, d, athlete, with_slopes):
-    """Linear mixed model y = (1, d) b + (1, d) b(athlete) + error, by restricted maximum likelihood.
+def restricted_likelihood(y, d, athlete, columns, with_slopes):
+    """Linear mixed model y = (c, c d) b + (1, d) b(athlete) + error, by restricted maximum likelihood.
 
     Returns the fixed effects, their covariance, the standard deviation of athletes' slopes and that of the error. An
     athlete's rows enter by sums of products alone; derivatives are exact, by a step in the imaginary direction.
+
+    Args:
+        columns: c of each athlete.
     """
     n, s, sd = (np.bincount(athlete, weights=weights) for weights in (np.ones_like(d), d, d * d))
-    cy, cd, yy, df = np.bincount(athlete, weights=y), np.bincount(athlete, weights=y * d), y @ y, len(y) - 2
+    cy, cd, yy = np.bincount(athlete, weights=y), np.bincount(athlete, weights=y * d), y @ y
+    df = len(y) - 2 * columns.shape[1]
 
     def solved(factor):
         l11, l21, l22 = (*factor, 0.0, 0.0)[:3]
@@ -173,13 +380,13 @@ def restricted_likelihood(y, d, athlete, with_slopes):
         det = a * e - b * c  # of 1 + Z'Z G
         x11, x12, x22 = (e * n - b * s) / det, (e * s - b * sd) / det, (a * sd - c * s) / det
         r1, r2 = (e * cy - b * cd) / det, (a * cd - c * cy) / det
-        s11, s12, s22, t1, t2 = x11.sum(), x12.sum(), x22.sum(), r1.sum(), r2.sum()
-        fixed = s11 * s22 - s12 * s12
-        b1, b2 = (s22 * t1 - s12 * t2) / fixed, (s11 * t2 - s12 * t1) / fixed
+        p11, p12, p22 = (columns.T @ (x[:, None] * columns) for x in (x11, x12, x22))
+        total, sums = np.block([[p11, p12], [p12, p22]]), np.concatenate([columns.T @ r1, columns.T @ r2])
+        fixed = np.linalg.solve(total, sums)
         explained = (g11 * cy * r1 + g12 * (cy * r2 + cd * r1) + g22 * cd * r2).sum()
-        rest = yy - explained - b1 * t1 - b2 * t2
-        deviance = np.log(det).sum() + np.log(fixed) + df * np.log(rest)
-        return deviance, (b1, b2), np.array([[s22, -s12], [-s12, s11]]) / fixed, rest / df, g22
+        rest = yy - explained - sums @ fixed
+        deviance = np.log(det).sum() + np.log(np.linalg.det(total)) + df * np.log(rest)
+        return deviance, fixed, np.linalg.inv(total), rest / df, g22
 
     def gradient(factor):
         return np.array([solved(factor + 1e-30j * unit)[0].imag / 1e-30 for unit in np.eye(len(factor))])
@@ -194,21 +401,40 @@ def restricted_likelihood(y, d, athlete, with_slopes):
     return fixed, covariance * error, np.sqrt(g22 * error), np.sqrt(error)
 
 
-def trend(rows, about, _):
+#: Column of the place of a split, its unit in that of the slope, and the name of that.
+ALONG = {"km": ("distance_km", 10, "10km"), "min": ("moved_min", 60, "hour"), "share": ("share", 1, "run")}
+
+
+def trend(rows, about, given):
     """A line by a mixed model; with random intercepts only, where athletes' slopes do not differ beyond error."""
-    log, distance, athlete = centred(rows)
-    d = distance / 10
+    column, unit, per = ALONG[about["along"]]
+    log, place, athlete = centred(rows, column)
+    d, athletes = place / unit, sorted({line["athlete"] for line in rows})
+    between = Between(athletes, given.factors)
+    columns, q = between.columns, between.columns.shape[1]
     y, x = (log - log.mean()) / log.std(), (d - d.mean()) / d.std()
-    fixed, covariance, sd_slope, sd_error = restricted_likelihood(y, x, athlete, True)
+    fixed, covariance, sd_slope, sd_error = restricted_likelihood(y, x, athlete, columns, True)
     if sd_slope < 1e-2 * sd_error:
-        fixed, covariance, sd_slope, sd_error = restricted_likelihood(y, x, athlete, False)
+        fixed, covariance, sd_slope, sd_error = restricted_likelihood(y, x, athlete, columns, False)
+
+    def contrast(of, scale):
+        return lambda w: (w @ fixed[of] * scale, np.sqrt(w @ covariance[of, of] @ w) * scale, len(athletes) - q)
+
+    names = {"overall": f"slope_pct_per_{per}", "group": f"slope_pct_per_{per}",
+             "difference": "slope_difference_pct", "covariate": "slope_by_covariate_pct"}  # fmt: skip
     scale = log.std() / d.std()
-    slope, se, df = fixed[1] * scale, np.sqrt(covariance[1, 1]) * scale, len(set(athlete)) - 1
-    low, high, se, df = interval(slope, se, df, float(about["shared_se"]), 0.95)
-    p_value = 2 * stats.t.sf(abs(slope) / se, df)
-    yield row("slope_pct_per_10km", percent(slope), percent(low), percent(high), p_value, primary=True)
+    yield from term_rows(contrast(slice(q, None), scale), between, names, given)
+    yield from term_rows(contrast(slice(q), log.std()), between, LEVELS, given)
     yield row("sd_of_athletes_slopes_pct", percent(sd_slope * scale))
     yield row("sd_of_splits_pct", percent(sd_error * log.std()))
+    # Athletes' own slopes by least squares, with one error for all.
+    n = np.bincount(athlete)
+    x, y = (of - (np.bincount(athlete, weights=of) / n)[athlete] for of in (d, log))
+    square = np.bincount(athlete, weights=x * x)
+    slope = np.bincount(athlete, weights=x * y) / square
+    df = len(y) - len(athletes) - len({line["run"] for line in rows})
+    error = np.sqrt(np.sum((y - slope[athlete] * x) ** 2) / max(df, 1) / square)
+    yield from posterior_rows(slope, athletes, between, names, about, given, own=error)
 
 
 # --- From which distance ---------------------------------------------------------------------------------------------
@@ -312,7 +538,7 @@ class AthletesLines:
         return slope, cross / normal, votes, sizes, apart
 
 
-def onset(rows, about, draws):
+def onset(rows, _, given):
     """The best hinge, its p-value by random signs of athletes, its interval by resampling them."""
     lines = AthletesLines(*centred(rows))
     places, n = lines.hinges(), len(lines.first)
@@ -323,12 +549,12 @@ def onset(rows, about, draws):
         return
     bend = total[best] / size[best]
     before = slope - taken_up[apart][best] * bend
-    signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in draws["onset_signs", n]])
+    signs = np.array([[1.0 if sign == "p" else -1.0 for sign in pattern] for pattern in given.draws["onset_signs", n]])
     reached = np.max(np.abs(signs @ votes[:, apart]) / np.sqrt((votes[:, apart] ** 2).sum(axis=0)), axis=1)
     # What all share is in the error of what was seen: no pattern of signs shows it.
-    moved = float(about["shared_se"]) * size[best] / np.sqrt((votes[:, apart][:, best] ** 2).sum())
+    moved = given.shared_se("onset_km") * size[best] / np.sqrt((votes[:, apart][:, best] ** 2).sum())
     p_value = np.mean(reached >= reached[0] / np.hypot(1, moved) * (1 - 1e-9))
-    counts = np.array([pattern.split() for pattern in draws["onset_resamples", n]], dtype=float)
+    counts = np.array([pattern.split() for pattern in given.draws["onset_resamples", n]], dtype=float)
     gains = (counts @ votes[:, apart]) ** 2 / (counts @ sizes[:, apart])
     tail = stats.norm.sf(stats.t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1)))
     low, high = np.quantile(places[apart][np.argmax(gains, axis=1)], [tail, 1 - tail])
@@ -364,7 +590,7 @@ def reliability_of(values, athlete, shared_se):
     return (icc, low, high), (typical, *(typical * chi)), 1.96 * np.sqrt(2) * typical
 
 
-def reliability(rows, _about, _draws):
+def reliability(rows, _about, _given):
     athlete = np.unique([line["athlete"] for line in rows], return_inverse=True)[1]
     grown = 1 + numbers(rows, "drift_pct") / 100
     for name, values, shared in (
@@ -377,7 +603,7 @@ def reliability(rows, _about, _draws):
         yield row(f"{name}_smallest_detectable_change_pct", detectable)
 
 
-def agreement(rows, _about, _draws):
+def agreement(rows, _about, _given):
     """Bias and limits of agreement; splits within runs within athletes, or splits within runs of one athlete."""
     difference = 100 * np.log(numbers(rows, "here") / numbers(rows, "there"))
     athlete, run = (np.unique([line[name] for line in rows], return_inverse=True)[1] for name in ("athlete", "run"))
@@ -433,7 +659,7 @@ def wilson(count, n):
     return share, 0.0 if count == 0 else ends[0], 1.0 if count == n else ends[1]
 
 
-def landing(rows, _about, _draws):
+def landing(rows, _about, _given):
     """Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur."""
     counts = {(line["early"], line["late"]): float(line["runners"]) for line in rows}
     only_margins = any("" in pair for pair in counts)
@@ -523,6 +749,7 @@ def is_told_apart(gained, speed):
 
 DESIGNS = {
     "paired_windows": ("stretches", paired_windows), "equivalence": ("stretches", equivalence),
+    "responders": ("stretches", responders), "sections": ("sections", sections),
     "trend": ("splits", trend), "onset": ("splits", onset), "reliability": ("levels", reliability),
     "agreement": ("sensors", agreement), "landing": ("landings", landing),
 }  # fmt: skip
@@ -546,16 +773,23 @@ def recomputed(data):
     draws = defaultdict(list)
     for line in read(data / "draws.csv"):
         draws[line["purpose"], int(line["n_units"])].append(line["pattern"])
-    tables = {name: read(data / f"{name}.csv") for name, _ in DESIGNS.values()}
+    kept = {}
+
+    def lines_of(table, about):
+        """The rows of a table that are of an analysis and metric; of landings, of the analysis."""
+        if table not in kept:
+            kept[table] = defaultdict(list)
+            for line in read(data / f"{table}.csv"):
+                kept[table][line["analysis"], line.get("metric", "")].append(line)
+        return kept[table][about["analysis"], about["metric"]]
+
     results, analyses = [], read(data / "analyses.csv")
     for about in analyses:
         table, compute = DESIGNS[about["design"]]
-        names = ("analysis",) if about["design"] == "landing" else ("analysis", "metric")
-        rows = [line for line in tables[table] if all(line[name] == about[name] for name in names)]
-        lines = [*compute(rows, about, draws)]
+        more = (lines_of(name, about) for name in ("factors", "shared_errors", "athletes"))
+        lines = [*compute(lines_of(table, about), about, Given(draws, *more))]
         if about["design"] == "landing":
-            more = (read(data / f"{name}.csv") for name in ("angles", "strike_changes", "raters"))
-            of_runners = ([line for line in part if line["analysis"] == about["analysis"]] for part in more)
+            of_runners = (lines_of(name, about) for name in ("angles", "strike_changes", "raters"))
             lines += landing_of_runners(*of_runners, draws)
         for line in lines:
             results.append({"analysis": about["analysis"], "metric": about["metric"], "p_corrected": None} | line)
@@ -568,10 +802,10 @@ def recomputed(data):
 
 def main():
     study = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
-    ours = {(line["analysis"], line["metric"], line["statistic"]): line for line in recomputed(study / "data")}
+    ours = {tuple(line[name] for name in KEY): line for line in recomputed(study / "data")}
     with Path("recomputed.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
-        writer.writerow(["analysis", "metric", "statistic", *NUMBERS])
+        writer.writerow([*KEY, *NUMBERS])
         writer.writerows([*key, *(line[name] for name in NUMBERS)] for key, line in ours.items())
     published = read(study / "results.csv")
     released = {(line["analysis"], line["metric"]) for line in read(study / "data" / "analyses.csv")}
@@ -582,7 +816,7 @@ def main():
     )
     n_same, n_without, differing = 0, 0, []
     for line in published:
-        key = line["analysis"], line["metric"], line["statistic"]
+        key = tuple(line[name] for name in KEY)
         for name in NUMBERS:
             if line[name] == "" or (name == "p_corrected" and not is_complete):
                 continue  # not released; or corrected together with p-values that are not
@@ -592,7 +826,7 @@ def main():
             elif computed is not None and abs(computed - number) <= TOLERANCE * max(1, abs(number)):
                 n_same += 1
             else:
-                differing.append(f"{' / '.join(key)}: {name} is {number}, recomputed {computed}")
+                differing.append(f"{' / '.join(filter(None, key))}: {name} is {number}, recomputed {computed}")
     print(f"{n_same} numbers of results.csv are the same, {len(differing)} are not.", *differing, sep="\n")
     if n_without:
         print(f"{n_without} numbers are of analyses whose rows are not released.")

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.study.agreements import of_different_sensors
 from pipeline.study.cohort import Flow, Step
+from pipeline.study.factors import covariate_columns
 from pipeline.study.material import Material
 from pipeline.study.outcomes import LABELS, value_of
 from pipeline.study.stretches import early_and_late, in_sections
@@ -53,7 +54,8 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
             stages.append(("without an early or a late stretch", pairs))
         if analysis.has_factors:
             asked = [name for name in (analysis.group, *analysis.covariates) if name is not None]
-            stages.append((f"of an athlete without {' or '.join(asked)}", material.athletes.drop_nulls(asked)))
+            listed = material.athletes.drop_nulls([*asked, *covariate_columns(material.athletes, analysis)])
+            stages.append((f"of an athlete without {' or '.join(asked)}", listed))
     left, steps = material.runs, []
     for reason, rows in stages:
         has_runs = "run_id" in rows.columns and not rows["run_id"].null_count()

@@ -13,7 +13,7 @@ from pipeline.methods.posterior import posterior
 from pipeline.methods.shared_error import Interval
 from pipeline.study.factors import Factors
 from pipeline.study.results import Statistic
-from pipeline.study.stretches import in_percent
+from pipeline.study.stretches import in_percent, shared_as_released
 from pipeline.study.study_file import Analysis
 
 #: Names of statistics by the kind of a term (`pipeline.study.factors.Term`); kinds without a name are left out.
@@ -80,7 +80,7 @@ def posterior_rows(
         prior_sd=np.log1p(analysis.prior_sd_pct / 100) / factors.sd,
         scale=float(np.log1p(analysis.prior_scatter_pct / 100)),
         score_se=score_se,
-        shared=shared,
+        shared=shared_as_released(shared),
     )
     method = (
         "posterior of a normal model of athletes: prior of each mean normal about 0 with SD "

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.study.conduct import StudyResult
-from pipeline.study.released import RELEASED
+from pipeline.study.released_tables import RELEASED
 from pipeline.study.results import Comparison, FlowSteps, Power, Results
 from pipeline.tables import unit_of
 from pipeline.tables.columns import dy

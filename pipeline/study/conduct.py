@@ -17,6 +17,7 @@ from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
+from pipeline.study.blocks import with_blocks
 from pipeline.study.cohort import Flow, cohort_flow, with_criteria
 from pipeline.study.factors import attributes
 from pipeline.study.filmed import filmed, filmed_flow, is_of_landings
@@ -210,12 +211,13 @@ def _material(
             )
         other_splits = read_rows(published(against), "splits").join(names, on="run_id", how="semi")
     run_drifts = read_rows(folder, "run_drift")
+    covariates = sorted({name for analysis in study.analyses for name in analysis.covariates})
     return Material(
         runs=flow.runs,
         splits=splits.join(names, on="run_id", how="semi").sort("run_id", "km"),
         drifts=drifts.join(athletes, on="athlete_id", how="semi").sort("athlete_id", "metric"),
         run_drifts=run_drifts.join(names, on="run_id", how="semi").sort("run_id", "metric"),
-        athletes=attributes(flow.runs, read_rows(folder, "roster")),
+        athletes=with_blocks(attributes(flow.runs, read_rows(folder, "roster")), covariates, study.least_cell),
         landings=filmed(read_rows(folder, "landings"), runs, study),
         other_splits=other_splits,
         inclusion=settings.inclusion,

@@ -37,6 +37,7 @@ class Exposure:
         n_athletes: athletes whose runs are released.
         n_by_one_list: of them, found by the list of one of their races.
         n_by_two_lists: by those of two of their races.
+        n_by_factors: those of them whose groups and covariates together are shared by fewer than the smallest cell.
         reveals_speed: whether speed follows from the metrics; numbers then count who would be found by finishing times.
         reveals_mass: whether body mass follows from them.
     """
@@ -46,35 +47,50 @@ class Exposure:
     n_by_two_lists: int
     reveals_speed: bool
     reveals_mass: bool
+    n_by_factors: int = 0
 
     @property
     def is_safe(self) -> bool:
         """Whether at most 5 % are found."""
-        return max(self.n_by_one_list, self.n_by_two_lists) <= LARGEST_SHARE * self.n_athletes
+        return max(self.n_by_one_list, self.n_by_two_lists, self.n_by_factors) <= LARGEST_SHARE * self.n_athletes
 
 
 def exposure(
-    runs: pl.DataFrame, rows: Mapping[str, pl.DataFrame], *, measured: Collection[str], adjusted: Collection[str] = ()
-) -> Exposure:
+    runs: pl.DataFrame, lengths: pl.DataFrame, *, measured: Collection[str], adjusted: Collection[str] = (),
+    pace_within: float | None = None, n_by_factors: int = 0,
+) -> Exposure:  # fmt: skip
     """Look for the cohort's athletes in the rows that are to be released.
 
     Args:
         runs: rows of `runs` of the cohort; those of kind race are in lists, and all where there is none.
-        rows: what `pipeline.study.released.released_data` gave.
+        lengths: the `run`s that rows are released of, and the `length` that each is seen to have.
         measured: metrics that are released as they were measured.
         adjusted: metrics that are released at the athlete's usual speed.
+        pace_within: share of a finishing time to within which it follows from how the analyses choose and place splits.
+        n_by_factors: what `n_with_rare_factors` gave.
     """
     metrics = {*measured, *adjusted}
-    runs = runs.join(released_lengths(rows), left_on="run_id", right_on="run", how="inner")
+    runs = runs.join(lengths, left_on="run_id", right_on="run", how="inner")
     races = runs.filter(pl.col("kind") == "race") if (runs["kind"] == "race").any() else runs
-    by_speed, within = reveals_speed(metrics), None
+    by_speed, ways = reveals_speed(metrics), [] if pace_within is None else [pace_within]
     if reveals_speed(measured):
-        within = OF_SPLITS if "splits" in rows else OF_STRETCHES
+        ways.append(OF_SPLITS if (lengths["length"] > 0).any() else OF_STRETCHES)
     elif by_speed:
-        within = OF_USUAL
-    one, two = found(runs, races, within=within)
+        ways.append(OF_USUAL)
+    one, two = found(runs, races, within=min(ways, default=None))
     reveals_mass = bool(metrics & set(STIFFNESS)) and any(of <= metrics for of in _OF_CADENCE)
-    return Exposure(runs["athlete_id"].n_unique(), one, two, by_speed, reveals_mass)
+    return Exposure(runs["athlete_id"].n_unique(), one, two, by_speed, reveals_mass, n_by_factors)
+
+
+def n_with_rare_factors(factors: pl.DataFrame, least: int) -> int:
+    """Athletes whose groups and covariates together, over all analyses, are shared by fewer than `least`.
+
+    Args:
+        factors: that table of `pipeline.study.released`.
+    """
+    told = factors.filter((pl.col("term") == "covariate") | (pl.col("value") == 1)).unique(["athlete", "part"])
+    of_athletes = told.sort("part").group_by("athlete").agg(pl.struct("part", "value"))
+    return of_athletes.filter(pl.len().over("part") < least).height
 
 
 def reveals_speed(metrics: Collection[str]) -> bool:

@@ -1,7 +1,8 @@
 """What differs between athletes: groups and covariates, as columns of a model, and the numbers asked of it.
 
 Every group has a column of its own, so that its effect is its mean; without groups there is one column of ones.
-Covariates are centred at the mean of the athletes analysed: all other effects are those of an average athlete.
+Covariates are centred at the mean of the athletes analysed: all other effects are those of an average athlete. They are
+means of blocks of athletes who are alike, where the cohort has been divided into such (`pipeline.study.blocks`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.errors import NothingDone
+from pipeline.study.blocks import of_block
 from pipeline.study.study_file import COVARIATES, Analysis
 
 #: Fewest athletes of a group: with one, how its athletes differ is not known.
@@ -107,15 +109,16 @@ def factors(known: pl.DataFrame, analysis: Analysis, athlete_id: pl.Series) -> F
     """The columns of an analysis.
 
     Args:
-        known: what `attributes` gave.
+        known: what `attributes` gave, with or without blocks.
         athlete_id: the athletes who have what is compared; each may be repeated.
 
     Raises:
         NothingDone: fewer than two groups, or a group of one athlete; the message has the counts.
     """
+    covariates = covariate_columns(known, analysis)
     asked = [name for name in (analysis.group, *analysis.covariates) if name is not None]
     of = known.filter(pl.col("athlete_id").is_in(athlete_id.unique().to_list())).sort("athlete_id")
-    rows = of.drop_nulls(asked)
+    rows = of.drop_nulls([*asked, *covariates])
     # Without numbers: they may be of few people.
     notes = [f"athletes without {' or '.join(asked)} left out"] if rows.height < athlete_id.n_unique() else []
     if rows.is_empty():
@@ -134,7 +137,7 @@ def factors(known: pl.DataFrame, analysis: Analysis, athlete_id: pl.Series) -> F
         rows = rows.filter([label in names for label in labels])
         labels, sizes = [label for label in labels if label in names], {name: sizes[name] for name in names}
     groups = np.array([[label == name for name in names] for label in labels], dtype=np.float64)
-    numbers = rows.select(pl.col(analysis.covariates).cast(pl.Float64)).to_numpy() if analysis.covariates else None
+    numbers = rows.select(pl.col(covariates).cast(pl.Float64)).to_numpy() if covariates else None
     columns, sd = groups, np.ones(len(names))
     if numbers is not None:
         columns = np.hstack([groups, numbers - numbers.mean(axis=0)])
@@ -143,6 +146,11 @@ def factors(known: pl.DataFrame, analysis: Analysis, athlete_id: pl.Series) -> F
         rows["athlete_id"].to_list(), columns, sd, _terms(analysis, names, sizes, rows.height, columns.shape[1]),
         min(sizes.values()), "; ".join(notes),
     )  # fmt: skip
+
+
+def covariate_columns(known: pl.DataFrame, analysis: Analysis) -> list[str]:
+    """Names of the columns that an analysis takes its covariates from."""
+    return [of_block(name) if of_block(name) in known.columns else name for name in analysis.covariates]
 
 
 def _labels(rows: pl.DataFrame, analysis: Analysis) -> tuple[list[str], list[str]]:

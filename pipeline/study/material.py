@@ -15,6 +15,8 @@ from pipeline.study.study_file import Analysis
 
 #: Designs whose splits are released one by one.
 SPLIT_BY_SPLIT = ("trend", "onset")
+#: How splits are placed that are released one by one: to so many minutes, and to one of so many parts of the run.
+STEP_MIN, STEPS_OF_RUN = 5, 20
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,8 @@ class Material:
 
     Attributes:
         drifts: rows of `athlete_drift` of the athletes, from all their runs.
-        athletes: what groups and covariates may be of each athlete (`pipeline.study.factors.attributes`).
+        athletes: what groups and covariates may be of each athlete (`pipeline.study.factors.attributes`), covariates
+            also as means of blocks (`pipeline.study.blocks`).
         landings: rows of that table, of who was filmed (`pipeline.study.filmed`).
         other_splits: rows of `splits` of the other sensor's store, for agreement; None without one.
         least_cell: smallest number of athletes with runs of one length, where runs are released split by split.
@@ -48,7 +51,8 @@ class Material:
     def values(self, analysis: Analysis, metric: str) -> pl.DataFrame:
         """The splits of a metric as `pipeline.study.stretches.values` gives them.
 
-        Where they are released one by one, ends of runs by which a run could be recognised are cut off.
+        Where they are released one by one, ends of runs by which a run could be recognised are cut off, and moving time
+        and share of the run are rounded.
 
         Raises:
             NothingDone: none is left; the message has the counts.
@@ -67,6 +71,11 @@ class Material:
             )
         if analysis.design in SPLIT_BY_SPLIT:
             rows = cut_to_shared_lengths(rows, "to_km", self.least_cell)
+            if self.least_cell > 1:
+                rows = rows.with_columns(
+                    moved_min=(pl.col("moved_min") / STEP_MIN).round() * STEP_MIN,
+                    share=(pl.col("share") * STEPS_OF_RUN).round() / STEPS_OF_RUN,
+                )
         return rows
 
     def sensor_pairs(self, analysis: Analysis, metric: str) -> pl.DataFrame:

@@ -88,6 +88,11 @@ def methods_text(result: StudyResult) -> list[str]:
             if designs.keys() & {"trend", "onset", "agreement"} and study.least_cell > 1
             else []
         ),
+        *(
+            [_blocks(study.least_cell)]
+            if any(analysis.covariates for analysis in study.analyses) and study.least_cell > 1
+            else []
+        ),
         (corrected if primary > 1 else "") + f"The random seed is {study.seed}.",
         f"Computed with splitdrift {made['splitdrift']} ({made['python']}; {versions}); all versions are in "
         "provenance.json. recompute.py and recompute.R compute every number of results.csv from data/ alone.",
@@ -125,7 +130,15 @@ def _or_none(value: object) -> str:
 def _cut(least: int) -> str:
     return (
         f"Where splits are analysed one by one, a run that fewer than {least} athletes ran so far is cut back to the "
-        "next shorter length, since the longest run can be looked up in a list of results; least_cell = 1 cuts nothing."
+        "next shorter length, since the longest run can be looked up in a list of results. Moving time and the share "
+        "of a run are rounded to 5 minutes and a twentieth; least_cell = 1 cuts and rounds nothing."
+    )
+
+
+def _blocks(least: int) -> str:
+    return (
+        f"Each covariate is the mean of at least {least} athletes who are alike, so that no one is known by it: its "
+        "effect stays unbiased and its interval becomes wider; least_cell = 1 takes each athlete's own."
     )
 
 

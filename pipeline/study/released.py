@@ -1,18 +1,24 @@
 """The data of a study that are released: for each analysis the rows that its method took, and nothing else.
 
     analyses    what each analysis does with its rows
-    stretches   paired_windows, equivalence: the mean of each run over the early and the late stretch
+    stretches   paired_windows, equivalence, responders: the mean of each run over the early and the late stretch
     splits      trend, onset: each split
+    sections    sections: the mean of each athlete over each section
     levels      reliability: fresh level and drift of each run
     sensors     agreement: each split by two sensors
     landings    landing: numbers of runners by how they landed early and late
     angles      landing: the angle of each runner early and late
     strike_changes    landing: who came to the rearfoot or left it, with the change of speed
     raters      landing: numbers of feet by the classes of two raters
+    factors     groups of athletes and their covariates
+    shared_errors     parts of standard errors that all athletes have in common
+    athletes    what athletes have in common in a posterior, and for responders
     draws       random draws that p-values and intervals rest on
 
 There is no name, date, duration, speed, kind of session, surface or device among the columns: all of them are in lists
-of results, or come close. `recompute.py` and `recompute.R`, released next to them, compute the results from them.
+of results, or come close. Covariates are means of athletes who are alike (`pipeline.study.blocks`); moving time, shares
+of a run (`pipeline.study.material`) and what athletes have in common are rounded. `recompute.py` and `recompute.R`,
+released next to them, compute the results from them.
 """
 
 from __future__ import annotations
@@ -26,138 +32,25 @@ from pipeline.methods.onset import draws_of_units
 from pipeline.methods.paired_change import MOST_PAIRS_COUNTED, drawn_signs
 from pipeline.study.agreements import of_different_sensors
 from pipeline.study.conduct import StudyResult
-from pipeline.study.exposure import Exposure, exposure
+from pipeline.study.exposure import (
+    OF_SPLITS,
+    OF_STRETCHES,
+    Exposure,
+    exposure,
+    n_with_rare_factors,
+    released_lengths,
+)
+from pipeline.study.factors import covariate_columns, factors
 from pipeline.study.landings import released_landings
 from pipeline.study.material import Material
-from pipeline.study.stretches import early_and_late
+from pipeline.study.released_tables import RELEASED, Analyses
+from pipeline.study.sections import contrasts
+from pipeline.study.stretches import by_unit, early_and_late, in_sections, shared_as_released
 from pipeline.study.study_file import Analysis
-from pipeline.tables.columns import count, dy, flag, identifier, measure, words
+from pipeline.study.trends import own_slopes, rows_of_trend
 
 #: Significant digits: enough for results of six decimals.
 DIGITS = 12
-_ANALYSIS = words("Name of the analysis, as in results.", key=True)
-_METRIC = words("Its metric.", key=True)
-_ATHLETE = identifier("Pseudonym of the athlete, a keyed digest.", key=True)
-_RUN = identifier("Pseudonym of the run, a keyed digest.", key=True)
-
-
-class Analyses(dy.Schema):
-    """What an analysis of a metric does with its rows."""
-
-    analysis = _ANALYSIS
-    metric = words("Its metric; empty for landing.", key=True)
-    design = words("What kind of comparison.")
-    unit = words("What counts as one: athlete (runs are averaged first) or run.")
-    adjusted_for = words("What values were adjusted for before, by the athlete's own responses; empty for nothing.")
-    margin_pct = measure("%", 6, "Margin of equivalence.")
-    shared_se = measure("log", 12, "Part of the standard error of the estimate's logarithm that all athletes have in "
-        "common, from responses to speed for which the club's were used: taken as known; of an onset, of "
-        "its bend per 10 km. Above zero, p of paired_windows is that of t, otherwise of signs.")  # fmt: skip
-    correction = words("How p-values of primary statistics are corrected, over the study.")
-    split_km = measure("km", 3, "Length of a split.")
-
-
-class Stretches(dy.Schema):
-    """The mean of a run over the early and over the late stretch."""
-
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
-    early = measure("of the metric", 12, "Geometric mean of its splits in the early stretch, adjusted or not.")
-    late = measure("of the metric", 12, "The same in the late stretch.")
-
-
-class Splits(dy.Schema):
-    """A split of a run."""
-
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
-    distance_km = measure("km", 6, "Middle of the split, from the start of the run.", key=True, nullable=False)
-    value = measure("of the metric", 12, "The metric, adjusted or not.")
-
-
-class Levels(dy.Schema):
-    """Fresh level and drift of a run."""
-
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
-    level = measure("of the metric", 12, "Level when fresh, at the athlete's usual speed on the level.")
-    drift_pct = measure("% per 10 km", 12, "Drift at equal speed and slope.")
-    shared_se_pct = measure("% per 10 km", 12, "Part of its standard error that the athlete's runs have in common.")
-
-
-class Sensors(dy.Schema):
-    """A split by two sensors."""
-
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
-    km = count("Number of the split along the run.", key=True)
-    here = measure("of the metric", 12, "The metric by the sensor of this store.")
-    there = measure("of the metric", 12, "The metric by the sensor of the other store.")
-
-
-class Landings(dy.Schema):
-    """Numbers of runners by how they landed at both distances."""
-
-    analysis = _ANALYSIS
-    early = words("How they landed at the early distance; other is midfoot or forefoot.", key=True)
-    late = words("How they landed at the late distance; empty where only the numbers at one of them are released.",
-        key=True)  # fmt: skip
-    runners = count("Number of runners.")
-
-
-class Angles(dy.Schema):
-    """The foot-strike angle of a runner at both distances of an event."""
-
-    analysis = _ANALYSIS
-    athlete = _ATHLETE
-    run = identifier("Pseudonym of the runner at the event, a keyed digest.", key=True)
-    early = measure("degrees", 12, "Mean of the feet seen at the early distance, heel down first positive.")
-    late = measure("degrees", 12, "The same at the late distance.")
-
-
-class StrikeChanges(dy.Schema):
-    """A runner who landed on the rearfoot at one of two distances only, and whose speed is known at both."""
-
-    analysis = _ANALYSIS
-    athlete = _ATHLETE
-    run = identifier("Pseudonym of the runner at the event, a keyed digest.", key=True)
-    gained = flag("Whether it was the late one.")
-    speed_change = measure(
-        "steps of 10 %", 1, "Change of speed from early to late: its logarithm over that of 1.1, to a tenth."
-    )
-
-
-class Raters(dy.Schema):
-    """Numbers of feet by the classes that two raters gave them."""
-
-    analysis = _ANALYSIS
-    first = words("Class by the rater that counts.", key=True)
-    second = words("Class by the other.", key=True)
-    feet = count("Number of feet.")
-
-
-class Draws(dy.Schema):
-    """A random draw, the same for all analyses with as many units."""
-
-    purpose = words("What it is for: signs of changes, or signs of athletes and how often each is resampled.",
-        "change_signs", "onset_signs", "onset_resamples", key=True)  # fmt: skip
-    n_units = count("Number of units, in order of the size of their change, or of their mean level.", key=True)
-    draw = count("Number of the draw.", key=True)
-    pattern = words("One sign (p, n) or one number per unit.")
-
-
-RELEASED: Mapping[str, type[dy.Schema]] = {
-    "analyses": Analyses, "stretches": Stretches, "splits": Splits, "levels": Levels, "sensors": Sensors,
-    "landings": Landings, "angles": Angles, "strike_changes": StrikeChanges, "raters": Raters, "draws": Draws,
-}  # fmt: skip
 
 
 def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
@@ -171,15 +64,22 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
     for name, metric in result.flows:
         analysis = analyses[name]
-        if not _is_recomputed(analysis):
-            continue
         table, of_metric = _ROWS[analysis.design]
         taken = of_metric(result.material, analysis, metric)
-        rows[table].append(taken.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
-        about = _about(result, analysis, metric)
-        rows["analyses"].append(about)
-        if not (analysis.design == "paired_windows" and about["shared_se"].item()):
+        more = {
+            "factors": _factors(result.material, analysis, taken),
+            "athletes": _shared_of_athletes(result.material, analysis, metric),
+            "shared_errors": pl.concat(
+                [_shared_errors(result, analysis, metric), _shared_of_sections(result.material, analysis, metric)]
+            ),
+        }
+        for part, frame in {table: taken, **more}.items():
+            if frame.height:
+                rows[part].append(frame.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
+        # An error that all athletes share moves all changes the same way: there p is not of signs.
+        if not (analysis.design == "paired_windows" and (analysis.has_factors or more["shared_errors"].height)):
             draws |= _draws(analysis, taken, result.study.seed)
+        rows["analyses"].append(_about(result, analysis, metric))
     for analysis in result.study.analyses:
         if analysis.design == "landing" and any(row.analysis == analysis.name for row in result.statistics):
             taken_landings = released_landings(result.material, analysis, least=result.study.least_cell)
@@ -191,42 +91,79 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
     rows["draws"] = list(draws.values())
     ids = {"athlete": "athlete_id", "run": "run_id"}
     return {
-        name: pl.concat(frames).select(
-            pl.col(ids.get(column, column)).alias(column) for column in RELEASED[name].column_names()
+        name: pl.concat(
+            frame.select(pl.col(ids.get(name, name)).cast(of.dtype).alias(name) for name, of in columns.items())
+            for frame in frames
         )
         for name, frames in rows.items()
         if frames
+        for columns in [RELEASED[name].columns()]
     }
-
-
-def without_rows(result: StudyResult) -> list[str]:
-    """Names of analyses whose rows are not released, because the scripts do not compute them yet."""
-    return list(dict.fromkeys(analysis.name for analysis in result.study.analyses if not _is_recomputed(analysis)))
-
-
-def _is_recomputed(analysis: Analysis) -> bool:
-    is_plain = not (analysis.has_factors or analysis.early_tags or analysis.prior_sd_pct) and analysis.along == "km"
-    return (analysis.design in _ROWS and is_plain) or analysis.design == "landing"
 
 
 def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
     """How many athletes could be found in the rows that are released of a study."""
     by_adjustment: dict[bool, set[str]] = {True: set(), False: set()}
     analyses = {analysis.name: analysis for analysis in result.study.analyses}
-    for name, metric in result.flows:
-        design = analyses[name].design
-        by_adjustment[design == "reliability" or (design in ADJUSTED and bool(analyses[name].adjust))].add(metric)
-    return exposure(result.flow.runs, rows, measured=by_adjustment[False], adjusted=by_adjustment[True])
+    lengths = [released_lengths(rows)]
+    for (name, metric), flow in result.flows.items():
+        analysis = analyses[name]
+        is_adjusted = analysis.design == "reliability" or (analysis.design in ADJUSTED and bool(analysis.adjust))
+        by_adjustment[is_adjusted].add(metric)
+        # Means of several runs count as those of each; of a share of the run its whole length can be computed.
+        along_share = pl.col("distance_km").floor() if analysis.along == "share" else pl.lit(0.0)
+        lengths.append(flow.runs.select(run="run_id", length=along_share))
+    return exposure(
+        result.flow.runs,
+        pl.concat(lengths).group_by("run").agg(pl.col("length").max()),
+        measured=by_adjustment[False],
+        adjusted=by_adjustment[True],
+        pace_within=_pace_within([analyses[name] for name, _ in result.flows]),
+        n_by_factors=n_with_rare_factors(rows["factors"], result.study.least_cell) if "factors" in rows else 0,
+    )
+
+
+def _pace_within(analyses: Iterable[Analysis]) -> float | None:
+    """How well finishing times follow from what analyses say of the speed or the time of their splits."""
+    bands = [analysis.speed_m_s for analysis in analyses if analysis.speed_m_s is not None]
+    within = [max((high - low) / (high + low), OF_SPLITS) for low, high in bands]
+    return min(within + [OF_STRETCHES for analysis in analyses if analysis.along == "min"], default=None)
 
 
 def _stretches(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     pairs = early_and_late(material.values(analysis, metric), analysis, split_km=material.split_km)
+    if analysis.has_factors:
+        pairs = factors(material.athletes, analysis, pairs["athlete_id"]).rows_of(pairs)
     return pairs.with_columns(pl.col("early", "late").exp().round_sig_figs(DIGITS))
 
 
 def _splits(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     rows = material.values(analysis, metric)
-    return rows.with_columns(pl.col("distance_km").round(6), value=pl.col("log").exp().round_sig_figs(DIGITS))
+    if analysis.has_factors:
+        rows = factors(material.athletes, analysis, rows["athlete_id"]).rows_of(rows)
+    places = {"min": "moved_min", "share": "share"}
+    return rows.with_columns(
+        pl.col("distance_km").round(6),
+        *(
+            pl.when(analysis.along == along).then(pl.col(name).round_sig_figs(DIGITS)).alias(name)
+            for along, name in places.items()
+        ),
+        value=pl.col("log").exp().round_sig_figs(DIGITS),
+    )
+
+
+def _sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    means, names = _means_of_sections(material, analysis, metric)
+    return means.with_columns(
+        section=pl.col("section") + 1,
+        name=pl.Series(names).gather(means["section"]),
+        value=pl.col("log").exp().round_sig_figs(DIGITS),
+    )
+
+
+def _means_of_sections(material: Material, analysis: Analysis, metric: str) -> tuple[pl.DataFrame, list[str]]:
+    means, names = in_sections(material.values(analysis, metric), analysis, split_km=material.split_km)
+    return factors(material.athletes, analysis, means["athlete_id"]).rows_of(means), names
 
 
 def _levels(material: Material, _: Analysis, metric: str) -> pl.DataFrame:
@@ -241,15 +178,80 @@ def _sensors(material: Material, analysis: Analysis, metric: str) -> pl.DataFram
 _ROWS: Mapping[str, tuple[str, Callable[[Material, Analysis, str], pl.DataFrame]]] = {
     "paired_windows": ("stretches", _stretches),
     "equivalence": ("stretches", _stretches),
+    "responders": ("stretches", _stretches),
     "trend": ("splits", _splits),
+    "sections": ("sections", _sections),
     "onset": ("splits", _splits),
     "reliability": ("levels", _levels),
     "agreement": ("sensors", _sensors),
 }
 
 
+def _factors(material: Material, analysis: Analysis, rows: pl.DataFrame) -> pl.DataFrame:
+    """Groups and covariates of the athletes of some rows."""
+    if not analysis.has_factors:
+        return pl.DataFrame()
+    between = factors(material.athletes, analysis, rows["athlete_id"])
+    known = between.rows_of(material.athletes).sort("athlete_id")
+    parts = {kind: [term.part for term in between.terms if term.kind == kind] for kind in ("group", "covariate")}
+    columns = [pl.Series(between.columns[:, place]) for place in range(len(parts["group"]))]
+    columns += [known[name].cast(pl.Float64) for name in covariate_columns(material.athletes, analysis)]
+    named = [(kind, part) for kind, names in parts.items() for part in names]
+    return pl.concat(
+        known.select("athlete_id", value=column, place=pl.lit(place), term=pl.lit(kind), part=pl.lit(part))
+        for place, ((kind, part), column) in enumerate(zip(named, columns, strict=True), start=1)
+    )
+
+
+def _shared_errors(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
+    rows = [
+        (row.statistic, row.part, row.shared_se)
+        for row in result.statistics
+        if (row.analysis, row.metric) == (analysis.name, metric) and row.shared_se
+    ]
+    return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
+
+
+_SHARED_ERRORS = {"statistic": pl.String, "part": pl.String, "shared_se": pl.Float64}
+
+
+def _shared_of_sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    """What F tests of sections rest on: how the shared error moves the mean level of each section, with its sign."""
+    if analysis.design != "sections":
+        return pl.DataFrame(schema=_SHARED_ERRORS)
+    means, names = _means_of_sections(material, analysis, metric)
+    between = factors(material.athletes, analysis, means["athlete_id"])
+    moved = np.linalg.lstsq(between.columns, means["shared"].to_numpy().reshape(-1, len(names)))[0]
+    groups = [term.part for term in between.terms if term.kind == "group"][1:]
+    tested = [("sections_f", "", between.terms[0].weights)]
+    tested += [("sections_by_group_f", name, row) for name, row in zip(groups, between.differences, strict=True)]
+    rows = [
+        (statistic, ", ".join(filter(None, (section, group))), float(value))
+        for statistic, group, weights in tested
+        for section, value in zip(names, weights @ moved, strict=True)
+        if value
+    ]
+    return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
+
+
+def _shared_of_athletes(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+    """What athletes have in common in their changes, for posteriors and responders."""
+    if analysis.design == "responders" and analysis.detectable_pct is None:
+        rows = by_unit(_stretches(material, analysis, metric), "athlete")
+    elif analysis.prior_sd_pct is None:
+        return pl.DataFrame()
+    elif analysis.design == "trend":
+        rows = own_slopes(rows_of_trend(material, analysis, metric)[0])
+    elif analysis.design == "sections":
+        means, names = _means_of_sections(material, analysis, metric)
+        weight = pl.Series(contrasts(len(names))["linear"][means["section"]])
+        rows = means.with_columns(pl.col("shared") * weight).group_by("athlete_id").agg(pl.col("shared").sum())
+    else:
+        rows = by_unit(_stretches(material, analysis, metric), "athlete")
+    return rows.select("athlete_id", shared=pl.Series(shared_as_released(rows["shared"])))
+
+
 def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
-    shared = [row.shared_se for row in result.statistics if (row.analysis, row.metric or "") == (analysis.name, metric)]
     values = {
         "analysis": analysis.name,
         "metric": metric,
@@ -257,7 +259,10 @@ def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame
         "unit": analysis.unit,
         "adjusted_for": " ".join(analysis.adjust) if analysis.design in ADJUSTED else "",
         "margin_pct": analysis.margin_pct,
-        "shared_se": max(shared, default=0.0),
+        "detectable_pct": analysis.detectable_pct,
+        "along": analysis.along if analysis.design == "trend" else "",
+        "prior_sd_pct": analysis.prior_sd_pct,
+        "prior_scatter_pct": analysis.prior_scatter_pct if analysis.prior_sd_pct else None,
         "correction": result.study.correction,
         "split_km": result.material.split_km,
     }
@@ -265,7 +270,7 @@ def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame
 
 
 #: Designs whose values are adjusted as the analysis says.
-ADJUSTED = ("paired_windows", "equivalence", "trend", "onset")
+ADJUSTED = ("paired_windows", "equivalence", "responders", "trend", "sections", "onset")
 
 
 def _draws(analysis: Analysis, rows: pl.DataFrame, seed: int) -> dict[tuple[str, int], pl.DataFrame]:

@@ -21,7 +21,6 @@ from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.methods_text import methods_text
 from pipeline.study.outcomes import LABELS
 from pipeline.study.register import Registered
-from pipeline.study.released import without_rows
 from pipeline.study.results import Figure
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
 from pipeline.study.sources import sources
@@ -55,7 +54,6 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
         flows=result.flows,
         failures=result.failures,
         exposed=exposed,
-        without_rows=without_rows(result),
         figures=_figures(result),
         methods=methods_text(result),
         limits=_limits(result),

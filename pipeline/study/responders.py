@@ -13,7 +13,7 @@ from pipeline.methods.paired_classes import wilson
 from pipeline.methods.sample_size import change_components
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Statistic, statistics_of
-from pipeline.study.stretches import by_unit, percent
+from pipeline.study.stretches import by_unit, percent, shared_as_released
 from pipeline.study.study_file import Analysis
 from pipeline.study.windows import pairs_of
 
@@ -44,7 +44,9 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
         else:
             true, within = _components(pairs)
             z = float(special.ndtri(1 - BY_CHANCE / 2))
-            detectable = z * np.hypot(within / np.sqrt(units["n_runs"].to_numpy()), units["shared"].to_numpy())
+            detectable = z * np.hypot(
+                within / np.sqrt(units["n_runs"].to_numpy()), shared_as_released(units["shared"].to_numpy())
+            )
             how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
         statistics += _rows(analysis, metric, pairs, change=change, detectable=detectable, how=how)
         if within is not None and true is not None:

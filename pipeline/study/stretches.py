@@ -6,8 +6,10 @@ import itertools
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.methods.adjustment import RESPONSES, effect, shared_effect
 from pipeline.stages.corrections import TAG_SEPARATOR
@@ -167,6 +169,11 @@ def _mean(of: str, inside: pl.Expr | None = None) -> pl.Expr:
     if inside is not None:
         value, weight = value.filter(inside), weight.filter(inside)
     return (value.sum() / weight.sum()).fill_nan(None).alias(of)
+
+
+def shared_as_released(shared: npt.ArrayLike) -> Array:
+    """What athletes' values share, to 0.1 %: exactly it would tell how each athlete's speed changed."""
+    return np.asarray(np.round(np.asarray(shared, dtype=np.float64), 3), dtype=np.float64)
 
 
 def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:

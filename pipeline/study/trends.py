@@ -30,9 +30,7 @@ def trend(material: Material, analysis: Analysis) -> AnalysisResult:
     statistics: list[Statistic] = []
     figures: list[Figure] = []
     for metric in analysis.metrics:
-        rows = material.values(analysis, metric).with_columns(along=_along(analysis))
-        between = factors(material.athletes, analysis, rows["athlete_id"])
-        rows = _centred(between.rows_of(rows))
+        rows, between = rows_of_trend(material, analysis, metric)
         _require_athletes(rows, analysis, metric, 3)
         fitted = mixed_trend(
             rows["log"].to_numpy(),
@@ -47,6 +45,13 @@ def trend(material: Material, analysis: Analysis) -> AnalysisResult:
             statistics += _posterior_of_slopes(analysis, metric, rows, between)
         figures += _diagnostics(analysis, metric, fitted)
     return AnalysisResult(statistics, figures)
+
+
+def rows_of_trend(material: Material, analysis: Analysis, metric: str) -> tuple[pl.DataFrame, Factors]:
+    """The splits of a trend, runs centred, of athletes who have what the analysis asks of them."""
+    rows = material.values(analysis, metric).with_columns(along=_along(analysis))
+    between = factors(material.athletes, analysis, rows["athlete_id"])
+    return _centred(between.rows_of(rows)), between
 
 
 def _along(analysis: Analysis) -> pl.Expr:
@@ -179,27 +184,46 @@ def slope_names(analysis: Analysis) -> Names:
 
 
 def _posterior_of_slopes(analysis: Analysis, metric: str, rows: pl.DataFrame, between: Factors) -> list[Statistic]:
-    """The posterior of athletes' own slopes by least squares, whose errors count as known."""
-    slopes, errors, shared = [], [], []
-    residual, df = 0.0, 0
-    for name in between.athletes:
-        own = rows.filter(pl.col("athlete_id") == name)
-        x = own["along"].to_numpy() - own["along"].to_numpy().mean()
-        log, moved = own["log"].to_numpy(), own["shared"].to_numpy()
-        squares = float(x @ x)
-        if squares == 0:
-            raise ValueError(
-                f"An athlete has {LABELS[metric]} at one distance only: a posterior needs a slope of each."
-            )
-        slope = float(x @ log / squares)
-        rest: Array = log - log.mean() - slope * x
-        residual, df = residual + float(rest @ rest), df + len(x) - 1 - own["run_id"].n_unique()
-        slopes.append(slope)
-        errors.append(squares**-0.5)
-        shared.append(float(x @ moved / squares))
-    about = statistics_of(analysis, metric, rows)
-    error = (residual / max(df, 1)) ** 0.5 * np.array(errors)
-    return posterior_rows(analysis, slopes, between, about, slope_names(analysis), shared=shared, score_se=error)
+    """The posterior of athletes' own slopes, whose errors count as known."""
+    slopes, about = own_slopes(rows), statistics_of(analysis, metric, rows)
+    return posterior_rows(
+        analysis, slopes["slope"], between, about, slope_names(analysis),
+        shared=slopes["shared"], score_se=slopes["error"],
+    )  # fmt: skip
+
+
+def own_slopes(rows: pl.DataFrame) -> pl.DataFrame:
+    """The slope of each athlete by least squares, in order of athletes.
+
+    Args:
+        rows: of a trend, runs centred.
+
+    Returns:
+        `athlete_id`, `slope`, its standard `error`, and `shared`, what athletes have in common moves it by.
+
+    Raises:
+        ValueError: an athlete has one distance only.
+    """
+    x, y = (pl.col(name) - pl.col(name).mean().over("athlete_id") for name in ("along", "log"))
+    sums = (
+        rows.with_columns(x=x, y=y)
+        .group_by("athlete_id")
+        .agg(
+            square=(pl.col("x") ** 2).sum(),
+            slope=(pl.col("x") * pl.col("y")).sum(),
+            shared=(pl.col("x") * pl.col("shared")).sum(),
+            total=(pl.col("y") ** 2).sum(),
+            df=pl.len() - 1 - pl.col("run_id").n_unique().cast(pl.Int64),
+        )
+        .sort("athlete_id")
+    )
+    if (sums["square"] == 0).any():
+        raise ValueError("An athlete has values at one distance only: a posterior needs a slope of each.")
+    rest = pl.col("total") - pl.col("slope") ** 2 / pl.col("square")
+    error = (rest.sum() / pl.max_horizontal(pl.col("df").sum(), 1)).sqrt() / pl.col("square").sqrt()
+    return sums.select(
+        "athlete_id", slope=pl.col("slope") / pl.col("square"), error=error, shared=pl.col("shared") / pl.col("square")
+    )
 
 
 def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Figure]:

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.study.conduct import conduct
-from pipeline.study.exposure import exposure, found, reveals_speed
+from pipeline.study.exposure import exposure, found, released_lengths, reveals_speed
 from pipeline.study.material import Material
 from pipeline.study.released import exposure_of, released_data
 from pipeline.study.small_cells import suppress_small_cells
@@ -99,7 +99,7 @@ def test_of_two_hundred_total_times_name_nearly_all_and_what_is_released_names_n
     assert found(timed, races, within=10 / 3600) == (33, 172)
     line = Analysis("line", "trend", ("contact_time_ms",), adjust=())
     rows = {"splits": material.values(line, "contact_time_ms").rename({"run_id": "run"})}
-    exposed = exposure(all_runs, rows, measured={"contact_time_ms"})
+    exposed = exposure(all_runs, released_lengths(rows), measured={"contact_time_ms"})
     assert (exposed.n_athletes, exposed.n_by_one_list, exposed.n_by_two_lists, exposed.is_safe) == (200, 0, 0, True)
 
 

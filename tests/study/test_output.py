@@ -22,7 +22,7 @@ from pipeline.study.conduct import conduct
 from pipeline.study.output import earlier_output, write_output
 from pipeline.study.pseudonyms import released
 from pipeline.study.register import Registered
-from pipeline.study.released import RELEASED
+from pipeline.study.released_tables import RELEASED
 from pipeline.study.study_reader import read_study
 from tests.support.demo_store import CLUB, Refreshed
 
@@ -79,7 +79,8 @@ def everybody(demo: Refreshed, tmp_path_factory: pytest.TempPathFactory) -> Path
 
 def test_the_output_holds_what_the_readme_says(out: Path):
     assert sorted(files(out)) == [
-        "CITATION.cff", "DICTIONARY.md", "data/analyses.csv", "data/splits.csv", "data/stretches.csv",
+        "CITATION.cff", "DICTIONARY.md", "data/analyses.csv", "data/shared_errors.csv", "data/splits.csv",
+        "data/stretches.csv",
         "datapackage.json",
         "figures/01-contact-time-quarters.pdf", "figures/01-contact-time-quarters.svg",
         "figures/02-cadence-line-residuals.pdf", "figures/02-cadence-line-residuals.svg",
