@@ -8,16 +8,16 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from pipeline.core.errors import LockLost
-from pipeline.core.places import place, put_if, read_content
+from pipeline.core.places import put_if, read_content
 from pipeline.inbox.inbox import InboxFile, read_inbox
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import judge
 from pipeline.store.generations import building, current, prepare
+from tests.support.object_store import empty_bucket
 
 ROOT = Path(__file__).parents[2]
 CSV = "time_utc,distance_m,cadence_spm\n" + "".join(
@@ -63,22 +63,8 @@ server.serve_forever()
 @pytest.fixture(scope="module")
 def bucket() -> Iterator[Path]:
     """An empty bucket in that server."""
-    server = subprocess.Popen(
-        [sys.executable, "-c", _SERVER], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-    )
-    assert server.stdout is not None
-    port = server.stdout.readline().strip()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
-        patch.setenv("AWS_DEFAULT_REGION", "us-east-1")
-        for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
-            patch.setenv(name, "none")
-        found: Any = place("s3://troubled")
-        found.fs.mkdir("troubled")
+    with empty_bucket("troubled", _SERVER) as found:
         yield found
-    server.terminate()
-    server.wait()
-    server.stdout.close()
 
 
 def test_an_object_that_is_denied_or_broken_costs_its_file_by_name(bucket: Path):

@@ -27,6 +27,7 @@ from pipeline.store.lock import locked
 from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
 from tests.support.nights import Nights, drifting_run
+from tests.support.object_store import empty_bucket
 
 #: Files that say when and where a state was made, or that DuckDB lays out anew each time.
 OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "contents.json", "whole", "splitdrift.duckdb"}
@@ -53,22 +54,8 @@ def different(one: Path, other: Path) -> list[str]:
 @pytest.fixture(scope="module")
 def bucket() -> Iterator[str]:
     """The address of an empty bucket in a server on this machine."""
-    server = subprocess.Popen(
-        [sys.executable, "-c", _SERVER], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-    )
-    assert server.stdout is not None
-    port = server.stdout.readline().strip()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
-        for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
-            patch.setenv(name, "none")
-        patch.setenv("AWS_DEFAULT_REGION", "us-east-1")
-        store: Any = place("s3://club")
-        store.fs.mkdir("club")
+    with empty_bucket("club", _SERVER):
         yield "s3://club"
-    server.terminate()
-    server.wait()
-    server.stdout.close()
 
 
 _SERVER = """
