@@ -19,6 +19,11 @@ from pipeline.study.windows import pairs_of
 
 #: Without any true change, so many athletes are beyond it by chance.
 BY_CHANCE = 0.05
+_CHANCE = "without any true change 5 % are beyond it by chance"
+_CHANCE_AT_EQUAL_SPEED = (
+    "without any true change more than 5 % are beyond it by chance, since the error of an athlete's own response to "
+    "speed is not part of it: in simulated studies 10 %"
+)
 
 
 def responders(material: Material, analysis: Analysis) -> AnalysisResult:
@@ -48,7 +53,8 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
                 within / np.sqrt(units["n_runs"].to_numpy()), shared_as_released(units["shared"].to_numpy())
             )
             how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
-        statistics += _rows(analysis, metric, pairs, change=change, detectable=detectable, how=how)
+        note = _CHANCE if not units["shared"].to_numpy().any() else _CHANCE_AT_EQUAL_SPEED
+        statistics += _rows(analysis, metric, pairs, change=change, detectable=detectable, how=how, note=note)
         if within is not None and true is not None:
             about = partial(statistics_of(analysis, metric, pairs), level=None)
             statistics += [
@@ -74,7 +80,7 @@ def _components(pairs: pl.DataFrame) -> tuple[float, float]:
 
 
 def _rows(
-    analysis: Analysis, metric: str, pairs: pl.DataFrame, *, change: Array, detectable: Array, how: str
+    analysis: Analysis, metric: str, pairs: pl.DataFrame, *, change: Array, detectable: Array, how: str, note: str
 ) -> list[Statistic]:  # fmt: skip
     rising, falling = int((change > detectable).sum()), int((change < -detectable).sum())
     n = len(change)
@@ -88,7 +94,7 @@ def _rows(
             statistics_of(analysis, metric, pairs)(
                 statistic=statistic, estimate=count / n, low=float(low), high=float(high),
                 method=f"share of athletes; {how}; Wilson's interval",
-                note="without any true change 5 % are beyond it by chance" if statistic == "share_beyond" else "",
+                note=note if statistic == "share_beyond" else "",
                 smallest_cell=min(cells), way="wilson",
             )
         )  # fmt: skip
