@@ -171,6 +171,7 @@ def test_the_list_of_runs_is_the_table_latest_first_and_each_line_leads_to_its_r
 
 def test_the_picture_of_the_club_is_the_table(browser: Browser, demo: Refreshed, pages: Path):
     drifts, runs = demo.table("athlete_drift"), demo.table("runs")
+    squads = dict(demo.table("roster").select("athlete_id", "squad").iter_rows())
     last = runs["started_at_utc"].max()
     watched = Watched(browser)
     page = watched.open(pages / "index.html")
@@ -179,8 +180,10 @@ def test_the_picture_of_the_club_is_the_table(browser: Browser, demo: Refreshed,
     own = {(row["athlete_id"], row["metric"]): row for row in drifts.iter_rows(named=True)}
     for athlete_id, texts in found.items():
         started = runs.filter(pl.col("athlete_id") == athlete_id)["started_at_utc"].max()
-        assert texts[0] == str((last.date() - started.date()).days)  # type: ignore[union-attr]
-        for metric, text in zip(FACTS, texts[1:], strict=False):
+        squad, days, *changes = texts
+        assert squad == (squads[athlete_id] or "")
+        assert days == str((last.date() - started.date()).days)  # type: ignore[union-attr]
+        for metric, text in zip(FACTS, changes, strict=False):
             row = own.get((athlete_id, metric))
             few = row is not None and row["finding"] == "too_little_data"
             assert text == ("–" if row is None else "too few" if few else shown(row["drift_pct_per_10km"]))
@@ -190,7 +193,7 @@ def test_the_picture_of_the_club_is_the_table(browser: Browser, demo: Refreshed,
     )
     at: dict[int, list[tuple[float, float]]] = {}
     for name, column, finding, x in marks:
-        row = own.get((name.lower(), FACTS[column - 2]))
+        row = own.get((name.lower(), FACTS[column - 3]))
         assert finding == ("" if row is None else row["finding"])
         if x is not None and row is not None:
             at.setdefault(column, []).append((row["drift_pct_per_10km"], x))

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from polars.testing import assert_frame_equal
 
 from pipeline.__main__ import main
-from pipeline.core.errors import NothingDone
+from pipeline.core.errors import Damaged, NothingDone
 from pipeline.core.settings import Settings, read_settings, settings_text
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
@@ -378,10 +378,10 @@ def test_a_refresh_leaves_its_settings_in_the_store_and_too_few_runs_are_counted
         self_check(tmp_path / "store")
 
 
-def test_settings_changed_by_hand_in_the_store_are_not_those_of_its_tables(drifting: Path, tmp_path: Path):
+def test_settings_changed_by_hand_in_the_store_are_damage(drifting: Path, tmp_path: Path):
     store = store_of(read_table(drifting, "splits"), tmp_path / "store")
     (store / "settings.toml").write_text("min_runs = 2\n")
-    with pytest.raises(NothingDone, match="were not made with the settings next to them"):
+    with pytest.raises(Damaged, match=r"settings\.toml has another content"):
         self_check(store)
 
 
