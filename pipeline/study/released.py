@@ -236,11 +236,10 @@ def _shared_of_sections(material: Material, analysis: Analysis, metric: str) -> 
 
 def _shared_of_athletes(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
     """What athletes have in common in their changes, for posteriors and responders."""
-    if analysis.design == "responders" and analysis.detectable_pct is None:
-        rows = by_unit(_stretches(material, analysis, metric), "athlete")
-    elif analysis.prior_sd_pct is None:
+    is_detected = analysis.design == "responders" and analysis.detectable_pct is None
+    if analysis.prior_sd_pct is None and not is_detected:
         return pl.DataFrame()
-    elif analysis.design == "trend":
+    if analysis.design == "trend":
         rows = own_slopes(rows_of_trend(material, analysis, metric)[0])
     elif analysis.design == "sections":
         means, names = _means_of_sections(material, analysis, metric)

@@ -9,7 +9,16 @@ from pipeline.tables.columns import count, dy, flag, identifier, measure, words
 _ANALYSIS = words("Name of the analysis, as in results.", key=True)
 _METRIC = words("Its metric.", key=True)
 _ATHLETE = identifier("Pseudonym of the athlete, a keyed digest.", key=True)
-_RUN = identifier("Pseudonym of the run, a keyed digest.", key=True)
+
+
+class _OfAthlete(dy.Schema):
+    analysis = _ANALYSIS
+    metric = _METRIC
+    athlete = _ATHLETE
+
+
+class _OfRun(_OfAthlete):
+    run = identifier("Pseudonym of the run, a keyed digest.", key=True)
 
 
 class Analyses(dy.Schema):
@@ -29,60 +38,42 @@ class Analyses(dy.Schema):
     split_km = measure("km", 3, "Length of a split.")
 
 
-class Stretches(dy.Schema):
+class Stretches(_OfAthlete):
     """The mean of a run over the early and over the late stretch."""
 
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
     run = identifier("Pseudonym of the run, a keyed digest; empty for a mean of an athlete's runs by tags.", key=True)
     early = measure("of the metric", 12, "Geometric mean of its splits in the early stretch, adjusted or not.")
     late = measure("of the metric", 12, "The same in the late stretch.")
 
 
-class Splits(dy.Schema):
+class Splits(_OfRun):
     """A split of a run."""
 
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
     distance_km = measure("km", 6, "Middle of the split, from the start of the run.", key=True, nullable=False)
     moved_min = measure("min", 6, "Moving time from the start of the run to there, where the trend runs along it.")
     share = measure("1", 6, "Share of the run's distance there, where the trend runs along it.")
     value = measure("of the metric", 12, "The metric, adjusted or not.")
 
 
-class Sections(dy.Schema):
+class Sections(_OfAthlete):
     """The mean of an athlete over a section, runs counting alike."""
 
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
     section = count("Number of the section along the run.", key=True, smallest=1)
     name = words("What it is called in results.")
     value = measure("of the metric", 12, "Geometric mean of its splits, adjusted or not.")
 
 
-class Levels(dy.Schema):
+class Levels(_OfRun):
     """Fresh level and drift of a run."""
 
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
     level = measure("of the metric", 12, "Level when fresh, at the athlete's usual speed on the level.")
     drift_pct = measure("% per 10 km", 12, "Drift at equal speed and slope.")
     shared_se_pct = measure("% per 10 km", 12, "Part of its standard error that the athlete's runs have in common.")
 
 
-class Sensors(dy.Schema):
+class Sensors(_OfRun):
     """A split by two sensors."""
 
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
-    run = _RUN
     km = count("Number of the split along the run.", key=True)
     here = measure("of the metric", 12, "The metric by the sensor of this store.")
     there = measure("of the metric", 12, "The metric by the sensor of the other store.")
@@ -155,12 +146,9 @@ class SharedErrors(dy.Schema):
         "what it moves the mean of the section by, with its sign.")  # fmt: skip
 
 
-class SharedOfAthletes(dy.Schema):
+class SharedOfAthletes(_OfAthlete):
     """What one standard error of that moves an athlete's change by."""
 
-    analysis = _ANALYSIS
-    metric = _METRIC
-    athlete = _ATHLETE
     shared = measure("log", 3, "What it moves the change or the slope by, with its sign.")
 
 
