@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import shlex
 from collections.abc import Mapping
+from enum import Enum
 from pathlib import Path
 
 EXIT_NOTHING_DONE = 1
@@ -111,15 +112,25 @@ class OtherVersion(NothingDone):
         return f"The tables of {self.args[0]} were made by another version of splitdrift. Refresh it once more."
 
 
+class Fault(Enum):
+    """How a file differs from what was written."""
+
+    MISSING = "is missing"
+    LENGTH = "has another length than it was written with"
+    CONTENT = "has another content than it was written with"
+    UNREADABLE = "cannot be read"
+    FOREIGN = "was not written by a refresh"
+
+
 class Damaged(NothingDone):
     """Files of a store's state are not as they were written.
 
     Args:
         state: folder of the state.
-        faults: what is wrong with each file, by its path in the state.
+        faults: how each file differs, by its path in the state.
     """
 
-    def __init__(self, state: Path, faults: Mapping[str, str]) -> None:
+    def __init__(self, state: Path, faults: Mapping[str, Fault]) -> None:
         super().__init__(state, faults)
         self.state, self.faults = state, faults
 
@@ -129,7 +140,7 @@ class Damaged(NothingDone):
         name, fault = next(iter(self.faults.items()))
         n_more = len(self.faults) - 1
         more = f" {n_more} more {'file is' if n_more == 1 else 'files are'} damaged." if n_more else ""
-        return f"The file {self.state / name} {fault}.{more}"
+        return f"The file {self.state / name} {fault.value}.{more}"
 
     @property
     def command(self) -> str:

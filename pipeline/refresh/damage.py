@@ -16,9 +16,9 @@ from itertools import chain
 from pathlib import Path
 
 from pipeline import STAGES
-from pipeline.core.errors import Damaged, NothingDone
+from pipeline.core.errors import Damaged, Fault, NothingDone
 from pipeline.core.places import is_remote, replacing
-from pipeline.store.contents import CONTENTS, WHOLE, Contents, Fault, contents_of, damaged
+from pipeline.store.contents import CONTENTS, WHOLE, Contents, contents_of
 from pipeline.store.generations import PARTS, current, generations, published
 from pipeline.store.known import Known, inbox_of, known_without, read_known
 from pipeline.store.layout import files_of, partition, require_sound
@@ -80,7 +80,7 @@ def check_share(store: Path, night: date) -> None:
     state, day = published(store), night.toordinal() % NIGHTS_OF_A_ROUND
     faults = faults_of(state, thorough=lambda name: zlib.crc32(name.encode()) % NIGHTS_OF_A_ROUND == day)
     if faults:
-        raise damaged(state, faults)
+        raise Damaged(state, faults)
 
 
 def faults_of(state: Path, thorough: Callable[[str], bool] = lambda _: False) -> dict[str, Fault]:
@@ -90,7 +90,7 @@ def faults_of(state: Path, thorough: Callable[[str], bool] = lambda _: False) ->
             return {WHOLE: Fault.MISSING}
         contents = contents_of(state)
     except Damaged as error:
-        return {name: Fault(words) for name, words in error.faults.items()}
+        return dict(error.faults)
     return {} if contents is None else contents.faults(thorough)
 
 
@@ -111,7 +111,7 @@ def sound_base(state: Path | None, *, repairs: bool) -> tuple[Known, frozenset[s
         return known_without(state, faults), frozenset(faults)
     faults = faults_of(state)
     if base := {name: fault for name, fault in faults.items() if name.partition("/")[0] not in OUTPUTS}:
-        raise damaged(state, base)
+        raise Damaged(state, base)
     return read_known(state), frozenset(faults)
 
 

@@ -18,13 +18,12 @@ import os
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from enum import Enum
 from functools import lru_cache
 from importlib.metadata import version
 from itertools import chain
 from pathlib import Path
 
-from pipeline.core.errors import Damaged, NothingDone
+from pipeline.core.errors import Damaged, Fault, NothingDone
 from pipeline.core.places import is_remote, versions_below
 
 #: The layout of a state, counted up when an older version could not read the next one. 0 is a state without contents.
@@ -34,16 +33,6 @@ WHOLE = "whole"
 CONTENTS = "contents.json"
 #: Folders in which each file counts, so that none may be there that was not written.
 _COUNTED = ("tables", "known")
-
-
-class Fault(Enum):
-    """How a file differs from what was written."""
-
-    MISSING = "is missing"
-    LENGTH = "has another length than it was written with"
-    CONTENT = "has another content than it was written with"
-    UNREADABLE = "cannot be read"
-    FOREIGN = "was not written by a refresh"
 
 
 @dataclass(frozen=True)
@@ -112,17 +101,12 @@ class Contents:
         try:
             content = (self.state / name).read_bytes()
         except FileNotFoundError:
-            raise damaged(self.state, {name: Fault.MISSING}) from None
+            raise Damaged(self.state, {name: Fault.MISSING}) from None
         if name not in self.files:
-            raise damaged(self.state, {name: Fault.FOREIGN})
+            raise Damaged(self.state, {name: Fault.FOREIGN})
         if not is_remote(self.state) and hashlib.sha256(content).hexdigest() != self.files[name].digest:
-            raise damaged(self.state, {name: Fault.CONTENT})
+            raise Damaged(self.state, {name: Fault.CONTENT})
         return content
-
-
-def damaged(state: Path, faults: Mapping[str, Fault]) -> Damaged:
-    """The error for damaged files."""
-    return Damaged(state, {name: fault.value for name, fault in faults.items()})
 
 
 # --- Of a state ------------------------------------------------------------------------------------------------------
@@ -158,7 +142,7 @@ def _noted(state: Path, whole: bytes, version_of_contents: tuple[int, int] | Non
     if not whole and (version_of_contents is None or (is_remote(state) and not (state / CONTENTS).is_file())):
         return None
     if check.strip().decode("ascii", "replace") != hashlib.sha256(about).hexdigest():
-        raise damaged(state, {WHOLE: Fault.CONTENT})
+        raise Damaged(state, {WHOLE: Fault.CONTENT})
     noted = json.loads(about)
     if noted["schema"] > SCHEMA:
         raise NothingDone(
@@ -169,9 +153,9 @@ def _noted(state: Path, whole: bytes, version_of_contents: tuple[int, int] | Non
     try:
         text = (state / CONTENTS).read_bytes()
     except FileNotFoundError:
-        raise damaged(state, {CONTENTS: Fault.MISSING}) from None
+        raise Damaged(state, {CONTENTS: Fault.MISSING}) from None
     if hashlib.sha256(text).hexdigest() != noted["contents_sha256"]:
-        raise damaged(state, {CONTENTS: Fault.CONTENT})
+        raise Damaged(state, {CONTENTS: Fault.CONTENT})
     files = {name: Written(*written) for name, written in json.loads(text).items()}
     return Contents(state, noted["schema"], noted["version"], files)
 
@@ -221,7 +205,7 @@ def mark_whole(built: Path) -> None:
 
 def _require_not_shared(before: Path, built: Path, name: str) -> None:
     if (before / name).exists() and (before / name).samefile(built / name):
-        raise damaged(before, {name: Fault.CONTENT})
+        raise Damaged(before, {name: Fault.CONTENT})
 
 
 # --- What is there ---------------------------------------------------------------------------------------------------

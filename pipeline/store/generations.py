@@ -23,9 +23,9 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.core.errors import Damaged, LockLost, NothingDone, UsageError
+from pipeline.core.errors import Damaged, Fault, LockLost, NothingDone, UsageError
 from pipeline.core.places import copy_objects, files_below, is_remote, put_if, read_tagged, remove_tree, replacing
-from pipeline.store.contents import CONTENTS, WHOLE, Contents, Fault, contents_of, damaged, mark_whole, write_contents
+from pipeline.store.contents import CONTENTS, WHOLE, Contents, contents_of, mark_whole, write_contents
 from pipeline.store.lock import LOCK
 
 #: Parts of a state that have a link of the same name in the store itself.
@@ -110,7 +110,7 @@ def published(store: Path) -> Path:
     if folder is None:
         raise NothingDone(f"{store} is not a store yet. `splitdrift refresh --inbox DIR --store {store}` makes one.")
     if not (folder / WHOLE).is_file():
-        raise damaged(folder, {WHOLE: Fault.MISSING})
+        raise Damaged(folder, {WHOLE: Fault.MISSING})
     contents_of(folder)
     return folder
 

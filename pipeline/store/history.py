@@ -14,8 +14,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.errors import NothingDone, UsageError
-from pipeline.store.contents import contents_of, damaged, read_checked
+from pipeline.core.errors import Damaged, NothingDone, UsageError
+from pipeline.store.contents import contents_of, read_checked
 from pipeline.store.generations import current, generations, point_to, published, tag_of_current
 from pipeline.store.json_lines import append_json_lines, read_json_lines
 from pipeline.store.known import Changes
@@ -119,7 +119,7 @@ def return_to(store: Path, generation: str) -> bool:
             return False
         contents = contents_of(kept[generation])
         if contents is not None and (faults := contents.faults(lambda _: True)):
-            raise NothingDone(f"Generation {generation} is not returned to: {damaged(kept[generation], faults).fact}")
+            raise NothingDone(f"Generation {generation} is not returned to: {Damaged(kept[generation], faults).fact}")
         point_to(store, kept[generation], tag_of_current(store))
         record = {
             "began_at_utc": datetime.now(UTC).isoformat(timespec="seconds"),

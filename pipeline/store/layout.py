@@ -10,9 +10,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.errors import OtherVersion, UsageError
+from pipeline.core.errors import Damaged, Fault, OtherVersion, UsageError
 from pipeline.core.places import files_below, is_remote
-from pipeline.store.contents import WHOLE, Fault, contents_of, damaged, read_checked
+from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
 from pipeline.tables import TABLES, empty
 
@@ -104,7 +104,7 @@ def read_file(folder: Path, name: str) -> pl.DataFrame:
     try:
         return pl.read_parquet(BytesIO(read_checked(folder, name)), hive_partitioning=False)
     except pl.exceptions.PolarsError:
-        raise damaged(folder, {name: Fault.UNREADABLE}) from None
+        raise Damaged(folder, {name: Fault.UNREADABLE}) from None
 
 
 def require_sound(folder: Path, names: Iterable[str]) -> None:
@@ -115,7 +115,7 @@ def require_sound(folder: Path, names: Iterable[str]) -> None:
     """
     contents = contents_of(folder)
     if contents is not None and (faults := contents.faults_of_content(names)):
-        raise damaged(folder, faults)
+        raise Damaged(folder, faults)
 
 
 def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 
-from pipeline.core.errors import Damaged, NothingDone, Refused
+from pipeline.core.errors import Damaged, Fault, NothingDone, Refused
 from pipeline.core.metrics import METRICS
 from pipeline.nightly.night_page import (
     MOST_LINES,
@@ -212,7 +212,7 @@ def test_a_night_with_nothing_new_fits_a_screen_whatever_else_there_is_to_say():
         ledger(*((f"bo/{n}.fit", "rejected", "broken", None) for n in range(500))),
         notices=[f"sessions.csv, line {n}: no file." for n in range(100)],
         failures=[Failure(BEGAN.replace(hour=2, minute=minute), "The inbox is not there.") for minute in minutes],
-        damage=Damaged(Path("store/generations/000007"), {f"tables/{n}.parquet": "is missing" for n in range(99)}),
+        damage=Damaged(Path("store/generations/000007"), {f"tables/{n}.parquet": Fault.MISSING for n in range(99)}),
     )
     assert len(with_faults(night, ["The command mail ended with exit code 1."] * 2).text.splitlines()) <= 40
     assert "- and 90 more: `splitdrift check`" in section(night, "To look at")

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.core.errors import Damaged, NothingDone
-from pipeline.store.contents import CONTENTS, SCHEMA, WHOLE, Contents, Fault, contents_of
+from pipeline.core.errors import Damaged, Fault, NothingDone
+from pipeline.store.contents import CONTENTS, SCHEMA, WHOLE, Contents, contents_of
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 
 FILES = {"tables/runs/runs.parquet": b"runs", "known/keys.json": b"{}", "exports/runs.csv": b"a,b\n1,2\n"}
