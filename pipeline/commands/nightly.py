@@ -21,13 +21,12 @@ from pipeline.commands.terminal import CLUSTER, FOLDER, INBOX, JOBS, STORE, is_b
 from pipeline.core.errors import EXIT_NOT_DELIVERED, UsageError
 from pipeline.nightly import NOTIFY, WEBHOOK
 from pipeline.nightly.plan import Plan, next_night, time_of, zone_of
-from pipeline.workers.pool import Loss, Pool
-from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
     import polars as pl
 
     from pipeline.inbox.inbox import Inbox
+    from pipeline.workers.pool import Loss
 
 #: The schedule looks at the clock so often, since a machine that slept wakes up late [s].
 _LOOKS_EVERY_S = 20.0
@@ -172,6 +171,9 @@ def _apart(
     Args:
         lost: what takes its place when that process ends before it.
     """
+    from pipeline.workers.pool import Pool
+    from pipeline.workers.process import Limits
+
     pool = Pool("", "", Limits(), environment={})
     try:
         return next(pool.map(function, plan, [how], lost=lost))

@@ -17,6 +17,7 @@ from pipeline.commands.terminal import (
     JOBS,
     QUIET,
     VERBOSE,
+    counts_in_words,
     is_by_flow,
     open_console,
     progress_bar,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipeline.inbox.inbox import Inbox
+    from pipeline.refresh.unchanged import Unchanged
 
 #: Athletes of whom a refresh says what is new; `splitdrift show` has all.
 MOST_ATHLETES = 40
@@ -95,6 +97,14 @@ def bring_up_to_date(
     """Refresh a store and show what came of it; arguments as for the command."""
     by_flow = is_by_flow(flow=flow, cluster=cluster)
     at_once = _looks_changed(inbox, store)
+    if not (at_once or by_flow or cluster or output.verbose):
+        from pipeline.refresh.unchanged import nothing_new
+
+        if (unchanged := nothing_new(inbox, store)) is not None:
+            _say_unchanged(store, unchanged, output)
+            if strict and unchanged.statuses.get("rejected"):
+                raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
+            return
     with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=at_once) as mapper:
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
@@ -139,6 +149,28 @@ def _ledger_before(store: Path) -> pl.DataFrame:
         return empty("recordings") if folder is None else read_rows(folder, "recordings")
     except OtherVersion:
         return empty("recordings")
+
+
+def _say_unchanged(store: Path, unchanged: Unchanged, output: Output) -> None:
+    """The same as after a refresh that found nothing new by reading everything."""
+    from pipeline.commands.as_json import print_json
+    from pipeline.core.places import whole_name
+    from pipeline.store.history import what_came_in
+
+    if output.as_json:
+        document = {
+            "store": whole_name(store), "generation": unchanged.state.name, "n_files": unchanged.n_files,
+            "statuses": unchanged.statuses, "is_new": False, "recordings": [], "findings": [],
+            "notices": unchanged.notices,
+        }  # fmt: skip
+        print_json("refresh", document)
+        return
+    if not output.quiet:
+        click.echo(counts_in_words(unchanged.n_files, unchanged.statuses))
+        click.echo(what_came_in(store))
+    show_notices(unchanged.notices)
+    if not output.quiet:
+        click.echo(_where(whole_name(store)))
 
 
 def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame) -> None:
@@ -196,13 +228,15 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
         show_club(store, contents.athletes, only=athletes[:MOST_ATHLETES])
         if len(athletes) > MOST_ATHLETES:
             console.print(f"and {len(athletes) - MOST_ATHLETES} more athletes; `splitdrift show` has all.")
-    console.print(
-        f"\nEverything is in {whole_name(published(store) if is_remote(store) else store)}\n"
+    console.print(_where(whole_name(published(store) if is_remote(store) else store)), highlight=False, soft_wrap=True)
+
+
+def _where(place: str) -> str:
+    return (
+        f"\nEverything is in {place}\n"
         "  pages/index.html       the club and every athlete, to be read in a browser\n"
         "  splitdrift.duckdb      every table, for SQL\n"
         "  tables/                the same as Parquet\n"
         "  exports/               the same as CSV, and splitdrift.xlsx\n"
-        "  rejected/rejected.csv  what was rejected, and why",
-        highlight=False,
-        soft_wrap=True,
+        "  rejected/rejected.csv  what was rejected, and why"
     )

@@ -11,6 +11,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.commands.terminal import printable
 from pipeline.core.metrics import LABELS, METRIC_OF, METRICS, READING_OF
 from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import signed
@@ -195,7 +196,7 @@ def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str
 
 def plain(text: str) -> Text:
     """A text from outside, with control characters replaced."""
-    return Text("".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text))
+    return Text(printable(text))
 
 
 def in_words(row: Mapping[str, Any]) -> str:

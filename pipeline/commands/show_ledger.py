@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.commands.show import plain
-from pipeline.pages.words import count_of
+from pipeline.commands.terminal import counts_in_words
 
 #: Rows of the list, and how many files may have the same reason before they share a row.
 MOST_LISTED, MOST_ALIKE = 40, 3
@@ -38,13 +38,7 @@ def ledger_summary(ledger: pl.DataFrame, listed: pl.DataFrame, *, everything: bo
         listed: those of them that are to be listed.
         everything: whether each file has a row; else files with the same reason share one, and the list is short.
     """
-    counts = ledger.group_by("status").len().sort("len", "status", descending=[True, False])
-    line = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in counts.iter_rows())
-    if ledger.is_empty():
-        return Text("No recordings: the tables are of the lists alone.")
-    n_files = ledger["file"].n_unique()
-    sessions = f", {ledger.height} sessions in them" if ledger.height > n_files else ""
-    head = Text(f"{count_of(n_files, 'file', 'files')}{sessions}: {line}.")
+    head = Text(counts_in_words(ledger["file"].n_unique(), dict(ledger.group_by("status").len().iter_rows())))
     if listed.is_empty():
         return head
     table = Table(header_style="bold", pad_edge=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -64,12 +64,26 @@ def open_console() -> Console:
     return Console(width=None if sys.stdout.isatty() else 160)
 
 
+def printable(text: str) -> str:
+    """A text from outside, with control characters replaced."""
+    return "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text)
+
+
 def show_notices(notices: Sequence[str]) -> None:
     """Print what a person should look at although nothing stops for it."""
-    from pipeline.commands.show import plain
-
     for notice in notices:
-        click.echo(plain(notice).plain)
+        click.echo(printable(notice))
+
+
+def counts_in_words(n_files: int, statuses: Mapping[str, int]) -> str:
+    """How many files there are, and what became of the sessions in them."""
+    if not n_files:
+        return "No recordings: the tables are of the lists alone."
+    ordered = sorted(statuses.items(), key=lambda one: (-one[1], one[0]))
+    n_sessions = sum(statuses.values())
+    sessions = f", {n_sessions} sessions in them" if n_sessions > n_files else ""
+    became = ", ".join(f"{count} {status.replace('_', ' ')}" for status, count in ordered)
+    return f"{n_files} {'file' if n_files == 1 else 'files'}{sessions}: {became}."
 
 
 def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str] | None = None) -> None:

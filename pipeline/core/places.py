@@ -18,11 +18,12 @@ from http import HTTPStatus
 from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, cast
-
-import polars as pl
+from typing import TYPE_CHECKING, Any, cast
 
 from pipeline.core.errors import UsageError
+
+if TYPE_CHECKING:
+    import polars as pl
 
 
 def place(address: str) -> Path:
@@ -111,11 +112,15 @@ def read_content(path: Path) -> bytes:
 
 def read_frame(path: Path, columns: list[str] | None = None) -> pl.DataFrame:
     """The rows of a Parquet file; of some columns, or of all for None."""
+    import polars as pl
+
     return pl.read_parquet(readable(path), columns=columns, hive_partitioning=False, glob=False)
 
 
 def read_frames(paths: Sequence[Path], columns: list[str]) -> pl.DataFrame:
     """Some columns of several Parquet files of one table, file by file in their order."""
+    import polars as pl
+
     found = pl.scan_parquet([readable(path) for path in paths], hive_partitioning=False, glob=False)  # type: ignore[arg-type]
     return found.select(columns).collect()
 

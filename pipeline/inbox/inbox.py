@@ -21,6 +21,7 @@ from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
 from pipeline.core.system_files import is_left_by_system
 from pipeline.core.written import beginning, is_own, read_text
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
+from pipeline.inbox.as_found import digest_of_others
 from pipeline.inbox.athlete_ids import is_athlete_id
 from pipeline.inbox.corrections import CORRECTIONS_FILE, faulty, read_corrections
 from pipeline.inbox.list_files import MOST_NAMED, first_of, workbook_name
@@ -66,6 +67,7 @@ class Inbox:
         closed: folders that cannot be read, as paths in the inbox.
         shoes: rows of `shoes.csv`.
         events: rows of `events.csv`.
+        others_sha256: see `digest_of_others`.
     """
 
     folder: Path
@@ -81,6 +83,7 @@ class Inbox:
     corrections: tuple[Correction, ...] = ()
     shoes: pl.DataFrame = field(kw_only=True)
     events: pl.DataFrame = field(kw_only=True)
+    others_sha256: str = field(kw_only=True, default="")
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -141,7 +144,6 @@ def read_inbox(folder: Path) -> Inbox:
     """
     if not folder.is_dir():
         raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder per athlete.")
-    settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
     closed: list[Path] = []
     links = [] if is_remote(folder) else [name for name in sorted(_WRITTEN) if _leads_out(folder / name)]
     present = list(_files(folder, closed, links))
@@ -150,6 +152,8 @@ def read_inbox(folder: Path) -> Inbox:
         for name in (COLUMNS_FILE, CORRECTIONS_FILE)
     )
     files = tuple(file for file in present if PurePosixPath(file.path).name not in (COLUMNS_FILE, CORRECTIONS_FILE))
+    others_sha256 = digest_of_others(folder, {file.path for file in files})  # before what they say is read
+    settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
     closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
     read = read_lists(folder)
     if not files and read.rows["strikes.csv"].is_empty():
@@ -185,6 +189,7 @@ def read_inbox(folder: Path) -> Inbox:
         corrections,
         shoes=lists["shoes.csv"],
         events=lists["events.csv"],
+        others_sha256=others_sha256,
     )
 
 

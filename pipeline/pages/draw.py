@@ -25,6 +25,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
+from pipeline.core.code import code_digest
 from pipeline.core.places import files_below, read_frames, written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
@@ -41,7 +42,6 @@ from pipeline.pages.traces import TRACES_READ, traces_of_runs
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
-from pipeline.store.known import code_digest
 from pipeline.store.layout import partition, run_of
 
 FOLDER = Path("pages")

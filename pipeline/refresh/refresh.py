@@ -30,12 +30,14 @@ from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
 from pipeline.refresh.context import RUN, Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.damage import mend_older_states, require_sound_rows, sound_base
 from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
+from pipeline.refresh.notices import notices_of
 from pipeline.refresh.steps import Executor, executor_over, judge_over
+from pipeline.refresh.unchanged import note_inbox
 from pipeline.stages.corrections import clocks_apart
 from pipeline.store.finished import Finished
 from pipeline.store.generations import building, current, generations, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import Changes, Keys, Known, changes, write_known
+from pipeline.store.known import Changes, Keys, Known, changes, read_part, write_known
 from pipeline.store.layout import files_of, partition, read_partitions, read_rows
 from pipeline.store.lock import locked
 from pipeline.tables import PARTITIONED, empty, publishable
@@ -111,6 +113,9 @@ def bring_up_to_date(
                 context = BuildContext(replace(inbox, files=()), built)
                 measured = _measured(context, executor, inbox_changes, finished, progress)
                 ledger = _build(context, executor, inbox_changes, measured)
+                tries_again = read_part(built, "files")["key"].has_nulls()
+                notices = notices_of(inbox_changes.inbox, ledger)
+                note_inbox(built, store, inbox_changes.inbox, ledger, notices, tries_again=tries_again)
                 findings_before = None if _FINDINGS in damaged_files else known.folder
                 before, after = _findings(findings_before), _findings(built)
                 state_record = record(

@@ -10,16 +10,18 @@ import json
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
-
-import polars as pl
+from typing import TYPE_CHECKING, Any
 
 from pipeline.core.errors import Damaged, NothingDone, UsageError
 from pipeline.store.contents import contents_of, read_checked
 from pipeline.store.generations import current, generations, point_to, published, tag_of_current
 from pipeline.store.json_lines import append_json_lines, read_json_lines
-from pipeline.store.known import Changes
 from pipeline.store.lock import locked
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from pipeline.store.known import Changes
 
 HISTORY = "history.jsonl"
 RECORD = "refresh.json"
@@ -77,7 +79,7 @@ def changed_findings(before: pl.DataFrame, after: pl.DataFrame) -> list[dict[str
     both = before.select(*key, before="finding").join(
         after.select(*key, after="finding"), on=key, how="full", coalesce=True
     )
-    return both.filter(pl.col("before").ne_missing(pl.col("after"))).sort(key).to_dicts()
+    return both.filter(both["before"].ne_missing(both["after"])).sort(key).to_dicts()
 
 
 def write_record(built: Path, record: Record, began_at: datetime) -> None:

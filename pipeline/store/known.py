@@ -9,20 +9,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-import platform
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 
 import polars as pl
 
 from pipeline import ATHLETE, tables_of
+from pipeline.core.code import code_digest
 from pipeline.core.errors import Damaged, NothingDone, SplitdriftError
 from pipeline.core.places import is_remote, make_folder, whole_name, write_frame
-from pipeline.core.resources import shipped
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
 from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
@@ -39,8 +36,6 @@ _OF_FILES: Mapping[str, tuple[str, ...]] = {
 }
 
 _FOLDER, _KEYS = "known", "keys.json"
-#: Libraries whose version may change a last digit.
-_LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitdecode")
 
 
 @dataclass(frozen=True)
@@ -207,18 +202,6 @@ def _bodies(athletes: pl.DataFrame) -> pl.DataFrame:
 
 def _digest(words: Iterable[str]) -> str:
     return hashlib.sha256("\0".join(words).encode()).hexdigest()
-
-
-@cache
-def code_digest() -> str:
-    """Digest of the code that makes the tables, and of the versions of its libraries."""
-    package = Path(__file__).parents[1]
-    digest = hashlib.sha256()
-    for file in sorted([*package.rglob("*.py"), *shipped("sql").glob("*.sql")]):
-        digest.update(file.name.encode() + file.read_bytes())
-    versions = [platform.python_version(), *(f"{name} {version(name)}" for name in _LIBRARIES)]
-    digest.update("\0".join(versions).encode())
-    return digest.hexdigest()
 
 
 # --- What is to be done ----------------------------------------------------------------------------------------------

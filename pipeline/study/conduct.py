@@ -9,10 +9,10 @@ from typing import TypeVar
 
 import polars as pl
 
+from pipeline.core.code import code_digest
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.generations import published
-from pipeline.store.known import code_digest
 from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities

@@ -30,7 +30,15 @@ from tests.support.nights import Nights, drifting_run
 from tests.support.object_store import empty_bucket
 
 #: Files that say when and where a state was made, or that DuckDB lays out anew each time.
-OF_THE_MOMENT = {"refresh.json", "keys.json", "files.parquet", "contents.json", "whole", "splitdrift.duckdb"}
+OF_THE_MOMENT = {
+    "refresh.json",
+    "keys.json",
+    "unchanged.json",
+    "files.parquet",
+    "contents.json",
+    "whole",
+    "splitdrift.duckdb",
+}
 
 
 def contents(generation: Path) -> dict[str, bytes]:

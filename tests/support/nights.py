@@ -219,7 +219,10 @@ def noted_anew(state: Path) -> None:
 def files_of(store: Path) -> dict[str, bytes]:
     """The files of the valid state by path, without those that may differ: times, places, the database's own bytes."""
     folder = published(store)
-    different = {"splitdrift.duckdb", "refresh.json", "known/keys.json", "pages/index.html", "contents.json", "whole"}
+    different = {
+        "splitdrift.duckdb", "refresh.json", "known/keys.json", "known/unchanged.json", "pages/index.html",
+        "contents.json", "whole",
+    }  # fmt: skip
     names = (path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file())
     return {name: (folder / name).read_bytes() for name in names if name not in different}
 

@@ -1,0 +1,49 @@
+"""Whether an inbox holds what it held, by names and contents alone: nothing is interpreted, no library is loaded."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Container, Iterator
+from pathlib import Path
+
+from pipeline.core.places import beneath, is_remote
+from pipeline.core.system_files import is_left_by_system
+
+
+def digest_of_others(folder: Path, recordings: Container[str]) -> str:
+    """SHA-256 of every file of an inbox that is not among its recordings: lists, settings, what nobody has seen yet.
+
+    Args:
+        recordings: paths in the inbox.
+
+    Returns:
+        Empty where names and contents do not say all: in an object store, with a link, with a name that is not UTF-8,
+        or where something cannot be read.
+    """
+    if is_remote(folder):
+        return ""
+    digest, closed = hashlib.sha256(), list[Path]()
+    try:
+        for name, file in sorted(_files(folder, closed)):
+            if name not in recordings:
+                with file.open("rb") as stream:
+                    content = hashlib.file_digest(stream, "sha256")
+                digest.update(f"{name}\0{content.hexdigest()}\0".encode())
+    except (OSError, ValueError):
+        return ""
+    return "" if closed else digest.hexdigest()
+
+
+def _files(folder: Path, closed: list[Path]) -> Iterator[tuple[str, Path]]:
+    for path in beneath(folder, closed):
+        parts = path.relative_to(folder).parts
+        if any(part.startswith(".") for part in parts) or is_left_by_system(parts) or _is_folder(path):
+            continue
+        if path.is_symlink() or not path.is_file():
+            raise ValueError(f"{path} is no plain file")
+        yield os.fsencode("/".join(parts)).decode("utf-8"), path
+
+
+def _is_folder(path: Path) -> bool:
+    return path.is_dir() and not path.is_symlink()
