@@ -146,6 +146,10 @@ class Settings:
 
     max_file_s: float = _setting(120.0, READING, "s",
         "A file that takes longer to read is rejected; an hour of running takes a hundredth of a second.")
+    max_athlete_s: float = _setting(1800.0, KEEPING, "s",
+        "Once reading the files of one athlete has taken so long in a refresh, summed over workers, the rest of them "
+        "wait for the next, so that one folder does not hold up a night. Enough for fifteen files that take "
+        "max_file_s, or for a hundred thousand runs.")
     max_file_mb: float = _setting(2000.0, READING, "MB",
         "Nor may reading a file take more memory than this; a day at ten samples a second takes about 500.")
     keep_generations: int = _setting(5, KEEPING, "refreshes",

@@ -172,7 +172,7 @@ def lost(failure: Failure) -> NightPage:
     return _page(
         failure.began_at,
         "failed",
-        f"{_when(failure.began_at)} failed. Its process ended early: {inert(failure.reason)}.",
+        f"{_when(failure.began_at)} failed: {inert(failure.reason)}.",
         "The store holds the state before it or a complete new one, never a part. The next night takes up everything.",
     )
 

@@ -154,7 +154,7 @@ def lost_night(plan: Plan, began_at: datetime, reason: str) -> Night:
         reason: why it ended, to follow a colon.
     """
     failure = night_page.Failure(began_at.astimezone(plan.zone), reason)
-    _note_failed(plan.store, [replace(failure, reason=f"Its process ended early: {reason}.")])
+    _note_failed(plan.store, [replace(failure, reason=f"{reason[0].upper()}{reason[1:]}.")])
     night = Night(Outcome.FAILED, night_page.lost(failure), error=NothingDone(reason))
     return _delivered(plan, _PageFile(plan.store), night)
 

@@ -30,7 +30,7 @@ from pipeline.stages.splits import laps_of
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
-from pipeline.workers.pool import Loss
+from pipeline.workers.pool import Loss, LostReason
 
 
 def measure(context: BuildContext, shard: Shard) -> Measured:
@@ -108,19 +108,26 @@ def lost(context: RunContext, shard: Shard, loss: Loss) -> Measured:
     return sample(context, shard, unread(context, shard, loss)).measured
 
 
-def unread(_context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFile, Session]]:
+def unread(context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFile, Session]]:
     """The same after the first stage.
 
     Args:
         shard: of one file.
     """
     (file,) = shard.files
-    refusal = Refused(
-        f"The file could not be read: {loss.words}.",
-        "The next refresh tries again; if that does not help, leave it out."
-        if loss.may_have_passed
-        else "It is read again when it or settings.toml (max_file_s, max_file_mb) has changed; else leave it out.",
-    )
+    if loss.reason is LostReason.NOT_BEGUN:
+        most_s = context.inbox.settings.max_athlete_s
+        refusal = Refused(
+            f"The file waits: reading other files of its athlete has taken {most_s:g} s (max_athlete_s).",
+            "The next refresh goes on with it. Look which of the athlete's files took long, or raise max_athlete_s.",
+        )
+    else:
+        refusal = Refused(
+            f"The file could not be read: {loss.words}.",
+            "The next refresh tries again; if that does not help, leave it out."
+            if loss.may_have_passed
+            else "It is read again when it or settings.toml (max_file_s, max_file_mb) has changed; else leave it out.",
+        )
     session = rejected_file(file.path, b"", refusal, is_passing=loss.may_have_passed)
     return [(file, replace(session, sha256=file.sha256 or ""))]
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
 from itertools import chain
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -23,7 +24,7 @@ from pipeline.refresh.context import (
     Shard,
     one_file_each,
 )
-from pipeline.workers.pool import Mapper
+from pipeline.workers.pool import Budget, Mapper
 from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
@@ -107,8 +108,9 @@ def _over_files(mapper: Mapper, context: RunContext, shards: Sequence[Shard], *,
     limits = Limits(settings.max_file_s, settings.max_file_mb)
     function, answer = _later(f"{module}:{step}"), _later(f"{module}:{lost}")
     return mapper(
-        function, context, shards, smaller=one_file_each, lost=answer, limits=limits, weight=lambda one: len(one.files)
-    )
+        function, context, shards, smaller=one_file_each, lost=answer, limits=limits, weight=lambda one: len(one.files),
+        budget=Budget(attrgetter("athlete_id"), settings.max_athlete_s),
+    )  # fmt: skip
 
 
 def _later(function: str) -> Callable[..., Any]:

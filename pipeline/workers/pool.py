@@ -10,8 +10,9 @@ import os
 import signal
 import subprocess
 import sys
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import time
+from collections import defaultdict, deque
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from enum import Enum, auto
@@ -69,10 +70,13 @@ class LostReason(Enum):
     RAISED = auto()
     #: Of a cluster, whose worker was lost and not only the process that it has.
     CLUSTER_WORKERS_LOST = auto()
+    #: It was not begun, since others that share its budget had spent that.
+    NOT_BEGUN = auto()
 
 
-#: Where the machine may have been the cause. Of time it would have had to be thousands of times slower than usual.
-_MAY_HAVE_PASSED = (LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST)
+#: Where the machine may have been the cause, or others. Of time the machine would have to be thousands of times slower
+#: than usual.
+_MAY_HAVE_PASSED = (LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST, LostReason.NOT_BEGUN)
 
 
 @dataclass(frozen=True)
@@ -97,6 +101,21 @@ LOST_BY_CLUSTER = Loss(
 )
 
 
+@dataclass(frozen=True)
+class Budget:
+    """What items may take together that have the same owner. Once it is spent, no more of them are begun.
+
+    Those of an owner who cost a worker are left until the others are done.
+
+    Attributes:
+        owner: of an item; a function that can be pickled.
+        seconds: summed over workers [s].
+    """
+
+    owner: Callable[[Any], Hashable]
+    seconds: float
+
+
 class WorkerLost(SplitdriftError):
     """An item ended its worker process, and the caller gave no `lost`."""
 
@@ -110,12 +129,14 @@ class Options(TypedDict, total=False):
             process.
         limits: others than those that the workers were started with.
         weight: of an item; asked where several make a batch, on a cluster.
+        budget: what is not begun because of it is lost; on a cluster each batch has its own.
     """
 
     smaller: Callable[[Any], Sequence[Any]]
     lost: Callable[[Any, Any, Loss], Any]
     limits: Limits
     weight: Callable[[Any], int]
+    budget: Budget
 
 
 class Mapper(Protocol):
@@ -198,7 +219,9 @@ class _Call:
     function: Callable[[Any, Any], Any]
     shared: Any
     limits: Limits
+    budget: Budget | None = None
     events: deque[tuple[_Task, bytes | BaseException | Loss]] = field(default_factory=deque)
+    spent_s: defaultdict[Hashable, float] = field(default_factory=lambda: defaultdict(float))
 
 
 @dataclass(eq=False)
@@ -206,6 +229,16 @@ class _Task:
     call: _Call
     item: Any
     n_divisions: int = 0
+    begun_at: float = 0.0
+
+    @property
+    def owner(self) -> Hashable:
+        """Of its item; None where there is no budget."""
+        return None if self.call.budget is None else self.call.budget.owner(self.item)
+
+    def has_ended(self) -> None:
+        """Count the time that it took."""
+        self.call.spent_s[self.owner] += time.monotonic() - self.begun_at
 
 
 @dataclass(eq=False)
@@ -270,7 +303,7 @@ class Pool:
         self, function: Callable[[S, T], R], shared: S, items: Sequence[T], /, **options: Unpack[Options]
     ) -> Iterator[R]:
         """See `Mapper`."""
-        call = _Call(function, shared, options.get("limits", self._limits))
+        call = _Call(function, shared, options.get("limits", self._limits), options.get("budget"))
         tasks = [_Task(call, item) for item in items]
         if tasks and not self._workers:
             self.start()
@@ -300,12 +333,9 @@ class Pool:
                         continue
                     if lost is None or in_words(error) is not None:
                         raise error
-                    event = Loss(LostReason.RAISED, f"reading it caused an internal error ({type(error).__name__})")
-                parts = smaller(task.item) if smaller is not None and task.n_divisions < _MOST_DIVISIONS else ()
-                if len(parts) > 1:
-                    n_open += len(parts)
-                    self._waiting.extendleft(_Task(call, part, task.n_divisions + 1) for part in reversed(parts))
-                    self._feed()
+                    event = Loss(LostReason.RAISED, f"it caused an internal error ({type(error).__name__})")
+                if n_parts := self._divide(task, event, smaller):
+                    n_open += n_parts
                 elif lost is not None:
                     yield lost(call.shared, task.item, event)
                 else:
@@ -314,11 +344,27 @@ class Pool:
             # After an error, or when the caller stops early, nothing more is begun.
             self._waiting = deque(task for task in self._waiting if task.call is not call)
 
+    def _divide(self, task: _Task, loss: Loss, smaller: Callable[[Any], Sequence[Any]] | None) -> int:
+        """Let the parts of a lost task wait, if it has any; returns their number."""
+        call, parts = (
+            task.call,
+            smaller(task.item) if smaller is not None and task.n_divisions < _MOST_DIVISIONS else (),
+        )
+        tasks = [_Task(call, part, task.n_divisions + 1) for part in parts] if len(parts) > 1 else []
+        if call.budget is None:
+            self._waiting.extendleft(reversed(tasks))
+        else:
+            self._waiting.extend(tasks)
+            if loss.reason is not LostReason.NOT_BEGUN:
+                of_owner = {id(one) for one in self._waiting if one.call is call and one.owner == task.owner}
+                self._waiting = deque(sorted(self._waiting, key=lambda one: id(one) in of_owner))
+        self._feed()
+        return len(tasks)
+
     def _feed(self) -> None:
         """Give every worker that waits something to do."""
         for worker in self._workers:
-            if worker.is_ready and worker.task is None and self._waiting:
-                task = self._waiting.popleft()
+            if worker.is_ready and worker.task is None and (task := self._next_task()) is not None:
                 call = task.call
                 try:
                     packed = ForkingPickler.dumps((call.limits, call.function, call.shared, task.item))
@@ -327,9 +373,20 @@ class Pool:
                     continue
                 try:
                     worker.pipe.send_bytes(packed)
-                    worker.task = task
+                    worker.task, task.begun_at = task, time.monotonic()
                 except OSError:  # it died as it waited, which is no fault of the item's; the pipe will tell
                     self._waiting.appendleft(task)
+
+    def _next_task(self) -> _Task | None:
+        """The next one that may begin; those before it are answered for."""
+        while self._waiting:
+            task = self._waiting.popleft()
+            budget = task.call.budget
+            if budget is None or task.call.spent_s[task.owner] < budget.seconds:
+                return task
+            words = f"those that share its time had spent their {budget.seconds:g} s"
+            task.call.events.append((task, Loss(LostReason.NOT_BEGUN, words)))
+        return None
 
     def _listen(self) -> None:
         """Wait until a worker is ready, answers or dies."""
@@ -343,6 +400,7 @@ class Pool:
                 continue
             task, worker.task = worker.task, None
             if task is not None:
+                task.has_ended()
                 task.call.events.append((task, answer))
             elif answer == READY:
                 worker.is_ready, self._n_failed_starts = True, 0
@@ -367,6 +425,7 @@ class Pool:
                 raise WorkerLost(f"Worker processes end before they are ready ({_ending(exit_code)}).")
         self._start_one()
         if task is not None:
+            task.has_ended()
             task.call.events.append((task, _loss(exit_code, task.call.limits)))
 
 
@@ -377,7 +436,7 @@ def _loss(exit_code: int, limits: Limits) -> Loss:
     if exit_code == EXIT_OUT_OF_MEMORY:
         return Loss(LostReason.OUT_OF_MEMORY, f"it needed {memory}")
     reason = LostReason.KILLED if exit_code == -signal.SIGKILL else LostReason.DIED
-    ended = f"reading it ended its process ({_ending(exit_code)})"
+    ended = f"it ended its process ({_ending(exit_code)})"
     if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or reason is LostReason.KILLED:
         ended += f", perhaps because it needed {memory}"
     return Loss(reason, ended)

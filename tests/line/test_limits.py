@@ -12,8 +12,10 @@ import pytest
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import lost
+from pipeline.store.layout import read_table
 from pipeline.workers.pool import Loss, LostReason
 from tests.support.bad_files import BadFiles
+from tests.support.fit_runs import fit_run
 
 
 @pytest.mark.slow
@@ -37,6 +39,7 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
         (LostReason.CLUSTER_WORKERS_LOST, True),
         (LostReason.DIED, False),
         (LostReason.OUT_OF_MEMORY, False),
+        (LostReason.NOT_BEGUN, True),
     ],
 )
 def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(
@@ -48,3 +51,77 @@ def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(
     told = lost(RunContext(inbox), Shard("ari", inbox.files), Loss(reason, "whatever the words"))
     assert told.passing == (("ari/a.fit",) if is_tried_again else ())
     assert told.recordings["status"].to_list() == ["rejected"]
+
+
+#: Python loads this as it starts: files of this name are noted where they are read, and hang.
+_HANGS = """
+import os, pathlib, time
+
+read_well = pathlib.Path.read_bytes
+
+def read_bytes(path):
+    if path.name == "hangs.fit":
+        with open(os.environ["HUNG"], "a") as noted:
+            noted.write(path.parent.name)
+        time.sleep(600)
+    return read_well(path)
+
+pathlib.Path.read_bytes = read_bytes
+"""
+
+
+class HostileFolder:
+    """An athlete with files that hang before a sound one, in an inbox with somebody else's."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.hung = folder, folder / "hung"
+        (folder / "sitecustomize.py").write_text(_HANGS)
+        for name, day in {"ari/1/hangs.fit": 1, "ari/2/hangs.fit": 2, "ari/sound.fit": 3, "bo/a.fit": 4}.items():
+            (folder / "inbox" / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / "inbox" / name).write_bytes(fit_run(f"2026-03-{day:02}T09:00:00", km=1))
+
+    def refresh(self, *, max_athlete_s: float) -> dict[str, str | None]:
+        """Reasons by file, after another refresh."""
+        (self.folder / "inbox" / "settings.toml").write_text(f"max_file_s = 2\nmax_athlete_s = {max_athlete_s}\n")
+        self.hung.unlink(missing_ok=True)
+        path = os.pathsep.join([str(self.folder), os.environ.get("PYTHONPATH", "")])
+        words = ["refresh", "--inbox", self.folder / "inbox", "--store", self.folder / "store", "--jobs", "1"]
+        done = subprocess.run(
+            [sys.executable, "-m", "pipeline", *words],
+            env=os.environ | {"PYTHONPATH": path, "HUNG": str(self.hung)},
+            capture_output=True, text=True, check=False, timeout=120,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        return dict(read_table(self.folder / "store", "recordings").select("path", "reason").iter_rows())
+
+    @property
+    def files_that_hung(self) -> set[str]:
+        return set(self.hung.read_text()) if self.hung.exists() else set()
+
+
+TOOK_TOO_LONG = "The file could not be read: it took longer than 2 s."
+WAITS = "The file waits: reading other files of its athlete has taken 3 s (max_athlete_s)."
+
+
+@pytest.mark.slow
+def test_an_athlete_whose_time_is_spent_is_gone_on_with_night_after_night_and_what_hung_is_remembered(tmp_path: Path):
+    inbox = HostileFolder(tmp_path)
+    accepted = {"bo/a.fit": ""}
+    first = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": WAITS, "ari/sound.fit": WAITS}
+    assert inbox.refresh(max_athlete_s=3) == first | accepted
+    assert inbox.files_that_hung == {"1"}
+    assert inbox.refresh(max_athlete_s=3) == first | {"ari/2/hangs.fit": TOOK_TOO_LONG} | accepted
+    assert inbox.files_that_hung == {"2"}
+    read = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": TOOK_TOO_LONG, "ari/sound.fit": ""} | accepted
+    for _ in range(2):
+        assert inbox.refresh(max_athlete_s=3) == read
+        assert inbox.files_that_hung == set()
+
+
+@pytest.mark.slow
+def test_files_that_wait_are_read_when_the_setting_is_raised_and_those_that_hung_are_not(tmp_path: Path):
+    inbox = HostileFolder(tmp_path)
+    assert inbox.refresh(max_athlete_s=3)["ari/sound.fit"] == WAITS
+    raised = inbox.refresh(max_athlete_s=60)
+    assert inbox.files_that_hung == {"2"}
+    assert raised["ari/sound.fit"] == ""

@@ -90,6 +90,10 @@ DEEDS: dict[str, Callable[[], object]] = {
 }
 
 
+def first_of(items: tuple[Item, ...]) -> Item:
+    return items[0]
+
+
 def described(_shared: str, item: object, loss: Loss) -> str:
     return f"{item}: {loss.words}"
 

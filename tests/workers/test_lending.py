@@ -59,7 +59,7 @@ def test_threads_that_want_one_at_the_same_time_get_one_each():
 def test_what_is_done_in_it_is_held_to_limits_and_the_worker_that_replaces_it_is_lent_on():
     with lent_worker() as mapper:
         told = list(mapper(work, "", [1, "sleeps", 2, "leaves", 3], lost=described, limits=SECOND))
-    lost = ["sleeps: it took longer than 1 s", "leaves: reading it ended its process (exit code 3)"]
+    lost = ["sleeps: it took longer than 1 s", "leaves: it ended its process (exit code 3)"]
     assert told == ["1", lost[0], "2", lost[1], "3"]
     assert pid_of_a_lent_worker() == pid_of_a_lent_worker()
 

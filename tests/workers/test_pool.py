@@ -8,19 +8,21 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from pipeline.workers.pool import Mapper, Pool, WorkerLost, here, workers
+from pipeline.workers.pool import Budget, Mapper, Options, Pool, WorkerLost, here, workers
 from pipeline.workers.process import Limits
 from tests.support.worker_deeds import (
     HANGS_S,
     SECOND,
     Item,
     described,
+    first_of,
     halves,
     raise_value_error,
     running,
@@ -81,12 +83,12 @@ def test_the_error_output_of_a_worker_is_shown_unless_it_may_run_out_of_memory(
 @pytest.mark.parametrize(
     ("deed", "reason"),
     [
-        ("reads where nothing is", r"reading it ended its process \(signal SIGSEGV\)"),
-        ("gives up", r"reading it ended its process \(signal SIGABRT\)"),
-        ("leaves", r"reading it ended its process \(exit code 3\)"),
+        ("reads where nothing is", r"it ended its process \(signal SIGSEGV\)"),
+        ("gives up", r"it ended its process \(signal SIGABRT\)"),
+        ("leaves", r"it ended its process \(exit code 3\)"),
         (
             "is killed",
-            r"reading it ended its process \(signal SIGKILL\), perhaps because it needed more memory than there is",
+            r"it ended its process \(signal SIGKILL\), perhaps because it needed more memory than there is",
         ),
     ],
 )
@@ -124,7 +126,7 @@ def test_a_worker_that_waits_longer_than_an_item_may_take_stays(mapper: Mapper):
         # Polars ends the process when it gets no memory, so this much is known and no more.
         (
             "fills frames of Polars",
-            "reading it ended its process (signal SIGABRT), perhaps because it needed more than 300 MB of memory",
+            "it ended its process (signal SIGABRT), perhaps because it needed more than 300 MB of memory",
         ),
     ],
 )
@@ -144,7 +146,7 @@ def test_an_item_without_a_limit_may_take_what_an_item_before_it_might_not(mappe
 def test_all_workers_may_be_lost_at_once_and_more_often_than_there_are_workers(mapper: Mapper):
     items: list[Item] = ["leaves", "leaves", 1, "leaves", 2, 3]
     results = sorted(mapper(work, "", items, lost=described))
-    assert results == ["1", "2", "3", *["leaves: reading it ended its process (exit code 3)"] * 3]
+    assert results == ["1", "2", "3", *["leaves: it ended its process (exit code 3)"] * 3]
 
 
 def test_workers_that_end_while_they_wait_cost_nothing(mapper: Mapper):
@@ -155,26 +157,67 @@ def test_workers_that_end_while_they_wait_cost_nothing(mapper: Mapper):
     assert sorted(mapper(work, "", range(9))) == [str(number) for number in range(9)]
 
 
+# --- A budget --------------------------------------------------------------------------------------------------------
+
+
+def of_owners(mapper: Mapper, items: list[tuple[Item, ...]], seconds: float) -> list[list[str]]:
+    """What becomes of items whose first element names their owner."""
+    lost = partial(list_of, described)
+    return list(mapper(work_all, "", items, budget=Budget(first_of, seconds), lost=lost))
+
+
+def list_of(function: Callable[..., str], *arguments: object) -> list[str]:
+    return [function(*arguments)]
+
+
+def test_an_owner_whose_budget_is_spent_waits_and_no_other(mapper: Mapper):
+    told = of_owners(mapper, [(1, "takes a moment")] * 8 + [(2, number) for number in range(8)], seconds=0.5)
+    not_begun = "(1, 'takes a moment'): those that share its time had spent their 0.5 s"
+    assert sorted(result for result in told if result[0] == "2") == [["2", str(number)] for number in range(8)]
+    assert 5 <= told.count([not_begun]) <= 6, "two workers begin one each, and perhaps a third before half a second"
+    assert told.count(["1", "takes a moment"]) == 8 - told.count([not_begun])
+
+
+def test_a_budget_counts_for_each_mapping_anew(mapper: Mapper):
+    for _ in range(2):
+        assert ["1", "takes a moment"] in of_owners(mapper, [(1, "takes a moment")], seconds=0.1)
+
+
+def test_who_cost_a_worker_comes_after_the_others():
+    with workers(9, 1, few=0, item_s=60) as mapper:
+        told = of_owners(mapper, [(1, "leaves"), (1, 5), (2, 6), (1, 7), (3, 8)], seconds=60)
+    lost = ["(1, 'leaves'): it ended its process (exit code 3)"]
+    assert [result for result in told if result != lost][:2] in ([["2", "6"], ["3", "8"]], [["1", "5"], ["2", "6"]])
+    assert told[-1] == ["1", "7"]
+
+
+def test_parts_of_what_was_lost_share_its_budget(mapper: Mapper):
+    budget = Budget(first_of, 60)
+    options: Options = {"smaller": halves, "lost": partial(list_of, described), "budget": budget}
+    told = [result for results in mapper(work_all, "", [(1, 2, "leaves"), (4, 5)], **options) for result in results]
+    assert sorted(told) == ["('leaves',): it ended its process (exit code 3)", "1", "2", "4", "5"]
+
+
 # --- Dividing --------------------------------------------------------------------------------------------------------
 
 
 def test_an_item_that_costs_its_worker_is_divided_until_only_the_culprit_is_lost(mapper: Mapper):
     items: list[tuple[Item, ...]] = [(1, 2, 3, "leaves", 5), (6, 7), (8, "leaves")]
     told = list(mapper(work_all, "", items, smaller=halves, lost=lambda *of: [described(*of)]))
-    lost = "('leaves',): reading it ended its process (exit code 3)"
+    lost = "('leaves',): it ended its process (exit code 3)"
     assert sorted(result for results in told for result in results) == [lost, lost, *"1235678"]
 
 
 def test_what_cannot_be_divided_is_lost(mapper: Mapper):
     for parts in ([], ["one"]):
         (told,) = mapper(work, "", ["leaves"], smaller=lambda _, parts=parts: parts, lost=described)
-        assert told == "leaves: reading it ended its process (exit code 3)"
+        assert told == "leaves: it ended its process (exit code 3)"
 
 
 def test_parts_that_are_no_smaller_come_to_an_end(mapper: Mapper, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.workers.pool._MOST_DIVISIONS", 1)
     told = list(mapper(work, "", ["leaves"], smaller=lambda item: [item, item], lost=described))
-    assert told == ["leaves: reading it ended its process (exit code 3)"] * 2
+    assert told == ["leaves: it ended its process (exit code 3)"] * 2
 
 
 def test_who_does_not_say_what_is_to_be_done_is_told_of_the_loss(mapper: Mapper):
@@ -198,7 +241,7 @@ def test_where_losses_are_answered_for_whatever_is_raised_over_an_item_costs_tha
     mapper: Mapper,
 ):
     told = list(mapper(work, "", ["raises", "panics", 1], lost=described))
-    internal = "reading it caused an internal error"
+    internal = "it caused an internal error"
     assert sorted(told) == ["1", f"panics: {internal} (PanicException)", f"raises: {internal} (ValueError)"]
     with pytest.raises(OSError, match="No space left on device"):
         list(mapper(work, "", ["finds the disk full"], lost=described))
