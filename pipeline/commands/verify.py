@@ -37,6 +37,8 @@ def verify(*, store: Path, repair: bool, inbox: Path | None, jobs: int | None, a
     from pipeline.commands.as_json import print_json
     from pipeline.refresh.damage import check_store
 
+    if inbox is not None and not repair:
+        raise click.UsageError("--inbox goes with --repair: without it no recording is read.")
     first = checked = check_store(store)
     if not as_json:
         _show(checked)

@@ -7,6 +7,7 @@ inbox, into a new state, so that no file is changed in place.
 
 from __future__ import annotations
 
+import json
 import os
 import zlib
 from collections.abc import Callable, Iterable, Mapping
@@ -26,8 +27,9 @@ from pipeline.tables import PARTITIONED
 
 #: Outputs, which no refresh builds on. A person may have opened and saved one of them.
 OUTPUTS = frozenset(PARTS) - {"tables"}
-#: In how many nights every file is checked.
+#: In how many nights every file is checked; and the file of a store that says when each share was.
 NIGHTS_OF_A_ROUND = 7
+COMPARED = "compared.json"
 
 
 @dataclass(frozen=True)
@@ -72,15 +74,42 @@ def check_store(store: Path) -> Checked:
 
 
 def check_share(store: Path, night: date) -> None:
-    """Compare a share of the valid state's files with their digests; the shares of a week are all files.
+    """Compare the share of the valid state's files that was compared longest ago with their digests.
+
+    For each day since the last night it is one share of seven more, so that a file is compared at least once a week, or
+    every night where there are fewer. A share with damage is compared again the next night.
 
     Raises:
         Damaged: some are not as they were written.
     """
-    state, day = published(store), night.toordinal() % NIGHTS_OF_A_ROUND
-    faults = faults_of(state, thorough=lambda name: zlib.crc32(name.encode()) % NIGHTS_OF_A_ROUND == day)
+    state, compared = published(store), _compared(store)
+    n_days = (night - max(compared.values())).days if compared else 1
+    shares = sorted(range(NIGHTS_OF_A_ROUND), key=lambda share: compared.get(share, date.min))
+    due = set(shares[: max(1, n_days)])
+    faults = faults_of(state, thorough=lambda name: zlib.crc32(name.encode()) % NIGHTS_OF_A_ROUND in due)
+    if faults:
+        due -= {zlib.crc32(name.encode()) % NIGHTS_OF_A_ROUND for name in faults}
+    _note_compared(store, compared | dict.fromkeys(due, night))
     if faults:
         raise Damaged(state, faults)
+
+
+def _compared(store: Path) -> dict[int, date]:
+    """When each share was compared last; what cannot be read was never."""
+    try:
+        noted = json.loads((store / COMPARED).read_text(encoding="ascii"))
+        return {int(share): date.fromisoformat(night) for share, night in noted.items()}
+    except (OSError, ValueError, TypeError, AttributeError):
+        return {}
+
+
+def _note_compared(store: Path, compared: Mapping[int, date]) -> None:
+    text = json.dumps({share: night.isoformat() for share, night in compared.items()})
+    if is_remote(store):
+        (store / COMPARED).write_text(text, encoding="ascii")
+        return
+    with replacing(store / COMPARED) as temporary:
+        temporary.write_text(text, encoding="ascii")
 
 
 def faults_of(state: Path, thorough: Callable[[str], bool] = lambda _: False) -> dict[str, Fault]:

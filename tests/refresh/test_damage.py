@@ -18,7 +18,7 @@ from pipeline.__main__ import main
 from pipeline.commands.as_json import DOCUMENTS
 from pipeline.core.errors import Damaged, NothingDone
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.damage import OUTPUTS, check_share, check_store, resting_on
+from pipeline.refresh.damage import COMPARED, OUTPUTS, check_share, check_store, resting_on
 from pipeline.refresh.refresh import refresh
 from pipeline.store.contents import CONTENTS, WHOLE
 from pipeline.store.generations import generations, published
@@ -196,17 +196,48 @@ def test_what_the_disk_lost_of_what_is_read_stops_a_refresh(club: Nights, name: 
     assert list(damage.faults) == [name]
 
 
-def test_what_the_disk_lost_of_what_is_not_read_is_found_in_one_night_of_seven(club: Nights):
-    file = next((published(club.store) / "tables" / "samples" / "athlete_id=bo").rglob("*.parquet"))
-    rot(file)
-    nights = [date(2026, 11, 29) + timedelta(days) for days in range(7)]
+NOVEMBER_29 = date(2026, 11, 29)
+EVERY_DAY = [NOVEMBER_29 + timedelta(days) for days in range(60)]
+
+
+def nights_that_find(club: Nights, file: Path, nights: Sequence[date]) -> list[date]:
     found = []
     for night in nights:
         try:
             check_share(club.store, night)
         except Damaged as damage:
-            found.append([Path(name).name for name in damage.faults])
-    assert found == [[file.name]]
+            assert [Path(name).name for name in damage.faults] == [file.name]
+            found.append(night)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("nights", "within"),
+    [
+        pytest.param(EVERY_DAY[:8], 7, id="every night"),
+        pytest.param([night for night in EVERY_DAY[:16] if night.weekday()], 7, id="a machine that sleeps on Mondays"),
+        pytest.param(EVERY_DAY[::7], 2, id="one night a week"),
+        pytest.param(EVERY_DAY[:5] + EVERY_DAY[40:42], 6, id="after a month without"),
+    ],
+)
+def test_what_the_disk_lost_of_what_is_not_read_is_found_within_a_week_and_told_until_it_is_repaired(
+    club: Nights, nights: list[date], within: int
+):
+    for file in sorted((published(club.store) / "tables" / "samples").rglob("*.parquet")):
+        rot(file)
+        found = nights_that_find(club, file, nights)
+        assert found == nights[-len(found) :]
+        assert len(found) > len(nights) - within - 1
+        refresh(read_inbox(club.inbox), club.store, jobs=1, repairs=True)
+        (club.store / COMPARED).unlink()
+
+
+@pytest.mark.parametrize("content", ["", "[]", '{"0": 1}', '{"a": "2026-11-29"}', "\xff"])
+def test_where_it_is_not_known_what_was_compared_nothing_was(club: Nights, content: str):
+    (club.store / COMPARED).write_text(content, encoding="latin-1")
+    for night in EVERY_DAY[:7]:
+        check_share(club.store, night)
+    assert len(json.loads((club.store / COMPARED).read_text())) == 7
 
 
 # --- Repair ----------------------------------------------------------------------------------------------------------
