@@ -11,12 +11,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-<<<<<<< HEAD
 from pipeline.commands.terminal import printable
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS, READING_OF
-=======
 from pipeline.core.metrics import BUILT_IN, Registry
->>>>>>> main
 from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import signed
 from pipeline.pages.words import CAUTION, finding_words, is_change

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, timedelta
 from pathlib import Path
@@ -201,14 +201,14 @@ EVERY_DAY = [NOVEMBER_29 + timedelta(days) for days in range(60)]
 
 
 def nights_that_find(club: Nights, file: Path, nights: Sequence[date]) -> list[date]:
-    found = []
+    found = {}
     for night in nights:
         try:
             check_share(club.store, night)
         except Damaged as damage:
-            assert [Path(name).name for name in damage.faults] == [file.name]
-            found.append(night)
-    return found
+            found[night] = [Path(name).name for name in damage.faults]
+    assert all(names == [file.name] for names in found.values())
+    return list(found)
 
 
 @pytest.mark.parametrize(
@@ -345,6 +345,12 @@ def test_verify_names_what_is_damaged_repairs_it_and_says_so(club: Nights):
     document = json.loads(said)
     assert list(document) == list(DOCUMENTS["verify"])
     assert (code, document["damaged"], document["repaired"], document["schema"]) == (0, [], [name], 1)
+
+
+def test_an_inbox_without_a_repair_is_wrong_use(club: Nights):
+    code, said = run("verify", "--store", club.store, "--inbox", club.inbox)
+    assert code == 2
+    assert "--inbox goes with --repair" in said
 
 
 def test_a_repair_without_the_name_of_the_inbox_asks_for_it(club: Nights):
