@@ -14,7 +14,8 @@ import polars as pl
 from pipeline.core.errors import UsageError
 from pipeline.core.resources import shipped
 
-_IN_UTC = "SET TimeZone = 'UTC'"
+#: Of each connection: times are in UTC, and nothing is drawn on the terminal while a query takes long.
+_SETTINGS = "SET TimeZone = 'UTC'; SET enable_progress_bar = false"
 
 #: The empty database in memory that the queries of a thread share.
 _OPEN = threading.local()
@@ -43,7 +44,7 @@ def connect(
     if threads is not None:
         config["threads"] = threads
     connection = duckdb.connect(str(database) if database else ":memory:", read_only=read_only, config=config)
-    connection.execute(_IN_UTC)
+    connection.execute(_SETTINGS)
     return connection
 
 
@@ -62,7 +63,7 @@ def run_query(
     if not hasattr(_OPEN, "database"):
         _OPEN.database = connect(threads=1)
     with _OPEN.database.cursor() as connection:
-        connection.execute(_IN_UTC)  # a cursor has its own
+        connection.execute(_SETTINGS)  # a cursor has its own
         for table, frame in tables.items():
             connection.register(table, frame.to_arrow())
         rows: pl.DataFrame = connection.sql(statement(name), params=dict(parameters) if parameters else None).pl()

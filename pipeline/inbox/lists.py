@@ -59,6 +59,10 @@ _COLUMNS_FILE = "columns.toml"
 _ATHLETE = "the name of the athlete's folder"
 #: On all lines of strikes.csv: each runner of a group becomes a row. Common practice, no source.
 MOST_RUNNERS = 1_000_000
+#: Of all distances that a runner was seen at on a day, each two are compared: 25,000 runners at five distances make so
+#: many. Common practice, no source.
+MOST_PAIRS = 250_000
+_FEW_PAIRS = f"at most {MOST_PAIRS:,} pairs of distances at which runners were seen, on all lines together"
 #: Dates outside these are mistyped, and weeks before or after them may not exist. Common practice, no source.
 _EARLIEST, _LATEST = date(1900, 1, 1), date(2100, 12, 31)
 _DATE = "a date such as 2026-03-14 (or date_order in columns.toml)"
@@ -165,6 +169,7 @@ def _strikes(listed: Checked) -> pl.DataFrame:
         strike=pl.col("strike").replace(HEEL, REARFOOT),
         n_runners=n_runners.round().cast(pl.Int64, strict=False),
     ).with_columns(pl.col("distance_km").round(3))
+    listed.require(_pairs_so_far(judged) <= MOST_PAIRS, "distance_km", _FEW_PAIRS)
     of_group = judged["n_runners"] == judged.select(pl.col("n_runners").first().over("athlete_id", "date")).to_series()
     listed.require(of_group.fill_null(value=True), "n_runners", "the same number wherever the group was seen that day")
     place = ("athlete_id", "date", "distance_km", "rater")
@@ -180,6 +185,14 @@ def _strikes(listed: Checked) -> pl.DataFrame:
 def _require_few(listed: Checked, n_runners: pl.Series) -> None:
     so_far = n_runners.set(~n_runners.is_between(1, MOST_RUNNERS), 0.0).cum_sum()
     listed.require(so_far <= MOST_RUNNERS, "n_runners", f"at most {MOST_RUNNERS:,} runners on all lines together")
+
+
+def _pairs_so_far(judged: pl.DataFrame) -> pl.Series:
+    """Of each line, how many pairs of distances the runners on it and above were seen at."""
+    of_day = ("athlete_id", "date")
+    is_new = pl.struct(*of_day, "distance_km").is_first_distinct()
+    n_before = pl.when(is_new).then(is_new.cum_sum().over(of_day) - 1).otherwise(0)
+    return judged.select((n_before * pl.col("n_runners").fill_null(1)).cum_sum()).to_series()
 
 
 def _complaints(listed: Checked) -> pl.DataFrame:

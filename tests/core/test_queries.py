@@ -149,3 +149,11 @@ def test_times_are_read_as_utc_wherever_the_machine_stands():
 def test_what_is_not_shipped_is_named():
     with pytest.raises(FileNotFoundError, match=r"sql/nothing\.sql is missing from this installation"):
         shipped("sql/nothing.sql")
+
+
+def test_no_connection_and_no_query_draws_a_bar_on_the_terminal(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.core.queries.statement", lambda _: "SELECT current_setting($name) AS is_on")
+    name = "enable_progress_bar"
+    assert run_query("any", {}, {"name": name})["is_on"].to_list() == [False]
+    with connect() as connection:
+        assert connection.execute("SELECT current_setting($name)", {"name": name}).fetchall() == [(False,)]

@@ -4,6 +4,7 @@ is."""
 from __future__ import annotations
 
 import io
+import math
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import pytest
 
 from pipeline.core.errors import UsageError
 from pipeline.inbox.inbox import read_inbox
-from pipeline.inbox.lists import CHOICES, LISTS, Lists, read_lists
+from pipeline.inbox.lists import CHOICES, LISTS, MOST_PAIRS, Lists, read_lists
 from pipeline.tables import TABLES, publishable
 
 ROSTER = "athlete_id,display_name,mass_kg\nåsa,Åsa Ek,62.5\nbo,Bo,70\n"
@@ -243,3 +244,23 @@ def test_strikes_are_of_a_million_runners_at_most_on_all_lines_together(tmp_path
     assert found.notices[2] == (
         "strikes.csv, line 5: n_runners is '2'; expected at most 1,000,000 runners on all lines together." + NOT_USED
     )
+
+
+def test_of_a_runner_at_thousands_of_distances_only_so_many_are_compared_as_can_be(tmp_path: Path):
+    # Each two distances are compared: of 700 that is a quarter of a million.
+    rows = "".join(f"a,2026-03-14,{metre / 1000},rearfoot\n" for metre in range(2000))
+    found = lists(tmp_path, strikes=f"athlete_id,date,distance_km,strike\n{rows}b,2026-03-14,1,rearfoot\n")
+    used = found.rows["strikes.csv"]
+    assert MOST_PAIRS - 1000 < math.comb(used.height, 2) <= MOST_PAIRS
+    assert "pairs of distances at which runners were seen, on all lines together" in found.notices[0]
+
+
+def test_both_feet_and_other_days_and_runners_are_no_pairs(tmp_path: Path):
+    rows = "".join(
+        f"{name},2026-03-{day:02},1,{foot},rearfoot\n"
+        for name in ("a", "b") for day in range(1, 29) for foot in ("left", "right")
+    )  # fmt: skip
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("pipeline.inbox.lists.MOST_PAIRS", 0)
+        found = lists(tmp_path, strikes=f"athlete_id,date,distance_km,foot,strike\n{rows}")
+    assert found.rows["strikes.csv"].height == 2 * 28 * 2

@@ -80,9 +80,9 @@ class HostileFolder:
             (folder / "inbox" / name).parent.mkdir(parents=True, exist_ok=True)
             (folder / "inbox" / name).write_bytes(fit_run(f"2026-03-{day:02}T09:00:00", km=1))
 
-    def refresh(self, *, max_athlete_s: float) -> dict[str, str | None]:
-        """Reasons by file, after another refresh."""
-        (self.folder / "inbox" / "settings.toml").write_text(f"max_file_s = 2\nmax_athlete_s = {max_athlete_s}\n")
+    def refresh(self, *, max_athlete_s: float) -> dict[str, str]:
+        """What became of each file by another refresh; of those that were rejected, why."""
+        (self.folder / "inbox" / "settings.toml").write_text(f"max_file_s = 5\nmax_athlete_s = {max_athlete_s}\n")
         self.hung.unlink(missing_ok=True)
         path = os.pathsep.join([str(self.folder), os.environ.get("PYTHONPATH", "")])
         words = ["refresh", "--inbox", self.folder / "inbox", "--store", self.folder / "store", "--jobs", "1"]
@@ -92,36 +92,37 @@ class HostileFolder:
             capture_output=True, text=True, check=False, timeout=120,
         )  # fmt: skip
         assert done.returncode == 0, done.stderr
-        return dict(read_table(self.folder / "store", "recordings").select("path", "reason").iter_rows())
+        ledger = read_table(self.folder / "store", "recordings").select("path", "status", "reason")
+        return {path: reason if status == "rejected" else status for path, status, reason in ledger.iter_rows()}
 
     @property
     def files_that_hung(self) -> set[str]:
         return set(self.hung.read_text()) if self.hung.exists() else set()
 
 
-TOOK_TOO_LONG = "The file could not be read: it took longer than 2 s."
-WAITS = "The file waits: reading other files of its athlete has taken 3 s (max_athlete_s)."
+TOOK_TOO_LONG = "The file could not be read: it took longer than 5 s."
+WAITS = "The file waits: reading other files of its athlete has taken 8 s (max_athlete_s)."
 
 
 @pytest.mark.slow
 def test_an_athlete_whose_time_is_spent_is_gone_on_with_night_after_night_and_what_hung_is_remembered(tmp_path: Path):
     inbox = HostileFolder(tmp_path)
-    accepted = {"bo/a.fit": ""}
+    accepted = {"bo/a.fit": "accepted"}
     first = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": WAITS, "ari/sound.fit": WAITS}
-    assert inbox.refresh(max_athlete_s=3) == first | accepted
+    assert inbox.refresh(max_athlete_s=8) == first | accepted
     assert inbox.files_that_hung == {"1"}
-    assert inbox.refresh(max_athlete_s=3) == first | {"ari/2/hangs.fit": TOOK_TOO_LONG} | accepted
+    assert inbox.refresh(max_athlete_s=8) == first | {"ari/2/hangs.fit": TOOK_TOO_LONG} | accepted
     assert inbox.files_that_hung == {"2"}
-    read = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": TOOK_TOO_LONG, "ari/sound.fit": ""} | accepted
+    read = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": TOOK_TOO_LONG, "ari/sound.fit": "accepted"} | accepted
     for _ in range(2):
-        assert inbox.refresh(max_athlete_s=3) == read
+        assert inbox.refresh(max_athlete_s=8) == read
         assert inbox.files_that_hung == set()
 
 
 @pytest.mark.slow
 def test_files_that_wait_are_read_when_the_setting_is_raised_and_those_that_hung_are_not(tmp_path: Path):
     inbox = HostileFolder(tmp_path)
-    assert inbox.refresh(max_athlete_s=3)["ari/sound.fit"] == WAITS
+    assert inbox.refresh(max_athlete_s=8)["ari/sound.fit"] == WAITS
     raised = inbox.refresh(max_athlete_s=60)
     assert inbox.files_that_hung == {"2"}
-    assert raised["ari/sound.fit"] == ""
+    assert raised["ari/sound.fit"] == "accepted"
