@@ -1,7 +1,7 @@
 """Scores of athletes, such as their changes, explained by groups and covariates: least squares with a robust error.
 
 One score per athlete, with errors whose variance may differ between athletes. The covariance is that of MacKinnon and
-White 1985 (HC2, doi 10.1016/0304-4076(85)90158-7, restated in manuals; computed by statsmodels), the degrees of
+White 1985 (HC2, doi 10.1016/0304-4076(85)90158-7, restated in manuals), the degrees of
 freedom those of Bell and McCaffrey 2002 (Survey Methodol 28:169-181, read in reference lists). For one column of ones
 this is the t interval of a mean, for one of several groups that of its own athletes, and the difference of two groups
 has the standard error of Welch's t test; the tests check all three.
@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from statsmodels.regression.linear_model import OLS
 
 from pipeline.core.arrays import Array
 from pipeline.methods.paired_change import NO_SCATTER
@@ -69,9 +68,12 @@ def between_athletes(score: npt.ArrayLike, columns: Array, *, shared: npt.ArrayL
     if n < q + 1 or np.linalg.matrix_rank(columns) < q:
         raise ValueError(f"{n} athletes cannot tell {q} groups and covariates apart: leave one of them out.")
     inverse = np.linalg.inv(columns.T @ columns)
-    if np.einsum("ij,jk,ik->i", columns, inverse, columns).max() > 1 - 1e-9:
+    leverage = np.einsum("ij,jk,ik->i", columns, inverse, columns)
+    if leverage.max() > 1 - 1e-9:
         raise ValueError("An athlete is alone in a group, or with the value of a covariate: at least 2 are needed.")
-    fitted = OLS(y, columns).fit()
+    solving = np.linalg.pinv(columns)
+    estimates = solving @ y
+    variances = (y - columns @ estimates) ** 2 / (1 - leverage)
     moved = np.zeros(q) if shared is None else inverse @ columns.T @ np.asarray(shared, dtype=np.float64)
-    covariance: Array = np.asarray(fitted.cov_HC2, dtype=np.float64)
-    return BetweenFit(np.asarray(fitted.params), moved, columns, covariance, np.asarray(inverse, dtype=np.float64))
+    covariance = (solving * variances) @ solving.T
+    return BetweenFit(estimates, moved, columns, covariance, np.asarray(inverse, dtype=np.float64))

@@ -3,7 +3,7 @@
 A test of difference that does not reject shows nothing about equivalence. Here the null hypothesis is that the mean
 change lies at or beyond the margin, in either direction; the change is equivalent to none only if both are rejected.
 
-Source: Schuirmann 1987, doi 10.1007/BF01068419 (from memory); computed by statsmodels.
+Source: Schuirmann 1987, doi 10.1007/BF01068419 (from memory).
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import special
-from statsmodels.stats.weightstats import DescrStatsW
 
 from pipeline.methods.paired_change import NO_SCATTER
 from pipeline.methods.shared_error import with_shared_error
@@ -59,11 +58,11 @@ def equivalence(changes: npt.ArrayLike, margin: float, *, level: float = 0.95, s
         raise ValueError(f"The level of a one-sided test must lie between 0.5 and 1, not at {level}.")
     if len(values) < 2:
         raise ValueError(f"A test of equivalence needs at least two changes, not {len(values)}.")
-    described = DescrStatsW(values)
-    if float(described.std) <= NO_SCATTER * float(np.abs(values).max()):
+    mean, scatter = float(values.mean()), float(values.std())
+    if scatter <= NO_SCATTER * float(np.abs(values).max()):
         raise ValueError("All changes are equal: a test of equivalence needs scatter.")
-    mean = float(described.mean)
-    interval = with_shared_error(mean, float(described.std_mean), len(values) - 1, shared_se, level=2 * level - 1)
+    df = len(values) - 1
+    interval = with_shared_error(mean, scatter / df**0.5, df, shared_se, level=2 * level - 1)
     low, high = interval.low, interval.high
     beyond = (abs(mean) - margin) / interval.se
     return Equivalence(

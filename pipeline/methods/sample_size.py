@@ -4,7 +4,7 @@ The standard deviation of athletes' mean changes over R runs is √(between² + 
 differ, and the change of each run differs from the athlete's own. More runs lower the second part only.
 
 Sources: power of the t test by the noncentral t distribution (Johnson and Welch 1940, doi 10.1093/biomet/31.3-4.362,
-from memory), computed by statsmodels.
+from memory).
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from statsmodels.stats.power import TTestPower
+from scipy import special
 
+from pipeline.methods.noncentral_t import noncentral_t_below
 from pipeline.methods.reliability import reliability
 
 #: No study of runners is larger; a larger number comes from a mistake in the units.
@@ -77,11 +78,11 @@ def fewest_athletes(delta: float, sd: float, *, power: float, level: float = 0.9
         raise ValueError(f"A standard deviation must be above 0, not {sd}.")
     if not 1 - level < power < 1:
         raise ValueError(f"The power must lie between {1 - level:.3g} and 1, not at {power}.")
-    test, effect = TTestPower(), abs(delta) / sd
+    effect = abs(delta) / sd
 
     def reached(n: int) -> float:
-        # A noncentral t too far from zero for SciPy gives NaN; the power is 1 long before.
-        return float(np.nan_to_num(test.power(effect, n, 1 - level), nan=1.0))
+        limit, shift = float(special.stdtrit(n - 1, 0.5 + level / 2)), effect * math.sqrt(n)
+        return 1 - noncentral_t_below(limit, n - 1, shift) + noncentral_t_below(-limit, n - 1, shift)
 
     n_athletes = range(2, MOST_ATHLETES + 1)
     place = bisect.bisect_left(n_athletes, power, key=reached)

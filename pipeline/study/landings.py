@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from statsmodels.stats.inter_rater import cohens_kappa
 
 from pipeline.core.errors import NothingDone
+from pipeline.methods.kappa import cohens_kappa
 from pipeline.methods.paired_change import paired_change
 from pipeline.methods.paired_classes import (
     bowker,
@@ -265,8 +265,7 @@ def _raters(table: Counts, about: About) -> Iterator[Statistic]:
     same = f"{n} feet seen by two raters, {int(np.trace(table))} of them classed alike"
     kappa = low = high = None
     if len(occurs) > 1:
-        result = cohens_kappa(table[np.ix_(occurs, occurs)])
-        kappa, low, high = float(result.kappa), float(result.kappa_low), float(result.kappa_upp)
+        kappa, low, high = cohens_kappa(table[np.ix_(occurs, occurs)])
     yield about(
         statistic="kappa",
         estimate=kappa,

@@ -71,7 +71,7 @@ def methods_text(result: StudyResult) -> list[str]:
     primary = result.results.filter(pl.col("p_corrected").is_not_null()).height
     designs = dict.fromkeys(analysis.design for analysis in study.analyses)
     made = software()
-    versions = ", ".join(f"{name} {made['libraries'][name]}" for name in ("numpy", "scipy", "statsmodels", "polars"))
+    versions = ", ".join(f"{name} {made['libraries'][name]}" for name in ("numpy", "scipy", "polars"))
     corrected = f"The {primary} p-values of primary statistics are {_CORRECTION_WORDS[study.correction]}. "
     splits = (
         f"Splits of {settings.split_length_m:g} m are included if they are complete (at least "

@@ -9,8 +9,8 @@ from typing import Any
 
 import polars as pl
 from polars import selectors as cs
-from statsmodels.stats.multitest import multipletests
 
+from pipeline.methods.corrected_p import benjamini_hochberg, holm
 from pipeline.study.study_file import Analysis, Published
 from pipeline.tables.columns import count, dy, interval, measure, share, words
 
@@ -182,15 +182,14 @@ def results(statistics: Sequence[Statistic], correction: str) -> pl.DataFrame:
     )
 
 
-#: statsmodels' names of the corrections.
-_MULTIPLETESTS = {"holm": "holm", "benjamini_hochberg": "fdr_bh"}
+_CORRECTIONS = {"holm": holm, "benjamini_hochberg": benjamini_hochberg}
 
 
 def _corrected(statistics: Sequence[Statistic], correction: str) -> list[float | None]:
     """p-values of primary statistics, corrected for their number (Holm 1979; Benjamini and Hochberg 1995)."""
     primary = [row.p_value for row in statistics if row.is_primary and row.p_value is not None]
-    if primary and correction in _MULTIPLETESTS:
-        primary = multipletests(primary, method=_MULTIPLETESTS[correction])[1].tolist()
+    if primary and correction in _CORRECTIONS:
+        primary = _CORRECTIONS[correction](primary).tolist()
     adjusted = iter(primary)
     return [next(adjusted) if row.is_primary and row.p_value is not None else None for row in statistics]
 

@@ -102,7 +102,7 @@ def test_provenance_holds_the_digest_of_every_other_file(out: Path):
     }
     assert provenance["digest"] == hashlib.sha256("\0".join(provenance["rests_on"].values()).encode()).hexdigest()
     assert provenance["settings"]["split_length_m"] == 1000.0
-    libraries = {"numpy", "scipy", "statsmodels", "polars", "duckdb", "pyarrow", "fitdecode"}
+    libraries = {"numpy", "scipy", "polars", "duckdb", "pyarrow", "fitdecode"}
     assert libraries <= set(provenance["libraries"])
     assert provenance["python"].endswith(platform.python_version())
     pinned = (out / "requirements.txt").read_text(encoding="utf-8").splitlines()
