@@ -152,7 +152,9 @@ def samples(
     rows = _one_clock(recording.readings, tally)
     if rows.is_empty():
         return RunSamples(rows, _exclusions(tally), 0.0, 0.0, "absent", "unlocated")
-    readings = _apply(_IMPOSSIBLE, {name: rows[name].to_numpy() for name in rows.columns}, tally)
+    readings = _apply(
+        (*_IMPOSSIBLE, *_implausible(registry)), {name: rows[name].to_numpy() for name in rows.columns}, tally
+    )
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
     longest_s = longest_s if recording.grain == "sample" else np.inf
@@ -366,6 +368,18 @@ _IMPOSSIBLE = (
 @cache
 def _lost_of(registry: Registry) -> tuple[_Rule, ...]:
     return tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in registry.reading_of)
+
+
+@cache
+def _implausible(registry: Registry) -> tuple[_Rule, ...]:
+    """Of metrics of one's own: outside of what their owner calls plausible."""
+    rules = []
+    for own in registry.own:
+        rules += [
+            _Rule(own.column, _NONE, _zero(own.column), NO_READING),
+            _Rule(own.column, "implausible", _outside(own.column, (own.lowest, own.highest))),
+        ]
+    return tuple(rules)
 
 
 def _zero_while_moving(rows: Columns) -> Mask:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from types import new_class
 
 if "sqlalchemy" not in sys.modules:
@@ -17,7 +17,7 @@ else:
     import dataframely as dy
 
 
-__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "words"]
+__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "wider", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -97,6 +97,16 @@ def instant(meaning: str, *, nullable: bool = False) -> dy.Datetime:
 def flag(meaning: str, *, nullable: bool = False) -> dy.Bool:
     """Whether something is so."""
     return dy.Bool(nullable=nullable, description=meaning, metadata={"unit": ""})
+
+
+def wider(schema: type[dy.Schema], columns: Mapping[str, dy.Column]) -> type[dy.Schema]:
+    """A table with more columns, after its own."""
+    about = {"__doc__": schema.__doc__, "__module__": schema.__module__}
+    return new_class(
+        schema.__name__,
+        (dy.Schema,),
+        exec_body=lambda body: body.update(about | dict(schema.columns()) | dict(columns)),
+    )
 
 
 def like(schema: type[dy.Schema], name: str, *, meaning: str, **replaced: tuple[str, dy.Column]) -> type[dy.Schema]:
