@@ -12,7 +12,6 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -166,7 +165,7 @@ class Settings:
         "can finish; what did not change between them is on the disk once.", smallest=2)
     # fmt: on
 
-    @cached_property
+    @property
     def registry(self) -> Registry:
         """The quantities in force."""
         return registry_with(
