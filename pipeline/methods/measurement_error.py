@@ -410,9 +410,10 @@ def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
 
 def _with_response(fitted: Fit, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
     """The fit with the corrected coefficients: the drift and the other responses move with the response to speed."""
-    speed_place = fitted.places.index(speed)
-    beta = np.insert(conditional.beta, speed_place, response)
-    moves = np.insert(-conditional.passed_on, speed_place, 1.0)
-    covariance = np.insert(np.insert(conditional.covariance, speed_place, 0.0, axis=0), speed_place, 0.0, axis=1)
+    others = [place for place, column in enumerate(fitted.places) if column != speed]
+    beta, moves = np.full(len(fitted.places), response), np.ones(len(fitted.places))
+    beta[others], moves[others] = conditional.beta, -conditional.passed_on
+    covariance = np.zeros((len(beta), len(beta)))
+    covariance[np.ix_(others, others)] = conditional.covariance
     covariance = covariance + variance * np.outer(moves, moves)
     return replace(fitted, beta=beta, covariance=covariance, drift_df=conditional.df, given=(speed,))

@@ -73,19 +73,33 @@ class Design:
         """Row of each run's first split."""
         return np.flatnonzero(np.isnan(self.gap_km))
 
+    @cached_property
+    def counts(self) -> npt.NDArray[np.int64]:
+        """Splits of each run."""
+        return np.bincount(self.run)
+
     def per_run(self, values: Array) -> Array:
         """Sums over the splits of each run, along the first axis."""
         return np.asarray(np.add.reduceat(values, self.first, axis=0))
 
+    @cached_property
     def within_runs(self) -> Array:
         """Columns less their run's mean, which a run's level would take up anyway."""
-        counts = np.bincount(self.run)[:, None]
-        return np.asarray(self.columns - (self.per_run(self.columns) / counts)[self.run])
+        return np.asarray(self.columns - (self.per_run(self.columns) / self.counts[:, None])[self.run])
 
     @cached_property
     def products_by_rho(self) -> tuple[Array, Array]:
         """What the likelihood is made of, whatever the regressors: see `_products_by_rho`."""
         return _products_by_rho(self)
+
+    @cached_property
+    def likelihoods(self) -> dict[tuple[int, ...], Array]:
+        """Likelihoods over the whole grid, by the regressors that they were asked for with."""
+        return {}
+
+    def weighted(self, weight: Array) -> Design:
+        """The same splits with other weights; where they are those it has, with all that is known of it."""
+        return self if np.array_equal(weight, self.weight) else replace(self, weight=weight)
 
 
 @dataclass(frozen=True)
@@ -143,8 +157,8 @@ def fit(design: Design, causes: Sequence[int], prior: Prior | None = None, *, nu
         prior: of the responses to `causes`, in that order; None to let each athlete stand alone.
         nuisances: those of `causes` that do not count in `Fit.collinearity`.
     """
-    weight = design.weight * _huber_weights(design, causes, prior)
-    return fit_weighted(replace(design, weight=weight), causes, prior, nuisances=nuisances)
+    weighted = design.weighted(design.weight * _huber_weights(design, causes, prior))
+    return fit_weighted(weighted, causes, prior, nuisances=nuisances)
 
 
 def fit_weighted(
@@ -175,7 +189,9 @@ def fit_weighted(
 def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[float, Array, float]:
     """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
     by_rho, log_determinants = design.products_by_rho
-    likelihoods = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
+    if places not in design.likelihoods:
+        design.likelihoods[places] = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
+    likelihoods = design.likelihoods[places]
     rho_place, ratio_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
     rho, products = float(RHO[rho_place]), by_rho[rho_place]
     variance_ratio = float(VARIANCE_RATIO[ratio_place])
@@ -260,13 +276,13 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     Returns:
         rho × runs × m × m, and rho.
     """
-    within = design.within_runs()
+    within = design.within_runs
     varied = np.flatnonzero(within.any(axis=0))  # products with the others are zero
     scaled = np.column_stack([within[:, varied], np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
     before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
-    counts = np.bincount(design.run)
+    counts = design.counts
     place = np.arange(len(design.run)) - np.repeat(design.first, counts)
     blocks = np.zeros((len(RHO), len(counts), counts.max(), scaled.shape[1]))
     blocks[:, design.run, place] = (scaled - fades[:, :, None] * before) / np.sqrt(1 - fades**2)[:, :, None]
@@ -321,7 +337,7 @@ def _huber_weights(design: Design, causes: Sequence[int], prior: Prior | None) -
     responses = np.zeros(design.columns.shape[1])
     responses[list(causes)] = np.linalg.solve(a + known, b + pull)[1:]
     rest = design.columns[:, VALUE] - design.columns[:, FIRST_CAUSE:] @ responses[FIRST_CAUSE:]
-    counts = np.bincount(design.run)[:, None]
+    counts = design.counts[:, None]
     pair = np.column_stack([design.columns[:, DISTANCE], rest])
     pair = pair - (design.per_run(pair) / counts)[design.run]
     slope = design.per_run(pair[:, 0] * pair[:, 1]) / design.per_run(pair[:, 0] ** 2)

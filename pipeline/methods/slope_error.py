@@ -36,7 +36,7 @@ def with_slope_error(corrected: Corrected, slope: int, error_pct: float = SLOPE_
     if slope not in fitted.places or error_pct == 0:
         return corrected
     slope_place = fitted.places.index(slope)
-    within = fitted.design.within_runs()
+    within = fitted.design.within_runs
     x, other_columns = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
     rest = x - other_columns @ np.linalg.lstsq(other_columns, x, rcond=None)[0]
     share = min(error_pct**2 * len(rest) / float(rest @ rest), MOST_ERROR)

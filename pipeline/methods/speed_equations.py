@@ -6,6 +6,7 @@ What they are and why, `pipeline/methods/measurement_error.py` says.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -77,7 +78,7 @@ class _Padded:
 
 def _padded(fitted: Fit) -> _Padded:
     design = fitted.design
-    counts = np.bincount(design.run)
+    counts = design.counts
     n_runs, longest = len(counts), int(counts.max())
     place = np.arange(len(design.run)) - np.repeat(design.first, counts)
 
@@ -140,6 +141,33 @@ class SpeedErrors:
     blur: Array
     mean_square: Array
     reliability: Array
+
+    @cached_property
+    def scaled(self) -> _Scaled:
+        """What the covariance is made of at any response."""
+        of_errors = self.equations.of_errors
+        variances = np.diag(of_errors)
+        has_instrument = variances > 0  # without splits two to four kilometres apart there is no instrument
+        scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, variances, 1.0)), 0.0)
+        product = scale[:, None] * scale
+        return _Scaled(
+            scale,
+            bool(has_instrument[2]),
+            of_errors * product + 1e-9 * np.eye(3),
+            self.of_speed * product,
+            self.of_speed_squared * np.diag(product),
+        )
+
+
+@dataclass(frozen=True)
+class _Scaled:
+    """Parts of the covariance of the equations, each divided by a scale, by what they are multiplied with."""
+
+    scale: Array
+    has_instrument: bool
+    by_errors: Array
+    by_speed: Array
+    by_square: Array
 
 
 def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
@@ -264,20 +292,15 @@ def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Ar
     left = (system.rest[0, 0] - 2 * response * system.rest[0, 1] + response**2 * system.rest[1, 1]) / system.df
     of_speed = squared * errors_of_speed.trace_rest / system.df
     errors = np.maximum(left - of_speed, LEAST_VARIANCE * system.variance)
-    has_instrument = np.diag(system.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
-    scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, np.diag(system.of_errors), 1.0)), 0.0)
-    product = scale[:, None] * scale
-    by_errors = system.of_errors * product + 1e-9 * np.eye(3)
-    by_speed = errors_of_speed.of_speed * product
-    by_square = errors_of_speed.of_speed_squared * np.diag(product)
+    parts = errors_of_speed.scaled
 
     def of(row: int, column: int) -> Array:
-        by_both = by_speed[:, row, column] + (by_square[:, row] if row == column else 0.0)
-        return np.asarray(errors * by_errors[row, column] + squared * by_both[:, None])
+        by_both = parts.by_speed[:, row, column] + (parts.by_square[:, row] if row == column else 0.0)
+        return np.asarray(errors * parts.by_errors[row, column] + squared * by_both[:, None])
 
     first = np.sqrt(of(0, 0))
     below, last = of(1, 0) / first, of(2, 0) / first
     second = np.sqrt(of(1, 1) - below**2)
     beside = (of(2, 1) - last * below) / second
-    third = np.sqrt(of(2, 2) - last**2 - beside**2) if has_instrument[2] else np.ones_like(errors)
-    return (first, below, second, last, beside, third), scale, np.maximum((of_speed + errors) / left, 1.0)
+    third = np.sqrt(of(2, 2) - last**2 - beside**2) if parts.has_instrument else np.ones_like(errors)
+    return (first, below, second, last, beside, third), parts.scale, np.maximum((of_speed + errors) / left, 1.0)
