@@ -20,7 +20,16 @@ from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import METRIC_OF, METRICS, READING_OF, readings_behind
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Design, Fit, Prior, fit, fit_weighted
+from pipeline.methods.mixed_model import (
+    DISTANCE,
+    FIRST_CAUSE,
+    VALUE,
+    Design,
+    Model,
+    Prior,
+    settled,
+    settled_as_weighted,
+)
 
 TEN_KM = 10_000.0
 
@@ -399,29 +408,31 @@ class Expected:
 _UNKNOWN = (0.0, np.inf)
 
 
-def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> Corrected:
+def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, of_drift: bool = True) -> Corrected:
     """The model with the causes that tell, corrected for the error of speed.
 
     Args:
         design: of one athlete and metric.
         causes: that tell.
         expected: of the responses.
+        of_drift: whether the interval of the drift is wanted; see `correct`.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
     if prior is None:
-        return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
-    fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
-    other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
+        return uncorrected(_model(design, causes, expected, is_speed_exact=True).fitted())
+    model = _model(design, causes, expected, is_speed_exact=False)
+    other_causes = tuple(place for place in model.places[1:] if place != SPEED)
     return correct(
-        fitted,
+        model,
         SPEED,
         prior,
         METRIC_OF[expected.metric].speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
+        of_drift=of_drift,
     )
 
 
-def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Fit:
+def _model(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Model:
     """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
     taken_out = nuisances(design, expected.warm_up_effect_pct)
 
@@ -429,14 +440,14 @@ def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, i
         regressors = (*taken_out, *causes)
         return regressors, expected.prior(regressors, is_speed_exact=is_speed_exact)
 
-    fitted = fit(design, *arguments(causes), nuisances=taken_out)
+    model = settled(design, *arguments(causes), nuisances=taken_out)
     if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
-        return fitted
+        return model
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or len(curved) > _room(design) or collinearity_of(design, curved) > INSEPARABLE:
-        return fitted
+        return model
     # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
-    with_curve = fit_weighted(fitted.design, *arguments(curved), nuisances=taken_out)
+    with_curve = settled_as_weighted(model.design, *arguments(curved), nuisances=taken_out).fitted()
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
     stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
-    return fit(design, *arguments(curved), nuisances=taken_out) if stands_out else fitted
+    return settled(design, *arguments(curved), nuisances=taken_out) if stands_out else model

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, whiten
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Model, whiten
 
 #: Standard deviations of the error of a kilometre's log speed that are considered.
 ERROR_SD = np.array([0.0005, 0.002, 0.004, 0.006, 0.008, 0.010, 0.0125, 0.015, 0.0175, 0.02, 0.025, 0.03])
@@ -138,20 +138,20 @@ def _trace_of_square(product: Array) -> Array:
     return np.asarray(np.einsum("rij,rji->r", product, product))
 
 
-def _covariance_and_precision(fitted: Fit, layout: _Layout) -> tuple[Array, Array]:
+def _covariance_and_precision(model: Model, layout: _Layout) -> tuple[Array, Array]:
     """Of the model's errors, over their variance, with each run's own drift; runs x n x n."""
-    design = fitted.design
+    design = model.design
     deviation, distance = (
         _filled_up(values, design.run) for values in (1 / np.sqrt(design.weight), design.columns[:, DISTANCE])
     )
-    covariance = layout.fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
-    covariance = covariance + fitted.variance_ratio * distance[:, :, None] * distance[:, None, :]
+    covariance = layout.fading(model.rho) * deviation[:, :, None] * deviation[:, None, :]
+    covariance = covariance + model.variance_ratio * distance[:, :, None] * distance[:, None, :]
     n = len(design.run)
     units = np.zeros((n, deviation.shape[1]))
     units[np.arange(n), np.arange(n) - np.repeat(design.first, design.counts)] = 1.0
-    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), fitted.rho)
+    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), model.rho)
     along, whitening = (_filled_up(part, design.run) for part in (white[:, 0], white[:, 1:]))
-    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * (along**2).sum(axis=1))
+    shrink = model.variance_ratio / (1 + model.variance_ratio * (along**2).sum(axis=1))
     projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
     precision = whitening.swapaxes(1, 2) @ whitening
     return covariance, precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]
@@ -230,12 +230,12 @@ def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
 
 
 def equations(
-    fitted: Fit, speed: int, loading: float = 0.0, groups: npt.NDArray[np.int64] | None = None
+    model: Model, speed: int, loading: float = 0.0, groups: npt.NDArray[np.int64] | None = None
 ) -> Equations | None:
     """Set up the equations for the response to speed.
 
     Args:
-        fitted: the uncorrected model; its correlation, variance ratio and weights are taken.
+        model: uncorrected; its correlation, variance ratio and weights are taken.
         speed: column of log speed, one of the model's.
         loading: of the error of speed in the value.
         groups: of each run, from 0: those whose speed has the same source; None for a single group.
@@ -243,15 +243,15 @@ def equations(
     Returns:
         The equations; None where the metric answers exactly, so that there is no error to weigh them by.
     """
-    if fitted.variance <= EXACT**2:
+    if model.variance <= EXACT**2:
         return None
-    design = fitted.design
+    design = model.design
     layout = _layout_of(design.run.tobytes(), design.gap_km.tobytes(), design.columns[:, DISTANCE].tobytes())
-    covariance, precision = _covariance_and_precision(fitted, layout)
+    covariance, precision = _covariance_and_precision(model, layout)
     columns = _filled_up(design.columns, design.run)
     x = columns[:, :, speed]
     y = columns[:, :, VALUE] - loading * x
-    z = columns[:, :, [column for column in fitted.places if column != speed]]
+    z = columns[:, :, [column for column in model.places if column != speed]]
     fade = precision @ layout.line
     of_others = (precision @ z).swapaxes(1, 2)
     rows = np.stack([(matrix @ x[:, :, None])[:, :, 0] for matrix in (layout.centre, fade, layout.instrument)], axis=1)
@@ -281,8 +281,8 @@ def equations(
         np.stack([is_in @ square for square in squares], axis=1),
         rest,
         is_in @ (precision * layout.error_correlation).sum(axis=(1, 2)),
-        fitted.df,
-        fitted.variance,
+        model.df,
+        model.variance,
         traces[:, 0] / left if left > 0 else np.full(len(is_in), np.inf),
     )
 

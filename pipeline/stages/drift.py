@@ -41,7 +41,7 @@ from pipeline.methods.design import (
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit
 from pipeline.methods.onset import Onset, onset, run_onsets
 from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
@@ -211,7 +211,7 @@ def _athlete_row(
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(df, 0.975))
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
+    a, b, _ = fitted.normal
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
     row: dict[str, object] = {
