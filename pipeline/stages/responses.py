@@ -61,9 +61,8 @@ def responses(
         if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
             continue
         name, design, metric = entry.name, entry.design, str(entry.name["metric"])
-        corrected = fit_causes(
-            design, entry.regressors.causes, Expected(metric, None, speed_error_pct, warm_up_effect_pct)
-        )
+        expected = Expected(metric, None, speed_error_pct, warm_up_effect_pct)
+        corrected = fit_causes(design, entry.regressors.causes, expected, of_drift=False)
         fitted = corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
             if cause in fitted.given or cause == PACE_VARIANCE:
