@@ -29,6 +29,7 @@ from pipeline.inbox.lists import LISTS, read_lists
 from pipeline.inbox.names import alike, as_folders
 from pipeline.stages.corrections import Correction
 from pipeline.stages.corrections import listed as listed_corrections
+from pipeline.tables import require_free_columns
 
 COLUMNS_FILE = "columns.toml"
 #: Lists and settings in the inbox itself.
@@ -95,7 +96,7 @@ class Inbox:
         if described is None:
             return None
         try:
-            return read_mapping(read_text(described), Path(file.path).name)
+            return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
         except UsageError as error:
             raise Refused(str(error)) from None
 
@@ -154,6 +155,7 @@ def read_inbox(folder: Path) -> Inbox:
     files = tuple(file for file in present if PurePosixPath(file.path).name not in (COLUMNS_FILE, CORRECTIONS_FILE))
     others_sha256 = digest_of_others(folder, {file.path for file in files})  # before what they say is read
     settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
+    require_free_columns(settings.registry)
     closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
     read = read_lists(folder)
     if not files and read.rows["strikes.csv"].is_empty():
