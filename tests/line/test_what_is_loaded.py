@@ -1,0 +1,61 @@
+"""What only the flow, a cluster or the tests need is loaded by nothing else."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
+from tests.support.demo_store import CLUB
+
+STUDY = Path(__file__).parents[2] / "data/studies/demo/contact-time-marathon.toml"
+ELSEWHERE = {"prefect", "dask", "distributed", "pandas", "statsmodels", "altair", "vl_convert"}
+
+
+TELL = "\nimport sys\nprint(*{name.partition('.')[0] for name in sys.modules})"
+
+
+def loaded_by(program: str) -> set[str]:
+    """The libraries that a program has loaded at its end."""
+    told = subprocess.run(
+        [sys.executable, "-c", program + TELL],
+        capture_output=True, text=True, check=False, env={"PYTHONPATH": str(Path(__file__).parents[2])},
+    )  # fmt: skip
+    assert told.returncode == 0, told.stderr
+    return set(told.stdout.splitlines()[-1].split())
+
+
+def command(*words: object) -> str:
+    return f"from pipeline.__main__ import main\nmain({list(map(str, words))!r}, standalone_mode=False)"
+
+
+@pytest.mark.slow
+def test_a_refresh_loads_nothing_of_the_flow_nor_of_a_cluster(small_club: Path, tmp_path: Path):
+    found = loaded_by(command("refresh", "--inbox", small_club, "--store", tmp_path / "store", "--jobs", "1"))
+    assert "polars" in found
+    assert not found & ELSEWHERE
+
+
+def test_nor_do_its_workers():
+    found = loaded_by("\n".join(f"import {name}" for name in f"{WORKER_LOADS} {WORKER_LOADS_LATER}".split()))
+    assert {"polars", "duckdb", "scipy"} <= found
+    assert not found & ELSEWHERE
+
+
+@pytest.mark.slow
+def test_nor_does_a_study_but_for_its_figures(own_store: Path, tmp_path: Path):
+    found = loaded_by(command("study", STUDY, "--store", own_store, "--out", tmp_path / "out"))
+    assert "polars" in found
+    assert not found & (ELSEWHERE - {"altair", "vl_convert"})
+
+
+def test_demo_is_a_refresh(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    asked: list[object] = []
+    monkeypatch.setattr("pipeline.commands.demo.bring_up_to_date", lambda inbox, *_, **_more: asked.append(inbox))
+    from pipeline.__main__ import main  # noqa: PLC0415
+
+    main(["demo", "--store", str(tmp_path)], standalone_mode=False)
+    assert asked == [CLUB]
