@@ -8,8 +8,8 @@
 
     read_recording("inbox/ari/2026-03-14.fit").splits
 
-Frames are Polars frames (`.to_pandas()` where pandas is installed), charts are Altair charts. Nothing here changes a store. It may
-import everything below the commands; nothing imports it but the two functions of `pipeline`.
+Frames are Polars frames (`.to_pandas()` where pandas is installed), charts are Altair charts. Nothing here changes a
+store. It may import everything below the commands; nothing imports it but the two functions of `pipeline`.
 """
 
 from pipeline.notebook.reading import Recorded, Store, read_recording, read_store
