@@ -9,6 +9,7 @@ import polars as pl
 from markupsafe import Markup
 
 from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.pages.cells import against_html
 from pipeline.pages.club_rows import ClubRows, run_name
 from pipeline.pages.language import Language
 from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
@@ -207,14 +208,17 @@ def against_symbols(against: pl.DataFrame) -> Markup:
 def against_cell(row: Row | None, span: float, language: Language) -> Context:
     """A run against the usual in one fact: mark, word, number."""
     if row is None:
-        return {"mark": "", "word": "", "comparison": "none", "title": ""}
+        return {"html": against_html("none", "", "", ""), "word": "", "comparison": "none", "title": ""}
     change, low, high = (row[name] for name in ("drift_pct_per_10km", "usual_low", "usual_high"))
     key = "comparison.title" if low is not None else "comparison.title_without"
+    word = language(f"comparison.{row['comparison']}")
+    title = language(key, change=language.signed(change), usual=language.between(low, high))
+    mark = usual_mark(row, span, f"run-{row['metric']}")
     return {
-        "mark": usual_mark(row, span, f"run-{row['metric']}"),
-        "word": language(f"comparison.{row['comparison']}"),
+        "html": against_html(row["comparison"], title, mark, word),
+        "word": word,
         "comparison": row["comparison"],
-        "title": language(key, change=language.signed(change), usual=language.between(low, high)),
+        "title": title,
     }
 
 

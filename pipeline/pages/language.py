@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, cached_property
@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.core.metrics import METRIC_OF, QUANTITIES
 from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
-from pipeline.pages.units import Units, deciding, number, signed
+from pipeline.pages.units import Units, deciding, number, numbers, signed
 
 _TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
@@ -83,6 +83,14 @@ class Language:
     def signed(self, value: float | None, decimals: int = 1) -> str:
         """A number with its sign."""
         return self._written(signed(value, decimals))
+
+    def numbers(self, values: Iterable[float | None], decimals: int) -> list[str]:
+        """Several numbers, each as `number` writes it."""
+        return numbers(values, decimals, point=self._decimal)
+
+    def signs(self, values: Iterable[float | None], decimals: int = 1) -> list[str]:
+        """Several numbers, each as `signed` writes it."""
+        return numbers(values, decimals, sign="+", point=self._decimal)
 
     def between(self, low: float | None, high: float | None, decimals: int = 1) -> str:
         """An interval of changes; an end next to zero keeps the digit that says on which side it lies."""

@@ -19,6 +19,8 @@ from markupsafe import Markup, escape
 SIZE = 1000
 #: Room above and below the marks, for letters [px].
 TOP, BOTTOM = 16, 22
+#: Room around the values, as a share of their range.
+ROOM = 0.06
 #: So far below the top a label would touch the unit above it [px].
 UNIT_ROOM = 12
 
@@ -61,7 +63,7 @@ def decimals_of(step: float) -> int:
     return max(0, -math.floor(math.log10(step) + 1e-9))
 
 
-def around(values: Iterable[float], room: float = 0.06) -> tuple[float, float]:
+def around(values: Iterable[float], room: float = ROOM) -> tuple[float, float]:
     """The range of values with some room; never empty."""
     known = [value for value in values if value is not None and math.isfinite(value)]
     low, high = min(known, default=0.0), max(known, default=1.0)
