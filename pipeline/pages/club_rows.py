@@ -21,7 +21,7 @@ from pipeline.pages.language import Language
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
 from pipeline.store.layout import read_rows, table_folder
-from pipeline.tables import TABLES, empty
+from pipeline.tables import empty
 
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
@@ -223,9 +223,10 @@ class ClubRows:
         before, after = self._in_order[:place][-1:], self._in_order[place + 1 :][:1]
         return (before[0] if before else None), (after[0] if after else None)
 
-    def optional(self, name: str) -> pl.DataFrame | None:
-        """A table that this version may not have; None where it has not, or nothing was written."""
-        return self.table(name) if name in TABLES and files_below(table_folder(self._built, name)) else None
+    @cached_property
+    def has_quality(self) -> bool:
+        """Whether the recordings were judged; states that older versions made have no such table."""
+        return bool(files_below(table_folder(self._built, "quality")))
 
 
 def club_rows(pages: Pages) -> ClubRows:

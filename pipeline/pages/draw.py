@@ -31,13 +31,13 @@ from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.assets import write_assets
 from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
-from pipeline.pages.cells import table_body
+from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import Language, catalogue
 from pipeline.pages.methods_page import methods_page
-from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page
+from pipeline.pages.run_page import SPLITS_SHOWN, RunRows, expected_ranges, panels, run_page
 from pipeline.pages.traces import TRACES_READ, Traces, traces_of_runs
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
@@ -134,13 +134,12 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("run_drift", "run_against_usual", "exclusions")
     )
-    has_quality = club.optional("quality") is not None
-    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if has_quality else {}
+    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if club.has_quality else {}
     splits = club.own("splits", athlete_id).sort("run_id", "km")
     expected = expected_ranges(
         splits, club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id), pages.settings.inclusion
     )
-    columns = splits.to_dict(as_series=False)
+    columns = splits.select(SPLITS_SHOWN).to_dict(as_series=False)
     pieces = splits["run_id"].rle().struct.unnest()
     rows_of = {run_id: slice(end - n, end) for n, run_id, end in zip(*pieces, pieces["len"].cum_sum(), strict=True)}
     runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()
@@ -167,7 +166,7 @@ def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
 
 def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     """Digests of the inputs of the athlete's page, and of those of the run pages."""
-    quality = ("quality",) if club.optional("quality") is not None else ()
+    quality = ("quality",) if club.has_quality else ()
     tables = [club.digest(name, athlete_id) for name in (*_OF_RUNS, *quality)]
     responses = club.digest("athlete_drift", athlete_id, _responses)
     runs = club.own("runs", athlete_id)
@@ -230,7 +229,7 @@ def _templates_digest() -> str:
 class _ConstantTexts(Extension):
     """Texts without values are put into a template when it is compiled: a page has a hundred of them."""
 
-    def preprocess(self, source: str, name: str | None, filename: str | None = None) -> str:
+    def preprocess(self, source: str, name: str | None, filename: str | None = None) -> str:  # noqa: ARG002
         """Replace `t("key")` by the text of the key."""
         texts: Mapping[str, str] = self.environment.globals["texts"]
         return _TEXT.sub(lambda call: json.dumps(texts[call[2]]), source)
@@ -251,7 +250,7 @@ def _templates(code: str) -> jinja2.Environment:
         auto_reload=False,
         extensions=[_ConstantTexts],
     )
-    environment.globals |= {"texts": catalogue(code), "table_body": table_body}
+    environment.globals |= {"texts": catalogue(code), "table": table, "heads": heads}
     return environment
 
 

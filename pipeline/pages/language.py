@@ -99,6 +99,17 @@ class Language:
         ends = (self.signed(value, deciding(value, decimals)) for value in (low, high))
         return self("number.between", low=next(ends), high=next(ends))
 
+    def intervals(self, lows: Sequence[float | None], highs: Sequence[float | None], decimals: int = 1) -> list[str]:
+        """Several intervals, each as `between` writes it."""
+        form, written = self("number.between", low="%s", high="%s"), []
+        for values in (lows, highs):
+            texts = self.signs(values, decimals)
+            for place, value in enumerate(values):
+                if value is not None and abs(value) < 10.0**-decimals:
+                    texts[place] = self.signed(value, deciding(value, decimals))
+            written.append(texts)
+        return [form % ends if all(ends) else "" for ends in zip(*written, strict=True)]
+
     def _written(self, text: str) -> str:
         return text if self._decimal == "." else text.replace(".", self._decimal)
 

@@ -14,7 +14,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
 from pipeline.methods.adjustment import effect, warm_up_effect
-from pipeline.pages.athlete_tables import against_cell
+from pipeline.pages.athlete_tables import against_cells
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.run_pictures import RunCourse, run_pictures
@@ -28,6 +28,10 @@ Context = dict[str, Any]
 
 #: What can be excluded besides readings, by the values of `quantity` in the table `exclusions`.
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
+#: Columns of `splits` that the page shows.
+SPLITS_SHOWN = (
+    "km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share", *(one.column for one in QUANTITIES),
+)  # fmt: skip
 #: Metrics whose panel shows what is usual: as a sensor records them, and effort.
 WITH_USUAL = tuple(metric.column for metric in METRICS if metric.is_reading)
 _PLACE = {metric.column: place for place, metric in enumerate(METRICS)}
@@ -61,6 +65,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
     """
     columns = [one for one in QUANTITIES if any(value is not None for value in rows.splits[one.column])]
     spans = {row["metric"]: _span(row) for row in rows.against}
+    against, drifts = in_order(rows.against), in_order(rows.drifts)
     return {
         "name": club.shown(run["athlete_id"]),
         "date": run["started_at_utc"],
@@ -79,20 +84,20 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
             {
                 "metric": language.metric(row["metric"]),
                 "is_derived": not METRIC_OF[row["metric"]].is_reading,
-                "mark": against_cell(row, spans[row["metric"]], language)["html"],
+                "mark": cell["html"],
                 "n": row["n_other_runs"],
-                "drift": language.signed(row["drift_pct_per_10km"]),
-                "usual": language.between(row["usual_low"], row["usual_high"]),
+                "drift": cell["change"],
+                "usual": cell["usual"],
             }
-            for row in in_order(rows.against)
+            for row, cell in zip(against, against_cells(against, spans, language), strict=True)
         ],
-        "columns": [(language.head(one.column), language.unit(one.unit)) for one in columns],
+        "columns": [(language.head(one.column), language.unit(one.unit), "number") for one in columns],
         "split_rows": _split_rows(rows.splits, columns, language, inclusion.split_length_m),
         "has_expected": any(np.isfinite(ends).any() for ends in rows.expected.values()),
         "left_out": [
             language(f"run.left_out.{why}") for why in dict.fromkeys(why for *_, why in left_out(rows, inclusion))
         ],
-        "drifts": [_drift(row, language) for row in in_order(rows.drifts)],
+        "drifts": _drifts(drifts, language),
         "exclusions": [
             {
                 "what": excluded_words(row["quantity"], language),
@@ -239,15 +244,20 @@ def _sentence(rows: RunRows, language: Language) -> str:
     return language("run.cannot_tell") if form else ""
 
 
-def _drift(row: Row, language: Language) -> Context:
-    return {
-        "metric": language.metric(row["metric"]),
-        "n_splits": row["n_splits"],
-        "raw": language.signed(row["raw_pct_per_10km"]),
-        "drift": language.signed(row["drift_pct_per_10km"]),
-        "interval": language.between(row["drift_low"], row["drift_high"]),
-        "onset": language.distance(row["onset_km"]),
-    }
+def _drifts(rows: Sequence[Row], language: Language) -> list[Context]:
+    raw, drifts = (language.signs([row[name] for row in rows]) for name in ("raw_pct_per_10km", "drift_pct_per_10km"))
+    intervals = language.intervals([row["drift_low"] for row in rows], [row["drift_high"] for row in rows])
+    return [
+        {
+            "metric": language.metric(row["metric"]),
+            "n_splits": row["n_splits"],
+            "raw": raw[place],
+            "drift": drifts[place],
+            "interval": intervals[place],
+            "onset": language.distance(row["onset_km"]),
+        }
+        for place, row in enumerate(rows)
+    ]
 
 
 def _split_rows(

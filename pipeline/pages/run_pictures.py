@@ -72,7 +72,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
         bounds=_heights(usual, low, high).tolist(),
         traced=_trace_paths(_across(traces.distance_km, length_km), _heights(values, low, high), values, traces.moves),
     )
-    is_usual = ~np.isnan(usual[..., 0])
+    is_usual, bounds = (~np.isnan(usual[..., 0])).tolist(), usual.tolist()
     pictures = []
     for run, course in enumerate(courses):
         shown = [place for place in range(len(_ORDER)) if n_known[place, run]]
@@ -80,6 +80,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
         ground = Picture(x, Scale(0.0, 1.0))
         for begin, end, _ in course.left_out:
             ground.band("left-out", x=(begin, end))
+        middles = ground.places_along(((course.from_km + course.to_km) / 2).tolist())
         panels = []
         for place in shown:
             name, y = _ORDER[place], Scale(float(low[place, run]), float(high[place, run]))
@@ -88,8 +89,8 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
                 x, y, LAST_PANEL if is_last else PANEL, distance_ticks(x, language) if is_last else (), ticks,
                 _unit(name, language), marks=ground.marks.copy(),
             )  # fmt: skip
-            known = np.flatnonzero(is_usual[place, run]).tolist()
-            picture.path(places.band(place, run, known), "expected")
+            known = [split for split, is_known in enumerate(is_usual[place][run]) if is_known]
+            picture.path(places.around_usual(place, run, known), "expected")
             picture.path(places.traced[run][place], "trace")
             picture.path(places.steps(place, run, course.splits.get(name, ())), "split")
             label = language(f"run.panel.{_NO_METRIC[name]}") if name in _NO_METRIC else language.metric(name)
@@ -97,9 +98,10 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
                 "run.panel.seen", quantity=label,
                 lowest=ticks[0][1] if ticks else "", highest=ticks[-1][1] if ticks else "",
             )  # fmt: skip
-            texts = _readings(name, course.splits, usual[place, run], known, language)
-            readings = list(zip(((course.from_km + course.to_km) / 2).tolist(), texts, strict=True))
-            panels.append({"name": name, "label": label, "svg": picture.svg(words, kind="panel", readings=readings)})
+            says = _readings(name, course.splits, bounds[place][run], known, language)
+            panels.append(
+                {"name": name, "label": label, "svg": picture.svg(words, kind="panel", reads=(middles, says))}
+            )
         pictures.append(panels)
     return pictures
 
@@ -124,7 +126,7 @@ class _Places:
     bounds: Any
     traced: Sequence[Sequence[str]]
 
-    def band(self, place: int, run: int, known: Sequence[int]) -> str:
+    def around_usual(self, place: int, run: int, known: Sequence[int]) -> str:
         """The path around what is usual, through those splits where it is known; empty without any."""
         if not known:
             return ""
@@ -207,18 +209,20 @@ def _trace_paths(across: Any, heights: Any, values: Array, moves: Mask) -> list[
     heights = heights[:, moves]
     points = np.stack(np.broadcast_arrays(np.array(across)[moves], heights), axis=-1)
     steps = np.diff(points, axis=1).reshape(len(heights), -1).tolist()
+    places, is_whole = points.reshape(len(heights), -1).tolist(), is_known.all(axis=1).tolist()
     paths = []
     for first, last in zip([0, *ends], ends, strict=False):
         of_run = []
         for place, known in enumerate(is_known[:, first:last]):
-            if known.all():
+            if is_whole[place] or known.all():
                 edges = [0, last - first] if last > first else []
             else:
                 edges = np.flatnonzero(np.diff(known, prepend=False, append=False)).tolist()
             path = []
             for begin, end in zip(edges[::2], edges[1::2], strict=True):
-                path.append("M{} {}".format(*points[place, first + begin].tolist()))
-                own = steps[place][2 * (first + begin) : 2 * (first + end - 1)]
+                start = 2 * (first + begin)
+                path.append(f"M{places[place][start]} {places[place][start + 1]}")
+                own = steps[place][start : 2 * (first + end - 1)]
                 path.append(f"l{_written(own)}" if own else "h0")
             of_run.append("".join(path))
         paths.append(of_run)
@@ -231,7 +235,11 @@ def _written(numbers: list[int]) -> str:
 
 
 def _readings(
-    name: str, splits: Mapping[str, Sequence[Any]], usual: Array, known: Sequence[int], language: Language
+    name: str,
+    splits: Mapping[str, Sequence[Any]],
+    usual: Sequence[Sequence[float]],
+    known: Sequence[int],
+    language: Language,
 ) -> list[str]:
     """What is to be read at each split: its value, and what is usual there, where that is known."""
     if name == "altitude_m":
@@ -245,7 +253,7 @@ def _readings(
     texts = [f"{number} {unit}" if number else nothing for number in numbers]
     if known:
         with_usual = language("run.reading.usual", value="{}", unit=unit, low="{}", high="{}")
-        ends = [language.numbers(usual[known, end].tolist(), decimals) for end in (0, 1)]
+        ends = [language.numbers([usual[split][end] for split in known], decimals) for end in (0, 1)]
         for place, low, high in zip(known, *ends, strict=True):
             if numbers[place]:
                 texts[place] = with_usual.format(numbers[place], low, high)
