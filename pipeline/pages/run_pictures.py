@@ -205,7 +205,8 @@ def _trace_paths(across: Any, heights: Any, values: Array, moves: Mask) -> list[
 
     Without gaps in steps from point to point, which are shorter to write than places.
     """
-    is_known, ends = ~np.isnan(values[:, moves]), np.cumsum(np.count_nonzero(moves, axis=1)).tolist()
+    is_known: Any = ~np.isnan(values[:, moves])
+    ends = np.cumsum(np.count_nonzero(moves, axis=1)).tolist()
     heights = heights[:, moves]
     points = np.stack(np.broadcast_arrays(np.array(across)[moves], heights), axis=-1)
     steps = np.diff(points, axis=1).reshape(len(heights), -1).tolist()
