@@ -15,7 +15,7 @@ import hashlib
 import json
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -37,8 +37,8 @@ from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import Language, catalogue
 from pipeline.pages.methods_page import methods_page
-from pipeline.pages.run_page import SPLITS_SHOWN, RunRows, expected_ranges, panels, run_page
-from pipeline.pages.traces import TRACES_READ, Traces, traces_of_runs
+from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, splits_shown
+from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
@@ -124,9 +124,9 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
 def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
     """The traces of some of an athlete's runs; their files are read at once, which costs half."""
     files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
-    samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *TRACES_READ])
+    samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *traces_read(pages.settings.registry)])
     lengths = samples["run_id"].rle().struct.field("len").to_numpy()
-    return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist())
+    return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist(), pages.settings.registry)
 
 
 def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:
@@ -139,7 +139,7 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
     expected = expected_ranges(
         splits, club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id), pages.settings.inclusion
     )
-    columns = splits.select(SPLITS_SHOWN).to_dict(as_series=False)
+    columns = splits.select(splits_shown(pages.settings.registry)).to_dict(as_series=False)
     pieces = splits["run_id"].rle().struct.unnest()
     rows_of = {run_id: slice(end - n, end) for n, run_id, end in zip(*pieces, pieces["len"].cum_sum(), strict=True)}
     runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()

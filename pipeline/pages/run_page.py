@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
+from pipeline.core.metrics import Quantity, Registry
 from pipeline.methods.adjustment import effect, warm_up_effect
 from pipeline.pages.athlete_tables import against_cells
 from pipeline.pages.club_rows import ClubRows
@@ -28,13 +28,8 @@ Context = dict[str, Any]
 
 #: What can be excluded besides readings, by the values of `quantity` in the table `exclusions`.
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
-#: Columns of `splits` that the page shows.
-SPLITS_SHOWN = (
-    "km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share", *(one.column for one in QUANTITIES),
-)  # fmt: skip
-#: Metrics whose panel shows what is usual: as a sensor records them, and effort.
-WITH_USUAL = tuple(metric.column for metric in METRICS if metric.is_reading)
-_PLACE = {metric.column: place for place, metric in enumerate(METRICS)}
+#: Columns of `splits` that the page shows, besides the quantities.
+_OF_SPLITS = ("km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share")
 
 
 @dataclass(frozen=True)
@@ -63,9 +58,10 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
     Args:
         club: gives the names of athletes and shoes as shown.
     """
-    columns = [one for one in QUANTITIES if any(value is not None for value in rows.splits[one.column])]
-    spans = {row["metric"]: _span(row) for row in rows.against}
-    against, drifts = in_order(rows.against), in_order(rows.drifts)
+    registry = language.registry
+    columns = [one for one in registry.quantities if any(value is not None for value in rows.splits[one.column])]
+    spans = {row["metric"]: _span(row, registry) for row in rows.against}
+    against, drifts = in_order(rows.against, registry), in_order(rows.drifts, registry)
     return {
         "name": club.shown(run["athlete_id"]),
         "date": run["started_at_utc"],
@@ -83,7 +79,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "against": [
             {
                 "metric": language.metric(row["metric"]),
-                "is_derived": not METRIC_OF[row["metric"]].is_reading,
+                "is_derived": not registry.metric_of[row["metric"]].is_reading,
                 "mark": cell["html"],
                 "n": row["n_other_runs"],
                 "drift": cell["change"],
@@ -108,6 +104,11 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         ],
         "quality": [quality_row(row, language) for row in rows.quality],
     }
+
+
+def splits_shown(registry: Registry) -> tuple[str, ...]:
+    """The columns of `splits` that the page of a run shows."""
+    return (*_OF_SPLITS, *(one.column for one in registry.quantities))
 
 
 def panels(
@@ -156,37 +157,42 @@ def expected_ranges(
         course: rows of `usual_course`.
 
     Returns:
-        Of each row of `splits` both ends of the range of single runs, (splits, 2); NaN where it is not included.
+        For metrics as a sensor records them, and effort: of each row of `splits` both ends of the range of single runs,
+        (splits, 2); NaN where it is not included.
     """
-    split_m = inclusion.split_length_m
+    split_m, metrics = inclusion.split_length_m, inclusion.registry.metric_of
+    place = {column: place for place, column in enumerate(metrics)}
     used = inclusion.with_known_slope(splits.with_row_index("row"))
     estimated = [
         row
         for row in drifts.iter_rows(named=True)
-        if row["drift_pct_per_10km"] is not None and row["metric"] in WITH_USUAL
+        if row["drift_pct_per_10km"] is not None and metrics[row["metric"]].is_reading
     ]
     known = used.select(
-        (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], split_m)).exp()
+        (
+            effect(row["metric"], responses=row, registry=inclusion.registry)
+            + warm_up_effect(row["response_to_warm_up"], split_m)
+        ).exp()
         .alias(row["metric"])
         for row in estimated
     )  # fmt: skip
     km = used["km"].to_numpy()
-    bounds = np.full((len(METRICS), int(km.max(initial=0)) + 1, 2), np.nan)
+    bounds = np.full((len(metrics), int(km.max(initial=0)) + 1, 2), np.nan)
     for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
         if None not in ends and at < bounds.shape[1]:
-            bounds[_PLACE[metric], at] = [start * (1 + end / 100) for end in ends]
+            bounds[place[metric], at] = [start * (1 + end / 100) for end in ends]
     ranges = {}
     for metric in known.columns:
         ranges[metric] = np.full((splits.height, 2), np.nan)
         # The last digits of an exponential differ between processes; a digest must not.
-        ends = np.round(bounds[_PLACE[metric], km] * known[metric].to_numpy()[:, None], 3)
+        ends = np.round(bounds[place[metric], km] * known[metric].to_numpy()[:, None], 3)
         ranges[metric][used["row"].to_numpy()] = np.where(np.isfinite(ends).all(axis=1)[:, None], ends, np.nan)
     return ranges
 
 
 def excluded_words(quantity: str, language: Language) -> str:
     """What was excluded."""
-    if quantity in READING_OF:
+    if quantity in language.registry.reading_of:
         return language.metric(quantity)
     return language(f"excluded.{quantity}") if quantity in EXCLUDED else quantity
 
@@ -220,18 +226,18 @@ def shoe_words(shoe_id: str | None, club: ClubRows, language: Language) -> str |
     return language("run.shoe", shoe=shoe, drop=language.number(drop_mm, 0))
 
 
-def _span(row: Row) -> float:
+def _span(row: Row, registry: Registry) -> float:
     ends = (row["drift_pct_per_10km"], row["usual_low"], row["usual_high"])
-    return (
-        span_of(ends, METRIC_OF[row["metric"]].smallest_change_pct)
-        if None not in ends
-        else span_of(ends[:1], METRIC_OF[row["metric"]].smallest_change_pct)
-    )
+    return span_of(ends if None not in ends else ends[:1], registry.metric_of[row["metric"]].smallest_change_pct)
 
 
 def _sentence(rows: RunRows, language: Language) -> str:
     """What of this run is not as usual, in a sentence; empty where nothing can be compared."""
-    form = [row for row in in_order(rows.against) if METRIC_OF[row["metric"]].is_reading]
+    form = [
+        row
+        for row in in_order(rows.against, language.registry)
+        if language.registry.metric_of[row["metric"]].is_reading
+    ]
     parts = [
         language("run.unusual", metric=language.metric(row["metric"]), word=language(f"comparison.{row['comparison']}"))
         for row in form

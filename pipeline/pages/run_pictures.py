@@ -9,11 +9,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.core.metrics import METRIC_OF
 from pipeline.pages.athlete_pictures import distance_ticks, level_ticks, speed_ticks, unit_of
 from pipeline.pages.language import Language
 from pipeline.pages.picture import ROOM, SIZE, Picture, Scale
-from pipeline.pages.traces import TRACED, Traces
+from pipeline.pages.traces import Traces, traced
 
 Row = Mapping[str, Any]
 
@@ -51,18 +50,19 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
     if not courses:
         return []
     # All panels of all runs are computed at once, arrays of quantities by runs: each of them is small.
-    values = np.stack([traces.values[name] for name in _ORDER])
+    order = _order(language)
+    values = np.stack([traces.values[name] for name in order])
     shape = (len(courses), max(len(course.from_km) for course in courses))
-    means, usual = np.full((len(_ORDER), *shape), np.nan), np.full((len(_ORDER), *shape, 2), np.nan)
+    means, usual = np.full((len(order), *shape), np.nan), np.full((len(order), *shape, 2), np.nan)
     ends_km = np.zeros((2, *shape))
     for run, course in enumerate(courses):
         n, absent = len(course.from_km), [None] * len(course.from_km)
-        means[:, run, :n] = np.array([course.splits.get(name, absent) for name in _ORDER], dtype=float)
+        means[:, run, :n] = np.array([course.splits.get(name, absent) for name in order], dtype=float)
         ends_km[:, run, :n] = course.from_km, course.to_km
         for name, ends in course.expected.items():
-            usual[_ORDER.index(name), run, :n] = ends
+            usual[order.index(name), run, :n] = ends
     n_known = np.count_nonzero(~np.isnan(values), axis=2)
-    low, high = _scales(values, n_known, means, usual)
+    low, high = _scales(order, values, n_known, means, usual)
     length_km = np.maximum([course.length_km for course in courses], 0.1)
     places = _Places(
         begins=_across(ends_km[0], length_km),
@@ -75,7 +75,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
     is_usual, bounds = (~np.isnan(usual[..., 0])).tolist(), usual.tolist()
     pictures = []
     for run, course in enumerate(courses):
-        shown = [place for place in range(len(_ORDER)) if n_known[place, run]]
+        shown = [place for place in range(len(order)) if n_known[place, run]]
         x = Scale(0.0, float(length_km[run]))
         ground = Picture(x, Scale(0.0, 1.0))
         for begin, end, _ in course.left_out:
@@ -83,7 +83,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
         middles = ground.places_along(((course.from_km + course.to_km) / 2).tolist())
         panels = []
         for place in shown:
-            name, y = _ORDER[place], Scale(float(low[place, run]), float(high[place, run]))
+            name, y = order[place], Scale(float(low[place, run]), float(high[place, run]))
             is_last, ticks = place == shown[-1], _ticks(name, y, language)
             picture = Picture(
                 x, y, LAST_PANEL if is_last else PANEL, distance_ticks(x, language) if is_last else (), ticks,
@@ -159,11 +159,15 @@ def _heights(values: Array, low: Array, high: Array) -> Any:
 
 #: First what the legs and the ground did, then the runner.
 _FIRST = ("speed_m_s", "altitude_m", "contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "heart_rate_bpm")
-_ORDER = (*_FIRST, *(name for name in TRACED if name in METRIC_OF and name not in _FIRST))
 _NO_METRIC = {"speed_m_s": "speed", "altitude_m": "altitude"}
 
 
-def _scales(values: Array, n_known: Any, means: Array, usual: Array) -> tuple[Array, Array]:
+def _order(language: Language) -> tuple[str, ...]:
+    names = traced(language.registry)
+    return (*(name for name in _FIRST if name in names), *(name for name in names if name not in _FIRST))
+
+
+def _scales(order: Sequence[str], values: Array, n_known: Any, means: Array, usual: Array) -> tuple[Array, Array]:
     """Both ends of the scale of each quantity and run, from the trace, the means of the splits and what is usual.
 
     From 0 to 1 where nothing was recorded.
@@ -178,7 +182,7 @@ def _scales(values: Array, n_known: Any, means: Array, usual: Array) -> tuple[Ar
     # Single odd samples do not set the scale; the means of the splits and what is usual do.
     low = np.fmin(at(0.01 * last), np.fmin.reduce(shown, axis=2, initial=np.nan))
     high = np.fmax(at(0.99 * last), np.fmax.reduce(shown, axis=2, initial=np.nan))
-    speed, altitude = _ORDER.index("speed_m_s"), _ORDER.index("altitude_m")
+    speed, altitude = order.index("speed_m_s"), order.index("altitude_m")
     middle = (at(last // 2)[speed] + at((last + 1) // 2)[speed]) / 2
     low[speed], high[speed] = np.fmax(at(0 * last)[speed], SLOWEST_SHARE * middle), at(last)[speed]
     low[altitude], high[altitude] = at(0 * last)[altitude], at(last)[altitude]
@@ -248,7 +252,7 @@ def _readings(
         return [text and slope.format(text) for text in language.signs(splits["slope_pct"])]
     if name == "speed_m_s":
         return [f"{language.speed(speed)} {language.units.speed}" for speed in splits["speed_m_s"]]
-    decimals, unit = METRIC_OF[name].decimals, unit_of(name, language)
+    decimals, unit = language.registry.metric_of[name].decimals, unit_of(name, language)
     nothing = language("run.reading.nothing")
     numbers = language.numbers(splits[name], decimals)
     texts = [f"{number} {unit}" if number else nothing for number in numbers]

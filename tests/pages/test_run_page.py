@@ -17,7 +17,7 @@ from pipeline.formats import READINGS
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import RunRows, left_out, panels, run_page
 from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
-from pipeline.pages.traces import TRACED, Traces
+from pipeline.pages.traces import Traces, traced
 from pipeline.pages.units import MINUS, Units
 from pipeline.tables import TABLES
 from tests.support.rows_in_memory import RowsInMemory
@@ -45,7 +45,7 @@ def split(km: int = 1, **differing: Any) -> Row:
 def trace(**differing: list[float | None]) -> pl.DataFrame:
     columns = {"distance_km": [0.1, 0.2], "run_share": [1.0, 1.0], "cadence_spm": [170.0, None]} | differing
     return pl.DataFrame(
-        {name: [None, None] for name in TRACED} | columns, schema_overrides=dict.fromkeys(TRACED, pl.Float64)
+        {name: [None, None] for name in traced()} | columns, schema_overrides=dict.fromkeys(traced(), pl.Float64)
     )
 
 
@@ -70,7 +70,7 @@ def pictures(*splits: Row, traced: pl.DataFrame | None = None, units: Units = KM
     found = {one.name: one.cast(pl.Float64).to_numpy()[None] for one in (trace() if traced is None else traced)}
     absent = np.full_like(found["distance_km"], np.nan)
     traces = Traces(
-        found["distance_km"], found["run_share"] > 0, {name: found.get(name, absent) for name in TRACED},
+        found["distance_km"], found["run_share"] > 0, {name: found.get(name, absent) for name in traced()},
         found["run_share"],
     )  # fmt: skip
     (shown,) = panels(
