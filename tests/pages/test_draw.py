@@ -399,7 +399,7 @@ def test_a_text_without_values_is_part_of_a_template_and_one_that_no_catalogue_h
         assert drawing._templates(code).from_string("{{ t('frame.skip') }}").render({}) == text
     escaped = drawing._templates("en").from_string('{{ t("frame.scrolls") ~ "<" }}').render({})
     assert escaped == f"{catalogue('en')['frame.scrolls']}&lt;"
-    with pytest.raises(KeyError, match="no.such_text"):
+    with pytest.raises(KeyError, match=r"no\.such_text"):
         drawing._templates("en").from_string('{{ t("no.such_text") }}')
 
 
