@@ -13,7 +13,7 @@ import sys
 import time
 from collections import defaultdict, deque
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from multiprocessing.connection import Connection, Pipe, wait
@@ -21,7 +21,7 @@ from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 from pipeline.core.errors import SplitdriftError, in_words
-from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits
+from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits, ending
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -422,7 +422,7 @@ class Pool:
         if not worker.is_ready:
             self._n_failed_starts += 1
             if self._n_failed_starts > _MOST_FAILED_STARTS:
-                raise WorkerLost(f"Worker processes end before they are ready ({_ending(exit_code)}).")
+                raise WorkerLost(f"Worker processes end before they are ready ({ending(exit_code)}).")
         self._start_one()
         if task is not None:
             task.has_ended()
@@ -436,18 +436,10 @@ def _loss(exit_code: int, limits: Limits) -> Loss:
     if exit_code == EXIT_OUT_OF_MEMORY:
         return Loss(LostReason.OUT_OF_MEMORY, f"it needed {memory}")
     reason = LostReason.KILLED if exit_code == -signal.SIGKILL else LostReason.DIED
-    ended = f"it ended its process ({_ending(exit_code)})"
+    ended = f"it ended its process ({ending(exit_code)})"
     if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or reason is LostReason.KILLED:
         ended += f", perhaps because it needed {memory}"
     return Loss(reason, ended)
-
-
-def _ending(exit_code: int) -> str:
-    if exit_code >= 0:
-        return f"exit code {exit_code}"
-    with suppress(ValueError):
-        return f"signal {signal.Signals(-exit_code).name}"
-    return f"signal {-exit_code}"
 
 
 def _opened(answer: bytes) -> tuple[BaseException | None, Any]:

@@ -138,3 +138,12 @@ def _packed_error(error: BaseException) -> bytes:
     except Exception:
         packed = bytes(ForkingPickler.dumps((RuntimeError(f"{type(error).__name__}: {error}"), traceback, None)))
     return packed
+
+
+def ending(exit_code: int) -> str:
+    """How a process ended, as its parent is told."""
+    if exit_code >= 0:
+        return f"exit code {exit_code}"
+    with suppress(ValueError):
+        return f"signal {signal.Signals(-exit_code).name}"
+    return f"signal {-exit_code}"

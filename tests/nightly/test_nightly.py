@@ -463,6 +463,16 @@ def hostile_folder(folder: Path) -> Path:
     return folder
 
 
+def test_what_a_flow_starts_takes_no_module_from_the_working_directory(tmp_path: Path):
+    cwd = hostile_folder(tmp_path / "cwd")
+    child = "import uvicorn, flows, pipeline"
+    program = f"import subprocess, sys, flows; subprocess.run([sys.executable, '-c', {child!r}], check=True)"
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONSAFEPATH"}
+    words = [sys.executable, "-P", "-c", program]
+    subprocess.run(words, env=environment | {"PYTHONPATH": str(ROOT)}, cwd=cwd, check=True)
+    assert not (cwd / "executed").exists()
+
+
 #: The command as it is, with a night that is due every few seconds.
 SERVE = """
 import sys

@@ -379,8 +379,10 @@ def test_workers_end_when_their_parent_is_killed(
     ours = workers_of(parent)
     assert len(ours) == 2
     parent.kill()
+    parent.wait()  # not for the end of its output, which the workers have, too
+    is_over = are_gone_within(seconds, ours)
     parent.communicate()
-    assert are_gone_within(seconds, ours)
+    assert is_over
 
 
 @pytest.mark.slow
