@@ -15,7 +15,7 @@ from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import BuildContext
 from pipeline.store.database import write_database
 from pipeline.store.exports import LONG, ONLY_CSV, SHEETS, write_exports, write_rejected
-from pipeline.store.known import kept_parts, read_part
+from pipeline.store.known import kept_parts
 from pipeline.store.layout import read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import publishable
@@ -24,10 +24,10 @@ from pipeline.tables import publishable
 def finish(context: BuildContext) -> pl.DataFrame:
     """Run the club's stages and write every table; returns the ledger.
 
-    What files and athletes gave is read from the state being built, where `pipeline.store.known.write_known` put it.
+    What files and athletes gave is read from the state being built, where `pipeline.refresh.sections.gather` put it.
     """
     settings = context.inbox.settings
-    frames = {name: read_part(context.built, name) for name in kept_parts()}
+    frames = {name: context.kept.all_of(name) for name in kept_parts()}
     frames |= {"splits": read_rows(context.built, "splits")} | context.inbox.lists
     for stage in stages_of(CLUB):
         frames |= stage.tables(frames, settings=settings)

@@ -205,6 +205,12 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
     return [_gathered(list(group)) for _, group in groupby(ordered, key=athlete)]
 
 
+def gathered(measured: Sequence[Measured]) -> Measured:
+    """The same of one athlete."""
+    (own,) = by_athlete(measured)
+    return own
+
+
 #: The parts of `Measured` whose rows belong to a run.
 _OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 

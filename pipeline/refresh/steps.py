@@ -20,9 +20,12 @@ from pipeline.refresh.context import (
     DriftTask,
     Measured,
     RunContext,
+    SectionTask,
     Shard,
     one_file_each,
 )
+from pipeline.store.bundles import Bundle
+from pipeline.store.known import KeptRows
 from pipeline.workers.pool import Mapper
 from pipeline.workers.process import Limits
 
@@ -35,19 +38,23 @@ if TYPE_CHECKING:
 class Executor:
     """How the steps of a refresh are carried out: here, in workers of a machine or a cluster, or as tasks of a flow.
 
+    What steps make of rows is in bundles of the state being built (`pipeline.store.bundles`); their names come back.
+
     Attributes:
         measure: the file-level stages, for each shard.
-        analyse: the athlete-level stages that need nothing of the club, for each athlete; their tables by name.
+        analyse: the athlete-level stages that need nothing of the club, for each athlete.
         analyse_after_club: the others, with what the club's responses have in common.
-        club_responses: that, from the rows of `responses`.
+        gather: the rows of each section of the club, from bundles and from what is known.
+        club_responses: what the responses of a state's club have in common.
         finish: the club-level stages; returns the ledger.
         write_outputs: the database, the exports, and the pages of the club and of each athlete.
     """
 
-    measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Measured]]
-    analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[dict[str, pl.DataFrame]]]
-    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[dict[str, pl.DataFrame]]]
-    club_responses: Callable[[pl.DataFrame, SpeedErrorPct], pl.DataFrame]
+    measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Bundle]]
+    analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
+    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
+    gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
+    club_responses: Callable[[KeptRows, SpeedErrorPct], pl.DataFrame]
     finish: Callable[[BuildContext], pl.DataFrame]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
@@ -55,14 +62,12 @@ class Executor:
 def executor_over(mapper: Mapper) -> Executor:
     """The steps, mapped by workers."""
 
-    def analyse_after_club(
-        context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame
-    ) -> Iterator[dict[str, pl.DataFrame]]:
+    def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(responses: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
-        stage = partial(_later("pipeline.stages.responses:club_responses"), speed_error_pct=speed_error_pct)
-        return next(mapper(_applied, stage, [responses]))
+    def club_responses(rows: KeptRows, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
+        step = partial(_later("pipeline.refresh.sections:responses_of"), speed_error_pct=speed_error_pct)
+        return next(mapper(_applied, step, [rows]))
 
     def finish(context: BuildContext) -> pl.DataFrame:
         return next(mapper(_applied, _later("pipeline.refresh.club:finish"), [context]))
@@ -77,15 +82,16 @@ def executor_over(mapper: Mapper) -> Executor:
         partial(measure_over, mapper),
         partial(mapper, _later("pipeline.refresh.athlete:analyse")),
         analyse_after_club,
+        partial(mapper, _later("pipeline.refresh.sections:gather")),
         club_responses,
         finish,
         write_outputs,
     )
 
 
-def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
+def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:
     """Take shards through the file-level stages; a file that costs its worker is rejected, and no other."""
-    return _over_files(mapper, context, shards, step="measure", lost="lost")
+    return _over_files(mapper, context, shards, step="measure", lost="measure_lost")
 
 
 def judge_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:

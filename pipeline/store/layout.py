@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from io import BytesIO
@@ -95,14 +95,15 @@ def files_of(folder: Path, below: Path) -> list[str]:
     return contents.below(below.as_posix())
 
 
-def read_file(folder: Path, name: str) -> pl.DataFrame:
-    """The rows of a Parquet file of a state, compared with its digest where that is noted.
+def read_file(folder: Path, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
+    """The rows of a Parquet file of a state, compared with its digest where that is noted; of some columns, or of all.
 
     Raises:
         Damaged: it is not what was written.
     """
     try:
-        return pl.read_parquet(BytesIO(read_checked(folder, name)), hive_partitioning=False)
+        content = BytesIO(read_checked(folder, name))
+        return pl.read_parquet(content, columns=list(columns) if columns else None, hive_partitioning=False)
     except pl.exceptions.PolarsError:
         raise Damaged(folder, {name: Fault.UNREADABLE}) from None
 
