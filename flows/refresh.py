@@ -23,7 +23,6 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline import ATHLETE, CLUB, stages_of
 from pipeline.core.errors import UsageError
-from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import WORKER_LOADS
@@ -45,6 +44,7 @@ from pipeline.workers.lending import end_waiting_workers, lent_worker
 from pipeline.workers.pool import Progress
 
 if TYPE_CHECKING:
+    from pipeline.core.settings import Settings
     from pipeline.stages.recording import Session
 
 # What the stages need is imported by the tasks that run them.
@@ -192,11 +192,11 @@ def sections(context: Sealed[BuildContext], batch: Sealed[Sequence[SectionTask]]
         gather(context.content, section_task)
 
 
-def club_responses(rows: KeptRows, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
+def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
     """What the club's responses have in common; a matter of milliseconds, so in this process."""
     from pipeline.refresh.sections import responses_of
 
-    return responses_of(rows, speed_error_pct)
+    return responses_of(rows, settings)
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)

@@ -67,7 +67,7 @@ def measured_of(context: BuildContext, athlete: Athlete) -> Measured:
     measured = [Measured.of_parts(read_bundle(context.built, name)) for name in athlete.bundles]
     if athlete.stays and context.known is not None:
         measured += _carried(context, context.known, athlete)
-    return gathered(measured)
+    return gathered(measured, context.inbox.settings.registry)
 
 
 def _carried(context: BuildContext, known: KeptRows, athlete: Athlete) -> list[Measured]:

@@ -23,7 +23,7 @@ import polars as pl
 
 from pipeline import ATHLETE, tables_of
 from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
-from pipeline.core.metrics import METRIC_OF
+from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
@@ -172,11 +172,12 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
     if changes.inbox.files and not everyone:
         raise _nothing_usable(changes.inbox, context.kept.all_of("recordings"))
 
-    speed_error_pct = context.inbox.settings.speed_error_pct
-    club = executor.club_responses(context.kept, speed_error_pct)
-    moved = () if known.rows is None else _moved(executor.club_responses(known.rows, speed_error_pct), club)
+    settings = context.inbox.settings
+    club, everything = executor.club_responses(context.kept, settings), tuple(settings.registry.metric_of)
+    responses_before = None if known.rows is None else executor.club_responses(known.rows, settings)
+    moved = () if responses_before is None else _moved(responses_before, club, settings.registry)
     tasks = [
-        DriftTask(athlete_id, _ALL if athlete_id in recomputed else moved)
+        DriftTask(athlete_id, everything if athlete_id in recomputed else moved)
         for athlete_id in sorted(everyone)
         if athlete_id in recomputed or moved
     ]
@@ -243,17 +244,13 @@ def _of(section: Section, athletes: Iterable[str | None]) -> frozenset[str | Non
     return frozenset(filter(section.holds, athletes))
 
 
-#: What is estimated of an athlete who is recomputed.
-_ALL = tuple(METRIC_OF)
-
-
-def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:
+def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:
     """The metrics in which the club's responses changed: every athlete's drift in these is recomputed."""
 
     def of(metric: str, rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("metric") == metric)
 
-    return tuple(metric for metric in _ALL if not of(metric, before).equals(of(metric, club)))
+    return tuple(metric for metric in registry.metric_of if not of(metric, before).equals(of(metric, club)))
 
 
 def _everyone(built: Path) -> list[str]:
@@ -330,7 +327,7 @@ def check_quality(
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
         watched = _watched(judged, inbox.files, lambda one: one.recordings["file"].unique(), progress)
-        athletes = by_athlete(list(watched))
+        athletes = by_athlete(list(watched), inbox.settings.registry)
     if not athletes:
         return empty("recordings"), empty("quality")
     recordings, runs, splits, quality = (

@@ -9,7 +9,6 @@ import polars as pl
 
 from pipeline import ATHLETE, stages_of
 from pipeline.core.settings import Settings
-from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.refresh.context import RUN, BuildContext, SectionTask
 from pipeline.stages.responses import club_responses
 from pipeline.store.bundles import read_bundle
@@ -45,6 +44,7 @@ def nothing() -> dict[str, pl.DataFrame]:
     return parts
 
 
-def responses_of(rows: KeptRows, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
+def responses_of(rows: KeptRows, settings: Settings) -> pl.DataFrame:
     """What the responses of a state's club have in common."""
-    return club_responses(rows.all_of("responses"), speed_error_pct=speed_error_pct)
+    responses = rows.all_of("responses")
+    return club_responses(responses, speed_error_pct=settings.speed_error_pct, registry=settings.registry)

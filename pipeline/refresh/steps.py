@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
     OUTPUTS,
@@ -30,6 +29,7 @@ from pipeline.workers.pool import Mapper
 from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
+    from pipeline.core.settings import Settings
     from pipeline.inbox.inbox import InboxFile
     from pipeline.stages.recording import Session
 
@@ -54,7 +54,7 @@ class Executor:
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
-    club_responses: Callable[[KeptRows, SpeedErrorPct], pl.DataFrame]
+    club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
     finish: Callable[[BuildContext], pl.DataFrame]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
@@ -65,8 +65,8 @@ def executor_over(mapper: Mapper) -> Executor:
     def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(rows: KeptRows, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
-        step = partial(_later("pipeline.refresh.sections:responses_of"), speed_error_pct=speed_error_pct)
+    def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
+        step = partial(_later("pipeline.refresh.sections:responses_of"), settings=settings)
         return next(mapper(_applied, step, [rows]))
 
     def finish(context: BuildContext) -> pl.DataFrame:
