@@ -36,12 +36,12 @@ from pipeline.refresh.context import (
     Shard,
 )
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, read_over
+from pipeline.refresh.steps import Executor, finish_over, read_over
 from pipeline.store.bundles import Bundle
 from pipeline.store.known import KeptRows
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import end_waiting_workers, lent_worker
-from pipeline.workers.pool import Progress
+from pipeline.workers.pool import Progress, here
 
 if TYPE_CHECKING:
     from pipeline.core.settings import Settings
@@ -159,11 +159,9 @@ def athletes_after_club(
 
 
 @task(name=task_name(CLUB), **_OPTIONS)
-def club(context: Sealed[BuildContext]) -> pl.DataFrame:
+def club(context: Sealed[BuildContext]) -> None:
     """The club-level stages."""
-    from pipeline.refresh.club import finish
-
-    return finish(context.content)
+    finish_over(here, context.content)
 
 
 @task(name="outputs", **_OPTIONS)
@@ -222,8 +220,8 @@ def refresh(request: Given) -> pl.DataFrame:
     def gather(context: BuildContext, tasks: Sequence[SectionTask]) -> Iterator[None]:
         return iter(sections.map(_shared(context), of_athletes(tasks)).result())
 
-    def finish(context: BuildContext) -> pl.DataFrame:
-        return club.submit(Sealed(context)).result()
+    def finish(context: BuildContext) -> None:
+        club.submit(Sealed(context)).result()
 
     def write_outputs(context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
         written = outputs.map(_shared(context), OUTPUTS)

@@ -116,7 +116,8 @@ def bring_up_to_date(
                 n_sections = len(sections_of(file.athlete_id for file in inbox.files))
                 context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections)
                 measured = _measured(context, executor, inbox_changes, finished, progress)
-                ledger = _build(context, executor, inbox_changes, measured)
+                _build(context, executor, inbox_changes, measured)
+                ledger = read_rows(built, "recordings")
                 findings_before = None if _FINDINGS in damaged_files else known.folder
                 before, after = _findings(findings_before), _findings(built)
                 state_record = record(
@@ -154,8 +155,8 @@ def _measured(
     return _watched(chain(taken, measured_now()), changes.to_read, lambda bundle: bundle.files, progress)
 
 
-def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Bundle]) -> pl.DataFrame:
-    """Make the next state; returns the ledger."""
+def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Bundle]) -> None:
+    """Make the tables of the next state."""
     known, keys = changes.known, changes.keys
     before = _athletes_before(known)
     by_files, passing = _touched(changes, measured)
@@ -183,9 +184,9 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
     ]
     analysed = list(executor.analyse_after_club(context, tasks, club))
     _gather(context, executor, analysed, dict.fromkeys(tables_of(ATHLETE, after_club=True), recomputed), moved)
-    remove_tree(context.built / GATHERED)
     write_known(context.built, _without_passing(keys, passing, changes.inbox), changes.inbox, context.n_sections)
-    return executor.finish(context)
+    executor.finish(context)
+    remove_tree(context.built / GATHERED)
 
 
 def _athletes_before(known: Known) -> frozenset[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from functools import cache
 
 import polars as pl
 
@@ -35,7 +34,6 @@ def _stays(known: KeptRows | None, table: str, task: SectionTask) -> list[pl.Dat
     return [stays.filter(~pl.col("metric").is_in(task.metrics)) if task.metrics else stays]
 
 
-@cache
 def nothing() -> dict[str, pl.DataFrame]:
     """The rows that are kept of a section without athletes."""
     parts = {name: empty(name) for name in ("recordings", "exclusions", "quality")} | {"runs": pl.DataFrame(schema=RUN)}

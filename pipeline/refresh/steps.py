@@ -46,7 +46,7 @@ class Executor:
         analyse_after_club: the others, with what the club's responses have in common.
         gather: the rows of each section of the club, from bundles and from what is known.
         club_responses: what the responses of a state's club have in common.
-        finish: the club-level stages; returns the ledger.
+        finish: the club-level stages, by which every table is written.
         write_outputs: the database, the exports, and the pages of the club and of each athlete.
     """
 
@@ -55,7 +55,7 @@ class Executor:
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
     club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
-    finish: Callable[[BuildContext], pl.DataFrame]
+    finish: Callable[[BuildContext], None]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
 
@@ -69,9 +69,6 @@ def executor_over(mapper: Mapper) -> Executor:
         step = partial(_later("pipeline.refresh.sections:responses_of"), settings=settings)
         return next(mapper(_applied, step, [rows]))
 
-    def finish(context: BuildContext) -> pl.DataFrame:
-        return next(mapper(_applied, _later("pipeline.refresh.club:finish"), [context]))
-
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, OUTPUTS)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
@@ -84,9 +81,17 @@ def executor_over(mapper: Mapper) -> Executor:
         analyse_after_club,
         partial(mapper, _later("pipeline.refresh.sections:gather")),
         club_responses,
-        finish,
+        partial(finish_over, mapper),
         write_outputs,
     )
+
+
+def finish_over(mapper: Mapper, context: BuildContext) -> None:
+    """Take the club through its stages: what its sections have in common, each section, then the club as a whole."""
+    of_club, steps = [context.sections], ("tell_in_common", "draw_in_common", "finish_section", "finish_club")
+    for step, items in zip(steps, (context.sections, of_club, context.sections, of_club), strict=True):
+        for _ in mapper(_later(f"pipeline.refresh.club:{step}"), context, items):
+            pass
 
 
 def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:

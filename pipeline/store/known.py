@@ -90,6 +90,10 @@ class KeptRows:
         files = (Section(number, self.n_sections).file(name) for number in range(self.n_sections))
         return pl.concat(read_file(self.state, f"{_FOLDER}/{file}", columns) for file in files)
 
+    def of(self, name: str, section: Section) -> pl.DataFrame:
+        """The rows of one of the sections that it is divided into."""
+        return read_file(self.state, f"{_FOLDER}/{section.file(name)}")
+
     def of_athletes(
         self, name: str, section: Section, athletes: Collection[str | None], *, others: bool = False
     ) -> pl.DataFrame:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from io import BytesIO
+from itertools import chain
 from pathlib import Path
 
 import polars as pl
@@ -85,12 +86,18 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
         Damaged: a file of it is not what was written.
         OtherVersion: it has other columns.
     """
-    return _rows(folder, Path("tables") / table, table)
+    return _rows(folder, files_of(folder, Path("tables") / table), table)
 
 
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
     """The same of one athlete, for a partitioned table."""
-    return _rows(folder, partition(table, athlete_id), table)
+    return read_athletes(folder, table, [athlete_id])
+
+
+def read_athletes(folder: Path, table: str, athletes: Iterable[str]) -> pl.DataFrame:
+    """The same of some athletes."""
+    names = chain.from_iterable(files_of(folder, partition(table, athlete_id)) for athlete_id in athletes)
+    return _rows(folder, list(names), table)
 
 
 def files_of(folder: Path, below: Path) -> list[str]:
@@ -125,8 +132,7 @@ def require_sound(folder: Path, names: Iterable[str]) -> None:
         raise Damaged(folder, faults)
 
 
-def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
-    names = files_of(folder, below)
+def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
     if not names:
         return empty(table)
     # The partition columns are in the files too; the folder names only help readers to prune.
