@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from importlib.metadata import version
 
 import polars as pl
 
 from pipeline import ATHLETE, CLUB, Function, Stage, stages_of, tables_of
 from pipeline.core.places import written_here
+from pipeline.core.resources import own_version
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import BuildContext
@@ -127,4 +127,4 @@ def _provenance(context: BuildContext, recordings: pl.DataFrame) -> Provenance:
     for path, content in recordings.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
     digest.update(context.inbox.lists_digest().encode())
-    return Provenance(digest.hexdigest(), context.inbox.settings.digest(), version("splitdrift"))
+    return Provenance(digest.hexdigest(), context.inbox.settings.digest(), own_version())
