@@ -72,7 +72,7 @@ def executor_over(mapper: Mapper) -> Executor:
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, OUTPUTS)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
-        for _ in (*outputs, *drawn):  # in workers both are under way by now
+        for _ in chain(drawn, outputs):  # in workers both are under way by now
             pass
 
     return Executor(
