@@ -62,10 +62,11 @@ def finish_section(context: BuildContext, section: Section) -> None:
             frames |= made
         elif all(name in context.inbox.lists for name in function.reads):
             frames |= stage.tables_by(function, frames, settings=settings)
-    published = {name: publishable(name, rows, subject="the club") for name, rows in made.items()}
+    registry = settings.registry
+    published = {name: publishable(name, rows, subject="the club", registry=registry) for name, rows in made.items()}
     made_from = _provenance(context, published["recordings"].select("path", "sha256"))
     for name, rows in published.items():
-        write_table(context.built / "tables" / name / section.file(name), name, rows, made_from)
+        write_table(context.built / "tables" / name / section.file(name), name, rows, made_from, registry)
 
 
 def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
@@ -75,13 +76,14 @@ def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
         for section in sections
     ).sort("path", "session")
     frames, settings = {"recordings": recordings} | context.inbox.lists, context.inbox.settings
-    made_from = _provenance(context, recordings)
+    made_from, registry = _provenance(context, recordings), settings.registry
     for stage, function in _of_club():
         if not function.by_athlete:
             frames |= {name: read_rows(context.built, name) for name in function.reads if name not in frames}
             for name, rows in stage.tables_by(function, frames, settings=settings).items():
-                frames[name] = publishable(name, rows, subject="the club")
-                write_table(context.built / "tables" / name / f"{name}.parquet", name, frames[name], made_from)
+                frames[name] = publishable(name, rows, subject="the club", registry=registry)
+                file = context.built / "tables" / name / f"{name}.parquet"
+                write_table(file, name, frames[name], made_from, registry)
     write_settings(context.built, settings_text(settings))
     write_names(context.built, context.inbox.athletes)
 
@@ -113,7 +115,7 @@ def write_output(context: BuildContext, output: str) -> None:
     """Write the tables of the state being built as one of `OUTPUTS`: for SQL users, or for spreadsheets."""
     with written_here(context.built) as here:
         if output == "database":
-            write_database(context.built, here)
+            write_database(context.built, here, context.inbox.settings.registry)
             return
         tables = (*SHEETS, *LONG, *ONLY_CSV)
         rows = {name: read_rows(context.built, name) for name in tables}

@@ -23,7 +23,7 @@ def gather(context: BuildContext, task: SectionTask) -> None:
             new[table].append(rows)
     for table in task.without:
         frames = [*_stays(context.known, table, task), *new[table]]
-        write_part(context.built, table, task.section, pl.concat(frames or [nothing()[table]]))
+        write_part(context.built, table, task.section, pl.concat(frames or [nothing(context.inbox.settings)[table]]))
 
 
 def _stays(known: KeptRows | None, table: str, task: SectionTask) -> list[pl.DataFrame]:
@@ -34,11 +34,11 @@ def _stays(known: KeptRows | None, table: str, task: SectionTask) -> list[pl.Dat
     return [stays.filter(~pl.col("metric").is_in(task.metrics)) if task.metrics else stays]
 
 
-def nothing() -> dict[str, pl.DataFrame]:
+def nothing(settings: Settings) -> dict[str, pl.DataFrame]:
     """The rows that are kept of a section without athletes."""
     parts = {name: empty(name) for name in ("recordings", "exclusions", "quality")} | {"runs": pl.DataFrame(schema=RUN)}
     for stage in stages_of(ATHLETE):
-        parts |= stage.tables({"splits": empty("splits")}, settings=Settings())
+        parts |= stage.tables({"splits": empty("splits", settings.registry)}, settings=settings)
     return parts
 
 
