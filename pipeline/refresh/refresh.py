@@ -230,19 +230,23 @@ def _gather(
     metrics: tuple[str, ...] = (),
 ) -> None:
     """Bring the rows of each section of the club together, of the tables that are named."""
-    of_sections: dict[Section, list[str]] = {section: [] for section in context.sections}
+    names: dict[Section, list[str]] = {section: [] for section in context.sections}
     for bundle in bundles:
-        of_sections[section_of(bundle.athlete_id, context.n_sections)].append(bundle.name)
+        names[section_of(bundle.athlete_id, context.n_sections)].append(bundle.name)
+    gone = {athletes: _by_section(context, athletes) for athletes in set(without.values())}
     tasks = [
-        SectionTask(section, tuple(names), {table: _of(section, gone) for table, gone in without.items()}, metrics)
-        for section, names in of_sections.items()
+        SectionTask(section, tuple(own), {table: gone[without[table]][section] for table in without}, metrics)
+        for section, own in names.items()
     ]
     for _ in executor.gather(context, tasks):
         pass
 
 
-def _of(section: Section, athletes: Iterable[str | None]) -> frozenset[str | None]:
-    return frozenset(filter(section.holds, athletes))
+def _by_section(context: BuildContext, athletes: Iterable[str | None]) -> dict[Section, frozenset[str | None]]:
+    own: dict[Section, set[str | None]] = {section: set() for section in context.sections}
+    for athlete_id in athletes:
+        own[section_of(athlete_id, context.n_sections)].add(athlete_id)
+    return {section: frozenset(held) for section, held in own.items()}
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:

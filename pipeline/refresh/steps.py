@@ -88,8 +88,14 @@ def executor_over(mapper: Mapper) -> Executor:
 
 def finish_over(mapper: Mapper, context: BuildContext) -> None:
     """Take the club through its stages: what its sections have in common, each section, then the club as a whole."""
-    of_club, steps = [context.sections], ("tell_in_common", "draw_in_common", "finish_section", "finish_club")
-    for step, items in zip(steps, (context.sections, of_club, context.sections, of_club), strict=True):
+    sections: list[Any] = list(context.sections)
+    rounds = {
+        "tell_in_common": sections,
+        "draw_in_common": [sections],
+        "finish_section": sections,
+        "finish_club": [sections],
+    }
+    for step, items in rounds.items():
         for _ in mapper(_later(f"pipeline.refresh.club:{step}"), context, items):
             pass
 
