@@ -265,6 +265,7 @@ responders <- function(rows, about, given) {
   results <- NULL
   if (about$detectable_pct != "") {
     detectable <- rep(log1p(as.numeric(about$detectable_pct) / 100), length(change))
+    told <- list(beyond = length(change), rising = length(change), falling = length(change))
   } else {
     of_run <- log(numbers(rows, "late") / numbers(rows, "early"))
     place <- match(rows$athlete, level$names)
@@ -273,9 +274,15 @@ responders <- function(rows, about, given) {
     size <- (sum(n) - sum(n^2) / sum(n)) / (m - 1)
     mean_square <- sum((of_run - change[place])^2) / (length(of_run) - m)
     square_between <- sum(n * (change - mean(of_run))^2) / (m - 1)
-    shared <- numbers(given$athletes, "shared")[match(level$names, given$athletes$athlete)]
-    detectable <- qnorm(0.975) * sqrt(mean_square / n + shared^2)
-    true <- sqrt(max((square_between - mean_square) / size, 0))
+    of_athlete <- match(level$names, given$athletes$athlete)
+    shared <- numbers(given$athletes, "shared")[of_athlete]
+    whole <- numbers(given$athletes, "response_se")[of_athlete]
+    own <- pmax(whole^2 - shared^2, 0)
+    from_responses <- (sum(n * own) - sum(n^2 * own) / sum(n)) / (m - 1)
+    error <- sqrt(mean_square / n + whole^2)
+    detectable <- qnorm(0.975) * error
+    true <- sqrt(max((square_between - from_responses - mean_square) / size, 0))
+    told <- independent_athletes(shared / error)
     results <- rbind(
       row_of("smallest_detectable_change_pct", percent(1.96 * sqrt(mean_square))),
       row_of("sd_of_true_changes_pct", percent(true))
@@ -284,10 +291,29 @@ responders <- function(rows, about, given) {
   rising <- sum(change > detectable)
   falling <- sum(change < -detectable)
   share <- function(name, count) {
-    of <- wilson(count, length(change))
-    row_of(paste0("share_", name), of[1], of[2], of[3])
+    n_told <- told[[name]]
+    of <- wilson(count / length(change) * n_told, n_told)
+    row_of(paste0("share_", name), count / length(change), of[2], of[3])
   }
   rbind(results, share("beyond", rising + falling), share("rising", rising), share("falling", falling))
+}
+
+# How many independent athletes tell a share as well as these, who share an error.
+#
+# shared: what all share of each athlete's standard error, as a share of it.
+independent_athletes <- function(shared) {
+  shared <- pmin(pmax(shared, -0.999), 0.999)
+  moved <- outer(qnorm((seq_len(2000) - 0.5) / 2000), shared)
+  chance <- function(sign) pnorm(sweep(sign * moved - qnorm(0.975), 2, sqrt(1 - shared^2), "/"))
+  variance <- function(x) mean((x - mean(x))^2)
+  told <- function(chance) {
+    alone <- sum(colMeans(chance) * (1 - colMeans(chance)))
+    together <- variance(rowSums(chance)) - sum(apply(chance, 2, variance))
+    length(shared) * alone / (alone + max(together, 0))
+  }
+  rising <- chance(1)
+  falling <- chance(-1)
+  list(beyond = told(rising + falling), rising = told(rising), falling = told(falling))
 }
 
 # --- Several sections of the same runs -------------------------------------------------------------------------------

@@ -50,6 +50,7 @@ class Given:
         draws: random draws by purpose and number of units.
         shared_se: what all athletes have in common in the standard error of a statistic, by statistic and part.
         shared: what one standard error of that moves each athlete's change by.
+        response_se: whole standard error of each athlete's change by the responses.
     """
 
     def __init__(self, draws, factors=(), shared_errors=(), athletes=()):
@@ -57,6 +58,7 @@ class Given:
         self.factors = sorted(factors, key=lambda line: int(line["place"]))
         self._errors = {(line["statistic"], line["part"]): float(line["shared_se"]) for line in shared_errors}
         self.shared = {line["athlete"]: float(line["shared"]) for line in athletes}
+        self.response_se = {line["athlete"]: float(line["response_se"] or 0) for line in athletes}
 
     def shared_se(self, statistic, part=""):
         """Zero where athletes have nothing in common."""
@@ -273,15 +275,40 @@ def responders(rows, about, given):
         size = (n.sum() - n @ n / n.sum()) / (m - 1)
         mean_square = np.sum((of_run - change[place]) ** 2) / (len(of_run) - m)
         square_between = n @ (change - of_run.mean()) ** 2 / (m - 1)
-        true, within = np.sqrt(max((square_between - mean_square) / size, 0)), np.sqrt(mean_square)
         shared = np.array([given.shared[name] for name in names])
-        detectable = stats.norm.ppf(0.975) * np.hypot(within / np.sqrt(n), shared)
+        whole = np.array([given.response_se[name] for name in names])
+        own = np.maximum(whole**2 - shared**2, 0)
+        from_responses = (n @ own - n**2 @ own / n.sum()) / (m - 1)
+        true = np.sqrt(max((square_between - from_responses - mean_square) / size, 0))
+        within = np.sqrt(mean_square)
+        error = np.hypot(within / np.sqrt(n), whole)
+        detectable = stats.norm.ppf(0.975) * error
+        told = [*independent_athletes(shared / error)]
     rising, falling = np.sum(change > detectable), np.sum(change < -detectable)
-    for name, count in (("beyond", rising + falling), ("rising", rising), ("falling", falling)):
-        yield row(f"share_{name}", *wilson(count, len(change)))
+    for k, (name, count) in enumerate((("beyond", rising + falling), ("rising", rising), ("falling", falling))):
+        n_told = len(change) if within is None else told[k]
+        _, low, high = wilson(count / len(change) * n_told, n_told)
+        yield row(f"share_{name}", count / len(change), low, high)
     if within is not None:
         yield row("smallest_detectable_change_pct", percent(1.96 * within))
         yield row("sd_of_true_changes_pct", percent(true))
+
+
+def independent_athletes(shared):
+    """How many independent athletes tell a share as well (beyond, rising, falling) as these, who share an error.
+
+    Args:
+        shared: what all share of each athlete's standard error, as a share of it.
+    """
+    shared = np.clip(shared, -0.999, 0.999)
+    moved = shared * stats.norm.ppf((np.arange(2000) + 0.5) / 2000)[:, None]
+    rising, falling = (
+        special.ndtr((sign * moved - stats.norm.ppf(0.975)) / np.sqrt(1 - shared**2)) for sign in (1, -1)
+    )
+    for chance in (rising + falling, rising, falling):
+        mean = chance.mean(axis=0)
+        alone, together = np.sum(mean * (1 - mean)), chance.sum(axis=1).var() - chance.var(axis=0).sum()
+        yield len(shared) * alone / (alone + max(together, 0))
 
 
 # --- Several sections of the same runs -------------------------------------------------------------------------------

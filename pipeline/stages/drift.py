@@ -25,6 +25,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
+from pipeline.methods.adjustment import covariance_as_text
 from pipeline.methods.design import (
     ADJUSTED_BY,
     INSEPARABLE,
@@ -232,6 +233,9 @@ def _athlete_row(
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
         "response_to_speed_shared_se": corrected.shared_se,
+        "responses_covariance": covariance_as_text(
+            [ADJUSTED_BY[cause] for cause in fitted.places[1:]], fitted.covariance[1:, 1:]
+        ),
         "club_response": corrected.club_response,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }

@@ -12,7 +12,7 @@
     raters      landing: numbers of feet by the classes of two raters
     factors     groups of athletes and their covariates
     shared_errors     parts of standard errors that all athletes have in common
-    athletes    what athletes have in common in a posterior, and for responders
+    athletes    what athletes have in common in a posterior, and for responders; for these the error of their responses
     draws       random draws that p-values and intervals rest on
 
 There is no name, date, duration, speed, kind of session, surface or device among the columns: all of them are in lists
@@ -45,7 +45,7 @@ from pipeline.study.landings import released_landings
 from pipeline.study.material import Material
 from pipeline.study.released_tables import RELEASED, Analyses
 from pipeline.study.sections import contrasts
-from pipeline.study.stretches import by_unit, early_and_late, in_sections, shared_as_released
+from pipeline.study.stretches import by_unit, early_and_late, in_sections, response_se, shared_as_released
 from pipeline.study.study_file import Analysis
 from pipeline.study.trends import own_slopes, rows_of_trend
 
@@ -247,7 +247,12 @@ def _shared_of_athletes(material: Material, analysis: Analysis, metric: str) -> 
         rows = means.with_columns(pl.col("shared") * weight).group_by("athlete_id").agg(pl.col("shared").sum())
     else:
         rows = by_unit(_stretches(material, analysis, metric), "athlete")
-    return rows.select("athlete_id", shared=pl.Series(shared_as_released(rows["shared"])))
+    whole = response_se(material.drifts, metric, rows) if is_detected else None
+    return rows.select(
+        "athlete_id",
+        shared=pl.Series(shared_as_released(rows["shared"])),
+        response_se=pl.lit(None, pl.Float64) if whole is None else pl.Series(whole),
+    )
 
 
 def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
