@@ -21,6 +21,7 @@ from pipeline.core.metrics import METRIC_OF, METRICS, READING_OF, readings_behin
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
+from pipeline.methods.warm_up import WARM_UP_KM, settling_slowly
 
 TEN_KM = 10_000.0
 
@@ -42,9 +43,6 @@ ADJUSTED_BY = {
     WARM_UP: "response_to_warm_up",
 }
 
-#: How far off form is at the start dies out over this distance [km]. Common practice, no source; `data/METHODS.md` has
-#: simulated seasons whose form settles sooner or later.
-WARM_UP_KM = 2.0
 #: An athlete's own runs are asked with a prior this many times as wide, which decides only what they leave open.
 OWN_PRIOR = 10.0
 #: Root mean squares inside runs below which a nuisance is not looked for: with usual sizes it then moves a split by
@@ -350,9 +348,11 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
         expected: of the responses.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
+    fitted = _fit_plain(design, causes, expected, is_speed_exact=prior is None)
+    # What an athlete's own runs say, for the club to be drawn from, is of the warm-up of the usual length.
+    slow = None if expected.club is None else settling_slowly(fitted, WARM_UP)
     if prior is None:
-        return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
-    fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
+        return uncorrected(fitted, expected.prior(fitted.places[1:], is_speed_exact=True), slow)
     other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
     return correct(
         fitted,
@@ -360,6 +360,7 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
         prior,
         METRIC_OF[expected.metric].speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
+        slow=slow,
     )
 
 
