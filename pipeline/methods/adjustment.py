@@ -12,8 +12,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
-from pipeline.core.metrics import METRIC_OF
-from pipeline.methods.design import ADJUSTED_BY, WARM_UP_KM
+from pipeline.core.metrics import BUILT_IN, Registry
+from pipeline.methods.design import ADJUSTED_BY
+from pipeline.methods.warm_up import WARM_UP_KM
 
 CAUSES = ("speed", "slope")
 #: Columns of `athlete_drift` that `effect` reads.
@@ -22,13 +23,20 @@ RESPONSES = ("reference_speed_m_s", *ADJUSTED_BY.values())
 DIGITS = 6
 
 
-def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, float | None] | None = None) -> pl.Expr:
+def effect(
+    metric: str,
+    causes: Sequence[str] = CAUSES,
+    responses: Mapping[str, float | None] | None = None,
+    *,
+    registry: Registry = BUILT_IN,
+) -> pl.Expr:
     """What causes add to the logarithm of a metric, at a split with the columns of `splits`.
 
     Args:
         metric: its column.
         causes: which.
         responses: by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
+        registry: the quantities in force.
 
     A response that is null was not estimated, and does nothing.
     """
@@ -36,19 +44,22 @@ def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, 
     def response(name: str) -> pl.Expr:
         return pl.col(name) if responses is None else pl.lit(responses[name], dtype=pl.Float64)
 
-    terms = regressors(metric, causes, response("reference_speed_m_s"))
+    terms = regressors(metric, causes, response("reference_speed_m_s"), registry=registry)
     return pl.sum_horizontal(pl.lit(0.0), *((response(name) * value).fill_null(0.0) for name, value in terms.items()))
 
 
-def regressors(metric: str, causes: Sequence[str], reference: pl.Expr | None = None) -> dict[str, pl.Expr]:
+def regressors(
+    metric: str, causes: Sequence[str], reference: pl.Expr | None = None, *, registry: Registry = BUILT_IN
+) -> dict[str, pl.Expr]:
     """What the responses to some causes are multiplied with at a split, by the names of the responses.
 
     Args:
         metric: its column.
         causes: which.
         reference: the athlete's reference speed; None where it is a column.
+        registry: the quantities in force.
     """
-    speed = _log_speed(metric, pl.col("reference_speed_m_s") if reference is None else reference)
+    speed = _log_speed(metric, pl.col("reference_speed_m_s") if reference is None else reference, registry)
     terms = {
         "speed": {
             "response_to_speed": speed,
@@ -97,17 +108,17 @@ def covariance_as_text(names: Sequence[str], covariance: Array) -> str:
     return json.dumps(rows, separators=(",", ":"))
 
 
-def _log_speed(metric: str, reference: pl.Expr) -> pl.Expr:
+def _log_speed(metric: str, reference: pl.Expr, registry: Registry) -> pl.Expr:
     """Log speed over the reference, as the metric follows it."""
-    of_speed = "lagged_speed_m_s" if METRIC_OF[metric].lags_pace else "speed_m_s"
+    of_speed = "lagged_speed_m_s" if registry.metric_of[metric].lags_pace else "speed_m_s"
     return (pl.col(of_speed) / reference).log()
 
 
-def shared_effect(metric: str) -> pl.Expr:
+def shared_effect(metric: str, *, registry: Registry = BUILT_IN) -> pl.Expr:
     """What one standard error of the response to speed, so far as athletes have it in common, adds to the logarithm of
     a metric, at a split with the columns of `splits` and `athlete_drift`.
     """
-    moved = pl.col("response_to_speed_shared_se") * _log_speed(metric, pl.col("reference_speed_m_s"))
+    moved = pl.col("response_to_speed_shared_se") * _log_speed(metric, pl.col("reference_speed_m_s"), registry)
     return moved.fill_null(0.0)
 
 

@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion, has_known_slope
-from pipeline.core.metrics import METRIC_OF, METRICS, READING_OF, readings_behind
+from pipeline.core.metrics import BUILT_IN, Metric, Registry
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
@@ -73,7 +73,7 @@ def designs(
         numbers = Numbers(usable.get((athlete_id,), everything.clear()))
         reference = numbers.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
-        for metric in METRICS:
+        for metric in inclusion.registry.metrics:
             if only is not None and metric.column not in only:
                 continue
             if everything[metric.column].null_count() < everything.height:
@@ -119,11 +119,12 @@ class Numbers:
 
 def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
-    value, run = usable[metric], usable.run
-    speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"]
+    value, run, registry = usable[metric], usable.run, inclusion.registry
+    of = registry.metric_of.get(metric)
+    speed = usable["lagged_speed_m_s" if of is not None and of.lags_pace else "speed_m_s"]
     kept = (value > 0) & (speed > 0) & usable.has_known_slope
-    for reading in readings_behind(metric):
-        kept &= ~(usable[READING_OF[reading].share_column] < inclusion.min_measured_share)
+    for reading in registry.readings_behind(metric):
+        kept &= ~(usable[registry.reading_of[reading].share_column] < inclusion.min_measured_share)
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
     run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
     run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
@@ -241,7 +242,7 @@ class Club:
 NO_CLUB = Club({}, {})
 
 
-def club_of(rows: pl.DataFrame | None) -> Club:
+def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
     """Rows of `club_responses` by metric and cause."""
     if rows is None:
         return NO_CLUB
@@ -254,7 +255,7 @@ def club_of(rows: pl.DataFrame | None) -> Club:
                 of_metric["log_weight"].to_numpy(),
                 of_metric["mean"].to_numpy(),
                 of_metric["variance"].to_numpy(),
-                *plausible(str(metric)),
+                *plausible(registry.metric_of[str(metric)]),
                 is_of_club=True,
                 mean_variance=of_metric["mean_variance"].to_numpy(),
             )
@@ -263,9 +264,8 @@ def club_of(rows: pl.DataFrame | None) -> Club:
     )
 
 
-def plausible(metric: str) -> tuple[float, float]:
+def plausible(of: Metric) -> tuple[float, float]:
     """The published response to speed of a metric, and how far about it responses are plausible."""
-    of = METRIC_OF[metric]
     return of.speed_response, 2 * of.speed_response_sd
 
 
@@ -281,9 +281,8 @@ def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
     return min(n_splits, key=rank, default=None)
 
 
-def published(metric: str, speed_error_pct: float) -> ErrorPrior:
+def published(of: Metric, speed_error_pct: float) -> ErrorPrior:
     """What is known of the response of a metric, and of the error of speed, before there are runs."""
-    of = METRIC_OF[metric]
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
 
@@ -297,12 +296,19 @@ class Expected:
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
             exact.
         warm_up_effect_pct: standard deviation of what is expected of how far off form is at the start; 0 for none.
+        registry: what is known of the metric.
     """
 
     metric: str
     club: Club | None
     speed_error_pct: SpeedErrorPct
     warm_up_effect_pct: float
+    registry: Registry = BUILT_IN
+
+    @property
+    def of(self) -> Metric:
+        """The metric's entry."""
+        return self.registry.metric_of[self.metric]
 
     def prior(self, causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
         """Of the responses to some causes; None where nothing is known of any."""
@@ -317,7 +323,7 @@ class Expected:
         error_pct = speed_error_of(self.speed_error_pct, source)
         if error_pct == 0:
             return None
-        prior_of_metric = published(self.metric, error_pct)
+        prior_of_metric = published(self.of, error_pct)
         known = {} if self.club is None else self.club.speed
         of_other_sources = {
             other: known[self.metric, other].log_weight
@@ -328,7 +334,7 @@ class Expected:
         return replace(known.get((self.metric, source), prior_of_metric), other_sources=of_other_sources)
 
     def _of_cause(self, cause: int) -> tuple[float, float]:
-        club, of = self.club, METRIC_OF[self.metric]
+        club, of = self.club, self.of
         before = {
             PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
             WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),
@@ -358,7 +364,7 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> C
         fitted,
         SPEED,
         prior,
-        METRIC_OF[expected.metric].speed_loading,
+        expected.of.speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
         slow=slow,
     )

@@ -49,7 +49,8 @@ def write_output(context: BuildContext, output: str) -> None:
             write_database(context.built, here)
             return
         tables = (*SHEETS, *LONG, *ONLY_CSV)
-        write_exports(here / "exports", {name: read_rows(context.built, name) for name in tables})
+        rows = {name: read_rows(context.built, name) for name in tables}
+        write_exports(here / "exports", rows, context.inbox.settings.registry)
         write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 

@@ -17,7 +17,6 @@ import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
-from pipeline.core.metrics import WORTH
 from pipeline.core.places import read_content
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
@@ -266,7 +265,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         raise
     except Exception as error:
         return session.rejected(_our_fault(error)), None
-    quantities = [column for column in WORTH if run.samples[column].count() > 0]
+    quantities = [column for column in inbox.settings.registry.worth if run.samples[column].count() > 0]
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
     laps = laps_of(run_id, recorded, run.started_s)
     own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]

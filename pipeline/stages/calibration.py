@@ -30,7 +30,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, METRICS, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.queries import run_query
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
@@ -100,17 +100,19 @@ class Draw:
         test: one of `pipeline.tables.CALIBRATION_TESTS`.
         place: which of the draws of this test.
         seed: of all draws.
+        registry: the quantities in force.
     """
 
     test: str
     place: int
     seed: int
+    registry: Registry = BUILT_IN
 
     def planted_pct(self, athlete_place: int, metric: str) -> float:
         """Drift planted in an athlete and metric: sizes take turns, so that a club holds all of them."""
         if self.test != "planted":
             return 0.0
-        columns = [metric.column for metric in METRICS]
+        columns = [metric.column for metric in self.registry.metrics]
         return PLANTED[(self.place + athlete_place + columns.index(metric)) % len(PLANTED)]
 
     def random(self, athlete_id: str) -> np.random.Generator:
@@ -135,12 +137,14 @@ def take_apart(
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source.
         warm_up_effect_pct: what is expected of how far off form is at the start.
     """
-    known = club_of(club)
+    known = club_of(club, inclusion.registry)
     ordered = splits.sort("athlete_id", "run_id", "km")
     for (athlete_id,), athlete_splits in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
         parts = tuple(
             _parts(
-                athlete_splits, inclusion, lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct)
+                athlete_splits,
+                inclusion,
+                lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct, inclusion.registry),
             )
         )
         if parts:
@@ -195,7 +199,7 @@ def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame
             order = _turned_round(part.run, turned[run_of[part.place]])
         drift = np.log1p(draw.planted_pct(athlete_place, part.metric) / 100)
         values = athlete.splits[part.metric].cast(pl.Float64).to_numpy().copy()
-        of_speed = METRIC_OF[part.metric].speed_loading * error[part.place]
+        of_speed = draw.registry.metric_of[part.metric].speed_loading * error[part.place]
         values[part.place] = np.exp(part.expected + part.remainder[order] + drift * part.distance + of_speed)
         columns.append(pl.Series(part.metric, values).fill_nan(None))
     return athlete.splits.with_columns(columns)

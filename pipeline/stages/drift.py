@@ -91,7 +91,7 @@ def drift(
     Returns:
         Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
     """
-    common = club_of(club)
+    common = club_of(club, inclusion.registry)
     run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
     attendance = _Attendance(splits, inclusion)
@@ -110,7 +110,7 @@ def drift(
         elif collinearity_of(design, causes) > INSEPARABLE:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
-            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct)
+            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
             corrected = with_slope_error(
                 fit_causes(design, causes, expected), SLOPE, slope_errors[str(name["athlete_id"])]
             )

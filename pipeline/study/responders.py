@@ -25,6 +25,8 @@ _SIDES = ("share_beyond", "share_rising", "share_falling")
 #: What athletes share is at most this share of an error: the rest keeps a scatter to divide by.
 MOST_SHARED = 0.999
 _CHANCE = "without any true change 5 % are beyond it by chance"
+#: In simulated studies 1 to 3 %: the error of responses is in the scatter of an athlete's runs, too.
+_CHANCE_AT_EQUAL_SPEED = "without any true change at most 5 % are beyond it by chance"
 #: Equally probable sizes of what athletes share, over which chances are averaged.
 _SHARED_SIZES = special.ndtri((np.arange(2000) + 0.5) / 2000)
 
@@ -60,7 +62,7 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
             n_told = independent_athletes(shared / error)
             how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
             how += " and the error of the athlete's responses" if whole.any() else ""
-            note = _CHANCE
+            note = _CHANCE_AT_EQUAL_SPEED if whole.any() else _CHANCE
         statistics += _rows(
             analysis, metric, pairs, change=change, detectable=detectable, n_told=n_told, how=how, note=note
         )
@@ -118,7 +120,7 @@ def _independent(chance: Array) -> float:
     mean, n = chance.mean(axis=0), chance.shape[1]
     independent = float((mean * (1 - mean)).sum())
     together = float(chance.sum(axis=1).var() - chance.var(axis=0).sum())
-    return n * independent / (independent + max(together, 0.0))
+    return float(n * independent / (independent + max(together, 0.0)))
 
 
 def _rows(

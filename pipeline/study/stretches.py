@@ -56,7 +56,7 @@ def values(
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
     is_metric = metric not in OUTCOMES
-    taken_out = regressors(metric, adjust) if is_metric else {}
+    taken_out = regressors(metric, adjust, registry=inclusion.registry) if is_metric else {}
     return used.select(
         "athlete_id",
         "run_id",
@@ -66,8 +66,8 @@ def values(
         share="share",
         speed_m_s="speed_m_s",
         weight=pl.lit(1.0),
-        log=pl.col("value").log() - (effect(metric, adjust) if is_metric else 0.0),
-        shared=-shared_effect(metric) if "speed" in adjust else 0.0,
+        log=pl.col("value").log() - (effect(metric, adjust, registry=inclusion.registry) if is_metric else 0.0),
+        shared=-shared_effect(metric, registry=inclusion.registry) if "speed" in adjust else 0.0,
         **{name: value.fill_null(0.0) for name, value in taken_out.items()},
     )
 
