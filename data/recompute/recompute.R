@@ -832,18 +832,30 @@ landing_of_runners <- function(angles, changes, raters, draws) {
       row_of("angle_change_deg", mean(change), mean(change) - margin, mean(change) + margin, p_of_signs(change, draws))
     )
   }
-  if (NROW(changes) >= 10) {
-    gained <- changes$gained == "true"
-    speed <- numbers(changes, "speed_change")
-    told_apart <- all(gained) || !any(gained) || length(unique(speed)) == 1 ||
-      max(speed[gained]) <= min(speed[!gained]) || max(speed[!gained]) <= min(speed[gained])
-    if (!told_apart) {
-      fitted <- summary(glm(gained ~ speed, family = binomial(), control = list(epsilon = 1e-14, maxit = 100)))
-      b <- fitted$coefficients[, 1]
-      margin <- qnorm(0.975) * fitted$coefficients[, 2]
-      names <- c("odds_ratio_equal_speed", "odds_ratio_10_pct_faster")
-      results <- rbind(results, row_of(names, exp(b), exp(b - margin), exp(b + margin)))
-    }
+  odds <- function(rows, covariates, names) {
+    x <- cbind(1, vapply(covariates, function(name) numbers(rows, name), numeric(NROW(rows))))
+    if (NROW(rows) < 5 * ncol(x) || qr(x)$rank < ncol(x)) return(NULL)
+    # With a warning, all who gained are told from all who lost: no estimate is finite.
+    fitted <- tryCatch(
+      glm.fit(x, as.numeric(rows$gained == "true"), family = binomial(), control = list(epsilon = 1e-14, maxit = 100)),
+      warning = function(told) NULL
+    )
+    if (is.null(fitted)) return(NULL)
+    b <- fitted$coefficients
+    margin <- qnorm(0.975) * sqrt(diag(chol2inv(fitted$qr$qr[seq_along(b), , drop = FALSE])))
+    kept <- names != ""
+    row_of(names[kept], exp(b)[kept], exp(b - margin)[kept], exp(b + margin)[kept])
+  }
+  if (NROW(changes)) {
+    with_slope <- changes[changes$slope_change != "", ]
+    results <- rbind(
+      results,
+      odds(changes, "speed_change", c("odds_ratio_equal_speed", "odds_ratio_10_pct_faster")),
+      if (NROW(with_slope)) {
+        odds(with_slope, c("speed_change", "slope_change"),
+          c("odds_ratio_equal_speed_and_slope", "", "odds_ratio_1_pct_steeper"))
+      }
+    )
   }
   feet <- if (NROW(raters)) numbers(raters, "feet") else numeric(0)
   classes <- sort(unique(c(raters$first[feet > 0], raters$second[feet > 0])))

@@ -739,15 +739,16 @@ def landing_of_runners(angles, changes, raters, draws):
         ends = (change.mean() - margin, change.mean() + margin) if scatters(change, [early, late]) else (None, None)
         yield row("angle_change_deg", change.mean(), *ends, p_value=p_of_signs(change, draws))
     gained, speed = np.array([line["gained"] == "true" for line in changes]), numbers(changes, "speed_change")
-    if len(changes) >= 10 and not is_told_apart(gained, speed):
-        design, b = np.column_stack([np.ones(len(speed)), speed]), np.zeros(2)
-        for _ in range(50):  # logistic regression by Newton's steps
-            p = special.expit(design @ b)
-            information = design.T @ (design * (p * (1 - p))[:, None])
-            b = b + np.linalg.solve(information, design.T @ (gained - p))
-        margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
-        for name, *of in zip(("equal_speed", "10_pct_faster"), b, b - margin, b + margin, strict=True):
-            yield row(f"odds_ratio_{name}", *np.exp(of))
+    for name, *of in zip(("equal_speed", "10_pct_faster"), *odds_at_equal(gained, [speed]), strict=False):
+        yield row(f"odds_ratio_{name}", *np.exp(of))
+    with_slope = [line for line in changes if line["slope_change"]]
+    if with_slope:
+        gained = np.array([line["gained"] == "true" for line in with_slope])
+        both = [numbers(with_slope, "speed_change"), numbers(with_slope, "slope_change")]
+        names = "equal_speed_and_slope", "", "1_pct_steeper"
+        for name, *of in zip(names, *odds_at_equal(gained, both), strict=False):
+            if name:
+                yield row(f"odds_ratio_{name}", *np.exp(of))
     classes = sorted({line[name] for line in raters for name in ("first", "second") if float(line["feet"])})
     if len(classes) > 1:
         feet = {(line["first"], line["second"]): float(line["feet"]) for line in raters}
@@ -765,11 +766,20 @@ def landing_of_runners(angles, changes, raters, draws):
         yield row("kappa", kappa, kappa - margin, kappa + margin)
 
 
-def is_told_apart(gained, speed):
-    """Whether the odds are infinite, or speed changed alike in all."""
-    if gained.all() or not gained.any() or len(set(speed)) == 1:
-        return True
-    return speed[gained].max() <= speed[~gained].min() or speed[~gained].max() <= speed[gained].min()
+def odds_at_equal(gained, covariates):
+    """Logistic regression of who gained by Newton's steps: estimates, lower and upper ends; empty where not finite."""
+    design = np.column_stack([np.ones(len(gained)), *covariates])
+    b = np.zeros(design.shape[1])
+    if len(gained) < 5 * len(b) or np.linalg.matrix_rank(design) < len(b):
+        return [], [], []
+    for _ in range(50):
+        p = special.expit(design @ b)
+        information = design.T @ (design * (p * (1 - p))[:, None])
+        if np.abs(b).max() > 30 or np.linalg.matrix_rank(information) < len(b):
+            return [], [], []
+        b = b + np.linalg.solve(information, design.T @ (gained - p))
+    margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
+    return b, b - margin, b + margin
 
 
 # --- All analyses ----------------------------------------------------------------------------------------------------

@@ -50,7 +50,9 @@ DESIGN_WORDS: Mapping[str, str] = {
     "between which someone changed) and Stuart and Maxwell's of all classes. Odds of the rearfoot late over early are "
     "those of a conditional logistic regression with runners as strata: as counted (exact interval), and with the "
     "change of the logarithm of speed as a covariate (Wald's interval), where at least ten runners who changed have "
-    "speeds. The angle is compared by its mean change (Student's t, p by random signs), two raters by Cohen's kappa "
+    "speeds, and with the change of slope as a second one where at least fifteen have both and the events differ in "
+    "slope: on one course slope cannot be told from distance. The surface that is known is that of a whole run, and "
+    "cancels. The angle is compared by its mean change (Student's t, p by random signs), two raters by Cohen's kappa "
     "over feet.",
     "agreement": "With d the difference of logarithms of both sensors in a split, in percent: d = bias + athlete + "
     "run + error, random effects nested, by a nested analysis of variance. Estimands: the bias, and bias ± 1.96 "

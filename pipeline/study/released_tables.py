@@ -109,6 +109,7 @@ class StrikeChanges(dy.Schema):
     speed_change = measure(
         "steps of 10 %", 1, "Change of speed from early to late: its logarithm over that of 1.1, to a tenth."
     )
+    slope_change = measure("%", 1, "By so much the course is steeper late, to half a percent; empty where not known.")
 
 
 class Raters(dy.Schema):

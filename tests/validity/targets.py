@@ -52,7 +52,7 @@ def _named(*beginnings: str) -> Callable[[Scenario], bool]:
 
 
 def _is_of_a_study(scenario: Scenario) -> bool:
-    return scenario.asked is not None
+    return scenario.asked is not None or scenario.filmed is not None
 
 
 _SHAPED = ("warm-up", "form that settles", "mixed pace", "six sessions", "late climbs", "one athlete far")
@@ -80,8 +80,13 @@ TARGETS = (
     Target(column="onset covered", applies=_topic("Late change"), scenarios="breaks", lowest=90),
     Target(
         column="coverage of zero",
-        applies=_topic("Change of the drift over the months", "A shoe worn on fast days"),
-        scenarios="months and shoes",
+        applies=_topic(
+            "Change of the drift over the months",
+            "A shoe worn on fast days",
+            "A tag of fast days",
+            "Before and after an event, while the fade eases",
+        ),
+        scenarios="months, shoes, tags and events",
         lowest=90,
     ),
     Target(column="covered", applies=_is_of_a_study, scenarios="studies", lowest=90),
