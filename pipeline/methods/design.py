@@ -15,12 +15,21 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import BUILT_IN, Metric, Registry
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
+from pipeline.methods.mixed_model import (
+    DISTANCE,
+    FIRST_CAUSE,
+    VALUE,
+    Design,
+    Model,
+    Prior,
+    settled,
+    settled_as_weighted,
+)
 from pipeline.methods.warm_up import WARM_UP_KM, settling_slowly
 
 TEN_KM = 10_000.0
@@ -61,12 +70,58 @@ APART = 1e-3
 INSEPARABLE = 0.999
 
 
-def designs(
-    splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None
-) -> Iterator[tuple[dict[str, object], Design, float | None]]:
-    """For each athlete and metric that was ever measured, or that is among some and was: its name, its design, the
-    athlete's reference speed.
+@dataclass(frozen=True)
+class Entry:
+    """What of an athlete's splits enters for a metric.
+
+    Attributes:
+        name: `athlete_id` and `metric`.
+        reference_speed_m_s: of the athlete; None where no split is usable.
+        regressors: the design without its value, one for all metrics of the athlete that have the same splits.
+        value: logarithm of the metric.
     """
+
+    name: dict[str, object]
+    reference_speed_m_s: float | None
+    regressors: Regressors
+    value: Array
+
+    @property
+    def n_runs(self) -> int:
+        """Runs that enter."""
+        return len(self.regressors.design.run_ids)
+
+    @cached_property
+    def design(self) -> Design:
+        """The design; made when it is asked for."""
+        return self.regressors.with_value(self.value)
+
+
+@dataclass(frozen=True)
+class Regressors:
+    """A design whose value is not told yet, and what can be said of it already."""
+
+    design: Design
+
+    def with_value(self, value: Array) -> Design:
+        """The design of a metric."""
+        columns = self.design.columns.copy()
+        columns[:, VALUE] = value
+        return replace(self.design, columns=columns)
+
+    @cached_property
+    def causes(self) -> tuple[int, ...]:
+        """See `identifiable`."""
+        return identifiable(self.design)
+
+    @cached_property
+    def are_separable(self) -> bool:
+        """Whether the causes can be told apart from distance at all."""
+        return collinearity_of(self.design, self.causes) <= INSEPARABLE
+
+
+def entries(splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None) -> Iterator[Entry]:
+    """What enters for each athlete and metric that was ever measured, or that is among some and was."""
     usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
@@ -77,10 +132,10 @@ def designs(
             if only is not None and metric.column not in only:
                 continue
             if everything[metric.column].null_count() < everything.height:
-                yield (
+                yield Entry(
                     {"athlete_id": athlete_id, "metric": metric.column},
-                    design_of(numbers, metric.column, reference or 1.0, inclusion),
                     reference,
+                    *_entering(numbers, metric.column, reference or 1.0, inclusion),
                 )
 
 
@@ -90,6 +145,8 @@ class Numbers:
     def __init__(self, rows: pl.DataFrame) -> None:
         self.rows = rows
         self._columns: dict[str, Array] = {}
+        #: Of the metrics so far, by the column of speed and which splits enter.
+        self.regressors: dict[tuple[str, bytes], Regressors] = {}
 
     def __getitem__(self, column: str) -> Array:
         if column not in self._columns:
@@ -119,20 +176,37 @@ class Numbers:
 
 def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
+    regressors, value = _entering(usable, metric, reference_speed_m_s, inclusion)
+    return regressors.with_value(value)
+
+
+def _entering(
+    usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion
+) -> tuple[Regressors, Array]:
     value, run, registry = usable[metric], usable.run, inclusion.registry
     of = registry.metric_of.get(metric)
-    speed = usable["lagged_speed_m_s" if of is not None and of.lags_pace else "speed_m_s"]
-    kept = (value > 0) & (speed > 0) & usable.has_known_slope
+    of_speed = "lagged_speed_m_s" if of is not None and of.lags_pace else "speed_m_s"
+    kept = (value > 0) & (usable[of_speed] > 0) & usable.has_known_slope
     for reading in registry.readings_behind(metric):
         kept &= ~(usable[registry.reading_of[reading].share_column] < inclusion.min_measured_share)
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
-    run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
-    run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
+    key = of_speed, kept.tobytes()
+    if key not in usable.regressors:
+        usable.regressors[key] = _regressors(usable, kept, of_speed, reference_speed_m_s, inclusion)
+    return usable.regressors[key], np.log(value[kept])
+
+
+def _regressors(
+    usable: Numbers, kept: Mask, of_speed: str, reference_speed_m_s: float, inclusion: Inclusion
+) -> Regressors:
+    run_begins = np.flatnonzero(np.diff(usable.run[kept], prepend=-1) > 0)
+    first_rows = np.flatnonzero(kept)[run_begins]
+    run_ids = [usable.run_ids[place] for place in first_rows]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
     km = usable["km"][kept]
-    speed = np.log(speed[kept] / reference_speed_m_s)
+    speed = np.log(usable[of_speed][kept] / reference_speed_m_s)
     columns = [
-        np.log(value[kept]),
+        np.zeros(len(km)),
         (km - 0.5) * inclusion.split_length_m / TEN_KM,
         speed,
         # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
@@ -146,15 +220,8 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     gap_km[run_begins] = np.nan
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
-    sources = usable.speed_sources
-    return Design(
-        np.column_stack(columns),
-        run,
-        run_ids,
-        gap_km,
-        weight,
-        [sources[place] for place in np.flatnonzero(kept)[run_begins]],
-    )
+    sources = [usable.speed_sources[place] for place in first_rows]
+    return Regressors(Design(np.column_stack(columns), run, run_ids, gap_km, weight, sources))
 
 
 def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
@@ -179,7 +246,7 @@ def nuisances(design: Design, warm_up_effect_pct: float) -> tuple[int, ...]:
     """
     if not design.run_ids:
         return ()
-    within = np.sqrt((design.within_runs() ** 2).mean(axis=0))
+    within = np.sqrt((design.within_runs**2).mean(axis=0))
     varied = [cause for cause in NUISANCE if within[cause] > NUISANCE_VARIES[cause]]
     return tuple(cause for cause in varied if cause != WARM_UP or warm_up_effect_pct > 0)
 
@@ -188,7 +255,7 @@ def identifiable(design: Design) -> tuple[int, ...]:
     """The causes that varied enough inside runs, in more than one of them, to tell a response."""
     if not design.run_ids:
         return ()
-    squares = design.per_run(design.within_runs() ** 2)
+    squares = design.per_run(design.within_runs**2)
     deviation = np.sqrt((squares.sum(axis=0) - squares.max(axis=0)) / len(design.run))
     causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
     if deviation[SLOPE] > VARIES[SLOPE]:
@@ -198,13 +265,13 @@ def identifiable(design: Design) -> tuple[int, ...]:
 
 def _room(design: Design) -> int:
     """Causes that the runs can tell besides distance and the nuisances, the longest run left out."""
-    left = np.bincount(design.run) - 1
+    left = design.counts - 1
     return max(int(left.sum() - left.max()) - 1 - len(NUISANCE), 0)
 
 
 def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     """The causes less those that the ones before them explain, in all runs or in all but one: two slopes, say."""
-    within = design.within_runs()
+    within = design.within_runs
     kept: list[int] = []
     for cause in causes:
         before, column = within[:, kept], within[:, cause]
@@ -219,7 +286,7 @@ def collinearity_of(design: Design, causes: tuple[int, ...]) -> float:
     """Share of the distance inside runs that lies in the span of the causes."""
     if not causes or not design.run_ids:
         return 0.0
-    within = design.within_runs()
+    within = design.within_runs
     x, distance = within[:, list(causes)], within[:, DISTANCE]
     rest = distance - x @ np.linalg.lstsq(x, distance, rcond=None)[0]
     return float(1 - (rest @ rest) / (distance @ distance))
@@ -272,7 +339,7 @@ def plausible(of: Metric) -> tuple[float, float]:
 def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
     """The source that most splits of a design have speed from; one that is not exact, if there is one."""
     n_splits: Counter[str | None] = Counter()
-    for source, count in zip(design.speed_sources, np.bincount(design.run).tolist(), strict=False):
+    for source, count in zip(design.speed_sources, design.counts.tolist(), strict=False):
         n_splits[source] += count
 
     def rank(source: str | None) -> tuple[bool, int, str]:
@@ -345,32 +412,33 @@ class Expected:
 _UNKNOWN = (0.0, np.inf)
 
 
-def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> Corrected:
+def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, of_drift: bool = True) -> Corrected:
     """The model with the causes that tell, corrected for the error of speed.
 
     Args:
         design: of one athlete and metric.
         causes: that tell.
         expected: of the responses.
+        of_drift: whether the interval of the drift is wanted; see `correct`.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
-    fitted = _fit_plain(design, causes, expected, is_speed_exact=prior is None)
-    # What an athlete's own runs say, for the club to be drawn from, is of the warm-up of the usual length.
-    slow = None if expected.club is None else settling_slowly(fitted, WARM_UP)
+    model = _model(design, causes, expected, is_speed_exact=prior is None)
+    slow = settling_slowly(model, WARM_UP) if of_drift else None
     if prior is None:
-        return uncorrected(fitted, expected.prior(fitted.places[1:], is_speed_exact=True), slow)
-    other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
+        return uncorrected(model, slow)
+    other_causes = tuple(place for place in model.places[1:] if place != SPEED)
     return correct(
-        fitted,
+        model,
         SPEED,
         prior,
         expected.of.speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
         slow=slow,
+        of_drift=of_drift,
     )
 
 
-def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Fit:
+def _model(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Model:
     """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
     taken_out = nuisances(design, expected.warm_up_effect_pct)
 
@@ -378,14 +446,14 @@ def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, i
         regressors = (*taken_out, *causes)
         return regressors, expected.prior(regressors, is_speed_exact=is_speed_exact)
 
-    fitted = fit(design, *arguments(causes), nuisances=taken_out)
-    if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
-        return fitted
+    model = settled(design, *arguments(causes), nuisances=taken_out)
+    if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+        return model
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or len(curved) > _room(design) or collinearity_of(design, curved) > INSEPARABLE:
-        return fitted
+        return model
     # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
-    with_curve = fit_weighted(fitted.design, *arguments(curved), nuisances=taken_out)
+    with_curve = settled_as_weighted(model.design, *arguments(curved), nuisances=taken_out).fitted()
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
     stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
-    return fit(design, *arguments(curved), nuisances=taken_out) if stands_out else fitted
+    return settled(design, *arguments(curved), nuisances=taken_out) if stands_out else model

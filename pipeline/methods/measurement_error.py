@@ -42,7 +42,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Fit, Prior, jackknife_over_runs, normal_equations
+from pipeline.methods.mixed_model import Fit, Model, Prior, jackknife_over_runs
 from pipeline.methods.speed_equations import (
     ERROR_SD,
     SpeedErrors,
@@ -187,16 +187,16 @@ class Corrected:
     club_response: float | None = None
 
 
-def uncorrected(fitted: Fit, prior: Prior | None = None, slow: Fit | None = None) -> Corrected:
-    """The fit as it is, with the interval of its drift.
+def uncorrected(model: Model, slow: Model | None = None) -> Corrected:
+    """The model as it is, with the interval of its drift.
 
     Args:
-        fitted: the model.
-        prior: of the responses to its causes, where `slow` is given.
+        model: with its variances settled, or a fit.
         slow: the same with a warm-up that takes long (`settling_slowly`).
     """
+    fitted = model.fitted()
     if slow is not None:
-        lines = _Lines.of([_at_response(one, None, 0.0, prior) for one in (fitted, slow)])
+        lines = _Lines.of([_at_response(one, None, 0.0, model.prior) for one in (model, slow)])
         low, high, below = lines.interval(np.ones(1), np.zeros(1))
         return Corrected(fitted, lines.drift, lines.variance(0.0), low, high, 2 * min(below, 1 - below))
     estimate, variance = float(fitted.beta[0]), float(fitted.covariance[0, 0])
@@ -257,28 +257,30 @@ def _own_response(prior: ErrorPrior, response: Array, log_mass: Array) -> OwnRes
 
 
 def correct(
-    fitted: Fit,
+    model: Model,
     speed: int,
     prior: ErrorPrior,
     loading: float = 0.0,
     of_others: Prior | None = None,
     *,
-    slow: Fit | None = None,
+    slow: Model | None = None,
+    of_drift: bool = True,
 ) -> Corrected:
     """Correct the response to speed, and the drift, for the error of speed.
 
     Args:
-        fitted: the uncorrected model, speed among its causes.
+        model: uncorrected, speed among its causes.
         speed: column of log speed.
         prior: of the error and of the response.
         loading: of the error of speed in the value.
         of_others: prior of the responses to the other causes, in their order.
         slow: the model with a warm-up that takes long (`settling_slowly`); None to take the usual one for certain.
+        of_drift: whether the drift is asked for; False gives it no interval, for those who ask for responses alone.
     """
-    sizes, groups = _sizes(prior, fitted.design.speed_sources)
-    system = equations(fitted, speed, loading, groups if len(groups) else None)
+    sizes, groups = _sizes(prior, model.design.speed_sources)
+    system = equations(model, speed, loading, groups if len(groups) else None)
     if system is None:
-        return uncorrected(fitted)
+        return uncorrected(model, slow)
     errors = speed_errors(system, sizes)
     unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
     response, log_mass = _posterior(errors, unloaded)
@@ -295,7 +297,12 @@ def correct(
     response = response + loading
     mean = float((weight * response).sum())
     variance = float((weight * (response - mean) ** 2).sum())
-    conditional = _at_response(fitted, speed, mean, of_others)
+    conditional = _at_response(model, speed, mean, of_others)
+    fitted = _with_response(model, speed, mean, variance, conditional)
+    if not of_drift:
+        return Corrected(
+            fitted, float(fitted.beta[0]), np.inf, -np.inf, np.inf, p_value=None, own_response=own_response
+        )
     others = [] if slow is None else [_at_response(slow, speed, mean, of_others)]
     lines = _Lines.of([conditional, *others])
     low, high, below = lines.interval(weight.ravel(), response.ravel() - mean)
@@ -305,7 +312,7 @@ def correct(
     margin_of_error = low - lines.drift if low > 0 else high - lines.drift
     tipping = lines.passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
     return Corrected(
-        _with_response(fitted, speed, mean, variance, conditional),
+        fitted,
         drift=lines.drift,
         drift_variance=lines.variance(variance),
         drift_low=low,
@@ -375,16 +382,16 @@ class _Conditional:
     log_evidence: float
 
 
-def _at_response(fitted: Fit, speed: int | None, response: float, prior: Prior | None) -> _Conditional:
+def _at_response(model: Model, speed: int | None, response: float, prior: Prior | None) -> _Conditional:
     """The rest of the model at a response to speed; all of it without a column of speed."""
-    other_places = [place for place, column in enumerate(fitted.places) if column != speed]
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
-    of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, fitted.places.index(speed)]
+    other_places = [place for place, column in enumerate(model.places) if column != speed]
+    a, b, _ = model.normal
+    of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, model.places.index(speed)]
     a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)
     known = np.zeros_like(total)
-    if prior is not None and fitted.variance > 0:
-        precision = fitted.variance / prior.variance
+    if prior is not None and model.variance > 0:
+        precision = model.variance / prior.variance
         known[1:, 1:] = np.diag(precision)
         pulled = pulled + np.concatenate([[0.0], precision * prior.mean])
     total = total + known
@@ -394,8 +401,8 @@ def _at_response(fitted: Fit, speed: int | None, response: float, prior: Prior |
         drawn = np.linalg.solve(total, known)[:, 1:]
         covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
     log_evidence = -0.5 * float(np.linalg.slogdet(total)[1])
-    if fitted.variance > 0:
-        log_evidence += 0.5 * float(pulled @ beta) / fitted.variance
+    if model.variance > 0:
+        log_evidence += 0.5 * float(pulled @ beta) / model.variance
     return _Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)), log_evidence)
 
 
@@ -498,11 +505,12 @@ def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
     return gathered[is_used], moments[is_used] / gathered[is_used]
 
 
-def _with_response(fitted: Fit, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
-    """The fit with the corrected coefficients: the drift and the other responses move with the response to speed."""
-    speed_place = fitted.places.index(speed)
-    beta = np.insert(conditional.beta, speed_place, response)
-    moves = np.insert(-conditional.passed_on, speed_place, 1.0)
-    covariance = np.insert(np.insert(conditional.covariance, speed_place, 0.0, axis=0), speed_place, 0.0, axis=1)
+def _with_response(model: Model, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
+    """The model with the corrected coefficients: the drift and the other responses move with the response to speed."""
+    others = [place for place, column in enumerate(model.places) if column != speed]
+    beta, moves = np.full(len(model.places), response), np.ones(len(model.places))
+    beta[others], moves[others] = conditional.beta, -conditional.passed_on
+    covariance = np.zeros((len(beta), len(beta)))
+    covariance[np.ix_(others, others)] = conditional.covariance
     covariance = covariance + variance * np.outer(moves, moves)
-    return replace(fitted, beta=beta, covariance=covariance, drift_df=conditional.df, given=(speed,))
+    return model.with_coefficients(beta, covariance, conditional.df, given=(speed,))

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, whiten
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Model, whiten
 
 #: How far off form is at the start dies out over this distance [km]. Common practice, no source; `data/METHODS.md` has
 #: simulated seasons whose form settles sooner or later.
@@ -23,24 +23,24 @@ WARM_UP_KM = 2.0
 SLOW_WARM_UP_KM = 4.0
 
 
-def settling_slowly(fitted: Fit, warm_up: int) -> Fit | None:
-    """A fit whose warm-up dies out over `SLOW_WARM_UP_KM`, as far as products go; None where it has no warm-up.
+def settling_slowly(model: Model, warm_up: int) -> Model | None:
+    """A model whose warm-up dies out over `SLOW_WARM_UP_KM`, as far as products go; None where it has no warm-up.
 
-    Correlation of errors, variances and weights are those of the fit.
+    Correlation of errors, variances and weights stay.
 
     Args:
-        fitted: the model.
+        model: with its variances settled.
         warm_up: column of the warm-up.
     """
-    if warm_up not in fitted.places or fitted.variance == 0:
+    if warm_up not in model.places or model.variance == 0:
         return None
-    design = fitted.design
-    used = [VALUE, *fitted.places]
+    design = model.design
+    used = [VALUE, *model.places]
     place = used.index(warm_up)
     columns = design.columns[:, used]
     columns[:, place] = np.exp(-10 * design.columns[:, DISTANCE] / SLOW_WARM_UP_KM)
-    white, _ = whiten(design, columns, fitted.rho)
+    white, _ = whiten(design, columns, model.rho)
     of_warm_up = design.per_run(white * white[:, [place]])
-    products: Array = fitted.products.copy()
+    products: Array = model.products.copy()
     products[:, warm_up, used] = products[:, used, warm_up] = of_warm_up
-    return replace(fitted, products=products)
+    return replace(model, products=products)

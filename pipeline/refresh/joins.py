@@ -8,13 +8,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
-from importlib.metadata import version
 from typing import Any
 
 import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.places import read_frame
+from pipeline.core.resources import own_version
 from pipeline.methods.joining import Alignment, align, joined
 from pipeline.refresh.context import JOIN, BuildContext, Measured
 from pipeline.refresh.duplicates import replaced_by_run, with_joined_runs
@@ -109,7 +109,7 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
         shown = publishable("samples", kept, subject=f"run {run['run_id']}")
         digests = "".join([run["sha256"], *sorted(others["sha256"])])
         settings_sha256 = context.inbox.settings.digest("reading")
-        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, version("splitdrift"))
+        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, own_version())
         write_table(file, "samples", shown, made_from)
     return rows
 

@@ -34,14 +34,11 @@ from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.queries import run_query
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
-    INSEPARABLE,
     TEN_KM,
     Expected,
     club_of,
-    collinearity_of,
-    designs,
+    entries,
     fit_causes,
-    identifiable,
 )
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
@@ -153,11 +150,11 @@ def take_apart(
 
 def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(athlete_splits.select("run_id", "km").iter_rows())}
-    for name, design, _ in designs(athlete_splits, inclusion):
-        causes = identifiable(design)
-        if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
+    for entry in entries(athlete_splits, inclusion):
+        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
             continue
-        corrected = fit_causes(design, causes, expected(str(name["metric"])))
+        design, metric = entry.design, str(entry.name["metric"])
+        corrected = fit_causes(design, entry.regressors.causes, expected(metric))
         fitted = corrected.fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
@@ -171,7 +168,7 @@ def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callabl
             [place_of[design.run_ids[run], split_km] for run, split_km in zip(design.run, km.tolist(), strict=True)]
         )
         error_sd = corrected.error_sd or 0.0
-        yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level, error_sd)
+        yield Part(metric, place, design.run, distance, level + responses, rest - level, error_sd)
 
 
 def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame:

@@ -21,15 +21,12 @@ from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
 from pipeline.methods.design import (
     CAUSES,
-    INSEPARABLE,
     PACE_VARIANCE,
     SPEED,
     SPEED_SQUARED,
     Expected,
-    collinearity_of,
-    designs,
+    entries,
     fit_causes,
-    identifiable,
     main_source,
     published,
 )
@@ -60,14 +57,12 @@ def responses(
         Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
     """
     rows: list[dict[str, object]] = []
-    for name, design, _ in designs(splits, inclusion):
-        causes = identifiable(design)
-        if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
+    for entry in entries(splits, inclusion):
+        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
             continue
-        metric = str(name["metric"])
-        corrected = fit_causes(
-            design, causes, Expected(metric, None, speed_error_pct, warm_up_effect_pct, inclusion.registry)
-        )
+        name, design, metric = entry.name, entry.design, str(entry.name["metric"])
+        expected = Expected(metric, None, speed_error_pct, warm_up_effect_pct, inclusion.registry)
+        corrected = fit_causes(design, entry.regressors.causes, expected, of_drift=False)
         fitted = corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
             if cause in fitted.given or cause == PACE_VARIANCE:

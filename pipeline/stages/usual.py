@@ -57,7 +57,14 @@ def usual_course(
     used = inclusion.with_known_slope(splits).with_columns(
         distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000
     )
-    courses = [_course(used, run_drifts, drifts, metric.column, inclusion) for metric in inclusion.registry.metrics]
+    estimated = set(drifts.drop_nulls("drift_pct_per_10km")["metric"])
+    courses = [
+        _course(used, run_drifts, drifts, metric.column, inclusion)
+        for metric in inclusion.registry.metrics
+        if metric.column in estimated
+    ]
+    if not courses:
+        return pl.DataFrame(schema=types_of("usual_course"))
     return pl.concat(courses).select(list(types_of("usual_course"))).sort("athlete_id", "metric", "km")
 
 

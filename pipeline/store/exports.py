@@ -151,7 +151,7 @@ def _write_sheet(
                 sheet.write_datetime(row, place, value, pattern)
             elif value is not None:
                 sheet.write_number(row, place, value, pattern)
-        known = (value for value in rows[column_name].to_list()[:200] if value is not None)
+        known = (value for value in rows[column_name].head(200).to_list() if value is not None)
         widest = max([len(column_name), *(len(str(value)) for value in known)])
         sheet.set_column(place, place, min(widest + 2, 60))
     sheet.freeze_panes(2, len(TABLES[table].primary_key()))

@@ -50,7 +50,7 @@ def held(lasts_km: float, *, is_averaged: bool) -> tuple[int, float]:
     found = []
     for seed in range(60):
         fitted = warmed(lasts_km, seed=seed)
-        found.append(uncorrected(fitted, PRIOR, settling_slowly(fitted, WARM_UP) if is_averaged else None))
+        found.append(uncorrected(fitted, settling_slowly(fitted, WARM_UP) if is_averaged else None))
     ends = np.array([(one.drift_low, one.drift_high) for one in found])
     return int(((ends[:, 0] <= 0) & (ends[:, 1] >= 0)).sum()), float(100 * np.median(ends[:, 1] - ends[:, 0]))
 
@@ -81,5 +81,5 @@ def test_the_drift_is_the_mean_of_both_lines_by_their_evidence():
         drifts.append(beta[0])
         evidence.append(0.5 * whole[1:, 0] @ beta / fitted.variance - 0.5 * np.log(np.linalg.det(total)))
     share = 1 / (1 + np.exp(evidence[1] - evidence[0]))
-    found = uncorrected(fitted, PRIOR, slow)
+    found = uncorrected(fitted, slow)
     assert found.drift == pytest.approx(share * drifts[0] + (1 - share) * drifts[1], abs=1e-12)
