@@ -108,6 +108,7 @@ COLUMNS: Mapping[str, Column] = {
     "temperature_deg_c": Column("temperature_c"),
     "temperature_f": Column("temperature_c", 5 / 9, -160 / 9),
     "sport": Column("sport", written_as="word"),
+    "recording": Column("recording", written_as="word"),
 }
 
 #: What each reading of `COLUMNS` is, for the documentation.
@@ -141,6 +142,7 @@ MEANINGS: Mapping[str, str] = {
     "power_w": "Power in watts, as the sensor estimates it.",
     "temperature_c": "Temperature at the device.",
     "sport": "Sport of the recording; only running is analysed.",
+    "recording": "Name or number of the recording, where a file holds several.",
 }
 
 _TIME = {

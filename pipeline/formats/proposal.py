@@ -23,6 +23,7 @@ from pipeline.formats.grains import grain_of, lengths_of_laps, placed
 from pipeline.formats.headers import closest
 from pipeline.formats.interpretation import Interpretation, interpret, read_numbers
 from pipeline.formats.numbers import POINT, Signs
+from pipeline.formats.several import parts
 from pipeline.formats.text import ENCODINGS
 
 N_SAMPLES = 3
@@ -267,7 +268,12 @@ def _missing(meant: Interpretation, reports: list[ColumnReport]) -> list[str]:
         )
     if not meant.problems:
         try:
-            placed(meant.values, grain=None, headers=meant.headers, lines=meant.table.lines)
+            grain, headers = (
+                grain_of(meant.values),
+                {column_of(name).reading: told for name, told in meant.headers.items()},
+            )
+            for part in parts(meant.values, meant.table.lines, grain=grain, headers=headers)[0]:
+                placed(part.values, grain=None, headers=meant.headers, lines=part.lines)
         except Refused as refusal:
             sentences.append(str(refusal))
     return sentences
