@@ -39,6 +39,7 @@ COLUMNS: Mapping[str, Column] = {
     "date_time": Column("time_s", written_as="instant"),
     "time_epoch_s": Column("time_s"),
     "time_epoch_ms": Column("time_s", 1e-3),
+    "time_fit_s": Column("time_s", offset=631_065_600),  # since 1989-12-31T00:00:00Z, as FIT counts
     "time_excel_days": Column("time_s", written_as="days"),
     "date": Column("date", written_as="word"),
     "time_of_day": Column("time_of_day", written_as="word"),

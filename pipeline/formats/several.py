@@ -127,6 +127,9 @@ def _starts_over(values: Mapping[str, pl.Series], grain: str, *, is_named: bool)
         return _after_first(values["km"].to_numpy() == 1)
     # Of laps the distance may be that of each.
     counter = _is_set_back(values, "distance_m", n_rows) if grain != "lap" else np.zeros(n_rows, dtype=bool)
+    if grain == "lap" and is_named and "lap" in values:
+        number = values["lap"].cast(pl.Float64, strict=False)
+        counter |= (number <= number.shift(1)).fill_null(value=False).to_numpy()
     if "time_s" not in values:
         elapsed = _is_set_back(values, "elapsed_s", n_rows)
         return elapsed | counter if is_named else elapsed & (counter | (grain == "lap" or "distance_m" not in values))

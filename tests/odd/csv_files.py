@@ -498,6 +498,7 @@ def several() -> list[Several]:
     pieces = [
         ("ab"[n > 100] if label == "r0" else label, at(row), row.distance_m) for n, (label, row) in enumerate(named)
     ]
+    faces = (300, 310, 305, 320, 315)
     kilometres = [
         (f"r{n}", f"{starts[n]:%Y-%m-%dT%H:%M:%SZ}", km, 300 + 5 * km) for n in range(3) for km in range(1, 4 + n)
     ]
@@ -514,6 +515,19 @@ def several() -> list[Several]:
         Several(
             "kilometres",
             written(("Datei", "started_at_utc", "km", "duration_s"), kilometres),
+            starts,
+            [3000.0, 4000.0, 5000.0],
+        ),
+        Several(
+            "laps, with the times that FIT counts",
+            written(
+                ("file", "lap", "time_fit_s", "duration_s", "length_m"),
+                [
+                    (f"r{n}", lap, starts[n].timestamp() - 631_065_600 + sum(faces[:lap]), faces[lap], 1000)
+                    for n in range(3)
+                    for lap in range(3 + n)
+                ],
+            ),
             starts,
             [3000.0, 4000.0, 5000.0],
         ),
