@@ -60,7 +60,8 @@ def of_sessions(inbox: Inbox, ledger: pl.DataFrame) -> Iterator[str]:
         nearest = own.sort(apart, "run_id")["started_at_utc"][0]
         yield (
             f"{inbox.sessions_file}, line {row['line']}: no run of {row['athlete_id']} began within "
-            f"{SAME_START_S // 60} minutes of {row['started_at_utc']:%Y-%m-%dT%H:%M:%SZ}. Did you mean {nearest:%Y-%m-%dT%H:%M:%SZ}?"
+            f"{SAME_START_S // 60} minutes of {row['started_at_utc']:%Y-%m-%dT%H:%M:%SZ}. "
+            f"Did you mean {nearest:%Y-%m-%dT%H:%M:%SZ}?"
             + _zone_hint((nearest - row["started_at_utc"]).total_seconds())
         )
     lost = matches.filter(~pl.col("is_used")).sort("line").unique("line", keep="first", maintain_order=True)
