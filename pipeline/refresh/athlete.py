@@ -16,7 +16,7 @@ from pipeline.refresh.context import JOIN, Athlete, BuildContext, DriftTask, Mea
 from pipeline.refresh.joins import join_recordings
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
-from pipeline.tables import TABLES, empty
+from pipeline.tables import empty, key_of
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
@@ -60,4 +60,4 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
         for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
             rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
             folder = context.built / partition(table, athlete_id, str(month))
-            write_table(folder / f"{table}.parquet", table, rows.sort(TABLES[table].primary_key()), made_from)
+            write_table(folder / f"{table}.parquet", table, rows.sort(key_of(table)), made_from)

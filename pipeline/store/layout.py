@@ -15,7 +15,7 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
-from pipeline.tables import TABLES, empty
+from pipeline.tables import TABLES, columns_of, empty, key_of
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
@@ -136,9 +136,9 @@ def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
     else:
         frames = list(map(read, names))
     try:
-        rows = pl.concat(frames).select(TABLES[table].column_names())
+        rows = pl.concat(frames).select(list(columns_of(table)))
     except pl.exceptions.PolarsError:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None
         raise
-    return rows.sort(TABLES[table].primary_key())
+    return rows.sort(key_of(table))
