@@ -21,7 +21,6 @@ from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.damage import check_store
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
-from pipeline.store.layout import read_table
 from pipeline.store.lock import locked
 from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
