@@ -46,6 +46,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))
 
 
+@pytest.fixture(scope="session", autouse=True)
+def no_power_cut() -> Iterator[None]:
+    """No refresh waits until the disk has everything, also of the other processes of tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "sync", lambda: None)
+        yield
+
+
 @contextmanager
 def shared_folder(name: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """A folder that all processes of tests have, for this one alone as long as it fills it."""

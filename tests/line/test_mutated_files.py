@@ -163,6 +163,7 @@ def good_inbox(folder: Path) -> Path:
     """Two athletes whose files are sound."""
     for athlete_id, m_s in (("ari", 3.0), ("bo", 3.3)):
         (folder / athlete_id).mkdir(parents=True)
+        (folder / "settings.toml").write_text('pages = "none"\n')
         for day in range(3):
             content = fit_run(f"2026-03-{14 + day:02}T09:00:00", km=3, speed_m_s=m_s, heart_rate_bpm=150)
             (folder / athlete_id / f"{day}.fit").write_bytes(content)
@@ -195,7 +196,7 @@ def test_mutants_in_an_inbox_are_all_in_the_ledger_and_change_nothing_of_the_oth
 
     ledger = read_table(store, "recordings")
     found = set(ledger["path"].str.split("!").list.first())
-    assert found == {path.relative_to(inbox).as_posix() for path in inbox.rglob("*") if path.is_file()}
+    assert found == {path.relative_to(inbox).as_posix() for path in inbox.rglob("*/*") if path.is_file()}
     assert not ledger["reason"].str.contains("splitdrift failed").any()
     assert (ledger["reason"].str.len_chars() > 15).all()
     assert ledger.filter(status="rejected")["fix"].null_count() == 0
