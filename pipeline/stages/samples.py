@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.core.metrics import READING_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import (
     ALTITUDE,
     CLOCK,
@@ -86,8 +87,6 @@ SPEED_DISAGREES = 0.15
 #: A sample further than this from the middle of the recording has a wrong date. The longest races last two days.
 LONGEST_RUN_S = 2 * 86_400.0
 
-GAIT_VALUES = tuple(READING_OF)
-
 
 @dataclass(frozen=True)
 class RunSamples:
@@ -128,7 +127,13 @@ class _Rule:
 
 
 def samples(
-    recording: Recording, *, gap_s: float, slope_window_m: float, slope_window_rough_m: float, rough_altitude_m: float
+    recording: Recording,
+    *,
+    gap_s: float,
+    slope_window_m: float,
+    slope_window_rough_m: float,
+    rough_altitude_m: float,
+    registry: Registry = BUILT_IN,
 ) -> RunSamples:
     """Settle the clock, the distance, the slope and the gait of one run.
 
@@ -138,6 +143,7 @@ def samples(
         slope_window_m: window of the slope fit for steady altitude [m].
         slope_window_rough_m: the same for rough altitude [m].
         rough_altitude_m: median second difference above which altitude is rough [m].
+        registry: the quantities in force.
 
     Returns:
         The samples in order of time. Empty if no reading has a time.
@@ -167,7 +173,7 @@ def samples(
     rough = roughness_m > rough_altitude_m
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
     speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole | is_mended, tally)
-    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, tally)
+    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, tally, registry)
     columns = {
         "elapsed_s": time_s - time_s[0],
         "interval_s": interval_s,
@@ -176,7 +182,7 @@ def samples(
         "speed_m_s": speed_m_s,
         "altitude_m": altitude_m,
         "slope_pct": slope_pct,
-        **{name: clean[name] for name in GAIT_VALUES},
+        **{name: clean[name] for name in registry.reading_of},
     }
     run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
@@ -356,7 +362,10 @@ _IMPOSSIBLE = (
     _Rule("temperature_c", "no_temperature", _outside("temperature_c", TEMPERATURE_C)),
 )
 
-_LOST = tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in GAIT_VALUES)
+
+@cache
+def _lost_of(registry: Registry) -> tuple[_Rule, ...]:
+    return tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in registry.reading_of)
 
 
 def _zero_while_moving(rows: Columns) -> Mask:
@@ -387,20 +396,21 @@ _NOT_OF_A_RUN = (_Rule("contact_time_ms", "too_long", _too_long_for_a_run),)
 _GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
 
-def _gait(run: Columns, interval_s: Array, tally: Tally) -> tuple[pl.Series, Columns]:
+def _gait(run: Columns, interval_s: Array, tally: Tally, registry: Registry) -> tuple[pl.Series, Columns]:
     """Tell run, walk and stand apart, and exclude what no sensor measured or what cannot belong to that gait.
 
     Args:
-        run: at least `GAIT_VALUES`, `speed_m_s` and `is_hole`.
+        run: at least the readings, `speed_m_s` and `is_hole`.
         interval_s: time that each sample stands for [s].
         tally: of excluded samples, added to.
+        registry: the quantities in force.
 
     Returns:
         The gait of each sample, and the columns with what was excluded missing.
     """
     # One noisy second is no change of gait: where only speed can decide, it is averaged with its neighbours.
     steady = pl.Series(run["speed_m_s"]).fill_nan(None).rolling_mean(5, center=True, min_samples=1).to_numpy()
-    run = _apply(_LOST, {**run, "steady_speed_m_s": steady}, tally)
+    run = _apply(_lost_of(registry), {**run, "steady_speed_m_s": steady}, tally)
     for broken in sensor_faults(run, interval_s, steady):
         run = _without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
     run = _apply(_CADENCE_DROPPED, run, tally)
@@ -412,12 +422,12 @@ def _gait(run: Columns, interval_s: Array, tally: Tally) -> tuple[pl.Series, Col
     return _GAITS.gather(np.where(stands, 2, is_run)), run
 
 
-def with_gait(run: pl.DataFrame) -> pl.DataFrame:
+def with_gait(run: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Rows of the table `samples` of a run that was joined with readings of another recording, with their gait anew."""
-    readings = {name: run[name].cast(pl.Float64).to_numpy() for name in (*GAIT_VALUES, "speed_m_s")}
+    readings = {name: run[name].cast(pl.Float64).to_numpy() for name in (*registry.reading_of, "speed_m_s")}
     is_hole = {"is_hole": np.zeros(run.height, dtype=bool)}
-    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), {})
-    return run.with_columns(gait, *(pl.Series(name, clean[name], nan_to_null=True) for name in GAIT_VALUES))
+    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), {}, registry)
+    return run.with_columns(gait, *(pl.Series(name, clean[name], nan_to_null=True) for name in registry.reading_of))
 
 
 def _apply(rules: Sequence[_Rule], rows: Columns, tally: Tally) -> Columns:

@@ -20,7 +20,7 @@ import polars as pl
 from scipy.sparse import csr_array
 
 from pipeline.core.arrays import Array
-from pipeline.core.metrics import READING_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import left_out
 from pipeline.core.queries import run_query
 from pipeline.formats import Recording
@@ -48,6 +48,7 @@ def splits(
     level_slope_pct: float,
     level_roughness_pct: float,
     min_run_share: float,
+    registry: Registry = BUILT_IN,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Cut runs into splits and into the laps of their devices, with stiffness on the level.
 
@@ -61,13 +62,14 @@ def splits(
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
         level_roughness_pct: nor do those whose slope has a larger root mean square [%].
         min_run_share: nor those with a smaller share of running.
+        registry: the quantities in force.
 
     Returns:
         Rows of the tables `splits` and `lap_splits`. The last split of a run has the length that was left; a lap
         without samples has no row.
     """
     rows = with_stiffness(
-        _means(samples, laps, split_length_m).join(
+        _means(samples, laps, split_length_m, registry).join(
             runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"
         ),
         athletes,
@@ -98,10 +100,10 @@ def laps_of(run_id: str, recording: Recording, started_s: float) -> pl.DataFrame
 
 def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Cut runs into splits and into laps; the same rows without `athlete_id` and stiffness."""
-    return _apart(_means(samples, laps, split_length_m))
+    return _apart(_means(samples, laps, split_length_m, BUILT_IN))
 
 
-def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> pl.DataFrame:
+def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, registry: Registry) -> pl.DataFrame:
     """The rows of both, told apart by `is_lap`: to prepare the query takes longer than to run it."""
     lagged = with_lagged_speed(samples)
     of_splits, of_laps = _of_splits(lagged, split_length_m), _of_laps(lagged, laps)
@@ -124,8 +126,8 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> 
         return pl.DataFrame(names | {"n_valid": n_valid} | {name: shares @ values for name, values in columns})
 
     split_places = (1 * is_lap, run, split)
-    of_tenths = totals((*split_places, tenth), islice(_summed(lagged), 2))  # time and distance run
-    return run_query("splits", {"summed": totals(split_places, _summed(lagged)), "tenths": of_tenths})
+    of_tenths = totals((*split_places, tenth), islice(_summed(lagged, registry), 2))  # time and distance run
+    return run_query("splits", {"summed": totals(split_places, _summed(lagged, registry)), "tenths": of_tenths})
 
 
 class _Pieces(NamedTuple):
@@ -164,7 +166,7 @@ def _of_splits(samples: pl.DataFrame, split_length_m: float) -> _Pieces:
     return _Pieces(row, share, begins, ends)
 
 
-def _summed(samples: pl.DataFrame) -> Iterator[tuple[str, Array]]:
+def _summed(samples: pl.DataFrame, registry: Registry) -> Iterator[tuple[str, Array]]:
     """What is summed over intervals, one after the other: memory for all at once takes longer to get than the sums."""
     interval_s, covered_m = samples["interval_s"].to_numpy(), samples["covered_m"].to_numpy()
     gait, slope_pct = samples["gait"], samples["slope_pct"].to_numpy()
@@ -178,7 +180,7 @@ def _summed(samples: pl.DataFrame) -> Iterator[tuple[str, Array]]:
     yield "sloped_pct_m", sloped_pct * covered_m
     yield "sloped_pct2_m", sloped_pct * sloped_pct * covered_m
     yield "climbed_m", np.maximum(sloped_pct, 0.0) * covered_m / 100
-    for quantity in (*READING_OF, "lagged_speed_m_s"):
+    for quantity in (*registry.reading_of, "lagged_speed_m_s"):
         values = samples[quantity].to_numpy()
         is_known = np.isfinite(values)
         yield f"{quantity}_s", np.where(is_known, values, 0.0) * running_s
