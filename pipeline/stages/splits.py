@@ -127,7 +127,28 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, reg
 
     split_places = (1 * is_lap, run, split)
     of_tenths = totals((*split_places, tenth), islice(_summed(lagged, registry), 2))  # time and distance run
-    return run_query("splits", {"summed": totals(split_places, _summed(lagged, registry)), "tenths": of_tenths})
+    summed = totals(split_places, _summed(lagged, registry))
+    rows = run_query("splits", {"summed": summed, "tenths": of_tenths})
+    return _with_own(rows, summed, registry) if registry.own else rows
+
+
+def _with_own(rows: pl.DataFrame, summed: pl.DataFrame, registry: Registry) -> pl.DataFrame:
+    """With mean and share of metrics of one's own, which the query cannot name."""
+    key = ["is_lap", "run_id", "km"]
+    means = summed.select(
+        *key,
+        *(
+            pl.when(pl.col(f"{own}_known_s") > 0).then(pl.col(f"{own}_s") / pl.col(f"{own}_known_s")).alias(own)
+            for own in (metric.column for metric in registry.own)
+        ),
+        *(
+            pl.when(pl.col("running_s") > 0)
+            .then(pl.col(f"{metric.column}_known_s") / pl.col("running_s"))
+            .alias(metric.share_column)
+            for metric in registry.own
+        ),
+    )
+    return rows.join(means, on=key, how="left", maintain_order="left")
 
 
 class _Pieces(NamedTuple):
