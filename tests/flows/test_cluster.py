@@ -76,7 +76,7 @@ def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run_and_
 ):
     club, inbox, store = Nights(tmp_path), place(f"{bucket}/club/inbox"), place(f"{bucket}/club/store")
     runs = {f"{name}/{day}.fit": drifting_run(day, seed=day, km=3) for name in ("ari", "bo") for day in range(2)}
-    for name, content in {**runs, "settings.toml": b'pages = "codes"\n'}.items():
+    for name, content in {**runs, "settings.toml": b'pages = "names"\n'}.items():
         club.put(name, content)
         (inbox / name).write_bytes(content)
     words = ("refresh", "--inbox", str(inbox), "--store", str(store), "--jobs", "1")
