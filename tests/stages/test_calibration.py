@@ -305,7 +305,7 @@ def drifting(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_a_club_that_drifts_is_not_called_drifting_in_its_placebo_and_large_drifts_are_found(drifting: Path):
-    rates = self_check(drifting, draws=5, jobs=1)
+    rates = self_check(drifting, draws=10, jobs=1)
     for test in ("reversed", "shuffled"):
         assert rate(rates, test, "called") <= 0.05
         assert rate(rates, test, "excludes_zero") <= 0.15
