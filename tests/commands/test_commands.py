@@ -188,7 +188,7 @@ def test_1_when_there_is_no_store_to_show(tmp_path: Path):
 @pytest.mark.parametrize(
     ("files", "message"),
     [
-        ({"roster.csv": "mass_kg\n60\n"}, "roster.csv, line 1: the column 'athlete_id' is missing"),
+        ({"roster.csv": 'athlete_id\n"ari\n'}, "roster.csv, line 2: not comma-separated values"),
         ({"settings.toml": "gap = 5\n"}, "settings.toml: there is no setting 'gap'. Did you mean gap_s?"),
     ],
 )
