@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.errors import Refused
@@ -122,7 +123,7 @@ def require_few_sessions(n_sessions: int) -> None:
         )
 
 
-def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
+def readings_frame(columns: Mapping[str, pl.Series | npt.NDArray[np.float64]]) -> pl.DataFrame:
     """Complete a partial set of columns to the full frame of `READINGS`, absent ones null.
 
     What is no number of any run (NaN, infinite, from `BEYOND_MEASURE` on) is made null.
@@ -139,14 +140,13 @@ def readings_frame(columns: Mapping[str, pl.Series]) -> pl.DataFrame:
     # Column by column, since a query costs more than the columns of a run do.
     absent = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(next(iter(columns.values()))))
     return pl.DataFrame(
-        [
-            _within_measure(name, columns[name].cast(pl.Float64)) if name in columns else absent.alias(name)
-            for name in READINGS
-        ]
+        [_within_measure(name, columns[name]) if name in columns else absent.alias(name) for name in READINGS]
     )
 
 
-def _within_measure(name: str, reading: pl.Series) -> pl.Series:
-    values = reading.to_numpy()
-    is_number = np.abs(values) < BEYOND_MEASURE
-    return pl.Series(name, np.where(is_number, values, np.nan), nan_to_null=True)
+def _within_measure(name: str, reading: pl.Series | npt.NDArray[np.float64]) -> pl.Series:
+    values = reading.cast(pl.Float64).to_numpy() if isinstance(reading, pl.Series) else reading
+    is_beyond = np.abs(values) >= BEYOND_MEASURE
+    if is_beyond.any():
+        values = np.where(is_beyond, np.nan, values)
+    return pl.Series(name, values, nan_to_null=True)

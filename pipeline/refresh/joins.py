@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
-from importlib.metadata import version
 from typing import Any
 
 import polars as pl
@@ -21,7 +20,7 @@ from pipeline.refresh.context import JOIN, BuildContext, Measured
 from pipeline.refresh.duplicates import replaced_by_run, with_joined_runs
 from pipeline.stages.samples import with_gait
 from pipeline.stages.splits import LAPS
-from pipeline.store.parquet import Provenance, write_table
+from pipeline.store.parquet import Provenance, code_version, write_table
 from pipeline.tables import publishable
 
 
@@ -107,7 +106,7 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
         shown = publishable("samples", kept, subject=f"run {run['run_id']}")
         digests = "".join([run["sha256"], *sorted(others["sha256"])])
         settings_sha256 = context.inbox.settings.digest("reading")
-        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, version("splitdrift"))
+        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code_version())
         write_table(file, "samples", shown, made_from)
     return rows
 

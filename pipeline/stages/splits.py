@@ -90,9 +90,13 @@ def laps_of(run_id: str, recording: Recording, started_s: float) -> pl.DataFrame
     Args:
         started_s: time of the first sample on the recording's clock [s].
     """
+    return pl.DataFrame(lap_rows(run_id, recording, started_s), schema=LAPS, orient="row")
+
+
+def lap_rows(run_id: str, recording: Recording, started_s: float) -> list[tuple[str, int, float, float]]:
+    """The same as rows, of which frames are made for many runs at once."""
     laps = enumerate(recording.laps, start=1)
-    rows = [(run_id, number, begin - started_s, end - started_s) for number, (begin, end) in laps]
-    return pl.DataFrame(rows, schema=LAPS, orient="row")
+    return [(run_id, number, begin - started_s, end - started_s) for number, (begin, end) in laps]
 
 
 def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:

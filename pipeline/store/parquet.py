@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
 
@@ -29,6 +30,12 @@ class Provenance:
     version: str
 
 
+@cache
+def code_version() -> str:
+    """The version of splitdrift: to look it up takes as long as to write a table."""
+    return version("splitdrift")
+
+
 def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
     """Write rows of a table as one Parquet file.
 
@@ -44,7 +51,7 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
         "splitdrift.version": provenance.version,
     }
     schema = _schema(table).with_metadata(about)
-    rows = frame.select(schema.names)
+    rows = frame if frame.columns == schema.names else frame.select(schema.names)
     # Written from memory: on a full disk Polars reports a malformed file, the system reports the cause.
     content = BytesIO()
     rows.write_parquet(
