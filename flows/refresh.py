@@ -23,7 +23,6 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from pipeline import ATHLETE, CLUB, stages_of
 from pipeline.core.errors import UsageError
-from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import WORKER_LOADS
@@ -43,6 +42,7 @@ from pipeline.workers.lending import end_waiting_workers, lent_worker
 from pipeline.workers.pool import Progress
 
 if TYPE_CHECKING:
+    from pipeline.core.settings import Settings
     from pipeline.stages.recording import Session
 
 # What the stages need is imported by the tasks that run them.
@@ -181,11 +181,11 @@ def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None
         draw(shared.content, athlete_id)
 
 
-def club_responses(athletes: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
+def club_responses(athletes: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """What the club's responses have in common; a matter of milliseconds, so in this process."""
     from pipeline.stages.responses import club_responses
 
-    return club_responses(athletes, speed_error_pct=speed_error_pct)
+    return club_responses(athletes, speed_error_pct=settings.speed_error_pct, registry=settings.registry)
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)

@@ -88,16 +88,16 @@ class Stage:
 STAGES = (
     Stage("recording", FILE, (
         Function("recording", ("an inbox file",), ("recordings",),
-                 ("sensor_preference", "described_fields", "max_unpacked_bytes", "max_members")),
+                 ("sensor_preference", "described_fields", "max_unpacked_bytes", "max_members", "registry")),
     )),
     Stage("samples", FILE, (
         Function("samples", ("a recording",), ("samples", "exclusions"),
-                 ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m")),
+                 ("gap_s", "slope_window_m", "slope_window_rough_m", "rough_altitude_m", "registry")),
     )),
-    Stage("quality", FILE, (Function("quality", ("samples", "exclusions"), ("quality",)),)),
+    Stage("quality", FILE, (Function("quality", ("samples", "exclusions"), ("quality",), ("registry",)),)),
     Stage("splits", FILE, (
         Function("splits", ("samples", "laps of a recording", "roster.csv", "quality"), ("splits", "lap_splits"),
-                 ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share")),
+                 ("split_length_m", "level_slope_pct", "level_roughness_pct", "min_run_share", "registry")),
     )),
     Stage("responses", ATHLETE, (
         Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct", "warm_up_effect_pct")),
@@ -116,7 +116,8 @@ STAGES = (
     Stage("summaries", CLUB, (
         Function("runs", ("runs", "splits", "sessions.csv", "recordings"), ("runs",), ("time_zone",)),
         Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
-                 ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess")),
+                 ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess",
+                  "registry")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
         Function("complaints", ("complaints.csv",), ("complaints",)),
         Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),

@@ -38,10 +38,11 @@ def calibrate(*, store: Path, draws: int, jobs: int | None, as_json: bool) -> No
     from pipeline.commands.as_json import print_json, rows_of
     from pipeline.commands.show_calibration import calibration_summary
     from pipeline.refresh.self_check import self_check
+    from pipeline.store.layout import settings_of
 
     with progress_bar("Inventing seasons") as progress:
         rates = self_check(store, draws=draws, jobs=jobs, progress=progress)
     if as_json:
         print_json("calibrate", {"table": "calibration", "rows": rows_of(rates)})
     else:
-        open_console().print(calibration_summary(rates), highlight=False)
+        open_console().print(calibration_summary(rates, settings_of(store).registry), highlight=False)

@@ -46,7 +46,7 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
         contents = read_inbox(inbox)
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             ledger, quality = check_quality(contents, progress=progress, mapper=mapper)
-    notices = [*notices_of(contents, ledger), *quality_notices(quality, ledger)]
+    notices = [*notices_of(contents, ledger), *quality_notices(quality, ledger, registry=contents.settings.registry)]
     is_run = ledger["status"].is_in(["accepted", "salvaged"])
     if as_json:
         document = {

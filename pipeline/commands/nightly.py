@@ -219,6 +219,7 @@ def history(store: Path, return_to: str | None, as_json: bool) -> None:
     """
     from pipeline.commands.show_history import history_table
     from pipeline.store import history as store_history
+    from pipeline.store.layout import settings_of
 
     if return_to is not None:
         if store_history.return_to(store, return_to):
@@ -230,7 +231,7 @@ def history(store: Path, return_to: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(records, indent=2, ensure_ascii=False))
     else:
-        open_console().print(history_table(records))
+        open_console().print(history_table(records, settings_of(store).registry))
 
 
 _NEXT_REFRESH = (

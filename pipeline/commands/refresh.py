@@ -158,17 +158,17 @@ def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: 
         "is_new": not last.get("nothing_new", False),
         "recordings": rows_of(came_in(ledger, before)),
         "findings": last.get("findings", []),
-        "notices": [*notices_of(contents, ledger), *_suspicions(store, came_in(ledger, before))],
+        "notices": [*notices_of(contents, ledger), *_suspicions(store, contents, came_in(ledger, before))],
     }
     print_json("refresh", document)
 
 
-def _suspicions(store: Path, new: pl.DataFrame) -> list[str]:
+def _suspicions(store: Path, contents: Inbox, new: pl.DataFrame) -> list[str]:
     """What the recordings that came in are suspected of."""
     from pipeline.refresh.quality_notices import quality_notices
     from pipeline.store.layout import read_table
 
-    return quality_notices(read_table(store, "quality"), new)
+    return quality_notices(read_table(store, "quality"), new, registry=contents.settings.registry)
 
 
 def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
@@ -186,7 +186,7 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
         console.print(ledger_summary(ledger, listed, everything=output.verbose))
     if not output.quiet:
         console.print(what_came_in(store), highlight=False)
-    show_notices([*notices_of(contents, ledger), *_suspicions(store, new)])
+    show_notices([*notices_of(contents, ledger), *_suspicions(store, contents, new)])
     if output.quiet:
         return
     changed = {row["athlete_id"] for row in read_history(store)[-1].get("findings", [])}

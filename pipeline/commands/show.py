@@ -11,7 +11,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS, READING_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import signed
 from pipeline.pages.words import CAUTION, finding_words, is_change
@@ -56,6 +56,7 @@ def club_summary(
     width: int = WIDE,
     most_with_numbers: int = MOST_WITH_NUMBERS,
     single_runs: pl.DataFrame | None = None,
+    registry: Registry = BUILT_IN,
 ) -> RenderableType:
     """The club at a glance: one line per athlete, then, except for a large club, the numbers of the leading metrics.
 
@@ -64,13 +65,14 @@ def club_summary(
         width: of the terminal [characters].
         most_with_numbers: with more athletes than this, the numbers are left out.
         single_runs: the table of this name; None to leave it out.
+        registry: the quantities in force.
     """
     shown = dict(names.select("athlete_id", "display_name").drop_nulls().iter_rows()) if names is not None else {}
-    drifts = _in_order(athlete_drift)
+    drifts = _in_order(athlete_drift, registry)
     return Group(
-        _at_a_glance(drifts, runs, shown),
-        *_unadjusted(single_runs, shown),
-        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers),
+        _at_a_glance(drifts, runs, shown, registry),
+        *_unadjusted(single_runs, shown, registry),
+        *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers, registry),
         Text(
             "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
             "All metrics: the workbook, or `splitdrift show athlete_drift`."
@@ -80,18 +82,18 @@ def club_summary(
 
 
 def _numbers_explained(
-    drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], most: int
+    drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], most: int, registry: Registry
 ) -> list[RenderableType]:
     """The numbers and how to read them; of a large club, where to find the numbers."""
     n_athletes = drifts["athlete_id"].n_unique()
     if n_athletes > most:
         where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {most} at most)."
         return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
-    leading = drifts.filter(pl.col("metric").is_in([metric.column for metric in METRICS if metric.is_leading]))
-    return [Text(), _numbers(leading, shown, headings), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
+    leading = drifts.filter(pl.col("metric").is_in([metric.column for metric in registry.metrics if metric.is_leading]))
+    return [Text(), _numbers(leading, shown, headings, registry), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
 
 
-def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]) -> Table:
+def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str], registry: Registry) -> Table:
     table = Table(title="At equal speed and slope, as the kilometres add up", title_justify="left", pad_edge=False)
     late = ["changes_late"] if "changes_late" in drifts["finding"] else []
     kinds = ["rises", "falls", *late, "holds"]
@@ -101,7 +103,7 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
     of_athletes = drifts.partition_by("athlete_id", as_dict=True, maintain_order=True)
     for athlete_id, n_runs in counts.iter_rows():
         rows = of_athletes.get((athlete_id,), drifts.clear())
-        cells = {finding: _listed(rows.filter(pl.col("finding") == finding)) for finding in FINDINGS}
+        cells = {finding: _listed(rows.filter(pl.col("finding") == finding), registry) for finding in FINDINGS}
         unclear = [cells["unclear"]]
         few = rows.filter(pl.col("finding") == "too_little_data", pl.col("suspicion").is_null())
         if rows.is_empty():
@@ -109,37 +111,37 @@ def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str]
         elif few.height == rows.height:
             unclear.append(": ".join(filter(None, ("too few runs", rows.sort("n_runs")["reason"][-1]))))
         elif not few.is_empty():
-            unclear.append(f"too few: {_listed(few)}")
+            unclear.append(f"too few: {_listed(few, registry)}")
         elif rows.filter(pl.col("finding") != "too_little_data").is_empty() and rows["n_runs"].max():
             unclear.append("too few runs")
-        unclear += _excluded(rows)
+        unclear += _excluded(rows, registry)
         name = plain(_named(athlete_id, shown))
         table.add_row(name, str(n_runs), *(cells[kind] for kind in kinds), "; ".join(filter(None, unclear)))
     return table
 
 
-def _excluded(drifts: pl.DataFrame) -> list[str]:
+def _excluded(drifts: pl.DataFrame, registry: Registry) -> list[str]:
     """The readings of an athlete that were excluded in most of a run, with what they are suspected of."""
-    rows = drifts.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(READING_OF)))
+    rows = drifts.filter(pl.col("suspicion").is_not_null(), pl.col("metric").is_in(list(registry.reading_of)))
     labels: dict[str, list[str]] = {}
     for metric, suspicion, n_runs in rows.select("metric", "suspicion", "n_runs").iter_rows():
         part = " in part" if n_runs else ""
-        labels.setdefault(f"excluded{part}: {SUSPICIONS[suspicion].words}", []).append(LABELS[metric])
+        labels.setdefault(f"excluded{part}: {SUSPICIONS[suspicion].words}", []).append(registry.label(metric))
     return [f"{', '.join(metrics)} {words}" for words, metrics in labels.items()]
 
 
-def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list[RenderableType]:
+def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str], registry: Registry) -> list[RenderableType]:
     """The runs of athletes with too few for a drift, a line each, in the leading metrics."""
     if single_runs is None:
         return []
-    leading = [metric.column for metric in METRICS if metric.is_leading]
+    leading = [metric.column for metric in registry.metrics if metric.is_leading]
     rows = single_runs.filter(pl.col("metric").is_in(leading)).sort(
-        "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF)))
+        "athlete_id", "run_id", pl.col("metric").cast(pl.Enum(list(registry.metric_of)))
     )
     lines = []
     for (athlete_id, run_id), run_rows in rows.group_by(["athlete_id", "run_id"], maintain_order=True):
         changes = ", ".join(
-            f"{LABELS[row['metric']]} {_signed(row['unadjusted_pct_per_10km'])} % "
+            f"{registry.label(row['metric'])} {_signed(row['unadjusted_pct_per_10km'])} % "
             f"({_signed(row['unadjusted_low'])} to {_signed(row['unadjusted_high'])})"
             for row in run_rows.iter_rows(named=True)
         )
@@ -153,11 +155,11 @@ def _unadjusted(single_runs: pl.DataFrame | None, shown: dict[str, str]) -> list
     return [head, *lines[:MOST_SINGLE_RUNS], *(more if len(lines) > MOST_SINGLE_RUNS else [])]
 
 
-def _listed(rows: pl.DataFrame) -> str:
+def _listed(rows: pl.DataFrame, registry: Registry) -> str:
     """Labels of metrics; with an onset, the change beyond it, else for changes the one over whole runs."""
     parts = []
     for row in rows.iter_rows(named=True):
-        part = LABELS[row["metric"]]
+        part = registry.label(row["metric"])
         if row["onset_km"] is not None:
             part += f" {_signed(row['drift_after_onset_pct'])} % beyond km {row['onset_km']:.1f}"
         elif is_change(row):
@@ -166,14 +168,14 @@ def _listed(rows: pl.DataFrame) -> str:
     return ", ".join(parts)
 
 
-def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str]) -> Table:
+def _numbers(drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], registry: Registry) -> Table:
     table = Table(title="The numbers", title_justify="left", header_style="bold", pad_edge=False)
     for heading in headings:
         is_text = heading in ("athlete", "metric", "in words")
         table.add_column(heading, justify="left" if is_text else "right", no_wrap=not is_text)
     previous = None
     for row in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
-        metric, athlete_id = METRIC_OF[row["metric"]], row["athlete_id"]
+        metric, athlete_id = registry.metric_of[row["metric"]], row["athlete_id"]
         if previous not in (None, athlete_id):
             table.add_section()
         cells: dict[str, str | Text] = {
@@ -212,8 +214,8 @@ def _named(athlete_id: str, shown: dict[str, str]) -> str:
     return athlete_id if name is None or name.lower() == athlete_id.lower() else f"{name} ({athlete_id})"
 
 
-def _in_order(athlete_drift: pl.DataFrame) -> pl.DataFrame:
-    return athlete_drift.sort("athlete_id", pl.col("metric").cast(pl.Enum(list(METRIC_OF))))
+def _in_order(athlete_drift: pl.DataFrame, registry: Registry) -> pl.DataFrame:
+    return athlete_drift.sort("athlete_id", pl.col("metric").cast(pl.Enum(list(registry.metric_of))))
 
 
 def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> RenderableType:

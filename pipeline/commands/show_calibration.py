@@ -7,7 +7,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.pages.words import count_of
 from pipeline.stages.calibration import EVERY_METRIC
 
@@ -29,13 +29,13 @@ _MEANING = (
 )
 
 
-def calibration_summary(calibration: pl.DataFrame) -> RenderableType:
+def calibration_summary(calibration: pl.DataFrame, registry: Registry = BUILT_IN) -> RenderableType:
     """The rates at a glance: placebo by metric, planted drifts by size."""
     everything = calibration.filter(pl.col("metric") == EVERY_METRIC)
     n_athletes, n_runs = everything.select(pl.col("n_athletes", "n_runs").max()).row(0)
     behind = f"From {count_of(n_athletes, 'athlete', 'athletes')} and {n_runs} runs. Shares in percent, "
     return Group(
-        _placebo(calibration),
+        _placebo(calibration, registry),
         Text(_PLACEBO),
         Text(),
         _planted(everything),
@@ -46,12 +46,15 @@ def calibration_summary(calibration: pl.DataFrame) -> RenderableType:
     )
 
 
-def _placebo(calibration: pl.DataFrame) -> Table:
+def _placebo(calibration: pl.DataFrame, registry: Registry) -> Table:
     table = _table(
         "Placebo", "metric", "false positives (turned round)", "(shuffled)", "interval misses 0 (turned)", "(shuffled)"
     )
     rows = calibration.filter(pl.col("test") != "planted")
-    for column, label in [*((metric.column, metric.label) for metric in METRICS), (EVERY_METRIC, "all together")]:
+    for column, label in [
+        *((metric.column, metric.label) for metric in registry.metrics),
+        (EVERY_METRIC, "all together"),
+    ]:
         of_metric = rows.filter(pl.col("metric") == column)
         if of_metric.is_empty():
             continue

@@ -10,7 +10,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.core.metrics import LABELS
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.store.history import COUNTED, Record
 from pipeline.tables.analysed import FINDING_WORDS
 
@@ -20,7 +20,7 @@ MOST_FINDINGS = 12
 _COUNTED = (*COUNTED, ("refused", "rejected"))
 
 
-def history_table(records: Sequence[Record]) -> RenderableType:
+def history_table(records: Sequence[Record], registry: Registry = BUILT_IN) -> RenderableType:
     """The refreshes of a store and the returns to older states, one row each; consecutive refreshes with nothing new
     share one.
 
@@ -39,7 +39,7 @@ def history_table(records: Sequence[Record]) -> RenderableType:
             table.add_row("", Text(_began(rows)), f"nothing new{times}", "")
             continue
         for row in rows:
-            cells = (_state(row), _began([row]), "\n".join(_files(row)), "\n".join(_changed(row)))
+            cells = (_state(row), _began([row]), "\n".join(_files(row)), "\n".join(_changed(row, registry)))
             table.add_row(*(Text(cell) for cell in cells))
     return Group(table, Text("'kept': splitdrift history --store STORE --return-to GENERATION makes it the valid one."))
 
@@ -75,7 +75,7 @@ def _files(record: Record) -> Iterator[str]:
             yield "no file: lists, settings or splitdrift itself"
 
 
-def _changed(record: Record) -> list[str]:
+def _changed(record: Record, registry: Registry) -> list[str]:
     """Changes of findings, one line each; first findings of an athlete share one."""
     findings = record.get("findings", [])
     had = {row["athlete_id"] for row in findings if row["before"] is not None}
@@ -84,7 +84,7 @@ def _changed(record: Record) -> list[str]:
         if row["athlete_id"] not in had:
             first[row["athlete_id"]] = None
         else:
-            label = LABELS.get(row["metric"], row["metric"])
+            label = registry.label(row["metric"])
             lines.append(f"{row['athlete_id']}: {label} {_words(row['before'])} → {_words(row['after'])}")
     if first:
         lines.append(f"first findings of {', '.join(first)}")

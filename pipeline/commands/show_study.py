@@ -9,12 +9,12 @@ from rich.text import Text
 from pipeline.commands.show import plain
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
-from pipeline.study.outcomes import LABELS
+from pipeline.study.outcomes import labels
 
 
 def study_summary(result: StudyResult) -> RenderableType:
     """The cohort and the results as a table."""
-    table = Table(header_style="bold", pad_edge=False)
+    table, named = Table(header_style="bold", pad_edge=False), labels(result.settings.registry)
     for heading in ("analysis", "metric", "statistic", "estimate", "interval", "p corrected"):
         table.add_column(heading, justify="left" if heading in ("analysis", "metric", "statistic") else "right")
     for row in result.results.iter_rows(named=True):
@@ -22,7 +22,7 @@ def study_summary(result: StudyResult) -> RenderableType:
         estimate = "" if row["estimate"] is None else f"{row['estimate']:.2f}"
         corrected = "" if row["p_corrected"] is None else f"{row['p_corrected']:.4f}"
         of = plain(", ".join(name for name in (row["statistic"], row["part"]) if name))
-        label = LABELS.get(row["metric"], "landing")
+        label = named.get(row["metric"], "landing")
         table.add_row(plain(row["analysis"]), label, of, estimate, interval, corrected)
     flow, runs = result.flow, result.flow.runs
     included = f"{runs.height} {flow.counts} of {runs['athlete_id'].n_unique()} athletes are included."

@@ -63,6 +63,7 @@ def study(
     from pipeline.core.errors import UsageError
     from pipeline.core.places import whole_name
     from pipeline.core.written import read_text
+    from pipeline.store.layout import settings_of
     from pipeline.study.conduct import check, conduct
     from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
@@ -70,9 +71,10 @@ def study(
     from pipeline.study.study_reader import read_study
 
     try:
-        stated = read_study(read_text(file), name=file.name)
+        text = read_text(file)
     except FileNotFoundError:
         raise UsageError(f"There is no file {file}. `splitdrift study --help` shows an example.") from None
+    stated = read_study(text, name=file.name, registry=settings_of(store).registry)
     if out is None and not state:
         raise UsageError("A study needs --out, the folder of its output, or --state, which only registers it.")
     made_from = check(stated, store)  # refuse before anything is computed or registered

@@ -79,7 +79,7 @@ def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str]
         only: the athletes to be shown; None for all.
     """
     from pipeline.commands.show import MOST_WITH_NUMBERS, club_summary
-    from pipeline.store.layout import read_table
+    from pipeline.store.layout import read_table, settings_of
 
     console = open_console()
     tables = [read_table(store, name) for name in ("athlete_drift", "runs", "single_runs")]
@@ -87,8 +87,17 @@ def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str]
         tables = [rows.filter(rows["athlete_id"].is_in(list(only))) for rows in tables]
     drifts, runs, single_runs = tables
     most = MOST_WITH_NUMBERS if only is None else MOST_NEW_WITH_NUMBERS
-    summary = club_summary(drifts, runs, roster, width=console.width, most_with_numbers=most, single_runs=single_runs)
-    console.print(summary)
+    console.print(
+        club_summary(
+            drifts,
+            runs,
+            roster,
+            width=console.width,
+            most_with_numbers=most,
+            single_runs=single_runs,
+            registry=settings_of(store).registry,
+        )
+    )
 
 
 def is_by_flow(*, flow: bool, cluster: str | None) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.core.metrics import READING_OF, readings_behind
+from pipeline.core.metrics import BUILT_IN, Registry
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,7 @@ class Inclusion:
         min_runs: athletes with fewer runs left have no estimate.
         min_measured_share: splits with a reading for a smaller share of running time do not enter for the metrics that
             rest on it.
+        registry: what each metric rests on.
     """
 
     split_length_m: float
@@ -31,6 +32,7 @@ class Inclusion:
     min_splits_of_run: int
     min_runs: int
     min_measured_share: float = 0.5
+    registry: Registry = BUILT_IN
 
     def is_whole(self) -> pl.Expr:
         """Whether a split is of full length and begins after the warm-up."""
@@ -49,7 +51,7 @@ class Inclusion:
 
     def measured(self, column: str) -> pl.Expr:
         """Whether what a metric rests on was measured for enough of a split's running time."""
-        shares = [READING_OF[reading].share_column for reading in readings_behind(column)]
+        shares = [self.registry.reading_of[one].share_column for one in self.registry.readings_behind(column)]
         # A share that is not known excludes nothing, as in the regressions.
         return ~pl.any_horizontal(
             pl.lit(value=False), *((pl.col(name) < self.min_measured_share).fill_null(value=False) for name in shares)

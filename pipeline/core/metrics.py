@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,21 +200,67 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
 )  # fmt: skip
 
-METRICS = tuple(quantity for quantity in QUANTITIES if isinstance(quantity, Metric))
-#: The metrics by column, in the same order.
-METRIC_OF: Mapping[str, Metric] = {metric.column: metric for metric in METRICS}
-#: Their labels by column. Records of older versions may name a metric that is no longer one.
-LABELS: Mapping[str, str] = {metric.column: metric.label for metric in METRICS}
-#: What sensors record, by column.
-READING_OF: Mapping[str, Quantity] = {quantity.column: quantity for quantity in QUANTITIES if quantity.is_reading}
 
-#: The quantities that decide which of two recordings of one run is kept, in words for the ledger.
-WORTH = {metric.column: metric.label for metric in METRICS if metric.is_reading} | {"altitude_m": "altitude"}
+@dataclass(frozen=True)
+class Registry:
+    """The quantities in force.
+
+    Attributes:
+        quantities: in the order in which pages, tables and exports list them.
+    """
+
+    quantities: tuple[Quantity, ...] = QUANTITIES
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return registry_with, (self.own,)
+
+    @cached_property
+    def own(self) -> tuple[Metric, ...]:
+        """The metrics that the settings add."""
+        return tuple(metric for metric in self.metrics if metric not in QUANTITIES)
+
+    @cached_property
+    def metrics(self) -> tuple[Metric, ...]:
+        """The metrics among them, in the same order."""
+        return tuple(quantity for quantity in self.quantities if isinstance(quantity, Metric))
+
+    @cached_property
+    def metric_of(self) -> Mapping[str, Metric]:
+        """The metrics by column."""
+        return {metric.column: metric for metric in self.metrics}
+
+    def label(self, column: str) -> str:
+        """The label of a metric; the name of one that is no longer known, as records of earlier refreshes have."""
+        return self.metric_of[column].label if column in self.metric_of else column
+
+    @cached_property
+    def reading_of(self) -> Mapping[str, Quantity]:
+        """What sensors record, by column."""
+        return {quantity.column: quantity for quantity in self.quantities if quantity.is_reading}
+
+    @cached_property
+    def worth(self) -> Mapping[str, str]:
+        """The quantities that decide which of two recordings of one run is kept, in words for the ledger."""
+        return {metric.column: metric.label for metric in self.metrics if metric.is_reading} | {
+            "altitude_m": "altitude"
+        }
+
+    def readings_behind(self, column: str) -> tuple[str, ...]:
+        """The readings of sensors that a quantity rests on, itself if it is one."""
+        if column in self.reading_of:
+            return (column,)
+        sources = self.metric_of[column].derived_from if column in self.metric_of else ()
+        return tuple(dict.fromkeys(reading for source in sources for reading in self.readings_behind(source)))
 
 
-def readings_behind(column: str) -> tuple[str, ...]:
-    """The readings of sensors that a quantity rests on, itself if it is one."""
-    if column in READING_OF:
-        return (column,)
-    sources = METRIC_OF[column].derived_from if column in METRIC_OF else ()
-    return tuple(dict.fromkeys(reading for source in sources for reading in readings_behind(source)))
+#: What is in force where the settings add nothing.
+BUILT_IN = Registry()
+
+
+@cache
+def registry_with(own: tuple[Metric, ...]) -> Registry:
+    """The registry with metrics of one's own after the others."""
+    return Registry((*QUANTITIES, *own)) if own else BUILT_IN
+
+
+METRICS, METRIC_OF, READING_OF = BUILT_IN.metrics, BUILT_IN.metric_of, BUILT_IN.reading_of

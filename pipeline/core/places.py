@@ -135,13 +135,17 @@ def beneath(folder: Path, closed: list[Path] | None = None) -> Iterator[Path]:
     Args:
         closed: receives the folders that cannot be read.
     """
+    return (Path(entry.path) for entry in _entries_beneath(folder, closed))
+
+
+def _entries_beneath(folder: Path, closed: list[Path] | None = None) -> Iterator[os.DirEntry[str]]:
     folders = [str(folder)]
     while folders:
         entered = folders.pop()
         try:
             with os.scandir(entered) as entries:
                 for entry in entries:
-                    yield Path(entry.path)
+                    yield entry
                     if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
                         folders.append(entry.path)
         except OSError as error:
@@ -157,7 +161,12 @@ def files_below(folder: Path) -> list[Path]:
     if is_remote(folder):
         fs = _file_system(folder)
         return [_of_key(folder, key) for key in sorted(fs.find(_key(folder))) if not key.endswith("/")]
-    return sorted(path for path in beneath(folder) if path.is_file())
+    return [Path(name) for name in sorted((e.path for e in _entries_beneath(folder) if e.is_file()), key=_by_parts)]
+
+
+def _by_parts(path: str) -> list[str]:
+    """What paths are in order of, as objects: these take ten times as long to sort."""
+    return path.split(os.sep)
 
 
 def versions_below(folder: Path) -> dict[str, str]:

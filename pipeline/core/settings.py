@@ -17,7 +17,14 @@ from zoneinfo import available_timezones
 
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS, ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import (
+    BUILT_IN,
+    METRICS,
+    ROUGH_SLOPE_ERROR_PCT,
+    SLOPE_ERROR_PCT,
+    WARM_UP_EFFECT_PCT,
+    Registry,
+)
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SPEED_SOURCES
 from pipeline.core.toml import parsed
 
@@ -152,6 +159,11 @@ class Settings:
         "Number of states of the store that are kept to return to. At least two, so that a reader of the previous one "
         "can finish; what did not change between them is on the disk once.", smallest=2)
     # fmt: on
+
+    @property
+    def registry(self) -> Registry:
+        """The quantities in force."""
+        return BUILT_IN
 
     @property
     def inclusion(self) -> Inclusion:

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from pipeline.core.metrics import METRIC_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.methods.design import ADJUSTED_BY, WARM_UP_KM
 
 CAUSES = ("speed", "slope")
@@ -17,13 +17,20 @@ CAUSES = ("speed", "slope")
 RESPONSES = ("reference_speed_m_s", *ADJUSTED_BY.values())
 
 
-def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, float | None] | None = None) -> pl.Expr:
+def effect(
+    metric: str,
+    causes: Sequence[str] = CAUSES,
+    responses: Mapping[str, float | None] | None = None,
+    *,
+    registry: Registry = BUILT_IN,
+) -> pl.Expr:
     """What causes add to the logarithm of a metric, at a split with the columns of `splits`.
 
     Args:
         metric: its column.
         causes: which.
         responses: by the names of `RESPONSES`, where all splits are of one athlete; None where they are columns too.
+        registry: the quantities in force.
 
     A response that is null was not estimated, and does nothing.
     """
@@ -31,7 +38,7 @@ def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, 
     def response(name: str) -> pl.Expr:
         return pl.col(name) if responses is None else pl.lit(responses[name], dtype=pl.Float64)
 
-    speed = _log_speed(metric, response("reference_speed_m_s"))
+    speed = _log_speed(metric, response("reference_speed_m_s"), registry)
     terms = {
         "speed": {
             "response_to_speed": speed,
@@ -49,17 +56,17 @@ def effect(metric: str, causes: Sequence[str] = CAUSES, responses: Mapping[str, 
     )
 
 
-def _log_speed(metric: str, reference: pl.Expr) -> pl.Expr:
+def _log_speed(metric: str, reference: pl.Expr, registry: Registry) -> pl.Expr:
     """Log speed over the reference, as the metric follows it."""
-    of_speed = "lagged_speed_m_s" if METRIC_OF[metric].lags_pace else "speed_m_s"
+    of_speed = "lagged_speed_m_s" if registry.metric_of[metric].lags_pace else "speed_m_s"
     return (pl.col(of_speed) / reference).log()
 
 
-def shared_effect(metric: str) -> pl.Expr:
+def shared_effect(metric: str, *, registry: Registry = BUILT_IN) -> pl.Expr:
     """What one standard error of the response to speed, so far as athletes have it in common, adds to the logarithm of
     a metric, at a split with the columns of `splits` and `athlete_drift`.
     """
-    moved = pl.col("response_to_speed_shared_se") * _log_speed(metric, pl.col("reference_speed_m_s"))
+    moved = pl.col("response_to_speed_shared_se") * _log_speed(metric, pl.col("reference_speed_m_s"), registry)
     return moved.fill_null(0.0)
 
 

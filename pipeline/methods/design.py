@@ -15,12 +15,21 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.inclusion import Inclusion, has_known_slope
-from pipeline.core.metrics import METRIC_OF, METRICS, READING_OF, readings_behind
+from pipeline.core.metrics import BUILT_IN, Metric, Registry
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
-from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, Design, Fit, Prior, fit, fit_weighted
+from pipeline.methods.mixed_model import (
+    DISTANCE,
+    FIRST_CAUSE,
+    VALUE,
+    Design,
+    Model,
+    Prior,
+    settled,
+    settled_as_weighted,
+)
 
 TEN_KM = 10_000.0
 
@@ -63,26 +72,72 @@ APART = 1e-3
 INSEPARABLE = 0.999
 
 
-def designs(
-    splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None
-) -> Iterator[tuple[dict[str, object], Design, float | None]]:
-    """For each athlete and metric that was ever measured, or that is among some and was: its name, its design, the
-    athlete's reference speed.
+@dataclass(frozen=True)
+class Entry:
+    """What of an athlete's splits enters for a metric.
+
+    Attributes:
+        name: `athlete_id` and `metric`.
+        reference_speed_m_s: of the athlete; None where no split is usable.
+        regressors: the design without its value, one for all metrics of the athlete that have the same splits.
+        value: logarithm of the metric.
     """
+
+    name: dict[str, object]
+    reference_speed_m_s: float | None
+    regressors: Regressors
+    value: Array
+
+    @property
+    def n_runs(self) -> int:
+        """Runs that enter."""
+        return len(self.regressors.design.run_ids)
+
+    @cached_property
+    def design(self) -> Design:
+        """The design; made when it is asked for."""
+        return self.regressors.with_value(self.value)
+
+
+@dataclass(frozen=True)
+class Regressors:
+    """A design whose value is not told yet, and what can be said of it already."""
+
+    design: Design
+
+    def with_value(self, value: Array) -> Design:
+        """The design of a metric."""
+        columns = self.design.columns.copy()
+        columns[:, VALUE] = value
+        return replace(self.design, columns=columns)
+
+    @cached_property
+    def causes(self) -> tuple[int, ...]:
+        """See `identifiable`."""
+        return identifiable(self.design)
+
+    @cached_property
+    def are_separable(self) -> bool:
+        """Whether the causes can be told apart from distance at all."""
+        return collinearity_of(self.design, self.causes) <= INSEPARABLE
+
+
+def entries(splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None) -> Iterator[Entry]:
+    """What enters for each athlete and metric that was ever measured, or that is among some and was."""
     usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
     athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
     for (athlete_id,), everything in athletes.items():
         numbers = Numbers(usable.get((athlete_id,), everything.clear()))
         reference = numbers.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
-        for metric in METRICS:
+        for metric in inclusion.registry.metrics:
             if only is not None and metric.column not in only:
                 continue
             if everything[metric.column].null_count() < everything.height:
-                yield (
+                yield Entry(
                     {"athlete_id": athlete_id, "metric": metric.column},
-                    design_of(numbers, metric.column, reference or 1.0, inclusion),
                     reference,
+                    *_entering(numbers, metric.column, reference or 1.0, inclusion),
                 )
 
 
@@ -92,6 +147,8 @@ class Numbers:
     def __init__(self, rows: pl.DataFrame) -> None:
         self.rows = rows
         self._columns: dict[str, Array] = {}
+        #: Of the metrics so far, by the column of speed and which splits enter.
+        self.regressors: dict[tuple[str, bytes], Regressors] = {}
 
     def __getitem__(self, column: str) -> Array:
         if column not in self._columns:
@@ -121,19 +178,37 @@ class Numbers:
 
 def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion) -> Design:
     """The splits of one athlete's runs that have a metric, in runs with enough of them."""
-    value, run = usable[metric], usable.run
-    speed = usable["lagged_speed_m_s" if metric in METRIC_OF and METRIC_OF[metric].lags_pace else "speed_m_s"]
-    kept = (value > 0) & (speed > 0) & usable.has_known_slope
-    for reading in readings_behind(metric):
-        kept &= ~(usable[READING_OF[reading].share_column] < inclusion.min_measured_share)
+    regressors, value = _entering(usable, metric, reference_speed_m_s, inclusion)
+    return regressors.with_value(value)
+
+
+def _entering(
+    usable: Numbers, metric: str, reference_speed_m_s: float, inclusion: Inclusion
+) -> tuple[Regressors, Array]:
+    value, run, registry = usable[metric], usable.run, inclusion.registry
+    of = registry.metric_of.get(metric)
+    of_speed = "lagged_speed_m_s" if of is not None and of.lags_pace else "speed_m_s"
+    kept = (value > 0) & (usable[of_speed] > 0) & usable.has_known_slope
+    for reading in registry.readings_behind(metric):
+        kept &= ~(usable[registry.reading_of[reading].share_column] < inclusion.min_measured_share)
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
-    run_begins = np.flatnonzero(np.diff(run[kept], prepend=-1) > 0)
-    run_ids = [usable.run_ids[place] for place in np.flatnonzero(kept)[run_begins]]
+    key = of_speed, kept.tobytes()
+    if key not in usable.regressors:
+        usable.regressors[key] = _regressors(usable, kept, of_speed, reference_speed_m_s, inclusion)
+    return usable.regressors[key], np.log(value[kept])
+
+
+def _regressors(
+    usable: Numbers, kept: Mask, of_speed: str, reference_speed_m_s: float, inclusion: Inclusion
+) -> Regressors:
+    run_begins = np.flatnonzero(np.diff(usable.run[kept], prepend=-1) > 0)
+    first_rows = np.flatnonzero(kept)[run_begins]
+    run_ids = [usable.run_ids[place] for place in first_rows]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
     km = usable["km"][kept]
-    speed = np.log(speed[kept] / reference_speed_m_s)
+    speed = np.log(usable[of_speed][kept] / reference_speed_m_s)
     columns = [
-        np.log(value[kept]),
+        np.zeros(len(km)),
         (km - 0.5) * inclusion.split_length_m / TEN_KM,
         speed,
         # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
@@ -147,15 +222,8 @@ def design_of(usable: Numbers, metric: str, reference_speed_m_s: float, inclusio
     gap_km[run_begins] = np.nan
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
-    sources = usable.speed_sources
-    return Design(
-        np.column_stack(columns),
-        run,
-        run_ids,
-        gap_km,
-        weight,
-        [sources[place] for place in np.flatnonzero(kept)[run_begins]],
-    )
+    sources = [usable.speed_sources[place] for place in first_rows]
+    return Regressors(Design(np.column_stack(columns), run, run_ids, gap_km, weight, sources))
 
 
 def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
@@ -180,7 +248,7 @@ def nuisances(design: Design, warm_up_effect_pct: float) -> tuple[int, ...]:
     """
     if not design.run_ids:
         return ()
-    within = np.sqrt((design.within_runs() ** 2).mean(axis=0))
+    within = np.sqrt((design.within_runs**2).mean(axis=0))
     varied = [cause for cause in NUISANCE if within[cause] > NUISANCE_VARIES[cause]]
     return tuple(cause for cause in varied if cause != WARM_UP or warm_up_effect_pct > 0)
 
@@ -189,7 +257,7 @@ def identifiable(design: Design) -> tuple[int, ...]:
     """The causes that varied enough inside runs, in more than one of them, to tell a response."""
     if not design.run_ids:
         return ()
-    squares = design.per_run(design.within_runs() ** 2)
+    squares = design.per_run(design.within_runs**2)
     deviation = np.sqrt((squares.sum(axis=0) - squares.max(axis=0)) / len(design.run))
     causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
     if deviation[SLOPE] > VARIES[SLOPE]:
@@ -199,13 +267,13 @@ def identifiable(design: Design) -> tuple[int, ...]:
 
 def _room(design: Design) -> int:
     """Causes that the runs can tell besides distance and the nuisances, the longest run left out."""
-    left = np.bincount(design.run) - 1
+    left = design.counts - 1
     return max(int(left.sum() - left.max()) - 1 - len(NUISANCE), 0)
 
 
 def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     """The causes less those that the ones before them explain, in all runs or in all but one: two slopes, say."""
-    within = design.within_runs()
+    within = design.within_runs
     kept: list[int] = []
     for cause in causes:
         before, column = within[:, kept], within[:, cause]
@@ -220,7 +288,7 @@ def collinearity_of(design: Design, causes: tuple[int, ...]) -> float:
     """Share of the distance inside runs that lies in the span of the causes."""
     if not causes or not design.run_ids:
         return 0.0
-    within = design.within_runs()
+    within = design.within_runs
     x, distance = within[:, list(causes)], within[:, DISTANCE]
     rest = distance - x @ np.linalg.lstsq(x, distance, rcond=None)[0]
     return float(1 - (rest @ rest) / (distance @ distance))
@@ -243,7 +311,7 @@ class Club:
 NO_CLUB = Club({}, {})
 
 
-def club_of(rows: pl.DataFrame | None) -> Club:
+def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
     """Rows of `club_responses` by metric and cause."""
     if rows is None:
         return NO_CLUB
@@ -256,7 +324,7 @@ def club_of(rows: pl.DataFrame | None) -> Club:
                 of_metric["log_weight"].to_numpy(),
                 of_metric["mean"].to_numpy(),
                 of_metric["variance"].to_numpy(),
-                *plausible(str(metric)),
+                *plausible(registry.metric_of[str(metric)]),
                 is_of_club=True,
                 mean_variance=of_metric["mean_variance"].to_numpy(),
             )
@@ -265,16 +333,15 @@ def club_of(rows: pl.DataFrame | None) -> Club:
     )
 
 
-def plausible(metric: str) -> tuple[float, float]:
+def plausible(of: Metric) -> tuple[float, float]:
     """The published response to speed of a metric, and how far about it responses are plausible."""
-    of = METRIC_OF[metric]
     return of.speed_response, 2 * of.speed_response_sd
 
 
 def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
     """The source that most splits of a design have speed from; one that is not exact, if there is one."""
     n_splits: Counter[str | None] = Counter()
-    for source, count in zip(design.speed_sources, np.bincount(design.run).tolist(), strict=False):
+    for source, count in zip(design.speed_sources, design.counts.tolist(), strict=False):
         n_splits[source] += count
 
     def rank(source: str | None) -> tuple[bool, int, str]:
@@ -283,9 +350,8 @@ def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
     return min(n_splits, key=rank, default=None)
 
 
-def published(metric: str, speed_error_pct: float) -> ErrorPrior:
+def published(of: Metric, speed_error_pct: float) -> ErrorPrior:
     """What is known of the response of a metric, and of the error of speed, before there are runs."""
-    of = METRIC_OF[metric]
     return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
 
@@ -299,12 +365,19 @@ class Expected:
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
             exact.
         warm_up_effect_pct: standard deviation of what is expected of how far off form is at the start; 0 for none.
+        registry: what is known of the metric.
     """
 
     metric: str
     club: Club | None
     speed_error_pct: SpeedErrorPct
     warm_up_effect_pct: float
+    registry: Registry = BUILT_IN
+
+    @property
+    def of(self) -> Metric:
+        """The metric's entry."""
+        return self.registry.metric_of[self.metric]
 
     def prior(self, causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
         """Of the responses to some causes; None where nothing is known of any."""
@@ -319,7 +392,7 @@ class Expected:
         error_pct = speed_error_of(self.speed_error_pct, source)
         if error_pct == 0:
             return None
-        prior_of_metric = published(self.metric, error_pct)
+        prior_of_metric = published(self.of, error_pct)
         known = {} if self.club is None else self.club.speed
         of_other_sources = {
             other: known[self.metric, other].log_weight
@@ -330,7 +403,7 @@ class Expected:
         return replace(known.get((self.metric, source), prior_of_metric), other_sources=of_other_sources)
 
     def _of_cause(self, cause: int) -> tuple[float, float]:
-        club, of = self.club, METRIC_OF[self.metric]
+        club, of = self.club, self.of
         before = {
             PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
             WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),
@@ -341,29 +414,31 @@ class Expected:
 _UNKNOWN = (0.0, np.inf)
 
 
-def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected) -> Corrected:
+def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, of_drift: bool = True) -> Corrected:
     """The model with the causes that tell, corrected for the error of speed.
 
     Args:
         design: of one athlete and metric.
         causes: that tell.
         expected: of the responses.
+        of_drift: whether the interval of the drift is wanted; see `correct`.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
     if prior is None:
-        return uncorrected(_fit_plain(design, causes, expected, is_speed_exact=True))
-    fitted = _fit_plain(design, causes, expected, is_speed_exact=False)
-    other_causes = tuple(place for place in fitted.places[1:] if place != SPEED)
+        return uncorrected(_model(design, causes, expected, is_speed_exact=True).fitted())
+    model = _model(design, causes, expected, is_speed_exact=False)
+    other_causes = tuple(place for place in model.places[1:] if place != SPEED)
     return correct(
-        fitted,
+        model,
         SPEED,
         prior,
-        METRIC_OF[expected.metric].speed_loading,
+        expected.of.speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
+        of_drift=of_drift,
     )
 
 
-def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Fit:
+def _model(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Model:
     """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
     taken_out = nuisances(design, expected.warm_up_effect_pct)
 
@@ -371,14 +446,14 @@ def _fit_plain(design: Design, causes: tuple[int, ...], expected: Expected, *, i
         regressors = (*taken_out, *causes)
         return regressors, expected.prior(regressors, is_speed_exact=is_speed_exact)
 
-    fitted = fit(design, *arguments(causes), nuisances=taken_out)
-    if SPEED not in causes or design.within_runs()[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
-        return fitted
+    model = settled(design, *arguments(causes), nuisances=taken_out)
+    if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+        return model
     curved = _told_apart(design, (*causes, SPEED_SQUARED))
     if SPEED_SQUARED not in curved or len(curved) > _room(design) or collinearity_of(design, curved) > INSEPARABLE:
-        return fitted
+        return model
     # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
-    with_curve = fit_weighted(fitted.design, *arguments(curved), nuisances=taken_out)
+    with_curve = settled_as_weighted(model.design, *arguments(curved), nuisances=taken_out).fitted()
     error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
     stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
-    return fit(design, *arguments(curved), nuisances=taken_out) if stands_out else fitted
+    return settled(design, *arguments(curved), nuisances=taken_out) if stands_out else model

@@ -42,7 +42,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Fit, Prior, jackknife_over_runs, normal_equations
+from pipeline.methods.mixed_model import Fit, Model, Prior, jackknife_over_runs
 from pipeline.methods.speed_equations import (
     ERROR_SD,
     SpeedErrors,
@@ -240,21 +240,28 @@ def _own_response(prior: ErrorPrior, response: Array, log_mass: Array) -> OwnRes
 
 
 def correct(
-    fitted: Fit, speed: int, prior: ErrorPrior, loading: float = 0.0, of_others: Prior | None = None
+    model: Model,
+    speed: int,
+    prior: ErrorPrior,
+    loading: float = 0.0,
+    of_others: Prior | None = None,
+    *,
+    of_drift: bool = True,
 ) -> Corrected:
     """Correct the response to speed, and the drift, for the error of speed.
 
     Args:
-        fitted: the uncorrected model, speed among its causes.
+        model: uncorrected, speed among its causes.
         speed: column of log speed.
         prior: of the error and of the response.
         loading: of the error of speed in the value.
         of_others: prior of the responses to the other causes, in their order.
+        of_drift: whether the drift is asked for; False gives it no interval, for those who ask for responses alone.
     """
-    sizes, groups = _sizes(prior, fitted.design.speed_sources)
-    system = equations(fitted, speed, loading, groups if len(groups) else None)
+    sizes, groups = _sizes(prior, model.design.speed_sources)
+    system = equations(model, speed, loading, groups if len(groups) else None)
     if system is None:
-        return uncorrected(fitted)
+        return uncorrected(model.fitted())
     errors = speed_errors(system, sizes)
     unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
     response, log_mass = _posterior(errors, unloaded)
@@ -271,7 +278,10 @@ def correct(
     response = response + loading
     mean = float((weight * response).sum())
     variance = float((weight * (response - mean) ** 2).sum())
-    conditional = _at_response(fitted, speed, mean, of_others)
+    conditional = _at_response(model, speed, mean, of_others)
+    fitted = _with_response(model, speed, mean, variance, conditional)
+    if not of_drift:
+        return Corrected(fitted, -np.inf, np.inf, None, own_response=own_response)
     error, passed_on = float(np.sqrt(conditional.covariance[0, 0])), float(conditional.passed_on[0])
     centres = conditional.beta[0] - passed_on * (response - mean)
     low, high, below = _mixture(weight.ravel(), centres.ravel(), error, conditional.df)
@@ -283,7 +293,7 @@ def correct(
     margin_of_error = low - conditional.beta[0] if low > 0 else high - conditional.beta[0]
     tipping = passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
     return Corrected(
-        _with_response(fitted, speed, mean, variance, conditional),
+        fitted,
         low,
         high,
         2 * min(below, 1 - below),
@@ -347,16 +357,16 @@ class _Conditional:
     passed_on: Array
 
 
-def _at_response(fitted: Fit, speed: int, response: float, prior: Prior | None) -> _Conditional:
-    other_places = [place for place, column in enumerate(fitted.places) if column != speed]
-    speed_place = fitted.places.index(speed)
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
+def _at_response(model: Model, speed: int, response: float, prior: Prior | None) -> _Conditional:
+    other_places = [place for place, column in enumerate(model.places) if column != speed]
+    speed_place = model.places.index(speed)
+    a, b, _ = model.normal
     of_speed = a[:, other_places, speed_place]
     a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)
     known = np.zeros_like(total)
-    if prior is not None and fitted.variance > 0:
-        precision = fitted.variance / prior.variance
+    if prior is not None and model.variance > 0:
+        precision = model.variance / prior.variance
         known[1:, 1:] = np.diag(precision)
         pulled = pulled + np.concatenate([[0.0], precision * prior.mean])
     total = total + known
@@ -408,11 +418,12 @@ def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
     return gathered[is_used], moments[is_used] / gathered[is_used]
 
 
-def _with_response(fitted: Fit, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
-    """The fit with the corrected coefficients: the drift and the other responses move with the response to speed."""
-    speed_place = fitted.places.index(speed)
-    beta = np.insert(conditional.beta, speed_place, response)
-    moves = np.insert(-conditional.passed_on, speed_place, 1.0)
-    covariance = np.insert(np.insert(conditional.covariance, speed_place, 0.0, axis=0), speed_place, 0.0, axis=1)
+def _with_response(model: Model, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
+    """The model with the corrected coefficients: the drift and the other responses move with the response to speed."""
+    others = [place for place, column in enumerate(model.places) if column != speed]
+    beta, moves = np.full(len(model.places), response), np.ones(len(model.places))
+    beta[others], moves[others] = conditional.beta, -conditional.passed_on
+    covariance = np.zeros((len(beta), len(beta)))
+    covariance[np.ix_(others, others)] = conditional.covariance
     covariance = covariance + variance * np.outer(moves, moves)
-    return replace(fitted, beta=beta, covariance=covariance, drift_df=conditional.df, given=(speed,))
+    return model.with_coefficients(beta, covariance, conditional.df, given=(speed,))

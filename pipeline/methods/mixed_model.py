@@ -24,7 +24,7 @@ Bell and McCaffrey 2002, Survey Methodology 28:169 (degrees of freedom).
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -73,19 +73,33 @@ class Design:
         """Row of each run's first split."""
         return np.flatnonzero(np.isnan(self.gap_km))
 
+    @cached_property
+    def counts(self) -> npt.NDArray[np.int64]:
+        """Splits of each run."""
+        return np.bincount(self.run)
+
     def per_run(self, values: Array) -> Array:
         """Sums over the splits of each run, along the first axis."""
         return np.asarray(np.add.reduceat(values, self.first, axis=0))
 
+    @cached_property
     def within_runs(self) -> Array:
         """Columns less their run's mean, which a run's level would take up anyway."""
-        counts = np.bincount(self.run)[:, None]
-        return np.asarray(self.columns - (self.per_run(self.columns) / counts)[self.run])
+        return np.asarray(self.columns - (self.per_run(self.columns) / self.counts[:, None])[self.run])
 
     @cached_property
     def products_by_rho(self) -> tuple[Array, Array]:
         """What the likelihood is made of, whatever the regressors: see `_products_by_rho`."""
         return _products_by_rho(self)
+
+    @cached_property
+    def likelihoods(self) -> dict[tuple[int, ...], Array]:
+        """Likelihoods over the whole grid, by the regressors that they were asked for with."""
+        return {}
+
+    def weighted(self, weight: Array) -> Design:
+        """The same splits with other weights; where they are those it has, with all that is known of it."""
+        return self if np.array_equal(weight, self.weight) else replace(self, weight=weight)
 
 
 @dataclass(frozen=True)
@@ -102,8 +116,8 @@ class Prior:
 
 
 @dataclass(frozen=True)
-class Fit:
-    """The model fitted to one design.
+class Model:
+    """The model of one design with its variances settled, its coefficients not yet estimated.
 
     Attributes:
         design: with the weights that were used in the end.
@@ -111,13 +125,10 @@ class Fit:
         places: columns of the regressors, distance first.
         rho: correlation of the errors of neighbouring kilometres.
         variance_ratio: variance of the runs' own drifts over that of the errors.
-        beta: drift, then the responses, in the order of `places`.
-        covariance: of beta.
-        drift_freedom: degrees of freedom of the drift's variance in it, at most one less than there are runs.
         variance: of the errors.
         df: degrees of freedom of `variance`.
         collinearity: share of the distance inside runs that the causes explain; at 1 drift and cause are one.
-        given: causes whose response was found elsewhere, so that residuals need not be orthogonal to them.
+        prior: of the responses to the causes, in their order; None where each athlete stands alone.
     """
 
     design: Design
@@ -125,13 +136,55 @@ class Fit:
     places: tuple[int, ...]
     rho: float
     variance_ratio: float
-    beta: Array
-    covariance: Array
-    drift_df: float
     variance: float
     df: int
     collinearity: float
+    prior: Prior | None
+
+    @cached_property
+    def normal(self) -> tuple[Array, Array, Array]:
+        """See `normal_equations`."""
+        return normal_equations(self.products, self.places, self.variance_ratio)
+
+    def fitted(self) -> Fit:
+        """The same with its coefficients."""
+        a, b, _ = self.normal
+        total_a, total_b = a.sum(axis=0), b.sum(axis=0)
+        known, pull = _known(self.prior, self.variance, total_b)
+        beta = np.linalg.solve(total_a + known, total_b + pull)
+        covariance, drift_df = jackknife_over_runs(a, b, total_a + known, beta)
+        if self.prior is not None and self.variance > 0:
+            # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
+            drawn = np.linalg.solve(total_a + known, known)[:, 1:]
+            finite = np.where(np.isfinite(self.prior.variance), self.prior.variance, 0.0)
+            covariance = covariance + (drawn * finite) @ drawn.T
+        return self.with_coefficients(beta, covariance, drift_df)
+
+    def with_coefficients(self, beta: Array, covariance: Array, drift_df: float, given: tuple[int, ...] = ()) -> Fit:
+        """The same with coefficients found elsewhere; see `Fit`."""
+        own = {part.name: getattr(self, part.name) for part in fields(Model)}
+        return Fit(**own, beta=beta, covariance=covariance, drift_df=drift_df, given=given)
+
+
+@dataclass(frozen=True)
+class Fit(Model):
+    """The model fitted to one design.
+
+    Attributes:
+        beta: drift, then the responses, in the order of `places`.
+        covariance: of beta.
+        drift_df: degrees of freedom of the drift's variance in it, at most one less than there are runs.
+        given: causes whose response was found elsewhere, so that residuals need not be orthogonal to them.
+    """
+
+    beta: Array
+    covariance: Array
+    drift_df: float
     given: tuple[int, ...] = ()
+
+    def fitted(self) -> Fit:
+        """Itself."""
+        return self
 
 
 def fit(design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()) -> Fit:
@@ -143,13 +196,20 @@ def fit(design: Design, causes: Sequence[int], prior: Prior | None = None, *, nu
         prior: of the responses to `causes`, in that order; None to let each athlete stand alone.
         nuisances: those of `causes` that do not count in `Fit.collinearity`.
     """
-    weight = design.weight * _huber_weights(design, causes, prior)
-    return fit_weighted(replace(design, weight=weight), causes, prior, nuisances=nuisances)
+    return settled(design, causes, prior, nuisances=nuisances).fitted()
 
 
-def fit_weighted(
+def settled(
     design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()
-) -> Fit:
+) -> Model:
+    """The same without the coefficients, for those who estimate them otherwise."""
+    weighted = design.weighted(design.weight * _huber_weights(design, causes, prior))
+    return settled_as_weighted(weighted, causes, prior, nuisances=nuisances)
+
+
+def settled_as_weighted(
+    design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()
+) -> Model:
     """The same with the weights of the design as they are: outliers keep theirs."""
     places = (DISTANCE, *causes)
     rho, products, variance_ratio = _variance_parameters(design, places, REFINEMENTS)
@@ -160,22 +220,15 @@ def fit_weighted(
     counted = [place for place, column in enumerate(places) if place and column not in nuisances]
     of_causes = total_a[counted, 0]
     left = along - of_causes @ np.linalg.solve(total_a[np.ix_(counted, counted)], of_causes) if counted else along
-    known, pull = _known(prior, variance, total_b)
-    beta = np.linalg.solve(total_a + known, total_b + pull)
-    covariance, drift_df = jackknife_over_runs(a, b, total_a + known, beta)
-    if prior is not None and variance > 0:
-        # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
-        drawn = np.linalg.solve(total_a + known, known)[:, 1:]
-        finite = np.where(np.isfinite(prior.variance), prior.variance, 0.0)
-        covariance = covariance + (drawn * finite) @ drawn.T
-    collinearity = float(1 - left / along)
-    return Fit(design, products, places, rho, variance_ratio, beta, covariance, drift_df, variance, df, collinearity)
+    return Model(design, products, places, rho, variance_ratio, variance, df, float(1 - left / along), prior)
 
 
 def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[float, Array, float]:
     """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
     by_rho, log_determinants = design.products_by_rho
-    likelihoods = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
+    if places not in design.likelihoods:
+        design.likelihoods[places] = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
+    likelihoods = design.likelihoods[places]
     rho_place, ratio_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
     rho, products = float(RHO[rho_place]), by_rho[rho_place]
     variance_ratio = float(VARIANCE_RATIO[ratio_place])
@@ -260,13 +313,13 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     Returns:
         rho × runs × m × m, and rho.
     """
-    within = design.within_runs()
+    within = design.within_runs
     varied = np.flatnonzero(within.any(axis=0))  # products with the others are zero
     scaled = np.column_stack([within[:, varied], np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
     before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
-    counts = np.bincount(design.run)
+    counts = design.counts
     place = np.arange(len(design.run)) - np.repeat(design.first, counts)
     blocks = np.zeros((len(RHO), len(counts), counts.max(), scaled.shape[1]))
     blocks[:, design.run, place] = (scaled - fades[:, :, None] * before) / np.sqrt(1 - fades**2)[:, :, None]
@@ -321,7 +374,7 @@ def _huber_weights(design: Design, causes: Sequence[int], prior: Prior | None) -
     responses = np.zeros(design.columns.shape[1])
     responses[list(causes)] = np.linalg.solve(a + known, b + pull)[1:]
     rest = design.columns[:, VALUE] - design.columns[:, FIRST_CAUSE:] @ responses[FIRST_CAUSE:]
-    counts = np.bincount(design.run)[:, None]
+    counts = design.counts[:, None]
     pair = np.column_stack([design.columns[:, DISTANCE], rest])
     pair = pair - (design.per_run(pair) / counts)[design.run]
     slope = design.per_run(pair[:, 0] * pair[:, 1]) / design.per_run(pair[:, 0] ** 2)

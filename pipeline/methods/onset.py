@@ -145,7 +145,7 @@ def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
         One for each run, in their order.
     """
     design = fitted.design
-    counts = np.bincount(design.run)
+    counts = design.counts
     onsets: list[Onset | None] = [None] * len(counts)
     is_long = counts >= FEWEST_SPLITS_OF_RUN
     if not is_long.any():

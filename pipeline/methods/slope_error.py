@@ -16,7 +16,6 @@ from scipy import special
 
 from pipeline.core.metrics import SLOPE_ERROR_PCT
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import normal_equations
 
 #: The error is at most this share of the variance of slope that was seen. Common practice, no source.
 MOST_ERROR = 0.65
@@ -36,13 +35,13 @@ def with_slope_error(corrected: Corrected, slope: int, error_pct: float = SLOPE_
     if slope not in fitted.places or error_pct == 0:
         return corrected
     slope_place = fitted.places.index(slope)
-    within = fitted.design.within_runs()
+    within = fitted.design.within_runs
     x, other_columns = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
     rest = x - other_columns @ np.linalg.lstsq(other_columns, x, rcond=None)[0]
     share = min(error_pct**2 * len(rest) / float(rest @ rest), MOST_ERROR)
     deviation = abs(float(fitted.beta[slope_place])) * share / (1 - share) / DEVIATIONS
     free = [place for place, column in enumerate(fitted.places) if place != slope_place and column not in fitted.given]
-    products = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)[0].sum(axis=0)
+    products = fitted.normal[0].sum(axis=0)
     moves = np.zeros(len(fitted.places))
     moves[slope_place], moves[free] = 1.0, -np.linalg.solve(products[np.ix_(free, free)], products[free, slope_place])
     covariance = fitted.covariance + deviation**2 * np.outer(moves, moves)

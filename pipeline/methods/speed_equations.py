@@ -6,13 +6,14 @@ What they are and why, `pipeline/methods/measurement_error.py` says.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, whiten
+from pipeline.core.arrays import Array, Mask
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Model, whiten
 
 #: Standard deviations of the error of a kilometre's log speed that are considered.
 ERROR_SD = np.array([0.0005, 0.002, 0.004, 0.006, 0.008, 0.010, 0.0125, 0.015, 0.0175, 0.02, 0.025, 0.03])
@@ -63,58 +64,97 @@ class Equations:
 
 
 @dataclass(frozen=True)
-class _Padded:
-    """Matrices of each run, filled up to the longest: runs x n x n, and columns, runs x n x m."""
+class _Layout:
+    """What follows from runs and distances alone: matrices of each run, filled up to the longest, runs x n x n.
 
-    columns: Array
-    covariance: Array
-    precision: Array
-    error_correlation: Array
+    Attributes:
+        both: whether both places are splits.
+        apart: distance between splits [km], endless where one is none.
+        centre: takes out the mean.
+        line: projects on distance.
+        instrument: the pace two to four kilometres off.
+        error_correlation: of errors of speed.
+        traces: of `centre` and of `instrument` times that, 2 x runs.
+        squares: traces of the squares of these products, likewise.
+    """
+
+    both: Mask
+    apart: Array
     centre: Array
     line: Array
-    lagged: Array
+    instrument: Array
+    error_correlation: Array
+    traces: Array
+    squares: Array
+
+    def fading(self, rho: float) -> Array:
+        """Correlation of what fades by `rho` a kilometre."""
+        if rho > 0:
+            return np.asarray(np.where(self.both, rho ** np.where(self.both, self.apart, 1.0), 0.0))
+        return np.where(self.apart == 0, 1.0, 0.0)
 
 
-def _padded(fitted: Fit) -> _Padded:
-    design = fitted.design
-    counts = np.bincount(design.run)
-    n_runs, longest = len(counts), int(counts.max())
-    place = np.arange(len(design.run)) - np.repeat(design.first, counts)
-
-    def pad(values: Array, fill: float = 0.0) -> Array:
-        filled = np.full((n_runs, longest, *values.shape[1:]), fill)
-        filled[design.run, place] = values
-        return filled
-
-    km = np.cumsum(np.nan_to_num(design.gap_km))
-    km = pad(km, np.nan)
+@lru_cache(maxsize=2)
+def _layout_of(run_bytes: bytes, gap_km_bytes: bytes, distance_bytes: bytes) -> _Layout:
+    """The layout of a design; the metrics of an athlete share it, as long as the same splits enter."""
+    run = np.frombuffer(run_bytes, np.int64)
+    gap_km, distance = np.frombuffer(gap_km_bytes), np.frombuffer(distance_bytes)
+    counts = np.bincount(run)
+    km = _filled_up(np.cumsum(np.nan_to_num(gap_km)), run, np.nan)
     is_split = np.isfinite(km)
     both = is_split[:, :, None] & is_split[:, None, :]
     apart = np.where(both, np.abs(km[:, :, None] - km[:, None, :]), np.inf)
-    deviation = pad(1 / np.sqrt(design.weight))
-    columns = pad(design.columns)
-    distance = columns[:, :, DISTANCE]
-    unrelated = np.where(apart == 0, 1.0, 0.0)
-
-    def fading(rho: float) -> Array:
-        return np.asarray(np.where(both, rho ** np.where(both, apart, 1.0), 0.0)) if rho > 0 else unrelated
-
-    covariance = fading(fitted.rho) * deviation[:, :, None] * deviation[:, None, :]
-    covariance = covariance + fitted.variance_ratio * distance[:, :, None] * distance[:, None, :]
-    units = np.zeros((len(design.run), longest))
-    units[np.arange(len(design.run)), place] = 1.0
-    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), fitted.rho)
-    along, whitening = pad(white[:, 0]), pad(white[:, 1:])
-    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * (along**2).sum(axis=1))
-    projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
-    precision = whitening.swapaxes(1, 2) @ whitening
-    precision = precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]
-    centre = np.where(both, np.eye(longest) - 1 / counts[:, None, None], 0.0)
-    from_mean = np.where(is_split, distance - (distance.sum(axis=1) / counts)[:, None], 0.0)
+    centre = np.where(both, np.eye(km.shape[1]) - 1 / counts[:, None, None], 0.0)
+    along = _filled_up(distance, run)
+    from_mean = np.where(is_split, along - (along.sum(axis=1) / counts)[:, None], 0.0)
     line = from_mean[:, :, None] * from_mean[:, None, :] / (from_mean**2).sum(axis=1)[:, None, None]
     near = (apart > LAGS_KM[0] - 0.5) & (apart < LAGS_KM[-1] + 0.5)
     lagged = np.where(near, 0.5 ** (np.where(near, apart, 0.0) - LAGS_KM[0]), 0.0)
-    return _Padded(columns, covariance, precision, fading(ERROR_RHO), centre, line, lagged)
+    beyond_line = centre - line
+    instrument = beyond_line @ lagged @ beyond_line
+    error_correlation = np.where(both, ERROR_RHO ** np.where(both, apart, 1.0), 0.0)
+    products = [matrix @ error_correlation for matrix in (centre, instrument)]
+    return _Layout(
+        both,
+        apart,
+        centre,
+        line,
+        instrument,
+        error_correlation,
+        np.stack([product.trace(axis1=1, axis2=2) for product in products]),
+        np.stack([_trace_of_square(product) for product in products]),
+    )
+
+
+def _filled_up(values: Array, run: npt.NDArray[np.int64], fill: float = 0.0) -> Array:
+    """Values of splits, runs x the longest run x ..."""
+    counts = np.bincount(run)
+    filled = np.full((len(counts), int(counts.max()), *values.shape[1:]), fill)
+    filled[run, np.arange(len(run)) - np.repeat(np.cumsum(counts) - counts, counts)] = values
+    return filled
+
+
+def _trace_of_square(product: Array) -> Array:
+    return np.asarray(np.einsum("rij,rji->r", product, product))
+
+
+def _covariance_and_precision(model: Model, layout: _Layout) -> tuple[Array, Array]:
+    """Of the model's errors, over their variance, with each run's own drift; runs x n x n."""
+    design = model.design
+    deviation, distance = (
+        _filled_up(values, design.run) for values in (1 / np.sqrt(design.weight), design.columns[:, DISTANCE])
+    )
+    covariance = layout.fading(model.rho) * deviation[:, :, None] * deviation[:, None, :]
+    covariance = covariance + model.variance_ratio * distance[:, :, None] * distance[:, None, :]
+    n = len(design.run)
+    units = np.zeros((n, deviation.shape[1]))
+    units[np.arange(n), np.arange(n) - np.repeat(design.first, design.counts)] = 1.0
+    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), model.rho)
+    along, whitening = (_filled_up(part, design.run) for part in (white[:, 0], white[:, 1:]))
+    shrink = model.variance_ratio / (1 + model.variance_ratio * (along**2).sum(axis=1))
+    projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
+    precision = whitening.swapaxes(1, 2) @ whitening
+    return covariance, precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]
 
 
 @dataclass(frozen=True)
@@ -141,6 +181,33 @@ class SpeedErrors:
     mean_square: Array
     reliability: Array
 
+    @cached_property
+    def scaled(self) -> _Scaled:
+        """What the covariance is made of at any response."""
+        of_errors = self.equations.of_errors
+        variances = np.diag(of_errors)
+        has_instrument = variances > 0  # without splits two to four kilometres apart there is no instrument
+        scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, variances, 1.0)), 0.0)
+        product = scale[:, None] * scale
+        return _Scaled(
+            scale,
+            bool(has_instrument[2]),
+            of_errors * product + 1e-9 * np.eye(3),
+            self.of_speed * product,
+            self.of_speed_squared * np.diag(product),
+        )
+
+
+@dataclass(frozen=True)
+class _Scaled:
+    """Parts of the covariance of the equations, each divided by a scale, by what they are multiplied with."""
+
+    scale: Array
+    has_instrument: bool
+    by_errors: Array
+    by_speed: Array
+    by_square: Array
+
 
 def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
     """Errors of these sizes.
@@ -163,12 +230,12 @@ def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
 
 
 def equations(
-    fitted: Fit, speed: int, loading: float = 0.0, groups: npt.NDArray[np.int64] | None = None
+    model: Model, speed: int, loading: float = 0.0, groups: npt.NDArray[np.int64] | None = None
 ) -> Equations | None:
     """Set up the equations for the response to speed.
 
     Args:
-        fitted: the uncorrected model; its correlation, variance ratio and weights are taken.
+        model: uncorrected; its correlation, variance ratio and weights are taken.
         speed: column of log speed, one of the model's.
         loading: of the error of speed in the value.
         groups: of each run, from 0: those whose speed has the same source; None for a single group.
@@ -176,44 +243,46 @@ def equations(
     Returns:
         The equations; None where the metric answers exactly, so that there is no error to weigh them by.
     """
-    if fitted.variance <= EXACT**2:
+    if model.variance <= EXACT**2:
         return None
-    runs = _padded(fitted)
-    other_columns = [column for column in fitted.places if column != speed]
-    x = runs.columns[:, :, speed]
-    y = runs.columns[:, :, VALUE] - loading * x
-    z = runs.columns[:, :, other_columns]
-    beyond_line = runs.centre - runs.line
-    matrices = (runs.centre, runs.precision @ runs.line, beyond_line @ runs.lagged @ beyond_line)
-    of_others = (runs.precision @ z).swapaxes(1, 2)
-    rows = np.stack([(matrix @ x[:, :, None])[:, :, 0] for matrix in matrices], axis=1)
+    design = model.design
+    layout = _layout_of(design.run.tobytes(), design.gap_km.tobytes(), design.columns[:, DISTANCE].tobytes())
+    covariance, precision = _covariance_and_precision(model, layout)
+    columns = _filled_up(design.columns, design.run)
+    x = columns[:, :, speed]
+    y = columns[:, :, VALUE] - loading * x
+    z = columns[:, :, [column for column in model.places if column != speed]]
+    fade = precision @ layout.line
+    of_others = (precision @ z).swapaxes(1, 2)
+    rows = np.stack([(matrix @ x[:, :, None])[:, :, 0] for matrix in (layout.centre, fade, layout.instrument)], axis=1)
     normal = (of_others @ z).sum(axis=0)
     taken = np.linalg.solve(normal.T, (rows @ z).sum(axis=0).T).T
     rows = rows - taken @ of_others
-    correlated = [matrix @ runs.error_correlation for matrix in matrices]
     groups = np.zeros(len(x), np.int64) if groups is None else groups
     is_in = (groups == np.arange(groups.max() + 1)[:, None]).astype(np.float64)
-    traces = is_in @ np.stack([product.trace(axis1=1, axis2=2) for product in correlated], axis=1)
+    of_fade = fade @ layout.error_correlation
+    level_trace, lagged_trace = layout.traces
+    traces = is_in @ np.stack([level_trace, of_fade.trace(axis1=1, axis2=2), lagged_trace], axis=1)
     per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0]], axis=2)
     pair = np.stack([y, x], axis=2)
-    of_pair = pair.swapaxes(1, 2) @ runs.precision
+    of_pair = pair.swapaxes(1, 2) @ precision
     crossed = (of_pair @ z).sum(axis=0)
     rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
-    of_squares = np.stack([is_in @ np.einsum("rij,rji->r", product, product) for product in correlated], axis=1)
-    flat = runs.centre @ z
-    left = (x[:, None, :] @ runs.centre @ x[:, :, None]).sum() - _explained(x, flat)
+    squares = (layout.squares[0], _trace_of_square(of_fade), layout.squares[1])
+    flat = layout.centre @ z
+    left = (x[:, None, :] @ layout.centre @ x[:, :, None]).sum() - _explained(x, flat)
     value, slope = per_run.sum(axis=0).T
     return Equations(
         value,
         slope,
         traces,
-        (rows @ runs.covariance @ rows.swapaxes(1, 2)).sum(axis=0),
-        np.tensordot(is_in, rows @ runs.error_correlation @ rows.swapaxes(1, 2), 1),
-        of_squares,
+        (rows @ covariance @ rows.swapaxes(1, 2)).sum(axis=0),
+        np.tensordot(is_in, rows @ layout.error_correlation @ rows.swapaxes(1, 2), 1),
+        np.stack([is_in @ square for square in squares], axis=1),
         rest,
-        is_in @ (runs.precision * runs.error_correlation).sum(axis=(1, 2)),
-        fitted.df,
-        fitted.variance,
+        is_in @ (precision * layout.error_correlation).sum(axis=(1, 2)),
+        model.df,
+        model.variance,
         traces[:, 0] / left if left > 0 else np.full(len(is_in), np.inf),
     )
 
@@ -264,20 +333,15 @@ def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Ar
     left = (system.rest[0, 0] - 2 * response * system.rest[0, 1] + response**2 * system.rest[1, 1]) / system.df
     of_speed = squared * errors_of_speed.trace_rest / system.df
     errors = np.maximum(left - of_speed, LEAST_VARIANCE * system.variance)
-    has_instrument = np.diag(system.of_errors) > 0  # without splits two to four kilometres apart there is no instrument
-    scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, np.diag(system.of_errors), 1.0)), 0.0)
-    product = scale[:, None] * scale
-    by_errors = system.of_errors * product + 1e-9 * np.eye(3)
-    by_speed = errors_of_speed.of_speed * product
-    by_square = errors_of_speed.of_speed_squared * np.diag(product)
+    parts = errors_of_speed.scaled
 
     def of(row: int, column: int) -> Array:
-        by_both = by_speed[:, row, column] + (by_square[:, row] if row == column else 0.0)
-        return np.asarray(errors * by_errors[row, column] + squared * by_both[:, None])
+        by_both = parts.by_speed[:, row, column] + (parts.by_square[:, row] if row == column else 0.0)
+        return np.asarray(errors * parts.by_errors[row, column] + squared * by_both[:, None])
 
     first = np.sqrt(of(0, 0))
     below, last = of(1, 0) / first, of(2, 0) / first
     second = np.sqrt(of(1, 1) - below**2)
     beside = (of(2, 1) - last * below) / second
-    third = np.sqrt(of(2, 2) - last**2 - beside**2) if has_instrument[2] else np.ones_like(errors)
-    return (first, below, second, last, beside, third), scale, np.maximum((of_speed + errors) / left, 1.0)
+    third = np.sqrt(of(2, 2) - last**2 - beside**2) if parts.has_instrument else np.ones_like(errors)
+    return (first, below, second, last, beside, third), parts.scale, np.maximum((of_speed + errors) / left, 1.0)

@@ -18,7 +18,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.errors import Damaged, in_words
-from pipeline.core.metrics import LABELS
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.pages.units import between, signed
 from pipeline.pages.words import CAUTION, count_of
 from pipeline.store.history import COUNTED, Record, repaired_files
@@ -101,6 +101,7 @@ def done(
     notices: Sequence[str] = (),
     failures: Sequence[Failure] = (),
     damage: Damaged | None = None,
+    registry: Registry = BUILT_IN,
 ) -> NightPage:
     """The page of a night that succeeded.
 
@@ -112,6 +113,7 @@ def done(
         notices: what else needs attention, one sentence each, the most important first.
         failures: earlier tries of the same night that failed.
         damage: what the check of a share of the store's files found.
+        registry: the quantities in force.
     """
     shown = {key: name for key, name in (names or {}).items() if name.lower() != key.lower()}
     parts = [f"{_when(began_at)} took {_seconds(record['seconds'])}. The store is up to date.", *_tries(failures)]
@@ -125,7 +127,8 @@ def done(
     else:
         came_in = {*record["new"], *record["changed"]}
         parts += ["## What came in", *_came_in(record, ledger, came_in, shown)]
-        parts += ["## Whose finding changed", _listed(_findings(record["findings"], drifts, shown), "splitdrift show")]
+        findings = _findings(record["findings"], drifts, shown, registry)
+        parts += ["## Whose finding changed", _listed(findings, "splitdrift show")]
         parts += [_MEASURE] if record["findings"] else []
         parts += ["## What was rejected", *_rejected(record, ledger), *_still_rejected(ledger, came_in)]
         parts += _used_in_part(ledger, came_in)
@@ -252,10 +255,12 @@ def _came_in(record: Record, ledger: pl.DataFrame, came_in: set[str], shown: Map
     return lines
 
 
-def _findings(changed: Sequence[Mapping[str, Any]], drifts: pl.DataFrame, shown: Mapping[str, str]) -> list[str]:
+def _findings(
+    changed: Sequence[Mapping[str, Any]], drifts: pl.DataFrame, shown: Mapping[str, str], registry: Registry
+) -> list[str]:
     """One line per finding; those of an athlete who had none before share one."""
     drift_of = {(row["athlete_id"], row["metric"]): row for row in drifts.iter_rows(named=True)}
-    new, order = _first_seen(changed), list(LABELS)
+    new, order = _first_seen(changed), list(registry.metric_of)
     first: dict[str, list[tuple[str, str]]] = {}
     remaining = {*drifts["athlete_id"], *(row["athlete_id"] for row in changed if row["after"] is not None)}
     gone = Counter(row["athlete_id"] for row in changed if row["athlete_id"] not in remaining)
@@ -263,9 +268,16 @@ def _findings(changed: Sequence[Mapping[str, Any]], drifts: pl.DataFrame, shown:
         f"- **{_named(athlete_id, shown)}**: no run is left; {count_of(n, 'finding', 'findings')} before."
         for athlete_id, n in gone.items()
     ]
-    for row in sorted(changed, key=lambda row: (row["athlete_id"], order.index(row["metric"]))):
+    for row in sorted(
+        changed,
+        key=lambda row: (
+            row["athlete_id"],
+            row["metric"] not in order,
+            row["metric"] in order and order.index(row["metric"]),
+        ),
+    ):
         athlete_id, before, after = row["athlete_id"], row["before"], row["after"]
-        name, label = f"**{_named(athlete_id, shown)}**", LABELS[row["metric"]]
+        name, label = f"**{_named(athlete_id, shown)}**", registry.label(row["metric"])
         number = _number(drift_of.get((athlete_id, row["metric"])))
         if athlete_id in gone:
             continue

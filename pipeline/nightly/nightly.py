@@ -196,6 +196,7 @@ def _try(
         notices=[*notices, *notices_of(inbox, ledger)],
         failures=failures,
         damage=damage,
+        registry=inbox.settings.registry,
     )
     return page, damage
 

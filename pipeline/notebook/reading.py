@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -11,19 +12,19 @@ import duckdb
 import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.core.metrics import LABELS, METRIC_OF, METRICS
+from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, place
 from pipeline.core.queries import connect
 from pipeline.core.settings import Settings, read_settings
 from pipeline.inbox.inbox import COLUMNS_FILE, Inbox, InboxFile
 from pipeline.inbox.lists import read_lists
 from pipeline.notebook.charts import athlete_chart, run_chart
-from pipeline.pages.traces import TRACED, traces
+from pipeline.pages.traces import traced, traces
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import cut, read, sample
 from pipeline.store.database import DATABASE
 from pipeline.store.generations import published
-from pipeline.store.layout import files_of, read_file, read_table, require_sound, run_of
+from pipeline.store.layout import files_of, read_file, read_table, require_sound, run_of, settings_of
 from pipeline.tables import TABLES, unit_of
 
 
@@ -83,15 +84,16 @@ class Store:
         Raises:
             UsageError: no run of that name, or a quantity that cannot be drawn.
         """
-        trace = traces(self.samples_of(run_id))
-        wanted = [name for name in TRACED if trace[name].count()] if quantities is None else list(quantities)
-        unknown = [name for name in wanted if name not in TRACED]
+        trace = traces(self.samples_of(run_id), self._registry)
+        drawn = traced(self._registry)
+        wanted = [name for name in drawn if trace[name].count()] if quantities is None else list(quantities)
+        unknown = [name for name in wanted if name not in drawn]
         if unknown:
-            raise UsageError(f"There is no trace of '{unknown[0]}'. Traces: {', '.join(TRACED)}.")
-        panels = []
+            raise UsageError(f"There is no trace of '{unknown[0]}'. Traces: {', '.join(drawn)}.")
+        panels, metrics = [], self._registry.metric_of
         for name in wanted:
             rows = trace.select(pl.col("distance_km").alias("distance"), pl.col(name).alias("value"), "run_share")
-            label = METRIC_OF[name].label if name in METRIC_OF else name.partition("_")[0]
+            label = metrics[name].label if name in metrics else name.partition("_")[0]
             title = f"{label}, {unit_of(TABLES['samples'].columns()[name])}, over distance, km"
             panels.append((name, title, rows.drop_nulls("value").to_dicts()))
         return run_chart(panels)
@@ -104,7 +106,7 @@ class Store:
             NothingDone: none of the athlete's metrics has an estimate.
         """
         self._row("runs", athlete_id=athlete_id)
-        order = {metric.column: number for number, metric in enumerate(METRICS)}
+        order = {metric.column: number for number, metric in enumerate(self._registry.metrics)}
         rows = self.table("athlete_drift").filter(
             pl.col("athlete_id") == athlete_id, pl.col("drift_pct_per_10km").is_not_null()
         )
@@ -112,11 +114,15 @@ class Store:
             raise NothingDone(f"No metric of {athlete_id} has an estimate; athlete_drift.reason says why.")
         parts, in_all = [], []
         for row in rows.iter_rows(named=True):
-            about = {"metric": LABELS[row["metric"]], "order": order[row["metric"]]}
+            about = {"metric": self._registry.label(row["metric"]), "order": order[row["metric"]]}
             in_all.append({**about, "percent": row["raw_pct_per_10km"]})
             for part, column in _PARTS.items():
                 parts.append({**about, "part": part, "percent": row[column]})
         return athlete_chart(f"{athlete_id}: change per 10 km", parts, in_all)
+
+    @cached_property
+    def _registry(self) -> Registry:
+        return settings_of(self.folder).registry
 
     def _row(self, table: str, **key: str) -> None:
         rows = self.table(table)

@@ -44,7 +44,7 @@ def adjusted(
     for own in estimated.iter_rows(named=True):
         of_runs = levels[own["metric"]]
         level = pl.Series([of_runs.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
-        known = effect(own["metric"], responses=own)
+        known = effect(own["metric"], responses=own, registry=inclusion.registry)
         known += warm_up_effect(own["response_to_warm_up"], inclusion.split_length_m)
         value = pl.when(inclusion.measured(own["metric"])).then(own["metric"])
         columns.append((100 * (value / level * (-known).exp() - 1)).alias(own["metric"]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.words import is_change
 
@@ -16,31 +16,33 @@ MOST_RUNS = 30
 CHANGES, STEADY, OPEN, FEW, NOTHING = "changes", "steady", "open", "few", "nothing"
 
 
-def facts(drifts: Sequence[Row]) -> list[Row]:
+def facts(drifts: Sequence[Row], registry: Registry = BUILT_IN) -> list[Row]:
     """The metrics of form that a sensor records, in the order of their pictures."""
-    return _ranked(row for row in drifts if METRIC_OF[row["metric"]].family == "measured")
+    return _ranked(drifts, registry, "measured")
 
 
-def consequences(drifts: Sequence[Row]) -> list[Row]:
+def consequences(drifts: Sequence[Row], registry: Registry = BUILT_IN) -> list[Row]:
     """What follows from them by arithmetic."""
-    return _ranked(row for row in drifts if METRIC_OF[row["metric"]].family == "derived")
+    return _ranked(drifts, registry, "derived")
 
 
-def efforts(drifts: Sequence[Row]) -> list[Row]:
+def efforts(drifts: Sequence[Row], registry: Registry = BUILT_IN) -> list[Row]:
     """The metrics of effort."""
-    return _ranked(row for row in drifts if METRIC_OF[row["metric"]].is_effort)
+    return _ranked(drifts, registry, "effort")
 
 
-def _ranked(rows: Any) -> list[Row]:
-    return sorted(rows, key=lambda row: METRIC_OF[row["metric"]].picture_rank)
+def _ranked(rows: Sequence[Row], registry: Registry, family: str) -> list[Row]:
+    of = registry.metric_of
+    own = (row for row in rows if of[row["metric"]].family == family)
+    return sorted(own, key=lambda row: of[row["metric"]].picture_rank)
 
 
-def state(drifts: Sequence[Row]) -> str:
+def state(drifts: Sequence[Row], registry: Registry = BUILT_IN) -> str:
     """What the page of an athlete is about: `changes`, `steady`, `open`, `few` runs, or `nothing` of form recorded.
 
     What follows by arithmetic speaks where no fact does.
     """
-    form = facts(drifts) or consequences(drifts)
+    form = facts(drifts, registry) or consequences(drifts, registry)
     findings = {row["finding"] for row in form}
     if not form:
         return NOTHING
@@ -57,8 +59,8 @@ def answer(drifts: Sequence[Row], usual: Mapping[str, Row], language: Language, 
     Args:
         usual: rows of `usual` by metric.
     """
-    form = facts(drifts) or consequences(drifts)
-    found = state(drifts)
+    form = facts(drifts, language.registry) or consequences(drifts, language.registry)
+    found = state(drifts, language.registry)
     if found == NOTHING:
         return language("answer.nothing")
     if found == FEW:
@@ -92,7 +94,7 @@ def _changes_sentence(changes: Sequence[Row], usual: Mapping[str, Row], language
 
 def _change(row: Row, usual: Row, language: Language) -> str:
     """What a metric does, from which level to which: contact time lengthens, from 233 to 248 ms."""
-    column, metric = row["metric"], METRIC_OF[row["metric"]]
+    column, metric = row["metric"], language.registry.metric_of[row["metric"]]
     start, end = usual["start_level"], usual["level_at_usual_distance"]
     if start is None or end is None:
         is_up = row["drift_pct_per_10km"] > 0
@@ -112,7 +114,7 @@ def _change(row: Row, usual: Row, language: Language) -> str:
 def effort_sentence(drifts: Sequence[Row], usual: Mapping[str, Row], language: Language) -> str:
     """Effort in a sentence; empty where it was not recorded."""
     parts = []
-    for row in efforts(drifts):
+    for row in efforts(drifts, language.registry):
         if is_change(row):
             change = _change(row, usual[row["metric"]], language)
             parts.append(language("answer.effort_change", change=change))
@@ -193,4 +195,4 @@ def landing_sentence(counts: Sequence[Row], language: Language) -> str:
 def never_recorded(drifts: Sequence[Row], language: Language) -> list[str]:
     """Labels of the metrics that no run has."""
     seen = {row["metric"] for row in drifts}
-    return [language.metric(metric.column) for metric in METRICS if metric.column not in seen]
+    return [language.metric(metric.column) for metric in language.registry.metrics if metric.column not in seen]

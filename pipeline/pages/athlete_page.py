@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.core.metrics import Registry
 from pipeline.pages.adjusted import adjusted, bent_levels
 from pipeline.pages.answers import (
     answer,
@@ -32,6 +32,7 @@ from pipeline.pages.athlete_pictures import (
     curve_picture,
     landing_picture,
     season_picture,
+    unit_of,
 )
 from pipeline.pages.athlete_tables import (
     FACTS_OF_RUN,
@@ -71,21 +72,21 @@ MOST_LOOKS = 3
 
 def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
     """What the page of an athlete shows: texts, rows of texts and pictures for `templates/athlete.html`."""
-    language = pages.language
+    language, registry = pages.language, pages.settings.registry
     rows = {name: club.own(name, athlete_id) for name in TABLES}
-    drifts = in_order(rows["athlete_drift"].iter_rows(named=True))
+    drifts = in_order(rows["athlete_drift"].iter_rows(named=True), registry)
     usual = {row["metric"]: row for row in rows["usual"].iter_rows(named=True)}
     runs = rows["runs"].sort("started_at_utc", descending=True)
     strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
     landings = strikes.sort("distance_km", "strike").to_dicts()
     # With codes, words of the owner's own are left out.
     is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
-    contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True))
+    contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True), registry)
     complaints = open_complaints(rows["complaints"], club, language)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
-    derived = consequences(drifts)
-    first, *_ = [*_shown_first(drifts), None]
-    events = in_order(rows["before_after"].iter_rows(named=True))
+    derived, measured = consequences(drifts, registry), facts(drifts, registry)
+    first, *_ = [*_shown_first(drifts, registry), None]
+    events = in_order(rows["before_after"].iter_rows(named=True), registry)
     before, after = (other and (club.page(other), club.shown(other)) for other in club.neighbours(athlete_id))
     return {
         "before": before,
@@ -96,11 +97,11 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "n_km": language.distance(float(runs["distance_km"].sum()), 0),
         "first_run": runs["started_at_utc"].min(),
         "last_run": runs["started_at_utc"].max(),
-        "state": state(drifts),
+        "state": state(drifts, registry),
         "answer": answer(drifts, usual, language, pages.settings.min_runs),
         "effort": effort_sentence(drifts, usual, language),
-        "steady": _steady(facts(drifts), language) if state(drifts) == "changes" else "",
-        "open": open_sentences(facts(drifts), usual, language),
+        "steady": _steady(measured, language) if state(drifts, registry) == "changes" else "",
+        "open": open_sentences(measured, usual, language),
         "open_complaints": complaints,
         "landing": landing_sentence(landings, language),
         "follows": [_consequence(row, usual, language) for row in derived if is_change(row)],
@@ -115,7 +116,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         ],
         "symbols": against_symbols(rows["run_against_usual"]),
         "complaints": complaint_rows(
-            rows, club, _metrics_of_complaints(drifts, first), language, pages.settings.min_runs
+            rows, club, _metrics_of_complaints(measured, first), language, pages.settings.min_runs
         ),
         "landings": landing_picture(landings, language) if landings else None,
         "strikes": [strike_row(row, language) for row in landings],
@@ -129,8 +130,10 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "contrasts": [contrast_row(row, club, language) for row in contrasts],
         "compared": contrast_sentences(contrasts, club, language),
         "n_compared": 2 * len(contrasts),
-        "months": [month_row(row, language) for row in in_order(rows["season_trend"].iter_rows(named=True))],
-        "slopes": [season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True))],
+        "months": [month_row(row, language) for row in in_order(rows["season_trend"].iter_rows(named=True), registry)],
+        "slopes": [
+            season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True), registry)
+        ],
     }
 
 
@@ -159,24 +162,24 @@ def _consequence(row: Row, usual: Mapping[str, Row], language: Language) -> str:
         verb=language.verb(row["metric"], is_up=row["change_at_usual_distance_pct"] > 0),
         start=language.level(row["metric"], own["start_level"]),
         end=language.level(row["metric"], own["level_at_usual_distance"]),
-        unit=language.unit(METRIC_OF[row["metric"]].unit), by=language.place(row["usual_distance_km"], 0),
+        unit=unit_of(row["metric"], language), by=language.place(row["usual_distance_km"], 0),
     )  # fmt: skip
 
 
-def _shown_first(drifts: Sequence[Row]) -> list[str]:
+def _shown_first(drifts: Sequence[Row], registry: Registry) -> list[str]:
     """Metrics with an estimate in the order of their pictures: what is measured and changes, then by rank."""
     known = [row for row in drifts if row["drift_pct_per_10km"] is not None]
 
     def rank(row: Row) -> tuple[bool, bool, int]:
-        metric = METRIC_OF[row["metric"]]
+        metric = registry.metric_of[row["metric"]]
         return metric.is_effort, not (is_change(row) and metric.is_reading), metric.picture_rank
 
     return [row["metric"] for row in sorted(known, key=rank)]
 
 
-def _metrics_of_complaints(drifts: Sequence[Row], first: str | None) -> list[str]:
+def _metrics_of_complaints(measured: Sequence[Row], first: str | None) -> list[str]:
     """Metrics listed with complaints: the facts that change, or the one whose pictures come first."""
-    changes = [row["metric"] for row in facts(drifts) if is_change(row)]
+    changes = [row["metric"] for row in measured if is_change(row)]
     return changes or ([] if first is None else [first])
 
 
@@ -184,7 +187,7 @@ def _looks(drifts: Sequence[Row], language: Language) -> list[Context]:
     """At most three things worth a look, whose titles differ: of what changes first, then of the rest."""
 
     def rank(row: Row) -> tuple[bool, bool, bool, int]:
-        metric = METRIC_OF[row["metric"]]
+        metric = language.registry.metric_of[row["metric"]]
         return not is_change(row), metric.is_effort, not metric.is_reading, metric.picture_rank
 
     shown: dict[str, Context] = {}
@@ -239,8 +242,11 @@ def _pictures(
     run_ids = np.array(splits["run_id"].to_list(), dtype=object)
     shares = distances / np.array([runs[run_id]["distance_km"] for run_id in run_ids], dtype=float)
     shown = []
-    for column in [metric.column for metric in METRICS if metric.column in estimated and metric.column in courses]:
-        row, course, metric = estimated[column], courses[column], METRIC_OF[column]
+    for metric in pages.settings.registry.metrics:
+        column = metric.column
+        if column not in estimated or column not in courses:
+            continue
+        row, course = estimated[column], courses[column]
         bent = bent_levels(splits, row)
         change = splits[column].to_numpy()
         if bent:

@@ -12,7 +12,6 @@ import numpy as np
 from markupsafe import Markup
 
 from pipeline.core.arrays import Array
-from pipeline.core.metrics import METRIC_OF
 from pipeline.methods.design import ADJUSTED_BY, TEN_KM
 from pipeline.pages.language import Language
 from pipeline.pages.picture import Picture, Scale, around, decimals_of
@@ -35,7 +34,7 @@ def level_ticks(scale: Scale, language: Language, n: int = 4) -> list[tuple[floa
 
 def unit_of(column: str, language: Language) -> str:
     """The unit of a metric as it is written."""
-    return language.unit(METRIC_OF[column].unit)
+    return language.unit(language.registry.metric_of[column].unit)
 
 
 def distance_ticks(scale: Scale, language: Language, n: int = 6) -> list[tuple[float, str]]:
@@ -123,7 +122,7 @@ def _course_reading(row: Row, column: str, language: Language) -> str:
     key = "athlete.course.reading" if row["change_low"] is not None else "athlete.course.reading_without_interval"
     return language(
         key, place=language.place(row["distance_km"]), level=language.level(column, row["level"]),
-        unit=language.unit(METRIC_OF[column].unit), change=language.signed(row["change_pct"]),
+        unit=unit_of(column, language), change=language.signed(row["change_pct"]),
         interval=language.between(row["change_low"], row["change_high"]), n=row["n_runs"],
     )  # fmt: skip
 
@@ -133,7 +132,7 @@ def _course_words(drift: Row, course: Sequence[Row], language: Language) -> str:
     return language(
         "athlete.course.seen", metric=language.metric(drift["metric"]), first=language.place(course[0]["distance_km"]),
         last=language.place(last["distance_km"]), start=language.level(drift["metric"], course[0]["start_level"]),
-        end=language.level(drift["metric"], last["level"]), unit=language.unit(METRIC_OF[drift["metric"]].unit),
+        end=language.level(drift["metric"], last["level"]), unit=unit_of(drift["metric"], language),
         finding=language(f"finding.{drift['finding']}"), n_runs=max(row["n_runs"] for row in course),
     )  # fmt: skip
 

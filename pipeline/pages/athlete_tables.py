@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.core.metrics import METRIC_OF, METRICS
+from pipeline.core.metrics import BUILT_IN
 from pipeline.pages.club_rows import ClubRows, run_name
 from pipeline.pages.language import Language
 from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
@@ -19,12 +19,12 @@ Row = Mapping[str, Any]
 Context = dict[str, Any]
 
 #: The facts by which a run is set against the usual: what a sensor records of form and the club summary leads with.
-FACTS_OF_RUN = [metric for metric in METRICS if metric.family == "measured" and metric.is_leading]
+FACTS_OF_RUN = [metric for metric in BUILT_IN.metrics if metric.family == "measured" and metric.is_leading]
 
 
 def numbers_row(row: Row, language: Language, *, most_splits: int) -> Context:
     """A metric with all its numbers, for the statistician."""
-    metric = METRIC_OF[row["metric"]]
+    metric = language.registry.metric_of[row["metric"]]
     between, number = language.between, language.number
     return {
         "metric": language.metric(row["metric"]),

@@ -9,8 +9,8 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.core.metrics import METRIC_OF, METRICS, Metric
-from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, answer, state
+from pipeline.core.metrics import Metric
+from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, answer, facts, state
 from pipeline.pages.athlete_tables import FACTS_OF_RUN, against_cell, spans_of
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
 from pipeline.pages.file_pages import file_rows
@@ -46,16 +46,20 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     language, runs, ledger = pages.language, club.table("runs"), club.table("recordings")
     totals = runs.group_by("athlete_id").agg(pl.len(), pl.col("started_at_utc").max(), pl.col("distance_km").sum())
     known = {row["athlete_id"]: row for row in totals.iter_rows(named=True)}
-    drifts = {name: in_order(club.own("athlete_drift", name).iter_rows(named=True)) for name in known}
+    drifts = {
+        name: in_order(club.own("athlete_drift", name).iter_rows(named=True), language.registry) for name in known
+    }
     latest = runs["started_at_utc"].max()
-    drawn = [metric for metric in METRICS if any(_of(rows, metric.column) for rows in drifts.values())]
+    drawn = [
+        metric for metric in language.registry.metrics if any(_of(rows, metric.column) for rows in drifts.values())
+    ]
     columns = _columns([metric for metric in drawn if metric.is_reading], drifts, language)
     derived = _columns([metric for metric in drawn if not metric.is_reading], drifts, language)
     is_large = len(known) > LARGE_CLUB
     athletes = [
         _athlete(name, club, drifts[name], columns if is_large else [*columns, *derived], language)
         | _last_run(known[name], latest)
-        | {"season": "" if is_large else _season(name, club, drifts[name])}
+        | {"season": "" if is_large else _season(name, club, drifts[name], language)}
         for name in known
     ]
     athletes.sort(key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"]))
@@ -186,7 +190,7 @@ def _columns(metrics: Sequence[Metric], drifts: Mapping[str, Sequence[Row]], lan
     """The columns of the picture: their scale, and what their marks stand on."""
     columns = []
     for metric in sorted(metrics, key=lambda metric: (metric.is_effort, metric.picture_rank)):
-        place = METRICS.index(metric)
+        place = language.registry.metrics.index(metric)
         rows = [row for own in drifts.values() if (row := _of(own, metric.column)) is not None]
         margin = rows[0]["smallest_change_pct"] or 0.0
         span = span_of(
@@ -228,12 +232,10 @@ def _athlete(
     name: str, club: ClubRows, drifts: Sequence[Row], columns: Sequence[Context], language: Language
 ) -> Context:
     changes = [
-        row
-        for row in drifts
-        if is_change(row) and METRIC_OF[row["metric"]].is_reading and not METRIC_OF[row["metric"]].is_effort
+        row for row in drifts if is_change(row) and language.registry.metric_of[row["metric"]].family == "measured"
     ]
     largest = max((abs(row["drift_pct_per_10km"]) / row["smallest_change_pct"] for row in changes), default=0.0)
-    found = state(drifts)
+    found = state(drifts, language.registry)
     complaints = open_complaints(club.own("complaints", name), club, language, key="index.complaint")
     return {
         "name": club.shown(name),
@@ -284,14 +286,12 @@ def _landing(counts: pl.DataFrame, language: Language) -> str:
     return language("index.landing", first=language(f"strike.{first}"), last=language(f"strike.{last}"))
 
 
-def _season(name: str, club: ClubRows, drifts: Sequence[Row]) -> Markup | str:
+def _season(name: str, club: ClubRows, drifts: Sequence[Row], language: Language) -> Markup | str:
     """The months of the fact that changes most, or of the one whose pictures come first."""
-    form = [
-        row for row in drifts if METRIC_OF[row["metric"]].family == "measured" and row["drift_pct_per_10km"] is not None
-    ]
+    form = [row for row in facts(drifts, language.registry) if row["drift_pct_per_10km"] is not None]
     if not form:
         return ""
-    row = min(form, key=lambda row: (not is_change(row), METRIC_OF[row["metric"]].picture_rank))
+    row = min(form, key=lambda row: not is_change(row))
     months = club.own("season_trend", name).filter(pl.col("metric") == row["metric"]).sort("month")
     values = months["drift_pct_per_10km"].to_list()
     return season_mark(values, span_of(values, row["smallest_change_pct"]))

@@ -49,7 +49,7 @@ class Pages:
     @property
     def language(self) -> Language:
         """The language of the pages."""
-        return Language(self.settings.page_language, self.units)
+        return Language(self.settings.page_language, self.units, self.settings.registry)
 
 
 def pages_of(

@@ -37,7 +37,7 @@ from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page
-from pipeline.pages.traces import TRACES_READ, traces_of_runs
+from pipeline.pages.traces import traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
@@ -122,11 +122,13 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
 def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> dict[str, dict[str, Array]]:
     """The traces of some of an athlete's runs; their files are read at once, which costs half."""
     files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
-    samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *TRACES_READ])
+    samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *traces_read(pages.settings.registry)])
     runs = samples["run_id"].rle()
     lengths = runs.struct.field("len").to_numpy()
     begins = np.cumsum(lengths) - lengths
-    return dict(zip(runs.struct.field("value"), traces_of_runs(samples, begins.tolist()), strict=True))
+    return dict(
+        zip(runs.struct.field("value"), traces_of_runs(samples, begins.tolist(), pages.settings.registry), strict=True)
+    )
 
 
 def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:

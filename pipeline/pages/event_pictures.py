@@ -8,7 +8,6 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.core.metrics import METRIC_OF
 from pipeline.pages.athlete_pictures import level_ticks, month_ticks, unit_of
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language
@@ -92,7 +91,7 @@ def _metric(row: Row, levels: Sequence[tuple[date, float]], language: Language) 
         "column": metric,
         "label": language.metric(metric),
         "sentence": " ".join(sentences),
-        "svg": _picture(row, levels, language) if METRIC_OF[metric].is_reading else None,
+        "svg": _picture(row, levels, language) if language.registry.metric_of[metric].is_reading else None,
     }
 
 

@@ -8,7 +8,6 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.metrics import METRICS
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import excluded_words
@@ -73,11 +72,11 @@ def _counted(values: pl.Series) -> list[tuple[str, int]]:
 
 def _missing(club: ClubRows, language: Language) -> list[Context]:
     """For each metric, in how many runs of the club it is missing."""
-    splits = club.table("splits")
-    has = splits.group_by("run_id").agg(pl.col(metric.column).is_not_null().any() for metric in METRICS)
+    splits, metrics = club.table("splits"), language.registry.metrics
+    has = splits.group_by("run_id").agg(pl.col(metric.column).is_not_null().any() for metric in metrics)
     return [
         {"metric": language.metric(metric.column), "n": n}
-        for metric in METRICS
+        for metric in metrics
         if (n := has.height - int(has[metric.column].sum()))
     ]
 

@@ -15,7 +15,7 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from pipeline.core.metrics import METRIC_OF, QUANTITIES
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
 from pipeline.pages.units import Units, deciding, number, signed
 
@@ -23,8 +23,6 @@ _TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
 LANGUAGES = ("en", "de")
 _KIND_OF_EXCLUSION = {words: kind for kind, words in EXCLUSION_REASONS.items()}
-#: Labels of the registry, readings among them that are no metric.
-_LABELS = {quantity.column: quantity.label for quantity in QUANTITIES}
 
 
 @cache
@@ -49,10 +47,12 @@ class Language:
 
     Attributes:
         code: of `LANGUAGES`.
+        registry: the quantities in force.
     """
 
     code: str
     units: Units
+    registry: Registry = BUILT_IN
 
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its values."""
@@ -64,6 +64,10 @@ class Language:
     @cached_property
     def _texts(self) -> Mapping[str, str]:
         return catalogue(self.code)
+
+    @cached_property
+    def _labels(self) -> Mapping[str, str]:
+        return {quantity.column: quantity.label for quantity in self.registry.quantities}
 
     @cached_property
     def _decimal(self) -> str:
@@ -124,7 +128,7 @@ class Language:
     def metric(self, column: str) -> str:
         """The label of a metric; that of the registry where the catalogue has none."""
         key = f"metric.{column}.label"
-        return self(key) if self.has(key) else _LABELS.get(column, column)
+        return self(key) if self.has(key) else self._labels.get(column, column)
 
     def head(self, column: str) -> str:
         """The label of a metric at the head of a narrow column: with soft hyphens where words are long."""
@@ -166,7 +170,7 @@ class Language:
 
     def level(self, column: str, value: float | None, decimals: int | None = None) -> str:
         """A level of a metric, without its unit."""
-        return self.number(value, METRIC_OF[column].decimals if decimals is None else decimals)
+        return self.number(value, self.registry.metric_of[column].decimals if decimals is None else decimals)
 
     # --- Dates --------------------------------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, METRICS, QUANTITIES, READING_OF, Quantity
+from pipeline.core.metrics import Quantity, Registry
 from pipeline.methods.adjustment import effect, warm_up_effect
 from pipeline.pages.athlete_tables import against_cell
 from pipeline.pages.club_rows import ClubRows
@@ -27,9 +27,6 @@ Context = dict[str, Any]
 
 #: What can be excluded besides readings, by the values of `quantity` in the table `exclusions`.
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
-#: Metrics whose panel shows what is usual: as a sensor records them, and effort.
-WITH_USUAL = tuple(metric.column for metric in METRICS if metric.is_reading)
-_PLACE = {metric.column: place for place, metric in enumerate(METRICS)}
 
 
 @dataclass(frozen=True)
@@ -58,8 +55,9 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
     Args:
         club: gives the names of athletes and shoes as shown.
     """
-    columns = [one for one in QUANTITIES if any(row[one.column] is not None for row in rows.splits)]
-    spans = {row["metric"]: _span(row) for row in rows.against}
+    registry = language.registry
+    columns = [one for one in registry.quantities if any(row[one.column] is not None for row in rows.splits)]
+    spans = {row["metric"]: _span(row, registry) for row in rows.against}
     return {
         "name": club.shown(run["athlete_id"]),
         "date": run["started_at_utc"],
@@ -77,13 +75,13 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "against": [
             {
                 "metric": language.metric(row["metric"]),
-                "is_derived": not METRIC_OF[row["metric"]].is_reading,
+                "is_derived": not registry.metric_of[row["metric"]].is_reading,
                 "cell": against_cell(row, spans[row["metric"]], language),
                 "n": row["n_other_runs"],
                 "drift": language.signed(row["drift_pct_per_10km"]),
                 "usual": language.between(row["usual_low"], row["usual_high"]),
             }
-            for row in in_order(rows.against)
+            for row in in_order(rows.against, registry)
         ],
         "columns": [(language.head(one.column), language.unit(one.unit)) for one in columns],
         "split_rows": _split_rows([_split(row, columns, language, inclusion.split_length_m) for row in rows.splits]),
@@ -91,7 +89,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "left_out": [
             language(f"run.left_out.{why}") for why in dict.fromkeys(why for *_, why in left_out(rows, inclusion))
         ],
-        "drifts": [_drift(row, language) for row in in_order(rows.drifts)],
+        "drifts": [_drift(row, language) for row in in_order(rows.drifts, registry)],
         "exclusions": [
             {
                 "what": excluded_words(row["quantity"], language),
@@ -145,30 +143,35 @@ def expected_ranges(
         course: rows of `usual_course`.
 
     Returns:
-        At the middle of each included split: distance [km], and both ends of the range of single runs.
+        At the middle of each included split: distance [km], and both ends of the range of single runs, for metrics as a
+        sensor records them, and effort.
     """
-    split_m = inclusion.split_length_m
+    split_m, metrics = inclusion.split_length_m, inclusion.registry.metric_of
+    place = {column: place for place, column in enumerate(metrics)}
     used = inclusion.with_known_slope(splits).sort("run_id", "km")
     estimated = [
         row
         for row in drifts.iter_rows(named=True)
-        if row["drift_pct_per_10km"] is not None and row["metric"] in WITH_USUAL
+        if row["drift_pct_per_10km"] is not None and metrics[row["metric"]].is_reading
     ]
     known = used.select(
-        (effect(row["metric"], responses=row) + warm_up_effect(row["response_to_warm_up"], split_m)).exp()
+        (
+            effect(row["metric"], responses=row, registry=inclusion.registry)
+            + warm_up_effect(row["response_to_warm_up"], split_m)
+        ).exp()
         .alias(row["metric"])
         for row in estimated
     )  # fmt: skip
     km, run_ids = used["km"].to_numpy(), used["run_id"].to_list()
     middles = ((km - 0.5) * split_m / 1000).tolist()
-    bounds = np.full((len(METRICS), int(km.max(initial=0)) + 1, 2), np.nan)
+    bounds = np.full((len(metrics), int(km.max(initial=0)) + 1, 2), np.nan)
     for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
         if None not in ends and at < bounds.shape[1]:
-            bounds[_PLACE[metric], at] = [start * (1 + end / 100) for end in ends]
+            bounds[place[metric], at] = [start * (1 + end / 100) for end in ends]
     ranges: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
     for metric in known.columns:
         # The last digits of an exponential differ between processes; a digest must not.
-        ends = np.round(bounds[_PLACE[metric], km] * known[metric].to_numpy()[:, None], 3)
+        ends = np.round(bounds[place[metric], km] * known[metric].to_numpy()[:, None], 3)
         for row in np.flatnonzero(np.isfinite(ends).all(axis=1)).tolist():
             low, high = ends[row].tolist()
             ranges.setdefault(run_ids[row], {}).setdefault(metric, []).append((middles[row], low, high))
@@ -177,7 +180,7 @@ def expected_ranges(
 
 def excluded_words(quantity: str, language: Language) -> str:
     """What was excluded."""
-    if quantity in READING_OF:
+    if quantity in language.registry.reading_of:
         return language.metric(quantity)
     return language(f"excluded.{quantity}") if quantity in EXCLUDED else quantity
 
@@ -211,18 +214,18 @@ def shoe_words(shoe_id: str | None, club: ClubRows, language: Language) -> str |
     return language("run.shoe", shoe=shoe, drop=language.number(drop_mm, 0))
 
 
-def _span(row: Row) -> float:
+def _span(row: Row, registry: Registry) -> float:
     ends = (row["drift_pct_per_10km"], row["usual_low"], row["usual_high"])
-    return (
-        span_of(ends, METRIC_OF[row["metric"]].smallest_change_pct)
-        if None not in ends
-        else span_of(ends[:1], METRIC_OF[row["metric"]].smallest_change_pct)
-    )
+    return span_of(ends if None not in ends else ends[:1], registry.metric_of[row["metric"]].smallest_change_pct)
 
 
 def _sentence(rows: RunRows, language: Language) -> str:
     """What of this run is not as usual, in a sentence; empty where nothing can be compared."""
-    form = [row for row in in_order(rows.against) if METRIC_OF[row["metric"]].is_reading]
+    form = [
+        row
+        for row in in_order(rows.against, language.registry)
+        if language.registry.metric_of[row["metric"]].is_reading
+    ]
     parts = [
         language("run.unusual", metric=language.metric(row["metric"]), word=language(f"comparison.{row['comparison']}"))
         for row in form

@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.core.metrics import METRIC_OF
 from pipeline.pages.athlete_pictures import distance_ticks, level_ticks, speed_ticks, unit_of
 from pipeline.pages.language import Language
 from pipeline.pages.picture import SIZE, Picture, Scale, around
-from pipeline.pages.traces import TRACED
+from pipeline.pages.traces import traced
 
 Row = Mapping[str, Any]
 
@@ -48,7 +47,7 @@ class RunCourse:
 def run_pictures(course: RunCourse, language: Language) -> list[dict[str, Any]]:
     """A panel per quantity that was recorded: its name and its picture."""
     trace, splits = course.trace, course.splits
-    names = [name for name in _ORDER if name in trace and not np.isnan(trace[name]).all()]
+    names = [name for name in _order(language) if name in trace and not np.isnan(trace[name]).all()]
     if not names:
         return []
     # All quantities at once, a row each: a page has too many small arrays otherwise.
@@ -118,8 +117,11 @@ def _heights(values: Array, scales: Sequence[Scale]) -> Any:
 
 #: First what the legs and the ground did, then the runner.
 _FIRST = ("speed_m_s", "altitude_m", "contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "heart_rate_bpm")
-_ORDER = (*_FIRST, *(name for name in TRACED if name in METRIC_OF and name not in _FIRST))
 _NO_METRIC = {"speed_m_s": "speed", "altitude_m": "altitude"}
+
+
+def _order(language: Language) -> tuple[str, ...]:
+    return (*_FIRST, *(name for name in traced(language.registry) if name not in _FIRST))
 
 
 def _scales(names: Sequence[str], values: Array, means: Array, usual: Array) -> list[Scale]:
@@ -194,7 +196,7 @@ def _readings(
     elif name == "speed_m_s":
         texts = [f"{language.speed(row['speed_m_s'])} {language.units.speed}" for row in splits]
     else:
-        decimals, unit = METRIC_OF[name].decimals, unit_of(name, language)
+        decimals, unit = language.registry.metric_of[name].decimals, unit_of(name, language)
         nothing = language("run.reading.nothing")
         with_usual = language("run.reading.usual", value="{}", unit=unit, low="{}", high="{}")
         texts = []

@@ -8,42 +8,53 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import BUILT_IN, Registry
 
 #: Points along a run: a step is then some eight pixels wide, and the means of the splits are drawn over it.
 POINTS = 120
 #: Shortest step along a run: below it, short runs would show the noise of single samples [m].
 SHORTEST_STEP_M = 10.0
 
-#: Columns of `samples` that are charted, with the decimals that a chart needs.
-TRACED = {"altitude_m": 1, "speed_m_s": 3} | {metric.column: metric.decimals for metric in METRICS if metric.is_reading}
-#: Columns of `samples` that are read for that.
-TRACES_READ = ["distance_m", "interval_s", "gait", *TRACED]
 #: Columns that are as valid for walking as for running.
 _OF_ALL_MOVEMENT = ("altitude_m",)
 
 
-def traces(samples: pl.DataFrame) -> pl.DataFrame:
+def traced(registry: Registry = BUILT_IN) -> dict[str, int]:
+    """Columns of `samples` that are charted, with the decimals that a chart needs."""
+    metrics = {metric.column: metric.decimals for metric in registry.metrics if metric.is_reading}
+    return {"altitude_m": 1, "speed_m_s": 3} | metrics
+
+
+def traces_read(registry: Registry = BUILT_IN) -> list[str]:
+    """Columns of `samples` that are read for that."""
+    return ["distance_m", "interval_s", "gait", *traced(registry)]
+
+
+def traces(samples: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Thin the samples of a run.
 
     Args:
-        samples: its rows of `samples`; the columns `TRACES_READ` are read.
+        samples: its rows of `samples`; the columns of `traces_read` are read.
+        registry: the quantities in force.
 
     Returns:
-        One row per step of its distance, in order: `distance_km` (the middle of the step), the columns of `TRACED` as
+        One row per step of its distance, in order: `distance_km` (the middle of the step), the columns of `traced` as
         means over the step's samples weighted by the time that each stands for, gait and heart rate over running
         samples only, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
-    (trace,) = traces_of_runs(samples, [0])
+    (trace,) = traces_of_runs(samples, [0], registry)
     return pl.DataFrame(trace, nan_to_null=True)
 
 
-def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int]) -> list[dict[str, Array]]:
+def traces_of_runs(
+    samples: pl.DataFrame, begins: Sequence[int], registry: Registry = BUILT_IN
+) -> list[dict[str, Array]]:
     """Thin the samples of several runs at once.
 
     Args:
         samples: rows of `samples`, run by run.
         begins: the row that each run begins at.
+        registry: the quantities in force.
 
     Returns:
         For each run the columns that `traces` gives, NaN where a step has none.
@@ -67,7 +78,7 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int]) -> list[dict[st
     moved_s, run_s = sums(moving_s), sums(running_s)
     columns = {"distance_km": np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)}
     with np.errstate(invalid="ignore"):  # a step without any has no mean
-        for name, decimals in TRACED.items():
+        for name, decimals in traced(registry).items():
             values = samples[name].to_numpy()
             counted_s, total_s = (moving_s, moved_s) if name in _OF_ALL_MOVEMENT else (running_s, run_s)
             if (is_absent := np.isnan(values)).any():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from pipeline.core.metrics import METRIC_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.tables.analysed import FINDING_WORDS
 
 Row = Mapping[str, Any]
@@ -15,7 +15,6 @@ CAUTION = (
     "These numbers say what changed in recorded runs, not why, and are no advice. Pain, or a change after an injury, "
     "belongs with a physiotherapist or doctor."
 )
-_PLACE = {column: place for place, column in enumerate(METRIC_OF)}
 CHANGES = ("rises", "falls", "changes_late")
 
 
@@ -30,9 +29,10 @@ def is_change(row: Row) -> bool:
     return row["finding"] in CHANGES
 
 
-def in_order(rows: Iterable[Row]) -> list[Row]:
+def in_order(rows: Iterable[Row], registry: Registry = BUILT_IN) -> list[Row]:
     """Rows in the order of the metrics in their registry."""
-    return sorted(rows, key=lambda row: _PLACE[row["metric"]])
+    place = {column: place for place, column in enumerate(registry.metric_of)}
+    return sorted(rows, key=lambda row: place[row["metric"]])
 
 
 def count_of(number: int, singular: str, plural: str) -> str:

@@ -6,12 +6,12 @@ Splits are read back from the state being built: between processes only names an
 from __future__ import annotations
 
 import hashlib
-from importlib.metadata import version
 
 import polars as pl
 
 from pipeline import ATHLETE, stages_of
 from pipeline.core.places import files_below
+from pipeline.core.resources import own_version
 from pipeline.refresh.context import JOIN, Athlete, BuildContext, DriftTask, Measured
 from pipeline.refresh.joins import join_recordings
 from pipeline.store.layout import partition, read_partitions
@@ -52,7 +52,7 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
     for file in files_below(context.built / partition("samples", athlete_id)):
         if file not in wanted:
             file.unlink()
-    settings_sha256, code = context.inbox.settings.digest("reading"), version("splitdrift")
+    settings_sha256, code = context.inbox.settings.digest("reading"), own_version()
     months = measured.runs.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))

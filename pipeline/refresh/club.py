@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from importlib.metadata import version
 
 import polars as pl
 
 from pipeline import ATHLETE, CLUB, stages_of, tables_of
 from pipeline.core.places import written_here
+from pipeline.core.resources import own_version
 from pipeline.core.settings import settings_text
 from pipeline.inbox.inbox import Inbox
 from pipeline.pages.club_rows import write_names
@@ -34,7 +34,7 @@ def finish(context: BuildContext) -> pl.DataFrame:
     tables = dict.fromkeys(("recordings", "exclusions", "quality", *tables_of(ATHLETE), *tables_of(CLUB)))
     published = {name: publishable(name, frames[name], subject="the club") for name in tables}
     ledger = published["recordings"]
-    made_from = Provenance(_inputs_digest(context.inbox, ledger), settings.digest(), version("splitdrift"))
+    made_from = Provenance(_inputs_digest(context.inbox, ledger), settings.digest(), own_version())
     for name, rows in published.items():
         write_table(context.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
     write_settings(context.built, settings_text(settings))
@@ -49,7 +49,8 @@ def write_output(context: BuildContext, output: str) -> None:
             write_database(context.built, here)
             return
         tables = (*SHEETS, *LONG, *ONLY_CSV)
-        write_exports(here / "exports", {name: read_rows(context.built, name) for name in tables})
+        rows = {name: read_rows(context.built, name) for name in tables}
+        write_exports(here / "exports", rows, context.inbox.settings.registry)
         write_rejected(here / "rejected", read_rows(context.built, "recordings"))
 
 

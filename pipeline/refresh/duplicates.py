@@ -5,14 +5,14 @@ One in the folders of two athletes counts for both, since nothing says whose it 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import groupby
 
 import polars as pl
 
-from pipeline.core.metrics import WORTH
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.refresh.context import Measured
 
 #: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
@@ -95,7 +95,7 @@ def _and_more(names: Sequence[str]) -> str:
     return f"{names[0]} and {names[1]}" if len(names) == 2 else f"{names[0]} and {len(names) - 1} others"
 
 
-def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def _mark(measured: Measured, registry: Registry) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """The ledger with duplicates marked; the runs without them; the rows of the duplicates."""
     duplicates = without_duplicates(measured.runs)
     lacks = pl.col("lacks_reason").is_not_null()
@@ -110,7 +110,9 @@ def _mark(measured: Measured) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
         *place,
         "duplicate_of",
         became=pl.lit("duplicate"),
-        says=pl.format("The same run as {}{}", "original", _more_words(pl.col("quantities"), pl.col("had"))),
+        says=pl.format(
+            "The same run as {}{}", "original", _more_words(pl.col("quantities"), pl.col("had"), registry.worth)
+        ),
         does=pl.lit(None, dtype=pl.String),
     )
     refused = alone.select(
@@ -131,10 +133,10 @@ def _with_original(runs: pl.DataFrame, duplicates: pl.DataFrame) -> pl.DataFrame
     return runs.join(duplicates, on=["path", "session"])
 
 
-def _more_words(quantities: pl.Expr, had: pl.Expr) -> pl.Expr:
+def _more_words(quantities: pl.Expr, had: pl.Expr, worth: Mapping[str, str]) -> pl.Expr:
     """What the ledger says of a duplicate: whether it measured something that the one that is kept did not."""
     more = quantities.list.set_difference(had).list.sort()
-    labels = more.list.eval(pl.element().replace(WORTH)).list.join(", ")
+    labels = more.list.eval(pl.element().replace(worth)).list.join(", ")
     return (
         pl.when(more.list.len() > 0)
         .then(pl.format(", to which it adds {}.", labels))
@@ -192,7 +194,7 @@ def with_joined_recordings(recordings: pl.DataFrame, joins: pl.DataFrame) -> pl.
     )
 
 
-def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
+def by_athlete(measured: Sequence[Measured], registry: Registry = BUILT_IN) -> list[Measured]:
     """Gather what the shards of each athlete returned, in order of athlete and path; each run once."""
 
     def athlete(one: Measured) -> str:
@@ -202,16 +204,16 @@ def by_athlete(measured: Sequence[Measured]) -> list[Measured]:
         return str(one.recordings["path"].min())
 
     ordered = sorted(measured, key=lambda one: (athlete(one), first_path(one)))
-    return [_gathered(list(group)) for _, group in groupby(ordered, key=athlete)]
+    return [_gathered(list(group), registry) for _, group in groupby(ordered, key=athlete)]
 
 
 #: The parts of `Measured` whose rows belong to a run.
 _OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 
 
-def _gathered(shards: Sequence[Measured]) -> Measured:
+def _gathered(shards: Sequence[Measured], registry: Registry) -> Measured:
     whole = Measured.of_parts({part: pl.concat([shard.parts[part] for shard in shards]) for part in shards[0].parts})
-    recordings, kept, duplicates = _mark(whole)
+    recordings, kept, duplicates = _mark(whole, registry)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
     of_runs: dict[str, list[pl.DataFrame]] = {part: [] for part in _OF_RUNS}
     for shard in shards:

@@ -13,14 +13,14 @@ from typing import Any
 import polars as pl
 
 from pipeline import stage_named
-from pipeline.core.metrics import WORTH
 from pipeline.core.places import read_frame
+from pipeline.core.resources import own_version
 from pipeline.methods.joining import Alignment, align, joined
 from pipeline.refresh.context import JOIN, BuildContext, Measured
 from pipeline.refresh.duplicates import replaced_by_run, with_joined_runs
 from pipeline.stages.samples import with_gait
 from pipeline.stages.splits import LAPS
-from pipeline.store.parquet import Provenance, code_version, write_table
+from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import publishable
 
 
@@ -69,12 +69,13 @@ def _laps(runs: pl.DataFrame) -> pl.DataFrame:
 
 def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFrame) -> list[dict[str, Any]]:
     """Take from the other recordings of a run, in their order, what it has not; its samples are written."""
+    registry = context.inbox.settings.registry
     has, rows = set(run["quantities"]), []
     sensors, altitude = run["sensors"], run["altitude"]
     file = context.built / run["samples_file"]
     kept: pl.DataFrame | None = None
     for other in others.iter_rows(named=True):
-        more = [column for column in WORTH if column in other["quantities"] and column not in has]
+        more = [column for column in registry.worth if column in other["quantities"] and column not in has]
         if not more or not (context.built / other["samples_file"]).is_file():
             continue
         kept = read_frame(file) if kept is None else kept
@@ -84,6 +85,8 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
         kept, taken = _taken(kept, samples, more, alignment, later_s)
         if not taken:
             continue
+        if "cadence_spm" in taken:
+            kept = with_gait(kept, registry)
         has |= set(taken)
         altitude = other["altitude"] if "altitude_m" in taken else altitude
         source = other["device"] or "another recording"
@@ -96,17 +99,17 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
                 "sensors": sensors,
                 "altitude": altitude,
                 "original": run["path"],
-                "quantities": ", ".join(WORTH[column] for column in taken),
+                "quantities": ", ".join(registry.worth[column] for column in taken),
                 "clock_shift_s": alignment.shift_s,
                 "clock_agreement": alignment.agreement,
-                "compared": WORTH.get(alignment.quantity or "", "speed") if alignment.is_settled else None,
+                "compared": registry.worth.get(alignment.quantity or "", "speed") if alignment.is_settled else None,
             }
         )
     if rows and kept is not None:
         shown = publishable("samples", kept, subject=f"run {run['run_id']}")
         digests = "".join([run["sha256"], *sorted(others["sha256"])])
         settings_sha256 = context.inbox.settings.digest("reading")
-        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code_version())
+        made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, own_version())
         write_table(file, "samples", shown, made_from)
     return rows
 
@@ -120,4 +123,4 @@ def _taken(
     taken = [column for column in more if filled[column].count()]
     if not taken:
         return kept, []
-    return (with_gait(filled) if "cadence_spm" in taken else filled), taken
+    return filled, taken

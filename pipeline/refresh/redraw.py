@@ -9,13 +9,12 @@ import polars as pl
 
 from pipeline.core.errors import OtherVersion
 from pipeline.core.places import files_below, readable, written_here
-from pipeline.core.settings import read_settings
 from pipeline.pages.club_rows import has_names, pages_of
 from pipeline.pages.draw import FOLDER
 from pipeline.refresh.steps import draw_over
 from pipeline.store.database import DATABASE, write_database
 from pipeline.store.generations import building, link_tree, published
-from pipeline.store.layout import SETTINGS, files_of, read_rows, read_settings_text, require_sound, table_folder
+from pipeline.store.layout import files_of, read_rows, require_sound, settings_of, table_folder
 from pipeline.store.lock import locked
 from pipeline.tables import TABLES
 from pipeline.workers.pool import Progress, workers
@@ -53,7 +52,7 @@ def rebuild_pages(
         require_sound(before, (*files_of(before, Path("tables")), *files_of(before, Path("known"))))
         if not has_names(before) or not _has_columns(before):
             raise OtherVersion(store)
-        settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
+        settings = settings_of(store)
         if anonymous or settings.pages == "none":
             settings = replace(settings, pages="codes" if anonymous else "names")
         athletes = read_rows(before, "runs")["athlete_id"].unique().sort().to_list()

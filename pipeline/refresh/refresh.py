@@ -21,7 +21,7 @@ import polars as pl
 
 from pipeline import ATHLETE, stages_of, tables_of
 from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
-from pipeline.core.metrics import METRIC_OF
+from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
@@ -157,7 +157,8 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
         write_known(context.built, keys, changes.inbox, _nothing())
         return executor.finish(context)
     carried = _carry_over(context, changes)
-    gathered = by_athlete([*measured, *carried])
+    settings = context.inbox.settings
+    gathered = by_athlete([*measured, *carried], settings.registry)
     parts = {
         "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),
         "runs": _with(known, "runs", changes.touched, [athlete.runs for athlete in gathered]),
@@ -180,12 +181,11 @@ def _build(context: BuildContext, executor: Executor, changes: Changes, measured
     for name in tables_of(ATHLETE, after_club=False):
         parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
     parts |= _with_joins(parts, analysed)
-    speed_error_pct = context.inbox.settings.speed_error_pct
-    club = executor.club_responses(parts["responses"], speed_error_pct)
+    club, everything = executor.club_responses(parts["responses"], settings), tuple(settings.registry.metric_of)
     before = known.part("responses")
-    moved = () if before is None else _moved(executor.club_responses(before, speed_error_pct), club)
+    moved = () if before is None else _moved(executor.club_responses(before, settings), club, settings.registry)
     tasks = [
-        DriftTask(athlete_id, _ALL if athlete_id in recomputed else moved)
+        DriftTask(athlete_id, everything if athlete_id in recomputed else moved)
         for athlete_id in sorted(everyone)
         if athlete_id in recomputed or moved
     ]
@@ -247,17 +247,13 @@ def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measu
         remove_tree(context.built / partition("samples", athlete_id))
 
 
-#: What is estimated of an athlete who is recomputed.
-_ALL = tuple(METRIC_OF)
-
-
-def _moved(before: pl.DataFrame, club: pl.DataFrame) -> tuple[str, ...]:
+def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:
     """The metrics in which the club's responses changed: every athlete's drift in these is recomputed."""
 
     def of(metric: str, rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("metric") == metric)
 
-    return tuple(metric for metric in _ALL if not of(metric, before).equals(of(metric, club)))
+    return tuple(metric for metric in registry.metric_of if not of(metric, before).equals(of(metric, club)))
 
 
 def _with(
@@ -371,7 +367,7 @@ def check_quality(
     """The same; returns the ledger and the rows of `quality`."""
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
-        athletes = by_athlete(list(_watched(judged, inbox.files, progress)))
+        athletes = by_athlete(list(_watched(judged, inbox.files, progress)), inbox.settings.registry)
     if not athletes:
         return empty("recordings"), empty("quality")
     recordings, runs, splits, quality = (

@@ -17,14 +17,14 @@ import polars as pl
 from pipeline import stage_named
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import written_here
-from pipeline.core.settings import Settings, read_settings
+from pipeline.core.settings import Settings
 from pipeline.core.speed_sources import SPEED_ERROR_PCT
 from pipeline.refresh import WORKER_LOADS
 from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
 from pipeline.stages.responses import club_responses
 from pipeline.store.database import DATABASE, write_database
 from pipeline.store.generations import building, link_tree, published
-from pipeline.store.layout import SETTINGS, files_of, read_rows, read_settings_text, require_sound, table_folder
+from pipeline.store.layout import files_of, read_rows, require_sound, settings_of, table_folder
 from pipeline.store.lock import locked
 from pipeline.store.parquet import read_provenance, write_table
 from pipeline.tables import empty, publishable
@@ -96,9 +96,11 @@ def _check(
     store: Path, before: Path, draws: int, jobs: int | None, progress: Progress | None
 ) -> tuple[Settings, pl.DataFrame]:
     """The settings in force, and rows of the table `calibration`."""
-    settings = read_settings(read_settings_text(before), name=f"{store / SETTINGS}")
+    settings = settings_of(store)
     all_splits = read_rows(before, "splits")
-    club = club_responses(read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct)
+    club = club_responses(
+        read_rows(before, "responses"), speed_error_pct=settings.speed_error_pct, registry=settings.registry
+    )
     # With settings that take speed as exact, too, an error is looked for: whether that does harm is the question.
     speed_error_pct = {name: given or SPEED_ERROR_PCT[name] for name, given in settings.speed_error_pct.items()}
     athletes = list(take_apart(all_splits, club, settings.inclusion, speed_error_pct, settings.warm_up_effect_pct))
@@ -108,7 +110,9 @@ def _check(
             f"{all_splits['athlete_id'].n_unique()} athletes, and none of them has {settings.min_runs} runs with "
             f"{settings.min_splits_of_run} usable splits each."
         )
-    seasons = [Draw(test, place, settings.seed) for test in CALIBRATION_TESTS for place in range(draws)]
+    seasons = [
+        Draw(test, place, settings.seed, settings.registry) for test in CALIBRATION_TESTS for place in range(draws)
+    ]
     rates = _rates(settings, athletes, seasons, jobs, progress)
     return settings, publishable("calibration", calibration(rates), subject="the club")
 
@@ -121,7 +125,7 @@ def _rates(
     watched = _counter(2 * len(tasks), progress)
     with workers(len(tasks), jobs, few=FEW_SEASONS, loads=WORKER_LOADS) as mapper:
         clubs = {
-            draw: club_responses(rows, speed_error_pct=settings.speed_error_pct)
+            draw: club_responses(rows, speed_error_pct=settings.speed_error_pct, registry=settings.registry)
             for draw, rows in _by_draw(watched(mapper(respond, settings, tasks)))
         }
         tasks = [Task(task.athlete, task.place, task.draw, clubs[task.draw]) for task in tasks]

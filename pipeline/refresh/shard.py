@@ -17,8 +17,8 @@ import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
-from pipeline.core.metrics import WORTH
 from pipeline.core.places import read_content
+from pipeline.core.resources import own_version
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
@@ -28,7 +28,7 @@ from pipeline.stages.recording import FORM, Session, rejected_file
 from pipeline.stages.samples import RunSamples, exclusions_of, samples_of
 from pipeline.stages.splits import LAPS, lap_rows
 from pipeline.store.layout import samples_file
-from pipeline.store.parquet import Provenance, code_version, write_table
+from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
 from pipeline.workers.pool import Loss
 
@@ -176,7 +176,7 @@ def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
 
 def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
     """Write the samples of each run into its file; returns what it was given."""
-    settings_sha256, code = context.inbox.settings.digest("reading"), code_version()
+    settings_sha256, code = context.inbox.settings.digest("reading"), own_version()
     best, by_run = set(best_of_each_start(sampled.measured.runs)["samples_file"]), _by_run(sampled.samples)
     for run in sampled.measured.runs.iter_rows(named=True):
         rows = sampled.others.get(run["samples_file"], None)
@@ -269,7 +269,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         raise
     except Exception as error:
         return session.rejected(_our_fault(error)), None
-    quantities = [column for column in WORTH if run.has(column)]
+    quantities = [column for column in inbox.settings.registry.worth if run.has(column)]
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
     laps = lap_rows(run_id, recorded, run.started_s)
     own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.core.speed_sources import SpeedErrorPct
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
     OUTPUTS,
@@ -27,6 +26,7 @@ from pipeline.workers.pool import Mapper
 from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
+    from pipeline.core.settings import Settings
     from pipeline.inbox.inbox import InboxFile
     from pipeline.stages.recording import Session
 
@@ -47,7 +47,7 @@ class Executor:
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Measured]]
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[dict[str, pl.DataFrame]]]
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[dict[str, pl.DataFrame]]]
-    club_responses: Callable[[pl.DataFrame, SpeedErrorPct], pl.DataFrame]
+    club_responses: Callable[[pl.DataFrame, Settings], pl.DataFrame]
     finish: Callable[[BuildContext], pl.DataFrame]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
@@ -60,8 +60,12 @@ def executor_over(mapper: Mapper) -> Executor:
     ) -> Iterator[dict[str, pl.DataFrame]]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(responses: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> pl.DataFrame:
-        stage = partial(_later("pipeline.stages.responses:club_responses"), speed_error_pct=speed_error_pct)
+    def club_responses(responses: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+        stage = partial(
+            _later("pipeline.stages.responses:club_responses"),
+            speed_error_pct=settings.speed_error_pct,
+            registry=settings.registry,
+        )
         return next(mapper(_applied, stage, [responses]))
 
     def finish(context: BuildContext) -> pl.DataFrame:

@@ -30,18 +30,15 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, METRICS, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.queries import run_query
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
-    INSEPARABLE,
     TEN_KM,
     Expected,
     club_of,
-    collinearity_of,
-    designs,
+    entries,
     fit_causes,
-    identifiable,
 )
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
@@ -100,17 +97,19 @@ class Draw:
         test: one of `pipeline.tables.CALIBRATION_TESTS`.
         place: which of the draws of this test.
         seed: of all draws.
+        registry: the quantities in force.
     """
 
     test: str
     place: int
     seed: int
+    registry: Registry = BUILT_IN
 
     def planted_pct(self, athlete_place: int, metric: str) -> float:
         """Drift planted in an athlete and metric: sizes take turns, so that a club holds all of them."""
         if self.test != "planted":
             return 0.0
-        columns = [metric.column for metric in METRICS]
+        columns = [metric.column for metric in self.registry.metrics]
         return PLANTED[(self.place + athlete_place + columns.index(metric)) % len(PLANTED)]
 
     def random(self, athlete_id: str) -> np.random.Generator:
@@ -135,12 +134,14 @@ def take_apart(
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source.
         warm_up_effect_pct: what is expected of how far off form is at the start.
     """
-    known = club_of(club)
+    known = club_of(club, inclusion.registry)
     ordered = splits.sort("athlete_id", "run_id", "km")
     for (athlete_id,), athlete_splits in ordered.partition_by("athlete_id", as_dict=True, maintain_order=True).items():
         parts = tuple(
             _parts(
-                athlete_splits, inclusion, lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct)
+                athlete_splits,
+                inclusion,
+                lambda metric: Expected(metric, known, speed_error_pct, warm_up_effect_pct, inclusion.registry),
             )
         )
         if parts:
@@ -149,11 +150,11 @@ def take_apart(
 
 def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(athlete_splits.select("run_id", "km").iter_rows())}
-    for name, design, _ in designs(athlete_splits, inclusion):
-        causes = identifiable(design)
-        if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
+    for entry in entries(athlete_splits, inclusion):
+        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
             continue
-        corrected = fit_causes(design, causes, expected(str(name["metric"])))
+        design, metric = entry.design, str(entry.name["metric"])
+        corrected = fit_causes(design, entry.regressors.causes, expected(metric))
         fitted = corrected.fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
@@ -167,7 +168,7 @@ def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callabl
             [place_of[design.run_ids[run], split_km] for run, split_km in zip(design.run, km.tolist(), strict=True)]
         )
         error_sd = corrected.error_sd or 0.0
-        yield Part(str(name["metric"]), place, design.run, distance, level + responses, rest - level, error_sd)
+        yield Part(metric, place, design.run, distance, level + responses, rest - level, error_sd)
 
 
 def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame:
@@ -195,7 +196,7 @@ def redrawn(athlete: TakenApart, draw: Draw, athlete_place: int) -> pl.DataFrame
             order = _turned_round(part.run, turned[run_of[part.place]])
         drift = np.log1p(draw.planted_pct(athlete_place, part.metric) / 100)
         values = athlete.splits[part.metric].cast(pl.Float64).to_numpy().copy()
-        of_speed = METRIC_OF[part.metric].speed_loading * error[part.place]
+        of_speed = draw.registry.metric_of[part.metric].speed_loading * error[part.place]
         values[part.place] = np.exp(part.expected + part.remainder[order] + drift * part.distance + of_speed)
         columns.append(pl.Series(part.metric, values).fill_nan(None))
     return athlete.splits.with_columns(columns)

@@ -50,6 +50,10 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
         Rows of `contrasts`; values with fewer than three runs are left out.
     """
     described, factors = _described(runs)
+    # What is the same in all runs can be compared with nothing.
+    factors = {factor: column for factor, column in factors.items() if described[column].drop_nulls().n_unique() > 1}
+    if not factors:
+        return pl.DataFrame(schema=types_of("contrasts"))
     entered = run_drifts.join(described, on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
     for (athlete_id, metric), rows_of_metric in entered.partition_by(

@@ -27,7 +27,6 @@ from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_U
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.design import (
     ADJUSTED_BY,
-    INSEPARABLE,
     PACE_VARIANCE,
     SLOPE,
     SLOPE_SQUARED,
@@ -37,14 +36,12 @@ from pipeline.methods.design import (
     WARM_UP,
     Expected,
     club_of,
-    collinearity_of,
-    designs,
+    entries,
     fit_causes,
-    identifiable,
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, normal_equations
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit
 from pipeline.methods.onset import Onset, onset, run_onsets
 from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
@@ -90,28 +87,28 @@ def drift(
     Returns:
         Rows of the tables `run_drift` and `athlete_drift`; of the latter what a single athlete's runs can tell.
     """
-    common = club_of(club)
+    common = club_of(club, inclusion.registry)
     run_rows: list[_Columns] = []
     athlete_rows: list[dict[str, object]] = []
     attendance = _Attendance(splits, inclusion)
     slope_errors = _slope_errors(splits, slope_error_pct, rough_slope_error_pct)
-    for name, design, reference in designs(splits, inclusion, metrics):
+    for entry in entries(splits, inclusion, metrics):
+        name, design = entry.name, entry.design
         row = name | {
-            "n_runs": len(design.run_ids),
+            "n_runs": entry.n_runs,
             "n_splits": len(design.run),
-            "reference_speed_m_s": reference,
+            "reference_speed_m_s": entry.reference_speed_m_s,
             "reason": None,
             "reasons": None,
         }
-        causes = identifiable(design)
-        if len(design.run_ids) < inclusion.min_runs:
-            row |= _few_runs(len(design.run_ids), inclusion)
-        elif collinearity_of(design, causes) > INSEPARABLE:
+        if entry.n_runs < inclusion.min_runs:
+            row |= _few_runs(entry.n_runs, inclusion)
+        elif not entry.regressors.are_separable:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
-            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct)
+            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
             corrected = with_slope_error(
-                fit_causes(design, causes, expected), SLOPE, slope_errors[str(name["athlete_id"])]
+                fit_causes(design, entry.regressors.causes, expected), SLOPE, slope_errors[str(name["athlete_id"])]
             )
             fitted = corrected.fit
             reach = attendance.of(str(name["athlete_id"]), design)
@@ -214,7 +211,7 @@ def _athlete_row(
     df = fitted.drift_df
     estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(df, 0.975))
-    a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
+    a, b, _ = fitted.normal
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
     row: dict[str, object] = {
@@ -302,7 +299,7 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
     return {
         "run_id": fitted.design.run_ids,
         **{key: [str(word)] * len(along) for key, word in name.items()},
-        "n_splits": np.bincount(fitted.design.run),
+        "n_splits": fitted.design.counts,
         "fresh_level": np.exp(_fresh_levels(fitted)),
         "raw_pct_per_10km": 100 * np.expm1(raw),
         "drift_pct_per_10km": 100 * np.expm1(estimate),

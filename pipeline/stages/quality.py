@@ -7,19 +7,19 @@ judged here and changes no sample. Thresholds, sources and words are those of `p
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import (
     ALTITUDE,
     CLOCK,
     DISTANCE,
     IMPOSSIBLE,
     NO_READING,
-    READINGS,
     RECORDS,
     RULES,
     SHARE_OF,
@@ -38,7 +38,7 @@ KNOT_M = 100.0
 LEAST_MOVING_S = 60.0
 
 _SHARES = tuple(dict.fromkeys(SHARE_OF.values()))
-_OFTEN_IMPOSSIBLE = {quantity: rule("often_impossible", quantity).threshold for quantity in READINGS}
+_OFTEN_IMPOSSIBLE = {each.quantity: each.threshold for each in RULES if each.suspicion == "often_impossible"}
 _STEPS = {each.quantity: each.threshold for each in RULES if each.suspicion == "sudden_step"}
 _FASTER, _HARDLY_RUN = rule("faster_than_records", SPEED), rule("hardly_run", SPORT)
 _BY_FAULT = {suspicion.fault: name for name, suspicion in SUSPICIONS.items() if suspicion.fault is not None}
@@ -50,16 +50,19 @@ _Row = dict[str, object]
 _Place = tuple[float | None, float | None]
 
 
-def quality(samples: pl.DataFrame, runs: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:
+def quality(
+    samples: pl.DataFrame, runs: pl.DataFrame, exclusions: pl.DataFrame, *, registry: Registry = BUILT_IN
+) -> pl.DataFrame:
     """Judge every quantity of runs.
 
     Args:
         samples: rows of the table `samples`, the rows of each run together.
         runs: `run_id` and `athlete_id` of each run.
         exclusions: rows of the table `exclusions` of the same runs.
+        registry: the quantities in force.
 
     Returns:
-        Rows of the table `quality`, all of `QUANTITIES` for each run.
+        Rows of the table `quality`, all of `QUANTITIES` and further readings for each run.
     """
     athletes = dict(runs.select("run_id", "athlete_id").iter_rows())
     counts: dict[str, dict[str, dict[str, int]]] = {}
@@ -72,7 +75,7 @@ def quality(samples: pl.DataFrame, runs: pl.DataFrame, exclusions: pl.DataFrame)
         own = samples.slice(begins, n_samples)
         begins += n_samples
         name = {"run_id": run_id, "athlete_id": athletes[run_id]}
-        rows += [name | _with_words(row) for row in _run_rows(own, counts.get(run_id, {}))]
+        rows += [name | _with_words(row) for row in _run_rows(own, counts.get(run_id, {}), tuple(registry.reading_of))]
     return pl.DataFrame(rows, schema=types_of("quality"))
 
 
@@ -85,7 +88,7 @@ def _with_words(row: _Row) -> _Row:
     return row | {"treatment": meaning.treatment, "fix": f"{meaning.fix[0].upper()}{meaning.fix[1:]}."}
 
 
-def _run_rows(samples: pl.DataFrame, counts: Mapping[str, _Counts]) -> Iterator[_Row]:
+def _run_rows(samples: pl.DataFrame, counts: Mapping[str, _Counts], readings: Sequence[str]) -> Iterator[_Row]:
     n = samples.height
     whole = counts.get(WHOLE_ROWS, {})
     n_rows = n + whole.get(NO_READING, 0) + whole.get("merged", 0)
@@ -99,7 +102,7 @@ def _run_rows(samples: pl.DataFrame, counts: Mapping[str, _Counts]) -> Iterator[
     suspicion = "faster_than_records" if too_fast[0] is not None else None
     yield _row(SPEED, samples[SPEED].count() / n, counts.get(SPEED, {}), n, suspicion=suspicion, place_km=too_fast)
     yield _row(ALTITUDE, samples[ALTITUDE].count() / n, counts.get(ALTITUDE, {}), n, suspicion=None)
-    for quantity in READINGS:
+    for quantity in readings:
         own = counts.get(quantity, {})
         suspicion, step_km = _by_fault(own), None
         if suspicion is None and own.get(IMPOSSIBLE, 0) >= _OFTEN_IMPOSSIBLE[quantity] * n:

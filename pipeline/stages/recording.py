@@ -18,7 +18,7 @@ from pathlib import PurePosixPath
 import numpy as np
 
 from pipeline.core.errors import Refused
-from pipeline.core.metrics import WORTH
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
@@ -121,6 +121,7 @@ def recording(
     max_members: int,
     athlete_id: str | None = None,
     corrections: Sequence[Correction] = (),
+    registry: Registry = BUILT_IN,
 ) -> list[Session]:
     """Read every session of an inbox file.
 
@@ -129,6 +130,7 @@ def recording(
         content: its bytes.
         athlete_id: whose it is, for corrections that name an athlete.
         corrections: in the order in which they are applied.
+        registry: the quantities in force.
 
     Returns:
         At least one session; never raises for what a file may hold.
@@ -143,14 +145,16 @@ def recording(
     except Refused as refusal:
         return [rejected_file(file, content, refusal)]
     if len(members) == 1 and not own_name.lower().endswith(".zip"):
-        return _read(Session(file=file), members[0].name, members[0].content, options, (athlete_id, corrections))
+        return _read(
+            Session(file=file), members[0].name, members[0].content, options, (athlete_id, corrections, registry)
+        )
     sessions: list[Session] = []
     names: set[str] = set()
     for member in members:
         name = _distinct(member.name, names)
         names.add(name)
         unread = Session(file=file, member=name)
-        sessions += _read(unread, member.name, member.content, options, (athlete_id, corrections))
+        sessions += _read(unread, member.name, member.content, options, (athlete_id, corrections, registry))
     return sessions
 
 
@@ -171,9 +175,9 @@ def _read(
     name: str,
     content: bytes,
     options: ReadOptions,
-    known_about_it: tuple[str | None, Sequence[Correction]],
+    known_about_it: tuple[str | None, Sequence[Correction], Registry],
 ) -> list[Session]:
-    athlete_id, corrections = known_about_it
+    athlete_id, corrections, registry = known_about_it
     entries = [entry for entry in corrections if entry.concerns(unread.file, unread.path, athlete_id)]
     suffix = PurePosixPath(name).suffix.lower()
     ending = suffix[1:] if suffix[1:] in READERS else None
@@ -200,7 +204,7 @@ def _read(
         shown = one if one.device is None else replace(one, device=_shown(one.device, MOST_NAME_CHARACTERS) or None)
         right, outcome = corrected(shown, entries, is_zone_read=is_zone_read) if entries else (shown, NOTHING)
         own = replace(session, place=place, outcome=outcome)
-        sessions.append(_judged(own, right) if outcome.leave_out is None else _left_out(own, outcome))
+        sessions.append(_judged(own, right, registry) if outcome.leave_out is None else _left_out(own, outcome))
     return sessions
 
 
@@ -236,7 +240,7 @@ def _extent(session: Session, content: Recording) -> Session:
     )
 
 
-def _judged(unjudged: Session, content: Recording) -> Session:
+def _judged(unjudged: Session, content: Recording, registry: Registry) -> Session:
     readings = content.readings
     session = replace(unjudged, status="accepted", recording=content, n_samples=readings["time_s"].count())
     session = _extent(session, content)
@@ -268,7 +272,7 @@ def _judged(unjudged: Session, content: Recording) -> Session:
     # What is missing is not zero either.
     measured = [
         word
-        for column, word in WORTH.items()
+        for column, word in registry.worth.items()
         if np.count_nonzero(readings[column].to_numpy()) > readings[column].null_count()
     ]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."

@@ -17,19 +17,16 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRIC_OF, WARM_UP_EFFECT_PCT
+from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
 from pipeline.methods.design import (
     CAUSES,
-    INSEPARABLE,
     PACE_VARIANCE,
     SPEED,
     SPEED_SQUARED,
     Expected,
-    collinearity_of,
-    designs,
+    entries,
     fit_causes,
-    identifiable,
     main_source,
     published,
 )
@@ -60,12 +57,12 @@ def responses(
         Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
     """
     rows: list[dict[str, object]] = []
-    for name, design, _ in designs(splits, inclusion):
-        causes = identifiable(design)
-        if len(design.run_ids) < inclusion.min_runs or collinearity_of(design, causes) > INSEPARABLE:
+    for entry in entries(splits, inclusion):
+        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
             continue
-        metric = str(name["metric"])
-        corrected = fit_causes(design, causes, Expected(metric, None, speed_error_pct, warm_up_effect_pct))
+        name, design, metric = entry.name, entry.design, str(entry.name["metric"])
+        expected = Expected(metric, None, speed_error_pct, warm_up_effect_pct, inclusion.registry)
+        corrected = fit_causes(design, entry.regressors.causes, expected, of_drift=False)
         fitted = corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
             if cause in fitted.given or cause == PACE_VARIANCE:
@@ -106,7 +103,9 @@ FEWEST_ATHLETES = 6
 EXACT = 1e-6
 
 
-def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT) -> pl.DataFrame:
+def club_responses(
+    athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT, registry: Registry = BUILT_IN
+) -> pl.DataFrame:
     """How the club responds, metric by metric: the mean over athletes and how much they differ.
 
     All are given coarsely, so that one new run of one athlete seldom moves them: every athlete's drift rests on them.
@@ -119,6 +118,7 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = S
     Args:
         athletes: rows of `responses` of the whole club.
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source.
+        registry: the quantities in force.
 
     Returns:
         `metric`, `cause`, `speed_source`, `speed_error_pct`, `mean`, `variance`, `log_weight`,
@@ -141,7 +141,7 @@ def club_responses(athletes: pl.DataFrame, *, speed_error_pct: SpeedErrorPct = S
             {"metric": metric, "cause": cause, "speed_error_pct": 0.0}
             | _coarse(float(mean), float(between + 1 / weight.sum()))
         )
-    rows += _club_by_error(known.filter(pl.col("log_likelihood").is_not_null()), speed_error_pct)
+    rows += _club_by_error(known.filter(pl.col("log_likelihood").is_not_null()), speed_error_pct, registry)
     columns = {"metric": pl.String, "cause": pl.String, "speed_source": pl.String, "speed_error_pct": pl.Float64}
     columns |= {"mean": pl.Float64, "variance": pl.Float64, "log_weight": pl.Float64, "mean_variance": pl.Float64}
     return pl.DataFrame(rows, schema=columns).sort("metric", "cause", "speed_source", "speed_error_pct")
@@ -182,7 +182,7 @@ class _AthletesResponses:
         )
 
 
-def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[dict[str, object]]:
+def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct, registry: Registry) -> list[dict[str, object]]:
     """The club's responses to speed for each source and size of its error, and what all metrics together say of that
     size.
     """
@@ -197,10 +197,10 @@ def _club_by_error(known: pl.DataFrame, speed_error_pct: SpeedErrorPct) -> list[
         means: dict[tuple[str, str | None], tuple[Array, Array, Array]] = {}
         log_weight = dict(expected)
         for metric, athletes in by_metric.items():
-            of = METRIC_OF[metric]
+            of = registry.metric_of[metric]
             for source in sources:
                 means_of_athletes, variance, height = athletes.at(source, weights)
-                prior = published(metric, speed_error_of(speed_error_pct, source))
+                prior = published(of, speed_error_of(speed_error_pct, source))
                 *moments, evidence = _club_mean(means_of_athletes, variance, height.sum(axis=0), prior)
                 means[metric, source] = (moments[0], moments[1], moments[2])
                 if of.family == "measured" and abs(of.speed_response) >= SHOWS_ERROR:

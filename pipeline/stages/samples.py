@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.core.metrics import READING_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import (
     ALTITUDE,
     CLOCK,
@@ -86,8 +87,6 @@ SPEED_DISAGREES = 0.15
 #: A sample further than this from the middle of the recording has a wrong date. The longest races last two days.
 LONGEST_RUN_S = 2 * 86_400.0
 
-GAIT_VALUES = tuple(READING_OF)
-
 
 @dataclass(frozen=True)
 class RunSamples:
@@ -132,15 +131,17 @@ class RunSamples:
 
 
 GAITS = pl.Series("gait", ["walk", "run", "stand"])
-_NUMBERS = (
-    "elapsed_s", "interval_s", "distance_m", "covered_m", "speed_m_s", "altitude_m", "slope_pct", *GAIT_VALUES,
-)  # fmt: skip
+
+
+#: Of the columns of `samples` those that are made here, beside the readings.
+_MADE = ("elapsed_s", "interval_s", "distance_m", "covered_m", "speed_m_s", "altitude_m", "slope_pct")
 
 
 def samples_of(runs: Sequence[RunSamples]) -> pl.DataFrame:
     """Rows of the table `samples` of some runs, one after the other; of runs without a name without `run_id`."""
     columns = (
-        pl.Series(name, np.concatenate([run.columns[name] for run in runs]), nan_to_null=True) for name in _NUMBERS
+        pl.Series(name, np.concatenate([run.columns[name] for run in runs]), nan_to_null=True)
+        for name in runs[0].columns
     )
     gait = GAITS.gather(np.concatenate([run.gait for run in runs]))
     names = pl.Series("run_id", [run.run_id for run in runs], dtype=pl.String)
@@ -168,7 +169,13 @@ class _Rule:
 
 
 def samples(
-    recording: Recording, *, gap_s: float, slope_window_m: float, slope_window_rough_m: float, rough_altitude_m: float
+    recording: Recording,
+    *,
+    gap_s: float,
+    slope_window_m: float,
+    slope_window_rough_m: float,
+    rough_altitude_m: float,
+    registry: Registry = BUILT_IN,
 ) -> RunSamples:
     """Settle the clock, the distance, the slope and the gait of one run.
 
@@ -178,6 +185,7 @@ def samples(
         slope_window_m: window of the slope fit for steady altitude [m].
         slope_window_rough_m: the same for rough altitude [m].
         rough_altitude_m: median second difference above which altitude is rough [m].
+        registry: the quantities in force.
 
     Returns:
         The samples in order of time. Empty if no reading has a time.
@@ -185,7 +193,7 @@ def samples(
     tally: Tally = {}
     rows = {column.name: column.to_numpy() for column in _one_clock(recording.readings, tally).get_columns()}
     if not len(rows["time_s"]):
-        nothing: Columns = {name: np.empty(0) for name in _NUMBERS}
+        nothing: Columns = {name: np.empty(0) for name in (*_MADE, *registry.reading_of)}
         return RunSamples(nothing, np.empty(0, dtype=np.intp), tally, 0.0, 0.0, "absent", "unlocated")
     # Most devices lack some sensor: the rules for its readings are left out.
     recorded = {name for name, values in rows.items() if np.isfinite(values).any()}
@@ -210,7 +218,7 @@ def samples(
     rough = roughness_m > rough_altitude_m
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
     speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole | is_mended, tally)
-    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, recorded, tally)
+    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, recorded, tally, registry)
     columns = {
         "elapsed_s": time_s - time_s[0],
         "interval_s": interval_s,
@@ -219,7 +227,7 @@ def samples(
         "speed_m_s": speed_m_s,
         "altitude_m": altitude_m,
         "slope_pct": slope_pct,
-        **{name: clean[name] for name in GAIT_VALUES},
+        **{name: clean[name] for name in registry.reading_of},
     }
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
     return RunSamples(columns, gait, tally, float(time_s[0]), paused_s, kind, source)
@@ -401,7 +409,10 @@ _IMPOSSIBLE = (
     _Rule("temperature_c", "no_temperature", _outside("temperature_c", TEMPERATURE_C)),
 )
 
-_LOST = tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in GAIT_VALUES)
+
+@cache
+def _lost_of(registry: Registry) -> tuple[_Rule, ...]:
+    return tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in registry.reading_of)
 
 
 def _zero_while_moving(rows: Columns) -> Mask:
@@ -430,14 +441,17 @@ _CADENCE_DROPPED = (
 _NOT_OF_A_RUN = (_Rule("contact_time_ms", "too_long", _too_long_for_a_run),)
 
 
-def _gait(run: Columns, interval_s: Array, recorded: Set[str], tally: Tally) -> tuple[npt.NDArray[np.intp], Columns]:
+def _gait(
+    run: Columns, interval_s: Array, recorded: Set[str], tally: Tally, registry: Registry
+) -> tuple[npt.NDArray[np.intp], Columns]:
     """Tell run, walk and stand apart, and exclude what no sensor measured or what cannot belong to that gait.
 
     Args:
-        run: at least `GAIT_VALUES`, `speed_m_s` and `is_hole`.
+        run: at least the readings, `speed_m_s` and `is_hole`.
         interval_s: time that each sample stands for [s].
         recorded: the columns with a value.
         tally: of excluded samples, added to.
+        registry: the quantities in force.
 
     Returns:
         The place of each sample's gait in `GAITS`, and the columns with what was excluded missing.
@@ -446,7 +460,7 @@ def _gait(run: Columns, interval_s: Array, recorded: Set[str], tally: Tally) -> 
     steady = _mean_of_five(run["speed_m_s"])
     run = {**run, "steady_speed_m_s": steady}
     if run["is_hole"].any():
-        run = _apply(_LOST, run, recorded, tally)
+        run = _apply(_lost_of(registry), run, recorded, tally)
     for broken in sensor_faults(run, interval_s, steady):
         run = _without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
     run = _apply(_CADENCE_DROPPED, run, recorded, tally)
@@ -470,13 +484,13 @@ def _mean_of_five(values: Array) -> Array:
         return sums[2:-2] / n_known[2:-2]
 
 
-def with_gait(run: pl.DataFrame) -> pl.DataFrame:
+def with_gait(run: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Rows of the table `samples` of a run that was joined with readings of another recording, with their gait anew."""
-    readings = {name: run[name].cast(pl.Float64).to_numpy() for name in (*GAIT_VALUES, "speed_m_s")}
+    readings = {name: run[name].cast(pl.Float64).to_numpy() for name in (*registry.reading_of, "speed_m_s")}
     is_hole = {"is_hole": np.zeros(run.height, dtype=bool)}
-    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), set(GAIT_VALUES), {})
+    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), set(registry.reading_of), {}, registry)
     return run.with_columns(
-        GAITS.gather(gait), *(pl.Series(name, clean[name], nan_to_null=True) for name in GAIT_VALUES)
+        GAITS.gather(gait), *(pl.Series(name, clean[name], nan_to_null=True) for name in registry.reading_of)
     )
 
 

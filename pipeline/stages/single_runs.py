@@ -18,7 +18,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.design import designs
+from pipeline.methods.design import entries
 from pipeline.methods.mixed_model import DISTANCE, VALUE
 from pipeline.tables import types_of
 
@@ -40,17 +40,17 @@ def single_runs(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
         Rows of the table `single_runs`.
     """
     rows: list[dict[str, object]] = []
-    for name, design, _ in designs(splits, inclusion):
-        if not 0 < len(design.run_ids) < inclusion.min_runs:
+    for entry in entries(splits, inclusion):
+        if not 0 < entry.n_runs < inclusion.min_runs:
             continue
+        design = entry.design
         for place, run_id in enumerate(design.run_ids):
             run_splits = design.columns[design.run == place]
             change, low, high = slope_with_interval(run_splits[:, DISTANCE], run_splits[:, VALUE])
             percent = (float(100 * np.expm1(value)) for value in (change, low, high))
             columns = ("unadjusted_pct_per_10km", "unadjusted_low", "unadjusted_high")
-            rows.append(
-                {**name, "run_id": run_id, "n_splits": len(run_splits), **dict(zip(columns, percent, strict=True))}
-            )
+            of_run = {"run_id": run_id, "n_splits": len(run_splits), **dict(zip(columns, percent, strict=True))}
+            rows.append(entry.name | of_run)
     return pl.DataFrame(rows, schema=types_of("single_runs"))
 
 

@@ -17,7 +17,7 @@ import polars as pl
 from scipy.sparse import csr_array
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.core.metrics import READING_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import left_out
 from pipeline.formats import Recording
 from pipeline.methods.spring_mass import with_stiffness
@@ -47,6 +47,7 @@ def splits(
     level_slope_pct: float,
     level_roughness_pct: float,
     min_run_share: float,
+    registry: Registry = BUILT_IN,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Cut runs into splits and into the laps of their devices, with stiffness on the level.
 
@@ -60,13 +61,14 @@ def splits(
         level_slope_pct: splits with a steeper mean slope, up or down, have no stiffness [%].
         level_roughness_pct: nor do those whose slope has a larger root mean square [%].
         min_run_share: nor those with a smaller share of running.
+        registry: the quantities in force.
 
     Returns:
         Rows of the tables `splits` and `lap_splits`. The last split of a run has the length that was left; a lap
         without samples has no row.
     """
     rows = with_stiffness(
-        _means(samples, laps, split_length_m).join(
+        _means(samples, laps, split_length_m, registry).join(
             runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"
         ),
         athletes,
@@ -101,12 +103,12 @@ def lap_rows(run_id: str, recording: Recording, started_s: float) -> list[tuple[
 
 def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Cut runs into splits and into laps; the same rows without `athlete_id` and stiffness."""
-    return _apart(_means(samples, laps, split_length_m))
+    return _apart(_means(samples, laps, split_length_m, BUILT_IN))
 
 
-def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> pl.DataFrame:
+def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, registry: Registry) -> pl.DataFrame:
     """The rows of both, told apart by `is_lap`, in order of run and place."""
-    rows = _Rows(samples)
+    rows = _Rows(samples, registry)
     of_splits, of_laps = _of_splits(rows, split_length_m), _of_laps(rows, laps)
     pieces = _Pieces(*(np.concatenate(both) for both in zip(of_splits, of_laps, strict=True)))
     run, n_of_splits, n_pieces = rows.run[pieces.row], len(of_splits.row), len(pieces.row)
@@ -131,7 +133,7 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float) -> 
         "moving_s": sums["moving_s"],
         "running_s": sums["running_s"],
         "log_speed_variance": _log_speed_variance(*tenths, np.repeat(np.arange(len(first)), n_tenths), len(first)),
-        **_means_of(sums),
+        **_means_of(sums, registry),
     }
     return pl.DataFrame(
         [
@@ -151,7 +153,7 @@ def _changes(*places: npt.NDArray[Any]) -> Mask:
     return changes
 
 
-def _means_of(sums: Mapping[str, Array]) -> dict[str, Array]:
+def _means_of(sums: Mapping[str, Array], registry: Registry) -> dict[str, Array]:
     """Columns of `splits` from sums over each split; NaN where there is nothing to take a mean of.
 
     Flight, duty factor and step length follow from the means next to them, so that a row never contradicts itself.
@@ -160,13 +162,13 @@ def _means_of(sums: Mapping[str, Array]) -> dict[str, Array]:
     nothing = np.zeros(len(running_s))
     known_s = {
         name: sums.get(f"{name}_known_s", running_s) if f"{name}_s" in sums else nothing
-        for name in (*READING_OF, _LAGGED)
+        for name in (*registry.reading_of, _LAGGED)
     }
     means = {name: _over(sums.get(f"{name}_s", nothing), known) for name, known in known_s.items()}
     for name, column in VARIED.items():
         square = _over(sums.get(f"{name}_square_s", nothing), known_s[name])
         means[column] = np.sqrt(np.maximum(square - means[name] * means[name], 0))
-    for name, reading in READING_OF.items():
+    for name, reading in registry.reading_of.items():
         means[reading.share_column] = _over(known_s[name], running_s)
     # Of a split whose altitude is known for less than half, the slope is not known.
     is_sloped = (sloped_m > 0) & (sloped_m >= sums["length_m"] / 2)
@@ -228,8 +230,9 @@ class _Rows:
         running_m: likewise its distance [m].
     """
 
-    def __init__(self, samples: pl.DataFrame) -> None:
+    def __init__(self, samples: pl.DataFrame, registry: Registry = BUILT_IN) -> None:
         interval_s = samples["interval_s"].to_numpy()
+        self._registry = registry
         self._samples, self._places = samples, np.flatnonzero(interval_s > 0)
         self.run_ids, self.run, self.ends_s = self._runs()
         is_later = (self.run[1:] > self.run[:-1]) | (self.ends_s[1:] >= self.ends_s[:-1])
@@ -287,7 +290,7 @@ class _Rows:
         yield "sloped_pct_m", sloped_pct * self.covered_m
         yield "sloped_pct2_m", sloped_pct * sloped_pct * self.covered_m
         yield "climbed_m", np.maximum(sloped_pct, 0.0) * self.covered_m / 100
-        for name in (*READING_OF, _LAGGED):
+        for name in (*self._registry.reading_of, _LAGGED):
             if name != _LAGGED and self._samples[name].null_count() == self._samples.height:
                 continue
             values = self.lagged_speed_m_s() if name == _LAGGED else self._column(name)

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.core.metrics import METRICS, READING_OF, readings_behind
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS, left_out
 from pipeline.core.queries import run_query
 from pipeline.formats.sports import is_ride
@@ -78,6 +78,7 @@ def athlete_drift(
     max_collinearity: float,
     usual_distance_margin: float,
     max_late_exclusion_excess: float,
+    registry: Registry = BUILT_IN,
 ) -> pl.DataFrame:
     """Correct the p-values of all athletes and metrics together, and draw the conclusions.
 
@@ -90,12 +91,13 @@ def athlete_drift(
         max_collinearity: share of distance that speed and slope may explain.
         usual_distance_margin: smallest change of interest over the usual distance, in multiples of that per 10 km.
         max_late_exclusion_excess: where more late than early splits are left out, by this share, no metric holds.
+        registry: the quantities in force.
 
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
     """
     rows_of_quality = quality if quality is not None else pl.DataFrame(schema=types_of("quality"))
-    suspected = suspected_metrics(rows_of_quality)
+    suspected = suspected_metrics(rows_of_quality, registry)
     tables = {
         "athlete_drift": _with_missing(drifts, suspected),
         "suspected": suspected,
@@ -107,7 +109,7 @@ def athlete_drift(
             orient="row",
         ),
         "families": pl.DataFrame(
-            {"metric": [metric.column for metric in METRICS], "family": [metric.family for metric in METRICS]}
+            [(metric.column, metric.family) for metric in registry.metrics], ("metric", "family"), orient="row"
         ),
     }
     parameters = {
@@ -125,11 +127,12 @@ MOSTLY_EXCLUDED = 0.5
 WORTH_SAYING = 0.1
 
 
-def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
+def suspected_metrics(quality: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """The metrics of athletes for which readings were excluded in whole runs or large parts of them, and why.
 
     Args:
         quality: rows of `quality`.
+        registry: the quantities in force.
 
     Returns:
         `athlete_id`, `metric`, `suspicion` (the one of most of these runs), `missing_because`, in words, and
@@ -138,7 +141,11 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
     """
     excluded = pl.sum_horizontal(EXCLUDING_SHARES)
     behind = pl.DataFrame(
-        [(metric.column, reading) for metric in METRICS for reading in readings_behind(metric.column)],
+        [
+            (metric.column, reading)
+            for metric in registry.metrics
+            for reading in registry.readings_behind(metric.column)
+        ],
         schema={"metric": pl.String, "quantity": pl.String},
         orient="row",
     )
@@ -146,7 +153,7 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
         "suspicion"
     ).is_not_null()
     of_reading = (
-        quality.filter(pl.col("quantity").is_in(list(READING_OF)), excluded + pl.col("measured_share") > 0)
+        quality.filter(pl.col("quantity").is_in(list(registry.reading_of)), excluded + pl.col("measured_share") > 0)
         .group_by("athlete_id", "quantity")
         .agg(
             n_runs=pl.len(),
@@ -155,7 +162,7 @@ def suspected_metrics(quality: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("n_excluded") > 0, pl.col("n_excluded") >= WORTH_SAYING * pl.col("n_runs"))
     )
-    labels = {column: reading.label for column, reading in READING_OF.items()}
+    labels = {column: reading.label for column, reading in registry.reading_of.items()}
     meaning = {name: suspicion.words for name, suspicion in SUSPICIONS.items()}
     return (
         of_reading.join(behind, on="quantity")

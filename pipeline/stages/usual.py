@@ -25,7 +25,6 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import METRICS
 from pipeline.methods.adjustment import RESPONSES, effect, warm_up_left
 from pipeline.methods.design import TEN_KM
 from pipeline.tables import types_of
@@ -58,7 +57,14 @@ def usual_course(
     used = inclusion.with_known_slope(splits).with_columns(
         distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000
     )
-    courses = [_course(used, run_drifts, drifts, metric.column, inclusion) for metric in METRICS]
+    estimated = set(drifts.drop_nulls("drift_pct_per_10km")["metric"])
+    courses = [
+        _course(used, run_drifts, drifts, metric.column, inclusion)
+        for metric in inclusion.registry.metrics
+        if metric.column in estimated
+    ]
+    if not courses:
+        return pl.DataFrame(schema=types_of("usual_course"))
     return pl.concat(courses).select(list(types_of("usual_course"))).sort("athlete_id", "metric", "km")
 
 
@@ -138,7 +144,7 @@ def _course(
     of_metric = pl.col("metric") == metric
     own = drifts.filter(of_metric, pl.col("drift_pct_per_10km").is_not_null())
     runs = run_drifts.filter(of_metric).select("run_id", run_level="fresh_level")
-    known = effect(metric) + warm_up_left(inclusion.split_length_m)
+    known = effect(metric, registry=inclusion.registry) + warm_up_left(inclusion.split_length_m)
     rows = (
         used.drop_nulls(metric)
         .filter(inclusion.measured(metric))

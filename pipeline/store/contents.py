@@ -19,12 +19,12 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.metadata import version
 from itertools import chain
 from pathlib import Path
 
 from pipeline.core.errors import Damaged, Fault, NothingDone
 from pipeline.core.places import is_remote, versions_below
+from pipeline.core.resources import own_version
 
 #: The layout of a state, counted up when an older version could not read the next one. 0 is a state without contents.
 SCHEMA = 1
@@ -147,7 +147,7 @@ def _noted(state: Path, whole: bytes, version_of_contents: tuple[int, int] | Non
     if noted["schema"] > SCHEMA:
         raise NothingDone(
             f"{state.parents[1]} was written by splitdrift {noted['version']} in schema {noted['schema']}; this is "
-            f"splitdrift {version('splitdrift')}, which knows schemas up to {SCHEMA}. Install splitdrift "
+            f"splitdrift {own_version()}, which knows schemas up to {SCHEMA}. Install splitdrift "
             f"{noted['version']} or later."
         )
     try:
@@ -199,7 +199,7 @@ def write_contents(built: Path, before: Contents | None) -> None:
 def mark_whole(built: Path) -> None:
     """Mark a state whose contents are noted as complete."""
     digest = hashlib.sha256((built / CONTENTS).read_bytes()).hexdigest()
-    about = json.dumps({"schema": SCHEMA, "version": version("splitdrift"), "contents_sha256": digest})
+    about = json.dumps({"schema": SCHEMA, "version": own_version(), "contents_sha256": digest})
     (built / WHOLE).write_text(f"{about}\n{hashlib.sha256(about.encode()).hexdigest()}\n", encoding="ascii")
 
 

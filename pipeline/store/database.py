@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
 import duckdb
@@ -34,22 +34,22 @@ def write_database(built: Path, here: Path) -> None:
 
 
 def _write(built: Path, file: Path) -> None:
+    filled = {table for table in TABLES if files_below(table_folder(built, table))}
     with connect(file) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
-        for table in TABLES:
-            if not files_below(table_folder(built, table)):
-                connection.register(f"no_{table}", empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()))
+        for table in TABLES.keys() - filled:
+            connection.register(f"no_{table}", empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()))
         # In one transaction: outside it, each statement would be written to the disk before the next. Closing makes the
         # checkpoint too, but reports no error if it fails, and leaves a log next to the file.
-        connection.execute(";\n".join(["BEGIN", *_statements(built), "COMMIT", "CHECKPOINT"]))
+        connection.execute(";\n".join(["BEGIN", *_statements(built, filled), "COMMIT", "CHECKPOINT"]))
 
 
-def _statements(built: Path) -> Iterator[str]:
+def _statements(built: Path, filled: Collection[str]) -> Iterator[str]:
     """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory."""
     for table, schema in TABLES.items():
-        has_files = bool(files_below(table_folder(built, table)))
+        has_files = table in filled
         source, keys = _files(built, table) if has_files else f"no_{table}", ", ".join(schema.primary_key())
         rows = f"SELECT {', '.join(schema.column_names())} FROM {source}"
         kind = "VIEW" if has_files and table == "samples" else "TABLE"

@@ -14,7 +14,7 @@ import polars as pl
 import polars.selectors as cs
 import xlsxwriter
 
-from pipeline.core.metrics import METRICS
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.store.long_sheets import fill_sheets
 from pipeline.tables import TABLES, decimals_of, meaning_of, unit_of
 
@@ -43,17 +43,18 @@ ONLY_CSV = ("lap_splits",)
 _IS_DATE = re.compile(r"(^|_)(date|month)$")
 
 
-def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame]) -> None:
+def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame], registry: Registry = BUILT_IN) -> None:
     """Write the CSV files and the workbook.
 
     Args:
         folder: made if absent.
         tables: publishable rows by name; those in `SHEETS`, `LONG` and `ONLY_CSV` are written.
+        registry: the quantities in force.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name in (*SHEETS, *LONG, *ONLY_CSV):
         write_csv(folder, name, tables[name])
-    _write_workbook(folder / "splitdrift.xlsx", tables)
+    _write_workbook(folder / "splitdrift.xlsx", tables, registry)
 
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
@@ -84,7 +85,7 @@ def disarmed(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
+def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame], registry: Registry) -> None:
     options = {
         "strings_to_formulas": False,
         "strings_to_urls": False,
@@ -102,7 +103,7 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame]) -> None:
         _write_sheet(workbook, sheet, table, shown)
         if shown.height > FEW_ROWS:
             long_sheets[len(workbook.worksheets())] = shown
-    _write_dictionary(workbook)
+    _write_dictionary(workbook, registry)
     try:
         workbook.close()
     except xlsxwriter.exceptions.FileCreateError as error:
@@ -150,7 +151,7 @@ def _write_sheet(
                 sheet.write_datetime(row, place, value, pattern)
             elif value is not None:
                 sheet.write_number(row, place, value, pattern)
-        known = (value for value in rows[column_name].to_list()[:200] if value is not None)
+        known = (value for value in rows[column_name].head(200).to_list() if value is not None)
         widest = max([len(column_name), *(len(str(value)) for value in known)])
         sheet.set_column(place, place, min(widest + 2, 60))
     sheet.freeze_panes(2, len(TABLES[table].primary_key()))
@@ -177,7 +178,7 @@ def _pattern(workbook: xlsxwriter.Workbook, values: pl.Series, decimals: int | N
     return workbook.add_format({"num_format": "0" + "." * (decimals > 0) + "0" * decimals})
 
 
-def _write_dictionary(workbook: xlsxwriter.Workbook) -> None:
+def _write_dictionary(workbook: xlsxwriter.Workbook, registry: Registry) -> None:
     header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     sheet = workbook.add_worksheet("dictionary")
     for place, (word, width) in enumerate((("table", 16), ("column", 26), ("unit", 28), ("meaning", 110))):
@@ -190,7 +191,7 @@ def _write_dictionary(workbook: xlsxwriter.Workbook) -> None:
         for column_name, column in TABLES[name].columns().items()
     ]
     lines = sorted(lines, key=lambda line: names.index(line[0]))
-    lines += [("metrics", metric.column, metric.unit, f"{metric.label}.".capitalize()) for metric in METRICS]
+    lines += [("metrics", metric.column, metric.unit, f"{metric.label}.".capitalize()) for metric in registry.metrics]
     lines += [
         (name, "", "", f"In sheets of {LONG_SHEET_ROWS:,} rows, {MOST_LONG_SHEETS} at most; {name}.csv has all rows.")
         for name in LONG

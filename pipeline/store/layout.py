@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.core.errors import Damaged, Fault, OtherVersion, UsageError
 from pipeline.core.places import files_below, is_remote
+from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
 from pipeline.tables import TABLES, empty
@@ -58,6 +59,11 @@ def read_settings_text(store: Path) -> str:
         NothingDone: there is no store yet.
     """
     return read_checked(published(store), SETTINGS).decode()
+
+
+def settings_of(store: Path) -> Settings:
+    """The same, read."""
+    return read_settings(read_settings_text(store), name=f"{store / SETTINGS}")
 
 
 def read_table(store: Path, table: str) -> pl.DataFrame:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
 
@@ -28,12 +27,6 @@ class Provenance:
     inputs_sha256: str
     settings_sha256: str
     version: str
-
-
-@cache
-def code_version() -> str:
-    """The version of splitdrift: to look it up takes as long as to write a table."""
-    return version("splitdrift")
 
 
 def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:

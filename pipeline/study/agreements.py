@@ -8,7 +8,6 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import NothingDone
-from pipeline.core.metrics import LABELS
 from pipeline.methods.agreement import agreement
 from pipeline.methods.reliability import Reliability, reliability
 from pipeline.study.material import Material
@@ -37,9 +36,9 @@ def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
         if both.height < 2:
             n_runs = shared["run_id"].n_unique()
             raise NothingDone(
-                f"{analysis.name}: {both.height} splits have {LABELS[metric]} from different sensors in both stores; "
-                f"at least 2 are needed. {n_runs} runs have it in both, of which {n_same} read the same in every "
-                "split."
+                f"{analysis.name}: {both.height} splits have {analysis.label(metric)} from different sensors in both "
+                f"stores; at least 2 are needed. {n_runs} runs have it in both, of which {n_same} read the same in "
+                "every split."
             )
         here, there = (100 * np.log(both[name].to_numpy()) for name in ("here", "there"))
         # Of one athlete alone only the runs can be the units.
@@ -79,7 +78,7 @@ def reliabilities(material: Material, analysis: Analysis) -> AnalysisResult:
         if several["athlete_id"].n_unique() < FEWEST_ATHLETES:
             raise NothingDone(
                 f"{analysis.name}: {several['athlete_id'].n_unique()} athletes have two runs or more with a drift of "
-                f"{LABELS[metric]} in the cohort; at least {FEWEST_ATHLETES} are needed."
+                f"{analysis.label(metric)} in the cohort; at least {FEWEST_ATHLETES} are needed."
             )
         athlete = of_metric["athlete_id"].to_list()
         levels = reliability(athlete, 100 * np.log(of_metric["level"].to_numpy()))
@@ -120,8 +119,8 @@ def _agreement_figure(
     shown = np.linspace(0, len(ratio) - 1, min(len(ratio), MOST_POINTS)).astype(int)
     points = [{"x": float(mean[k]), "y": float(ratio[k])} for k in shown]
     return Figure(
-        f"{LABELS[metric].capitalize()}: {analysis.name}",
+        f"{analysis.label(metric).capitalize()}: {analysis.name}",
         "Difference of the two sensors against their mean, one point per split.",
-        "points", {"points": points}, {"x": LABELS[metric], "y": "difference, %"},
+        "points", {"points": points}, {"x": analysis.label(metric), "y": "difference, %"},
         analysis.name, metric,
     )  # fmt: skip

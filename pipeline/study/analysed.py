@@ -8,7 +8,7 @@ from pipeline.study.agreements import of_different_sensors
 from pipeline.study.cohort import Flow, Step
 from pipeline.study.factors import covariate_columns
 from pipeline.study.material import Material
-from pipeline.study.outcomes import LABELS, value_of
+from pipeline.study.outcomes import value_of
 from pipeline.study.stretches import early_and_late, in_sections
 from pipeline.study.study_file import Analysis
 
@@ -20,7 +20,7 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
         analysis: one that `pipeline.study.conduct` could compute.
         metric: one of its metrics.
     """
-    label, splits = LABELS[metric], material.splits
+    label, splits = analysis.label(metric), material.splits
     recorded = splits.filter(value_of(metric) > 0)
     stages: list[tuple[str, pl.DataFrame]] = [
         (f"{label} not recorded, or excluded as faulty", recorded),

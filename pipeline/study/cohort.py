@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.core.metrics import METRIC_OF
 from pipeline.stages.corrections import TAG_SEPARATOR
+from pipeline.study.outcomes import OUTCOMES
 from pipeline.study.stretches import has_tags
 from pipeline.study.study_file import Cohort, Study
 
@@ -157,7 +157,7 @@ def with_criteria(runs: pl.DataFrame, study: Study, splits: pl.DataFrame, drifts
             mean_slope_pct=pl.when(is_level).then(0.0).otherwise("mean_slope_pct")
         )
     if study.cohort.min_speed_reliability is not None:
-        metrics = {metric for analysis in study.analyses for metric in analysis.metrics if metric in METRIC_OF}
+        metrics = {metric for analysis in study.analyses for metric in analysis.metrics if metric not in OUTCOMES}
         known = pl.when(pl.col("speed_reliability").count() == len(metrics)).then(pl.col("speed_reliability").min())
         of_athletes = (
             drifts.filter(pl.col("metric").is_in(list(metrics))).group_by("athlete_id").agg(speed_reliability=known)

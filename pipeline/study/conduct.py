@@ -10,10 +10,10 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.core.errors import NothingDone, UsageError
-from pipeline.core.settings import Settings, read_settings
+from pipeline.core.settings import Settings
 from pipeline.store.generations import published
 from pipeline.store.known import code_digest
-from pipeline.store.layout import SETTINGS, read_rows, read_settings_text
+from pipeline.store.layout import read_rows, settings_of
 from pipeline.store.parquet import Provenance, read_provenance
 from pipeline.study.agreements import agreements, reliabilities
 from pipeline.study.analysed import analysis_flow
@@ -116,7 +116,7 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
         raise NothingDone("--against applies to analyses of the design agreement; this study has none.")
     check(study, store)
     folder = published(store)
-    settings = read_settings(read_settings_text(folder), name=f"{store / SETTINGS}")
+    settings = settings_of(store)
     splits, drifts = read_rows(folder, "splits"), read_rows(folder, "athlete_drift")
     runs = with_criteria(read_rows(folder, "runs"), study, splits, drifts)
     if is_of_landings(study):
@@ -168,7 +168,7 @@ def check(study: Study, store: Path) -> Provenance:
         UsageError: a stretch begins in the warm-up; the message has its line.
     """
     folder = published(store)
-    _require_past_warm_up(study, read_settings(read_settings_text(folder), name=f"{store / SETTINGS}"))
+    _require_past_warm_up(study, settings_of(store))
     return _made_from(folder)
 
 
@@ -203,7 +203,7 @@ def _material(
     names, athletes = flow.runs.select("run_id"), flow.runs.select("athlete_id").unique()
     other_splits = None
     if against is not None:
-        length_m = read_settings(read_settings_text(published(against)), name=f"{against / SETTINGS}").split_length_m
+        length_m = settings_of(against).split_length_m
         if length_m != settings.split_length_m:
             raise NothingDone(
                 f"Splits of both stores must have the same length; here it is {settings.split_length_m:g} m, in the "

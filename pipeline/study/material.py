@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.inclusion import Inclusion
 from pipeline.study.cohort import cut_to_shared_lengths
-from pipeline.study.outcomes import LABELS, value_of
+from pipeline.study.outcomes import value_of
 from pipeline.study.stretches import values
 from pipeline.study.study_file import Analysis
 
@@ -66,7 +66,7 @@ class Material:
             recorded = self.splits.filter(value_of(metric).is_not_null())["run_id"].n_unique()
             reason = _without_estimate(self, analysis, metric)
             raise NothingDone(
-                f"{analysis.name}: {LABELS[metric]} cannot be used. Of "
+                f"{analysis.name}: {analysis.label(metric)} cannot be used. Of "
                 f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; {reason}"
             )
         if analysis.design in SPLIT_BY_SPLIT:

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.study.conduct import StudyResult
 from pipeline.study.filmed import is_of_landings
 from pipeline.study.models import in_words, model
-from pipeline.study.outcomes import LABELS, UNITS
+from pipeline.study.outcomes import labels
 from pipeline.study.software import software
 from pipeline.study.study_file import BOTH_FEET, DESIGNS, Analysis
 
@@ -107,8 +107,9 @@ def _responses(result: StudyResult) -> str:
     """How values are adjusted, and from which runs the responses are."""
     metrics = {metric for analysis in result.study.analyses if _is_adjusted(analysis) for metric in analysis.metrics}
     used = result.material.drifts.filter(pl.col("metric").is_in(list(metrics)), pl.col("fresh_level").is_not_null())
+    named = labels(result.settings.registry)
     numbers = (
-        f"{LABELS[str(metric)]} {_or_none(rows['response_to_speed'].median())} "
+        f"{named[str(metric)]} {_or_none(rows['response_to_speed'].median())} "
         f"(up to {int(rows['n_runs'].to_numpy().max())} runs of an athlete)"
         for (metric,), rows in sorted(used.group_by("metric"))
     )
@@ -145,7 +146,9 @@ def _blocks(least: int) -> str:
 def _analysis_words(analysis: Analysis) -> str:
     words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
     if analysis.metrics:
-        words.append("of " + ", ".join(f"{LABELS[metric]} [{UNITS[metric]}]" for metric in analysis.metrics))
+        words.append(
+            "of " + ", ".join(f"{analysis.label(metric)} [{analysis.unit_of(metric)}]" for metric in analysis.metrics)
+        )
     if analysis.design not in ("landing", "agreement", "reliability"):
         words.append(
             f"adjusted by the athlete's own response to {' and '.join(analysis.adjust)}" if analysis.adjust

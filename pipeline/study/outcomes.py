@@ -7,10 +7,11 @@ that their changes are taken in logarithms and come out in percent.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 
 import polars as pl
 
-from pipeline.core.metrics import METRIC_OF, Quantity
+from pipeline.core.metrics import BUILT_IN, Quantity, Registry
 
 _OUTCOMES: tuple[tuple[Quantity, pl.Expr], ...] = (
     (
@@ -56,10 +57,17 @@ _OUTCOMES: tuple[tuple[Quantity, pl.Expr], ...] = (
 )  # fmt: skip
 
 OUTCOMES: Mapping[str, pl.Expr] = {quantity.column: value for quantity, value in _OUTCOMES}
-#: Everything that may be named in `metrics` of an analysis, in the order in which it is listed.
-COMPARED: Mapping[str, Quantity] = {**METRIC_OF, **{quantity.column: quantity for quantity, _ in _OUTCOMES}}
-LABELS: Mapping[str, str] = {column: quantity.label for column, quantity in COMPARED.items()}
-UNITS: Mapping[str, str] = {column: quantity.unit for column, quantity in COMPARED.items()}
+
+
+@cache
+def compared(registry: Registry = BUILT_IN) -> Mapping[str, Quantity]:
+    """Everything that may be named in `metrics` of an analysis, by column, in the order in which it is listed."""
+    return {**registry.metric_of, **{quantity.column: quantity for quantity, _ in _OUTCOMES}}
+
+
+def labels(registry: Registry) -> Mapping[str, str]:
+    """The same by their labels."""
+    return {column: quantity.label for column, quantity in compared(registry).items()}
 
 
 def value_of(metric: str) -> pl.Expr:

@@ -9,7 +9,6 @@ import numpy as np
 import polars as pl
 
 from pipeline.study.material import Material
-from pipeline.study.outcomes import LABELS
 from pipeline.study.results import Figure, Statistic
 from pipeline.study.study_file import Analysis
 
@@ -40,7 +39,7 @@ def pictures(material: Material, analysis: Analysis, metric: str, statistics: Se
 
 
 def _title(analysis: Analysis, metric: str) -> str:
-    return f"{LABELS[metric].capitalize() if metric else 'Landing'}: {analysis.name}"
+    return f"{analysis.label(metric).capitalize() if metric else 'Landing'}: {analysis.name}"
 
 
 def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict[str, Statistic]) -> Figure:
@@ -73,7 +72,7 @@ def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict
     return Figure(
         f"{_title(analysis, metric)}, along the distance", words, "lines",
         {"lines": sorted(lines, key=lambda row: (row["unit"], row["x"])), "estimate": estimate, "rules": rules},
-        {"x": "distance, km", "y": f"{LABELS[metric]}, % of own mean"}, analysis.name, metric,
+        {"x": "distance, km", "y": f"{analysis.label(metric)}, % of own mean"}, analysis.name, metric,
     )  # fmt: skip
 
 
@@ -92,6 +91,6 @@ def _runs(material: Material, analysis: Analysis, metric: str) -> Figure:
     points = [{"x": x, "y": y} for x, y in zip(athlete, rows["drift_pct"], strict=True)]
     return Figure(
         f"{_title(analysis, metric)}, drift of runs", "One point per run, athletes in order of their mean.", "points",
-        {"points": points}, {"x": "athlete", "y": f"drift of {LABELS[metric]}, % per 10 km"},
+        {"points": points}, {"x": "athlete", "y": f"drift of {analysis.label(metric)}, % per 10 km"},
         analysis.name, metric,
     )  # fmt: skip

@@ -61,7 +61,7 @@ def released(study: Study, key: bytes) -> Study:
         devices=tuple(pseudonyms[name] for name in cohort.devices),
     )
     try:
-        rows = read_study(shown, name="study.toml")
+        rows = read_study(shown, name="study.toml", registry=study.analyses[0].registry)
     except UsageError:
         rows = None
     if rows is None or rows.cohort != expected:

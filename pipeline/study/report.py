@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from pipeline.study.exposure import Exposure
 from pipeline.study.figures import draw_svg
 from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.methods_text import methods_text
-from pipeline.study.outcomes import LABELS
+from pipeline.study.outcomes import labels
 from pipeline.study.register import Registered
 from pipeline.study.results import Figure
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
@@ -38,6 +39,7 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
     Args:
         exposed: how many athletes could be found in the released data.
     """
+    named = labels(result.settings.registry)
     study, style = result.study, (_PAGES / "assets" / "pages.css").read_text(encoding="utf-8")
     return _template().render(
         study=study,
@@ -48,8 +50,8 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
         flow=result.flow,
         n_athletes=result.flow.runs["athlete_id"].n_unique(),
         cohort=_cohort(result),
-        results=[_row(row) for row in result.results.iter_rows(named=True)],
-        comparison=[_comparison_row(row) for row in result.comparison.iter_rows(named=True)],
+        results=[_row(row, named) for row in result.results.iter_rows(named=True)],
+        comparison=[_comparison_row(row, named) for row in result.comparison.iter_rows(named=True)],
         power=[] if result.power is None else list(result.power.iter_rows(named=True)),
         flows=result.flows,
         failures=result.failures,
@@ -58,7 +60,7 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
         methods=methods_text(result),
         limits=_limits(result),
         references=_references(result),
-        labels=LABELS,
+        labels=named,
         parts=result.parts,
     )
 
@@ -152,10 +154,10 @@ def _references(result: StudyResult) -> list[str]:
     return [*beside, *(f"{work.cite}. Here for: {work.gives}" for work in works)]
 
 
-def _row(row: dict[str, Any]) -> dict[str, Any]:
+def _row(row: dict[str, Any], named: Mapping[str, str]) -> dict[str, Any]:
     decimals = 4 if row["statistic"].startswith("share") else 2
     return row | {
-        "label": LABELS.get(row["metric"], "landing"),
+        "label": named.get(row["metric"], "landing"),
         "words": row["statistic"].replace("_pct", " [%]").replace("_", " ")
         + (f", {row['part']}" if row["part"] else ""),
         "shown": number(row["estimate"], decimals),
@@ -171,12 +173,12 @@ def _interval(low: float | None, high: float | None, decimals: int) -> str:
     return f"{number(low, decimals)} " + ("or more" if high is None else f"to {number(high, decimals)}")
 
 
-def _comparison_row(row: dict[str, Any]) -> dict[str, Any]:
+def _comparison_row(row: dict[str, Any], named: Mapping[str, str]) -> dict[str, Any]:
     def interval(name: str) -> str:
         return _interval(row[f"{name}_low"], row[f"{name}_high"], 2)
 
     return row | {
-        "label": LABELS.get(row["metric"], "landing"),
+        "label": named.get(row["metric"], "landing"),
         "words": row["statistic"].replace("_pct", " [%]").replace("_", " "),
         "shown": {name: number(row[name], 2) for name in ("ours", "published", "difference")},
         "intervals": {name: interval(name) for name in ("ours", "published", "difference")},

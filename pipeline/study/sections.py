@@ -15,7 +15,6 @@ from pipeline.study.between import CHANGES, Names, posterior_rows, term_rows
 from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
 from pipeline.study.models import FITTED_BETWEEN, model
-from pipeline.study.outcomes import LABELS, UNITS
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.stretches import in_sections
 from pipeline.study.study_file import Analysis
@@ -47,8 +46,8 @@ def sections(material: Material, analysis: Analysis) -> AnalysisResult:
         n_athletes = means["athlete_id"].n_unique()
         if n_athletes < FEWEST_ATHLETES:
             raise NothingDone(
-                f"{analysis.name}: {n_athletes} athletes have a run with {LABELS[metric]} in all of {len(names)} "
-                f"sections ({names[0]} ... {names[-1]}); at least {FEWEST_ATHLETES} are needed. "
+                f"{analysis.name}: {n_athletes} athletes have a run with {analysis.label(metric)} in all of "
+                f"{len(names)} sections ({names[0]} ... {names[-1]}); at least {FEWEST_ATHLETES} are needed. "
                 f"{rows['run_id'].n_unique()} runs have it anywhere; splits of the warm-up are left out."
             )
         between = factors(material.athletes, analysis, means["athlete_id"])
@@ -75,7 +74,7 @@ def _rows(
     result = [
         about(
             statistic="section_level", part=name, level=None, estimate=float(np.exp(log[:, place].mean())),
-            method=f"geometric mean over athletes with all sections [{UNITS[metric]}]",
+            method=f"geometric mean over athletes with all sections [{analysis.unit_of(metric)}]",
         )
         for place, name in enumerate(names)
     ]  # fmt: skip
@@ -121,6 +120,6 @@ def _figure(analysis: Analysis, metric: str, means: pl.DataFrame, names: Sequenc
         for unit, (section, log) in zip(place, units.select("section", "log").iter_rows(), strict=True)
     ]
     return Figure(
-        f"{LABELS[metric].capitalize()}: {analysis.name}", "One line per athlete, along the sections.", "pairs",
-        {"pairs": rows}, {"y": f"{LABELS[metric]}, {UNITS[metric]}"}, analysis.name, metric,
+        f"{analysis.label(metric).capitalize()}: {analysis.name}", "One line per athlete, along the sections.", "pairs",
+        {"pairs": rows}, {"y": f"{analysis.label(metric)}, {analysis.unit_of(metric)}"}, analysis.name, metric,
     )  # fmt: skip

@@ -64,8 +64,8 @@ def values(
         share="share",
         speed_m_s="speed_m_s",
         weight=pl.lit(1.0),
-        log=pl.col("value").log() - (effect(metric, adjust) if is_metric else 0.0),
-        shared=-shared_effect(metric) if "speed" in adjust else 0.0,
+        log=pl.col("value").log() - (effect(metric, adjust, registry=inclusion.registry) if is_metric else 0.0),
+        shared=-shared_effect(metric, registry=inclusion.registry) if "speed" in adjust else 0.0,
     )
 
 

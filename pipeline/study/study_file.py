@@ -6,6 +6,9 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from pipeline.core.metrics import BUILT_IN, Registry
+from pipeline.study.outcomes import compared
+
 DESIGNS = {
     "paired_windows": "an early and a late stretch of the same runs",
     "trend": "a line along the run, by a mixed model with the athletes as groups",
@@ -121,6 +124,7 @@ class Analysis:
         margin_pct: margin of equivalence [%].
         detectable_pct: smallest detectable change from elsewhere [%]; None to take it from athletes' several runs.
         change_pct: the change to detect, for `--power` [%].
+        registry: the quantities of the store; no key of the file.
     """
 
     name: str
@@ -149,6 +153,15 @@ class Analysis:
     margin_pct: float | None = None
     detectable_pct: float | None = None
     change_pct: float = 2.0
+    registry: Registry = BUILT_IN
+
+    def label(self, metric: str) -> str:
+        """The label of a metric or outcome."""
+        return compared(self.registry)[metric].label
+
+    def unit_of(self, metric: str) -> str:
+        """Its unit."""
+        return compared(self.registry)[metric].unit
 
     @property
     def has_factors(self) -> bool:

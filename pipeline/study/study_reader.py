@@ -16,10 +16,10 @@ from datetime import date
 from typing import Any
 
 from pipeline.core.errors import UsageError
-from pipeline.core.metrics import METRIC_OF
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.published import READ, all_numbers, works
 from pipeline.core.toml import parsed
-from pipeline.study.outcomes import COMPARED, OUTCOMES
+from pipeline.study.outcomes import OUTCOMES, compared
 from pipeline.study.study_file import (
     ALONG,
     BOTH_FEET,
@@ -38,8 +38,6 @@ from pipeline.study.study_file import (
     Study,
 )
 
-_METRICS = tuple(COMPARED)
-
 
 def line_of(text: str, n: int, key: str) -> str:
     """Line of a key of the n-th analysis in a study file, in the words of an error message."""
@@ -47,13 +45,16 @@ def line_of(text: str, n: int, key: str) -> str:
     return f"line {line}" if line else "the file"
 
 
-def read_study(text: str, *, name: str) -> Study:
+def read_study(text: str, *, name: str, registry: Registry = BUILT_IN) -> Study:
     """Parse a study file.
+
+    Args:
+        registry: the quantities of the store.
 
     Raises:
         UsageError: the file is not valid; the message has the line, what was found and what was expected.
     """
-    return _Reader(text, name).study()
+    return _Reader(text, name, registry).study()
 
 
 #: The ways to state an early and a late stretch.
@@ -80,8 +81,8 @@ _TOP = (
 class _Reader:
     """Reads one file, with the lines of its tables and keys."""
 
-    def __init__(self, text: str, name: str) -> None:
-        self._text, self._name = text, name
+    def __init__(self, text: str, name: str, registry: Registry) -> None:
+        self._text, self._name, self._registry = text, name, registry
         self._lines = _lines_of(text)
 
     def study(self) -> Study:
@@ -142,14 +143,15 @@ class _Reader:
 
     def _analysis(self, table: Mapping[str, Any], n: int) -> Analysis:
         where = ("analysis", n)
-        self._known(table, [field.name for field in fields(Analysis)], where)
+        self._known(table, [field.name for field in fields(Analysis) if field.name != "registry"], where)
         design = self._one_of(table, "design", where, tuple(DESIGNS), None)
         for key in table:
             if key not in ("name", "design", *TAKES[design]):
                 raise self._fault(where, key, f"of no effect in {design}", f"only {', '.join(TAKES[design])} there")
-        metrics = self._list(table, "metrics", where, tuple(METRIC_OF) if design == "reliability" else _METRICS)
+        known = tuple(self._registry.metric_of if design == "reliability" else compared(self._registry))
+        metrics = self._list(table, "metrics", where, known)
         if design != "landing" and not metrics:
-            raise self._fault(where, "metrics", "none", f"at least one of {', '.join(_METRICS)}")
+            raise self._fault(where, "metrics", "none", f"at least one of {', '.join(known)}")
         analysis = Analysis(
             name=str(table.get("name", f"{design} {n + 1}")),
             design=design,
@@ -177,6 +179,7 @@ class _Reader:
             margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
             detectable_pct=self._number(table, "detectable_pct", where, 0.0, least=0) or None,
             change_pct=self._number(table, "change_pct", where, 2.0),
+            registry=self._registry,
         )
         if analysis.change_pct == 0 or analysis.change_pct <= -100:
             raise self._fault(where, "change_pct", repr(table["change_pct"]), "a change, above -100 and not 0")

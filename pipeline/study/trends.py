@@ -19,7 +19,6 @@ from pipeline.study.between import LEVELS, Names, posterior_rows, term_rows
 from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
 from pipeline.study.models import FITTED_MIXED, model
-from pipeline.study.outcomes import LABELS
 from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import ALONG, Analysis
@@ -105,8 +104,9 @@ def _require_athletes(rows: pl.DataFrame, analysis: Analysis, metric: str, least
     n_athletes = rows["athlete_id"].n_unique()
     if n_athletes < least:
         raise NothingDone(
-            f"{analysis.name}: {n_athletes} athletes have {LABELS[metric]} in {rows['run_id'].n_unique()} runs of the "
-            f"cohort; {'an' if analysis.design == 'onset' else 'a'} {analysis.design} needs at least {least}."
+            f"{analysis.name}: {n_athletes} athletes have {analysis.label(metric)} in "
+            f"{rows['run_id'].n_unique()} runs of the cohort; {'an' if analysis.design == 'onset' else 'a'} "
+            f"{analysis.design} needs at least {least}."
         )
 
 
@@ -232,7 +232,7 @@ def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Fi
     shown = np.linspace(0, len(residuals) - 1, min(len(residuals), MOST_POINTS)).astype(int)
     ordered = np.sort(residuals)
     expected = special.ndtri((np.arange(len(ordered)) + 0.5) / len(ordered)) * residuals.std()
-    name = f"{LABELS[metric].capitalize()}: {analysis.name}"
+    name = f"{analysis.label(metric).capitalize()}: {analysis.name}"
     return [
         Figure(
             f"{name}, residuals",

@@ -20,7 +20,6 @@ from pipeline.study.between import CHANGES, LEVELS, posterior_rows, term_rows
 from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
 from pipeline.study.models import FITTED_BETWEEN, in_words, model
-from pipeline.study.outcomes import LABELS, UNITS
 from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
 from pipeline.study.stretches import by_unit, early_and_late, in_percent
 from pipeline.study.study_file import QUARTERS, Analysis
@@ -141,9 +140,9 @@ def pairs_of(material: Material, analysis: Analysis, metric: str) -> pl.DataFram
     if n_units < 2:
         longest = float(rows["to_km"].to_numpy().max())
         raise NothingDone(
-            f"{analysis.name}: {n_units} {analysis.unit}s have {LABELS[metric]} {_stretches(analysis)}; at least 2 are "
-            f"needed. {rows['run_id'].n_unique()} runs of {rows['athlete_id'].n_unique()} athletes have it anywhere, "
-            f"the longest to km {longest:g}; splits of the warm-up are left out."
+            f"{analysis.name}: {n_units} {analysis.unit}s have {analysis.label(metric)} {_stretches(analysis)}; at "
+            f"least 2 are needed. {rows['run_id'].n_unique()} runs of {rows['athlete_id'].n_unique()} athletes have it "
+            f"anywhere, the longest to km {longest:g}; splits of the warm-up are left out."
         )
     return pairs
 
@@ -189,7 +188,7 @@ def _way(change: PairedChange) -> str:
 
 
 def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
-    units, unit, about = by_unit(pairs, analysis.unit), UNITS[metric], statistics_of(analysis, metric, pairs)
+    units, unit, about = by_unit(pairs, analysis.unit), analysis.unit_of(metric), statistics_of(analysis, metric, pairs)
     early, late = (np.exp(units[name].to_numpy()) for name in ("early", "late"))
     of_levels = standardised_by_levels(early, late)
     levels = [
@@ -243,6 +242,6 @@ def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
     ]
     words = f"One line per {analysis.unit}, from the early to the late stretch."
     return Figure(
-        f"{LABELS[metric].capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
-        {"y": f"{LABELS[metric]}, {UNITS[metric]}"}, analysis.name, metric,
+        f"{analysis.label(metric).capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
+        {"y": f"{analysis.label(metric)}, {analysis.unit_of(metric)}"}, analysis.name, metric,
     )  # fmt: skip

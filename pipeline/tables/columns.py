@@ -6,16 +6,14 @@ import sys
 from collections.abc import Collection
 from types import new_class
 
-if "sqlalchemy" not in sys.modules:
-    # dataframely imports SQLAlchemy if it is installed, as it is with Prefect, for a translation that is not used here:
-    # half a second in every command and worker. With this entry it takes it for absent.
-    sys.modules["sqlalchemy"] = None  # type: ignore[assignment]
-    import dataframely as dy
+#: What dataframely imports if it is installed, as it is with Prefect, for translations that are not used here: more
+#: than half a second in every command and worker. With an entry of None it takes each for absent.
+_UNUSED = [name for name in ("sqlalchemy", "pydantic", "pydantic_core") if name not in sys.modules]
+sys.modules.update(dict.fromkeys(_UNUSED))  # type: ignore[arg-type]
+import dataframely as dy  # noqa: E402
 
-    del sys.modules["sqlalchemy"]
-else:
-    import dataframely as dy
-
+for _name in _UNUSED:
+    del sys.modules[_name]
 
 __all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "words"]
 

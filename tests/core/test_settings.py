@@ -59,9 +59,9 @@ def read_of_settings() -> set[str]:
 
 
 def test_every_setting_is_read_somewhere_and_nothing_is_read_that_is_no_setting():
-    of_inclusion = {one.name for one in dataclasses.fields(Inclusion)}
+    of_inclusion = {one.name for one in dataclasses.fields(Inclusion)} - {"registry"}
     of_stages = {name for stage in STAGES for function in stage.functions for name in function.settings}
-    derived = {"inclusion": of_inclusion, "max_unpacked_bytes": {"max_unpacked_mb"}}
+    derived = {"inclusion": of_inclusion, "max_unpacked_bytes": {"max_unpacked_mb"}, "registry": set()}
     read = read_of_settings() | of_stages
     assert set().union(*(derived.get(name, {name}) for name in read)) == set(NAMES)
 

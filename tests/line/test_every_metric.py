@@ -82,7 +82,7 @@ class Fork:
             (folder / name).symlink_to(ROOT / name)
         registry = folder / "pipeline" / "core" / "metrics.py"
         text = registry.read_text(encoding="utf-8")
-        end = "\n)  # fmt: skip\n\nMETRICS"
+        end = "\n)  # fmt: skip\n\n\n@dataclass"
         for metric in metrics:
             # The entry that the column has gives way.
             entry = rf'    (?:Quantity|Metric)\(\s+column="{metric.column}".*?\n    \),\n'

@@ -13,7 +13,7 @@ import pytest
 from pipeline import read_recording, read_store
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.notebook import Store
-from pipeline.pages.traces import TRACED
+from pipeline.pages.traces import traced
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
 from tests.support.demo_store import CLUB, Refreshed
@@ -56,7 +56,7 @@ def test_a_runs_chart_has_a_panel_per_quantity_with_its_readings(store: Store):
     chart = store.run_chart(run_id)
     assert isinstance(chart, alt.VConcatChart)
     drawn = chart.to_dict()
-    assert set(drawn["datasets"]) == set(TRACED)
+    assert set(drawn["datasets"]) == set(traced())
     assert "contact time, ms, over distance, km" in [panel["title"] for panel in drawn["vconcat"]]
     cadence = [row["value"] for row in drawn["datasets"]["cadence_spm"]]
     assert 150 < min(cadence) < max(cadence) < 200

@@ -16,7 +16,7 @@ from pipeline.formats import READINGS
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import RunRows, left_out, panels, run_page
 from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
-from pipeline.pages.traces import TRACED
+from pipeline.pages.traces import traced
 from pipeline.pages.units import MINUS, Units
 from pipeline.tables import TABLES
 from tests.support.rows_in_memory import RowsInMemory
@@ -44,7 +44,7 @@ def split(km: int = 1, **differing: Any) -> Row:
 def trace(**differing: list[float | None]) -> pl.DataFrame:
     columns = {"distance_km": [0.1, 0.2], "run_share": [1.0, 1.0], "cadence_spm": [170.0, None]} | differing
     return pl.DataFrame(
-        {name: [None, None] for name in TRACED} | columns, schema_overrides=dict.fromkeys(TRACED, pl.Float64)
+        {name: [None, None] for name in traced()} | columns, schema_overrides=dict.fromkeys(traced(), pl.Float64)
     )
 
 

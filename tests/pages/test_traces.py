@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.pages.traces import POINTS, SHORTEST_STEP_M, TRACED, traces
+from pipeline.pages.traces import POINTS, SHORTEST_STEP_M, traced, traces
 
 TYPES = {"distance_m": pl.Float64, "interval_s": pl.Float64, "gait": pl.String}
 
@@ -15,7 +15,7 @@ TYPES = {"distance_m": pl.Float64, "interval_s": pl.Float64, "gait": pl.String}
 def samples(*rows: dict[str, Any]) -> pl.DataFrame:
     """Samples of one run, a second each, running, unless a row says otherwise."""
     given = [{"interval_s": 1.0, "gait": "run", **row} for row in rows]
-    return pl.DataFrame(given, schema=TYPES | dict.fromkeys(TRACED, pl.Float64))
+    return pl.DataFrame(given, schema=TYPES | dict.fromkeys(traced(), pl.Float64))
 
 
 def at(*rows: tuple[float, float | None], name: str = "cadence_spm") -> list[dict[str, Any]]:
@@ -44,7 +44,7 @@ def test_what_is_absent_does_not_count_and_a_step_without_any_is_absent_too():
     assert found["heart_rate_bpm"].to_list() == [None, None]
 
 
-@pytest.mark.parametrize("name", [name for name in TRACED if name != "altitude_m"])
+@pytest.mark.parametrize("name", [name for name in traced() if name != "altitude_m"])
 def test_only_running_enters(name: str):
     rows = [{"distance_m": 2, name: 100.0}, {"distance_m": 4, name: 50.0, "gait": "walk"}]
     assert traces(samples(*rows))[name].to_list() == [100.0]
@@ -107,6 +107,6 @@ def test_the_order_of_the_samples_does_not_matter():
     assert traces(rows).equals(traces(rows.reverse()))
 
 
-@pytest.mark.parametrize(("name", "decimals"), TRACED.items())
+@pytest.mark.parametrize(("name", "decimals"), traced().items())
 def test_values_have_the_decimals_that_a_picture_needs(name: str, decimals: int):
     assert traces(samples({"distance_m": 5, name: 123.456789}))[name].to_list() == [round(123.456789, decimals)]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
+from pipeline.core.metrics import BUILT_IN
 from pipeline.core.quality_rules import QUANTITIES, SUSPICIONS
-from pipeline.refresh.quality_notices import LABELS, MOST_RUNS, quality_notices
+from pipeline.refresh.quality_notices import MOST_RUNS, labels_of, quality_notices
 from pipeline.tables import empty
 
 
@@ -72,7 +73,7 @@ def test_of_many_runs_the_first_are_listed_and_the_rest_counted(n_runs: int):
 
 
 def test_every_quantity_has_a_name_and_every_suspicion_can_be_said():
-    assert set(LABELS) == set(QUANTITIES)
+    assert set(labels_of(BUILT_IN)) == set(QUANTITIES)
     for suspicion in SUSPICIONS:
         row = {"run_id": "r", "quantity": "cadence_spm", "suspicion": suspicion}
         (line,) = quality_notices(suspected(row), ledger("r"))
