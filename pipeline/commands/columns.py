@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,7 +38,8 @@ def columns(file: Path, write: bool) -> None:
     content, name = _csv_content(file)
     place = _columns_file(file.resolve())
     text = _text(place)
-    mapping = _mapping(text, name) or ColumnMapping()
+    own = _own_metrics(file.resolve())
+    mapping = replace(_mapping(text, name, tuple(own.values())) or ColumnMapping(), own=own)
     proposal = propose(content, mapping, name)
     console = open_console()
     console.print(_as_table(proposal))
@@ -84,16 +87,28 @@ def _columns_file(file: Path) -> Path:
     return file.parent / COLUMNS_FILE
 
 
+def _own_metrics(file: Path) -> dict[str, str]:
+    """The metrics of one's own of the inbox that holds the file, by their columns in small letters."""
+    from pipeline.core.settings import SETTINGS_FILE, read_settings
+    from pipeline.core.written import read_text
+
+    for folder in file.parents[: _MOST_FOLDERS_UP + 1]:
+        if (folder / SETTINGS_FILE).is_file():
+            registry = read_settings(read_text(folder / SETTINGS_FILE)).registry
+            return {metric.source_column.casefold(): metric.column for metric in registry.own}
+    return {}
+
+
 def _text(place: Path) -> str:
     from pipeline.core.written import read_text
 
     return read_text(place) if place.is_file() else ""
 
 
-def _mapping(text: str, name: str):  # type: ignore[no-untyped-def]
+def _mapping(text: str, name: str, own: Sequence[str]):  # type: ignore[no-untyped-def]
     from pipeline.formats.column_mapping import read_mapping
 
-    return read_mapping(text, name) if text else None
+    return read_mapping(text, name, own) if text else None
 
 
 def _write(place: Path, text: str, name: str, proposal: Proposal) -> None:

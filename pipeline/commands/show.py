@@ -15,7 +15,7 @@ from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import SUSPICIONS
 from pipeline.pages.units import signed
 from pipeline.pages.words import CAUTION, finding_words, is_change
-from pipeline.tables import TABLES, decimals_of
+from pipeline.tables import TABLES, decimals_of, schema_of
 from pipeline.tables.analysed import FINDING_WORDS, FINDINGS
 
 MOST_ROWS = 60
@@ -218,7 +218,9 @@ def _in_order(athlete_drift: pl.DataFrame, registry: Registry) -> pl.DataFrame:
     return athlete_drift.sort("athlete_id", pl.col("metric").cast(pl.Enum(list(registry.metric_of))))
 
 
-def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> RenderableType:
+def table_as_it_is(
+    name: str, rows: pl.DataFrame, *, width: int = WIDE, registry: Registry = BUILT_IN
+) -> RenderableType:
     """The first rows of a table, numbers with the decimals they are published with.
 
     A table wider than the terminal is shown in parts, one below the other, each of which begins with the key.
@@ -226,7 +228,7 @@ def table_as_it_is(name: str, rows: pl.DataFrame, *, width: int = WIDE) -> Rende
     Args:
         width: of the terminal [characters].
     """
-    columns = TABLES[name].columns()
+    columns = schema_of(name, registry).columns()
     cells = {
         column: [_cell(value, decimals_of(columns[column])) for value in rows[column].head(MOST_ROWS)]
         for column in rows.columns

@@ -30,6 +30,7 @@ def show(*, table: str | None, store: Path, where: str | None, as_csv: bool, as_
     """  # noqa: D301 -- click needs the control character itself
     from pipeline.commands.as_json import print_json, rows_of
     from pipeline.commands.show import table_as_it_is
+    from pipeline.store.layout import settings_of
 
     if as_csv and as_json:
         raise click.UsageError("Give either --csv or --json.")
@@ -48,7 +49,7 @@ def show(*, table: str | None, store: Path, where: str | None, as_csv: bool, as_
         print_json("show", {"table": name, "rows": rows_of(rows)})
     else:
         console = open_console()
-        console.print(table_as_it_is(name, rows, width=console.width))
+        console.print(table_as_it_is(name, rows, width=console.width, registry=settings_of(store).registry))
 
 
 def _rows(store: Path, table: str, where: str | None) -> pl.DataFrame:
@@ -56,15 +57,15 @@ def _rows(store: Path, table: str, where: str | None) -> pl.DataFrame:
     from pipeline.core.places import is_remote
     from pipeline.core.queries import rows_of_files, rows_where
     from pipeline.store.generations import published
-    from pipeline.store.layout import files_of, read_table, require_sound, table_folder
-    from pipeline.tables import PARTITIONED, TABLES
+    from pipeline.store.layout import files_of, read_table, require_sound, settings_of, table_folder
+    from pipeline.tables import PARTITIONED, schema_of
 
     state = published(store)
     folder, files = table_folder(state, table), files_of(state, Path("tables") / table)
     if table in PARTITIONED and where is not None and not is_remote(store) and files:
         require_sound(state, files)
-        chosen = rows_of_files(folder, table, TABLES[table].column_names(), where)
-        return chosen.sort(TABLES[table].primary_key())
+        schema = schema_of(table, settings_of(store).registry)
+        return rows_of_files(folder, table, schema.column_names(), where).sort(schema.primary_key())
     rows = read_table(store, table)
     return rows if where is None else rows_where(table, rows, where)
 

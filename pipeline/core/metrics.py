@@ -5,6 +5,7 @@ Tables hold the values, other modules read the rest from here: defaults of setti
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -57,6 +58,9 @@ class Metric(Quantity):
         speed_loading: what an error of log speed adds to its logarithm, where it is computed from speed.
         pace_variance_response: what the variance of log speed inside a split adds to the logarithm of its mean.
         pace_variance_response_sd: standard deviation of what athletes differ in that.
+        source_column: of a metric of one's own: header in CSV files, or name of a self-described FIT field.
+        lowest: likewise the lowest plausible value; lower ones are excluded.
+        highest: likewise the highest one.
     """
 
     smallest_change_pct: float
@@ -71,6 +75,9 @@ class Metric(Quantity):
     speed_loading: float = 0.0
     pace_variance_response: float = 0.0
     pace_variance_response_sd: float = 0.3
+    source_column: str = ""
+    lowest: float = 0.0
+    highest: float = math.inf
 
     @property
     def family(self) -> str:

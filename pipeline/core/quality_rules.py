@@ -31,6 +31,7 @@ EXCLUSION_REASONS: Mapping[str, str] = {
     "not_on_earth": "not on the surface of the Earth",
     "zero": "zero: the sensor had no reading",
     "impossible": "impossible for a person",
+    "implausible": "outside of the range that settings.toml gives",
     "no_temperature": "no temperature that is run in",
     "one_for_a_hole": "one reading for a long hole",
     "zero_while_moving": "zero while moving",
@@ -109,6 +110,8 @@ class Stuck(Rule):
 
 _LONGEST_SEEN = "a multiple of the longest seen in {} recordings of devices, {} s; the multiple: " + _NO_SOURCE
 
+#: Share of samples from which on impossible values make a reading suspect, also of metrics of one's own.
+OFTEN_IMPOSSIBLE = 0.2
 #: Every threshold of quality.
 RULES: tuple[Rule, ...] = (
     Stuck(quantity="contact_time_ms", threshold=90, coarse_from=5, coarse_threshold=300,
@@ -136,7 +139,7 @@ RULES: tuple[Rule, ...] = (
          unit="% between two minutes, lasting"),
     Rule(suspicion="sudden_step", quantity="contact_balance_pct", threshold=4, unit="% between two minutes, lasting"),
     Rule(suspicion="sudden_step", quantity=CADENCE, threshold=5, unit="% between two minutes, lasting"),
-    *(Rule(suspicion="often_impossible", quantity=quantity, threshold=0.2, unit="share of samples")
+    *(Rule(suspicion="often_impossible", quantity=quantity, threshold=OFTEN_IMPOSSIBLE, unit="share of samples")
       for quantity in READINGS),
     Rule(suspicion="frozen_and_mended", quantity=DISTANCE, threshold=10,
          unit="s without progress, then more than twice the usual speed, together 0.5 to 1.5 times the usual speed"),

@@ -18,13 +18,14 @@ from zoneinfo import available_timezones
 from pipeline.core.errors import UsageError
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import (
-    BUILT_IN,
     METRICS,
     ROUGH_SLOPE_ERROR_PCT,
     SLOPE_ERROR_PCT,
     WARM_UP_EFFECT_PCT,
     Registry,
+    registry_with,
 )
+from pipeline.core.own_metrics import metric_of, own_metrics
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SPEED_SOURCES
 from pipeline.core.toml import parsed
 
@@ -67,6 +68,10 @@ class Settings:
     described_fields: Mapping[str, str] = _setting({}, READING, "",
         "Name of a self-described FIT field = the reading it holds (such as contact_time_ms), where the field's own "
         "name and unit do not say.")
+    metrics: Mapping[str, Mapping[str, Any]] = _setting({}, READING, "",
+        "Metrics of one's own, each a table [metrics.NAME] with column, unit, smallest_change_pct, and where wanted "
+        "label, decimals, counts_as, lowest and highest. They are read, estimated and shown like the others, but are "
+        "adjusted for speed without a published response to begin with.")
     max_unpacked_mb: float = _setting(256.0, READING, "MB",
         "Largest content of one packed file; a day at ten samples a second needs about 60.")
     max_members: int = _setting(1000, READING, "files", "Most files in one archive.")
@@ -163,7 +168,9 @@ class Settings:
     @property
     def registry(self) -> Registry:
         """The quantities in force."""
-        return BUILT_IN
+        return registry_with(
+            tuple(metric_of(name, entry, place) for place, (name, entry) in enumerate(self.metrics.items()))
+        )
 
     @property
     def inclusion(self) -> Inclusion:
@@ -233,7 +240,9 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
         raise UsageError(f"{name} is not valid TOML: {error}.") from error
     known = {field.name: field for field in dataclasses.fields(Settings)}
     defaults = _plain(Settings())
-    accepted: dict[str, Any] = {}
+    own = own_metrics(written.pop("metrics", {}), text, name)
+    defaults["smallest_change_pct"] |= {metric: entry["smallest_change_pct"] for metric, entry in own.items()}
+    accepted: dict[str, Any] = {"metrics": own, "smallest_change_pct": defaults["smallest_change_pct"]}
     for name_in_file, value in written.items():
         key = _RENAMED.get(name_in_file, name_in_file)
         if key not in known:

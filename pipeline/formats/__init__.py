@@ -7,7 +7,7 @@ it refuses (`pipeline.core.errors.Refused`); what it could read only in part it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -62,11 +62,14 @@ class ReadOptions:
         sensor_preference: `native` and `self-described`, the preferred one first, where a file holds a quantity twice.
         described_fields: name of a self-described field → name of a reading with its unit (`contact_time_ms`, or
             another unit of it, as in the headers of CSV files), for fields whose own name and unit are not enough.
+        own: header of a CSV file or name of a self-described field, in small letters → the metric of one's own that it
+            holds, in its unit.
     """
 
     mapping: ColumnMapping | None = None
     sensor_preference: Sequence[str] = ("native", "self-described")
     described_fields: Mapping[str, str] = field(default_factory=dict)
+    own: Mapping[str, str] = field(default_factory=dict)
 
 
 DEFAULTS = ReadOptions()
@@ -77,7 +80,8 @@ class Recording:
     """One session as its device wrote it.
 
     Attributes:
-        readings: frame with the columns of `READINGS`, one row per sample, step, lap or kilometre, in file order.
+        readings: frame with the columns of `READINGS`, and of the metrics of one's own that it has; one row per sample,
+            step, lap or kilometre, in file order.
         sport: `running` or another lower-case word; None where the file does not say.
         is_indoors: whether the file says that it was recorded on a treadmill or indoors.
         has_clock: whether `time_s` is an absolute time.
@@ -123,24 +127,30 @@ def require_few_sessions(n_sessions: int) -> None:
         )
 
 
-def readings_frame(columns: Mapping[str, pl.Series | npt.NDArray[np.float64]]) -> pl.DataFrame:
+def readings_frame(
+    columns: Mapping[str, pl.Series | npt.NDArray[np.float64]], own: Collection[str] = ()
+) -> pl.DataFrame:
     """Complete a partial set of columns to the full frame of `READINGS`, absent ones null.
 
     What is no number of any run (NaN, infinite, from `BEYOND_MEASURE` on) is made null.
 
     Args:
-        columns: at least `time_s`; all of one length; keys from `READINGS`.
+        columns: at least `time_s`; all of one length; keys from `READINGS` and `own`.
+        own: metrics of one's own, which are columns only where they are given.
 
     Raises:
         KeyError: a key that is not a reading.
     """
-    unknown = set(columns) - set(READINGS)
+    unknown = set(columns) - {*READINGS, *own}
     if unknown:
         raise KeyError(f"not a reading: {sorted(unknown)}")
     # Column by column, since a query costs more than the columns of a run do.
     absent = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(next(iter(columns.values()))))
     return pl.DataFrame(
-        [_within_measure(name, columns[name]) if name in columns else absent.alias(name) for name in READINGS]
+        [
+            _within_measure(name, columns[name]) if name in columns else absent.alias(name)
+            for name in (*READINGS, *(one for one in own if one in columns))
+        ]
     )
 
 

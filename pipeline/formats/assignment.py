@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.formats import clock
 from pipeline.formats.cells import Table
 from pipeline.formats.column_mapping import ColumnMapping, toml_line
-from pipeline.formats.columns import CHOICES_OF, COLUMNS, DISTANCE_OF_LAPS
+from pipeline.formats.columns import CHOICES_OF, COLUMNS, DISTANCE_OF_LAPS, column_of
 from pipeline.formats.grains import may_be_laps
 from pipeline.formats.headers import Meaning, meaning_of
 
@@ -76,8 +76,9 @@ def used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source
         elif meaning.choices:
             unclear.append(Unclear(source=source, choices=meaning.choices))
     taken: dict[str, str] = {}
-    for name in sorted(named, key=list(COLUMNS).index):
-        taken.setdefault(COLUMNS[name].reading, name)
+    order = {name: place for place, name in enumerate(COLUMNS)}
+    for name in sorted(named, key=lambda name: order.get(name, len(order))):
+        taken.setdefault(column_of(name).reading, name)
     if {"date", "time_of_day"} <= taken.keys() and "time_s" not in taken:
         taken["time_s"] = "time_of_day"  # the two are joined
     unclear = [_in_context(column, taken, unclear) for column in unclear]

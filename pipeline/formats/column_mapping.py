@@ -30,7 +30,7 @@ import difflib
 import json
 import re
 import zoneinfo
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -79,6 +79,7 @@ class ColumnMapping:
         time_zone: IANA name of the zone of date-times that carry none.
         date_order: one of `DATE_ORDERS`.
         skip_lines: lines above the line of headers.
+        own: header in small letters -> the metric of one's own that it holds; from settings.toml.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -91,10 +92,12 @@ class ColumnMapping:
     grain: str | None = None
     encoding: str | None = None
     skip_lines: int | None = None
+    own: Mapping[str, str] = field(default_factory=dict)
 
     def name_of(self, header: str) -> str | None:
         """The name that the mapping gives a header, written in small or capital letters; None where it is silent."""
-        return next((name for key, name in self.columns.items() if key.casefold() == header.casefold()), None)
+        written = next((name for key, name in self.columns.items() if key.casefold() == header.casefold()), None)
+        return written if written is not None else self.own.get(header.casefold())
 
 
 def toml_line(header: str, name: str) -> str:
@@ -114,12 +117,13 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     return f"Did you mean {' or '.join(matches)}?" if matches else ""
 
 
-def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
+def read_mapping(text: str, file_name: str, own: Collection[str] = ()) -> ColumnMapping | None:
     """Read what `columns.toml` says about one file.
 
     Args:
         text: content of `columns.toml`; its layout is in the docstring of this module.
         file_name: the CSV file's own name, without folder; a trailing `.gz` may be left out in `columns.toml`.
+        own: names of metrics of one's own, which columns may be given too.
 
     Returns:
         None where `columns.toml` says nothing that holds for the file.
@@ -134,9 +138,9 @@ def read_mapping(text: str, file_name: str) -> ColumnMapping | None:
             f"columns.toml cannot be read: {error}.", 'Each line should read like "Cadence" = "cadence_spm".'
         ) from None
     files = _table(folder.pop("files", {}), "[files]")
-    own = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')
-    columns = {**_checked_columns(folder.pop("columns", {})), **_checked_columns(own.pop("columns", {}))}
-    options = {key: _checked_option(key, value) for key, value in {**folder, **own}.items()}
+    of_file = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')
+    columns = {**_checked_columns(folder.pop("columns", {}), own), **_checked_columns(of_file.pop("columns", {}), own)}
+    options = {key: _checked_option(key, value) for key, value in {**folder, **of_file}.items()}
     if not columns and not options:
         return None
     return ColumnMapping(columns=columns, **options)
@@ -151,7 +155,7 @@ def _table(value: Any, where: str) -> dict[str, Any]:
     return value
 
 
-def _checked_columns(section: Any) -> dict[str, str]:
+def _checked_columns(section: Any, own: Collection[str]) -> dict[str, str]:
     columns = _table(section, "[columns]")
     for header, name in columns.items():
         if not isinstance(name, str):
@@ -159,7 +163,7 @@ def _checked_columns(section: Any) -> dict[str, str]:
                 f"columns.toml: the column {header} is given {name!r}, expected one name in quotation marks.",
                 "A column whose name holds a dot or a blank needs quotation marks too.",
             )
-        if name and name not in COLUMNS:
+        if name and name not in COLUMNS and name not in own:
             if header in OPTIONS:
                 raise Refused(
                     f"columns.toml: {header} is under [columns], where it names a column.",
@@ -168,7 +172,7 @@ def _checked_columns(section: Any) -> dict[str, str]:
             choices = " or ".join(meaning_of(name).choices)
             raise Refused(
                 f'columns.toml: the column "{header}" is given "{name}", which is no name with a unit that we know.',
-                f"Did you mean {choices}?" if choices else did_you_mean(name, COLUMNS),
+                f"Did you mean {choices}?" if choices else did_you_mean(name, (*COLUMNS, *own)),
             )
     return columns
 

@@ -245,6 +245,11 @@ CHOICES_OF: Mapping[str, Mapping[str, str]] = {
 }
 
 
+def column_of(name: str) -> Column:
+    """How the cells of a column of that name are read; a metric of one's own is a number in its own unit."""
+    return COLUMNS.get(name) or Column(name)
+
+
 def plain(header: str) -> str:
     """A header spelled as ours are, without `per`: `Contact time (ms)` is `contact_time_ms`."""
     spelled_out = header.lower().replace("%", " pct ").replace("°", " deg ")

@@ -11,6 +11,8 @@ lap where there are a duration and a length, or a column `lap` and a distance, a
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
 from itertools import pairwise
 
 import polars as pl
@@ -40,7 +42,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     Raises:
         Refused: no unit, no time, neither distance nor form, or cells that are not what their column says.
     """
-    mapping = options.mapping or ColumnMapping()
+    mapping = replace(options.mapping or ColumnMapping(), own=options.own)
     meant = interpret(content, mapping)
     meant.require_settled()
     rows = placed(meant.values, grain=mapping.grain, headers=meant.headers, lines=meant.table.lines)
@@ -54,7 +56,7 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         values = {**values, "recorded_step_length_m": values["step_length_m"]}
     return [
         Recording(
-            readings=_readings(values),
+            readings=_readings(values, tuple(options.own.values())),
             sport=mapping.sport or _sport(meant),
             has_clock=has_clock,
             grain=rows.grain,
@@ -67,8 +69,8 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     ]
 
 
-def _readings(values: Readings) -> pl.DataFrame:
-    frame = readings_frame({name: values[name] for name in READINGS if name in values})
+def _readings(values: Readings, own: Collection[str]) -> pl.DataFrame:
+    frame = readings_frame({name: values[name] for name in (*READINGS, *own) if name in values}, own)
     finite = frame.select(pl.when(pl.all().is_finite()).then(pl.all())).filter(pl.col("time_s").is_not_null())
     if len(finite) < MIN_ROWS:
         raise Refused(

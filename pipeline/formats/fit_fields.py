@@ -114,8 +114,10 @@ class Described:
         """Name of its column where names alone would not be distinct."""
         return f"described {index}.{number}"
 
-    def reading(self, described_fields: Mapping[str, str]) -> tuple[str, float] | None:
+    def reading(self, described_fields: Mapping[str, str], own: Mapping[str, str]) -> tuple[str, float] | None:
         """Which reading it is and the factor to that reading's unit; None if that is unknown."""
+        if self.name.strip().casefold() in own:
+            return own[self.name.strip().casefold()], 1.0
         if self.name in described_fields:
             return SETTING_UNITS.get(described_fields[self.name])
         if self.native_field is not None and self.native_message in (None, RECORD):
@@ -146,7 +148,7 @@ def read_columns(
     native = _native(columns, packed)
     own: dict[str, tuple[Array, str]] = {}
     for field in described:
-        known = field.reading(options.described_fields)
+        known = field.reading(options.described_fields, options.own)
         values = columns.get(Described.key(field.index, field.number), columns.get(field.name))
         if known is not None and values is not None and _has_values(values) and known[0] not in own:
             own[known[0]] = (values * known[1], field.name)
@@ -159,7 +161,7 @@ def read_columns(
             continue
         chosen[reading] = values
         sensors[reading] = f"self-described '{name}'" + (", over the native field" if contended else "")
-    return readings_frame(chosen), sensors
+    return readings_frame(chosen, tuple(options.own.values())), sensors
 
 
 def _has_values(values: Array) -> bool:

@@ -16,7 +16,7 @@ from pipeline.formats import clock
 from pipeline.formats.assignment import AT_TOP, ZONE_FIX, Problem, Source, Unclear, unit_problems, used_columns
 from pipeline.formats.cells import Table, read_table
 from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, toml_line
-from pipeline.formats.columns import COLUMNS, DISTANCE_OF_LAPS, Column
+from pipeline.formats.columns import COLUMNS, DISTANCE_OF_LAPS, Column, column_of
 from pipeline.formats.grains import Readings, grain_of, lengths_of_laps, without_total
 from pipeline.formats.headers import closest, meaning_of
 from pipeline.formats.numbers import POINT, Evidence, Signs, evidence, numbers, with_point
@@ -111,7 +111,7 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
         mapping.separator,
         encoding=mapping.encoding,
         skip_lines=mapping.skip_lines,
-        known=[header.casefold() for header in mapping.columns],
+        known=[header.casefold() for header in (*mapping.columns, *mapping.own)],
     )
     used, unclear, problems = used_columns(table, mapping)
     signs, found = _signs_of(used, unclear, table, mapping)
@@ -141,7 +141,7 @@ def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
     missing = _missing(meant, mapping)
     whole = replace(meant, problems=(*problems, *missing))
     is_all = not problems and [problem.is_distance for problem in missing] == [True]
-    if is_all and _OF_FORM & values.keys():
+    if is_all and {*_OF_FORM, *mapping.own.values()} & values.keys():
         return replace(whole, problems=(), without_distance=whole.refusal())
     return whole
 
@@ -171,7 +171,7 @@ def _open_distance(
     """The distance of a file of laps, where it may be that of each lap or that since the start."""
     if (mapping.grain or grain_of(values)) != "lap" or "duration_s" not in values or "length_m" in values:
         return None
-    name = next((name for name in used if COLUMNS[name].reading == "distance_m"), None)
+    name = next((name for name in used if column_of(name).reading == "distance_m"), None)
     if name is None or name in mapping.columns.values():
         return None
     of_laps, _, _ = without_total(values, lines)
@@ -195,7 +195,7 @@ def _signs_of(
         return Signs("," if mapping.thousands == "." else ".", mapping.thousands), nothing
     if table.separator == "," and not table.has_quotes:
         return POINT, nothing
-    numeric = [source for name, source in used.items() if COLUMNS[name].written_as not in ("instant", "word")]
+    numeric = [source for name, source in used.items() if column_of(name).written_as not in ("instant", "word")]
     numeric += [column.source for column in unclear if not clock.looks_dated(column.source.cells)]
     found = evidence(numeric, has_separate_commas=table.separator == ",")
     return found.signs, found
@@ -222,7 +222,7 @@ def _date_order(used: Mapping[str, Source]) -> str | None:
 
 def _instants(used: Mapping[str, Source]) -> list[tuple[Source, pl.Series]]:
     """The columns that hold dates with a time of day; a date and a time of day in two columns are joined."""
-    instants = [(source, source.cells) for name, source in used.items() if COLUMNS[name].written_as == "instant"]
+    instants = [(source, source.cells) for name, source in used.items() if column_of(name).written_as == "instant"]
     if not instants and {"date", "time_of_day"} <= used.keys():
         date, time = used["date"], used["time_of_day"]
         day = date.cells.str.replace(clock.MIDNIGHT, "")
@@ -253,7 +253,7 @@ def _values(
         problems += _instant_problems(Source(source.header, texts), seconds, lines, mapping.date_order)
         values[COLUMNS[name].reading] = seconds
     for name, source in used.items():
-        column = COLUMNS[name]
+        column = column_of(name)
         if column.written_as == "instant":
             continue
         if column.written_as == "word":

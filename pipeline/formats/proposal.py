@@ -18,7 +18,7 @@ from pipeline.core.errors import Refused
 from pipeline.formats import clock
 from pipeline.formats.assignment import Source, Unclear
 from pipeline.formats.column_mapping import ColumnMapping, toml_line, toml_text
-from pipeline.formats.columns import COLUMNS
+from pipeline.formats.columns import COLUMNS, column_of
 from pipeline.formats.grains import grain_of, lengths_of_laps, placed
 from pipeline.formats.headers import closest
 from pipeline.formats.interpretation import Interpretation, interpret, read_numbers
@@ -150,7 +150,7 @@ def _distinct(names: list[str], column: Unclear, signs: Signs) -> list[str]:
 
 def _name_in_laps(name: str, meant: Interpretation) -> str:
     """The name of a distance that the values of a file of laps show to be that of each lap."""
-    is_distance = bool(name) and COLUMNS[name].reading == "distance_m" and "duration_s" in meant.values
+    is_distance = bool(name) and column_of(name).reading == "distance_m" and "duration_s" in meant.values
     if not is_distance or grain_of(meant.values) != "lap":
         return name
     from_rows = meant.values["distance_m"]
@@ -234,7 +234,7 @@ def _date_lines(meant: Interpretation, mapping: ColumnMapping, reports: list[Col
 
 def _grain(meant: Interpretation, mapping: ColumnMapping, reports: list[ColumnReport]) -> str | None:
     """What a row is, where no open column can still change that."""
-    readings = {COLUMNS[name].reading for report in reports for name in report.choices}
+    readings = {column_of(name).reading for report in reports for name in report.choices}
     if mapping.grain or not readings & {"time_s", "elapsed_s", "duration_s", "length_m", "km"}:
         return mapping.grain or grain_of(meant.values)
     return None
@@ -261,7 +261,7 @@ def _missing(meant: Interpretation, reports: list[ColumnReport]) -> list[str]:
     sentences = [problem.reason for problem in meant.problems if problem.is_lack]
     sentences += [meant.without_distance[0]] if meant.without_distance is not None else []
     names = [name for report in reports for name in ([report.name] if report.name else report.choices)]
-    if not {"time_s", "started_s"} & {*meant.values, *(COLUMNS[name].reading for name in names)}:
+    if not {"time_s", "started_s"} & {*meant.values, *(column_of(name).reading for name in names)}:
         sentences.append(
             "The file does not say when the run began: add a line with its file and started_at_utc to sessions.csv."
         )

@@ -28,6 +28,7 @@ from pipeline.inbox.lists import LISTS, read_lists
 from pipeline.inbox.names import alike, as_folders
 from pipeline.stages.corrections import Correction
 from pipeline.stages.corrections import listed as listed_corrections
+from pipeline.tables import require_free_columns
 
 COLUMNS_FILE = "columns.toml"
 #: Lists and settings in the inbox itself.
@@ -92,7 +93,7 @@ class Inbox:
         if described is None:
             return None
         try:
-            return read_mapping(read_text(described), Path(file.path).name)
+            return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
         except UsageError as error:
             raise Refused(str(error)) from None
 
@@ -142,6 +143,7 @@ def read_inbox(folder: Path) -> Inbox:
     if not folder.is_dir():
         raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder per athlete.")
     settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
+    require_free_columns(settings.registry)
     closed: list[Path] = []
     links = [] if is_remote(folder) else [name for name in sorted(_WRITTEN) if _leads_out(folder / name)]
     present = list(_files(folder, closed, links))

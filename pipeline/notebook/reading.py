@@ -25,7 +25,7 @@ from pipeline.refresh.shard import cut, read, sample
 from pipeline.store.database import DATABASE
 from pipeline.store.generations import published
 from pipeline.store.layout import files_of, read_file, read_table, require_sound, run_of, settings_of
-from pipeline.tables import TABLES, unit_of
+from pipeline.tables import TABLES, require_free_columns, schema_of, unit_of
 
 
 @dataclass(frozen=True)
@@ -91,10 +91,11 @@ class Store:
         if unknown:
             raise UsageError(f"There is no trace of '{unknown[0]}'. Traces: {', '.join(drawn)}.")
         panels, metrics = [], self._registry.metric_of
+        columns = schema_of("samples", self._registry).columns()
         for name in wanted:
             rows = trace.select(pl.col("distance_km").alias("distance"), pl.col(name).alias("value"), "run_share")
             label = metrics[name].label if name in metrics else name.partition("_")[0]
-            title = f"{label}, {unit_of(TABLES['samples'].columns()[name])}, over distance, km"
+            title = f"{label}, {unit_of(columns[name])}, over distance, km"
             panels.append((name, title, rows.drop_nulls("value").to_dicts()))
         return run_chart(panels)
 
@@ -184,6 +185,7 @@ def read_recording(file: str | Path, *, settings: str | Path | None = None) -> R
     if not path.is_file():
         raise UsageError(f"There is no file {path}.")
     chosen = Settings() if settings is None else read_settings(Path(settings).read_text(encoding="utf-8-sig"))
+    require_free_columns(chosen.registry)
     described = (COLUMNS_FILE,) if (path.parent / COLUMNS_FILE).is_file() else ()
     lists = read_lists(Path(__file__) / "no lists").rows
     inbox = Inbox(

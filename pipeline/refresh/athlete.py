@@ -53,6 +53,7 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
         if file not in wanted:
             file.unlink()
     settings_sha256, code = context.inbox.settings.digest("reading"), own_version()
+    registry = context.inbox.settings.registry
     months = measured.runs.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
@@ -60,4 +61,4 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
         for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
             rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
             folder = context.built / partition(table, athlete_id, str(month))
-            write_table(folder / f"{table}.parquet", table, rows.sort(TABLES[table].primary_key()), made_from)
+            write_table(folder / f"{table}.parquet", table, rows.sort(TABLES[table].primary_key()), made_from, registry)

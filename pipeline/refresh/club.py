@@ -32,11 +32,13 @@ def finish(context: BuildContext) -> pl.DataFrame:
     for stage in stages_of(CLUB):
         frames |= stage.tables(frames, settings=settings)
     tables = dict.fromkeys(("recordings", "exclusions", "quality", *tables_of(ATHLETE), *tables_of(CLUB)))
-    published = {name: publishable(name, frames[name], subject="the club") for name in tables}
+    published = {
+        name: publishable(name, frames[name], subject="the club", registry=settings.registry) for name in tables
+    }
     ledger = published["recordings"]
     made_from = Provenance(_inputs_digest(context.inbox, ledger), settings.digest(), own_version())
     for name, rows in published.items():
-        write_table(context.built / "tables" / name / f"{name}.parquet", name, rows, made_from)
+        write_table(context.built / "tables" / name / f"{name}.parquet", name, rows, made_from, settings.registry)
     write_settings(context.built, settings_text(settings))
     write_names(context.built, context.inbox.athletes)
     return ledger
@@ -46,7 +48,7 @@ def write_output(context: BuildContext, output: str) -> None:
     """Write the tables of the state being built as one of `OUTPUTS`: for SQL users, or for spreadsheets."""
     with written_here(context.built) as here:
         if output == "database":
-            write_database(context.built, here)
+            write_database(context.built, here, context.inbox.settings.registry)
             return
         tables = (*SHEETS, *LONG, *ONLY_CSV)
         rows = {name: read_rows(context.built, name) for name in tables}

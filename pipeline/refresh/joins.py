@@ -52,7 +52,7 @@ def join_recordings(context: BuildContext, measured: Measured) -> tuple[Measured
         "splits", samples, _laps(changed), names, context.inbox.athletes, quality, settings=settings
     )
     tables = {"quality": quality, "splits": of_splits, "lap_splits": of_laps}
-    anew = {name: publishable(name, rows, subject=subject) for name, rows in tables.items()}
+    anew = {name: publishable(name, rows, subject=subject, registry=settings.registry) for name, rows in tables.items()}
     whole: dict[str, Any] = {name: replaced_by_run(getattr(measured, name), rows, joins) for name, rows in anew.items()}
     return replace(measured, runs=runs, **whole), joins
 
@@ -106,11 +106,11 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
             }
         )
     if rows and kept is not None:
-        shown = publishable("samples", kept, subject=f"run {run['run_id']}")
+        shown = publishable("samples", kept, subject=f"run {run['run_id']}", registry=registry)
         digests = "".join([run["sha256"], *sorted(others["sha256"])])
         settings_sha256 = context.inbox.settings.digest("reading")
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, own_version())
-        write_table(file, "samples", shown, made_from)
+        write_table(file, "samples", shown, made_from, registry)
     return rows
 
 

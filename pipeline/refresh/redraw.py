@@ -65,7 +65,7 @@ def rebuild_pages(
                     if progress is not None:
                         progress(done, len(athletes))
             with written_here(built) as here:  # it names the folder that it is in, and the one before will be removed
-                write_database(built, here)
+                write_database(built, here, settings.registry)
             check_still_held()
     return len(athletes)
 

@@ -374,7 +374,9 @@ def check_quality(
         pl.concat(getattr(own, part) for own in athletes) for part in ("recordings", "runs", "splits", "quality")
     )
     ledger = clocks_apart(recordings, runs, splits)
-    return publishable("recordings", ledger, subject="the ledger"), publishable("quality", quality, subject="the club")
+    return publishable("recordings", ledger, subject="the ledger"), publishable(
+        "quality", quality, subject="the club", registry=inbox.settings.registry
+    )
 
 
 # --- Dividing work ----------------------------------------------------------------------------------------------------

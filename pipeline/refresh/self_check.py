@@ -87,7 +87,7 @@ def self_check(
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
             write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
             with written_here(built) as here:
-                write_database(built, here)
+                write_database(built, here, settings.registry)
             check_still_held()
     return rates
 

@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
+from pipeline.core.metrics import Registry
 from pipeline.core.places import read_content
 from pipeline.core.resources import own_version
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
@@ -24,7 +25,7 @@ from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.corrections import named, tags_text
-from pipeline.stages.recording import FORM, Session, rejected_file
+from pipeline.stages.recording import Session, form, rejected_file
 from pipeline.stages.samples import RunSamples, exclusions_of, samples_of
 from pipeline.stages.splits import LAPS, lap_rows
 from pipeline.store.layout import samples_file
@@ -141,23 +142,24 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
     passing = {file.path for (file, _), (session, _) in zip(sessions, outcomes, strict=True) if session.is_passing}
-    nothing = {table: empty(table) for table in ("exclusions", "quality", "splits", "lap_splits")}
+    registry = context.inbox.settings.registry
+    nothing = {table: empty(table, registry) for table in ("exclusions", "quality", "splits", "lap_splits")}
     measured = replace(
         Measured.of_parts({"recordings": recordings, "runs": rows, **nothing}), passing=tuple(sorted(passing))
     )
     if not runs:
-        return SampledRuns(measured, empty("samples"), pl.DataFrame())
+        return SampledRuns(measured, empty("samples", registry), pl.DataFrame())
     # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
     best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
     kept = set(best["samples_file"])
     others = {str(run.row["samples_file"]): run.rows.samples for run in runs if run.row["samples_file"] not in kept}
-    others = {name: shown for name, samples in others.items() if (shown := _shown(samples)) is not None}
+    others = {name: shown for name, samples in others.items() if (shown := _shown(samples, registry)) is not None}
     runs = [run for run in runs if run.row["samples_file"] in kept]
     if not runs:
-        return SampledRuns(measured, empty("samples"), pl.DataFrame(), others)
+        return SampledRuns(measured, empty("samples", registry), pl.DataFrame(), others)
     kept_rows = [run.rows for run in runs]
     measured = replace(measured, exclusions=exclusions_of(kept_rows))
-    measured, everything = _publishable_runs(measured, "samples", samples_of(kept_rows))
+    measured, everything = _publishable_runs(measured, "samples", samples_of(kept_rows), registry)
     return SampledRuns(
         measured,
         everything,
@@ -166,10 +168,10 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     )
 
 
-def _shown(samples: pl.DataFrame) -> pl.DataFrame | None:
+def _shown(samples: pl.DataFrame, registry: Registry) -> pl.DataFrame | None:
     """Samples of a recording that is not kept as they are published; None where they break a rule of their table."""
     try:
-        return publishable("samples", samples, subject="one recording")
+        return publishable("samples", samples, subject="one recording", registry=registry)
     except BrokenPromise:
         return None
 
@@ -184,7 +186,8 @@ def write_samples(context: BuildContext, sampled: SampledRuns) -> SampledRuns:
             rows = by_run.get(run["run_id"])
         if rows is not None:
             made_from = Provenance(run["sha256"], settings_sha256, code)
-            write_table(context.built / run["samples_file"], "samples", rows, made_from)
+            file = context.built / run["samples_file"]
+            write_table(file, "samples", rows, made_from, context.inbox.settings.registry)
     return sampled
 
 
@@ -197,21 +200,23 @@ def _by_run(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return parts
 
 
-def _publishable_runs(measured: Measured, table: str, rows: pl.DataFrame) -> tuple[Measured, pl.DataFrame]:
+def _publishable_runs(
+    measured: Measured, table: str, rows: pl.DataFrame, registry: Registry
+) -> tuple[Measured, pl.DataFrame]:
     """Rows as they are published; runs whose rows break a rule of their table are rejected, the rest are kept."""
     subject = f"athlete {measured.recordings['athlete_id'][0]}"
     try:
-        return measured, publishable(table, rows, subject=subject)
+        return measured, publishable(table, rows, subject=subject, registry=registry)
     except BrokenPromise as broken:
         by_run = rows.partition_by("run_id", as_dict=True)
-        faulty = [str(run_id) for (run_id,), own in by_run.items() if not _keeps_promise(table, own)]
+        faulty = [str(run_id) for (run_id,), own in by_run.items() if not _keeps_promise(table, own, registry)]
         sound = rows.filter(~pl.col("run_id").is_in(faulty))
-        return _without(measured, faulty, broken), publishable(table, sound, subject=subject)
+        return _without(measured, faulty, broken), publishable(table, sound, subject=subject, registry=registry)
 
 
-def _keeps_promise(table: str, rows: pl.DataFrame) -> bool:
+def _keeps_promise(table: str, rows: pl.DataFrame, registry: Registry) -> bool:
     try:
-        publishable(table, rows, subject="one run")
+        publishable(table, rows, subject="one run", registry=registry)
     except BrokenPromise:
         return False
     return True
@@ -259,7 +264,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
             lacks = lacks or Refused(
                 "The session covers no distance.", "Look whether the sensor for distance was connected."
             )
-            if not any(run.has(column) for column in FORM):
+            if not any(run.has(column) for column in form(inbox.settings.registry)):
                 raise lacks
         started = utc(run.started_s) if recorded.has_clock or listed is None else listed
         ended = utc(started.timestamp() + float(run.columns["elapsed_s"][-1]))
@@ -350,10 +355,10 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     if samples.is_empty():
         return measured
     names = best_of_each_start(measured.runs).select("run_id", "athlete_id", "altitude", "speed_source")
-    roster = context.inbox.athletes
+    roster, registry = context.inbox.athletes, context.inbox.settings.registry
     rows, of_laps = stage_named("splits").call(
         "splits", samples, sampled.laps, names, roster, measured.quality, settings=context.inbox.settings
     )
-    measured, rows = _publishable_runs(measured, "splits", rows)
-    measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps)
+    measured, rows = _publishable_runs(measured, "splits", rows, registry)
+    measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps, registry)
     return replace(measured, splits=rows, lap_splits=of_laps)

@@ -20,6 +20,7 @@ from pipeline.core.quality_rules import (
     DISTANCE,
     IMPOSSIBLE,
     NO_READING,
+    OFTEN_IMPOSSIBLE,
     RECORDS,
     RULES,
     SHARE_OF,
@@ -38,7 +39,6 @@ KNOT_M = 100.0
 LEAST_MOVING_S = 60.0
 
 _SHARES = tuple(dict.fromkeys(SHARE_OF.values()))
-_OFTEN_IMPOSSIBLE = {each.quantity: each.threshold for each in RULES if each.suspicion == "often_impossible"}
 _STEPS = {each.quantity: each.threshold for each in RULES if each.suspicion == "sudden_step"}
 _FASTER, _HARDLY_RUN = rule("faster_than_records", SPEED), rule("hardly_run", SPORT)
 _BY_FAULT = {suspicion.fault: name for name, suspicion in SUSPICIONS.items() if suspicion.fault is not None}
@@ -105,7 +105,7 @@ def _run_rows(samples: pl.DataFrame, counts: Mapping[str, _Counts], readings: Se
     for quantity in readings:
         own = counts.get(quantity, {})
         suspicion, step_km = _by_fault(own), None
-        if suspicion is None and own.get(IMPOSSIBLE, 0) >= _OFTEN_IMPOSSIBLE[quantity] * n:
+        if suspicion is None and own.get(IMPOSSIBLE, 0) >= OFTEN_IMPOSSIBLE * n:
             suspicion = "often_impossible"
         if suspicion is None and quantity in _STEPS and (step_km := run.step_km(quantity)) is not None:
             suspicion = "sudden_step"

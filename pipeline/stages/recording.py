@@ -16,6 +16,7 @@ from itertools import chain, count
 from pathlib import PurePosixPath
 
 import numpy as np
+import polars as pl
 
 from pipeline.core.errors import Refused
 from pipeline.core.metrics import BUILT_IN, Registry
@@ -135,7 +136,12 @@ def recording(
     Returns:
         At least one session; never raises for what a file may hold.
     """
-    options = ReadOptions(mapping=mapping, sensor_preference=sensor_preference, described_fields=described_fields)
+    options = ReadOptions(
+        mapping=mapping,
+        sensor_preference=sensor_preference,
+        described_fields=described_fields,
+        own={metric.source_column.casefold(): metric.column for metric in registry.own},
+    )
     own_name = PurePosixPath(file).name
     suffix = PurePosixPath(own_name).suffix.lower()
     if suffix in _SPREADSHEETS:  # by its bytes an .xlsx is an archive, each file of which would be rejected
@@ -204,12 +210,22 @@ def _read(
         shown = one if one.device is None else replace(one, device=_shown(one.device, MOST_NAME_CHARACTERS) or None)
         right, outcome = corrected(shown, entries, is_zone_read=is_zone_read) if entries else (shown, NOTHING)
         own = replace(session, place=place, outcome=outcome)
+        right = _with_own(right, registry)
         sessions.append(_judged(own, right, registry) if outcome.leave_out is None else _left_out(own, outcome))
     return sessions
 
 
 #: Endings of files whose times may carry no zone, which their reader is then told.
 _LOCAL_TIMES = ("csv",)
+
+
+def _with_own(recording: Recording, registry: Registry) -> Recording:
+    """With a column for every metric of one's own, so that every later stage meets the same frame."""
+    absent = [metric.column for metric in registry.own if metric.column not in recording.readings.columns]
+    if not absent:
+        return recording
+    nothing = (pl.lit(None, dtype=pl.Float64).alias(column) for column in absent)
+    return replace(recording, readings=recording.readings.with_columns(nothing))
 
 
 def _left_out(session: Session, outcome: Outcome) -> Session:
@@ -221,8 +237,14 @@ _WITHOUT_DISTANCE = (
     "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
     "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to it.",
 )
-#: What a recording without distance may still give to another one of the same run.
-FORM = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct")
+
+
+def form(registry: Registry) -> tuple[str, ...]:
+    """What a recording without distance may still give to another one of the same run."""
+    return (*_FORM, *(metric.column for metric in registry.own))
+
+
+_FORM = ("cadence_spm", "contact_time_ms", "vertical_oscillation_mm", "contact_balance_pct")
 
 
 def _extent(session: Session, content: Recording) -> Session:
@@ -263,7 +285,7 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
     has_distance = any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES)
     if not has_distance:
         said = Refused(*(content.without_distance or _WITHOUT_DISTANCE))
-        if not any(readings[column].count() for column in FORM):
+        if not any(readings[column].count() for column in form(registry)):
             return session.rejected(said)
         session = replace(session, lacks_distance=said)
     # The median, since a few odd times are excluded by the next stage.

@@ -14,10 +14,8 @@ at 135-140 steps/min; speed decides inside that band and where cadence is missin
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
-from functools import cache
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -40,11 +38,9 @@ from pipeline.core.quality_rules import (
     rule,
 )
 from pipeline.formats import Recording
-from pipeline.methods.covered_distance import FASTEST_M_S, RUN_FROM_SPM, STAND_BELOW_SPM, covered, speed_source
+from pipeline.methods.covered_distance import RUN_FROM_SPM, STAND_BELOW_SPM, covered, speed_source
+from pipeline.methods.impossible_values import NO_PERSON, Columns, Rule, apply, impossible, lost, outside, without
 from pipeline.methods.sensor_faults import RUN_FROM_M_S, sensor_faults
-
-#: Columns by name, NaN where a value is missing. No frame: a run has too few rows for what a query costs at the least.
-Columns = Mapping[str, npt.NDArray[Any]]
 
 #: Walking and running cadence cross inside this band: 140 steps/min by itself tells 91 % of strides, own cut-offs of
 #: 134-141 tell 93 %, recommended band 135-140. Source: Hum Mov Sci 2023, 90:103117 (28 adults).
@@ -59,22 +55,9 @@ STAND_BELOW_M_S = 0.5
 #: Longest foot contact of a running step: 565 ms is 56.5 % of a one-second stride, the largest share seen in slow
 #: runners. Source: BMJ Open SEM 2021, 7:e000996 (duty factor 42.5-56.5 % below 2.6 m/s).
 LARGEST_DUTY_FACTOR = 0.565
-#: Shortest contact: sprinters at full speed reach about 80 ms (from memory); longest: a slow walk, about 1 s (same).
-CONTACT_TIME_MS = (80.0, 1200.0)
 #: Fastest stepping of a person: sprinters stay below 5 steps/s (from memory).
 MOST_CADENCE_SPM = 300.0
-#: Common practice, no source: the trunk does not rise by more than a hand's span; hearts of the living.
-VERTICAL_OSCILLATION_MM = (1.0, 250.0)
-CONTACT_BALANCE_PCT = (30.0, 70.0)
-HEART_RATE_BPM = (25.0, 240.0)
-#: Common practice, no source: sprinters on a bicycle reach some 2,500 W, no sensor of running gives more.
-POWER_W = (1.0, 2500.0)
-#: A shuffle; steps of sprinters reach 2.7 m (from memory).
-STEP_LENGTH_M = (0.1, 3.0)
-#: Common practice, no source: a device in the sun on a summer's day, and colder than any race.
-TEMPERATURE_C = (-60.0, 70.0)
-#: Lowest shore and highest mountain; the steepest slope of published running energetics (Minetti 2002).
-ALTITUDE_M = (-450.0, 9000.0)
+#: The steepest slope of published running energetics (Minetti 2002).
 STEEPEST_PCT = 45.0
 #: An altitude this far from the median of its neighbours is a spike. Common practice, no source.
 ALTITUDE_SPIKE_M = 15.0
@@ -158,16 +141,6 @@ def exclusions_of(runs: Sequence[RunSamples]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=columns, orient="row")
 
 
-@dataclass(frozen=True)
-class _Rule:
-    """Values of a column that are excluded, and why: a kind of `EXCLUSION_REASONS`."""
-
-    column: str
-    kind: str
-    broken: Callable[[Columns], Mask]
-    fault: str = IMPOSSIBLE
-
-
 def samples(
     recording: Recording,
     *,
@@ -197,7 +170,7 @@ def samples(
         return RunSamples(nothing, np.empty(0, dtype=np.intp), tally, 0.0, 0.0, "absent", "unlocated")
     # Most devices lack some sensor: the rules for its readings are left out.
     recorded = {name for name, values in rows.items() if np.isfinite(values).any()}
-    readings = _apply(_IMPOSSIBLE, rows, recorded, tally)
+    readings = apply(impossible(registry), rows, tally, recorded)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
     longest_s = longest_s if recording.grain == "sample" else np.inf
@@ -370,51 +343,6 @@ def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: flo
 # --- Values and gait -------------------------------------------------------------------------------------------------
 
 
-def _outside(column: str, limits: tuple[float, float]) -> Callable[[Columns], Mask]:
-    """Outside its limits; a zero, which sensors write for "no reading", has a rule of its own."""
-
-    def broken(rows: Columns) -> Mask:
-        values: Array = rows[column]
-        outside: Mask = (values != 0) & ((values < limits[0]) | (values > limits[1]))
-        return outside
-
-    return broken
-
-
-def _zero(column: str) -> Callable[[Columns], Mask]:
-    return lambda rows: rows[column] == 0
-
-
-def _lost(column: str) -> Callable[[Columns], Mask]:
-    return lambda rows: np.logical_and(rows["is_hole"], np.isfinite(rows[column]))
-
-
-_NONE, _NO_PERSON = "zero", "impossible"
-
-_IMPOSSIBLE = (
-    _Rule(SPEED, _NO_PERSON, lambda rows: (rows["speed_m_s"] < 0) | (rows["speed_m_s"] > FASTEST_M_S)),
-    _Rule(ALTITUDE, "not_on_earth", _outside(ALTITUDE, ALTITUDE_M)),
-    _Rule("contact_time_ms", _NONE, _zero("contact_time_ms"), NO_READING),
-    _Rule("contact_time_ms", _NO_PERSON, _outside("contact_time_ms", CONTACT_TIME_MS)),
-    _Rule("vertical_oscillation_mm", _NONE, _zero("vertical_oscillation_mm"), NO_READING),
-    _Rule("vertical_oscillation_mm", _NO_PERSON, _outside("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM)),
-    _Rule("contact_balance_pct", _NONE, _zero("contact_balance_pct"), NO_READING),
-    _Rule("contact_balance_pct", _NO_PERSON, _outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
-    _Rule("heart_rate_bpm", _NONE, _zero("heart_rate_bpm"), NO_READING),
-    _Rule("heart_rate_bpm", _NO_PERSON, _outside("heart_rate_bpm", HEART_RATE_BPM)),
-    _Rule("power_w", _NONE, _zero("power_w"), NO_READING),
-    _Rule("power_w", _NO_PERSON, _outside("power_w", POWER_W)),
-    _Rule("recorded_step_length_m", _NONE, _zero("recorded_step_length_m"), NO_READING),
-    _Rule("recorded_step_length_m", _NO_PERSON, _outside("recorded_step_length_m", STEP_LENGTH_M)),
-    _Rule("temperature_c", "no_temperature", _outside("temperature_c", TEMPERATURE_C)),
-)
-
-
-@cache
-def _lost_of(registry: Registry) -> tuple[_Rule, ...]:
-    return tuple(_Rule(column, "one_for_a_hole", _lost(column), NO_READING) for column in registry.reading_of)
-
-
 def _zero_while_moving(rows: Columns) -> Mask:
     is_zero: Mask = (rows["cadence_spm"] == 0) & (rows["speed_m_s"] >= RUN_AT_LEAST_M_S)
     return is_zero
@@ -434,11 +362,11 @@ def _too_long_for_a_run(rows: Columns) -> Mask:
 
 # Cadence is judged as a whole before value by value: twice what is run looks impossible, half of it looks like a walk.
 _CADENCE_DROPPED = (
-    _Rule("cadence_spm", _NO_PERSON, _outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
-    _Rule("cadence_spm", "zero_while_moving", _zero_while_moving, NO_READING),
-    _Rule("cadence_spm", "of_a_walk", _too_slow_for_its_speed),
+    Rule("cadence_spm", NO_PERSON, outside("cadence_spm", (0.0, MOST_CADENCE_SPM))),
+    Rule("cadence_spm", "zero_while_moving", _zero_while_moving, NO_READING),
+    Rule("cadence_spm", "of_a_walk", _too_slow_for_its_speed),
 )
-_NOT_OF_A_RUN = (_Rule("contact_time_ms", "too_long", _too_long_for_a_run),)
+_NOT_OF_A_RUN = (Rule("contact_time_ms", "too_long", _too_long_for_a_run),)
 
 
 def _gait(
@@ -460,15 +388,15 @@ def _gait(
     steady = _mean_of_five(run["speed_m_s"])
     run = {**run, "steady_speed_m_s": steady}
     if run["is_hole"].any():
-        run = _apply(_lost_of(registry), run, recorded, tally)
+        run = apply(lost(registry), run, tally, recorded)
     for broken in sensor_faults(run, interval_s, steady):
-        run = _without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
-    run = _apply(_CADENCE_DROPPED, run, recorded, tally)
+        run = without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
+    run = apply(_CADENCE_DROPPED, run, tally, recorded)
     cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
     by_speed = ~(cadence < WALK_BELOW_SPM) & (steady >= RUN_FROM_M_S)
     is_run = np.where(cadence >= RUN_FROM_SPM, speed >= RUN_AT_LEAST_M_S, by_speed)
     stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | np.isnan(cadence))
-    run = _apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, recorded, tally)
+    run = apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, tally, recorded)
     return np.where(stands, 2, is_run), run
 
 
@@ -492,25 +420,3 @@ def with_gait(run: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     return run.with_columns(
         GAITS.gather(gait), *(pl.Series(name, clean[name], nan_to_null=True) for name in registry.reading_of)
     )
-
-
-def _apply(rules: Sequence[_Rule], rows: Columns, recorded: Set[str], tally: Tally) -> Columns:
-    """Make the values that break a rule missing, and count them; no rule sees what another one excluded.
-
-    Args:
-        recorded: columns that have a value, or may have one.
-    """
-    clean = rows
-    for each in rules:
-        if each.column in recorded:
-            clean = _without(clean, each.column, each.broken(rows), (each.kind, each.fault), tally)
-    return clean
-
-
-def _without(rows: Columns, column: str, broken: Mask, why: tuple[str, str], tally: Tally) -> Columns:
-    """Make some values of a column missing, and count them by reason and fault."""
-    n_broken = int(np.count_nonzero(broken))
-    if not n_broken:
-        return rows
-    count_samples(tally, column, *why, n_broken)
-    return {**rows, column: np.where(broken, np.nan, rows[column])}

@@ -10,46 +10,49 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.places import files_below, is_remote, whole_name
 from pipeline.core.queries import connect
 from pipeline.store.layout import table_folder
-from pipeline.tables import TABLES, empty, meaning_of, unit_of
+from pipeline.tables import TABLES, empty, meaning_of, schema_of, unit_of
 
 DATABASE = "splitdrift.duckdb"
 
 
-def write_database(built: Path, here: Path) -> None:
+def write_database(built: Path, here: Path, registry: Registry = BUILT_IN) -> None:
     """Write the DuckDB file of a state being built.
 
     `samples`, too large to be stored twice, is a view of its Parquet files.
 
     Args:
         here: local folder for the file.
+        registry: the quantities in force.
     """
     (here / DATABASE).unlink(missing_ok=True)
     try:
-        _write(built, here / DATABASE)
+        _write(built, here / DATABASE, registry)
     except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException) as error:  # such as a full disk
         raise OSError(errno.EIO, str(error), str(here / DATABASE)) from error
 
 
-def _write(built: Path, file: Path) -> None:
+def _write(built: Path, file: Path, registry: Registry) -> None:
     filled = {table for table in TABLES if files_below(table_folder(built, table))}
     with connect(file) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
         for table in TABLES.keys() - filled:
-            connection.register(f"no_{table}", empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()))
+            nothing = empty(table, registry).to_arrow(compat_level=pl.CompatLevel.oldest())
+            connection.register(f"no_{table}", nothing)
         # In one transaction: outside it, each statement would be written to the disk before the next. Closing makes the
         # checkpoint too, but reports no error if it fails, and leaves a log next to the file.
-        connection.execute(";\n".join(["BEGIN", *_statements(built, filled), "COMMIT", "CHECKPOINT"]))
+        connection.execute(";\n".join(["BEGIN", *_statements(built, filled, registry), "COMMIT", "CHECKPOINT"]))
 
 
-def _statements(built: Path, filled: Collection[str]) -> Iterator[str]:
+def _statements(built: Path, filled: Collection[str], registry: Registry) -> Iterator[str]:
     """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory."""
-    for table, schema in TABLES.items():
-        has_files = table in filled
+    for table in TABLES:
+        schema, has_files = schema_of(table, registry), table in filled
         source, keys = _files(built, table) if has_files else f"no_{table}", ", ".join(schema.primary_key())
         rows = f"SELECT {', '.join(schema.column_names())} FROM {source}"
         kind = "VIEW" if has_files and table == "samples" else "TABLE"
@@ -58,12 +61,14 @@ def _statements(built: Path, filled: Collection[str]) -> Iterator[str]:
         else:
             yield f"CREATE TABLE {table} AS {rows} ORDER BY {keys}"
             yield f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})"
-        yield from _comments(kind, table, meaning_of(table), _meanings(table))
-    columns = run_splits_columns()
+        yield from _comments(kind, table, meaning_of(table), _meanings(table, registry))
+    columns = run_splits_columns(registry)
     listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
     yield f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)"
     meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
-    meanings = {f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table).items()}
+    meanings = {
+        f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table, registry).items()
+    }
     yield from _comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()})
 
 
@@ -73,22 +78,22 @@ def _comments(kind: str, name: str, meaning: str, meanings: Mapping[str, str]) -
         yield f"COMMENT ON COLUMN {name}.{column} IS {_quoted(text)}"
 
 
-def run_splits_columns() -> dict[str, str]:
+def run_splits_columns(registry: Registry = BUILT_IN) -> dict[str, str]:
     """The columns of the view `run_splits`, each with what it is: of `splits`, then of `runs`.
 
     A column of `runs` that `splits` has too is called `run_...`, so that no name stands for two things. Kind, surface
     and shoe of `sessions.csv` are in `runs`.
     """
-    of_splits, of_runs = TABLES["splits"].column_names(), TABLES["runs"].column_names()
+    of_splits, of_runs = schema_of("splits", registry).column_names(), TABLES["runs"].column_names()
     more = [name for name in of_runs if name not in ("run_id", "athlete_id")]
     return {name: f"splits.{name}" for name in of_splits} | {
         (f"run_{name}" if name in of_splits else name): f"runs.{name}" for name in more
     }
 
 
-def _meanings(table: str) -> dict[str, str]:
+def _meanings(table: str, registry: Registry) -> dict[str, str]:
     """What is said of each column, with its unit."""
-    columns = TABLES[table].columns().items()
+    columns = schema_of(table, registry).columns().items()
     return {name: f"{column.description} [{unit_of(column)}]".removesuffix(" []") for name, column in columns}
 
 

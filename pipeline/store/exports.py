@@ -16,7 +16,8 @@ import xlsxwriter
 
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.store.long_sheets import fill_sheets
-from pipeline.tables import TABLES, decimals_of, meaning_of, unit_of
+from pipeline.tables import decimals_of, meaning_of, schema_of, unit_of
+from pipeline.tables.columns import dy
 
 #: What a spreadsheet takes as the beginning of a formula, in both widths, or passes over before one: control characters
 #: (OWASP, "CSV injection", from memory).
@@ -100,7 +101,7 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame], registry: Re
     for sheet_name, table, rows in _sheets(tables):
         sheet = workbook.add_worksheet(sheet_name)
         shown = rows.with_columns(_dated(values) for values in rows).with_columns(cs.boolean().cast(pl.Int64))
-        _write_sheet(workbook, sheet, table, shown)
+        _write_sheet(workbook, sheet, schema_of(table, registry), shown)
         if shown.height > FEW_ROWS:
             long_sheets[len(workbook.worksheets())] = shown
     _write_dictionary(workbook, registry)
@@ -126,13 +127,13 @@ def _sheets(tables: Mapping[str, pl.DataFrame]) -> Iterator[tuple[str, str, pl.D
 
 
 def _write_sheet(
-    workbook: xlsxwriter.Workbook, sheet: xlsxwriter.worksheet.Worksheet, table: str, rows: pl.DataFrame
+    workbook: xlsxwriter.Workbook, sheet: xlsxwriter.worksheet.Worksheet, schema: type[dy.Schema], rows: pl.DataFrame
 ) -> None:
     """A sheet: names, units, then rows; the two header rows and the key columns are frozen.
 
     Of more than `FEW_ROWS` only one is written, which the others take their formats from.
     """
-    columns = TABLES[table].columns()
+    columns = schema.columns()
     header = workbook.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     unit = workbook.add_format({"italic": True, "font_color": "#555555"})
     written = rows
@@ -154,7 +155,7 @@ def _write_sheet(
         known = (value for value in rows[column_name].head(200).to_list() if value is not None)
         widest = max([len(column_name), *(len(str(value)) for value in known)])
         sheet.set_column(place, place, min(widest + 2, 60))
-    sheet.freeze_panes(2, len(TABLES[table].primary_key()))
+    sheet.freeze_panes(2, len(schema.primary_key()))
     sheet.autofilter(1, 0, max(rows.height + 1, 1), len(columns) - 1)
 
 
@@ -188,7 +189,7 @@ def _write_dictionary(workbook: xlsxwriter.Workbook, registry: Registry) -> None
     lines = [(name, "", "", meaning_of(name)) for name in names] + [
         (name, column_name, unit_of(column), column.description or "")
         for name in names
-        for column_name, column in TABLES[name].columns().items()
+        for column_name, column in schema_of(name, registry).columns().items()
     ]
     lines = sorted(lines, key=lambda line: names.index(line[0]))
     lines += [("metrics", metric.column, metric.unit, f"{metric.label}.".capitalize()) for metric in registry.metrics]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from io import BytesIO
@@ -15,7 +15,7 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
-from pipeline.tables import TABLES, empty
+from pipeline.tables import PARTITIONED, TABLES, empty
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
@@ -124,6 +124,12 @@ def require_sound(folder: Path, names: Iterable[str]) -> None:
         raise Damaged(folder, faults)
 
 
+def _columns(table: str, written: Sequence[str]) -> list[str]:
+    """The columns of a table, and after them those of metrics of one's own, which are as the settings had them."""
+    known = TABLES[table].column_names()
+    return [*known, *(name for name in written if name not in known)] if table in PARTITIONED else known
+
+
 def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
     names = files_of(folder, below)
     if not names:
@@ -136,7 +142,7 @@ def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
     else:
         frames = list(map(read, names))
     try:
-        rows = pl.concat(frames).select(TABLES[table].column_names())
+        rows = pl.concat(frames).select(_columns(table, frames[0].columns))
     except pl.exceptions.PolarsError:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None

@@ -11,10 +11,11 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.places import is_remote, make_folder
 from pipeline.store.contents import read_checked
 from pipeline.store.layout import files_of
-from pipeline.tables import TABLES, empty, meaning_of, unit_of
+from pipeline.tables import empty, meaning_of, schema_of, unit_of
 
 #: The default level takes a sixth more time and saves 6 % of the size.
 _COMPRESSION_LEVEL = 1
@@ -29,12 +30,15 @@ class Provenance:
     version: str
 
 
-def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provenance) -> None:
+def write_table(
+    path: Path, table: str, frame: pl.DataFrame, provenance: Provenance, registry: Registry = BUILT_IN
+) -> None:
     """Write rows of a table as one Parquet file.
 
     Args:
         path: the file; its folder is made.
         frame: publishable rows (see `pipeline.tables.publishable`).
+        registry: the quantities in force.
     """
     about = {
         "splitdrift.table": table,
@@ -43,7 +47,7 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
         "splitdrift.settings_sha256": provenance.settings_sha256,
         "splitdrift.version": provenance.version,
     }
-    schema = _schema(table).with_metadata(about)
+    schema = _schema(table, registry).with_metadata(about)
     rows = frame if frame.columns == schema.names else frame.select(schema.names)
     # Written from memory: on a full disk Polars reports a malformed file, the system reports the cause.
     content = BytesIO()
@@ -57,10 +61,10 @@ def write_table(path: Path, table: str, frame: pl.DataFrame, provenance: Provena
 
 
 @cache
-def _schema(table: str) -> pa.Schema:
+def _schema(table: str, registry: Registry) -> pa.Schema:
     """The types of a table's columns, with unit and meaning as field metadata."""
-    columns = TABLES[table].columns()
-    types = empty(table).to_arrow(compat_level=pl.CompatLevel.oldest()).schema
+    columns = schema_of(table, registry).columns()
+    types = empty(table, registry).to_arrow(compat_level=pl.CompatLevel.oldest()).schema
     return pa.schema(
         [
             pa.field(

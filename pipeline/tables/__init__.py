@@ -11,7 +11,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.core.errors import BrokenPromise
+from pipeline.core.errors import BrokenPromise, UsageError
+from pipeline.core.metrics import BUILT_IN, Metric, Registry
 from pipeline.tables.analysed import (
     AthleteDrift,
     BeforeAfter,
@@ -27,9 +28,19 @@ from pipeline.tables.analysed import (
     Usual,
     UsualCourse,
 )
-from pipeline.tables.columns import dy
+from pipeline.tables.columns import dy, like, measure, share, wider
 from pipeline.tables.observed import Complaints, Events, Landings, Roster, Sessions, Shoes, StrikeCounts, StrikeShift
-from pipeline.tables.recorded import Corrections, Exclusions, LapSplits, Quality, Recordings, Runs, Samples, Splits
+from pipeline.tables.recorded import (
+    Corrections,
+    Exclusions,
+    LapSplits,
+    Quality,
+    Recordings,
+    Runs,
+    Samples,
+    Splits,
+    quantity_column,
+)
 
 TABLES: Mapping[str, type[dy.Schema]] = {
     "recordings": Recordings,
@@ -65,9 +76,54 @@ TABLES: Mapping[str, type[dy.Schema]] = {
 
 #: Tables too large for one file: by athlete and month.
 PARTITIONED = ("samples", "splits", "lap_splits")
+#: Tables with more for each metric of one's own: columns, and in `quality` rows.
+WITH_OWN = (*PARTITIONED, "quality")
 
 
-def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFrame:
+def schema_of(table: str, registry: Registry = BUILT_IN) -> type[dy.Schema]:
+    """The class of a table, with the columns of the metrics of one's own."""
+    return _with_own(table, registry.own) if registry.own and table in WITH_OWN else TABLES[table]
+
+
+@cache
+def _with_own(table: str, own: tuple[Metric, ...]) -> type[dy.Schema]:
+    if table == "quality":
+        return like(TABLES[table], TABLES[table].__name__, meaning=meaning_of(table),
+                    quantity=("quantity", quantity_column(metric.column for metric in own)))  # fmt: skip
+    columns: dict[str, dy.Column] = {}
+    for metric in own:
+        what = f"{metric.meaning}; null when missing or outside of the range that settings.toml gives."
+        if table == "samples":
+            columns[metric.column] = measure(metric.unit, metric.decimals + 2, what, smallest=0)
+        else:
+            columns[metric.column] = measure(
+                metric.unit, metric.decimals + 2, f"Time-weighted mean over running samples that have it. {what}",
+                smallest=0,
+            )  # fmt: skip
+            columns[metric.share_column] = share(
+                "share of running time", 4, f"Share of running_s with {metric.column}; null without running."
+            )
+    return wider(TABLES[table], columns)
+
+
+def require_free_columns(registry: Registry) -> None:
+    """Refuse a metric of one's own with the name of a column that is there already.
+
+    Raises:
+        UsageError: it clashes.
+    """
+    taken = {column for table in (*WITH_OWN, "runs") for column in TABLES[table].column_names()}
+    for metric in registry.own:
+        for column in (metric.column, metric.share_column):
+            if column in taken:
+                raise UsageError(
+                    f"settings.toml: [metrics.{metric.column}] makes a column {column}, which the tables have already; "
+                    "expected another name."
+                )
+            taken.add(column)
+
+
+def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Bring a stage's rows into the form in which they are published: columns, types, rounding, order, rules.
 
     Rounding belongs here because sums of floats differ in their last digits between two equal runs on several cores.
@@ -75,11 +131,12 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
     Args:
         frame: at least the columns of the table; absent nullable ones are added as null.
         subject: whose rows they are, for the error.
+        registry: the quantities in force.
 
     Raises:
         BrokenPromise: a rule of the table is broken, or a column that must not be null is absent.
     """
-    schema = TABLES[table]
+    schema = schema_of(table, registry)
     columns = schema.columns()
     missing = [name for name, column in columns.items() if name not in frame.columns and not column.nullable]
     if missing:
@@ -94,7 +151,7 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
         for name, column in columns.items()
         if (decimals := decimals_of(column)) is not None
     )
-    if rounded.is_empty() or all(rounded.select(_rules(table)).row(0)):
+    if rounded.is_empty() or all(rounded.select(_rules(table, registry)).row(0)):
         return rounded
     valid, broken = schema.filter(rounded)
     if counts := broken.counts():
@@ -104,14 +161,14 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str) -> pl.DataFram
 
 
 @cache
-def _rules(table: str) -> list[pl.Expr]:
+def _rules(table: str, registry: Registry) -> list[pl.Expr]:
     """Whether rows keep each rule of the table, and are in order of its key already, as they mostly are.
 
     This takes a tenth of the time of checking by the table's class, testing the key for uniqueness and sorting. Where
     it does not hold, the class says which rule is broken, if any. To plan one expression of them all would take longer
     than they take.
     """
-    schema = TABLES[table]
+    schema = schema_of(table, registry)
     rules = [
         rule.all().alias(f"{name} {kind}")  # where a value is missing it breaks no rule but that of not being so
         for name, column in schema.columns().items()
@@ -124,19 +181,19 @@ def _rules(table: str) -> list[pl.Expr]:
     return [*rules, ascends.all().alias("in order")]
 
 
-def empty(table: str) -> pl.DataFrame:
+def empty(table: str, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """The table without rows."""
-    return _empty(table).clone()
+    return _empty(table, registry).clone()
 
 
 def types_of(table: str, **more: pl.DataType | type[pl.DataType]) -> dict[str, pl.DataType | type[pl.DataType]]:
     """The type of each column of a table, and of the columns that a stage gives beyond them."""
-    return {**_empty(table).schema, **more}
+    return {**_empty(table, BUILT_IN).schema, **more}
 
 
 @cache
-def _empty(table: str) -> pl.DataFrame:
-    return pl.DataFrame(TABLES[table].create_empty())
+def _empty(table: str, registry: Registry) -> pl.DataFrame:
+    return pl.DataFrame(schema_of(table, registry).create_empty())
 
 
 def unit_of(column: dy.Column) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from types import new_class
 
 #: What dataframely imports if it is installed, as it is with Prefect, for translations that are not used here: more
@@ -15,7 +15,7 @@ import dataframely as dy  # noqa: E402
 for _name in _UNUSED:
     del sys.modules[_name]
 
-__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "words"]
+__all__ = ["count", "dy", "flag", "identifier", "instant", "interval", "like", "measure", "share", "wider", "words"]
 
 
 def identifier(meaning: str, *, key: bool = False, nullable: bool = False) -> dy.String:
@@ -95,6 +95,16 @@ def instant(meaning: str, *, nullable: bool = False) -> dy.Datetime:
 def flag(meaning: str, *, nullable: bool = False) -> dy.Bool:
     """Whether something is so."""
     return dy.Bool(nullable=nullable, description=meaning, metadata={"unit": ""})
+
+
+def wider(schema: type[dy.Schema], columns: Mapping[str, dy.Column]) -> type[dy.Schema]:
+    """A table with more columns, after its own."""
+    about = {"__doc__": schema.__doc__, "__module__": schema.__module__}
+    return new_class(
+        schema.__name__,
+        (dy.Schema,),
+        exec_body=lambda body: body.update(about | dict(schema.columns()) | dict(columns)),
+    )
 
 
 def like(schema: type[dy.Schema], name: str, *, meaning: str, **replaced: tuple[str, dy.Column]) -> type[dy.Schema]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from pipeline.core.quality_rules import FAULTS, QUANTITIES, SUSPICIONS, TREATMENTS, left_out
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
@@ -154,6 +156,11 @@ class Exclusions(dy.Schema):
     n_samples = count("How many samples.", smallest=1)
 
 
+def quantity_column(own: Iterable[str] = ()) -> dy.String:
+    """The column `quantity` of `quality`, with metrics of one's own."""
+    return words("A reading, or what else is judged of a run.", *QUANTITIES, *own, key=True)
+
+
 class Quality(dy.Schema):
     """A run and a quantity: how much of it was measured, what was excluded or mended, and what it is suspected of.
 
@@ -162,7 +169,7 @@ class Quality(dy.Schema):
 
     run_id = identifier("The run.", key=True)
     athlete_id = identifier("The athlete.")
-    quantity = words("A reading, or what else is judged of a run.", *QUANTITIES, key=True)
+    quantity = quantity_column()
     measured_share = share("share of samples", 4,
         "As recorded and kept; of speed also what follows from distance and time. Null for the sport. What is missing "
         "to 1 together with the shares below was never recorded.")

@@ -120,6 +120,14 @@ def test_a_self_described_power_is_read_where_the_file_or_the_settings_say_so():
     assert settled.readings["power_w"][0] == 240
 
 
+def test_a_self_described_field_that_the_settings_make_a_metric_of_is_read_as_it_is():
+    content = run(developer=[own("Peak Tibial", "G", 9.5)])
+    assert values(content, "tibial_peak_g", own={"peak tibial": "tibial_peak_g"}) == [9.5] * 40
+    read = one(content, own={"peak tibial": "tibial_peak_g"})
+    assert read.sensors == {"tibial_peak_g": "self-described 'Peak Tibial'"}
+    assert "tibial_peak_g" not in one(content).readings.columns
+
+
 def test_a_file_without_a_field_has_its_reading_all_null():
     readings = one(file([DISTANCE], [[0], [3]])).readings
     assert readings.schema == dict.fromkeys(READINGS, pl.Float64())

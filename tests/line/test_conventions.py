@@ -90,6 +90,17 @@ def test_no_decision_depends_on_the_wording_of_a_message(name: str):
 # --- Size and words --------------------------------------------------------------------------------------------------
 
 
+def test_the_metrics_of_the_project_alone_are_named_only_where_those_of_the_settings_cannot_be():
+    named = {
+        path.relative_to(ROOT).as_posix()
+        for path in MODULES
+        if re.search(r"\b(METRICS|METRIC_OF|READING_OF)\b", path.read_text(encoding="utf-8"))
+    }
+    assert named == {
+        f"pipeline/{one}.py" for one in ("core/metrics", "core/settings", "core/quality_rules", "tables/dictionary")
+    }
+
+
 def test_no_file_is_too_long_to_read_at_once():
     n_lines = {name: len((ROOT / name).read_text(encoding="utf-8").splitlines()) for name in NAMES}
     assert {name: n for name, n in n_lines.items() if n > MOST_LINES_OF_A_FILE} == {}

@@ -161,6 +161,10 @@ CHANGES: dict[str, tuple[Change, list[str], list[str], list[str]]] = {
     "a setting of reading": (
         setting("split_length_m = 500\n"), ["ari/0.fit", "ari/1.fit", *BO_FILES], BOTH, BOTH,
     ),
+    "a metric of one's own": (
+        setting('[metrics.peak_g]\ncolumn = "Peak"\nunit = "g"\nsmallest_change_pct = 2\n'),
+        ["ari/0.fit", "ari/1.fit", *BO_FILES], BOTH, BOTH,
+    ),
     "a setting of the analysis": (setting("warm_up_m = 2000\n"), NOBODY, BOTH, BOTH),
     "a setting of the summaries": (setting("smallest_change_pct = {cadence_spm = 9}\n"), *NOTHING),
     "how many states are kept": (setting("keep_generations = 2\n"), *NOTHING),
