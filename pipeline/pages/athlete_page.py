@@ -28,6 +28,7 @@ from pipeline.pages.answers import (
 )
 from pipeline.pages.athlete_pictures import (
     AgainstSpeed,
+    Courses,
     course_picture,
     curve_picture,
     landing_picture,
@@ -238,8 +239,13 @@ def _pictures(
     )
     runs = {row["run_id"]: row for row in rows["runs"].sort("started_at_utc").iter_rows(named=True)}
     courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
-    distances, speeds = splits["distance_km"].to_numpy(), splits["speed_m_s"].to_numpy()
+    # Runs by date, so that the latest are drawn last.
+    in_time = {run_id: place for place, run_id in enumerate(runs)}
+    order = np.argsort([in_time[run_id] for run_id in splits["run_id"]], kind="stable")
+    splits = splits[order]
     run_ids = np.array(splits["run_id"].to_list(), dtype=object)
+    places = np.array([in_time[run_id] for run_id in run_ids], dtype=int)
+    distances, speeds = splits["distance_km"].to_numpy(), splits["speed_m_s"].to_numpy()
     shares = distances / np.array([runs[run_id]["distance_km"] for run_id in run_ids], dtype=float)
     shown = []
     for metric in pages.settings.registry.metrics:
@@ -253,17 +259,15 @@ def _pictures(
             shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])
             change = 100 * ((1 + change / 100) * np.exp(-shift) - 1)
         has = ~np.isnan(change)
-        by_run: dict[str, list[tuple[float, float]]] = {}
-        for run_id, km, percent in zip(run_ids[has], distances[has].tolist(), change[has].tolist(), strict=True):
-            by_run.setdefault(run_id, []).append((km, percent))
-        dated = {run_id: by_run[run_id] for run_id in runs if run_id in by_run}
+        lengths = np.bincount(places[has])
+        courses_of_runs = Courses(distances[has], change[has], lengths[lengths > 0].tolist())
         against_speed = AgainstSpeed(speeds[has], change[has], shares[has])
         shown.append(
             {
                 "column": column,
                 "label": language.metric(column),
                 "is_derived": not metric.is_reading,
-                "course": course_picture(row, course, dated, language),
+                "course": course_picture(row, course, courses_of_runs, language),
                 "curve": curve_picture(row, course[0]["start_level"], against_speed, language),
                 "season": season.picture(row),
                 "margin": language.number(row["smallest_change_at_usual_distance_pct"], 1),
@@ -295,22 +299,23 @@ class _Season:
     def picture(self, drift: Row) -> Any:
         """The picture of one metric; None without a run that has a drift."""
         language, metric = self._language, drift["metric"]
-        own = {row["run_id"]: row for row in self._drifts[metric] if row["drift_pct_per_10km"] is not None}
-        shown = [
-            {
-                "at": run["started_at_utc"],
-                "page": f"{run_name(run_id, self._athlete_id)}.html",
-                "comparison": self._comparisons.get((run_id, metric), "cannot_tell"),
-                **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
-                "words": language(
-                    "athlete.season.reading", run=self._about[run_id][0], about=self._about[run_id][1],
-                    change=language.signed(row["drift_pct_per_10km"]),
-                    interval=language.between(row["drift_low"], row["drift_high"]),
-                ),
-            }
-            for run_id, run in self._runs.items()
-            if (row := own.get(run_id)) is not None
-        ]  # fmt: skip
+        known = {row["run_id"]: row for row in self._drifts[metric] if row["drift_pct_per_10km"] is not None}
+        own = [known[run_id] for run_id in self._runs if run_id in known]
+        changes = language.signs([row["drift_pct_per_10km"] for row in own])
+        intervals = language.intervals([row["drift_low"] for row in own], [row["drift_high"] for row in own])
+        shown = []
+        for row, change, interval in zip(own, changes, intervals, strict=True):
+            run, about = self._about[row["run_id"]]
+            words = language("athlete.season.reading", run=run, about=about, change=change, interval=interval)
+            shown.append(
+                {
+                    "at": self._runs[row["run_id"]]["started_at_utc"],
+                    "page": f"{run_name(row['run_id'], self._athlete_id)}.html",
+                    "comparison": self._comparisons.get((row["run_id"], metric), "cannot_tell"),
+                    **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
+                    "words": words,
+                }
+            )
         if not shown:
             return None
         return season_picture(

@@ -53,15 +53,27 @@ def distance_ticks(scale: Scale, language: Language, n: int = 6) -> list[tuple[f
 # --- Along the distance ----------------------------------------------------------------------------------------------
 
 
-def course_picture(
-    drift: Row, course: Sequence[Row], runs: Mapping[str, Sequence[tuple[float, float]]], language: Language
-) -> Markup:
+@dataclass(frozen=True)
+class Courses:
+    """The splits of one metric along the runs of an athlete, run by run, the oldest first.
+
+    Attributes:
+        distance_km: their middle.
+        change_pct: from the fresh level of their run, at the same pace and slope.
+        lengths: how many splits each run has.
+    """
+
+    distance_km: Array
+    change_pct: Array
+    lengths: Sequence[int]
+
+
+def course_picture(drift: Row, course: Sequence[Row], runs: Courses, language: Language) -> Markup:
     """A metric against the distance at the same pace and slope: every run, their mean, the line and its margin.
 
     Args:
         drift: row of `athlete_drift`.
         course: rows of `usual_course` of the metric, in order.
-        runs: of each run, the oldest first, the distance [km] and the change [%] of its splits.
     """
     column, start = drift["metric"], course[0]["start_level"]
     furthest = max(row["distance_km"] for row in course) + 0.5
@@ -70,8 +82,8 @@ def course_picture(
         return float(start * (1 + percent / 100))
 
     margin = drift["smallest_change_at_usual_distance_pct"] or 0.0
-    latest = list(runs)[-LATEST:]
-    values = [level(change) for own in runs.values() for _, change in own]
+    levels = start * (1 + runs.change_pct / 100)
+    values = _ends(levels)
     values += [level(row[name]) for row in course for name in ("change_pct", "line_pct")]
     values += [level(-margin), level(margin)]
     raw = math.log1p(drift["raw_pct_per_10km"] / 100)
@@ -85,23 +97,25 @@ def course_picture(
     picture.band("margin", y=(level(-margin), level(margin)))
     if drift["onset_low"] is not None:
         picture.band("onset", x=(drift["onset_low"], drift["onset_high"]))
-    picture.lines(
-        ([(km, level(change)) for km, change in own] for run, own in runs.items() if run not in latest), "run"
-    )
-    picture.lines(([(km, level(change)) for km, change in runs[run]] for run in latest), "run latest")
+    latest = len(levels) - sum(runs.lengths[-LATEST:])
+    picture.lines(runs.distance_km[:latest], levels[:latest], runs.lengths[:-LATEST], "run")
+    picture.lines(runs.distance_km[latest:], levels[latest:], runs.lengths[-LATEST:], "run latest")
     sure = [row for row in course if row["change_low"] is not None]
     picture.area(
         [(row["distance_km"], level(row["change_low"]), level(row["change_high"])) for row in sure], "interval"
     )
-    picture.line([(row["distance_km"], level(row["change_pct"])) for row in course], "mean")
-    picture.dots([(row["distance_km"], level(row["change_pct"])) for row in course], "mean-dot")
+    at, means = (np.array([row[name] for row in course]) for name in ("distance_km", "change_pct"))
+    picture.lines(at, start * (1 + means / 100), [len(at)], "mean")
+    picture.dots(at, start * (1 + means / 100), "mean-dot")
     picture.line(total, "total")
     picture.line([(km, level(percent)) for km, percent in fitted_line(drift, furthest)], f"fitted {drift['finding']}")
     if drift["onset_km"] is not None:
         picture.line([(drift["onset_km"], y.low), (drift["onset_km"], y.high)], "break")
         picture.write(drift["onset_km"], y.high, language.place(drift["onset_km"]), "mark", anchor="middle", above=3)
-    readings = [(row["distance_km"], _course_reading(row, column, language)) for row in course]
-    return picture.svg(_course_words(drift, course, language), kind="course", readings=readings)
+    says = [_course_reading(row, column, language) for row in course]
+    return picture.svg(
+        _course_words(drift, course, language), kind="course", reads=(picture.places_along(at.tolist()), says)
+    )
 
 
 def fitted_line(drift: Row, furthest: float) -> list[tuple[float, float]]:
@@ -174,15 +188,19 @@ def curve_picture(drift: Row, start: float, splits: AgainstSpeed, language: Lang
     is_early, is_late = share <= 1 / 3, share >= 2 / 3
     shown = is_early | is_late
     # Faster is to the right, whichever way speed is given.
-    x, y = Scale(*around([slowest, fastest])), Scale(*around([*level[shown], *(value for _, value in curve)]))
+    x, y = Scale(*around([slowest, fastest])), Scale(*around([*_ends(level[shown]), *(value for _, value in curve)]))
     picture = Picture(x, y, 340, speed_ticks(x, language), level_ticks(y, language), unit_of(column, language))
     for which, kind in ((is_early, "early"), (is_late, "late")):
-        picture.dots(zip(speed[which].tolist(), level[which].tolist(), strict=True), kind)
+        picture.dots(speed[which], level[which], kind)
     picture.line(curve, "curve")
     words = language(
         "athlete.curve.seen", metric=language.metric(column), n_early=int(is_early.sum()), n_late=int(is_late.sum())
     )
     return picture.svg(words, kind="against-speed")
+
+
+def _ends(values: Array) -> list[float]:
+    return [float(values.min()), float(values.max())] if len(values) else []
 
 
 def speed_ticks(scale: Scale, language: Language, n: int = 3, *, has_unit: bool = True) -> list[tuple[float, str]]:
@@ -272,8 +290,7 @@ def season_picture(
         first=language.day(runs[0]["at"]),
         last=language.day(runs[-1]["at"]),
     )
-    readings = [(day, row["words"]) for day, row in zip(days, runs, strict=True)]
-    return picture.svg(words, kind="season", readings=readings)
+    return picture.svg(words, kind="season", reads=(picture.places_along(days), [row["words"] for row in runs]))
 
 
 def percent_ticks(scale: Scale, language: Language, n: int = 4) -> list[tuple[float, str]]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
 
 from pipeline.core.metrics import BUILT_IN
+from pipeline.pages.cells import against_html
 from pipeline.pages.club_rows import ClubRows, run_name
 from pipeline.pages.language import Language
 from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
@@ -168,8 +169,7 @@ def run_rows(
         runs: rows of `runs`, in order.
         against: rows of `run_against_usual`.
     """
-    spans = spans_of(against)
-    cells = {(row["run_id"], row["metric"]): row for row in against.iter_rows(named=True)}
+    cells = cells_of_runs(against, language)
     return [
         {
             "page": f"{run_name(row['run_id'], athlete_id)}.html",
@@ -181,10 +181,7 @@ def run_rows(
             "kind": language(f"kind.{row['kind']}") if row["kind"] else "",
             "surface": language(f"surface.{row['surface']}") if row["surface"] else "",
             "shoe": club.shoe(row["shoe_id"]) or "",
-            "against": [
-                against_cell(cells.get((row["run_id"], metric.column)), spans[metric.column], language)
-                for metric in FACTS_OF_RUN
-            ],
+            "against": cells(row["run_id"]),
         }
         for row, session in with_sessions(runs)
     ]
@@ -204,18 +201,36 @@ def against_symbols(against: pl.DataFrame) -> Markup:
     return Markup("").join(scale_symbol(f"run-{column}", 0.0, span) for column, span in spans_of(against).items())
 
 
-def against_cell(row: Row | None, span: float, language: Language) -> Context:
-    """A run against the usual in one fact: mark, word, number."""
-    if row is None:
-        return {"mark": "", "word": "", "comparison": "none", "title": ""}
-    change, low, high = (row[name] for name in ("drift_pct_per_10km", "usual_low", "usual_high"))
-    key = "comparison.title" if low is not None else "comparison.title_without"
-    return {
-        "mark": usual_mark(row, span, f"run-{row['metric']}"),
-        "word": language(f"comparison.{row['comparison']}"),
-        "comparison": row["comparison"],
-        "title": language(key, change=language.signed(change), usual=language.between(low, high)),
-    }
+def against_cells(rows: Sequence[Row], spans: Mapping[str, float], language: Language) -> list[Context]:
+    """Runs against the usual, each in one fact: mark, word, numbers."""
+    changes = language.signs([row["drift_pct_per_10km"] for row in rows])
+    usuals = language.intervals([row["usual_low"] for row in rows], [row["usual_high"] for row in rows])
+    cells = []
+    for row, change, usual in zip(rows, changes, usuals, strict=True):
+        word = language(f"comparison.{row['comparison']}")
+        title = language("comparison.title" if usual else "comparison.title_without", change=change, usual=usual)
+        mark = usual_mark(row, spans[row["metric"]], f"run-{row['metric']}")
+        html = against_html(row["comparison"], title, mark, word)
+        cells.append({"html": html, "word": word, "comparison": row["comparison"], "change": change, "usual": usual})
+    return cells
+
+
+def cells_of_runs(
+    against: pl.DataFrame, language: Language, of: pl.Series | None = None
+) -> Callable[[str], list[Context]]:
+    """What gives the cells of a run, one per fact.
+
+    Args:
+        against: rows of `run_against_usual`; all of them set the scales.
+        of: the runs that are asked for; all if None.
+    """
+    columns, spans = [metric.column for metric in FACTS_OF_RUN], spans_of(against)
+    shown = against if of is None else against.filter(pl.col("run_id").is_in(of.implode()))
+    rows = shown.filter(pl.col("metric").is_in(columns)).to_dicts()
+    cells = against_cells(rows, spans, language)
+    known = {(row["run_id"], row["metric"]): cell for row, cell in zip(rows, cells, strict=True)}
+    nothing = {"html": against_html("none", "", "", ""), "word": "", "comparison": "none"}
+    return lambda run_id: [known.get((run_id, column), nothing) for column in columns]
 
 
 def with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from pipeline.core.metrics import Metric
 from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, answer, facts, state
-from pipeline.pages.athlete_tables import FACTS_OF_RUN, against_cell, spans_of
+from pipeline.pages.athlete_tables import FACTS_OF_RUN, cells_of_runs, spans_of
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
 from pipeline.pages.file_pages import file_rows
 from pipeline.pages.language import Language
@@ -116,11 +116,7 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
     since = runs["started_at_utc"].max() - timedelta(days=LATEST_DAYS)  # type: ignore[operator]
     recent = runs.filter(pl.col("started_at_utc") > since).sort("started_at_utc", descending=True)
     against = club.table("run_against_usual")
-    cells = {
-        (row["run_id"], row["metric"]): row
-        for row in against.join(recent.select("run_id"), on="run_id", how="semi").iter_rows(named=True)
-    }
-    spans, odd = spans_of(against), _odd(club, recent, language)
+    cells, odd = cells_of_runs(against, language, of=recent["run_id"]), _odd(club, recent, language)
     rows = [
         {
             "name": club.shown(row["athlete_id"]),
@@ -130,10 +126,7 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
             "date": row["started_at_utc"],
             "distance": language.distance(row["distance_km"]),
             "kind": language(f"kind.{row['kind']}") if row["kind"] else "",
-            "cells": [
-                against_cell(cells.get((row["run_id"], metric.column)), spans[metric.column], language)
-                for metric in FACTS_OF_RUN
-            ],
+            "cells": cells(row["run_id"]),
             "odd": odd.get(row["run_id"], []),
         }
         for row in recent.iter_rows(named=True)
@@ -148,10 +141,9 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
 
 def _odd(club: ClubRows, recent: pl.DataFrame, language: Language) -> dict[str, list[Context]]:
     """What is odd in the recordings, by run; nothing where there is no table of it."""
-    quality = club.optional("quality")
     found: dict[str, list[Context]] = {}
-    if quality is not None:
-        rows = quality.join(recent.select("run_id"), on="run_id", how="semi").drop_nulls("suspicion")
+    if club.has_quality:
+        rows = club.table("quality").join(recent.select("run_id"), on="run_id", how="semi").drop_nulls("suspicion")
         for row in rows.iter_rows(named=True):
             found.setdefault(row["run_id"], []).append(quality_row(row, language))
     return found

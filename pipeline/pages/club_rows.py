@@ -6,7 +6,7 @@ import base64
 import hmac
 import json
 import secrets
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -21,7 +21,7 @@ from pipeline.pages.language import Language
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
 from pipeline.store.layout import read_rows, table_folder
-from pipeline.tables import TABLES, empty
+from pipeline.tables import empty
 
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
@@ -88,6 +88,7 @@ class ClubRows:
         """Read nothing yet; each table is read on first use."""
         self._built, self._is_coded = built, is_coded
         self._tables: dict[str, Mapping[str | None, pl.DataFrame]] = {}
+        self._digests: dict[tuple[str, object], Mapping[str | None, str]] = {}
 
     def table(self, name: str) -> pl.DataFrame:
         """A whole table."""
@@ -96,13 +97,33 @@ class ClubRows:
     def own(self, name: str, athlete_id: str) -> pl.DataFrame:
         """The rows of a table of one athlete; without a column `athlete_id`, those of the athlete's runs."""
         if name not in self._tables:
-            rows = self.table(name)
-            if "athlete_id" not in rows.columns:
-                rows = rows.join(self.table("runs").select("run_id", "athlete_id"), on="run_id", how="inner")
-            parts = rows.partition_by("athlete_id", as_dict=True, maintain_order=True)
+            parts = self._of_athletes(name).partition_by("athlete_id", as_dict=True, maintain_order=True)
             self._tables[name] = {key: part for (key,), part in parts.items()}
         own = self._tables[name].get(athlete_id)
         return empty(name) if own is None else own
+
+    def digest(self, name: str, athlete_id: str, shown: Callable[[pl.DataFrame], pl.DataFrame] | None = None) -> str:
+        """A digest of an athlete's rows of a table; the same in all processes of one version of the library.
+
+        Args:
+            shown: a function of a module that takes the rows and gives what of them matters.
+        """
+        if (name, shown) not in self._digests:
+            rows = self._of_athletes(name)
+            digests = pl.DataFrame(
+                {"athlete_id": rows["athlete_id"], "digest": (rows if shown is None else shown(rows)).hash_rows()}
+            )
+            parts = digests.partition_by("athlete_id", as_dict=True, maintain_order=True, include_key=False)
+            self._digests[name, shown] = {
+                key: part["digest"].to_numpy().tobytes().hex() for (key,), part in parts.items()
+            }
+        return self._digests[name, shown].get(athlete_id, "")
+
+    def _of_athletes(self, name: str) -> pl.DataFrame:
+        rows = self.table(name)
+        if "athlete_id" in rows.columns:
+            return rows
+        return rows.join(self.table("runs").select("run_id", "athlete_id"), on="run_id", how="inner")
 
     @cached_property
     def athletes(self) -> list[str]:
@@ -202,9 +223,10 @@ class ClubRows:
         before, after = self._in_order[:place][-1:], self._in_order[place + 1 :][:1]
         return (before[0] if before else None), (after[0] if after else None)
 
-    def optional(self, name: str) -> pl.DataFrame | None:
-        """A table that this version may not have; None where it has not, or nothing was written."""
-        return self.table(name) if name in TABLES and files_below(table_folder(self._built, name)) else None
+    @cached_property
+    def has_quality(self) -> bool:
+        """Whether the recordings were judged; states that older versions made have no such table."""
+        return bool(files_below(table_folder(self._built, "quality")))
 
 
 def club_rows(pages: Pages) -> ClubRows:

@@ -23,21 +23,22 @@ from typing import Any
 import jinja2
 import numpy as np
 import polars as pl
+from jinja2.ext import Extension
 
-from pipeline.core.arrays import Array
 from pipeline.core.places import files_below, read_frames, written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.assets import write_assets
 from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
+from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
-from pipeline.pages.language import Language
+from pipeline.pages.language import Language, catalogue
 from pipeline.pages.methods_page import methods_page
-from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page
-from pipeline.pages.traces import traces_of_runs, traces_read
+from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, splits_shown
+from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
@@ -103,7 +104,8 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
         shown = run_page(run, rows, club=club, language=language, inclusion=inclusion)
         # Samples are too many to digest; they follow from the files, whose digests are included.
         digests = sorted(row["sha256"] for row in recordings[run_id])
-        rests_on = _digest([*common, repr(shown), repr(rows.expected), *digests])
+        expected = repr({metric: ends.tolist() for metric, ends in rows.expected.items()})
+        rests_on = _digest([*common, repr(shown), expected, *digests])
         page = folder / f"{run_name(run_id, athlete_id)}.html"
         if _rested_on(pages, page) == [rests_on]:
             unchanged.add(page)
@@ -113,42 +115,42 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
         link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
     for begin in range(0, len(to_draw), READ_AT_ONCE):
         some = to_draw[begin : begin + READ_AT_ONCE]
-        of_runs = _traces(pages, athlete_id, [run["run_id"] for run, *_ in some])
-        for run, rows, page, shown in some:
-            shown["panels"] = panels(run, rows, of_runs[run["run_id"]], language=language, inclusion=inclusion)
-            _write(here / page, "run.html", shown, language)
+        traces = _traces(pages, athlete_id, [run["run_id"] for run, *_ in some])
+        pictures = panels([(run, rows) for run, rows, *_ in some], traces, language=language, inclusion=inclusion)
+        for (_, _, page, shown), of_run in zip(some, pictures, strict=True):
+            _write(here / page, "run.html", shown | {"panels": of_run}, language)
 
 
-def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> dict[str, dict[str, Array]]:
+def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
     """The traces of some of an athlete's runs; their files are read at once, which costs half."""
     files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
     samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *traces_read(pages.settings.registry)])
-    runs = samples["run_id"].rle()
-    lengths = runs.struct.field("len").to_numpy()
-    begins = np.cumsum(lengths) - lengths
-    return dict(
-        zip(runs.struct.field("value"), traces_of_runs(samples, begins.tolist(), pages.settings.registry), strict=True)
-    )
+    lengths = samples["run_id"].rle().struct.field("len").to_numpy()
+    return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist(), pages.settings.registry)
 
 
 def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:
     """The runs of an athlete by date, each with the rows that its page shows."""
-    splits, drifts, against, exclusions = (
-        _by_run(club.own(name, athlete_id)) for name in ("splits", "run_drift", "run_against_usual", "exclusions")
+    drifts, against, exclusions = (
+        _by_run(club.own(name, athlete_id)) for name in ("run_drift", "run_against_usual", "exclusions")
     )
-    has_quality = club.optional("quality") is not None
-    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if has_quality else {}
+    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if club.has_quality else {}
+    splits = club.own("splits", athlete_id).sort("run_id", "km")
     expected = expected_ranges(
-        club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id),
-        pages.settings.inclusion,
-    )  # fmt: skip
+        splits, club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id), pages.settings.inclusion
+    )
+    columns = splits.select(splits_shown(pages.settings.registry)).to_dict(as_series=False)
+    pieces = splits["run_id"].rle().struct.unnest()
+    rows_of = {run_id: slice(end - n, end) for n, run_id, end in zip(*pieces, pieces["len"].cum_sum(), strict=True)}
     runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()
     links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
     for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
         run_id = run["run_id"]
+        own = rows_of.get(run_id, slice(0))
         yield run, RunRows(
-            splits[run_id], drifts[run_id], against[run_id], exclusions[run_id], odd.get(run_id, []),
-            expected.get(run_id, {}), (before, after),
+            {name: column[own] for name, column in columns.items()}, drifts[run_id], against[run_id],
+            exclusions[run_id], odd.get(run_id, []), {metric: ends[own] for metric, ends in expected.items()},
+            (before, after),
         )  # fmt: skip
 
 
@@ -164,11 +166,9 @@ def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
 
 def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     """Digests of the inputs of the athlete's page, and of those of the run pages."""
-    quality = ("quality",) if club.optional("quality") is not None else ()
-    tables = [club.own(name, athlete_id).write_csv() for name in (*_OF_RUNS, *quality)]
-    # Of what all metrics of the club decide only the responses are on the pages of runs.
-    has_estimate = pl.col("drift_pct_per_10km").is_not_null()
-    responses = club.own("athlete_drift", athlete_id).select("metric", has_estimate, *RESPONSES).write_csv()
+    quality = ("quality",) if club.has_quality else ()
+    tables = [club.digest(name, athlete_id) for name in (*_OF_RUNS, *quality)]
+    responses = club.digest("athlete_drift", athlete_id, _responses)
     runs = club.own("runs", athlete_id)
     written = [
         *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in runs["shoe_id"].unique().sort()),
@@ -178,7 +178,7 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
         *_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, repr(written), *tables
     ]  # fmt: skip
     neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
-    own = [*of_runs, repr(neighbours), *(_as_shown(club.own(name, athlete_id)).write_csv() for name in TABLES)]
+    own = [*of_runs, repr(neighbours), *(club.digest(name, athlete_id, _as_shown) for name in TABLES)]
     return _digest(own), _digest(of_runs)
 
 
@@ -187,6 +187,11 @@ _OF_RUNS = ("recordings", "runs", "splits", "run_drift", "exclusions", "run_agai
 
 def _common(pages: Pages) -> list[str]:
     return [code_digest(), _templates_digest(), pages.settings.digest(PAGES)]
+
+
+def _responses(drifts: pl.DataFrame) -> pl.DataFrame:
+    """Of what all metrics of the club decide only the responses are on the pages of runs."""
+    return drifts.select("metric", pl.col("drift_pct_per_10km").is_not_null(), *RESPONSES)
 
 
 def _as_shown(rows: pl.DataFrame) -> pl.DataFrame:
@@ -221,20 +226,35 @@ def _templates_digest() -> str:
 # --- Writing ---------------------------------------------------------------------------------------------------------
 
 
+class _ConstantTexts(Extension):
+    """Texts without values are put into a template when it is compiled: a page has a hundred of them."""
+
+    def preprocess(self, source: str, name: str | None, filename: str | None = None) -> str:  # noqa: ARG002
+        """Replace `t("key")` by the text of the key."""
+        texts: Any = self.environment.globals["texts"]
+        return _TEXT.sub(lambda call: json.dumps(texts[call[2]]), source)
+
+
+_TEXT = re.compile(r"""\bt\(("|')([\w.]+)\1\)""")
+
+
 @cache
-def _templates() -> jinja2.Environment:
+def _templates(code: str) -> jinja2.Environment:
     # Text from outside is always escaped.
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         auto_reload=False,
+        extensions=[_ConstantTexts],
     )
+    environment.globals |= {"texts": catalogue(code), "table": table, "heads": heads}
+    return environment
 
 
 def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
-    text = _templates().get_template(template).render(shown, t=language, units=language.units)
+    text = _templates(language.code).get_template(template).render(shown, t=language, units=language.units)
     file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
     file.write_bytes(text.encode())

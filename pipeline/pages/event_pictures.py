@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from pipeline.pages.athlete_pictures import level_ticks, month_ticks, unit_of
@@ -116,17 +117,14 @@ def _picture(row: Row, levels: Sequence[tuple[date, float]], language: Language)
         (after, "late", (at.toordinal(), x.high), row["level_after"]),
     ):
         picture.line([(end, mean) for end in where], "month")
-        picture.dots([(day.toordinal(), level) for day, level in side], kind)
+        picture.dots(np.array([day.toordinal() for day, _ in side]), np.array([level for _, level in side]), kind)
     words = language(
         "event.seen", metric=language.metric(row["metric"]), before=row["n_runs_before"], after=row["n_runs_after"],
         level_before=language.level(row["metric"], row["level_before"]),
         level_after=language.level(row["metric"], row["level_after"]), unit=unit,
     )  # fmt: skip
-    readings = [
-        (
-            float(day.toordinal()),
-            language("event.reading", day=language.day(day), level=language.level(row["metric"], level), unit=unit),
-        )
+    says = [
+        language("event.reading", day=language.day(day), level=language.level(row["metric"], level), unit=unit)
         for day, level in (*before, *after)
     ]
-    return picture.svg(words, kind="event", readings=readings)
+    return picture.svg(words, kind="event", reads=(picture.places_along(days), says))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, cached_property
@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
-from pipeline.pages.units import Units, deciding, number, signed
+from pipeline.pages.units import Units, deciding, number, numbers, signed
 
 _TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
@@ -88,12 +88,31 @@ class Language:
         """A number with its sign."""
         return self._written(signed(value, decimals))
 
+    def numbers(self, values: Iterable[float | None], decimals: int) -> list[str]:
+        """Several numbers, each as `number` writes it."""
+        return numbers(values, decimals, point=self._decimal)
+
+    def signs(self, values: Iterable[float | None], decimals: int = 1) -> list[str]:
+        """Several numbers, each as `signed` writes it."""
+        return numbers(values, decimals, sign="+", point=self._decimal)
+
     def between(self, low: float | None, high: float | None, decimals: int = 1) -> str:
         """An interval of changes; an end next to zero keeps the digit that says on which side it lies."""
         if low is None or high is None:
             return ""
         ends = (self.signed(value, deciding(value, decimals)) for value in (low, high))
         return self("number.between", low=next(ends), high=next(ends))
+
+    def intervals(self, lows: Sequence[float | None], highs: Sequence[float | None], decimals: int = 1) -> list[str]:
+        """Several intervals, each as `between` writes it."""
+        form, written = self("number.between", low="%s", high="%s"), []
+        for values in (lows, highs):
+            texts = self.signs(values, decimals)
+            for place, value in enumerate(values):
+                if value is not None and abs(value) < 10.0**-decimals:
+                    texts[place] = self.signed(value, deciding(value, decimals))
+            written.append(texts)
+        return [form % ends if all(ends) else "" for ends in zip(*written, strict=True)]
 
     def _written(self, text: str) -> str:
         return text if self._decimal == "." else text.replace(".", self._decimal)

@@ -12,13 +12,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 
+import numpy as np
 from markupsafe import Markup, escape
+
+from pipeline.core.arrays import Array
 
 #: Size of the inner drawing.
 SIZE = 1000
 #: Room above and below the marks, for letters [px].
 TOP, BOTTOM = 16, 22
+#: Room around the values, as a share of their range.
+ROOM = 0.06
 #: So far below the top a label would touch the unit above it [px].
 UNIT_ROOM = 12
 
@@ -61,7 +67,7 @@ def decimals_of(step: float) -> int:
     return max(0, -math.floor(math.log10(step) + 1e-9))
 
 
-def around(values: Iterable[float], room: float = 0.06) -> tuple[float, float]:
+def around(values: Iterable[float], room: float = ROOM) -> tuple[float, float]:
     """The range of values with some room; never empty."""
     known = [value for value in values if value is not None and math.isfinite(value)]
     low, high = min(known, default=0.0), max(known, default=1.0)
@@ -100,13 +106,16 @@ class Picture:
         """A line through points; it is broken where there is no value."""
         self.path(self._along(points), kind)
 
-    def lines(self, several: Iterable[Iterable[tuple[float, float | None]]], kind: str) -> None:
-        """Several lines of one kind."""
-        self.path("".join(map(self._along, several)), kind)
+    def lines(self, x: Array, y: Array, lengths: Sequence[int], kind: str) -> None:
+        """Several lines of one kind through so many points each."""
+        points, ends = self._places(x, y), [*accumulate(lengths)]
+        pieces = zip([0, *ends], ends, strict=False)
+        self.path("".join([f"M{'L'.join(points[begin:end])}" for begin, end in pieces if end > begin]), kind)
 
-    def dots(self, points: Iterable[tuple[float, float]], kind: str) -> None:
+    def dots(self, x: Array, y: Array, kind: str) -> None:
         """Dots."""
-        self.path("".join(f"M{self._at(x, y)}h0" for x, y in points), kind)
+        points = self._places(x, y)
+        self.path(f"M{'h0M'.join(points)}h0" if points else "", kind)
 
     def bars(self, spans: Iterable[tuple[float, float, float]], kind: str) -> None:
         """Upright lines: place, from, to."""
@@ -139,12 +148,13 @@ class Picture:
 
     # --- The whole ----------------------------------------------------------------------------------------------------
 
-    def svg(self, label: str, *, kind: str = "", readings: Sequence[tuple[float, str]] = ()) -> Markup:
+    def svg(self, label: str, *, kind: str = "", reads: tuple[str, Sequence[str]] = ("", ())) -> Markup:
         """The picture.
 
         Args:
             label: what is seen, for those who do not see it.
-            readings: places along x with what is to be read there; shown by the script to pointer, finger and keys.
+            reads: places along x, as `places_along` gives them, with what is to be read there; shown by the script to
+                pointer, finger and keys.
         """
         grid = "".join(f"M0 {SIZE - self.y.at(value):.0f}H{SIZE}" for value, _ in self.y_labels)
         for value, text in self.y_labels:
@@ -158,13 +168,14 @@ class Picture:
             share = self.x.at(value) / SIZE
             anchor = "start" if share < 0.04 else "end" if share > 0.96 else "middle"
             self._write(share, self.height - 6, text, "tick", anchor)
-        read = ""
-        if readings:
-            places = " ".join(f"{self.x.at(x):.0f}" for x, _ in readings)
-            texts = escape("|".join(text.replace("|", "/") for _, text in readings))
-            read = f' tabindex="0" data-x="{places}" data-says="{texts}"'
+        read, (places, says) = "", reads
+        if says:
+            texts = "|".join(says)
+            if texts.count("|") >= len(says):
+                texts = "|".join(text.replace("|", "/") for text in says)
+            read = f' tabindex="0" data-x="{places}" data-says="{escape(texts)}"'
         # What holds links, or takes the keyboard, is no image.
-        role = "group" if readings or any(mark.startswith("<a ") for mark in self.marks) else "img"
+        role = "group" if says or any(mark.startswith("<a ") for mark in self.marks) else "img"
         return Markup(
             f'<svg class="picture {kind}" height="{self.height}" width="100%" role="{role}" '
             f'aria-label="{escape(label)}"{read}>'
@@ -172,6 +183,10 @@ class Picture:
             f'preserveAspectRatio="none" overflow="visible"><path d="{grid}" class="grid"/>{"".join(self.marks)}</svg>'
             f'<g aria-hidden="true">{"".join(self.letters)}</g></svg>'
         )
+
+    def places_along(self, values: Iterable[float]) -> str:
+        """The places of values along x, as text."""
+        return " ".join([f"{self.x.at(value):.0f}" for value in values])
 
     @property
     def _inner(self) -> float:
@@ -192,6 +207,14 @@ class Picture:
         across, up = self.x, self.y
         right = SIZE * (x - across.low) / (across.high - across.low)
         return f"{right:.0f} {SIZE - SIZE * (y - up.low) / (up.high - up.low):.0f}"
+
+    def _places(self, x: Array, y: Array) -> list[str]:
+        """The places of many points, as `_at` gives them."""
+        right, up = (
+            np.rint(SIZE * (np.asarray(values, dtype=float) - scale.low) / (scale.high - scale.low)).astype(int)
+            for values, scale in ((x, self.x), (y, self.y))
+        )
+        return [f"{across} {down}" for across, down in zip(right.tolist(), (SIZE - up).tolist(), strict=True)]
 
     def _up(self, y: float) -> str:
         return f"{SIZE - self.y.at(y):.0f}"

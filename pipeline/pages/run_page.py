@@ -14,11 +14,12 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import Quantity, Registry
 from pipeline.methods.adjustment import effect, warm_up_effect
-from pipeline.pages.athlete_tables import against_cell
+from pipeline.pages.athlete_tables import against_cells
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.run_pictures import RunCourse, run_pictures
 from pipeline.pages.small_marks import scale_symbol, span_of
+from pipeline.pages.traces import Traces
 from pipeline.pages.units import duration
 from pipeline.pages.words import in_order
 
@@ -27,6 +28,8 @@ Context = dict[str, Any]
 
 #: What can be excluded besides readings, by the values of `quantity` in the table `exclusions`.
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
+#: Columns of `splits` that the page shows, besides the quantities.
+_OF_SPLITS = ("km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share")
 
 
 @dataclass(frozen=True)
@@ -34,18 +37,18 @@ class RunRows:
     """The rows of the tables that the page of a run shows.
 
     Attributes:
-        splits: of `splits`, in order.
-        expected: by metric, at the middle of splits: distance [km] and both ends of what is usual there.
+        splits: columns of `splits`, in order.
+        expected: by metric, of each split both ends of what is usual there, (splits, 2); NaN where nothing is.
         quality: of `quality`, where there is such a table.
         neighbours: the pages of the run before and of the run after, with their dates; None where there is none.
     """
 
-    splits: Sequence[Row]
+    splits: Mapping[str, Sequence[Any]]
     drifts: Sequence[Row] = ()
     against: Sequence[Row] = ()
     exclusions: Sequence[Row] = ()
     quality: Sequence[Row] = ()
-    expected: Mapping[str, Sequence[tuple[float, float, float]]] = field(default_factory=dict)
+    expected: Mapping[str, Array] = field(default_factory=dict)
     neighbours: tuple[tuple[str, Any] | None, tuple[str, Any] | None] = (None, None)
 
 
@@ -56,8 +59,9 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         club: gives the names of athletes and shoes as shown.
     """
     registry = language.registry
-    columns = [one for one in registry.quantities if any(row[one.column] is not None for row in rows.splits)]
+    columns = [one for one in registry.quantities if any(value is not None for value in rows.splits[one.column])]
     spans = {row["metric"]: _span(row, registry) for row in rows.against}
+    against, drifts = in_order(rows.against, registry), in_order(rows.drifts, registry)
     return {
         "name": club.shown(run["athlete_id"]),
         "date": run["started_at_utc"],
@@ -76,20 +80,20 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
             {
                 "metric": language.metric(row["metric"]),
                 "is_derived": not registry.metric_of[row["metric"]].is_reading,
-                "cell": against_cell(row, spans[row["metric"]], language),
+                "mark": cell["html"],
                 "n": row["n_other_runs"],
-                "drift": language.signed(row["drift_pct_per_10km"]),
-                "usual": language.between(row["usual_low"], row["usual_high"]),
+                "drift": cell["change"],
+                "usual": cell["usual"],
             }
-            for row in in_order(rows.against, registry)
+            for row, cell in zip(against, against_cells(against, spans, language), strict=True)
         ],
-        "columns": [(language.head(one.column), language.unit(one.unit)) for one in columns],
-        "split_rows": _split_rows([_split(row, columns, language, inclusion.split_length_m) for row in rows.splits]),
-        "has_expected": bool(rows.expected),
+        "columns": [(language.head(one.column), language.unit(one.unit), "number") for one in columns],
+        "split_rows": _split_rows(rows.splits, columns, language, inclusion.split_length_m),
+        "has_expected": any(np.isfinite(ends).any() for ends in rows.expected.values()),
         "left_out": [
             language(f"run.left_out.{why}") for why in dict.fromkeys(why for *_, why in left_out(rows, inclusion))
         ],
-        "drifts": [_drift(row, language) for row in in_order(rows.drifts, registry)],
+        "drifts": _drifts(drifts, language),
         "exclusions": [
             {
                 "what": excluded_words(row["quantity"], language),
@@ -102,40 +106,50 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
     }
 
 
+def splits_shown(registry: Registry) -> tuple[str, ...]:
+    """The columns of `splits` that the page of a run shows."""
+    return (*_OF_SPLITS, *(one.column for one in registry.quantities))
+
+
 def panels(
-    run: Row, rows: RunRows, trace: Mapping[str, Array], *, language: Language, inclusion: Inclusion
-) -> list[Context]:
-    """The pictures of a run, one below the other."""
-    length_km = max([run["distance_km"], *trace["distance_km"][-1:].tolist()])
+    runs: Sequence[tuple[Row, RunRows]], traces: Traces, *, language: Language, inclusion: Inclusion
+) -> list[list[Context]]:
+    """The pictures of several runs, those of a run one below the other.
+
+    Args:
+        traces: of the same runs.
+    """
     per_split = inclusion.split_length_m / 1000
-    placed = [
-        {**row, "from_km": (row["km"] - 1) * per_split, "to_km": (row["km"] - 1) * per_split + row["length_m"] / 1000}
-        for row in rows.splits
-    ]
-    return run_pictures(RunCourse(trace, placed, rows.expected, left_out(rows, inclusion), length_km), language)
+    courses = []
+    for (run, rows), distance_km, moves in zip(runs, traces.distance_km, traces.moves, strict=True):
+        begins = (np.array(rows.splits["km"], dtype=float) - 1) * per_split
+        ends = begins + np.array(rows.splits["length_m"], dtype=float) / 1000
+        length_km = max([run["distance_km"], *distance_km[moves][-1:].tolist()])
+        courses.append(RunCourse(rows.splits, begins, ends, rows.expected, left_out(rows, inclusion), length_km))
+    return run_pictures(courses, traces, language)
 
 
 def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:
     """Stretches whose splits do not enter the change along the distance: from, to [km], why."""
     stretches = []
-    for row in rows.splits:
-        begin = (row["km"] - 1) * inclusion.split_length_m
+    for km, length_m, run_share in zip(*(rows.splits[name] for name in ("km", "length_m", "run_share")), strict=True):
+        begin = (km - 1) * inclusion.split_length_m
         if begin < inclusion.warm_up_m:
             why = "warm_up"
-        elif row["run_share"] is None or row["run_share"] < inclusion.min_run_share:
+        elif run_share is None or run_share < inclusion.min_run_share:
             why = "walked"
-        elif row["length_m"] < inclusion.min_length_share * inclusion.split_length_m:
+        elif length_m < inclusion.min_length_share * inclusion.split_length_m:
             why = "short"
         else:
             continue
-        stretches.append((begin / 1000, (begin + row["length_m"]) / 1000, why))
+        stretches.append((begin / 1000, (begin + length_m) / 1000, why))
     return stretches
 
 
 def expected_ranges(
     splits: pl.DataFrame, drifts: pl.DataFrame, course: pl.DataFrame, inclusion: Inclusion
-) -> dict[str, dict[str, list[tuple[float, float, float]]]]:
-    """What is usual of the athlete at the pace and slope of each split, by run and metric.
+) -> dict[str, Array]:
+    """What is usual of the athlete at the pace and slope of each split, by metric.
 
     Args:
         splits: rows of `splits` of the athlete.
@@ -143,12 +157,12 @@ def expected_ranges(
         course: rows of `usual_course`.
 
     Returns:
-        At the middle of each included split: distance [km], and both ends of the range of single runs, for metrics as a
-        sensor records them, and effort.
+        For metrics as a sensor records them, and effort: of each row of `splits` both ends of the range of single runs,
+        (splits, 2); NaN where it is not included.
     """
     split_m, metrics = inclusion.split_length_m, inclusion.registry.metric_of
     place = {column: place for place, column in enumerate(metrics)}
-    used = inclusion.with_known_slope(splits).sort("run_id", "km")
+    used = inclusion.with_known_slope(splits.with_row_index("row"))
     estimated = [
         row
         for row in drifts.iter_rows(named=True)
@@ -162,19 +176,17 @@ def expected_ranges(
         .alias(row["metric"])
         for row in estimated
     )  # fmt: skip
-    km, run_ids = used["km"].to_numpy(), used["run_id"].to_list()
-    middles = ((km - 0.5) * split_m / 1000).tolist()
+    km = used["km"].to_numpy()
     bounds = np.full((len(metrics), int(km.max(initial=0)) + 1, 2), np.nan)
     for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
         if None not in ends and at < bounds.shape[1]:
             bounds[place[metric], at] = [start * (1 + end / 100) for end in ends]
-    ranges: dict[str, dict[str, list[tuple[float, float, float]]]] = {}
+    ranges = {}
     for metric in known.columns:
+        ranges[metric] = np.full((splits.height, 2), np.nan)
         # The last digits of an exponential differ between processes; a digest must not.
         ends = np.round(bounds[place[metric], km] * known[metric].to_numpy()[:, None], 3)
-        for row in np.flatnonzero(np.isfinite(ends).all(axis=1)).tolist():
-            low, high = ends[row].tolist()
-            ranges.setdefault(run_ids[row], {}).setdefault(metric, []).append((middles[row], low, high))
+        ranges[metric][used["row"].to_numpy()] = np.where(np.isfinite(ends).all(axis=1)[:, None], ends, np.nan)
     return ranges
 
 
@@ -238,36 +250,38 @@ def _sentence(rows: RunRows, language: Language) -> str:
     return language("run.cannot_tell") if form else ""
 
 
-def _drift(row: Row, language: Language) -> Context:
-    return {
-        "metric": language.metric(row["metric"]),
-        "n_splits": row["n_splits"],
-        "raw": language.signed(row["raw_pct_per_10km"]),
-        "drift": language.signed(row["drift_pct_per_10km"]),
-        "interval": language.between(row["drift_low"], row["drift_high"]),
-        "onset": language.distance(row["onset_km"]),
-    }
-
-
-def _split(row: Row, columns: Sequence[Quantity], language: Language, split_length_m: float) -> list[str]:
-    """The cells of a split: its number, its end, time, speed, slope, share run, and the metrics."""
-    end_km = ((row["km"] - 1) * split_length_m + row["length_m"]) / 1000
+def _drifts(rows: Sequence[Row], language: Language) -> list[Context]:
+    raw, drifts = (language.signs([row[name] for row in rows]) for name in ("raw_pct_per_10km", "drift_pct_per_10km"))
+    intervals = language.intervals([row["drift_low"] for row in rows], [row["drift_high"] for row in rows])
     return [
-        str(row["km"]),
-        language.distance(end_km, 2),
-        duration(row["moving_s"]),
-        language.speed(row["speed_m_s"]),
-        language.signed(row["slope_pct"]),
-        "" if row["run_share"] is None else f"{100 * row['run_share']:.0f}",
-        *(language.number(row[one.column], one.decimals) for one in columns),
+        {
+            "metric": language.metric(row["metric"]),
+            "n_splits": row["n_splits"],
+            "raw": raw[place],
+            "drift": drifts[place],
+            "interval": intervals[place],
+            "onset": language.distance(row["onset_km"]),
+        }
+        for place, row in enumerate(rows)
     ]
 
 
-def _split_rows(rows: Sequence[Sequence[str]]) -> Markup:
-    """The rows of the table of splits: many cells, which hold numbers and nothing to escape."""
-    return Markup(
-        "\n".join(
-            f'<tr><th scope="row" class="number">{km}</th><td>{"</td><td>".join(cells)}</td></tr>'
-            for km, *cells in rows
-        )
-    )
+def _split_rows(
+    splits: Mapping[str, Sequence[Any]], columns: Sequence[Quantity], language: Language, split_length_m: float
+) -> Markup:
+    """The rows of splits: number, end, time, speed, slope, share run, and the metrics; nothing in them to escape."""
+    ends_km = [
+        ((km - 1) * split_length_m + length_m) / 1000
+        for km, length_m in zip(splits["km"], splits["length_m"], strict=True)
+    ]
+    cells = [
+        [str(km) for km in splits["km"]],
+        [language.distance(end_km, 2) for end_km in ends_km],
+        [duration(moving_s) for moving_s in splits["moving_s"]],
+        [language.speed(speed) for speed in splits["speed_m_s"]],
+        language.signs(splits["slope_pct"]),
+        ["" if share is None else f"{100 * share:.0f}" for share in splits["run_share"]],
+        *(language.numbers(splits[one.column], one.decimals) for one in columns),
+    ]
+    form = f'<tr><th scope="row" class="number">%s</th>{"<td>%s</td>" * (len(cells) - 1)}</tr>'
+    return Markup("\n".join([form % row for row in zip(*cells, strict=True)]))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,8 +11,8 @@ import numpy as np
 from pipeline.core.arrays import Array, Mask
 from pipeline.pages.athlete_pictures import distance_ticks, level_ticks, speed_ticks, unit_of
 from pipeline.pages.language import Language
-from pipeline.pages.picture import SIZE, Picture, Scale, around
-from pipeline.pages.traces import traced
+from pipeline.pages.picture import ROOM, SIZE, Picture, Scale
+from pipeline.pages.traces import Traces, traced
 
 Row = Mapping[str, Any]
 
@@ -27,90 +26,133 @@ SLOWEST_SHARE = 0.6
 
 @dataclass(frozen=True)
 class RunCourse:
-    """What was recorded along a run.
+    """What is shown of a run besides its trace.
 
     Attributes:
-        trace: columns as `pipeline.pages.traces.traces_of_runs` gave them.
-        splits: rows of `splits`, each with `from_km` and `to_km`.
-        expected: by metric, at the middle of splits: distance [km], the ends of what is usual.
+        splits: columns of `splits`, in order.
+        from_km: where each split begins [km].
+        to_km: where it ends [km].
+        expected: by metric, of each split both ends of what is usual there, (splits, 2); NaN where nothing is.
         left_out: stretches that did not enter: from, to [km], why.
         length_km: of the whole run.
     """
 
-    trace: Mapping[str, Array]
-    splits: Sequence[Row]
-    expected: Mapping[str, Sequence[tuple[float, float, float]]]
+    splits: Mapping[str, Sequence[Any]]
+    from_km: Array
+    to_km: Array
+    expected: Mapping[str, Array]
     left_out: Sequence[tuple[float, float, str]]
     length_km: float
 
 
-def run_pictures(course: RunCourse, language: Language) -> list[dict[str, Any]]:
-    """A panel per quantity that was recorded: its name and its picture."""
-    trace, splits = course.trace, course.splits
-    names = [name for name in _order(language) if name in trace and not np.isnan(trace[name]).all()]
-    if not names:
+def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Language) -> list[list[dict[str, Any]]]:
+    """For each run a panel per quantity that was recorded: its name and its picture."""
+    if not courses:
         return []
-    # All quantities at once, a row each: a page has too many small arrays otherwise.
-    values = np.stack([trace[name] for name in names])
-    means = np.array([[row.get(name) for row in splits] for name in names], dtype=float)
-    keys = [round((row["from_km"] + row["to_km"]) / 2, 6) for row in splits]
-    usual = np.stack([_at_splits(course.expected.get(name, ()), keys) for name in names])
-    x, scales = Scale(0.0, max(course.length_km, 0.1)), _scales(names, values, means, usual)
-    across, steps = _places(trace["distance_km"], x), _heights(values, scales)
-    begins, middles, ends = (
-        _places(np.array([row["from_km"] * (1 - share) + row["to_km"] * share for row in splits]), x)
-        for share in (0.0, 0.5, 1.0)
+    # All panels of all runs are computed at once, arrays of quantities by runs: each of them is small.
+    order = _order(language)
+    values = np.stack([traces.values[name] for name in order])
+    shape = (len(courses), max(len(course.from_km) for course in courses))
+    means, usual = np.full((len(order), *shape), np.nan), np.full((len(order), *shape, 2), np.nan)
+    ends_km = np.zeros((2, *shape))
+    for run, course in enumerate(courses):
+        n, absent = len(course.from_km), [None] * len(course.from_km)
+        means[:, run, :n] = np.array([course.splits.get(name, absent) for name in order], dtype=float)
+        ends_km[:, run, :n] = course.from_km, course.to_km
+        for name, ends in course.expected.items():
+            usual[order.index(name), run, :n] = ends
+    n_known = np.count_nonzero(~np.isnan(values), axis=2)
+    low, high = _scales(order, values, n_known, means, usual)
+    length_km = np.maximum([course.length_km for course in courses], 0.1)
+    places = _Places(
+        begins=_across(ends_km[0], length_km),
+        middles=_across(0.5 * ends_km[0] + 0.5 * ends_km[1], length_km),
+        ends=_across(ends_km[1], length_km),
+        levels=_heights(means, low, high).tolist(),
+        bounds=_heights(usual, low, high).tolist(),
+        traced=_trace_paths(_across(traces.distance_km, length_km), _heights(values, low, high), values, traces.moves),
     )
-    traced = _trace_paths(across, steps, ~np.isnan(values))
-    levels, bounds = _heights(means, scales).tolist(), _heights(usual, scales)
-    panels = []
-    for place, name in enumerate(names):
-        is_last = name == names[-1]
-        y, is_usual = scales[place], ~np.isnan(usual[place, :, 0])
-        ticks = _ticks(name, y, language)
-        picture = Picture(
-            x, y, LAST_PANEL if is_last else PANEL, distance_ticks(x, language) if is_last else (), ticks,
-            _unit(name, language),
-        )  # fmt: skip
+    is_usual, bounds = (~np.isnan(usual[..., 0])).tolist(), usual.tolist()
+    pictures = []
+    for run, course in enumerate(courses):
+        shown = [place for place in range(len(order)) if n_known[place, run]]
+        x = Scale(0.0, float(length_km[run]))
+        ground = Picture(x, Scale(0.0, 1.0))
         for begin, end, _ in course.left_out:
-            picture.band("left-out", x=(begin, end))
-        picture.path(_band_path(middles[is_usual], bounds[place, is_usual]), "expected")
-        picture.path(traced[place], "trace")
-        if name != "altitude_m":
-            of_splits = zip(begins.tolist(), levels[place], ends.tolist(), splits, strict=True)
-            picture.path(
-                "".join([f"M{begin} {up}H{end}" for begin, up, end, row in of_splits if row.get(name) is not None]),
-                "split",
+            ground.band("left-out", x=(begin, end))
+        middles = ground.places_along(((course.from_km + course.to_km) / 2).tolist())
+        panels = []
+        for place in shown:
+            name, y = order[place], Scale(float(low[place, run]), float(high[place, run]))
+            is_last, ticks = place == shown[-1], _ticks(name, y, language)
+            picture = Picture(
+                x, y, LAST_PANEL if is_last else PANEL, distance_ticks(x, language) if is_last else (), ticks,
+                _unit(name, language), marks=ground.marks.copy(),
+            )  # fmt: skip
+            known = [split for split, is_known in enumerate(is_usual[place][run]) if is_known]
+            picture.path(places.around_usual(place, run, known), "expected")
+            picture.path(places.traced[run][place], "trace")
+            picture.path(places.steps(place, run, course.splits.get(name, ())), "split")
+            label = language(f"run.panel.{_NO_METRIC[name]}") if name in _NO_METRIC else language.metric(name)
+            words = language(
+                "run.panel.seen", quantity=label,
+                lowest=ticks[0][1] if ticks else "", highest=ticks[-1][1] if ticks else "",
+            )  # fmt: skip
+            says = _readings(name, course.splits, bounds[place][run], known, language)
+            panels.append(
+                {"name": name, "label": label, "svg": picture.svg(words, kind="panel", reads=(middles, says))}
             )
-        label = language(f"run.panel.{_NO_METRIC[name]}") if name in _NO_METRIC else language.metric(name)
-        words = language(
-            "run.panel.seen", quantity=label, lowest=ticks[0][1] if ticks else "", highest=ticks[-1][1] if ticks else ""
-        )
-        readings = _readings(name, splits, usual[place].tolist(), language)
-        panels.append({"name": name, "label": label, "svg": picture.svg(words, kind="panel", readings=readings)})
-    return panels
+        pictures.append(panels)
+    return pictures
 
 
-def _at_splits(expected: Sequence[tuple[float, float, float]], keys: Sequence[float]) -> Array:
-    """The ends of what is usual at the middle of each split, (splits, 2); NaN where nothing is."""
-    if not expected:
-        return np.full((len(keys), 2), np.nan)
-    ends = {round(at, 6): (low, high) for at, low, high in expected}
-    return np.array([ends.get(key, (math.nan, math.nan)) for key in keys])
+@dataclass(frozen=True)
+class _Places:
+    """Whole numbers in the coordinates of the drawings.
+
+    Attributes:
+        begins: of each split, along the distance; by run.
+        middles: the same of their middles.
+        ends: the same of their ends.
+        levels: heights of the means of the splits, by quantity and run.
+        bounds: heights of both ends of what is usual, by quantity and run.
+        traced: the path of each trace, by run and quantity.
+    """
+
+    begins: Any
+    middles: Any
+    ends: Any
+    levels: Any
+    bounds: Any
+    traced: Sequence[Sequence[str]]
+
+    def around_usual(self, place: int, run: int, known: Sequence[int]) -> str:
+        """The path around what is usual, through those splits where it is known; empty without any."""
+        if not known:
+            return ""
+        middles, bounds = self.middles[run], self.bounds[place][run]
+        there = [number for split in known for number in (middles[split], bounds[split][1])]
+        back = [number for split in reversed(known) for number in (middles[split], bounds[split][0])]
+        return f"M{_written(there + back)}Z"
+
+    def steps(self, place: int, run: int, values: Sequence[float | None]) -> str:
+        """The path of the means of the splits."""
+        of_splits = zip(values, self.begins[run], self.levels[place][run], self.ends[run], strict=False)
+        return "".join([f"M{begin} {up}H{end}" for value, begin, up, end in of_splits if value is not None])
 
 
-def _places(values: Array, x: Scale) -> Any:
-    """Places along the distance, whole numbers."""
-    return np.rint(SIZE * (values - x.low) / (x.high - x.low)).astype(int)
+def _across(km: Array, length_km: Array) -> Any:
+    """Places along the distance, a row per run."""
+    return np.rint(SIZE * km / length_km[:, None]).astype(int).tolist()
 
 
-def _heights(values: Array, scales: Sequence[Scale]) -> Any:
-    """Places from above, whole numbers, of a row of values for each scale.
+def _heights(values: Array, low: Array, high: Array) -> Any:
+    """Places from above, whole numbers, of values by quantity and run.
 
     What lies beyond the scale is at its end, and so is what is absent.
     """
-    shape = (-1,) + (1,) * (values.ndim - 1)
-    low, high = (np.array([getattr(y, end) for y in scales]).reshape(shape) for end in ("low", "high"))
+    shape = low.shape + (1,) * (values.ndim - 2)
+    low, high = low.reshape(shape), high.reshape(shape)
     up = np.where(np.isnan(values), 0.0, (values - low) / (high - low))
     return np.rint(SIZE * (1 - np.clip(up, 0.0, 1.0))).astype(int)
 
@@ -121,31 +163,35 @@ _NO_METRIC = {"speed_m_s": "speed", "altitude_m": "altitude"}
 
 
 def _order(language: Language) -> tuple[str, ...]:
-    return (*_FIRST, *(name for name in traced(language.registry) if name not in _FIRST))
+    names = traced(language.registry)
+    return (*(name for name in _FIRST if name in names), *(name for name in names if name not in _FIRST))
 
 
-def _scales(names: Sequence[str], values: Array, means: Array, usual: Array) -> list[Scale]:
-    """The scale of each quantity, from its trace, the means of the splits and what is usual."""
-    n_known = np.count_nonzero(~np.isnan(values), axis=1)
-    ordered = np.sort(values, axis=1)  # what is absent is last
-    shown = np.concatenate([means, usual.reshape(len(names), -1)], axis=1)
-    lowest, highest = np.fmin.reduce(shown, axis=1), np.fmax.reduce(shown, axis=1)
-    scales = []
-    for place, name in enumerate(names):
-        known, last = ordered[place], int(n_known[place]) - 1
-        low, high = float(known[0]), float(known[last])
-        if name == "altitude_m":
-            spare = max(LEAST_ALTITUDE_RANGE_M - (high - low), 0.1 * (high - low)) / 2
-            scales.append(Scale(low - spare, high + spare))
-        elif name == "speed_m_s":
-            median = float(known[last // 2] + known[(last + 1) // 2]) / 2
-            scales.append(Scale(*around([max(low, SLOWEST_SHARE * median), high])))
-        else:
-            # Single odd samples do not set the scale; the means of the splits and what is usual do.
-            low, high = (float(known[int(share * last)]) for share in (0.01, 0.99))
-            ends = [low, high, float(lowest[place]), float(highest[place])]
-            scales.append(Scale(*around(ends)))
-    return scales
+def _scales(order: Sequence[str], values: Array, n_known: Any, means: Array, usual: Array) -> tuple[Array, Array]:
+    """Both ends of the scale of each quantity and run, from the trace, the means of the splits and what is usual.
+
+    From 0 to 1 where nothing was recorded.
+    """
+    ordered = np.sort(values, axis=2)  # what is absent is last
+    last = np.maximum(n_known - 1, 0)
+
+    def at(place: Any) -> Array:
+        return np.asarray(np.take_along_axis(ordered, place.astype(int)[..., None], axis=2)[..., 0])
+
+    shown = np.concatenate([means, usual.reshape(*usual.shape[:2], -1)], axis=2)
+    # Single odd samples do not set the scale; the means of the splits and what is usual do.
+    low = np.fmin(at(0.01 * last), np.fmin.reduce(shown, axis=2, initial=np.nan))
+    high = np.fmax(at(0.99 * last), np.fmax.reduce(shown, axis=2, initial=np.nan))
+    speed, altitude = order.index("speed_m_s"), order.index("altitude_m")
+    middle = (at(last // 2)[speed] + at((last + 1) // 2)[speed]) / 2
+    low[speed], high[speed] = np.fmax(at(0 * last)[speed], SLOWEST_SHARE * middle), at(last)[speed]
+    low[altitude], high[altitude] = at(0 * last)[altitude], at(last)[altitude]
+    spare = ROOM * np.where(high > low, high - low, np.abs(high))
+    spare[spare == 0] = 1.0
+    rise = (high - low)[altitude]
+    spare[altitude] = np.fmax(LEAST_ALTITUDE_RANGE_M - rise, 0.1 * rise) / 2
+    is_absent = n_known == 0
+    return np.where(is_absent, 0.0, low - spare), np.where(is_absent, 1.0, high + spare)
 
 
 def _ticks(name: str, scale: Scale, language: Language) -> list[tuple[float, str]]:
@@ -158,54 +204,62 @@ def _unit(name: str, language: Language) -> str:
     return "m" if name == "altitude_m" else unit_of(name, language)
 
 
-def _trace_paths(across: Any, heights: Any, is_known: Mask) -> list[str]:
-    """The path of each trace, a row each, broken where there is no value.
+def _trace_paths(across: Any, heights: Any, values: Array, moves: Mask) -> list[list[str]]:
+    """The path of each trace by run and quantity, broken where there is no value.
 
     Without gaps in steps from point to point, which are shorter to write than places.
     """
-    points = np.stack(np.broadcast_arrays(across, heights), axis=-1)
-    steps, paths = np.diff(points, axis=1), []
-    for row, known in enumerate(is_known):
-        edges = [0, len(known)] if known.all() else np.flatnonzero(np.diff(known, prepend=False, append=False)).tolist()
-        path = []
-        for begin, end in zip(edges[::2], edges[1::2], strict=True):
-            path.append(f"M{_written(points[row, begin])}")
-            path.append(f"l{_written(steps[row, begin : end - 1])}" if end - begin > 1 else "h0")
-        paths.append("".join(path))
+    is_known: Any = ~np.isnan(values[:, moves])
+    ends = np.cumsum(np.count_nonzero(moves, axis=1)).tolist()
+    heights = heights[:, moves]
+    points = np.stack(np.broadcast_arrays(np.array(across)[moves], heights), axis=-1)
+    steps = np.diff(points, axis=1).reshape(len(heights), -1).tolist()
+    places, is_whole = points.reshape(len(heights), -1).tolist(), is_known.all(axis=1).tolist()
+    paths = []
+    for first, last in zip([0, *ends], ends, strict=False):
+        of_run = []
+        for place, known in enumerate(is_known[:, first:last]):
+            if is_whole[place] or known.all():
+                edges = [0, last - first] if last > first else []
+            else:
+                edges = np.flatnonzero(np.diff(known, prepend=False, append=False)).tolist()
+            path = []
+            for begin, end in zip(edges[::2], edges[1::2], strict=True):
+                start = 2 * (first + begin)
+                path.append(f"M{places[place][start]} {places[place][start + 1]}")
+                own = steps[place][start : 2 * (first + end - 1)]
+                path.append(f"l{_written(own)}" if own else "h0")
+            of_run.append("".join(path))
+        paths.append(of_run)
     return paths
 
 
-def _band_path(across: Any, heights: Any) -> str:
-    """The path around the area between two lines, whose heights are columns; empty without any."""
-    there, back = np.column_stack([across, heights[:, 1]]), np.column_stack([across, heights[:, 0]])[::-1]
-    return f"M{_written(np.concatenate([there, back]))}Z" if len(across) else ""
-
-
-def _written(numbers: Any) -> str:
+def _written(numbers: list[int]) -> str:
     # The text of a list of whole numbers is nearly that of a path, and the cheapest way to write thousands.
-    return str(numbers.ravel().tolist())[1:-1].replace(",", "")
+    return str(numbers)[1:-1].replace(",", "")
 
 
 def _readings(
-    name: str, splits: Sequence[Row], usual: Sequence[Sequence[float]], language: Language
-) -> list[tuple[float, str]]:
-    """What is to be read at each split: its value, and what is usual there."""
+    name: str,
+    splits: Mapping[str, Sequence[Any]],
+    usual: Sequence[Sequence[float]],
+    known: Sequence[int],
+    language: Language,
+) -> list[str]:
+    """What is to be read at each split: its value, and what is usual there, where that is known."""
     if name == "altitude_m":
-        slopes = [row["slope_pct"] for row in splits]
-        texts = ["" if one is None else language("run.reading.slope", slope=language.signed(one)) for one in slopes]
-    elif name == "speed_m_s":
-        texts = [f"{language.speed(row['speed_m_s'])} {language.units.speed}" for row in splits]
-    else:
-        decimals, unit = language.registry.metric_of[name].decimals, unit_of(name, language)
-        nothing = language("run.reading.nothing")
+        slope = language("run.reading.slope", slope="{}")
+        return [text and slope.format(text) for text in language.signs(splits["slope_pct"])]
+    if name == "speed_m_s":
+        return [f"{language.speed(speed)} {language.units.speed}" for speed in splits["speed_m_s"]]
+    decimals, unit = language.registry.metric_of[name].decimals, unit_of(name, language)
+    nothing = language("run.reading.nothing")
+    numbers = language.numbers(splits[name], decimals)
+    texts = [f"{number} {unit}" if number else nothing for number in numbers]
+    if known:
         with_usual = language("run.reading.usual", value="{}", unit=unit, low="{}", high="{}")
-        texts = []
-        for row, (low, high) in zip(splits, usual, strict=True):
-            value = row.get(name)
-            if value is None:
-                texts.append(nothing)
-            elif math.isnan(low):
-                texts.append(f"{language.number(value, decimals)} {unit}")
-            else:
-                texts.append(with_usual.format(*[language.number(one, decimals) for one in (value, low, high)]))
-    return [((row["from_km"] + row["to_km"]) / 2, text) for row, text in zip(splits, texts, strict=True)]
+        ends = [language.numbers([usual[split][end] for split in known], decimals) for end in (0, 1)]
+        for place, low, high in zip(known, *ends, strict=True):
+            if numbers[place]:
+                texts[place] = with_usual.format(numbers[place], low, high)
+    return texts

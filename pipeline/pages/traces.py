@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.metrics import BUILT_IN, Registry
 
 #: Points along a run: a step is then some eight pixels wide, and the means of the splits are drawn over it.
@@ -30,6 +31,23 @@ def traces_read(registry: Registry = BUILT_IN) -> list[str]:
     return ["distance_m", "interval_s", "gait", *traced(registry)]
 
 
+@dataclass(frozen=True)
+class Traces:
+    """The traces of several runs: arrays of runs by steps; what does not move has no values.
+
+    Attributes:
+        distance_km: the middle of each step.
+        moves: whether there is movement in it.
+        values: by column that is charted, NaN where a step has none.
+        run_share: the share of moving time that was run.
+    """
+
+    distance_km: Array
+    moves: Mask
+    values: Mapping[str, Array]
+    run_share: Array
+
+
 def traces(samples: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Thin the samples of a run.
 
@@ -42,22 +60,18 @@ def traces(samples: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame
         means over the step's samples weighted by the time that each stands for, gait and heart rate over running
         samples only, and `run_share`, the share of moving time in it that was run. Steps without movement are absent.
     """
-    (trace,) = traces_of_runs(samples, [0], registry)
-    return pl.DataFrame(trace, nan_to_null=True)
+    found = traces_of_runs(samples, [0], registry)
+    columns = {"distance_km": found.distance_km, **found.values, "run_share": found.run_share}
+    return pl.DataFrame({name: column[found.moves] for name, column in columns.items()}, nan_to_null=True)
 
 
-def traces_of_runs(
-    samples: pl.DataFrame, begins: Sequence[int], registry: Registry = BUILT_IN
-) -> list[dict[str, Array]]:
+def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Registry = BUILT_IN) -> Traces:
     """Thin the samples of several runs at once.
 
     Args:
         samples: rows of `samples`, run by run.
         begins: the row that each run begins at.
         registry: the quantities in force.
-
-    Returns:
-        For each run the columns that `traces` gives, NaN where a step has none.
     """
     n_runs = len(begins)
     distance_m = samples["distance_m"].to_numpy()
@@ -76,7 +90,7 @@ def traces_of_runs(
         return np.asarray(np.bincount(step, weights, n_runs * POINTS).reshape(n_runs, POINTS), dtype=float)
 
     moved_s, run_s = sums(moving_s), sums(running_s)
-    columns = {"distance_km": np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)}
+    columns = {}
     with np.errstate(invalid="ignore"):  # a step without any has no mean
         for name, decimals in traced(registry).items():
             values = samples[name].to_numpy()
@@ -85,5 +99,6 @@ def traces_of_runs(
                 values, counted_s = np.where(is_absent, 0.0, values), np.where(is_absent, 0.0, counted_s)
                 total_s = sums(counted_s)
             columns[name] = np.round(sums(values * counted_s) / total_s, decimals)
-        columns["run_share"] = np.round(run_s / moved_s, 2)
-    return [{name: column[run][moved_s[run] > 0] for name, column in columns.items()} for run in range(n_runs)]
+        run_share = np.round(run_s / moved_s, 2)
+    middles_km = np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)
+    return Traces(middles_km, moved_s > 0, columns, run_share)

@@ -215,9 +215,22 @@ def test_a_note_is_shown_with_names_and_never_with_codes(tmp_path: Path):
     assert ClubRows(built, is_coded=False).note("ari") is None
 
 
-def test_a_table_that_this_version_has_not_is_none(demo: Refreshed):
+def test_a_state_without_a_table_of_quality_is_known_as_one(demo: Refreshed, tmp_path: Path):
     built = current(demo.store)
     assert built is not None
-    club = ClubRows(built, is_coded=False)
-    assert club.optional("no_such_table") is None
-    assert club.optional("runs") is not None
+    assert ClubRows(built, is_coded=False).has_quality
+    assert not ClubRows(tmp_path, is_coded=False).has_quality
+
+
+def test_a_digest_of_rows_is_theirs_and_that_of_what_is_asked_of_them():
+    def without_day(rows: pl.DataFrame) -> pl.DataFrame:
+        return rows.drop("started_at_utc")
+
+    first, later, other = (
+        RowsInMemory(runs=rows)
+        for rows in ([run("ari", 1), run("bo", 1)], [run("ari", 2) | {"run_id": "ari-1"}], [run("ari", 1)])
+    )
+    assert first.digest("runs", "ari") == other.digest("runs", "ari") != later.digest("runs", "ari")
+    assert first.digest("runs", "ari", without_day) == later.digest("runs", "ari", without_day)
+    assert first.digest("runs", "ari") != first.digest("runs", "bo")
+    assert first.digest("runs", "nobody") == ""

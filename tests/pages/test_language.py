@@ -147,6 +147,7 @@ def test_german_numbers_have_a_comma():
 )  # fmt: skip
 def test_an_end_next_to_zero_keeps_the_digit_that_decides(low: float | None, high: float, words: str):
     assert ENGLISH.between(low, high) == words
+    assert ENGLISH.intervals([low, None, 1.0], [high, 1.0, 2.0]) == [words, "", "+1.0 to +2.0"]
 
 
 def test_places_are_in_the_unit_shown_and_drop_digits_that_say_nothing():

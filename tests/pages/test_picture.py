@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
+import numpy as np
 import pytest
 
 from pipeline.pages import picture as module
@@ -83,7 +84,7 @@ def test_a_range_is_never_empty():
 def test_marks_stand_where_their_values_are():
     picture = simple()
     picture.line([(0, 200), (10, 250), (20, 300)], "mean")
-    picture.dots([(5, 275)], "late")
+    picture.dots(np.array([5]), np.array([275]), "late")
     picture.bars([(10, 210, 290)], "error")
     picture.area([(0, 200, 210), (20, 290, 300)], "interval")
     picture.band("margin", y=(240, 260))
@@ -111,7 +112,7 @@ def test_letters_and_addresses_are_escaped():
     picture = simple()
     picture.write(5, 250, "<b>&", "mark")
     picture.link('a"b.html', "<i>", (5, 250), "point")
-    svg = picture.svg('"><script>', readings=[(5, "<script>|x")])
+    svg = picture.svg('"><script>', reads=("250", ["<script>|x"]))
     assert "<script>" not in svg
     assert "<b>" not in svg
     found = ET.fromstring(svg)
@@ -121,7 +122,7 @@ def test_letters_and_addresses_are_escaped():
 
 
 def test_what_is_read_somewhere_stands_at_its_place():
-    found = parsed(simple(), readings=[(5, "five"), (20, "twenty")])
+    found = parsed(simple(), reads=("250 1000", ["five", "twenty"]))
     assert (found.get("data-x"), found.get("data-says")) == ("250 1000", "five|twenty")
     assert (found.get("role"), found.get("tabindex")) == ("group", "0")
     assert parsed(simple()).get("role") == "img"

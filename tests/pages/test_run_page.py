@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -16,7 +17,7 @@ from pipeline.formats import READINGS
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import RunRows, left_out, panels, run_page
 from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
-from pipeline.pages.traces import traced
+from pipeline.pages.traces import Traces, traced
 from pipeline.pages.units import MINUS, Units
 from pipeline.tables import TABLES
 from tests.support.rows_in_memory import RowsInMemory
@@ -55,17 +56,26 @@ def page(
     club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded, **(lists or {}))
     inclusion = replace(INCLUSION, split_length_m=split_length_m)
     return run_page(
-        RUN | (run or {}), RunRows(splits or [split()], **rows),
+        RUN | (run or {}), RunRows(columns(*splits), **rows),
         club=club, language=Language(language, units), inclusion=inclusion,
     )  # fmt: skip
 
 
+def columns(*splits: Row) -> dict[str, list[Any]]:
+    rows = splits or [split()]
+    return {name: [row[name] for row in rows] for name in rows[0]}
+
+
 def pictures(*splits: Row, traced: pl.DataFrame | None = None, units: Units = KM, **rows: Any) -> dict[str, str]:
-    found = trace() if traced is None else traced
-    shown = panels(
-        RUN, RunRows(splits or [split()], **rows), {one.name: one.cast(pl.Float64).to_numpy() for one in found},
-        language=Language("en", units), inclusion=INCLUSION,
+    found = {one.name: one.cast(pl.Float64).to_numpy()[None] for one in (trace() if traced is None else traced)}
+    absent = np.full_like(found["distance_km"], np.nan)
+    traces = Traces(
+        found["distance_km"], found["run_share"] > 0, {name: found.get(name, absent) for name in traced()},
+        found["run_share"],
     )  # fmt: skip
+    (shown,) = panels(
+        [(RUN, RunRows(columns(*splits), **rows))], traces, language=Language("en", units), inclusion=INCLUSION
+    )
     return {one["name"]: one["svg"] for one in shown}
 
 
@@ -144,7 +154,9 @@ def test_a_split_is_a_row_of_what_it_has():
 
 def test_columns_are_those_that_any_split_has_in_their_order():
     found = page(split(heart_rate_bpm=150.5), split(2, contact_time_ms=240.0, cadence_spm=None))
-    assert found["columns"] == [("cadence", "steps/min"), ("contact time", "ms"), ("heart rate", "beats/min")]
+    assert [one[:2] for one in found["columns"]] == [
+        ("cadence", "steps/min"), ("contact time", "ms"), ("heart rate", "beats/min"),
+    ]  # fmt: skip
     assert [row[6:] for row in cells(found)] == [["170.0", "", "150"], ["", "240.0", ""]]
 
 
@@ -193,14 +205,15 @@ def test_what_is_not_as_usual_is_said_first(rows: list[Row], sentence: str):
 def test_a_run_stands_next_to_what_is_usual_with_its_numbers():
     (row,) = page(against=[against()])["against"]
     assert (row["metric"], row["drift"], row["usual"], row["n"]) == ("contact time", "+3.0", "0.0 to +4.0", 11)
-    assert (row["cell"]["word"], row["is_derived"]) == ("as usual", False)
+    assert ('<span class="word">as usual</span>' in row["mark"], row["is_derived"]) == (True, False)
 
 
 def test_without_enough_other_runs_there_is_no_interval():
     nothing = dict.fromkeys(("usual_pct_per_10km", "usual_low", "usual_high"))
     (row,) = page(against=[against(comparison="cannot_tell", **nothing)])["against"]
-    assert (row["usual"], row["cell"]["word"]) == ("", "cannot tell from one run")
-    assert "usual for such a run" not in row["cell"]["title"]
+    assert row["usual"] == ""
+    assert '<span class="word">cannot tell from one run</span>' in row["mark"]
+    assert "usual for such a run" not in row["mark"]
 
 
 def test_the_runs_before_and_after_are_led_to():
@@ -259,7 +272,7 @@ def test_everything_that_can_be_set_aside_is_told_in_words(quantity: str):
     ],
 )
 def test_stretches_that_did_not_enter_say_why(row: Row, why: str | None):
-    found = left_out(RunRows([row]), INCLUSION)
+    found = left_out(RunRows(columns(row)), INCLUSION)
     assert [reason for *_, reason in found] == ([] if why is None else [why])
 
 
@@ -281,7 +294,7 @@ def readings(svg: str) -> list[str]:
 
 def test_a_panel_reads_the_means_of_the_splits_and_what_is_usual():
     rows = (split(1), split(2, cadence_spm=168.0), split(3, cadence_spm=None))
-    shown = pictures(*rows, expected={"cadence_spm": [(1.5, 165.0, 175.0)]})
+    shown = pictures(*rows, expected={"cadence_spm": np.array([[np.nan] * 2, [165.0, 175.0], [np.nan] * 2])})
     assert readings(shown["cadence_spm"]) == [
         "170.0 steps/min", "168.0 steps/min; usual 165.0 to 175.0", "no reading",
     ]  # fmt: skip

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 
-from pipeline.pages.units import KM_PER_MILE, MINUS, Units, between, duration, number, signed
+from pipeline.pages.units import KM_PER_MILE, MINUS, Units, between, duration, number, numbers, signed
 
 KM, MILE = Units("km", "min/km"), Units("mile", "min/mile")
 METRIC = Units("km", "m/s")
@@ -151,3 +151,12 @@ def test_an_interval_has_both_ends_with_their_signs():
 )
 def test_a_duration_has_hours_only_where_it_has_any(seconds: float, text: str):
     assert duration(seconds) == text
+
+
+@pytest.mark.parametrize("decimals", [0, 1, 3])
+def test_many_numbers_are_written_as_each_of_them_is(decimals: int):
+    values = [None, 0.0, -0.0, -0.04, 0.05, -0.05, 0.5, -0.0004, 10.0, -10.0, -100.5, 1234.5]
+    assert numbers(values, decimals) == [number(value, decimals) for value in values]
+    assert numbers(values, decimals, sign="+") == [signed(value, decimals) for value in values]
+    assert numbers([1.25, None], 2, point=",") == ["1,25", ""]
+    assert numbers([], decimals) == []

@@ -23,6 +23,7 @@ from pipeline.refresh.context import Athlete, BuildContext, DriftTask
 from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
+from pipeline.store.bundles import read_bundle
 from pipeline.store.generations import generations, published
 from pipeline.store.history import HISTORY, read_history
 from pipeline.store.known import with_digests
@@ -404,8 +405,8 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
     heard: dict[str, set[str]] = {READING: set(), ANALYSIS: set()}
     reading, analysis = (BuildContext(replace(inbox, settings=Overheard(heard[step])), built) for step in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
-    analysed = [analyse(analysis, Athlete(rows.runs["athlete_id"][0], rows)) for rows in measured]
-    club = club_responses(pl.concat(tables["responses"] for tables in analysed))
+    analysed = [analyse(analysis, Athlete(bundle.athlete_id, (bundle.name,))) for bundle in measured]
+    club = club_responses(pl.concat(read_bundle(built, bundle.name)["responses"] for bundle in analysed))
     analyse_after_club(analysis, DriftTask("ari", ("cadence_spm",)), club)
     marked = {of: {field.name for field in fields(Settings) if field.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -20,9 +20,10 @@ from data.generator.fit_writer import run_file
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.nightly.nightly import Night, one_night
 from pipeline.nightly.plan import Plan, next_night, time_of
-from pipeline.refresh.context import BuildContext, DriftTask
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask
 from pipeline.refresh.refresh import bring_up_to_date, refresh
 from pipeline.refresh.steps import executor_over
+from pipeline.store.bundles import Bundle
 from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import published
 from pipeline.workers.pool import workers
@@ -110,6 +111,12 @@ class Nights:
         responded: list[str] = []
         analysed: list[DriftTask] = []
 
+        def analyse(context: BuildContext, athletes: Sequence[Athlete]) -> Iterator[Bundle]:
+            for bundle in executor.analyse(context, athletes):
+                if bundle.has_runs and bundle.athlete_id is not None:
+                    responded.append(bundle.athlete_id)
+                yield bundle
+
         def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
             def taken(context: BuildContext, items: Sequence[Any], *more: Any) -> Any:
                 note(items)
@@ -124,9 +131,7 @@ class Nights:
                 measure=noted(
                     executor.measure, lambda shards: read.extend(file.path for shard in shards for file in shard.files)
                 ),
-                analyse=noted(
-                    executor.analyse, lambda athletes: responded.extend(athlete.athlete_id for athlete in athletes)
-                ),
+                analyse=analyse,
                 analyse_after_club=noted(executor.analyse_after_club, analysed.extend),
             )
             ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
