@@ -8,6 +8,7 @@ import os
 import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
