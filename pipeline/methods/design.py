@@ -30,6 +30,7 @@ from pipeline.methods.mixed_model import (
     settled,
     settled_as_weighted,
 )
+from pipeline.methods.warm_up import WARM_UP_KM, settling_slowly
 
 TEN_KM = 10_000.0
 
@@ -51,9 +52,6 @@ ADJUSTED_BY = {
     WARM_UP: "response_to_warm_up",
 }
 
-#: How far off form is at the start dies out over this distance [km]. Common practice, no source; `data/METHODS.md` has
-#: simulated seasons whose form settles sooner or later.
-WARM_UP_KM = 2.0
 #: An athlete's own runs are asked with a prior this many times as wide, which decides only what they leave open.
 OWN_PRIOR = 10.0
 #: Root mean squares inside runs below which a nuisance is not looked for: with usual sizes it then moves a split by
@@ -317,19 +315,22 @@ def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
         return NO_CLUB
     plain = rows.filter(pl.col("log_weight").is_null())
     by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_source", "speed_error_pct")
+    numbers = by_error.select("log_weight", "mean", "variance", "mean_variance").to_numpy()
+    speed: dict[tuple[str, str | None], ErrorPrior] = {}
+    begins = 0
+    for metric, source, n in by_error.group_by("metric", "speed_source", maintain_order=True).len().iter_rows():
+        log_weight, mean, variance, mean_variance = numbers[begins : begins + n].T.copy()
+        speed[metric, source] = ErrorPrior(
+            log_weight,
+            mean,
+            variance,
+            *plausible(registry.metric_of[metric]),
+            is_of_club=True,
+            mean_variance=mean_variance,
+        )
+        begins += n
     return Club(
-        {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
-        {
-            (str(metric), source): ErrorPrior(
-                of_metric["log_weight"].to_numpy(),
-                of_metric["mean"].to_numpy(),
-                of_metric["variance"].to_numpy(),
-                *plausible(registry.metric_of[str(metric)]),
-                is_of_club=True,
-                mean_variance=of_metric["mean_variance"].to_numpy(),
-            )
-            for (metric, source), of_metric in by_error.group_by("metric", "speed_source", maintain_order=True)
-        },
+        {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)}, speed
     )
 
 
@@ -424,9 +425,10 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, o
         of_drift: whether the interval of the drift is wanted; see `correct`.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
+    model = _model(design, causes, expected, is_speed_exact=prior is None)
+    slow = settling_slowly(model, WARM_UP) if of_drift else None
     if prior is None:
-        return uncorrected(_model(design, causes, expected, is_speed_exact=True).fitted())
-    model = _model(design, causes, expected, is_speed_exact=False)
+        return uncorrected(model, slow)
     other_causes = tuple(place for place in model.places[1:] if place != SPEED)
     return correct(
         model,
@@ -434,6 +436,7 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, o
         prior,
         expected.of.speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
+        slow=slow,
         of_drift=of_drift,
     )
 
