@@ -111,6 +111,7 @@ SELECT
   response_to_slope_squared,
   response_to_pace_variance,
   response_to_warm_up,
+  responses_covariance,
   smallest_change_pct,
   smallest_change_at_usual_distance_pct,
   detectable_pct,

@@ -265,6 +265,7 @@ responders <- function(rows, about, given) {
   results <- NULL
   if (about$detectable_pct != "") {
     detectable <- rep(log1p(as.numeric(about$detectable_pct) / 100), length(change))
+    told <- list(beyond = length(change), rising = length(change), falling = length(change))
   } else {
     of_run <- log(numbers(rows, "late") / numbers(rows, "early"))
     place <- match(rows$athlete, level$names)
@@ -273,9 +274,15 @@ responders <- function(rows, about, given) {
     size <- (sum(n) - sum(n^2) / sum(n)) / (m - 1)
     mean_square <- sum((of_run - change[place])^2) / (length(of_run) - m)
     square_between <- sum(n * (change - mean(of_run))^2) / (m - 1)
-    shared <- numbers(given$athletes, "shared")[match(level$names, given$athletes$athlete)]
-    detectable <- qnorm(0.975) * sqrt(mean_square / n + shared^2)
-    true <- sqrt(max((square_between - mean_square) / size, 0))
+    of_athlete <- match(level$names, given$athletes$athlete)
+    shared <- numbers(given$athletes, "shared")[of_athlete]
+    whole <- numbers(given$athletes, "response_se")[of_athlete]
+    own <- pmax(whole^2 - shared^2, 0)
+    from_responses <- (sum(n * own) - sum(n^2 * own) / sum(n)) / (m - 1)
+    error <- sqrt(mean_square / n + whole^2)
+    detectable <- qnorm(0.975) * error
+    true <- sqrt(max((square_between - from_responses - mean_square) / size, 0))
+    told <- independent_athletes(shared / error)
     results <- rbind(
       row_of("smallest_detectable_change_pct", percent(1.96 * sqrt(mean_square))),
       row_of("sd_of_true_changes_pct", percent(true))
@@ -284,10 +291,29 @@ responders <- function(rows, about, given) {
   rising <- sum(change > detectable)
   falling <- sum(change < -detectable)
   share <- function(name, count) {
-    of <- wilson(count, length(change))
-    row_of(paste0("share_", name), of[1], of[2], of[3])
+    n_told <- told[[name]]
+    of <- wilson(count / length(change) * n_told, n_told)
+    row_of(paste0("share_", name), count / length(change), of[2], of[3])
   }
   rbind(results, share("beyond", rising + falling), share("rising", rising), share("falling", falling))
+}
+
+# How many independent athletes tell a share as well as these, who share an error.
+#
+# shared: what all share of each athlete's standard error, as a share of it.
+independent_athletes <- function(shared) {
+  shared <- pmin(pmax(shared, -0.999), 0.999)
+  moved <- outer(qnorm((seq_len(2000) - 0.5) / 2000), shared)
+  chance <- function(sign) pnorm(sweep(sign * moved - qnorm(0.975), 2, sqrt(1 - shared^2), "/"))
+  variance <- function(x) mean((x - mean(x))^2)
+  told <- function(chance) {
+    alone <- sum(colMeans(chance) * (1 - colMeans(chance)))
+    together <- variance(rowSums(chance)) - sum(apply(chance, 2, variance))
+    length(shared) * alone / (alone + max(together, 0))
+  }
+  rising <- chance(1)
+  falling <- chance(-1)
+  list(beyond = told(rising + falling), rising = told(rising), falling = told(falling))
 }
 
 # --- Several sections of the same runs -------------------------------------------------------------------------------
@@ -604,6 +630,8 @@ onset <- function(rows, about, given) {
   normal <- sum(product(cbind(x), cbind(x)))
   cross <- colSums(product(each(x), bent))
   slope <- sum(product(cbind(x), cbind(y))) / normal
+  left <- sum(product(cbind(y), cbind(y))) - slope * sum(product(cbind(x), cbind(y)))
+  variance <- left / max(length(y) - n - 1, 1)
   beside_line <- colSums(product(bent, bent)) - cross^2 / normal
   bent <- bent - outer(x, cross / normal)
   votes <- product(bent, each(y - x * slope))
@@ -631,7 +659,9 @@ onset <- function(rows, about, given) {
   tail <- pnorm(-qt(0.975, n - 1) * sqrt(n / (n - 1)))
   limits <- quantile(places[apart][apply(gains, 1, which.max)], c(tail, 1 - tail), names = FALSE)
   of_curve <- (counts %*% votes[, curve])^2 / (counts %*% sizes[, curve])
-  is_given <- p_value <= 0.02 && abs(before + bend) > abs(before) && mean(apply(gains, 1, max) > of_curve) >= 0.9
+  # The hinge's place, a parameter more, lowers the sum of squares by one error variance where it is of no use.
+  is_no_curve <- mean(apply(gains, 1, max) > of_curve + variance) >= 0.9
+  is_given <- p_value <= 0.02 && abs(before + bend) > abs(before) && is_no_curve
   if (!is_given) return(row_of("onset_km", NA, p_value = p_value, primary = TRUE))
   row_of("onset_km", 10 * places[apart][best], 10 * limits[1], 10 * limits[2], p_value, TRUE)
 }
@@ -806,18 +836,30 @@ landing_of_runners <- function(angles, changes, raters, draws) {
       row_of("angle_change_deg", mean(change), mean(change) - margin, mean(change) + margin, p_of_signs(change, draws))
     )
   }
-  if (NROW(changes) >= 10) {
-    gained <- changes$gained == "true"
-    speed <- numbers(changes, "speed_change")
-    told_apart <- all(gained) || !any(gained) || length(unique(speed)) == 1 ||
-      max(speed[gained]) <= min(speed[!gained]) || max(speed[!gained]) <= min(speed[gained])
-    if (!told_apart) {
-      fitted <- summary(glm(gained ~ speed, family = binomial(), control = list(epsilon = 1e-14, maxit = 100)))
-      b <- fitted$coefficients[, 1]
-      margin <- qnorm(0.975) * fitted$coefficients[, 2]
-      names <- c("odds_ratio_equal_speed", "odds_ratio_10_pct_faster")
-      results <- rbind(results, row_of(names, exp(b), exp(b - margin), exp(b + margin)))
-    }
+  odds <- function(rows, covariates, names) {
+    x <- cbind(1, vapply(covariates, function(name) numbers(rows, name), numeric(NROW(rows))))
+    if (NROW(rows) < 5 * ncol(x) || qr(x)$rank < ncol(x)) return(NULL)
+    # With a warning, all who gained are told from all who lost: no estimate is finite.
+    fitted <- tryCatch(
+      glm.fit(x, as.numeric(rows$gained == "true"), family = binomial(), control = list(epsilon = 1e-14, maxit = 100)),
+      warning = function(told) NULL
+    )
+    if (is.null(fitted)) return(NULL)
+    b <- fitted$coefficients
+    margin <- qnorm(0.975) * sqrt(diag(chol2inv(fitted$qr$qr[seq_along(b), , drop = FALSE])))
+    kept <- names != ""
+    row_of(names[kept], exp(b)[kept], exp(b - margin)[kept], exp(b + margin)[kept])
+  }
+  if (NROW(changes)) {
+    with_slope <- changes[changes$slope_change != "", ]
+    results <- rbind(
+      results,
+      odds(changes, "speed_change", c("odds_ratio_equal_speed", "odds_ratio_10_pct_faster")),
+      if (NROW(with_slope)) {
+        odds(with_slope, c("speed_change", "slope_change"),
+          c("odds_ratio_equal_speed_and_slope", "", "odds_ratio_1_pct_steeper"))
+      }
+    )
   }
   feet <- if (NROW(raters)) numbers(raters, "feet") else numeric(0)
   classes <- sort(unique(c(raters$first[feet > 0], raters$second[feet > 0])))

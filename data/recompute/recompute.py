@@ -50,6 +50,7 @@ class Given:
         draws: random draws by purpose and number of units.
         shared_se: what all athletes have in common in the standard error of a statistic, by statistic and part.
         shared: what one standard error of that moves each athlete's change by.
+        response_se: whole standard error of each athlete's change by the responses.
     """
 
     def __init__(self, draws, factors=(), shared_errors=(), athletes=()):
@@ -57,6 +58,7 @@ class Given:
         self.factors = sorted(factors, key=lambda line: int(line["place"]))
         self._errors = {(line["statistic"], line["part"]): float(line["shared_se"]) for line in shared_errors}
         self.shared = {line["athlete"]: float(line["shared"]) for line in athletes}
+        self.response_se = {line["athlete"]: float(line["response_se"] or 0) for line in athletes}
 
     def shared_se(self, statistic, part=""):
         """Zero where athletes have nothing in common."""
@@ -273,15 +275,40 @@ def responders(rows, about, given):
         size = (n.sum() - n @ n / n.sum()) / (m - 1)
         mean_square = np.sum((of_run - change[place]) ** 2) / (len(of_run) - m)
         square_between = n @ (change - of_run.mean()) ** 2 / (m - 1)
-        true, within = np.sqrt(max((square_between - mean_square) / size, 0)), np.sqrt(mean_square)
         shared = np.array([given.shared[name] for name in names])
-        detectable = stats.norm.ppf(0.975) * np.hypot(within / np.sqrt(n), shared)
+        whole = np.array([given.response_se[name] for name in names])
+        own = np.maximum(whole**2 - shared**2, 0)
+        from_responses = (n @ own - n**2 @ own / n.sum()) / (m - 1)
+        true = np.sqrt(max((square_between - from_responses - mean_square) / size, 0))
+        within = np.sqrt(mean_square)
+        error = np.hypot(within / np.sqrt(n), whole)
+        detectable = stats.norm.ppf(0.975) * error
+        told = [*independent_athletes(shared / error)]
     rising, falling = np.sum(change > detectable), np.sum(change < -detectable)
-    for name, count in (("beyond", rising + falling), ("rising", rising), ("falling", falling)):
-        yield row(f"share_{name}", *wilson(count, len(change)))
+    for k, (name, count) in enumerate((("beyond", rising + falling), ("rising", rising), ("falling", falling))):
+        n_told = len(change) if within is None else told[k]
+        _, low, high = wilson(count / len(change) * n_told, n_told)
+        yield row(f"share_{name}", count / len(change), low, high)
     if within is not None:
         yield row("smallest_detectable_change_pct", percent(1.96 * within))
         yield row("sd_of_true_changes_pct", percent(true))
+
+
+def independent_athletes(shared):
+    """How many independent athletes tell a share as well (beyond, rising, falling) as these, who share an error.
+
+    Args:
+        shared: what all share of each athlete's standard error, as a share of it.
+    """
+    shared = np.clip(shared, -0.999, 0.999)
+    moved = shared * stats.norm.ppf((np.arange(2000) + 0.5) / 2000)[:, None]
+    rising, falling = (
+        special.ndtr((sign * moved - stats.norm.ppf(0.975)) / np.sqrt(1 - shared**2)) for sign in (1, -1)
+    )
+    for chance in (rising + falling, rising, falling):
+        mean = chance.mean(axis=0)
+        alone, together = np.sum(mean * (1 - mean)), chance.sum(axis=1).var() - chance.var(axis=0).sum()
+        yield len(shared) * alone / (alone + max(together, 0))
 
 
 # --- Several sections of the same runs -------------------------------------------------------------------------------
@@ -535,6 +562,8 @@ class AthletesLines:
         bent = bent - x * (cross / normal)
         votes, sizes = product(bent, y - x * slope), product(bent, bent)
         apart = np.flatnonzero((sizes.sum(axis=0) >= 0.1 * beside_line)[:-1])
+        left = product(y, y).sum() - slope * product(x, y).sum()
+        self.variance = left / max(len(y) - len(self.first) - 1, 1)
         return slope, cross / normal, votes, sizes, apart
 
 
@@ -559,7 +588,9 @@ def onset(rows, _, given):
     tail = stats.norm.sf(stats.t.ppf(0.975, n - 1) * np.sqrt(n / (n - 1)))
     low, high = np.quantile(places[apart][np.argmax(gains, axis=1)], [tail, 1 - tail])
     of_curve = (counts @ votes[:, -1]) ** 2 / (counts @ sizes[:, -1])
-    is_steeper, is_no_curve = abs(before + bend) > abs(before), np.mean(gains.max(axis=1) > of_curve) >= 0.9
+    # The hinge's place, a parameter more, lowers the sum of squares by one error variance where it is of no use.
+    is_no_curve = np.mean(gains.max(axis=1) > of_curve + lines.variance) >= 0.9
+    is_steeper = abs(before + bend) > abs(before)
     if p_value <= 0.02 and is_steeper and is_no_curve:
         yield row("onset_km", 10 * places[apart][best], 10 * low, 10 * high, p_value, primary=True)
     else:
@@ -712,15 +743,16 @@ def landing_of_runners(angles, changes, raters, draws):
         ends = (change.mean() - margin, change.mean() + margin) if scatters(change, [early, late]) else (None, None)
         yield row("angle_change_deg", change.mean(), *ends, p_value=p_of_signs(change, draws))
     gained, speed = np.array([line["gained"] == "true" for line in changes]), numbers(changes, "speed_change")
-    if len(changes) >= 10 and not is_told_apart(gained, speed):
-        design, b = np.column_stack([np.ones(len(speed)), speed]), np.zeros(2)
-        for _ in range(50):  # logistic regression by Newton's steps
-            p = special.expit(design @ b)
-            information = design.T @ (design * (p * (1 - p))[:, None])
-            b = b + np.linalg.solve(information, design.T @ (gained - p))
-        margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
-        for name, *of in zip(("equal_speed", "10_pct_faster"), b, b - margin, b + margin, strict=True):
-            yield row(f"odds_ratio_{name}", *np.exp(of))
+    for name, *of in zip(("equal_speed", "10_pct_faster"), *odds_at_equal(gained, [speed]), strict=False):
+        yield row(f"odds_ratio_{name}", *np.exp(of))
+    with_slope = [line for line in changes if line["slope_change"]]
+    if with_slope:
+        gained = np.array([line["gained"] == "true" for line in with_slope])
+        both = [numbers(with_slope, "speed_change"), numbers(with_slope, "slope_change")]
+        names = "equal_speed_and_slope", "", "1_pct_steeper"
+        for name, *of in zip(names, *odds_at_equal(gained, both), strict=False):
+            if name:
+                yield row(f"odds_ratio_{name}", *np.exp(of))
     classes = sorted({line[name] for line in raters for name in ("first", "second") if float(line["feet"])})
     if len(classes) > 1:
         feet = {(line["first"], line["second"]): float(line["feet"]) for line in raters}
@@ -738,11 +770,20 @@ def landing_of_runners(angles, changes, raters, draws):
         yield row("kappa", kappa, kappa - margin, kappa + margin)
 
 
-def is_told_apart(gained, speed):
-    """Whether the odds are infinite, or speed changed alike in all."""
-    if gained.all() or not gained.any() or len(set(speed)) == 1:
-        return True
-    return speed[gained].max() <= speed[~gained].min() or speed[~gained].max() <= speed[gained].min()
+def odds_at_equal(gained, covariates):
+    """Logistic regression of who gained by Newton's steps: estimates, lower and upper ends; empty where not finite."""
+    design = np.column_stack([np.ones(len(gained)), *covariates])
+    b = np.zeros(design.shape[1])
+    if len(gained) < 5 * len(b) or np.linalg.matrix_rank(design) < len(b):
+        return [], [], []
+    for _ in range(50):
+        p = special.expit(design @ b)
+        information = design.T @ (design * (p * (1 - p))[:, None])
+        if np.abs(b).max() > 30 or np.linalg.matrix_rank(information) < len(b):
+            return [], [], []
+        b = b + np.linalg.solve(information, design.T @ (gained - p))
+    margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
+    return b, b - margin, b + margin
 
 
 # --- All analyses ----------------------------------------------------------------------------------------------------

@@ -65,6 +65,7 @@ def study(
     from pipeline.core.written import read_text
     from pipeline.store.layout import settings_of
     from pipeline.study.conduct import check, conduct
+    from pipeline.study.exposure import cautions
     from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
@@ -91,9 +92,11 @@ def study(
         return
     secret = study_key(store, key)
     result = conduct(released(stated, secret), store, against=against, with_power=power)
-    changed = write_output(out, result, registered, secret)
+    changed, exposed = write_output(out, result, registered, secret)
     console.print(study_summary(result))
     if changed:
         console.print(f"Changed since the output that was replaced: {', '.join(changed)}.", highlight=False)
+    for sentence in cautions(exposed, stated.least_cell):
+        console.print(f"Before the folder is passed on: {sentence}", highlight=False, markup=False)
     where = f"\nThe report: {whole_name(out)}/report.html"
     console.print(where, highlight=False, markup=False, soft_wrap=True)

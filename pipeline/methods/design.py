@@ -30,6 +30,7 @@ from pipeline.methods.mixed_model import (
     settled,
     settled_as_weighted,
 )
+from pipeline.methods.warm_up import WARM_UP_KM, settling_slowly
 
 TEN_KM = 10_000.0
 
@@ -51,9 +52,6 @@ ADJUSTED_BY = {
     WARM_UP: "response_to_warm_up",
 }
 
-#: How far off form is at the start dies out over this distance [km]. Common practice, no source; `data/METHODS.md` has
-#: simulated seasons whose form settles sooner or later.
-WARM_UP_KM = 2.0
 #: An athlete's own runs are asked with a prior this many times as wide, which decides only what they leave open.
 OWN_PRIOR = 10.0
 #: Root mean squares inside runs below which a nuisance is not looked for: with usual sizes it then moves a split by
@@ -424,9 +422,10 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, o
         of_drift: whether the interval of the drift is wanted; see `correct`.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
+    model = _model(design, causes, expected, is_speed_exact=prior is None)
+    slow = settling_slowly(model, WARM_UP) if of_drift else None
     if prior is None:
-        return uncorrected(_model(design, causes, expected, is_speed_exact=True).fitted())
-    model = _model(design, causes, expected, is_speed_exact=False)
+        return uncorrected(model, slow)
     other_causes = tuple(place for place in model.places[1:] if place != SPEED)
     return correct(
         model,
@@ -434,6 +433,7 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, o
         prior,
         expected.of.speed_loading,
         expected.prior(other_causes, is_speed_exact=False),
+        slow=slow,
         of_drift=of_drift,
     )
 

@@ -39,13 +39,16 @@ class Change:
         return Change((self.estimate + other.estimate) / 2, *self.wider(other))
 
 
-def straight_change(fitted: Fit, distance: float) -> Change:
+def straight_change(drift: float, variance: float, df: float, distance: float) -> Change:
     """The change along the straight line.
 
     Args:
+        drift: its slope [change of the logarithm per 10 km].
+        variance: of that.
+        df: degrees of freedom of the variance.
         distance: from the start [10 km].
     """
-    return _change(fitted, float(fitted.beta[0]) * distance, float(fitted.covariance[0, 0]) * distance**2)
+    return _change(df, drift * distance, variance * distance**2)
 
 
 def broken_change(
@@ -89,11 +92,11 @@ def broken_change(
         joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.variance_ratio)
         moves = reaches @ np.linalg.solve(total, joint.sum(axis=0)[: len(line), len(line) :])
         variance += float(moves @ fitted.covariance[np.ix_(known, known)] @ moves)
-    return _change(fitted, float(reaches @ slopes), variance)
+    return _change(fitted.drift_df, float(reaches @ slopes), variance)
 
 
-def _change(fitted: Fit, estimate: float, variance: float) -> Change:
-    margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * np.sqrt(max(variance, 0.0))
+def _change(df: float, estimate: float, variance: float) -> Change:
+    margin_of_error = float(special.stdtrit(df, 0.975)) * np.sqrt(max(variance, 0.0))
     return Change(estimate, float(estimate - margin_of_error), float(estimate + margin_of_error))
 
 

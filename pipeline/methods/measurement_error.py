@@ -21,8 +21,8 @@ the data tell s, the three equations disagree until s is right; where they do no
 leave open.
 
 The drift. Given b it is generalised least squares of y - x b on distance (and slopes), with the jackknife over runs;
-the result is mixed over the distribution of b. So its interval holds the uncertainty of the correction, and is as
-skewed as that is.
+the result is mixed over the distribution of b, and over lengths of the warm-up (`pipeline/methods/warm_up.py`). So its
+interval holds the uncertainty of the correction, and is as skewed as that is.
 
 A metric that is computed from the measured speed has w in itself: `loading` times w (step length: 1). Then y -
 loading x has none, and everything above is done with that.
@@ -68,6 +68,8 @@ PARTS_OF_OTHERS = 5
 #: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
 #: probability that they may be off.
 BINS, MOST_STEPS, CLOSE_ENOUGH = 40, 40, 1e-8
+#: A line that counts less is left out: it moves no end by a visible digit.
+NEGLIGIBLE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -154,7 +156,9 @@ class Corrected:
     """The responses and the drift, with the error of speed taken into account.
 
     Attributes:
-        fit: with the corrected coefficients and their covariance.
+        fit: with the corrected coefficients and their covariance, the warm-up of the usual length.
+        drift: estimate of the drift, over lengths of the warm-up.
+        drift_variance: its variance.
         drift_low: lower end of the 95 % interval of the drift.
         drift_high: upper end.
         p_value: of no drift, two-sided; None where nothing scatters.
@@ -169,6 +173,8 @@ class Corrected:
     """
 
     fit: Fit
+    drift: float
+    drift_variance: float
     drift_low: float
     drift_high: float
     p_value: float | None
@@ -181,12 +187,23 @@ class Corrected:
     club_response: float | None = None
 
 
-def uncorrected(fitted: Fit) -> Corrected:
-    """The fit as it is, with the interval of its drift."""
-    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
+def uncorrected(model: Model, slow: Model | None = None) -> Corrected:
+    """The model as it is, with the interval of its drift.
+
+    Args:
+        model: with its variances settled, or a fit.
+        slow: the same with a warm-up that takes long (`settling_slowly`).
+    """
+    fitted = model.fitted()
+    if slow is not None:
+        lines = _Lines.of([_at_response(one, None, 0.0, model.prior) for one in (model, slow)])
+        low, high, below = lines.interval(np.ones(1), np.zeros(1))
+        return Corrected(fitted, lines.drift, lines.variance(0.0), low, high, 2 * min(below, 1 - below))
+    estimate, variance = float(fitted.beta[0]), float(fitted.covariance[0, 0])
+    error = float(np.sqrt(variance))
     margin_of_error = float(special.stdtrit(fitted.drift_df, 0.975)) * error
     p_value = 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / error)) if error > 0 else None
-    return Corrected(fitted, estimate - margin_of_error, estimate + margin_of_error, p_value)
+    return Corrected(fitted, estimate, variance, estimate - margin_of_error, estimate + margin_of_error, p_value)
 
 
 def _t_density(z: Array) -> Array:
@@ -246,6 +263,7 @@ def correct(
     loading: float = 0.0,
     of_others: Prior | None = None,
     *,
+    slow: Model | None = None,
     of_drift: bool = True,
 ) -> Corrected:
     """Correct the response to speed, and the drift, for the error of speed.
@@ -256,12 +274,13 @@ def correct(
         prior: of the error and of the response.
         loading: of the error of speed in the value.
         of_others: prior of the responses to the other causes, in their order.
+        slow: the model with a warm-up that takes long (`settling_slowly`); None to take the usual one for certain.
         of_drift: whether the drift is asked for; False gives it no interval, for those who ask for responses alone.
     """
     sizes, groups = _sizes(prior, model.design.speed_sources)
     system = equations(model, speed, loading, groups if len(groups) else None)
     if system is None:
-        return uncorrected(model.fitted())
+        return uncorrected(model, slow)
     errors = speed_errors(system, sizes)
     unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
     response, log_mass = _posterior(errors, unloaded)
@@ -281,29 +300,32 @@ def correct(
     conditional = _at_response(model, speed, mean, of_others)
     fitted = _with_response(model, speed, mean, variance, conditional)
     if not of_drift:
-        return Corrected(fitted, -np.inf, np.inf, None, own_response=own_response)
-    error, passed_on = float(np.sqrt(conditional.covariance[0, 0])), float(conditional.passed_on[0])
-    centres = conditional.beta[0] - passed_on * (response - mean)
-    low, high, below = _mixture(weight.ravel(), centres.ravel(), error, conditional.df)
+        return Corrected(
+            fitted, float(fitted.beta[0]), np.inf, -np.inf, np.inf, p_value=None, own_response=own_response
+        )
+    others = [] if slow is None else [_at_response(slow, speed, mean, of_others)]
+    lines = _Lines.of([conditional, *others])
+    low, high, below = lines.interval(weight.ravel(), response.ravel() - mean)
     by_size = weight.reshape(len(sizes), -1).sum(axis=1)
-    # How wrong the splits of all runs are, on average.
-    error_sd = float(by_size @ np.sqrt(errors.mean_square[:, 0]))
     level = system.value[0] / system.speed[0]
-    without = float(conditional.beta[0]) + passed_on * (mean - loading)
-    margin_of_error = low - conditional.beta[0] if low > 0 else high - conditional.beta[0]
-    tipping = passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
+    without = lines.drift + lines.passed_on * (mean - loading)
+    margin_of_error = low - lines.drift if low > 0 else high - lines.drift
+    tipping = lines.passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
     return Corrected(
         fitted,
-        low,
-        high,
-        2 * min(below, 1 - below),
-        float(by_size @ errors.reliability),
-        float(tipping) if 0 < tipping <= 1 else None,
-        error_sd,
-        _depends(weight, centres, error, conditional.df),
-        own_response,
-        _shared_se(prior, weight, response, mean),
-        _far_club(prior, weight, mean),
+        drift=lines.drift,
+        drift_variance=lines.variance(variance),
+        drift_low=low,
+        drift_high=high,
+        p_value=2 * min(below, 1 - below),
+        reliability=float(by_size @ errors.reliability),
+        tipping_reliability=float(tipping) if 0 < tipping <= 1 else None,
+        # How wrong the splits of all runs are, on average.
+        error_sd=float(by_size @ np.sqrt(errors.mean_square[:, 0])),
+        depends_on_speed=_depends(weight, lines, response - mean, conditional.df),
+        own_response=own_response,
+        shared_se=_shared_se(prior, weight, response, mean),
+        club_response=_far_club(prior, weight, mean),
     )
 
 
@@ -327,8 +349,9 @@ def _shared_se(prior: ErrorPrior, weight: Array, response: Array, mean: float) -
     return float(np.sqrt(by_sd[known] @ shared))
 
 
-def _depends(weight: Array, centres: Array, error: float, df: float) -> bool:
+def _depends(weight: Array, lines: _Lines, response: Array, df: float) -> bool:
     """Whether the sign of the drift is certain under some errors of speed in the middle 90 % and not under others."""
+    centres, error = lines.drift - lines.passed_on * response, np.sqrt(lines.variance(0.0))
     by_sd = weight.sum(axis=1)
     below = np.cumsum(by_sd)
     plausible = (below > 0.05) & (below - by_sd < 0.95)
@@ -349,19 +372,21 @@ class _Conditional:
         covariance: of beta, from the jackknife over runs.
         df: of the drift's variance.
         passed_on: what a unit of the response takes from beta.
+        log_evidence: what the runs say of the model, but for what models with the same priors have in common.
     """
 
     beta: Array
     covariance: Array
     df: float
     passed_on: Array
+    log_evidence: float
 
 
-def _at_response(model: Model, speed: int, response: float, prior: Prior | None) -> _Conditional:
+def _at_response(model: Model, speed: int | None, response: float, prior: Prior | None) -> _Conditional:
+    """The rest of the model at a response to speed; all of it without a column of speed."""
     other_places = [place for place, column in enumerate(model.places) if column != speed]
-    speed_place = model.places.index(speed)
     a, b, _ = model.normal
-    of_speed = a[:, other_places, speed_place]
+    of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, model.places.index(speed)]
     a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
     total, pulled = a.sum(axis=0), b.sum(axis=0)
     known = np.zeros_like(total)
@@ -375,27 +400,89 @@ def _at_response(model: Model, speed: int, response: float, prior: Prior | None)
     if prior is not None:
         drawn = np.linalg.solve(total, known)[:, 1:]
         covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
-    return _Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)))
+    log_evidence = -0.5 * float(np.linalg.slogdet(total)[1])
+    if model.variance > 0:
+        log_evidence += 0.5 * float(pulled @ beta) / model.variance
+    return _Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)), log_evidence)
 
 
-def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[float, float, float]:
+@dataclass(frozen=True)
+class _Lines:
+    """The drift by models that differ in one thing that is not known, and how much each counts; one value each.
+
+    Attributes:
+        share: how much it counts.
+        centre: drift at the mean response to speed.
+        error: standard error of that.
+        df: degrees of freedom of the error.
+        moves: what a unit of the response takes from the drift.
+    """
+
+    share: Array
+    centre: Array
+    error: Array
+    df: Array
+    moves: Array
+
+    @classmethod
+    def of(cls, lines: Sequence[_Conditional]) -> _Lines:
+        """Lines with the same priors, by what the runs say of each."""
+        evidence = np.array([line.log_evidence for line in lines])
+        share = np.exp(evidence - evidence.max())
+        columns = np.array([(line.beta[0], line.covariance[0, 0] ** 0.5, line.df, line.passed_on[0]) for line in lines])
+        return cls(share / share.sum(), *columns.T)
+
+    @property
+    def drift(self) -> float:
+        """The mean."""
+        return float(self.share @ self.centre)
+
+    @property
+    def passed_on(self) -> float:
+        """What a unit of the response takes from the mean."""
+        return float(self.share @ self.moves)
+
+    def variance(self, of_response: float) -> float:
+        """Of the drift, with that of the response to speed."""
+        within = self.error**2 + self.moves**2 * of_response
+        return float(self.share @ (within + (self.centre - self.drift) ** 2))
+
+    def interval(self, weight: Array, response: Array) -> tuple[float, float, float]:
+        """The 2.5 and 97.5 % points over all lines and responses to speed, and the share below zero.
+
+        Args:
+            weight: of the responses.
+            response: their difference from the mean.
+        """
+        known = [place for place in range(len(self.share)) if self.share[place] > NEGLIGIBLE]
+        parts = [(self.share[k] * weight, self.centre[k] - self.moves[k] * response, k) for k in known]
+        if (self.error[known] == 0).any():
+            return _of_points(np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]))
+        gathered = [(*_binned(of, centres), k) for of, centres, k in parts]
+        repeats = [len(of) for of, _, _ in gathered]
+        return _mixture(
+            np.concatenate([of for of, _, _ in gathered]),
+            np.concatenate([centres for _, centres, _ in gathered]),
+            np.repeat(self.error[known], repeats),
+            np.repeat(self.df[known], repeats),
+        )
+
+
+def _of_points(weight: Array, points: Array) -> tuple[float, float, float]:
+    """The 2.5 and 97.5 % points of weighted points, and their share below zero."""
+    order = np.argsort(points)
+    low, high = np.interp([0.025, 0.975], np.cumsum(weight[order]), points[order])
+    return float(low), float(high), float(weight[points < 0].sum())
+
+
+def _mixture(weight: Array, centres: Array, error: Array, df: Array) -> tuple[float, float, float]:
     """The 2.5 and 97.5 % points of a mixture of t distributions, and its share below zero."""
-    if error > 0:
-        weight, centres = _binned(weight, centres)
-
-    def below(points: Array) -> Array:
-        return np.asarray(special.stdtr(df, (points[:, None] - centres) / error) @ weight)
-
-    if error == 0:
-        order = np.argsort(centres)
-        low, high = np.interp([0.025, 0.975], np.cumsum(weight[order]), centres[order])
-        return float(low), float(high), float(weight[centres < 0].sum())
     tails = np.array([0.025, 0.975])
     reach = special.stdtrit(df, 0.9999) * error
-    lower: Array = np.full(2, centres.min() - reach)
-    upper: Array = np.full(2, centres.max() + reach)
+    lower: Array = np.full(2, (centres - reach).min())
+    upper: Array = np.full(2, (centres + reach).max())
     height = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi) / error
-    middle = float(weight @ centres) + np.array([-2.0, 2.0]) * error
+    middle = float(weight @ centres) + np.array([-2.0, 2.0]) * float(weight @ error)
     for _ in range(MOST_STEPS):
         middle = np.where((lower < middle) & (middle < upper), middle, (lower + upper) / 2)
         z = (middle[:, None] - centres) / error
@@ -404,8 +491,8 @@ def _mixture(weight: Array, centres: Array, error: float, df: float) -> tuple[fl
         if (np.abs(missing) < CLOSE_ENOUGH).all():
             break
         # Newton's step; where it leaves what is known to hold the end, the next one halves that.
-        middle = middle + missing / (height * ((1 + z**2 / df) ** (-(df + 1) / 2) @ weight))
-    return float(middle[0]), float(middle[1]), float(below(np.zeros(1))[0])
+        middle = middle + missing / ((1 + z**2 / df) ** (-(df + 1) / 2) @ (height * weight))
+    return float(middle[0]), float(middle[1]), float(special.stdtr(df, -centres / error) @ weight)
 
 
 def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:

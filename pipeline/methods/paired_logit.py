@@ -2,7 +2,7 @@
 
 A conditional logistic regression with people as strata: whatever is a person's own cancels, and only people whose
 outcome changed tell anything. With two observations per person it is a logistic regression of whether the outcome was
-gained, on an intercept and the change of the covariate.
+gained, on an intercept and the changes of covariates.
 """
 
 from __future__ import annotations
@@ -12,11 +12,16 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 from scipy import special
+from scipy.optimize import linprog
 from statsmodels.discrete.conditional_models import ConditionalLogit
+
+from pipeline.core.arrays import Array
 
 #: Fewest people whose outcome changed, per coefficient: with fewer the estimate is far off and its interval too short.
 #: Common practice, no source.
 FEWEST_PER_COEFFICIENT = 5
+#: What only rounding makes.
+TINY = 1e-9
 
 
 class Odds(NamedTuple):
@@ -47,31 +52,36 @@ def odds_as_counted(gained: int, lost: int) -> Odds:
     )
 
 
-def odds_at_equal(gained: npt.ArrayLike, covariate: npt.ArrayLike) -> tuple[Odds, Odds]:
-    """The same with a covariate that changed too.
+def odds_at_equal(gained: npt.ArrayLike, covariates: npt.ArrayLike) -> tuple[Odds, ...]:
+    """The same with covariates that changed too.
 
     Args:
-        gained: for each person whose outcome changed, whether it was gained.
-        covariate: its change from early to late for the same people.
+        gained: for each person whose outcome changed, whether it was gained, n.
+        covariates: their changes from early to late for the same people, n or n x 2.
 
     Returns:
-        Odds late over early at an equal covariate, and odds for one more of it. Wald's intervals.
+        Odds late over early at equal covariates, and for one more of each. Wald's intervals.
 
     Raises:
-        ValueError: too few people, a covariate that changed alike in all, or people whom both together tell apart
-            completely, so that the estimate is infinite; the message says which.
+        ValueError: too few people, covariates that cannot be told from distance or from each other, or people whom all
+            together tell apart completely, so that the estimate is infinite; the message says which.
     """
-    has_gained, change = np.asarray(gained, dtype=bool), np.asarray(covariate, dtype=np.float64)
+    has_gained, change = np.asarray(gained, dtype=bool), np.asarray(covariates, dtype=np.float64)
     n = len(has_gained)
-    if n < 2 * FEWEST_PER_COEFFICIENT:
+    late = np.column_stack([np.ones(n), change.reshape(n, -1)])
+    k = late.shape[1]
+    if n < k * FEWEST_PER_COEFFICIENT:
         raise ValueError(
-            f"{n} changed, and two coefficients need {2 * FEWEST_PER_COEFFICIENT} (common practice, no source)"
+            f"{n} changed, and {['two', 'three'][k - 2]} coefficients need {k * FEWEST_PER_COEFFICIENT} "
+            "(common practice, no source)"
         )
-    late = np.column_stack([np.ones(n), change])
-    if np.linalg.matrix_rank(late) < 2:
-        raise ValueError("it changed alike in all who changed, so that it cannot be told from distance")
-    gaining, losing = change[has_gained], change[~has_gained]
-    if not len(gaining) or not len(losing) or gaining.max() <= losing.min() or losing.max() <= gaining.min():
+    if np.linalg.matrix_rank(late) < k:
+        raise ValueError(
+            "it changed alike in all who changed, so that it cannot be told from distance"
+            if k == 2
+            else "what changed cannot be told from distance, or from each other, in those who changed"
+        )
+    if _tell_apart(np.where(has_gained, 1.0, -1.0)[:, None] * late):
         raise ValueError(
             "it and distance together tell all who gained from all who lost, so that no estimate is finite"
         )
@@ -80,7 +90,17 @@ def odds_at_equal(gained: npt.ArrayLike, covariate: npt.ArrayLike) -> tuple[Odds
     model = ConditionalLogit(outcome, both, groups=np.tile(np.arange(n), 2))
     fitted = model.fit(disp=False, method="newton")
     ends = np.exp(fitted.conf_int())
-    first, second = (
+    return tuple(
         Odds(float(np.exp(b)), float(low), float(high)) for b, (low, high) in zip(fitted.params, ends, strict=True)
     )
-    return first, second
+
+
+def _tell_apart(signed: Array) -> bool:
+    """Whether some combination of columns is nowhere on the wrong side, and somewhere on the right one (separation:
+    Albert and Anderson 1984, doi 10.1093/biomet/71.1.1, from memory).
+
+    Args:
+        signed: columns of each person, turned round for those who lost.
+    """
+    best = linprog(-signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1, 1))
+    return bool(-best.fun > TINY)

@@ -41,12 +41,16 @@ class SampleSize:
     n: int
 
 
-def change_components(athlete: Sequence[str] | npt.ArrayLike, change: npt.ArrayLike) -> tuple[float, float]:
+def change_components(
+    athlete: Sequence[str] | npt.ArrayLike, change: npt.ArrayLike, *, shared_se: npt.ArrayLike | None = None
+) -> tuple[float, float]:
     """Standard deviations of changes, estimated from single runs by moments (`reliability`).
 
     Args:
         athlete: whose run it is, n.
         change: change within each run, n, in any unit.
+        shared_se: standard error that each change has from an error that the athlete's runs share, n; taken off what
+            athletes differ by. None where nothing is shared.
 
     Returns:
         Standard deviation of athletes' true changes, 0 where the estimate of the variance is negative; that of single
@@ -55,7 +59,7 @@ def change_components(athlete: Sequence[str] | npt.ArrayLike, change: npt.ArrayL
     Raises:
         ValueError: fewer than two athletes, none with two runs, all changes equal, or missing values.
     """
-    parts = reliability(athlete, change)
+    parts = reliability(athlete, change, shared_se=shared_se)
     return math.sqrt(max(parts.variance_between, 0.0)), parts.typical_error
 
 

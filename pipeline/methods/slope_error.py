@@ -45,16 +45,18 @@ def with_slope_error(corrected: Corrected, slope: int, error_pct: float = SLOPE_
     moves = np.zeros(len(fitted.places))
     moves[slope_place], moves[free] = 1.0, -np.linalg.solve(products[np.ix_(free, free)], products[free, slope_place])
     covariance = fitted.covariance + deviation**2 * np.outer(moves, moves)
-    estimate, quantile = float(fitted.beta[0]), float(special.stdtrit(fitted.drift_df, 0.975))
+    estimate, quantile = corrected.drift, float(special.stdtrit(fitted.drift_df, 0.975))
     extra = quantile * deviation * abs(float(moves[0]))
     low = estimate - float(np.hypot(estimate - corrected.drift_low, extra))
     high = estimate + float(np.hypot(corrected.drift_high - estimate, extra))
+    drift_variance = corrected.drift_variance + (deviation * float(moves[0])) ** 2
     p_value = corrected.p_value
     if p_value is not None:
-        p_value = max(p_value, 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / np.sqrt(covariance[0, 0]))))
+        p_value = max(p_value, 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / np.sqrt(drift_variance))))
     return replace(
         corrected,
         fit=replace(fitted, covariance=covariance),
+        drift_variance=drift_variance,
         drift_low=low,
         drift_high=high,
         p_value=p_value,

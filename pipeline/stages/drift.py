@@ -25,6 +25,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
+from pipeline.methods.adjustment import covariance_as_text
 from pipeline.methods.design import (
     ADJUSTED_BY,
     PACE_VARIANCE,
@@ -209,30 +210,35 @@ def _athlete_row(
 ) -> dict[str, object]:
     fitted = corrected.fit
     df = fitted.drift_df
-    estimate, error = float(fitted.beta[0]), float(np.sqrt(fitted.covariance[0, 0]))
     quantile = float(special.stdtrit(df, 0.975))
-    a, b, _ = fitted.normal
+    a, _, _ = fitted.normal
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
+    of_speed = sum(passed_on.get(cause, 0.0) for cause in (SPEED, SPEED_SQUARED, PACE_VARIANCE))
+    of_slope = passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)
     row: dict[str, object] = {
         "fresh_level": float(np.exp(_fresh_levels(fitted).mean())),
-        "raw_pct_per_10km": _percent(b.sum(axis=0)[0] / a.sum(axis=0)[0, 0] - passed_on.get(WARM_UP, 0.0)),
-        "drift_pct_per_10km": _percent(estimate),
+        # What is left of the change along the distance once the warm-up is out, over its lengths.
+        "raw_pct_per_10km": _percent(corrected.drift + of_speed + of_slope),
+        "drift_pct_per_10km": _percent(corrected.drift),
         "drift_low": _percent(corrected.drift_low),
         "drift_high": _percent(corrected.drift_high),
         "p_value": corrected.p_value,
-        "speed_part_pct": _percent(sum(passed_on.get(cause, 0.0) for cause in (SPEED, SPEED_SQUARED, PACE_VARIANCE))),
-        "slope_part_pct": _percent(passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)),
-        "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * error),
+        "speed_part_pct": _percent(of_speed),
+        "slope_part_pct": _percent(of_slope),
+        "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * corrected.drift_variance**0.5),
         "collinearity": fitted.collinearity,
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
         "response_to_speed_shared_se": corrected.shared_se,
+        "responses_covariance": covariance_as_text(
+            [ADJUSTED_BY[cause] for cause in fitted.places[1:]], fitted.covariance[1:, 1:]
+        ),
         "club_response": corrected.club_response,
         **{ADJUSTED_BY[cause]: float(fitted.beta[place]) for place, cause in enumerate(fitted.places) if place},
     }
-    straight = straight_change(fitted, distance)
+    straight = straight_change(corrected.drift, corrected.drift_variance, df, distance)
     breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
     may_break = hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL)
     # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from

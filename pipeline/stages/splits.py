@@ -229,11 +229,6 @@ def _with_suspicion(rows: pl.DataFrame, quality: pl.DataFrame, split_length_m: f
     )
 
 
-def split_means(samples: pl.DataFrame, *, split_length_m: float) -> pl.DataFrame:
-    """The first of `means`, of runs without laps."""
-    return means(samples, pl.DataFrame(schema=LAPS), split_length_m=split_length_m)[0]
-
-
 def _of_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> _Pieces:
     """Pieces cut where laps begin and end; what is outside of every lap is left out.
 

@@ -14,6 +14,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
 import polars as pl
 
 #: What gives away the cadence, next to cadence itself.
@@ -82,6 +83,40 @@ def exposure(
     return Exposure(runs["athlete_id"].n_unique(), one, two, by_speed, reveals_mass, n_by_factors)
 
 
+def cautions(exposed: Exposure, least: int) -> list[str]:
+    """What whoever passes the released rows on has to know, a sentence each; nothing where nothing is to be said.
+
+    Args:
+        exposed: who could be found.
+        least: the study's `least_cell`.
+    """
+    said = []
+    if max(exposed.n_by_one_list, exposed.n_by_two_lists) > LARGEST_SHARE * exposed.n_athletes:
+        said.append("Share the folder only with people to whom you would show a list of names.")
+    if exposed.n_by_factors:
+        said.append(
+            f"Groups and covariates together are shared by fewer than {least} athletes for {exposed.n_by_factors} of "
+            "them: whoever knows the cohort could name these. Fewer groups or covariates do not have this."
+        )
+    if exposed.reveals_speed:
+        said.append(
+            "Step length and cadence (or what gives it away) are released together: speed and finishing times follow "
+            "from them. A study of one of them does not have this."
+        )
+    if exposed.reveals_mass:
+        said.append("Stiffness is released together with what it is computed from: body mass follows from them.")
+    return said
+
+
+def singled_out(exposed: Exposure) -> str:
+    """How many athletes could be found, in a sentence."""
+    return (
+        f"Of {exposed.n_athletes} athletes whose runs are in data/, {exposed.n_by_one_list} could be singled out by a "
+        "reader with one list of results (name, date, distance, finishing time), and "
+        f"{exposed.n_by_two_lists} with two; this was tried on the cohort itself."
+    )
+
+
 def n_with_rare_factors(factors: pl.DataFrame, least: int) -> int:
     """Athletes whose groups and covariates together, over all analyses, are shared by fewer than `least`.
 
@@ -117,21 +152,9 @@ def found(runs: pl.DataFrame, races: pl.DataFrame, *, within: float | None) -> t
         races: those that are in a list.
         within: share of a finishing time to within which a reader can compute it; None where not at all.
     """
-    columns = ("athlete_id", "run_id", "length", "moving_s")
-    known, by_athlete = runs.select(columns).rows(), races.select(columns).partition_by("athlete_id", as_dict=True)
-
-    def possible(race: tuple[str, str, float, float]) -> set[tuple[str, str]]:
-        """Athletes and runs that could be the race."""
-        _, _, length, took_s = race
-        return {
-            (athlete, run)
-            for athlete, run, of, moving_s in known
-            if of == length and (within is None or abs(moving_s - took_s) <= within * took_s)
-        }
-
+    by_athlete = _possible(runs, races, within)
     by_one, by_two = set(), set()
-    for (athlete,), of_athlete in by_athlete.items():
-        of_race = [possible(race) for race in of_athlete.rows()]
+    for athlete, of_race in by_athlete.items():
         if any({name for name, _ in runs_of_one} == {athlete} for runs_of_one in of_race):
             by_one.add(athlete)
         for first, second in combinations(of_race, 2):
@@ -140,3 +163,26 @@ def found(runs: pl.DataFrame, races: pl.DataFrame, *, within: float | None) -> t
             if {name for name in both if n_runs[name] > 1} == {athlete}:
                 by_two.add(athlete)
     return len(by_one), len(by_one | by_two)
+
+
+def _possible(
+    runs: pl.DataFrame, races: pl.DataFrame, within: float | None
+) -> dict[str, list[frozenset[tuple[str, str]]]]:
+    """By athlete and race: athletes and runs that could be the race.
+
+    Only runs of as many steps of time are compared with a race, and those a step off: in a step times differ by about
+    as much as a reader may be off.
+    """
+    took = pl.col("moving_s").clip(lower_bound=1)
+    step = pl.lit(0) if within is None else (took.log() / np.log1p(2 * within)).floor()
+    known = runs.select("athlete_id", "run_id", "length", "moving_s", step=step.cast(pl.Int64))
+    lists = races.select(
+        of="athlete_id", race="run_id", length="length", took_s="moving_s", step=step.cast(pl.Int64)
+    ).with_columns(step=pl.concat_list(pl.col("step") + away for away in ((0,) if within is None else (-1, 0, 1))))
+    pairs = lists.explode("step").join(known, on=["length", "step"])
+    if within is not None:
+        pairs = pairs.filter((pl.col("moving_s") - pl.col("took_s")).abs() <= within * pl.col("took_s"))
+    possible: dict[str, list[frozenset[tuple[str, str]]]] = {}
+    for (of, _), rows in pairs.partition_by("of", "race", as_dict=True, maintain_order=True).items():
+        possible.setdefault(str(of), []).append(frozenset(rows.select("athlete_id", "run_id").iter_rows()))
+    return possible

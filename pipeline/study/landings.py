@@ -1,12 +1,15 @@
 """Analyses of how the foot landed at two distances of an event.
 
 The cohort is who was filmed (`pipeline.study.filmed`). Shares and tests are as counted. Where the kilometre of a
-recorded run is known, the change with distance is also given at equal speed, since speed alone moves the strike.
+recorded run is known, the change with distance is also given at equal speed, since speed alone moves the strike, and at
+equal speed and slope where events differ in slope. The surface that is known is that of a whole run: it is a runner's
+own and cancels.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +37,8 @@ Counts = npt.NDArray[np.int64]
 About = Callable[..., Statistic]
 #: Speed is taken into account by steps of this factor: 10 % faster.
 SPEED_STEP = 1.1
+#: How finely the slope of a course is taken, and released: finer would name the course [%].
+SLOPE_STEP_PCT = 0.5
 _EVENT = ["event", "athlete_id"]
 
 
@@ -73,24 +78,25 @@ def pairs(material: Material, analysis: Analysis) -> pl.DataFrame:
     Returns:
         `event`, `athlete_id`, `run_id` (null without one), `n_runners`, `early`, `late` (classes), `early_angle_deg`,
         `late_angle_deg`, `speed_change` (from early to late, log over that of `SPEED_STEP`, to a tenth, as it is
-        released: nearer than a kilometre's speed is known, and too coarse to find a runner by; null without speeds).
+        released: nearer than a kilometre's speed is known, and too coarse to find a runner by; null without speeds),
+        `slope_change` (by so much the late kilometre is steeper [%], the median over the event's runners, since the
+        course is that of all, to `SLOPE_STEP_PCT`; null without slopes).
     """
     seen = of_runners(_feet(material, analysis))
     early, late = (
         seen.filter(pl.col("distance_km") == distance).select(
             *_EVENT, "run_id", "n_runners", pl.col("strike").alias(name),
             pl.col("angle_deg").alias(f"{name}_angle_deg"), pl.col("speed_m_s").alias(f"{name}_speed"),
+            pl.col("slope_pct").alias(f"{name}_slope"),
         )
         for name, distance in zip(("early", "late"), _distances(analysis), strict=True)
     )  # fmt: skip
     both = early.join(late.drop("run_id", "n_runners"), on=_EVENT, how="inner").sort(_EVENT)
     change = (pl.col("late_speed") / pl.col("early_speed")).log() / np.log(SPEED_STEP)
-    return both.with_columns(speed_change=change.round(1)).drop("early_speed", "late_speed")
-
-
-def cross_table(material: Material, analysis: Analysis) -> Counts:
-    """Numbers of runners by how they landed early (rows) and late (columns), in the order of `STRIKES`."""
-    return _table(pairs(material, analysis))
+    steeper = (pl.col("late_slope") - pl.col("early_slope")).median().over("event")
+    return both.with_columns(
+        speed_change=change.round(1), slope_change=(steeper / SLOPE_STEP_PCT).round() * SLOPE_STEP_PCT
+    ).drop("early_speed", "late_speed", "early_slope", "late_slope")
 
 
 def rater_table(material: Material, analysis: Analysis) -> Counts:
@@ -227,17 +233,45 @@ def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None)
     changed = with_speeds(rows)
     if changed is None:
         return
-    note, method = (
-        f"{changed.height} runners changed and have speeds",
-        "conditional logistic regression, Wald's interval",
-    )
-    given: list[Odds | None] = [None, None]
+    given = _at_equal(changed, ["speed_change"])
+    for name, odds in zip(("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"), given.odds, strict=True):
+        yield _of_odds(about, name, odds, note=given.note, smallest_cell=smallest, way="odds", method=_WALD)
+    on_known_slopes = changed.drop_nulls("slope_change")
+    if on_known_slopes.is_empty():
+        return
+    given = _at_equal(on_known_slopes, ["speed_change", "slope_change"])
+    names = "odds_ratio_equal_speed_and_slope", None, "odds_ratio_1_pct_steeper"
+    for statistic, odds in zip(names, given.odds, strict=True):
+        if statistic is not None:
+            yield _of_odds(about, statistic, odds, note=given.note, smallest_cell=smallest, way="odds", method=_WALD)
+
+
+_WALD = "conditional logistic regression, Wald's interval"
+
+
+class _Given(NamedTuple):
+    """Odds at equal covariates and for more of each, None where they cannot be estimated, and what to say of them."""
+
+    odds: Sequence[Odds | None]
+    note: str
+
+
+def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> _Given:
+    if "slope_change" in covariates and changed["slope_change"].n_unique() == 1:
+        reason = (
+            "the late kilometre is as much steeper for all who changed, so that slope cannot be told from distance; "
+            "that takes several courses"
+        )
+        return _Given([None] * (len(covariates) + 1), f"Not estimated with slope taken into account: {reason}")
+    known = f"{changed.height} runners changed and have {' and '.join(_NAMES[name] for name in covariates)}"
     try:
-        given = list(odds_at_equal(changed["gained"].to_numpy(), changed["speed_change"].to_numpy()))
+        return _Given(odds_at_equal(changed["gained"].to_numpy(), changed.select(covariates).to_numpy()), known)
     except ValueError as error:
-        note = f"Not estimated with speed taken into account: {error}"
-    for name, odds in zip(("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"), given, strict=True):
-        yield _of_odds(about, name, odds, note=note, smallest_cell=smallest, way="odds", method=method)
+        what = " and ".join(_NAMES[name][:-1] for name in covariates)
+        return _Given([None] * (len(covariates) + 1), f"Not estimated with {what} taken into account: {error}")
+
+
+_NAMES = {"speed_change": "speeds", "slope_change": "slopes"}
 
 
 def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
@@ -299,7 +333,7 @@ def released_landings(material: Material, analysis: Analysis, *, least: int) -> 
             *(pl.col(f"{name}_angle_deg").round_sig_figs(12).alias(name) for name in ("early", "late")),
         ),
         "strike_changes": changes.filter(pl.lit(value=_is_told(_cell_of_tests(table, least), least))).select(
-            "athlete_id", "run_id", "gained", "speed_change"
+            "athlete_id", "run_id", "gained", "speed_change", "slope_change"
         ),
         "raters": pl.DataFrame(feet, schema={"first": pl.String, "second": pl.String, "feet": pl.Int64}, orient="row"),
     }

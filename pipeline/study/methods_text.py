@@ -36,8 +36,10 @@ DESIGN_WORDS: Mapping[str, str] = {
     "error of the responses that athletes share in the covariance; the change along the line through all "
     "sections, and each section against the first, as scores of athletes. Estimands: their means, in percent.",
     "responders": "An athlete responds where the mean change over n runs is beyond 1.96 standard errors, from the "
-    "scatter of changes of single runs within athletes, or beyond the change that the study states. Estimand: the "
-    "share of athletes, with Wilson's interval.",
+    "scatter of changes of single runs within athletes and the error of the athlete's responses to speed and slope, or "
+    "beyond the change that the study states. Estimand: the share of athletes, with Wilson's interval for as many "
+    "independent athletes as would tell it as well: those who share a part of the error are beyond the change "
+    "together.",
     "onset": "Athletes' mean logarithms at each distance, centred as for a trend and weighted by their number of "
     "splits, follow a straight line with a slope per athlete and errors correlated along the distance (restricted "
     "likelihood over a grid); a hinge is added at each distance of a grid of 200 m. Estimand: the distance of the "
@@ -48,7 +50,9 @@ DESIGN_WORDS: Mapping[str, str] = {
     "between which someone changed) and Stuart and Maxwell's of all classes. Odds of the rearfoot late over early are "
     "those of a conditional logistic regression with runners as strata: as counted (exact interval), and with the "
     "change of the logarithm of speed as a covariate (Wald's interval), where at least ten runners who changed have "
-    "speeds. The angle is compared by its mean change (Student's t, p by random signs), two raters by Cohen's kappa "
+    "speeds, and with the change of slope as a second one where at least fifteen have both and the events differ in "
+    "slope: on one course slope cannot be told from distance. The surface that is known is that of a whole run, and "
+    "cancels. The angle is compared by its mean change (Student's t, p by random signs), two raters by Cohen's kappa "
     "over feet.",
     "agreement": "With d the difference of logarithms of both sensors in a split, in percent: d = bias + athlete + "
     "run + error, random effects nested, by a nested analysis of variance. Estimands: the bias, and bias ± 1.96 "

@@ -26,7 +26,7 @@ import os
 import secrets
 import shutil
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -37,6 +37,7 @@ from pipeline.store.exports import disarmed
 from pipeline.store.layout import read_table
 from pipeline.study.codebook import data_package, dictionary
 from pipeline.study.conduct import StudyResult
+from pipeline.study.exposure import Exposure
 from pipeline.study.figures import draw_pdf, draw_svg, figure_files
 from pipeline.study.pseudonyms import pseudonymised
 from pipeline.study.register import Registered
@@ -51,7 +52,20 @@ _PROVENANCE = "provenance.json"
 RECOMPUTED = "recomputed.csv"
 
 
-def write_output(out: Path, result: StudyResult, registered: Registered, key: bytes) -> list[str]:
+class Written(NamedTuple):
+    """An output that was written.
+
+    Attributes:
+        changed: what the result depends on that has changed since the output that was replaced; empty if there was
+            none.
+        exposed: how many athletes could be found in the released data.
+    """
+
+    changed: list[str]
+    exposed: Exposure
+
+
+def write_output(out: Path, result: StudyResult, registered: Registered, key: bytes) -> Written:
     """Write the folder, whole or not at all.
 
     Args:
@@ -60,7 +74,7 @@ def write_output(out: Path, result: StudyResult, registered: Registered, key: by
         registered: when it was stated.
 
     Returns:
-        What the result depends on that has changed since the output that was replaced; empty if there was none.
+        What has changed, and who could be found in it.
 
     Raises:
         UsageError: the folder holds something else.
@@ -69,11 +83,12 @@ def write_output(out: Path, result: StudyResult, registered: Registered, key: by
     temporary = out.with_name(f".{out.name}-{secrets.token_hex(4)}")
     temporary.mkdir(parents=True)
     try:
-        _write(temporary, suppress_small_cells(result), registered, key)
+        exposed = _write(temporary, suppress_small_cells(result), registered, key)
         _replace(out, temporary)
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
-    return [name for name, digest in result.parts.items() if before and before.get(name) != digest]
+    changed = [name for name, digest in result.parts.items() if before and before.get(name) != digest]
+    return Written(changed, exposed)
 
 
 def require_apart(out: Path, store: Path) -> None:
@@ -153,7 +168,7 @@ def _aside(out: Path) -> Path:
     return out.with_name(f".{out.name}-before")
 
 
-def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes) -> None:
+def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes) -> Exposure:
     (folder / "study.toml").write_text(result.study.shown or result.study.text, encoding="utf-8", newline="")
     tables = {"results.csv": result.results, "flow.csv": flow_steps(result)}
     if result.comparison.height:
@@ -175,11 +190,13 @@ def _write(folder: Path, result: StudyResult, registered: Registered, key: bytes
     for name, figure in figure_files(result.figures).items():
         _write_text(folder / "figures" / f"{name}.svg", draw_svg(figure, inside=True))
         (folder / "figures" / f"{name}.pdf").write_bytes(draw_pdf(figure))
-    _write_text(folder / "report.html", report(result, registered, exposure_of(result, rows)))
+    exposed = exposure_of(result, rows)
+    _write_text(folder / "report.html", report(result, registered, exposed))
     _write_text(folder / "register.jsonl", "".join(f"{json.dumps(line)}\n" for line in registered.lines))
     _write_text(folder / "requirements.txt", requirements())
     _write_text(folder / "CITATION.cff", _citation(result, registered))
     _write_text(folder / _PROVENANCE, json.dumps(_provenance(folder, result, registered), indent=1))
+    return exposed
 
 
 def _write_text(file: Path, text: str) -> None:

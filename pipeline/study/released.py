@@ -12,7 +12,7 @@
     raters      landing: numbers of feet by the classes of two raters
     factors     groups of athletes and their covariates
     shared_errors     parts of standard errors that all athletes have in common
-    athletes    what athletes have in common in a posterior, and for responders
+    athletes    what athletes have in common in a posterior, and for responders; for these the error of their responses
     draws       random draws that p-values and intervals rest on
 
 There is no name, date, duration, speed, kind of session, surface or device among the columns: all of them are in lists
@@ -45,7 +45,7 @@ from pipeline.study.landings import released_landings
 from pipeline.study.material import Material
 from pipeline.study.released_tables import RELEASED, Analyses
 from pipeline.study.sections import contrasts
-from pipeline.study.stretches import by_unit, early_and_late, in_sections, shared_as_released
+from pipeline.study.stretches import by_unit, early_and_late, in_sections, response_se, shared_as_released
 from pipeline.study.study_file import Analysis
 from pipeline.study.trends import own_slopes, rows_of_trend
 
@@ -68,9 +68,9 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         taken = of_metric(result.material, analysis, metric)
         more = {
             "factors": _factors(result.material, analysis, taken),
-            "athletes": _shared_of_athletes(result.material, analysis, metric),
+            "athletes": _shared_of_athletes(result.material, analysis, metric, taken),
             "shared_errors": pl.concat(
-                [_shared_errors(result, analysis, metric), _shared_of_sections(result.material, analysis, metric)]
+                [_shared_errors(result, analysis, metric), _shared_of_sections(result.material, analysis, taken)]
             ),
         }
         for part, frame in {table: taken, **more}.items():
@@ -153,17 +153,13 @@ def _splits(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame
 
 
 def _sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    means, names = _means_of_sections(material, analysis, metric)
+    means, names = in_sections(material.values(analysis, metric), analysis, split_km=material.split_km)
+    means = factors(material.athletes, analysis, means["athlete_id"]).rows_of(means)
     return means.with_columns(
         section=pl.col("section") + 1,
         name=pl.Series(names).gather(means["section"]),
         value=pl.col("log").exp().round_sig_figs(DIGITS),
     )
-
-
-def _means_of_sections(material: Material, analysis: Analysis, metric: str) -> tuple[pl.DataFrame, list[str]]:
-    means, names = in_sections(material.values(analysis, metric), analysis, split_km=material.split_km)
-    return factors(material.athletes, analysis, means["athlete_id"]).rows_of(means), names
 
 
 def _levels(material: Material, _: Analysis, metric: str) -> pl.DataFrame:
@@ -215,11 +211,15 @@ def _shared_errors(result: StudyResult, analysis: Analysis, metric: str) -> pl.D
 _SHARED_ERRORS = {"statistic": pl.String, "part": pl.String, "shared_se": pl.Float64}
 
 
-def _shared_of_sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    """What F tests of sections rest on: how the shared error moves the mean level of each section, with its sign."""
+def _shared_of_sections(material: Material, analysis: Analysis, means: pl.DataFrame) -> pl.DataFrame:
+    """What F tests of sections rest on: how the shared error moves the mean level of each section, with its sign.
+
+    Args:
+        means: what `_sections` gave.
+    """
     if analysis.design != "sections":
         return pl.DataFrame(schema=_SHARED_ERRORS)
-    means, names = _means_of_sections(material, analysis, metric)
+    names = means.unique("section").sort("section")["name"].to_list()
     between = factors(material.athletes, analysis, means["athlete_id"])
     moved = np.linalg.lstsq(between.columns, means["shared"].to_numpy().reshape(-1, len(names)))[0]
     groups = [term.part for term in between.terms if term.kind == "group"][1:]
@@ -234,20 +234,28 @@ def _shared_of_sections(material: Material, analysis: Analysis, metric: str) -> 
     return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
 
 
-def _shared_of_athletes(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    """What athletes have in common in their changes, for posteriors and responders."""
+def _shared_of_athletes(material: Material, analysis: Analysis, metric: str, taken: pl.DataFrame) -> pl.DataFrame:
+    """What athletes have in common in their changes, for posteriors and responders.
+
+    Args:
+        taken: the rows that are released of the analysis.
+    """
     is_detected = analysis.design == "responders" and analysis.detectable_pct is None
     if analysis.prior_sd_pct is None and not is_detected:
         return pl.DataFrame()
     if analysis.design == "trend":
         rows = own_slopes(rows_of_trend(material, analysis, metric)[0])
     elif analysis.design == "sections":
-        means, names = _means_of_sections(material, analysis, metric)
-        weight = pl.Series(contrasts(len(names))["linear"][means["section"]])
-        rows = means.with_columns(pl.col("shared") * weight).group_by("athlete_id").agg(pl.col("shared").sum())
+        weight = pl.Series(contrasts(taken["section"].n_unique())["linear"][taken["section"] - 1])
+        rows = taken.with_columns(pl.col("shared") * weight).group_by("athlete_id").agg(pl.col("shared").sum())
     else:
-        rows = by_unit(_stretches(material, analysis, metric), "athlete")
-    return rows.select("athlete_id", shared=pl.Series(shared_as_released(rows["shared"])))
+        rows = by_unit(taken, "athlete")
+    whole = response_se(material.drifts, metric, rows) if is_detected else None
+    return rows.select(
+        "athlete_id",
+        shared=pl.Series(shared_as_released(rows["shared"])),
+        response_se=pl.lit(None, pl.Float64) if whole is None else pl.Series(whole),
+    )
 
 
 def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:

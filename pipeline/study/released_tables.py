@@ -109,6 +109,7 @@ class StrikeChanges(dy.Schema):
     speed_change = measure(
         "steps of 10 %", 1, "Change of speed from early to late: its logarithm over that of 1.1, to a tenth."
     )
+    slope_change = measure("%", 1, "By so much the course is steeper late, to half a percent; empty where not known.")
 
 
 class Raters(dy.Schema):
@@ -147,9 +148,20 @@ class SharedErrors(dy.Schema):
 
 
 class SharedOfAthletes(_OfAthlete):
-    """What one standard error of that moves an athlete's change by."""
+    """What the error of the responses to speed and slope moves an athlete's change by."""
 
-    shared = measure("log", 3, "What it moves the change or the slope by, with its sign.")
+    shared = measure(
+        "log",
+        3,
+        "What one standard error of what athletes have in common in them moves the change or "
+        "the slope by, with its sign.",
+    )
+    response_se = measure(
+        "log",
+        3,
+        "Whole standard error of the change by them, what athletes have in common "
+        "included; of responders, empty elsewhere.",
+    )
 
 
 class Draws(dy.Schema):

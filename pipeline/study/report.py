@@ -16,7 +16,7 @@ from markupsafe import Markup
 from pipeline.pages.units import number
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
-from pipeline.study.exposure import Exposure
+from pipeline.study.exposure import Exposure, cautions, singled_out
 from pipeline.study.figures import draw_svg
 from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.methods_text import methods_text
@@ -56,6 +56,8 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
         flows=result.flows,
         failures=result.failures,
         exposed=exposed,
+        singled_out=singled_out(exposed),
+        cautions=cautions(exposed, study.least_cell),
         figures=_figures(result),
         methods=methods_text(result),
         limits=_limits(result),

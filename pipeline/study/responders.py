@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 import numpy as np
@@ -13,25 +14,30 @@ from pipeline.methods.paired_classes import wilson
 from pipeline.methods.sample_size import change_components
 from pipeline.study.material import Material
 from pipeline.study.results import AnalysisResult, Statistic, statistics_of
-from pipeline.study.stretches import by_unit, percent, shared_as_released
+from pipeline.study.stretches import by_unit, percent, response_se, shared_as_released
 from pipeline.study.study_file import Analysis
 from pipeline.study.windows import pairs_of
 
 #: Without any true change, so many athletes are beyond it by chance.
 BY_CHANCE = 0.05
+_QUANTILE = float(special.ndtri(1 - BY_CHANCE / 2))
+_SIDES = ("share_beyond", "share_rising", "share_falling")
+#: What athletes share is at most this share of an error: the rest keeps a scatter to divide by.
+MOST_SHARED = 0.999
 _CHANCE = "without any true change 5 % are beyond it by chance"
-_CHANCE_AT_EQUAL_SPEED = (
-    "without any true change more than 5 % are beyond it by chance, since the error of an athlete's own response to "
-    "speed is not part of it: in simulated studies 10 %"
-)
+#: In simulated studies 1 to 3 %: the error of responses is in the scatter of an athlete's runs, too.
+_CHANCE_AT_EQUAL_SPEED = "without any true change at most 5 % are beyond it by chance"
+#: Equally probable sizes of what athletes share, over which chances are averaged.
+_SHARED_SIZES = special.ndtri((np.arange(2000) + 0.5) / 2000)
 
 
 def responders(material: Material, analysis: Analysis) -> AnalysisResult:
     """Shares of athletes whose change is beyond the smallest detectable one, up, down and either way.
 
-    An athlete's change is a mean over n runs; the smallest detectable one is 1.96 standard errors of that mean, with
-    the standard deviation of changes of single runs within athletes, estimated over all athletes with several runs, and
-    with the error of the response to speed that athletes have in common.
+    An athlete's change is a mean over n runs; the smallest detectable one is 1.96 standard errors of that mean: the
+    standard deviation of changes of single runs within athletes, estimated over all athletes with several runs, and the
+    error of the athlete's responses. Since athletes share a part of that, they tell less than as many independent ones:
+    the intervals are those of so many whose share would scatter as much.
     Where `detectable_pct` states it from elsewhere, that holds for every athlete.
 
     Raises:
@@ -43,18 +49,23 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
         units = by_unit(pairs, "athlete")
         change = (units["late"] - units["early"]).to_numpy()
         within = true = None
+        n_told = dict.fromkeys(_SIDES, float(len(change)))
         if analysis.detectable_pct is not None:
             detectable = np.full(len(change), np.log1p(analysis.detectable_pct / 100))
-            how = f"smallest detectable change as stated, {analysis.detectable_pct:g} %"
+            how, note = f"smallest detectable change as stated, {analysis.detectable_pct:g} %", ""
         else:
-            true, within = _components(pairs)
-            z = float(special.ndtri(1 - BY_CHANCE / 2))
-            detectable = z * np.hypot(
-                within / np.sqrt(units["n_runs"].to_numpy()), shared_as_released(units["shared"].to_numpy())
-            )
+            whole = response_se(material.drifts, metric, units)
+            shared = shared_as_released(units["shared"].to_numpy())
+            true, within = _components(pairs, units["athlete_id"].to_list(), whole, shared)
+            error = np.hypot(within / np.sqrt(units["n_runs"].to_numpy()), whole)
+            detectable = _QUANTILE * error
+            n_told = independent_athletes(shared / error)
             how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
-        note = _CHANCE if not units["shared"].to_numpy().any() else _CHANCE_AT_EQUAL_SPEED
-        statistics += _rows(analysis, metric, pairs, change=change, detectable=detectable, how=how, note=note)
+            how += " and the error of the athlete's responses" if whole.any() else ""
+            note = _CHANCE_AT_EQUAL_SPEED if whole.any() else _CHANCE
+        statistics += _rows(
+            analysis, metric, pairs, change=change, detectable=detectable, n_told=n_told, how=how, note=note
+        )
         if within is not None and true is not None:
             about = partial(statistics_of(analysis, metric, pairs), level=None)
             statistics += [
@@ -64,36 +75,72 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
                 ),
                 about(
                     statistic="sd_of_true_changes_pct", estimate=percent(true),
-                    method="standard deviation of athletes' changes beyond the scatter of their runs, by moments",
+                    method="standard deviation of athletes' changes beyond the scatter of their runs and the error of "
+                    "their responses, by moments",
                 ),
             ]  # fmt: skip
     return AnalysisResult(statistics)
 
 
-def _components(pairs: pl.DataFrame) -> tuple[float, float]:
+def _components(pairs: pl.DataFrame, athletes: Sequence[str], whole: Array, shared: Array) -> tuple[float, float]:
+    """Standard deviation of athletes' true changes, and that of single runs' changes within an athlete."""
     if pairs["run_id"].null_count() or pairs.filter(pl.len().over("athlete_id") > 1).is_empty():
         raise ValueError(
             "the smallest detectable change follows from several runs of an athlete, each with an early and a late "
             "stretch; state it with detectable_pct"
         )
-    return change_components(pairs["athlete_id"].to_list(), (pairs["late"] - pairs["early"]).to_numpy())
+    # What all share moves the athletes, not what they differ by.
+    own = dict(zip(athletes, np.sqrt(np.maximum(whole**2 - shared**2, 0.0)), strict=True))
+    names = pairs["athlete_id"].to_list()
+    return change_components(
+        names, (pairs["late"] - pairs["early"]).to_numpy(), shared_se=np.array([own[name] for name in names])
+    )
+
+
+def independent_athletes(shared: Array) -> dict[str, float]:
+    """How many independent athletes would tell a share as well as these, by which side is counted.
+
+    Where no one truly changes, changes in standard errors are normal, and athletes who share a part of the error are
+    beyond the smallest detectable change together.
+
+    Args:
+        shared: part of each athlete's standard error that all share, as a share of the whole, with its sign.
+    """
+    shared = np.clip(shared, -MOST_SHARED, MOST_SHARED)
+    moved = shared * _SHARED_SIZES[:, None]
+    own = np.sqrt(1 - shared**2)
+    rising, falling = (special.ndtr((-_QUANTILE + sign * moved) / own) for sign in (1, -1))
+    return {
+        side: _independent(chance) for side, chance in zip(_SIDES, (rising + falling, rising, falling), strict=True)
+    }
+
+
+def _independent(chance: Array) -> float:
+    """The same from the chance of each athlete at each size of what is shared, sizes x athletes."""
+    mean, n = chance.mean(axis=0), chance.shape[1]
+    independent = float((mean * (1 - mean)).sum())
+    together = float(chance.sum(axis=1).var() - chance.var(axis=0).sum())
+    return float(n * independent / (independent + max(together, 0.0)))
 
 
 def _rows(
-    analysis: Analysis, metric: str, pairs: pl.DataFrame, *, change: Array, detectable: Array, how: str, note: str
+    analysis: Analysis, metric: str, pairs: pl.DataFrame, *, change: Array, detectable: Array,
+    n_told: Mapping[str, float], how: str, note: str,
 ) -> list[Statistic]:  # fmt: skip
     rising, falling = int((change > detectable).sum()), int((change < -detectable).sum())
     n = len(change)
-    counts = {"share_beyond": rising + falling, "share_rising": rising, "share_falling": falling}
+    counts = dict(zip(_SIDES, (rising + falling, rising, falling), strict=True))
     # Any of the three numbers of athletes follows from the others.
     cells = [count for count in (rising, falling, n - rising - falling) if count]
     rows = []
     for statistic, count in counts.items():
-        low, high = wilson(count, n)
+        told = n_told[statistic]
+        low, high = wilson(count / n * told, told)
+        shared = "" if told == n else f" for {told:.3g} independent athletes, as much as {n} with a shared error tell"
         rows.append(
             statistics_of(analysis, metric, pairs)(
                 statistic=statistic, estimate=count / n, low=float(low), high=float(high),
-                method=f"share of athletes; {how}; Wilson's interval",
+                method=f"share of athletes; {how}; Wilson's interval{shared}",
                 note=note if statistic == "share_beyond" else "",
                 smallest_cell=min(cells), way="wilson",
             )

@@ -86,7 +86,9 @@ def suppress_in_results(results: pl.DataFrame, small: list[bool], least: int) ->
     is_small = pl.Series(small, dtype=pl.Boolean)
     side = pl.when(pl.col("p_value") < _SIDE).then(pl.lit("; p below 0.05")).otherwise(pl.lit("; p 0.05 or above"))
     is_counted = pl.col("n_athletes").is_null() & pl.col("p_value").is_not_null()
-    note = pl.lit(f"not published: of fewer than {least} people") + pl.when(is_counted).then(side).otherwise(pl.lit(""))
+    note = pl.lit(f"not published: a number of fewer than {least} people is in it, or follows from it") + pl.when(
+        is_counted
+    ).then(side).otherwise(pl.lit(""))
     numbers = ("estimate", "low", "high", "level", "p_value", "p_corrected", "n_athletes", "n_runs")
     return results.with_columns(
         pl.when(is_small).then(note).otherwise("note").alias("note"),

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.adjustment import RESPONSES, effect, shared_effect
+from pipeline.methods.adjustment import RESPONSES, effect, regressors, response_errors, shared_effect
 from pipeline.stages.corrections import TAG_SEPARATOR
 from pipeline.study.outcomes import OUTCOMES, value_of
 from pipeline.study.study_file import QUARTERS, Analysis
@@ -36,7 +36,8 @@ def values(
         `athlete_id`, `run_id`, `distance_km` (the middle of the split), `to_km` (its end), `moved_min` (moving time
         from the start of the run to the middle of the split), `share` (of the run's distance, there), `speed_m_s`,
         `weight` (1), `log` of the metric in its unit, `shared`: what a standard error of the response
-        to speed, so far as athletes have it in common, adds to `log`.
+        to speed, so far as athletes have it in common, adds to `log`; and, by the names of the responses, what each
+        that was taken out was multiplied with.
     """
     responses = drifts.filter(pl.col("metric") == metric).select(
         "athlete_id", "fresh_level", "response_to_speed_shared_se", *RESPONSES
@@ -55,6 +56,7 @@ def values(
     if adjust:
         used = used.filter(pl.col("fresh_level").is_not_null())
     is_metric = metric not in OUTCOMES
+    taken_out = regressors(metric, adjust, registry=inclusion.registry) if is_metric else {}
     return used.select(
         "athlete_id",
         "run_id",
@@ -66,6 +68,7 @@ def values(
         weight=pl.lit(1.0),
         log=pl.col("value").log() - (effect(metric, adjust, registry=inclusion.registry) if is_metric else 0.0),
         shared=-shared_effect(metric, registry=inclusion.registry) if "speed" in adjust else 0.0,
+        **{name: value.fill_null(0.0) for name, value in taken_out.items()},
     )
 
 
@@ -80,7 +83,8 @@ def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -
 
     Returns:
         `athlete_id`, `run_id` (null by tags), `n_runs`, `early`, `late`: logarithms; `shared`, what moves late minus
-        early. Runs without a split in one of them are absent.
+        early; by the names of the responses, how far late is from early in what they were multiplied with. Runs
+        without a split in one of them are absent.
     """
     begin, end = pl.col("to_km") - split_km, pl.col("to_km")
     if analysis.windows == QUARTERS:
@@ -106,11 +110,11 @@ def early_and_late(rows: pl.DataFrame, analysis: Analysis, *, split_km: float) -
     if analysis.early_tags:
         # Runs count alike, as they do where early and late are of the same run.
         marked = marked.with_columns(weight=pl.col("weight") / pl.col("weight").sum().over("run_id"))
-    shared = _mean("shared", late) - _mean("shared", early)
+    apart = {name: _mean(name, late) - _mean(name, early) for name in ("shared", *_taken_out(rows))}
     means = marked.group_by("athlete_id", *([] if analysis.early_tags else ["run_id"])).agg(
         early=_mean("log", early),
         late=_mean("log", late),
-        shared=shared,
+        **apart,
         n_runs=pl.col("run_id").filter(early | late).n_unique(),
     )
     if analysis.early_tags:
@@ -176,11 +180,31 @@ def shared_as_released(shared: npt.ArrayLike) -> Array:
     return np.asarray(np.round(np.asarray(shared, dtype=np.float64), 3), dtype=np.float64)
 
 
+def response_se(drifts: pl.DataFrame, metric: str, units: pl.DataFrame) -> Array:
+    """Whole standard error of the changes of athletes by their responses, as it is released: to 0.1 %, as `shared`.
+
+    Args:
+        drifts: rows of `athlete_drift`.
+        metric: its column.
+        units: what `by_unit` gave, or `early_and_late` by tags.
+    """
+    of_metric = drifts.filter(pl.col("metric") == metric)
+    covariances = units.join(
+        of_metric.select("athlete_id", "responses_covariance"), on="athlete_id", how="left", maintain_order="left"
+    )["responses_covariance"]
+    return shared_as_released(response_errors(units.select(_taken_out(units)), covariances.to_list()))
+
+
+def _taken_out(rows: pl.DataFrame) -> list[str]:
+    return [name for name in RESPONSES if name in rows.columns]
+
+
 def by_unit(pairs: pl.DataFrame, unit: str) -> pl.DataFrame:
     """One row per unit of the analysis: per athlete, with runs averaged, or per run."""
     if unit == "run":
         return pairs
-    means = pairs.group_by("athlete_id").agg(pl.col("early", "late", "shared").mean(), pl.col("n_runs").sum())
+    averaged = ("early", "late", "shared", *_taken_out(pairs))
+    means = pairs.group_by("athlete_id").agg(pl.col(averaged).mean(), pl.col("n_runs").sum())
     return means.sort("athlete_id")
 
 

@@ -54,7 +54,7 @@ STATISTICS = (
     "level_difference_pct", "level_by_covariate_pct", "section_level", "change_from_first_pct", "linear_change_pct",
     "share_beyond", "share_rising", "share_falling", "onset_km", "share_early", "share_late", "bias_pct", "level_icc",
     "level_typical_error_pct", "slope_icc", "slope_typical_error_pct", "angle_change_deg", "odds_ratio",
-    "odds_ratio_equal_speed", "kappa",
+    "odds_ratio_equal_speed", "odds_ratio_equal_speed_and_slope", "kappa",
 )  # fmt: skip
 
 

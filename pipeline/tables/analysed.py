@@ -132,6 +132,9 @@ class AthleteDrift(dy.Schema):
     response_to_warm_up = measure("log(metric)", 6,
         "How far off the logarithm of the metric was at the start of runs; dies out as exp(-distance / 2 km). Null "
         "where the settings expect no warm-up.")
+    responses_covariance = words(
+        "Covariance of these responses: a JSON object that has, for each of them, its covariances with the ones before "
+        "it and its variance. Null where there are none.", nullable=True)
     smallest_change_pct = measure("% of fresh level per 10 km", 2,
         "Smallest change of interest, from the settings.", smallest=0)
     onset_km = measure("km", 2,

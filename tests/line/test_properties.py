@@ -13,7 +13,7 @@ from polars.testing import assert_frame_equal
 
 from pipeline.formats import Recording, csv, readings_frame
 from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import split_means
+from tests.support.splits import split_means
 
 FORM = ("speed_m_s", "cadence_spm", "contact_time_ms", "heart_rate_bpm")
 SOME = settings(max_examples=25, deadline=None)

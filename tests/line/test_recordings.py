@@ -17,8 +17,9 @@ from pipeline.formats.fit import decode
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.stages.samples import RunSamples, samples
-from pipeline.stages.splits import laps_of, means, split_means
+from pipeline.stages.splits import laps_of, means
 from pipeline.tables import publishable
+from tests.support.splits import split_means
 
 FOLDER = Path(__file__).parents[3] / "shared" / "recordings"
 UNIX_OF_FIT_EPOCH = 631_065_600

@@ -30,7 +30,7 @@ def design(slope: float, bend: float, hinge: float, *, scatter: float = 0.0, res
 
 def test_a_straight_change_is_the_slope_times_the_distance():
     fitted = fit(design(0.03, 0.0, 1.0, scatter=0.01), ())
-    change = straight_change(fitted, 2.1)
+    change = straight_change(fitted.beta[0], fitted.covariance[0, 0], fitted.drift_df, 2.1)
     half = stats.t.ppf(0.975, fitted.drift_df) * 2.1 * np.sqrt(fitted.covariance[0, 0])
     assert change.estimate == pytest.approx(2.1 * fitted.beta[0])
     assert (change.low, change.high) == pytest.approx((change.estimate - half, change.estimate + half))

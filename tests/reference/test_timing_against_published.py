@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.core.metrics import READING_OF
 from pipeline.core.settings import Settings
-from pipeline.stages.splits import split_means
+from tests.support.splits import split_means
 
 
 def kilometre(speed_m_s: float, cadence_spm: float, contact_time_ms: float) -> dict[str, float]:

@@ -14,8 +14,9 @@ import pytest
 
 from pipeline.core.metrics import READING_OF
 from pipeline.formats import Recording, readings_frame
-from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, laps_of, means, split_means, splits, with_lagged_speed
+from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, laps_of, means, splits, with_lagged_speed
 from pipeline.tables import publishable
+from tests.support.splits import split_means
 
 MILE_M = 1609.344
 MEASURED = (

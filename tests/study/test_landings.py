@@ -3,8 +3,9 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from itertools import product
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.core.errors import NothingDone
 from pipeline.core.resources import shipped
-from pipeline.study.landings import cross_table, landings, released_landings, released_table
+from pipeline.study.landings import landings, released_landings, released_table
 from pipeline.study.material import Material
 from pipeline.study.released import _draws_of_changes
 from pipeline.study.results import Statistic, results
@@ -182,14 +183,22 @@ def test_the_angle_is_compared_as_it_is_among_those_who_have_one_at_both():
     assert told.p_value == stats.permutation_test((change,), np.mean, permutation_type="samples").pvalue
 
 
-def recorded(speeds: dict[str, tuple[float, float]]) -> dict[str, pl.DataFrame]:
-    """A run of 20 km of each runner on the day of the event, with a speed up to km 10 and another beyond."""
+def recorded(
+    speeds: dict[str, tuple[float, float]], slopes: dict[str, tuple[date, float]] | None = None
+) -> dict[str, pl.DataFrame]:
+    """A run of 20 km of each runner on the day of the event, with a speed up to km 10 and another beyond.
+
+    Args:
+        slopes: by runner the day of the event, and by so much its course is steeper beyond km 10 [%].
+    """
+    on = {who: (date(2026, 3, 14), None) for who in speeds} if slopes is None else slopes
     runs = [
-        {"run_id": f"{who}-run", "athlete_id": who, "started_at_utc": datetime(2026, 3, 14, 9, tzinfo=UTC)}
+        {"run_id": f"{who}-run", "athlete_id": who, "started_at_utc": datetime.combine(on[who][0], time(9), UTC)}
         for who in speeds
     ]
     splits = [
         {"run_id": f"{who}-run", "athlete_id": who, "km": km, "length_m": 1000.0, "speed_m_s": both[km > 10]}
+        | {"slope_pct": on[who][1] and on[who][1] * (km > 10)}
         for who, both in speeds.items()
         for km in range(1, 21)
     ]
@@ -198,6 +207,51 @@ def recorded(speeds: dict[str, tuple[float, float]]) -> dict[str, pl.DataFrame]:
                          if name == "runs" else None)], how="diagonal")
         for name, rows in (("runs", runs), ("splits", splits))
     }  # fmt: skip
+
+
+def on_courses(
+    steeper: Sequence[float], n: int = 60
+) -> tuple[list[dict], dict[str, pl.DataFrame], np.ndarray, np.ndarray]:
+    """Runners who all change on several courses: speed and slope move whether they gain the rearfoot."""
+    random = np.random.default_rng(5)
+    change, slope = random.normal(-0.5, 0.8, n), np.array(steeper)[np.arange(n) % len(steeper)]
+    gained = random.random(n) < 1 / (1 + np.exp(-0.2 + change - 0.4 * slope))
+    rows, speeds, slopes = [], {}, {}
+    for number in range(n):
+        who, classes = f"r{number:02}", ("midfoot", "rearfoot") if gained[number] else ("rearfoot", "midfoot")
+        day = date(2026, 3, 14 + number % len(steeper))
+        rows += [row | {"date": day} for row in pair(who, *classes)]
+        speeds[who] = (3.5, 3.5 * 1.1 ** change[number])
+        slopes[who] = (day, float(slope[number]))
+    return rows, recorded(speeds, slopes), np.column_stack([np.round(change, 1), slope]), gained
+
+
+def test_odds_at_equal_speed_and_slope_are_those_of_a_logistic_regression_where_courses_differ():
+    feet, recordings, changes, gained = on_courses((-2.0, 0.0, 1.5))
+    rows = by_name(of_feet(feet, **recordings))
+    theirs = GLM(gained.astype(float), np.column_stack([np.ones(60), changes]), family=Binomial()).fit()
+    for name, place in (("odds_ratio_equal_speed_and_slope", 0), ("odds_ratio_1_pct_steeper", 2)):
+        told = [rows[name].estimate, rows[name].low, rows[name].high]
+        assert told == pytest.approx(np.exp([theirs.params[place], *theirs.conf_int()[place]]), rel=1e-5)
+    assert rows["odds_ratio_equal_speed"].estimate != pytest.approx(rows["odds_ratio_equal_speed_and_slope"].estimate)
+
+
+@pytest.mark.parametrize(
+    ("steeper", "n", "said"),
+    [
+        ((1.5,), 60, "the late kilometre is as much steeper for all who changed"),
+        ((-1.0, 1.5), 14, "14 changed, and three coefficients need 15"),
+    ],
+)
+def test_on_one_course_or_among_few_slope_is_not_taken_into_account_and_that_is_said(
+    steeper: tuple[float, ...], n: int, said: str
+):
+    feet, recordings, *_ = on_courses(steeper, n)
+    rows = by_name(of_feet(feet, **recordings))
+    for name in ("odds_ratio_equal_speed_and_slope", "odds_ratio_1_pct_steeper"):
+        assert rows[name].estimate is rows[name].low is rows[name].high is None
+        assert said in rows[name].note
+    assert rows["odds_ratio_equal_speed"].estimate is not None
 
 
 def slowing(n: int, seed: int = 3) -> tuple[list[dict], dict[str, pl.DataFrame], np.ndarray, np.ndarray]:
@@ -290,7 +344,8 @@ def test_a_group_counts_as_many_runners_as_it_stands_for():
         *pair("stayed", "rearfoot", "rearfoot", n_runners=(354, 354)),
         *pair("came", "midfoot", "rearfoot", n_runners=(64, 64)),
     ]
-    assert cross_table(of_feet(groups), FILMED)[:2, :2].tolist() == [[354, 0], [64, 0]]
+    told = released_landings(of_feet(groups), FILMED, least=1)["landings"].filter(pl.col("runners") > 0)
+    assert told.rows() == [("rearfoot", "rearfoot", 354), ("midfoot", "rearfoot", 64)]
 
 
 # --- Computed again from what is released ----------------------------------------------------------------------------
@@ -317,8 +372,16 @@ def rich() -> Material:
     return of_feet([*feet, *second], **recordings)
 
 
+def hilly() -> Material:
+    """Runners who changed, on courses that differ in slope."""
+    feet, recordings, *_ = on_courses((-2.0, 0.0, 1.5))
+    return of_feet(feet, **recordings)
+
+
 @pytest.mark.parametrize(
-    "material", [filmed(spring=SPRING), filmed(spring=3 * SPRING), rich()], ids=["small", "table", "rich"]
+    "material",
+    [filmed(spring=SPRING), filmed(spring=3 * SPRING), rich(), hilly()],
+    ids=["small", "table", "rich", "hilly"],
 )
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda script: script[1])
 def test_both_scripts_compute_each_number_from_what_is_released(

@@ -369,6 +369,6 @@ def test_a_folder_of_ones_own_of_the_name_aside_is_left_alone(demo: Refreshed, t
 def test_an_earlier_output_is_replaced_whole_and_what_it_rested_on_is_compared(demo: Refreshed, tmp_path: Path):
     given_out(demo, tmp_path / "out", text(), with_power=True)
     result = conduct(read_study(text(title="Other"), name="study.toml"), demo.store)
-    assert write_output(tmp_path / "out", result, STATED, KEY) == ["the study file"]
+    assert write_output(tmp_path / "out", result, STATED, KEY).changed == ["the study file"]
     assert "power.csv" not in files(tmp_path / "out")
-    assert write_output(tmp_path / "out", result, STATED, KEY) == []
+    assert write_output(tmp_path / "out", result, STATED, KEY).changed == []

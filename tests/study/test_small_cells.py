@@ -141,7 +141,8 @@ def test_a_number_of_few_people_is_left_out_with_everything_that_tells_it():
     [row] = suppress_in_results(results_of(2), [True], LEAST).to_dicts()
     assert {row[name] for name in NUMBERS} == {None}
     assert (row["note"], row["method"]) == (
-        "not published: of fewer than 3 people", "signs, all patterns counted (exact)",
+        "not published: a number of fewer than 3 people is in it, or follows from it",
+        "signs, all patterns counted (exact)",
     )  # fmt: skip
     assert suppress_in_results(results_of(3), [False], LEAST).equals(results_of(3))
 
@@ -149,7 +150,10 @@ def test_a_number_of_few_people_is_left_out_with_everything_that_tells_it():
 @pytest.mark.parametrize(("p_value", "side"), [(0.0499, "p below 0.05"), (0.05, "p 0.05 or above")])
 def test_of_a_test_of_counts_it_is_told_on_which_side_its_p_lies(p_value: float, side: str):
     [row] = suppress_in_results(results_of(None, p_value), [True], LEAST).to_dicts()
-    assert (row["note"], row["p_value"]) == (f"not published: of fewer than 3 people; {side}", None)
+    assert (row["note"], row["p_value"]) == (
+        f"not published: a number of fewer than 3 people is in it, or follows from it; {side}",
+        None,
+    )
 
 
 # --- A whole study ---------------------------------------------------------------------------------------------------

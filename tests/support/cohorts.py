@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.core.metrics import READING_OF
 from pipeline.core.settings import Settings
-from pipeline.methods.adjustment import RESPONSES
+from pipeline.methods.adjustment import RESPONSES, covariance_as_text
 from pipeline.study.material import Material
 from pipeline.tables import empty
 
@@ -23,6 +24,7 @@ def cohort_of(
     speed_m_s: Callable[[int, int, float], float] = lambda *_: 3.0,
     response_to_speed: float = 0.0,
     shared_se: float = 0.0,
+    response_se: float = 0.0,
     metric: str = "contact_time_ms",
     **more: Any,
 ) -> Material:
@@ -35,7 +37,8 @@ def cohort_of(
         km: length of each run, or of one of an athlete.
         speed_m_s: of a split, likewise.
         response_to_speed: of everyone, at a reference of 3 m/s.
-        shared_se: the part of its standard error that everyone has in common.
+        response_se: standard error of that.
+        shared_se: the part of it that everyone has in common.
         metric: column of splits.
         more: fields of `Material` that differ.
     """
@@ -55,6 +58,7 @@ def cohort_of(
             )
     known = {"metric": metric, "fresh_level": 1.0, "reference_speed_m_s": 3.0, "response_to_speed": response_to_speed}
     known |= {"response_to_speed_shared_se": shared_se}
+    known |= {"responses_covariance": covariance_as_text(["response_to_speed"], np.array([[response_se**2]]))}
     silent = (name for name in RESPONSES if name not in known)
     nothing = dict.fromkeys(silent, 0.0)
     drifts = [{"athlete_id": f"a{athlete:02}", **known, **nothing} for athlete in range(n_athletes)]

@@ -223,7 +223,7 @@ OF_NO_DIFFERENCE = (
     ),
     Column(
         "estimate",
-        "mean estimate [% per 10 km, of months % per 10 km and month, of shoes %]",
+        "mean estimate [% per 10 km, of months % per 10 km and month, of shoes, tags and levels %]",
         lambda _, rows: mean(rows, pl.col("estimate")),
     ),
     Column(
@@ -247,10 +247,22 @@ OF_STUDY = (
     Column("true", "the truth", lambda _, rows: mean(rows, pl.col("truth"))),
     Column("wide", "median width of its interval", lambda _, rows: median(rows, pl.col("high") - pl.col("low"))),
 )
+OF_LANDING = (
+    *OF_STUDY,
+    Column(
+        "not given",
+        "studies that say why they give no estimate [%]",
+        lambda _, rows: share(rows, pl.col("estimate").is_null()),
+    ),
+)
 COLUMNS = {
     Analysis.DRIFT: OF_DRIFT,
     Analysis.LATE_CHANGE: OF_LATE_CHANGE,
     Analysis.SEASON: OF_NO_DIFFERENCE,
     Analysis.SHOES: OF_NO_DIFFERENCE,
+    Analysis.TAGS: OF_NO_DIFFERENCE,
+    Analysis.EVENT_LEVEL: OF_NO_DIFFERENCE,
+    Analysis.EVENT_DRIFT: OF_NO_DIFFERENCE,
+    Analysis.LANDING: OF_LANDING,
     Analysis.STUDY: OF_STUDY,
 }

@@ -8,20 +8,23 @@ from __future__ import annotations
 import hashlib
 import inspect
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import polars as pl
 
 from pipeline.core.settings import Settings
+from pipeline.stages.before_after import before_after
 from pipeline.stages.contrasts import contrasts
+from pipeline.stages.corrections import tags_text
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.season_slope import season_slope
 from pipeline.stages.splits import LAPS, splits
 from pipeline.stages.summaries import athlete_drift
-from pipeline.tables import publishable
+from pipeline.tables import empty, publishable
 from tests.validity.drawing import Club, draw
+from tests.validity.feet import judged
 from tests.validity.recorded import is_second_source
 from tests.validity.scenarios import Analysis, Scenario
 from tests.validity.studies import conducted
@@ -76,6 +79,8 @@ def splits_of(club: Club, settings: Settings, device: Device = EXACT) -> pl.Data
 def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.DataFrame]:
     """Take one club all the way: a row for each athlete with truth and estimate."""
     scenario, place = task
+    if scenario.filmed is not None:
+        return scenario, place, judged(scenario.filmed, seed_of(seed, scenario, place))
     settings = Settings()
     club = draw(scenario.world, seed_of(seed, scenario, place))
     rows = splits_of(club, settings, scenario.world.device)
@@ -90,7 +95,13 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
         case Analysis.SEASON:
             found = _season(run_drifts.filter(metric=metric), club)
         case Analysis.SHOES:
-            found = _shoes(run_drifts.filter(metric=metric), club)
+            found = _contrast(run_drifts.filter(metric=metric), club, "shoe", "lantern")
+        case Analysis.TAGS:
+            found = _contrast(run_drifts.filter(metric=metric), club, "wind", "tail")
+        case Analysis.EVENT_LEVEL | Analysis.EVENT_DRIFT:
+            found = _event(run_drifts.filter(metric=metric), club, _OF_EVENT[scenario.analysis])
+        case Analysis.LANDING:
+            raise AssertionError("Landings are not drawn as clubs.")
         case Analysis.STUDY:
             assert scenario.asked is not None
             found = conducted(scenario.asked, rows, run_drifts, drifts, seed_of(seed, scenario, place))
@@ -104,23 +115,49 @@ def _findings(run_drifts: pl.DataFrame, drifts: pl.DataFrame, settings: Settings
     return found.select("athlete_id", *(name for name in READ if name in found.columns)).join(onsets, on="athlete_id")
 
 
-def _season(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
-    """The change of the drift per month; the runs are spread evenly over the season."""
+def _dated(club: Club) -> pl.DataFrame:
+    """The runs, spread evenly over the season."""
     days = pl.col("run") * (SEASON_DAYS / (pl.col("run").max() + 1))
-    runs = club.runs.with_columns(started_at_utc=datetime(2026, 1, 5, 9, tzinfo=UTC) + pl.duration(days=days.cast(int)))
-    return season_slope(run_drifts, runs).select(
+    started = datetime(2026, 1, 5, 9, tzinfo=UTC) + pl.duration(days=days.cast(int))
+    return club.runs.with_columns(started_at_utc=started)
+
+
+def _season(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
+    """The change of the drift per month."""
+    return season_slope(run_drifts, _dated(club)).select(
         "athlete_id", estimate="change_pct_per_10km_per_month", low="change_low", high="change_high"
     )
 
 
-def _shoes(run_drifts: pl.DataFrame, club: Club) -> pl.DataFrame:
-    """The level in the shoe that is worn on an athlete's fastest third of runs, against the other: nothing is true."""
+def _contrast(run_drifts: pl.DataFrame, club: Club, factor: str, compared: str) -> pl.DataFrame:
+    """The level of an athlete's fastest third of runs, which have a shoe and a tag, against the other: nothing is
+    true.
+    """
     is_fast = pl.col("mean_speed_m_s").rank(descending=True).over("athlete_id") <= pl.len().over("athlete_id") / 3
     shoe = pl.when(is_fast).then(pl.lit("lantern")).otherwise(pl.lit("pebble"))
+    tags = pl.when(is_fast).then(pl.lit(tags_text({"wind": "tail"}))).otherwise(pl.lit(tags_text({"wind": "head"})))
     none = pl.lit(None, dtype=pl.String)
-    runs = club.runs.with_columns(shoe_id=shoe, surface=none, tags=none, after_ride=pl.lit(value=False))
+    runs = club.runs.with_columns(shoe_id=shoe, surface=none, tags=tags, after_ride=pl.lit(value=False))
     return (
         contrasts(run_drifts, runs)
-        .filter(factor="shoe", compared="lantern")
+        .filter(factor=factor, compared=compared)
         .select("athlete_id", "low", "high", estimate="difference_pct")
     )
+
+
+#: The numbers of `before_after` that are looked at: estimate and interval.
+_OF_EVENT = {
+    Analysis.EVENT_LEVEL: ("difference_pct", "low", "high"),
+    Analysis.EVENT_DRIFT: ("drift_difference_pct_per_10km", "drift_difference_low", "drift_difference_high"),
+}
+
+
+def _event(run_drifts: pl.DataFrame, club: Club, columns: tuple[str, str, str]) -> pl.DataFrame:
+    """A number of the runs after an event in the middle of the season against those before: nothing is true."""
+    none = pl.lit(None, dtype=pl.String)
+    runs = _dated(club).with_columns(local_date=none, shoe_id=none)
+    day = (datetime(2026, 1, 5, tzinfo=UTC) + timedelta(days=SEASON_DAYS // 2)).date().isoformat()
+    events = empty("events").join(club.athletes.select("athlete_id"), on="athlete_id", how="right")
+    events = events.with_columns(date=pl.lit(day), kind=pl.lit("coach"))
+    found = before_after(run_drifts, runs, events, empty("complaints")).filter(kind="coach")
+    return found.select("athlete_id", **dict(zip(("estimate", "low", "high"), columns, strict=True)))

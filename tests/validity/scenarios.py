@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from tests.validity.feet import FILMS, Filmed
 from tests.validity.studies import AT_MARGIN, AT_MARGIN_PCT, OF_NOTHING, Asked
 from tests.validity.world import CADENCE, EXACT, HEART_RATE, World
 
@@ -24,6 +25,10 @@ class Analysis(Enum):
     LATE_CHANGE = "a change that begins late"
     SEASON = "the change of the drift over the months"
     SHOES = "the level in one shoe against another"
+    TAGS = "the level under one tag against another"
+    EVENT_LEVEL = "the level after an event against before"
+    EVENT_DRIFT = "the drift after an event against before"
+    LANDING = "a study of landings"
     STUDY = "a study whose cohort is the club"
 
 
@@ -39,6 +44,7 @@ class Scenario:
         truth: what an interval has to hold.
         only_odd: counts only the first athlete of each club.
         asked: of a study: its analysis, and what is true.
+        filmed: of a study of landings: who is filmed, and what is true.
         size: athletes relative to the number that was asked for.
     """
 
@@ -49,6 +55,7 @@ class Scenario:
     truth: Truth = Truth.PLANTED
     only_odd: bool = False
     asked: Asked | None = None
+    filmed: Filmed | None = None
     size: float = 1.0
 
 
@@ -291,6 +298,18 @@ _SHOES = tuple(
     )
 )
 
+_TAGS = tuple(
+    Scenario(name=name, topic="A tag of fast days", world=world, analysis=Analysis.TAGS)
+    for name, world in (("tag, exact speed", ORDINARY.but(device=EXACT)), ("tag, error 1 %", ORDINARY))
+)
+_AROUND = ORDINARY.but(n_runs=24, km=(8, 20), n_athletes=10, fade_pct=-5.0, fade_trend_pct=6.0)
+_EVENTS = tuple(
+    Scenario(name=f"{what}, {error}", topic="Before and after an event, while the fade eases", world=world,
+        analysis=analysis)
+    for what, analysis in (("level", Analysis.EVENT_LEVEL), ("drift", Analysis.EVENT_DRIFT))
+    for error, world in (("exact speed", _AROUND.but(device=EXACT)), ("error 1 %", _AROUND))
+)  # fmt: skip
+
 _COHORT = ORDINARY.but(planted_pct=(0.0,), n_runs=4, km=(16, 24), fade_pct=-4.0)
 _STUDIES = tuple(
     Scenario(
@@ -305,4 +324,27 @@ _STUDIES = tuple(
     )
 )  # fmt: skip
 
-SCENARIOS = (*_SPEED, *_HILLS, *_SHAPES, *_DIFFER, *_FAULTS, *_NULLS, *_LATE, *_CURVES, *_SEASON, *_SHOES, *_STUDIES)
+_LANDINGS = tuple(
+    Scenario(
+        name=name, topic="Studies of landings of 60 runners at two distances, who slow down by 9 %", world=ORDINARY,
+        analysis=Analysis.LANDING, filmed=film, size=20.0,
+    )
+    for name, film in FILMS.items()
+)  # fmt: skip
+
+SCENARIOS = (
+    *_SPEED,
+    *_HILLS,
+    *_SHAPES,
+    *_DIFFER,
+    *_FAULTS,
+    *_NULLS,
+    *_LATE,
+    *_CURVES,
+    *_SEASON,
+    *_SHOES,
+    *_TAGS,
+    *_EVENTS,
+    *_STUDIES,
+    *_LANDINGS,
+)

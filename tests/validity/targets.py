@@ -52,10 +52,10 @@ def _named(*beginnings: str) -> Callable[[Scenario], bool]:
 
 
 def _is_of_a_study(scenario: Scenario) -> bool:
-    return scenario.asked is not None
+    return scenario.asked is not None or scenario.filmed is not None
 
 
-_SHAPED = ("warm-up", "mixed pace", "six sessions", "late climbs", "one athlete far")
+_SHAPED = ("warm-up", "form that settles", "mixed pace", "six sessions", "late climbs", "one athlete far")
 TARGETS = (
     Target(column="of findings", applies=_is_in_grid, scenarios="every cell of error, fade and wander", lowest=90),
     Target(column="false change", applies=_is_in_grid, scenarios="every cell of error, fade and wander", highest=3),
@@ -68,6 +68,7 @@ TARGETS = (
         lowest=88,
     ),
     Target(column="false change", applies=_named("six sessions"), scenarios="interval sessions", highest=3),
+    Target(column="false change", applies=_named("warm-up", "form that settles"), scenarios="warm-up", highest=3),
     Target(
         column="holds",
         applies=_named("+5 % per 10 km from km 15", "+8 % per 10 km from km 35"),
@@ -79,8 +80,13 @@ TARGETS = (
     Target(column="onset covered", applies=_topic("Late change"), scenarios="breaks", lowest=90),
     Target(
         column="coverage of zero",
-        applies=_topic("Change of the drift over the months", "A shoe worn on fast days"),
-        scenarios="months and shoes",
+        applies=_topic(
+            "Change of the drift over the months",
+            "A shoe worn on fast days",
+            "A tag of fast days",
+            "Before and after an event, while the fade eases",
+        ),
+        scenarios="months, shoes, tags and events",
         lowest=90,
     ),
     Target(column="covered", applies=_is_of_a_study, scenarios="studies", lowest=90),

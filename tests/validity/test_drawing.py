@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from tests.validity.drawing import draw
+from tests.validity.feet import Filmed, filmed
 from tests.validity.processes import FORM_LENGTH_M, PACE_LENGTH_M, SEGMENTS_PER_KM, along, smooth_altitude_error
 from tests.validity.world import EXACT, REFERENCE_M_S, World
 
@@ -104,6 +105,15 @@ def test_runs_are_longer_when_form_drifts_less():
         n=pl.len(), change=(pl.col("contact_time_ms").last() / pl.col("contact_time_ms").first()).log() / pl.len()
     )
     assert np.corrcoef(runs["n"], runs["change"])[0, 1] < -0.6
+
+
+def test_who_is_filmed_gains_and_loses_the_rearfoot_by_the_odds_that_are_planted():
+    """Own log odds cancel within runners: at equal speed as many more gain it than lose it as the odds say."""
+    of = Filmed(statistic="", n_runners=100_000, odds_late=3.0)
+    rows = filmed(of, 1).pivot("distance_km", index="athlete_id", values="strike")
+    early, late = (rows[name] == "rearfoot" for name in ("10.0", "30.0"))
+    assert early.mean() == pytest.approx(0.5, abs=0.01)
+    assert (late & ~early).sum() / (early & ~late).sum() == pytest.approx(3.0, rel=0.03)
 
 
 def test_false_drift_of_least_squares_is_what_attenuation_says():

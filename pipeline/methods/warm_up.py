@@ -1,0 +1,46 @@
+"""How long the warm-up lasts is not known: the drift as a mean over lengths, by what the runs say of each.
+
+The model takes out a warm-up that dies out over `WARM_UP_KM`. Form that settles over twice that is taken for drift in
+part. So the line is also fitted with a warm-up that dies out over `SLOW_WARM_UP_KM`, from the same products but for
+those of the warm-up's own column, and both lines are weighted by their marginal likelihood: normal errors, the prior of
+the responses the same in both, neither length more probable before (averaging over models: Hoeting et al. 1999, doi
+10.1214/ss/1009212519, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.core.arrays import Array
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Model, whiten
+
+#: How far off form is at the start dies out over this distance [km]. Common practice, no source; `data/METHODS.md` has
+#: simulated seasons whose form settles sooner or later.
+WARM_UP_KM = 2.0
+#: The same where it takes long [km]. Common practice, no source.
+SLOW_WARM_UP_KM = 4.0
+
+
+def settling_slowly(model: Model, warm_up: int) -> Model | None:
+    """A model whose warm-up dies out over `SLOW_WARM_UP_KM`, as far as products go; None where it has no warm-up.
+
+    Correlation of errors, variances and weights stay.
+
+    Args:
+        model: with its variances settled.
+        warm_up: column of the warm-up.
+    """
+    if warm_up not in model.places or model.variance == 0:
+        return None
+    design = model.design
+    used = [VALUE, *model.places]
+    place = used.index(warm_up)
+    columns = design.columns[:, used]
+    columns[:, place] = np.exp(-10 * design.columns[:, DISTANCE] / SLOW_WARM_UP_KM)
+    white, _ = whiten(design, columns, model.rho)
+    of_warm_up = design.per_run(white * white[:, [place]])
+    products: Array = model.products.copy()
+    products[:, warm_up, used] = products[:, used, warm_up] = of_warm_up
+    return replace(model, products=products)
