@@ -31,15 +31,17 @@ from pipeline.refresh.context import (
     Athlete,
     BuildContext,
     DriftTask,
-    Measured,
     SampledRuns,
+    SectionTask,
     Shard,
 )
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, read_over
+from pipeline.refresh.steps import Executor, finish_over, read_over
+from pipeline.store.bundles import Bundle
+from pipeline.store.known import KeptRows
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import end_waiting_workers, lent_worker
-from pipeline.workers.pool import Progress
+from pipeline.workers.pool import Progress, here
 
 if TYPE_CHECKING:
     from pipeline.core.settings import Settings
@@ -131,15 +133,15 @@ def quality(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> li
 
 
 @task(name="splits", **_OPTIONS)
-def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> list[Measured]:
+def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> list[Bundle]:
     """Stage `splits` of a batch of shards."""
-    from pipeline.refresh.shard import cut
+    from pipeline.refresh.shard import bundle_of, cut
 
-    return [cut(context.content, runs) for runs in sampled]
+    return [bundle_of(context.content, cut(context.content, runs)) for runs in sampled]
 
 
 @task(name=task_name(ATHLETE, after_club=False), **_OPTIONS)
-def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) -> list[dict[str, pl.DataFrame]]:
+def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) -> list[Bundle]:
     """The athlete-level stages of a batch of athletes that need nothing of the club."""
     from pipeline.refresh.athlete import analyse
 
@@ -149,7 +151,7 @@ def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) ->
 @task(name=task_name(ATHLETE, after_club=True), **_OPTIONS)
 def athletes_after_club(
     context: Sealed[BuildContext], batch: Sealed[Sequence[DriftTask]], club: Sealed[pl.DataFrame]
-) -> list[dict[str, pl.DataFrame]]:
+) -> list[Bundle]:
     """The other athlete-level stages of a batch of athletes."""
     from pipeline.refresh.athlete import analyse_after_club
 
@@ -157,11 +159,9 @@ def athletes_after_club(
 
 
 @task(name=task_name(CLUB), **_OPTIONS)
-def club(context: Sealed[BuildContext]) -> pl.DataFrame:
+def club(context: Sealed[BuildContext]) -> None:
     """The club-level stages."""
-    from pipeline.refresh.club import finish
-
-    return finish(context.content)
+    finish_over(here, context.content)
 
 
 @task(name="outputs", **_OPTIONS)
@@ -181,11 +181,20 @@ def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None
         draw(shared.content, athlete_id)
 
 
-def club_responses(athletes: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """What the club's responses have in common; a matter of milliseconds, so in this process."""
-    from pipeline.stages.responses import club_responses
+@task(name="gather", **_OPTIONS)
+def sections(context: Sealed[BuildContext], batch: Sealed[Sequence[SectionTask]]) -> None:
+    """The rows of sections of the club, from what the athlete-level stages gave and what is known."""
+    from pipeline.refresh.sections import gather
 
-    return club_responses(athletes, speed_error_pct=settings.speed_error_pct, registry=settings.registry)
+    for section_task in batch.content:
+        gather(context.content, section_task)
+
+
+def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
+    """What the club's responses have in common; a matter of milliseconds, so in this process."""
+    from pipeline.refresh.sections import responses_of
+
+    return responses_of(rows, settings)
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
@@ -195,21 +204,24 @@ def refresh(request: Given) -> pl.DataFrame:
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
         return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, request.jobs)]
 
-    def measure_all(context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
+    def measure_all(context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:
         of_files = batches(shards, BATCH_FILES, request.jobs, weight=lambda shard: len(shard.files))
         return _through_the_shards(context, of_files, request.jobs)
 
-    def analyse(context: BuildContext, everyone: Sequence[Athlete]) -> Iterator[dict[str, pl.DataFrame]]:
+    def analyse(context: BuildContext, everyone: Sequence[Athlete]) -> Iterator[Bundle]:
         return chain.from_iterable(athletes.map(_shared(context), of_athletes(everyone)).result())
 
     def analyse_after_club(
         context: BuildContext, tasks: Sequence[DriftTask], responses: pl.DataFrame
-    ) -> Iterator[dict[str, pl.DataFrame]]:
+    ) -> Iterator[Bundle]:
         futures = athletes_after_club.map(_shared(context), of_athletes(tasks), _shared(responses))
         return chain.from_iterable(futures.result())
 
-    def finish(context: BuildContext) -> pl.DataFrame:
-        return club.submit(Sealed(context)).result()
+    def gather(context: BuildContext, tasks: Sequence[SectionTask]) -> Iterator[None]:
+        return iter(sections.map(_shared(context), of_athletes(tasks)).result())
+
+    def finish(context: BuildContext) -> None:
+        club.submit(Sealed(context)).result()
 
     def write_outputs(context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
         written = outputs.map(_shared(context), OUTPUTS)
@@ -217,7 +229,7 @@ def refresh(request: Given) -> pl.DataFrame:
         written.result()
         drawn.result()
 
-    executor = Executor(measure_all, analyse, analyse_after_club, club_responses, finish, write_outputs)
+    executor = Executor(measure_all, analyse, analyse_after_club, gather, club_responses, finish, write_outputs)
     return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)
 
 
@@ -226,9 +238,9 @@ def _shared(content: T) -> Any:
     return unmapped(Sealed(content))
 
 
-def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Measured]:
+def _through_the_shards(context: BuildContext, of_files: Iterable[list[Shard]], jobs: int) -> Iterator[Bundle]:
     """Keep two batches per worker under way, so that no more samples are in memory than those hold."""
-    waiting: deque[PrefectFuture[list[Measured]]] = deque()
+    waiting: deque[PrefectFuture[list[Bundle]]] = deque()
     for batch in of_files:
         sealed, sealed_batch = Sealed(context), Sealed(batch)
         sessions: Any = recording.submit(sealed, sealed_batch)  # a future, which Prefect hands on as its result

@@ -33,12 +33,19 @@ class Function:
         writes: the tables that it returns: one frame, or a tuple of as many frames in this order. What replaces the
             table of an earlier stage is written here too.
         settings: attributes of `Settings` that it takes as keyword arguments of the same names.
+        by_athlete: of a club-level function: what it makes of an athlete rests on that athlete's rows, on lists, and on
+            what is in common. A club is taken through it section by section; through others after that, as a whole.
+        in_common: the names of two functions of the module, for what a function `by_athlete` needs of the whole club:
+            the first takes the same tables, of a section, and returns one frame; the second takes all these frames in
+            one and returns frames by name, which the function is given as `in_common`.
     """
 
     name: str
     reads: tuple[str, ...]
     writes: tuple[str, ...]
     settings: tuple[str, ...] = ()
+    by_athlete: bool = False
+    in_common: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -73,16 +80,25 @@ class Stage:
         """Call one of its functions, whose module is imported with the first call."""
         (function,) = (function for function in self.functions if function.name == name)
         chosen = {setting: getattr(settings, setting) for setting in function.settings}
-        return getattr(import_module(self.module), name)(*inputs, **chosen, **more)
+        return self.made_by(name, *inputs, **chosen, **more)
+
+    def made_by(self, name: str, *inputs: Any, **more: Any) -> Any:
+        """What a function of its module returns."""
+        return getattr(import_module(self.module), name)(*inputs, **more)
 
     def tables(self, frames: Mapping[str, pl.DataFrame], *, settings: object, **more: Any) -> dict[str, pl.DataFrame]:
         """Call all its functions, each with the frames that the ones before left; returns the tables that come out."""
         made: dict[str, pl.DataFrame] = {}
         for function in self.functions:
-            inputs = (made[name] if name in made else frames[name] for name in function.reads)
-            result = self.call(function.name, *inputs, settings=settings, **more)
-            made |= zip(function.writes, result if isinstance(result, tuple) else (result,), strict=True)
+            made |= self.tables_by(function, {**frames, **made}, settings=settings, **more)
         return made
+
+    def tables_by(
+        self, function: Function, frames: Mapping[str, pl.DataFrame], *, settings: object, **more: Any
+    ) -> dict[str, pl.DataFrame]:
+        """Call one of its functions; returns the tables that come out."""
+        result = self.call(function.name, *map(frames.__getitem__, function.reads), settings=settings, **more)
+        return dict(zip(function.writes, result if isinstance(result, tuple) else (result,), strict=True))
 
 
 STAGES = (
@@ -111,32 +127,36 @@ STAGES = (
     Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("corrections", CLUB, (
         Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
-        Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",)),
+        Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",), by_athlete=True),
     )),
     Stage("summaries", CLUB, (
-        Function("runs", ("runs", "splits", "sessions.csv", "recordings"), ("runs",), ("time_zone",)),
+        Function("runs", ("runs", "splits", "sessions.csv", "recordings"), ("runs",), ("time_zone",),
+                 by_athlete=True),
         Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess",
-                  "registry")),
-        Function("season_trend", ("run_drift", "runs"), ("season_trend",)),
+                  "registry"), by_athlete=True, in_common=("drifts_of_athletes", "drifts_in_common")),
+        Function("season_trend", ("run_drift", "runs"), ("season_trend",), by_athlete=True),
         Function("complaints", ("complaints.csv",), ("complaints",)),
         Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),
                  ("roster", "shoes", "sessions", "events")),
     )),
     Stage("strikes", CLUB, (
-        Function("landings", ("strikes.csv", "runs", "splits"), ("landings",), ("strike_angle_thresholds",)),
+        Function("landings", ("strikes.csv", "runs", "splits"), ("landings",), ("strike_angle_thresholds",),
+                 by_athlete=True),
         Function("strike_counts", ("landings",), ("strike_counts",)),
         Function("strike_shift", ("landings",), ("strike_shift",)),
     )),
-    Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",)),)),
+    Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",), by_athlete=True),)),
     Stage("before_after", CLUB, (
-        Function("before_after", ("run_drift", "runs", "events", "complaints"), ("before_after",)),
+        Function("before_after", ("run_drift", "runs", "events", "complaints"), ("before_after",),
+                 by_athlete=True),
     )),
-    Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",)),)),
+    Stage("season_slope", CLUB, (Function("season_slope", ("run_drift", "runs"), ("season_slope",), by_athlete=True),)),
     Stage("usual", CLUB, (
-        Function("usual_course", ("splits", "run_drift", "athlete_drift"), ("usual_course",), ("inclusion",)),
-        Function("usual", ("usual_course", "athlete_drift"), ("usual",), ("inclusion",)),
-        Function("run_against_usual", ("run_drift", "athlete_drift"), ("run_against_usual",)),
+        Function("usual_course", ("splits", "run_drift", "athlete_drift"), ("usual_course",), ("inclusion",),
+                 by_athlete=True),
+        Function("usual", ("usual_course", "athlete_drift"), ("usual",), ("inclusion",), by_athlete=True),
+        Function("run_against_usual", ("run_drift", "athlete_drift"), ("run_against_usual",), by_athlete=True),
     )),
     # Made by its own command from what is published, and removed by the next refresh that changes something.
     Stage("calibration", ON_DEMAND, (Function("calibration", ("splits", "responses"), ("calibration",)),)),

@@ -1,42 +1,9 @@
 -- A row is: an athlete and a metric.
--- Reads: athlete_drift, families, left_out, repeatability, smallest_change, suspected.
+-- Reads: adjusted, athlete_drift, left_out, repeatability, smallest_change, suspected.
 -- Grain: athlete_id, metric.
 -- Parameters: $level, $max_collinearity, $max_late_exclusion_excess, $usual_distance_margin.
 
-WITH ranked AS (
-  -- The step-up adjustment of Benjamini and Hochberg (1995), over every athlete and metric of a family that has a
-  -- p-value. What follows by arithmetic from measured metrics would count the same fact twice; heart rate rises in all.
-  SELECT
-    athlete_drift.athlete_id,
-    athlete_drift.metric,
-    athlete_drift.p_value,
-    families.family,
-    athlete_drift.p_value * COUNT(*) OVER (PARTITION BY families.family)
-    / ROW_NUMBER() OVER (
-      PARTITION BY families.family
-      ORDER BY athlete_drift.p_value, athlete_drift.athlete_id, athlete_drift.metric
-    ) AS stepped
-  FROM athlete_drift
-  INNER JOIN families
-    ON athlete_drift.metric = families.metric
-  WHERE athlete_drift.p_value IS NOT NULL
-),
-
-adjusted AS (
-  SELECT
-    athlete_id,
-    metric,
-    LEAST(
-      MIN(stepped) OVER (
-        PARTITION BY family
-        ORDER BY p_value, athlete_id, metric ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING
-      ),
-      1
-    ) AS q_value
-  FROM ranked
-),
-
-weighed AS (
+WITH weighed AS (
   SELECT
     athlete_drift.*,
     adjusted.q_value,

@@ -138,6 +138,7 @@ def _as_table(proposal: Proposal) -> Table:
         elif report.choices:
             taken_for = f"open: {' or '.join(report.choices)}"
         else:
-            taken_for = report.name or not_recognised(report.header)
+            taken_for = report.name or report.note or not_recognised(report.header)
+            taken_for += f", {report.note}" if report.name and report.note else ""
         table.add_row(plain(report.header), plain("  ".join(cell[:24] for cell in report.samples)), taken_for)
     return table

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.commands.terminal import FOLDER, open_console, progress_bar
+from pipeline.commands.terminal import FOLDER, VERBOSE, open_console, progress_bar
 from pipeline.core.errors import EXIT_NOTHING_DONE
 
 if TYPE_CHECKING:
@@ -32,8 +32,9 @@ MOST_ATHLETES, MOST_EXAMPLES = 40, 3
     help="Whose a file is; may be given several times. [default: sessions.csv of the inbox]",
 )
 @click.option("--dry-run", is_flag=True, help="Say what would go where, and change nothing.")
+@VERBOSE
 @click.option("--move", is_flag=True, help="Move the files instead of copying them.")
-def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, move: bool) -> None:
+def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, verbose: bool, move: bool) -> None:
     """Put the files of many athletes, lying anywhere, into the athletes' folders of an inbox.
 
     \b
@@ -70,6 +71,7 @@ def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, move: b
             planned = plan(loose, rules, inbox, progress=progress)
         console = open_console()
         console.print(plan_summary(planned, loose))
+        console.print(every_file(planned, inbox) if verbose else "-v lists every file, and where it goes.")
         if dry_run:
             console.print("Nothing was changed. Without --dry-run this is done.")
             return
@@ -92,6 +94,25 @@ def plan_summary(planned: Plan, loose: LooseFiles) -> RenderableType:
 
     has_athletes = any(placement.athlete_id is not None for placement in planned.placements)
     return Group(*([_by_athlete(planned)] if has_athletes else []), *_remarks(planned, loose))
+
+
+def every_file(planned: Plan, inbox: Path) -> RenderableType:
+    """Each file with where it goes, or why it goes nowhere."""
+    from rich.table import Table
+
+    from pipeline.commands.show import plain
+
+    table = Table(header_style="bold", pad_edge=False)
+    for heading in ("file", "goes to", "because"):
+        table.add_column(heading, overflow="fold")
+    for placement in planned.placements:
+        same = placement.same if placement.same is None or isinstance(placement.same, Path) else placement.same.path
+        reason = placement.reason.value if placement.reason is not None else ""
+        goes_to = "" if placement.folder is None else f"{placement.folder.relative_to(inbox)}/"
+        table.add_row(
+            plain(placement.file.path), plain(goes_to), plain(reason if same is None else f"the same as {same}")
+        )
+    return table
 
 
 def _by_athlete(planned: Plan) -> RenderableType:

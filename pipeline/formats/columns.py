@@ -39,6 +39,7 @@ COLUMNS: Mapping[str, Column] = {
     "date_time": Column("time_s", written_as="instant"),
     "time_epoch_s": Column("time_s"),
     "time_epoch_ms": Column("time_s", 1e-3),
+    "time_fit_s": Column("time_s", offset=631_065_600),  # since 1989-12-31T00:00:00Z, as FIT counts
     "time_excel_days": Column("time_s", written_as="days"),
     "date": Column("date", written_as="word"),
     "time_of_day": Column("time_of_day", written_as="word"),
@@ -108,6 +109,7 @@ COLUMNS: Mapping[str, Column] = {
     "temperature_deg_c": Column("temperature_c"),
     "temperature_f": Column("temperature_c", 5 / 9, -160 / 9),
     "sport": Column("sport", written_as="word"),
+    "recording": Column("recording", written_as="word"),
 }
 
 #: What each reading of `COLUMNS` is, for the documentation.
@@ -141,6 +143,7 @@ MEANINGS: Mapping[str, str] = {
     "power_w": "Power in watts, as the sensor estimates it.",
     "temperature_c": "Temperature at the device.",
     "sport": "Sport of the recording; only running is analysed.",
+    "recording": "Name or number of the recording, where a file holds several.",
 }
 
 _TIME = {

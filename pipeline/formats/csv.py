@@ -1,4 +1,4 @@
-"""CSV files. One file in, one recording out; a row is a sample, a step, a lap or a kilometre.
+"""CSV files. One file in, mostly one recording out (`several`); a row is a sample, a step, a lap or a kilometre.
 
 Units come from the headers (`headers`) or from `columns.toml` (`column_mapping`), never from the values: a column that
 names a quantity without its unit is refused, with the lines one of which would settle it. Everything that has to be
@@ -21,8 +21,10 @@ from pipeline.core.errors import Refused
 from pipeline.formats import DEFAULTS, READINGS, ReadOptions, Recording, readings_frame
 from pipeline.formats.cells import MIN_ROWS
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
-from pipeline.formats.grains import Readings, placed
+from pipeline.formats.columns import column_of
+from pipeline.formats.grains import Readings, grain_of, placed
 from pipeline.formats.interpretation import Interpretation, interpret, unused
+from pipeline.formats.several import Part, parts
 from pipeline.formats.sports import sport_named
 
 __all__ = ["ColumnMapping", "decode", "read_mapping"]
@@ -36,7 +38,8 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         options: of which `mapping` holds.
 
     Returns:
-        One recording. Columns that are not recognised are left out; so are rows without a time. Of a file of kilometres
+        One recording, or each of `several`. Columns that are not recognised are left out; so are rows without
+        a time. Of a file of kilometres
         or laps the first row is its start: time and distance 0, no readings.
 
     Raises:
@@ -45,7 +48,17 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     mapping = replace(options.mapping or ColumnMapping(), own=options.own)
     meant = interpret(content, mapping)
     meant.require_settled()
-    rows = placed(meant.values, grain=mapping.grain, headers=meant.headers, lines=meant.table.lines)
+    grain = mapping.grain or grain_of(meant.values)
+    headers = {column_of(name).reading: header for name, header in meant.headers.items()}
+    found, shown = parts(meant.values, meant.table.lines, grain=grain, headers=headers)
+    return [
+        _recording(part, meant, mapping, f"Recording {number} of {len(found)} in the file: {shown}." if shown else None)
+        for number, part in enumerate(found, start=1)
+    ]
+
+
+def _recording(part: Part, meant: Interpretation, mapping: ColumnMapping, remark: str | None) -> Recording:
+    rows = placed(part.values, grain=mapping.grain, headers=meant.headers, lines=part.lines)
     values = rows.values
     has_clock = "time_s" in values
     if not has_clock:
@@ -54,25 +67,23 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
         has_clock = started_s is not None
     if "step_length_m" in values:
         values = {**values, "recorded_step_length_m": values["step_length_m"]}
-    return [
-        Recording(
-            readings=_readings(values, tuple(options.own.values())),
-            sport=mapping.sport or _sport(meant),
-            has_clock=has_clock,
-            grain=rows.grain,
-            laps=_laps(values, rows.grain),
-            damage=rows.damage,
-            unused=unused(meant, mapping),
-            remarks=(*rows.remarks, *meant.remarks),
-            without_distance=meant.without_distance,
-        )
-    ]
+    return Recording(
+        readings=_readings(values, tuple(mapping.own.values()), least=MIN_ROWS if remark is None else 0),
+        sport=mapping.sport or _sport(meant, part),
+        has_clock=has_clock,
+        grain=rows.grain,
+        laps=_laps(values, rows.grain),
+        damage=rows.damage,
+        unused=unused(meant, mapping),
+        remarks=tuple(filter(None, (remark, *rows.remarks, *meant.remarks))),
+        without_distance=meant.without_distance,
+    )
 
 
-def _readings(values: Readings, own: Collection[str]) -> pl.DataFrame:
+def _readings(values: Readings, own: Collection[str], *, least: int) -> pl.DataFrame:
     frame = readings_frame({name: values[name] for name in (*READINGS, *own) if name in values}, own)
     finite = frame.select(pl.when(pl.all().is_finite()).then(pl.all())).filter(pl.col("time_s").is_not_null())
-    if len(finite) < MIN_ROWS:
+    if len(finite) < least:
         raise Refused(
             f"Rows of the file that have a time: {len(finite)}, expected at least {MIN_ROWS}.",
             "Fill in the column with the time, or export the recording again.",
@@ -80,12 +91,12 @@ def _readings(values: Readings, own: Collection[str]) -> pl.DataFrame:
     return finite
 
 
-def _sport(meant: Interpretation) -> str | None:
+def _sport(meant: Interpretation, part: Part) -> str | None:
     """The first word of the column of the sport; None of a code, or of a column that may hold the gait of each row."""
     if "sport" not in meant.used:
         return None
     header, cells = meant.used["sport"]
-    words = cells.drop_nulls().str.to_lowercase()
+    words = cells.gather(part.rows).drop_nulls().str.to_lowercase()
     is_told = header.strip().lower() == "sport" or words.n_unique() == 1
     word = str(words[0]) if is_told and len(words) else None
     return None if word is None or word.replace(".", "", 1).isdigit() else sport_named(word)

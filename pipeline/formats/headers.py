@@ -187,6 +187,13 @@ _WORDS: Mapping[str, str] = {
         "tipo di attività, esporte, desporto, tipo de atividade, activiteitstype, aktivitetstyp, aktivitetstype, "
         "laji, typ aktywności, typ aktivity, вид спорта, スポーツ, 运动类型, 운동 종류"
     ),
+    "recording": (
+        "recording, recording id, recording number, activity id, activity number, session, session id, session number, "
+        "run id, run number, file, file name, filename, aufzeichnung, datei, dateiname, fichier, nom du fichier, "
+        "enregistrement, archivo, grabación, registrazione, ficheiro, gravação, bestand, opname, "
+        "fil, filnamn, filnavn, tiedosto, plik, nagranie, soubor, záznam, файл, запись, ファイル, 記録, 文件, 记录, "
+        "파일, 기록"
+    ),
 }  # fmt: skip
 
 #: Unit as it may be written -> unit.
@@ -270,6 +277,7 @@ _COLUMN_OF: Mapping[tuple[str, str], str] = {
     ("duration", "s"): "duration_s", ("duration", "ms"): "duration_ms", ("duration", "min"): "duration_min",
     ("duration", "hms"): "duration_hms",
     ("lap", ""): "lap", ("step", ""): "step", ("foot", ""): "foot", ("sport", ""): "sport",
+    ("recording", ""): "recording",
     ("distance", "m"): "distance_m", ("distance", "km"): "distance_km", ("distance", "mi"): "distance_mi",
     ("length", "m"): "length_m", ("length", "km"): "length_km", ("length", "mi"): "length_mi",
     ("speed", "m_s"): "speed_m_s", ("speed", "km_h"): "speed_km_h", ("speed", "mph"): "speed_mph",

@@ -20,9 +20,10 @@ from pipeline.formats.assignment import Source, Unclear
 from pipeline.formats.column_mapping import ColumnMapping, toml_line, toml_text
 from pipeline.formats.columns import COLUMNS, column_of
 from pipeline.formats.grains import grain_of, lengths_of_laps, placed
-from pipeline.formats.headers import closest
+from pipeline.formats.headers import closest, meaning_of
 from pipeline.formats.interpretation import Interpretation, interpret, read_numbers
 from pipeline.formats.numbers import POINT, Signs
+from pipeline.formats.several import parts
 from pipeline.formats.text import ENCODINGS
 
 N_SAMPLES = 3
@@ -60,6 +61,7 @@ class ColumnReport:
         name: of `COLUMNS`; empty where it is left out or not recognised.
         choices: what it could be, where its header leaves that open; the fitting ones first.
         is_proposed: whether `name` rests on the values alone.
+        note: what else its owner should know of it.
     """
 
     header: str
@@ -67,6 +69,7 @@ class ColumnReport:
     name: str = ""
     choices: tuple[str, ...] = ()
     is_proposed: bool = False
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -131,8 +134,27 @@ def _reports(meant: Interpretation, signs: Signs) -> list[ColumnReport]:
             proposed = fitting[0] if len(fitting) == 1 else ""
             reports.append(ColumnReport(header, samples, proposed, (*fitting, *others), bool(proposed)))
         else:
-            reports.append(ColumnReport(header, samples, _name_in_laps(names.get(header, ""), meant)))
+            name = _name_in_laps(names.get(header, ""), meant)
+            note = _other_unit(name, Source(header, cells), signs) if name else _in_place_of(header, meant)
+            reports.append(ColumnReport(header, samples, name, note=note if samples else ""))
     return reports
+
+
+def _other_unit(name: str, source: Source, signs: Signs) -> str:
+    """A remark where the values of a column are of no run in the unit of its name, and are in another one."""
+    reading = column_of(name).reading
+    if reading not in _RANGES or reading in (*_COUNTED, *_SUMMED) or fits(name, source, signs):
+        return ""
+    others = [other for other, column in COLUMNS.items() if column.reading == reading and fits(other, source, signs)]
+    return f"of no run in that unit; the values would be of one as {' or '.join(others)}" if others else ""
+
+
+def _in_place_of(header: str, meant: Interpretation) -> str:
+    """A remark on a column that is not used since another one gives the same."""
+    meaning = meaning_of(header)
+    readings = {COLUMNS[name].reading for name in (*([meaning.column] if meaning.column else []), *meaning.choices)}
+    taken = next((source.header for name, source in meant.used.items() if column_of(name).reading in readings), None)
+    return f'not used, since "{taken}" gives the same' if taken is not None and taken != header else ""
 
 
 def _distinct(names: list[str], column: Unclear, signs: Signs) -> list[str]:
@@ -247,8 +269,8 @@ def _column_lines(report: ColumnReport) -> list[str]:
     if report.choices:
         return [f"# {toml_line(report.header, name)}" for name in report.choices]
     if report.name:
-        return [toml_line(report.header, report.name)]
-    return [f"{toml_line(report.header, '')}  # {not_recognised(report.header)}"]
+        return [toml_line(report.header, report.name) + (f"  # {report.note}" if report.note else "")]
+    return [f"{toml_line(report.header, '')}  # {report.note or not_recognised(report.header)}"]
 
 
 def not_recognised(header: str) -> str:
@@ -267,7 +289,12 @@ def _missing(meant: Interpretation, reports: list[ColumnReport]) -> list[str]:
         )
     if not meant.problems:
         try:
-            placed(meant.values, grain=None, headers=meant.headers, lines=meant.table.lines)
+            grain, headers = (
+                grain_of(meant.values),
+                {column_of(name).reading: told for name, told in meant.headers.items()},
+            )
+            for part in parts(meant.values, meant.table.lines, grain=grain, headers=headers)[0]:
+                placed(part.values, grain=None, headers=meant.headers, lines=part.lines)
         except Refused as refusal:
             sentences.append(str(refusal))
     return sentences

@@ -67,6 +67,7 @@ class Inbox:
         closed: folders that cannot be read, as paths in the inbox.
         shoes: rows of `shoes.csv`.
         events: rows of `events.csv`.
+        sessions_file: what the list of sessions is called, for messages.
     """
 
     folder: Path
@@ -82,6 +83,7 @@ class Inbox:
     corrections: tuple[Correction, ...] = ()
     shoes: pl.DataFrame = field(kw_only=True)
     events: pl.DataFrame = field(kw_only=True)
+    sessions_file: str = field(kw_only=True, default="sessions.csv")
 
     def mapping_for(self, file: InboxFile) -> ColumnMapping | None:
         """What `columns.toml` says of a CSV file: the nearest one in its folder or above, inside the inbox.
@@ -163,7 +165,7 @@ def read_inbox(folder: Path) -> Inbox:
     listed = _with_paths(read.rows["sessions.csv"], {file.path for file in files})
     files = _with_listed_athletes(files, listed)
     folders = {file.athlete_id for file in files if file.athlete_id is not None}
-    lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders)
+    lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders, read.names)
     listed = lists["sessions.csv"]
     return Inbox(
         folder,
@@ -179,7 +181,11 @@ def read_inbox(folder: Path) -> Inbox:
             *map(_LINK.format, links),
             *read.notices,
             *alike(folders),
-            *first_of(list(_unmatched(listed, files)), MOST_NAMED, "sessions.csv: {} more files are not in the inbox."),
+            *first_of(
+                list(_unmatched(listed, files, read.names["sessions.csv"])),
+                MOST_NAMED,
+                f"{read.names['sessions.csv']}: {{}} more files are not in the inbox.",
+            ),
             *misspelt,
             *first_of(list(_faults(corrections)), MOST_NAMED, "{} more corrections are not used."),
         ),
@@ -187,6 +193,7 @@ def read_inbox(folder: Path) -> Inbox:
         corrections,
         shoes=lists["shoes.csv"],
         events=lists["events.csv"],
+        sessions_file=read.names["sessions.csv"],
     )
 
 
@@ -235,12 +242,12 @@ def _faults(corrections: Iterable[Correction]) -> Iterator[str]:
             yield f"{entry.source}, line {entry.line}: correction {entry.entry} is not used. {entry.fault}"
 
 
-def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile]) -> Iterator[str]:
+def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile], name: str) -> Iterator[str]:
     """Lines of sessions.csv whose file is not there: a typing error would leave a run without its surface."""
     there = {file.path for file in files}
     for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
         if listed_file(path, there) not in there:
-            yield f"sessions.csv, line {line}: there is no file '{path}' in the inbox."
+            yield f"{name}, line {line}: there is no file '{path}' in the inbox."
 
 
 def listed_file(path: str, files: Container[str]) -> str:

@@ -66,7 +66,7 @@ def read_list(
         needed: the column without which no line can be used.
 
     Raises:
-        UsageError: the file as a whole cannot be read.
+        UsageError: the file as a whole cannot be read. Without the needed column no line is used, which is a notice.
     """
     schema = {**dict.fromkeys(columns, pl.String), "line": pl.Int64}
     has_csv, has_workbook = is_own(folder, name), is_own(folder, workbook_name(name))
@@ -80,7 +80,7 @@ def read_list(
     lines = list(_csv_lines(name, content, columns, mapping) if has_csv else _workbook_lines(name, content))
     header, places = _header(name, lines, columns, needed, notices)
     rows, too_long = [], list[str]()
-    for number, cells in lines[1:]:
+    for number, cells in lines[1:] if needed is None or needed in places else ():
         if any(cells[len(header) :]):
             too_long.append(
                 f"{name}, line {number}: {len(cells)} cells; expected {len(header)}. A text that holds the separator "
@@ -120,10 +120,10 @@ def _header(
             unused.append(f"'{cell[:40]}'" + (f" (did you mean {near}?)" if near else ""))
             nearest.setdefault(near or "", cell[:40])
     if needed is not None and needed not in places:
-        found = f" The columns are {', '.join(header[:12])}." if header else ""
-        found += f" If '{nearest[needed]}' is it, rename it." if needed in nearest else ""
-        raise UsageError(f"{name}, line 1: the column '{needed}' is missing.{found}")
-    if unused:
+        found = f" The columns are {', '.join(cell[:40] for cell in header[:12])}." if header else ""
+        found += f" If '{nearest[needed]}' is it, rename it to {needed}." if needed in nearest else ""
+        notices.append(f"{name}, line 1: the column '{needed}' is missing, so no line of it is used.{found}")
+    elif unused:
         notices.append(f"{name}: columns that are not used: {', '.join(first_of(unused, MOST_NAMED, '{} more'))}.")
     return header, places
 

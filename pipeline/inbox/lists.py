@@ -70,10 +70,12 @@ class Lists:
 
     Attributes:
         rows: name of each of `LISTS` -> its rows, with all its columns and their line; empty where it is absent.
+        names: the same -> what the file is called, for messages: `roster.xlsx`.
         notices: lines and columns that are not used, a sentence each.
     """
 
     rows: Mapping[str, pl.DataFrame]
+    names: Mapping[str, str]
     notices: tuple[str, ...]
 
 
@@ -94,7 +96,8 @@ def read_lists(folder: Path) -> Lists:
         "complaints.csv": _complaints(files["complaints.csv"]),
         "events.csv": _events(files["events.csv"]),
     }
-    return Lists(rows, tuple(text for file in files.values() for text in file.notices))
+    names = {name: file.name for name, file in files.items()}
+    return Lists(rows, names, tuple(text for file in files.values() for text in file.notices))
 
 
 def _sessions(listed: Checked, shoes: pl.DataFrame) -> pl.DataFrame:

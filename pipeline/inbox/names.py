@@ -42,7 +42,7 @@ def _spelled_out(name: str, others: Collection[str]) -> str:
 
 
 def as_folders(
-    lists: Mapping[str, pl.DataFrame], folders: Collection[str]
+    lists: Mapping[str, pl.DataFrame], folders: Collection[str], files: Mapping[str, str] | None = None
 ) -> tuple[dict[str, pl.DataFrame], tuple[str, ...]]:
     """Bring the athletes of the lists back to the names of their folders; with a notice for each that changed or is
     none.
@@ -50,12 +50,14 @@ def as_folders(
     Args:
         lists: name of a list -> its rows; those without a column `athlete_id` stay as they are.
         folders: names of the athletes' folders.
+        files: name of a list -> what the file is called; None where it has that name.
     """
     by_name = defaultdict(list)
     for folder in folders:
         by_name[bare(folder)].append(folder)
     renamed, notices = {}, list[str]()
     for name, rows in lists.items():
+        file = name if files is None else files[name]
         if "athlete_id" not in rows.columns:
             renamed[name] = rows
             continue
@@ -68,7 +70,7 @@ def as_folders(
                 continue
             if len(same) == 1:
                 spelled[athlete_id] = same[0]
-                notices.append(f"{name}: '{athlete_id}' is taken as the athlete of the folder '{same[0]}'.")
+                notices.append(f"{file}: '{athlete_id}' is taken as the athlete of the folder '{same[0]}'.")
             else:
                 n_asked += 1  # to look for what is near takes a while where there are many folders
                 near = same or (
@@ -77,10 +79,10 @@ def as_folders(
                 hint = f" Did you mean '{near[0]}'?" if near else ""
                 if name == "strikes.csv" and not near:
                     continue  # who was filmed need not have recorded
-                unknown.append(f"{name}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}")
-        notices += first_of(unknown, MOST_NAMED, f"{name}: {{}} more athletes have no folder in the inbox.")
+                unknown.append(f"{file}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}")
+        notices += first_of(unknown, MOST_NAMED, f"{file}: {{}} more athletes have no folder in the inbox.")
         renamed[name] = rows.with_columns(pl.col("athlete_id").replace(spelled)) if spelled else rows
         if name == "roster.csv" and spelled and renamed[name]["athlete_id"].is_duplicated().any():
-            notices.append("roster.csv: an athlete is there in two spellings; the first line is used.")
+            notices.append(f"{file}: an athlete is there in two spellings; the first line is used.")
             renamed[name] = renamed[name].unique("athlete_id", keep="first", maintain_order=True)
     return renamed, tuple(notices)

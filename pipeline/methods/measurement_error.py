@@ -291,7 +291,7 @@ def correct(
     log_weight = log_mass + prior.log_weight[:, None]
     if prior.is_of_club:
         # The weights are what the errors' posterior is, this athlete's runs included.
-        log_weight -= special.logsumexp(log_mass, axis=1, keepdims=True)
+        log_weight -= _log_sum(log_mass)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     response = response + loading
@@ -327,6 +327,17 @@ def correct(
         shared_se=_shared_se(prior, weight, response, mean),
         club_response=_far_club(prior, weight, mean),
     )
+
+
+def _log_sum(log_mass: Array) -> Array:
+    """Logarithm of the sum of each row; as `special.logsumexp`, which takes seven times as long for other kinds of
+    numbers.
+    """
+    top = log_mass.max(axis=1, keepdims=True)
+    is_top = log_mass == top
+    n_top = is_top.sum(axis=1, keepdims=True)
+    rest = np.where(is_top, 0.0, np.exp(log_mass - top)).sum(axis=1, keepdims=True)
+    return np.asarray(np.log1p(rest / n_top) + np.log(n_top) + top)
 
 
 def _far_club(prior: ErrorPrior, weight: Array, response: float) -> float | None:

@@ -6,36 +6,85 @@ Splits are read back from the state being built: between processes only names an
 from __future__ import annotations
 
 import hashlib
+from pathlib import Path
 
 import polars as pl
 
 from pipeline import ATHLETE, stages_of
-from pipeline.core.places import files_below
+from pipeline.core.places import files_below, remove_tree
 from pipeline.core.resources import own_version
-from pipeline.refresh.context import JOIN, Athlete, BuildContext, DriftTask, Measured
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured
+from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings
+from pipeline.store.bundles import GATHERED, Bundle, read_bundle, write_bundle
+from pipeline.store.generations import link_tree
+from pipeline.store.known import KeptRows, of_files
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
-from pipeline.tables import TABLES, empty
+from pipeline.store.sections import section_of
+from pipeline.tables import key_of
 
 
-def analyse(context: BuildContext, athlete: Athlete) -> dict[str, pl.DataFrame]:
+def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
     """Write the splits of files that were read, and run the stages that need no more.
 
     Returns:
-        Their tables; as `joins` what was taken from other recordings of the runs (`JOIN`), and the `quality` of these.
+        A bundle of their tables, and of what the files gave, with what was joined to the runs.
     """
-    joins, quality = pl.DataFrame(schema=JOIN), empty("quality")
-    if athlete.measured is not None:
-        measured, joins = join_recordings(context, athlete.measured)
-        quality = measured.quality.join(joins, on="run_id", how="semi")
-        _write_splits(context, athlete.athlete_id, measured)
-    return _tables(context, athlete.athlete_id, after_club=False) | {"joins": joins, "quality": quality}
+    tables: dict[str, pl.DataFrame] = {}
+    has_runs = True
+    if athlete.is_touched:
+        measured, joins = join_recordings(context, measured_of(context, athlete))
+        has_runs = not measured.runs.is_empty()
+        tables = {name: rows for name, rows in measured.parts.items() if name in of_files()}
+        tables["recordings"] = with_joined_recordings(measured.recordings, joins)
+        if has_runs and athlete.athlete_id is not None:
+            _write_splits(context, athlete.athlete_id, measured)
+        else:  # runs may be rejected after their samples were written
+            remove_tree(context.built / partition("samples", athlete.athlete_id or ""))
+    if has_runs and athlete.athlete_id is not None:
+        tables |= _tables(context, athlete.athlete_id, after_club=False)
+    return _bundle(context, athlete.athlete_id, "own", tables, has_runs=has_runs)
 
 
-def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """Run the stages that also need what the club's responses have in common; returns their tables."""
-    return _tables(context, task.athlete_id, after_club=True, club=club, metrics=task.metrics)
+def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> Bundle:
+    """Run the stages that also need what the club's responses have in common; returns a bundle of their tables."""
+    tables = _tables(context, task.athlete_id, after_club=True, club=club, metrics=task.metrics)
+    return _bundle(context, task.athlete_id, "after_club", tables, has_runs=True)
+
+
+def _bundle(
+    context: BuildContext, athlete_id: str | None, step: str, tables: dict[str, pl.DataFrame], *, has_runs: bool
+) -> Bundle:
+    digest = hashlib.sha256(repr(athlete_id).encode()).hexdigest()[:32]
+    name = f"{GATHERED}/{step}/{digest}"
+    write_bundle(context.built, name, tables)
+    return Bundle(name, athlete_id, has_runs)
+
+
+def measured_of(context: BuildContext, athlete: Athlete) -> Measured:
+    """What the files of an athlete gave: those that were read, and those that stay, whose samples get a name anew."""
+    measured = [Measured.of_parts(read_bundle(context.built, name)) for name in athlete.bundles]
+    if athlete.stays and context.known is not None:
+        measured += _carried(context, context.known, athlete)
+    return gathered(measured, context.inbox.settings.registry)
+
+
+def _carried(context: BuildContext, known: KeptRows, athlete: Athlete) -> list[Measured]:
+    name, section = athlete.athlete_id or "", section_of(athlete.athlete_id, context.n_sections)
+    own = {part: known.of_athletes(part, section, {athlete.athlete_id}) for part in of_files()}
+    recordings = own["recordings"].filter(pl.col("file").is_in(athlete.stays))
+    if recordings.is_empty():
+        return []
+    runs = own["runs"].join(recordings, on=["path", "session"], how="semi")
+    samples = {Path(file) for file in runs["samples_file"]}
+    link_tree(known.state, context.built, partition("samples", name), wanted=samples.__contains__)
+    of_runs = {part: own[part] for part in ("exclusions", "quality")} | {
+        table: read_partitions(known.state, table, name) for table in ("splits", "lap_splits")
+    }
+    names = runs.select("run_id")
+    own_rows = {part: rows.join(names, on="run_id", how="semi") for part, rows in of_runs.items()}
+    return [Measured.of_parts({"recordings": recordings, "runs": runs, **own_rows})]
 
 
 def _tables(context: BuildContext, athlete_id: str, *, after_club: bool, **more: object) -> dict[str, pl.DataFrame]:
@@ -61,4 +110,4 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
         for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
             rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
             folder = context.built / partition(table, athlete_id, str(month))
-            write_table(folder / f"{table}.parquet", table, rows.sort(TABLES[table].primary_key()), made_from, registry)
+            write_table(folder / f"{table}.parquet", table, rows.sort(key_of(table)), made_from, registry)

@@ -10,6 +10,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.inbox.inbox import Inbox, InboxFile
+from pipeline.store.known import KeptRows
+from pipeline.store.sections import Section
 
 
 @dataclass(frozen=True)
@@ -29,9 +31,23 @@ class BuildContext(RunContext):
 
     Attributes:
         built: folder of the state being built.
+        known: the rows of the refresh before; None where there are none to build on.
+        n_sections: into how many sections the club is divided.
     """
 
     built: Path
+    known: KeptRows | None = None
+    n_sections: int = 1
+
+    @property
+    def sections(self) -> list[Section]:
+        """The sections of the club."""
+        return [Section(number, self.n_sections) for number in range(self.n_sections)]
+
+    @property
+    def kept(self) -> KeptRows:
+        """The rows of this refresh, section by section as they are written."""
+        return KeptRows(self.built, self.n_sections)
 
 
 @dataclass(frozen=True)
@@ -116,14 +132,21 @@ class SampledRuns:
 
 @dataclass(frozen=True)
 class Athlete:
-    """An athlete to be analysed.
+    """An athlete to be analysed; also None, whose are the files that belong to nobody.
 
     Attributes:
-        measured: what its files gave; None where the splits are in the state being built already.
+        bundles: names of those with what the shards of the athlete gave.
+        stays: files of the athlete that were read by an earlier refresh, and not again.
     """
 
-    athlete_id: str
-    measured: Measured | None = None
+    athlete_id: str | None
+    bundles: tuple[str, ...] = ()
+    stays: tuple[str, ...] = ()
+
+    @property
+    def is_touched(self) -> bool:
+        """Whether anything about the files changed; otherwise the splits are in the state being built already."""
+        return bool(self.bundles or self.stays)
 
 
 @dataclass(frozen=True)
@@ -132,6 +155,22 @@ class DriftTask:
 
     athlete_id: str
     metrics: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SectionTask:
+    """A section of the club whose rows are to be gathered: what is known of it, and what is new.
+
+    Attributes:
+        bundles: names of those with what is new.
+        without: athletes whose known rows are no longer true, by table.
+        metrics: in which the known rows of nobody are true any longer.
+    """
+
+    section: Section
+    bundles: tuple[str, ...]
+    without: Mapping[str, frozenset[str | None]]
+    metrics: tuple[str, ...] = ()
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.

@@ -121,7 +121,7 @@ def require_sound_rows(known: Known, touched: Iterable[str | None]) -> None:
     Raises:
         Damaged: a file is not what was written.
     """
-    if known.folder is None or not known.parts:  # everything is recomputed
+    if known.folder is None or known.rows is None:  # everything is recomputed
         return
     folders = [Path("tables") / table for table in ("splits", "lap_splits")]
     folders += [partition("samples", athlete_id) for athlete_id in touched if athlete_id is not None]
@@ -142,7 +142,7 @@ def resting_on(name: str) -> str:
     if folder in (WHOLE, CONTENTS):
         return "everything: without it no other file can be checked"
     if folder == "known":
-        stem = parts[0].partition(".")[0]
+        stem = parts[0].partition(".")[0].partition("-")[0]  # without the section
         tables = [stem, *_tables_from(stem)] if stem in _WRITTEN else []
         return f"what the next refresh builds on{': ' if tables else ''}{', '.join(tables)}"
     if folder != "tables":

@@ -207,6 +207,12 @@ def by_athlete(measured: Sequence[Measured], registry: Registry = BUILT_IN) -> l
     return [_gathered(list(group), registry) for _, group in groupby(ordered, key=athlete)]
 
 
+def gathered(measured: Sequence[Measured], registry: Registry) -> Measured:
+    """The same of one athlete."""
+    (own,) = by_athlete(measured, registry)
+    return own
+
+
 #: The parts of `Measured` whose rows belong to a run.
 _OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 

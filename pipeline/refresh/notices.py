@@ -59,14 +59,15 @@ def of_sessions(inbox: Inbox, ledger: pl.DataFrame) -> Iterator[str]:
         apart = (pl.col("started_at_utc") - row["started_at_utc"]).abs()
         nearest = own.sort(apart, "run_id")["started_at_utc"][0]
         yield (
-            f"sessions.csv, line {row['line']}: no run of {row['athlete_id']} began within {SAME_START_S // 60} "
-            f"minutes of {row['started_at_utc']:%Y-%m-%dT%H:%M:%SZ}. Did you mean {nearest:%Y-%m-%dT%H:%M:%SZ}?"
+            f"{inbox.sessions_file}, line {row['line']}: no run of {row['athlete_id']} began within "
+            f"{SAME_START_S // 60} minutes of {row['started_at_utc']:%Y-%m-%dT%H:%M:%SZ}. "
+            f"Did you mean {nearest:%Y-%m-%dT%H:%M:%SZ}?"
             + _zone_hint((nearest - row["started_at_utc"]).total_seconds())
         )
     lost = matches.filter(~pl.col("is_used")).sort("line").unique("line", keep="first", maintain_order=True)
     for line, used_line in lost.select("line", "used_line").iter_rows():
         yield (
-            f"sessions.csv, lines {line} and {used_line} describe the same run; line {used_line} is used. "
+            f"{inbox.sessions_file}, lines {line} and {used_line} describe the same run; line {used_line} is used. "
             "Take one of them out."
         )
 

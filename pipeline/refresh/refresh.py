@@ -10,36 +10,41 @@ This process only plans and gathers: the steps, and the libraries they need, are
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence, Sized
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import chain, groupby
 from pathlib import Path
+from typing import TypeVar
 
 import polars as pl
 
-from pipeline import ATHLETE, stages_of, tables_of
+from pipeline import ATHLETE, tables_of
 from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
 from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
-from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
-from pipeline.refresh.context import RUN, Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, RunContext, SectionTask, Shard
 from pipeline.refresh.damage import mend_older_states, require_sound_rows, sound_base
-from pipeline.refresh.duplicates import by_athlete, replaced_by_run, with_joined_recordings, with_joined_runs
+from pipeline.refresh.duplicates import by_athlete
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.stages.corrections import clocks_apart
+from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.finished import Finished
 from pipeline.store.generations import building, current, generations, link_tree, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import Changes, Keys, Known, changes, write_known
-from pipeline.store.layout import files_of, partition, read_partitions, read_rows
+from pipeline.store.known import Changes, Keys, Known, changes, of_files, write_known
+from pipeline.store.layout import files_of, partition, read_rows
 from pipeline.store.lock import locked
+from pipeline.store.sections import Section, section_of, sections_of
 from pipeline.tables import PARTITIONED, empty, publishable
 from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
+
+T = TypeVar("T")
 
 #: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
 SHARD_FILES = 16
@@ -108,9 +113,11 @@ def bring_up_to_date(
         finished = Finished(store, inbox_changes.keys.files)
         try:
             with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
-                context = BuildContext(replace(inbox, files=()), built)
+                n_sections = len(sections_of(file.athlete_id for file in inbox.files))
+                context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections)
                 measured = _measured(context, executor, inbox_changes, finished, progress)
-                ledger = _build(context, executor, inbox_changes, measured)
+                _build(context, executor, inbox_changes, measured)
+                ledger = read_rows(built, "recordings")
                 findings_before = None if _FINDINGS in damaged_files else known.folder
                 before, after = _findings(findings_before), _findings(built)
                 state_record = record(
@@ -133,118 +140,113 @@ def bring_up_to_date(
 
 def _measured(
     context: BuildContext, executor: Executor, changes: Changes, finished: Finished, progress: Progress | None
-) -> Iterator[Measured]:
+) -> Iterator[Bundle]:
     """What the files to be read give; what an interrupted refresh had of them already is taken over."""
     names = {file.path for file in changes.to_read}
     is_kept = len(names) >= WORTH_KEEPING_FILES and not is_remote(finished.store)
-    taken = [Measured.of_parts(parts) for parts in finished.take_over(context.built, names)] if is_kept else []
-    known = {path for measured in taken for path in measured.recordings["file"]}
+    taken = list(finished.take_over(context.built, names)) if is_kept else []
+    known = {path for bundle in taken for path in bundle.files}
     left = [file for file in changes.to_read if file.path not in known]
 
-    def measured_now() -> Iterator[Measured]:
-        for measured in executor.measure(context, plan(left)):
-            if is_kept and not measured.passing:
-                finished.keep(context.built, measured.parts)
-            yield measured
+    def measured_now() -> Iterator[Bundle]:
+        for bundle in executor.measure(context, plan(left)):
+            yield finished.keep(context.built, bundle) if is_kept and not bundle.passing else bundle
 
-    return _watched(chain(taken, measured_now()), changes.to_read, progress)
+    return _watched(chain(taken, measured_now()), changes.to_read, lambda bundle: bundle.files, progress)
 
 
-def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Measured]) -> pl.DataFrame:
-    """Make the next state; returns the ledger."""
+def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Bundle]) -> None:
+    """Make the tables of the next state."""
     known, keys = changes.known, changes.keys
-    if not changes.inbox.files:
-        write_known(context.built, keys, changes.inbox, _nothing())
-        return executor.finish(context)
-    carried = _carry_over(context, changes)
-    settings = context.inbox.settings
-    gathered = by_athlete([*measured, *carried], settings.registry)
-    parts = {
-        "recordings": _with(known, "recordings", changes.touched, [athlete.recordings for athlete in gathered]),
-        "runs": _with(known, "runs", changes.touched, [athlete.runs for athlete in gathered]),
-        "exclusions": _with(known, "exclusions", changes.touched, [athlete.exclusions for athlete in gathered]),
-        "quality": _with(known, "quality", changes.touched, [athlete.quality for athlete in gathered]),
-    }
-    _require_still_there(changes.inbox, gathered)
-    if parts["runs"].is_empty():
-        raise _nothing_usable(changes.inbox, parts["recordings"])
-
-    everyone = set(parts["runs"]["athlete_id"])
-    _remove_samples_without_runs(context, gathered, everyone)
-    touched = [Athlete(name, rows) for rows in gathered if (name := _athlete_of(rows)) is not None and name in everyone]
-    by_settings = (
-        sorted(everyone - {athlete.athlete_id for athlete in touched}) if keys.analysis != known.keys.analysis else []
-    )
-    recomputed = {*changes.touched, *by_settings}
-    athletes = [*touched, *(Athlete(athlete_id) for athlete_id in by_settings)]
+    before = _athletes_before(known)
+    by_files, passing = _touched(changes, measured)
+    _link_untouched(context, changes, before)
+    by_settings = sorted(before - changes.touched) if keys.analysis != known.keys.analysis else []
+    athletes = [*by_files, *(Athlete(athlete_id) for athlete_id in by_settings)]
     analysed = list(executor.analyse(context, athletes))
-    for name in tables_of(ATHLETE, after_club=False):
-        parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed])
-    parts |= _with_joins(parts, analysed)
-    club, everything = executor.club_responses(parts["responses"], settings), tuple(settings.registry.metric_of)
-    before = known.part("responses")
-    moved = () if before is None else _moved(executor.club_responses(before, settings), club, settings.registry)
+    _require_still_there(changes.inbox, passing)
+
+    touched, recomputed = changes.touched, changes.touched | set(by_settings)
+    everyone = (before - touched) | {one.athlete_id for one in analysed if one.has_runs and one.athlete_id is not None}
+    own = dict.fromkeys(of_files(), touched) | dict.fromkeys(tables_of(ATHLETE, after_club=False), recomputed)
+    _gather(context, executor, analysed, own)
+    if changes.inbox.files and not everyone:
+        raise _nothing_usable(changes.inbox, context.kept.all_of("recordings"))
+
+    settings = context.inbox.settings
+    club, everything = executor.club_responses(context.kept, settings), tuple(settings.registry.metric_of)
+    responses_before = None if known.rows is None else executor.club_responses(known.rows, settings)
+    moved = () if responses_before is None else _moved(responses_before, club, settings.registry)
     tasks = [
         DriftTask(athlete_id, everything if athlete_id in recomputed else moved)
         for athlete_id in sorted(everyone)
         if athlete_id in recomputed or moved
     ]
     analysed = list(executor.analyse_after_club(context, tasks, club))
-    for name in tables_of(ATHLETE, after_club=True):
-        parts[name] = _with(known, name, recomputed, [tables[name] for tables in analysed], metrics=moved)
-    write_known(context.built, _without_passing(keys, gathered, changes.inbox), changes.inbox, parts)
-    return executor.finish(context)
+    _gather(context, executor, analysed, dict.fromkeys(tables_of(ATHLETE, after_club=True), recomputed), moved)
+    write_known(context.built, _without_passing(keys, passing, changes.inbox), changes.inbox, context.n_sections)
+    executor.finish(context)
+    remove_tree(context.built / GATHERED)
 
 
-def _with_joins(
-    parts: Mapping[str, pl.DataFrame], analysed: Sequence[Mapping[str, pl.DataFrame]]
-) -> dict[str, pl.DataFrame]:
-    """The ledger, the runs and their quality, with what was taken from other recordings of the runs."""
-    of_athletes = [tables for tables in analysed if not tables["joins"].is_empty()]
-    if not of_athletes:
-        return {}
-    joins, quality = (pl.concat([tables[name] for tables in of_athletes]) for name in ("joins", "quality"))
-    return {
-        "recordings": with_joined_recordings(parts["recordings"], joins),
-        "runs": with_joined_runs(parts["runs"], joins),
-        "quality": replaced_by_run(parts["quality"], quality, joins),
-    }
+def _athletes_before(known: Known) -> frozenset[str]:
+    """The athletes who had runs."""
+    return frozenset() if known.rows is None else frozenset(known.rows.all_of("runs", ["athlete_id"])["athlete_id"])
 
 
-def _carry_over(context: BuildContext, inbox_changes: Changes) -> list[Measured]:
-    """Give what stays a name in the new state, and pass on what is known of the other files of athletes touched."""
-    known, keys = inbox_changes.known, inbox_changes.keys
-    recordings, runs = known.part("recordings"), known.part("runs")
-    exclusions, quality = known.part("exclusions"), known.part("quality")
-    if known.folder is None or recordings is None or runs is None or exclusions is None or quality is None:
-        return []
-    written = {Path(name) for name in files_of(known.folder, Path("tables"))}
-    for athlete_id in runs["athlete_id"].unique().sort():
-        if athlete_id not in inbox_changes.touched:
+def _touched(changes: Changes, measured: Iterator[Bundle]) -> tuple[list[Athlete], set[str]]:
+    """The athletes of whose files something changed, in order; and the files that have to be read again next time."""
+    bundles, stays = defaultdict[str | None, list[str]](list), defaultdict[str | None, list[str]](list)
+    passing = set[str]()
+    for bundle in measured:
+        bundles[bundle.athlete_id].append(bundle.name)
+        passing.update(bundle.passing)
+    read = {file.path for file in changes.to_read}
+    if changes.known.rows is not None:
+        for path, athlete_id in changes.known.athletes.items():
+            if athlete_id in changes.touched and path in changes.keys.files and path not in read:
+                stays[athlete_id].append(path)
+    athletes = sorted({*bundles, *stays}, key=lambda athlete_id: athlete_id or "")
+    return [Athlete(one, tuple(sorted(bundles[one])), tuple(stays[one])) for one in athletes], passing
+
+
+def _link_untouched(context: BuildContext, changes: Changes, before: Iterable[str]) -> None:
+    """Give the samples and splits of athletes who were not touched a name in the new state."""
+    folder = changes.known.folder
+    if folder is None or changes.known.rows is None:
+        return
+    written = {Path(name) for name in files_of(folder, Path("tables"))}
+    for athlete_id in sorted(before):
+        if athlete_id not in changes.touched:
             for table in PARTITIONED:
-                link_tree(known.folder, context.built, partition(table, athlete_id), wanted=written.__contains__)
-    read = {file.path for file in inbox_changes.to_read}
-    stays = recordings.filter(pl.col("file").is_in(keys.files.keys() - read))
-    carried = []
-    for athlete_id in sorted(inbox_changes.touched, key=lambda athlete_id: athlete_id or ""):
-        recordings_of_athlete = stays.filter(pl.col("athlete_id").eq_missing(pl.lit(athlete_id, dtype=pl.String)))
-        if not recordings_of_athlete.is_empty():
-            own_runs = runs.join(recordings_of_athlete, on=["path", "session"], how="semi")
-            names, samples_files = own_runs.select("run_id"), {Path(name) for name in own_runs["samples_file"]}
-            folder = partition("samples", athlete_id or "")
-            link_tree(known.folder, context.built, folder, wanted=samples_files.__contains__)
-            of_runs = {"exclusions": exclusions, "quality": quality} | {
-                table: read_partitions(known.folder, table, athlete_id or "") for table in ("splits", "lap_splits")
-            }
-            own_rows = {name: rows.join(names, on="run_id", how="semi") for name, rows in of_runs.items()}
-            carried.append(Measured.of_parts({"recordings": recordings_of_athlete, "runs": own_runs, **own_rows}))
-    return carried
+                link_tree(folder, context.built, partition(table, athlete_id), wanted=written.__contains__)
 
 
-def _remove_samples_without_runs(context: BuildContext, gathered: Iterable[Measured], everyone: set[str]) -> None:
-    """Runs may be rejected after their samples were written; of athletes with other runs `analyse` removes them."""
-    for athlete_id in {name for rows in gathered if (name := _athlete_of(rows)) is not None} - everyone:
-        remove_tree(context.built / partition("samples", athlete_id))
+def _gather(
+    context: BuildContext,
+    executor: Executor,
+    bundles: Iterable[Bundle],
+    without: Mapping[str, frozenset[str | None]],
+    metrics: tuple[str, ...] = (),
+) -> None:
+    """Bring the rows of each section of the club together, of the tables that are named."""
+    names: dict[Section, list[str]] = {section: [] for section in context.sections}
+    for bundle in bundles:
+        names[section_of(bundle.athlete_id, context.n_sections)].append(bundle.name)
+    gone = {athletes: _by_section(context, athletes) for athletes in set(without.values())}
+    tasks = [
+        SectionTask(section, tuple(own), {table: gone[without[table]][section] for table in without}, metrics)
+        for section, own in names.items()
+    ]
+    for _ in executor.gather(context, tasks):
+        pass
+
+
+def _by_section(context: BuildContext, athletes: Iterable[str | None]) -> dict[Section, frozenset[str | None]]:
+    own: dict[Section, set[str | None]] = {section: set() for section in context.sections}
+    for athlete_id in athletes:
+        own[section_of(athlete_id, context.n_sections)].add(athlete_id)
+    return {section: frozenset(held) for section, held in own.items()}
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:
@@ -256,50 +258,14 @@ def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tupl
     return tuple(metric for metric in registry.metric_of if not of(metric, before).equals(of(metric, club)))
 
 
-def _with(
-    known: Known,
-    name: str,
-    without: Iterable[str | None],
-    new: Iterable[pl.DataFrame],
-    *,
-    metrics: Collection[str] = (),
-) -> pl.DataFrame:
-    """What is known, less that of some athletes and that of all in some metrics, and what is new."""
-    rows, runs = known.part(name), known.part("runs")
-    if rows is None or runs is None:
-        return pl.concat(new)
-    gone = pl.Series(list(without), dtype=pl.String)
-    if "athlete_id" in rows.columns:
-        stays = rows.filter(~pl.col("athlete_id").is_in(gone.implode(), nulls_equal=True))
-    else:
-        stays = rows.join(runs.filter(~pl.col("athlete_id").is_in(gone.implode())), on="run_id", how="semi")
-    if metrics:
-        stays = stays.filter(~pl.col("metric").is_in(metrics))
-    return pl.concat([stays, *new])
-
-
-def _nothing() -> dict[str, pl.DataFrame]:
-    """The parts of an inbox without recordings, which strikes.csv alone makes worth a refresh."""
-    parts = {name: empty(name) for name in ("recordings", "exclusions", "quality")} | {"runs": pl.DataFrame(schema=RUN)}
-    for stage in stages_of(ATHLETE):
-        parts |= stage.tables({"splits": empty("splits")}, settings=Settings())
-    return parts
-
-
 def _everyone(built: Path) -> list[str]:
     return read_rows(built, "runs")["athlete_id"].unique().sort().to_list()
 
 
-def _athlete_of(measured: Measured) -> str | None:
-    athlete_id: str | None = measured.recordings["athlete_id"][0]
-    return athlete_id
-
-
-def _without_passing(keys: Keys, gathered: Iterable[Measured], inbox: Inbox) -> Keys:
+def _without_passing(keys: Keys, passing: set[str], inbox: Inbox) -> Keys:
     """Forget the keys of files that have to be read again next time; one that could not be opened has kept its key."""
     opened = {file.path for file in inbox.files if file.sha256 is not None or file.tag is not None}
-    passing = {path for measured in gathered for path in measured.passing} & opened
-    return replace(keys, files={path: None if path in passing else key for path, key in keys.files.items()})
+    return replace(keys, files={path: None if path in passing & opened else key for path, key in keys.files.items()})
 
 
 _FINDINGS = "tables/athlete_drift/athlete_drift.parquet"
@@ -312,11 +278,9 @@ def _findings(folder: Path | None) -> pl.DataFrame:
         return empty("athlete_drift")
 
 
-def _require_still_there(inbox: Inbox, gathered: Iterable[Measured]) -> None:
+def _require_still_there(inbox: Inbox, passing: Collection[str]) -> None:
     """Where nothing at all is left of an inbox, its disk is gone, not its runs."""
-    if any(measured.passing for measured in gathered) and not any(
-        (inbox.folder / file.path).exists() for file in inbox.files
-    ):
+    if passing and not any((inbox.folder / file.path).exists() for file in inbox.files):
         raise NothingDone(f"The inbox {inbox.folder} vanished while it was being read.")
 
 
@@ -367,7 +331,8 @@ def check_quality(
     """The same; returns the ledger and the rows of `quality`."""
     with _mapper(inbox, jobs, mapper) as over:
         judged = judge_over(over, RunContext(replace(inbox, files=())), plan(inbox.files))
-        athletes = by_athlete(list(_watched(judged, inbox.files, progress)), inbox.settings.registry)
+        watched = _watched(judged, inbox.files, lambda one: one.recordings["file"].unique(), progress)
+        athletes = by_athlete(list(watched), inbox.settings.registry)
     if not athletes:
         return empty("recordings"), empty("quality")
     recordings, runs, splits, quality = (
@@ -394,10 +359,13 @@ def plan(files: Iterable[InboxFile]) -> list[Shard]:
     return shards
 
 
-def _watched(results: Iterator[Measured], files: Sequence[InboxFile], progress: Progress | None) -> Iterator[Measured]:
-    done, names = 0, {file.path for file in files}
+def _watched(
+    results: Iterator[T], files: Sequence[InboxFile], read: Callable[[T], Sized], progress: Progress | None
+) -> Iterator[T]:
+    """The same results; `read` gives the files of each."""
+    done, n_files = 0, len({file.path for file in files})
     for result in results:
-        done += result.recordings["file"].n_unique()
+        done += len(read(result))
         if progress is not None:
-            progress(done, len(names))
+            progress(done, n_files)
         yield result

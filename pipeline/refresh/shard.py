@@ -27,15 +27,17 @@ from pipeline.stages.corrections import named, tags_text
 from pipeline.stages.recording import Session, form, rejected_file
 from pipeline.stages.samples import RunSamples
 from pipeline.stages.splits import laps_of
+from pipeline.store.bundles import GATHERED, Bundle, write_bundle
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
 from pipeline.workers.pool import Loss
 
 
-def measure(context: BuildContext, shard: Shard) -> Measured:
+def measure(context: BuildContext, shard: Shard) -> Bundle:
     """Take a shard through the stages of files; its samples are written."""
-    return cut(context, assess(context, write_samples(context, sample(context, shard, read(context, shard)))))
+    sampled = write_samples(context, sample(context, shard, read(context, shard)))
+    return bundle_of(context, cut(context, assess(context, sampled)))
 
 
 def judge(context: RunContext, shard: Shard) -> Measured:
@@ -101,6 +103,21 @@ def _our_fault(error: Exception) -> Refused:
         f"This file caused an internal error of splitdrift ({type(error).__name__}).",
         "Please report it together with the file.",
     )
+
+
+def bundle_of(context: BuildContext, measured: Measured) -> Bundle:
+    """Write what came of a shard as a bundle."""
+    files = tuple(measured.recordings["file"].unique().sort())
+    athlete_id = measured.recordings["athlete_id"][0]
+    name = f"{GATHERED}/shards/{hashlib.sha256(repr((athlete_id, *files)).encode()).hexdigest()[:32]}"
+    write_bundle(context.built, name, measured.parts)
+    samples = tuple(measured.runs["samples_file"])
+    return Bundle(name, athlete_id, bool(samples), files, samples, measured.passing)
+
+
+def measure_lost(context: BuildContext, shard: Shard, loss: Loss) -> Bundle:
+    """The outcome of a shard of one file that cost its worker, as a bundle."""
+    return bundle_of(context, lost(context, shard, loss))
 
 
 def lost(context: RunContext, shard: Shard, loss: Loss) -> Measured:

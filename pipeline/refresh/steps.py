@@ -19,9 +19,12 @@ from pipeline.refresh.context import (
     DriftTask,
     Measured,
     RunContext,
+    SectionTask,
     Shard,
     one_file_each,
 )
+from pipeline.store.bundles import Bundle
+from pipeline.store.known import KeptRows
 from pipeline.workers.pool import Mapper
 from pipeline.workers.process import Limits
 
@@ -35,61 +38,71 @@ if TYPE_CHECKING:
 class Executor:
     """How the steps of a refresh are carried out: here, in workers of a machine or a cluster, or as tasks of a flow.
 
+    What steps make of rows is in bundles of the state being built (`pipeline.store.bundles`); their names come back.
+
     Attributes:
         measure: the file-level stages, for each shard.
-        analyse: the athlete-level stages that need nothing of the club, for each athlete; their tables by name.
+        analyse: the athlete-level stages that need nothing of the club, for each athlete.
         analyse_after_club: the others, with what the club's responses have in common.
-        club_responses: that, from the rows of `responses`.
-        finish: the club-level stages; returns the ledger.
+        gather: the rows of each section of the club, from bundles and from what is known.
+        club_responses: what the responses of a state's club have in common.
+        finish: the club-level stages, by which every table is written.
         write_outputs: the database, the exports, and the pages of the club and of each athlete.
     """
 
-    measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Measured]]
-    analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[dict[str, pl.DataFrame]]]
-    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[dict[str, pl.DataFrame]]]
-    club_responses: Callable[[pl.DataFrame, Settings], pl.DataFrame]
-    finish: Callable[[BuildContext], pl.DataFrame]
+    measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Bundle]]
+    analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
+    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
+    gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
+    club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
+    finish: Callable[[BuildContext], None]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
 
 
 def executor_over(mapper: Mapper) -> Executor:
     """The steps, mapped by workers."""
 
-    def analyse_after_club(
-        context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame
-    ) -> Iterator[dict[str, pl.DataFrame]]:
+    def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(responses: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-        stage = partial(
-            _later("pipeline.stages.responses:club_responses"),
-            speed_error_pct=settings.speed_error_pct,
-            registry=settings.registry,
-        )
-        return next(mapper(_applied, stage, [responses]))
-
-    def finish(context: BuildContext) -> pl.DataFrame:
-        return next(mapper(_applied, _later("pipeline.refresh.club:finish"), [context]))
+    def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
+        step = partial(_later("pipeline.refresh.sections:responses_of"), settings=settings)
+        return next(mapper(_applied, step, [rows]))
 
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, OUTPUTS)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
-        for _ in (*outputs, *drawn):  # in workers both are under way by now
+        for _ in chain(drawn, outputs):  # in workers both are under way by now
             pass
 
     return Executor(
         partial(measure_over, mapper),
         partial(mapper, _later("pipeline.refresh.athlete:analyse")),
         analyse_after_club,
+        partial(mapper, _later("pipeline.refresh.sections:gather")),
         club_responses,
-        finish,
+        partial(finish_over, mapper),
         write_outputs,
     )
 
 
-def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Measured]:
+def finish_over(mapper: Mapper, context: BuildContext) -> None:
+    """Take the club through its stages: what its sections have in common, each section, then the club as a whole."""
+    sections: list[Any] = list(context.sections)
+    rounds = {
+        "tell_in_common": sections,
+        "draw_in_common": [sections],
+        "finish_section": sections,
+        "finish_club": [sections],
+    }
+    for step, items in rounds.items():
+        for _ in mapper(_later(f"pipeline.refresh.club:{step}"), context, items):
+            pass
+
+
+def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:
     """Take shards through the file-level stages; a file that costs its worker is rejected, and no other."""
-    return _over_files(mapper, context, shards, step="measure", lost="lost")
+    return _over_files(mapper, context, shards, step="measure", lost="measure_lost")
 
 
 def judge_over(mapper: Mapper, context: RunContext, shards: Sequence[Shard]) -> Iterator[Measured]:

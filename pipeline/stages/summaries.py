@@ -17,7 +17,8 @@ from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS, left_out
 from pipeline.core.queries import run_query
 from pipeline.formats.sports import is_ride
-from pipeline.methods.repeatability import repeatability
+from pipeline.methods.false_discovery import adjusted, steps_of
+from pipeline.methods.repeatability import between_athletes, repeatability, scatter_of_runs
 from pipeline.methods.session_matching import sessions_of_runs
 from pipeline.tables import types_of
 
@@ -79,37 +80,39 @@ def athlete_drift(
     usual_distance_margin: float,
     max_late_exclusion_excess: float,
     registry: Registry = BUILT_IN,
+    in_common: Mapping[str, pl.DataFrame] | None = None,
 ) -> pl.DataFrame:
     """Correct the p-values of all athletes and metrics together, and draw the conclusions.
 
     Args:
-        drifts: rows of `athlete_drift` of the whole club, as the stage `drift` gives them.
-        run_drifts: rows of `run_drift` of the whole club.
-        quality: rows of `quality` of the whole club; None to suspect no reading. A metric whose reading was excluded
-            gets a row that says so also where nothing is left of it.
+        drifts: rows of `athlete_drift`, as the stage `drift` gives them.
+        run_drifts: rows of `run_drift`.
+        quality: rows of `quality`; None to suspect no reading. A metric whose reading was excluded gets a row that says
+            so also where nothing is left of it.
         smallest_change_pct: smallest change of interest of each metric [% per 10 km].
         max_collinearity: share of distance that speed and slope may explain.
         usual_distance_margin: smallest change of interest over the usual distance, in multiples of that per 10 km.
         max_late_exclusion_excess: where more late than early splits are left out, by this share, no metric holds.
         registry: the quantities in force.
+        in_common: what `drifts_in_common` says of the whole club; None where the rows are of the whole club.
 
     Returns:
         Rows of `athlete_drift`; `q_value` is null where there is no p-value.
     """
+    own = drifts_of_athletes(drifts, run_drifts)
+    in_common = in_common or drifts_in_common(own, registry=registry)
     rows_of_quality = quality if quality is not None else pl.DataFrame(schema=types_of("quality"))
     suspected = suspected_metrics(rows_of_quality, registry)
     tables = {
         "athlete_drift": _with_missing(drifts, suspected),
         "suspected": suspected,
         "left_out": left_out_runs(rows_of_quality),
-        "repeatability": repeatability(run_drifts),
+        "repeatability": repeatability(own.drop_nulls("n"), in_common["between"]),
+        "adjusted": _adjusted(own, in_common["steps"], registry),
         "smallest_change": pl.DataFrame(
             list(smallest_change_pct.items()),
             schema={"metric": pl.String, "smallest_change_pct": pl.Float64},
             orient="row",
-        ),
-        "families": pl.DataFrame(
-            [(metric.column, metric.family) for metric in registry.metrics], ("metric", "family"), orient="row"
         ),
     }
     parameters = {
@@ -119,6 +122,61 @@ def athlete_drift(
         "max_late_exclusion_excess": max_late_exclusion_excess,
     }
     return run_query("athlete_drift", tables, parameters)
+
+
+def drifts_of_athletes(drifts: pl.DataFrame, run_drifts: pl.DataFrame, *_: pl.DataFrame | None) -> pl.DataFrame:
+    """What the whole club has to know of each athlete and metric: the p-value, and how the drifts of the runs lie."""
+    p_values = drifts.select("athlete_id", "metric", "p_value")
+    return p_values.join(scatter_of_runs(run_drifts), on=["athlete_id", "metric"], how="full", coalesce=True)
+
+
+def drifts_in_common(athletes: pl.DataFrame, *, registry: Registry) -> dict[str, pl.DataFrame]:
+    """What the conclusions about each athlete need of all.
+
+    What follows by arithmetic from measured metrics would count the same fact twice, and heart rate rises in all: the
+    p-values of each family are corrected apart.
+
+    Args:
+        athletes: rows of `drifts_of_athletes` of the whole club.
+
+    Returns:
+        As `steps` where the corrected p-values of each family step up; as `between` how athletes differ.
+    """
+    steps = [
+        pl.DataFrame(dict(zip(("p_value", "q_value"), steps_of(own["p_value"].to_numpy()), strict=True))).select(
+            pl.lit(family).alias("family"), "p_value", "q_value"
+        )
+        for (family,), own in _with_family(athletes, registry).group_by("family")
+    ]
+    nothing = pl.DataFrame(schema={"family": pl.String, "p_value": pl.Float64, "q_value": pl.Float64})
+    return {"steps": pl.concat([nothing, *steps]), "between": between_athletes(athletes.drop_nulls("n"))}
+
+
+def _with_family(athletes: pl.DataFrame, registry: Registry) -> pl.DataFrame:
+    """The rows with a p-value, with the family that it is corrected in."""
+    families = [(metric.column, metric.family) for metric in registry.metrics]
+    named = pl.DataFrame(families, {"metric": pl.String, "family": pl.String}, orient="row")
+    return athletes.drop_nulls("p_value").join(named, on="metric")
+
+
+def _adjusted(athletes: pl.DataFrame, steps: pl.DataFrame, registry: Registry) -> pl.DataFrame:
+    """The corrected p-value of each athlete and metric."""
+    by_family = steps.partition_by("family", as_dict=True)
+    rows = [
+        own.select(
+            "athlete_id",
+            "metric",
+            q_value=pl.Series(
+                adjusted(
+                    own["p_value"].to_numpy(),
+                    (by_family[family,]["p_value"].to_numpy(), by_family[family,]["q_value"].to_numpy()),
+                )
+            ),
+        )
+        for (family,), own in _with_family(athletes, registry).group_by("family")
+    ]
+    schema = {"athlete_id": pl.String, "metric": pl.String, "q_value": pl.Float64}
+    return pl.concat([pl.DataFrame(schema=schema), *rows])
 
 
 #: Of the samples of a run that had the reading: where more were excluded, the run counts as without it.

@@ -120,12 +120,12 @@ def contents_of(state: Path) -> Contents | None:
         NothingDone: a newer version made it.
     """
     try:
-        return _noted(state, (state / WHOLE).read_bytes(), _version_of(state / CONTENTS))
+        return _noted(state, (state / WHOLE).read_bytes(), version_of(state / CONTENTS))
     except FileNotFoundError:
         return None
 
 
-def _version_of(file: Path) -> tuple[int, int] | None:
+def version_of(file: Path) -> tuple[int, int] | None:
     """What differs after a file of this machine was written again; None where it does not exist."""
     if is_remote(file):
         return (0, 0)

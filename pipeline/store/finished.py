@@ -10,22 +10,18 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-import polars as pl
-
-from pipeline.core.places import read_frame, remove_tree, write_frame
+from pipeline.core.places import remove_tree
+from pipeline.store.bundles import Bundle
 from pipeline.store.contents import digests
 from pipeline.store.generations import FINISHED, SYNCED, link_tree, unfinished
 
-_ABOUT = "about.json"
+_ABOUT, _BUNDLE = "about.json", "bundle"
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
-
-#: A shard: its tables by name. `runs` has a column `samples_file`, `recordings` a column `file`.
-Parts = Mapping[str, pl.DataFrame]
 
 
 @dataclass
@@ -41,24 +37,24 @@ class Finished:
     keys: Mapping[str, str | None]
     n_files: int = 0
 
-    def keep(self, built: Path, parts: Parts) -> None:
-        """Keep the result of a shard, whose samples are written."""
-        files = parts["recordings"]["file"].unique().to_list()
+    def keep(self, built: Path, bundle: Bundle) -> Bundle:
+        """Keep the result of a shard, whose samples are written; returns it by its new name."""
         folder = built / FINISHED / secrets.token_hex(8)
         folder.mkdir(parents=True)
-        for name, rows in parts.items():
-            write_frame(folder / f"{name}.parquet", rows)
-        samples = [name for name in parts["runs"]["samples_file"] if (built / name).is_file()]
+        (built / bundle.name).rename(folder / _BUNDLE)
+        samples = [name for name in bundle.samples if (built / name).is_file()]
         about = {
             "boot": _boot(),
-            "keys": {path: self.keys[path] for path in files},
+            "athlete_id": bundle.athlete_id,
+            "keys": {path: self.keys[path] for path in bundle.files},
             "samples": digests(built, samples),
-            "parts": digests(folder, (f"{name}.parquet" for name in parts)),
+            "bundle": digests(folder, [_BUNDLE]),
         }
         (folder / _ABOUT).write_text(json.dumps(about), encoding="utf-8")  # last: without it there is no result
-        self.n_files += len(files)
+        self.n_files += len(bundle.files)
+        return replace(bundle, name=(folder / _BUNDLE).relative_to(built).as_posix())
 
-    def take_over(self, built: Path, wanted: set[str]) -> Iterator[Parts]:
+    def take_over(self, built: Path, wanted: set[str]) -> Iterator[Bundle]:
         """Give the results of files that are wanted, with their samples, a place in the state being built.
 
         What an unfinished state holds besides is removed with it.
@@ -71,28 +67,29 @@ class Finished:
                 about = _about(folder)
                 files = about.get("keys", {})
                 if files and files.keys() <= left and all(self.keys.get(path) == key for path, key in files.items()):
-                    parts = self._taken(state, built, folder.parent, about)
-                    if parts is not None:
+                    bundle = self._taken(state, built, folder.parent, about)
+                    if bundle is not None:
                         left -= files.keys()
                         self.n_files += len(files)
-                        yield parts
+                        yield bundle
             remove_tree(state)
 
-    def _taken(self, state: Path, built: Path, folder: Path, about: Mapping[str, Any]) -> Parts | None:
-        """The tables of a shard; None where a file of it is missing or not what was written."""
+    def _taken(self, state: Path, built: Path, folder: Path, about: Mapping[str, Any]) -> Bundle | None:
+        """The result of a shard; None where a file of it is missing or not what was written."""
         if about["boot"] != _boot() and not (state / FINISHED / SYNCED).is_file():
             return None  # the machine was restarted, and what was not on the disk by then is lost
-        if any(digests(place, about[kind]) != about[kind] for place, kind in ((state, "samples"), (folder, "parts"))):
+        if any(digests(place, about[kind]) != about[kind] for place, kind in ((state, "samples"), (folder, "bundle"))):
             return None
-        parts = {Path(name).stem: read_frame(folder / name) for name in about["parts"]}
         samples = set(map(Path, about["samples"]))
         for parent in {name.parent for name in samples}:
             link_tree(state, built, parent, wanted=samples.__contains__)
-        link_tree(state, built, folder.relative_to(state))
-        own_about = built / folder.relative_to(state) / _ABOUT
+        inside = folder.relative_to(state)
+        link_tree(state, built, inside)
+        own_about = built / inside / _ABOUT
         own_about.unlink()  # not written into: the file is the older state's too
         own_about.write_text(json.dumps({**about, "boot": _boot()}), encoding="utf-8")
-        return parts
+        files, names = tuple(about["keys"]), tuple(about["samples"])
+        return Bundle((inside / _BUNDLE).as_posix(), about["athlete_id"], bool(names), files, names)
 
     def end(self, built: Path) -> None:
         """Remove the results, which the state to be published does not need."""
@@ -104,7 +101,9 @@ def _about(file: Path) -> dict[str, Any]:
         about = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return about if isinstance(about, dict) and {"boot", "keys", "samples", "parts"} <= about.keys() else {}
+    return (
+        about if isinstance(about, dict) and {"boot", "athlete_id", "keys", "samples", "bundle"} <= about.keys() else {}
+    )
 
 
 @cache

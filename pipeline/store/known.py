@@ -13,7 +13,7 @@ import platform
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -26,8 +26,9 @@ from pipeline.core.resources import shipped
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
 from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
-from pipeline.store.contents import CONTENTS, WHOLE, contents_of, read_checked
+from pipeline.store.contents import CONTENTS, WHOLE, contents_of, read_checked, version_of
 from pipeline.store.layout import partition, read_file
+from pipeline.store.sections import Section
 from pipeline.tables import TABLES
 
 #: What files gave, with the columns that bring each into one order; `runs` are the rows of `Measured.runs`.
@@ -38,7 +39,7 @@ _OF_FILES: Mapping[str, tuple[str, ...]] = {
     "quality": ("run_id", "quantity"),
 }
 
-_FOLDER, _KEYS = "known", "keys.json"
+_FOLDER, _KEYS, _FILES = "known", "keys.json", "files.parquet"
 #: Libraries whose version may change a last digit.
 _LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitdecode")
 
@@ -63,17 +64,68 @@ class Known:
     """What the last refresh left; empty where there was none.
 
     Attributes:
-        parts: rows of each of `kept_parts`; none where other code left them, whose rows may have other columns.
+        rows: where the rows of `kept_parts` are; None where there was no refresh, or one by other code, whose rows may
+            have other columns.
     """
 
     folder: Path | None
     keys: Keys
     athletes: Mapping[str, str | None]
-    parts: Mapping[str, pl.DataFrame]
+    rows: KeptRows | None
 
-    def part(self, name: str) -> pl.DataFrame | None:
-        """Rows of one of `kept_parts`; None where there was no refresh, or one by other code."""
-        return self.parts.get(name)
+
+@dataclass(frozen=True)
+class KeptRows:
+    """The rows of `kept_parts` in a state, also in the one being built, section by section.
+
+    Attributes:
+        n_sections: into how many sections of the club they are divided.
+    """
+
+    state: Path
+    n_sections: int
+
+    def all_of(self, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """Some columns of the rows of the whole club, or all."""
+        files = (Section(number, self.n_sections).file(name) for number in range(self.n_sections))
+        return pl.concat(read_file(self.state, f"{_FOLDER}/{file}", columns) for file in files)
+
+    def of(self, name: str, section: Section) -> pl.DataFrame:
+        """The rows of one of the sections that it is divided into."""
+        return read_file(self.state, f"{_FOLDER}/{section.file(name)}")
+
+    def of_athletes(
+        self, name: str, section: Section, athletes: Collection[str | None], *, others: bool = False
+    ) -> pl.DataFrame:
+        """The rows of some athletes in the sections that may hold those of a section; or of all others there."""
+        overlapping = section.overlapping(self.n_sections)
+        rows = pl.concat(self._read(name, own) for own in overlapping)
+        is_of = pl.col("athlete_id").is_in(pl.Series(list(athletes), dtype=pl.String).implode(), nulls_equal=True)
+        chosen = ~is_of if others else is_of
+        if "athlete_id" in rows.columns:
+            return rows.filter(chosen)
+        runs = pl.concat(self._read("runs", own) for own in overlapping)
+        return rows.join(runs.filter(chosen), on="run_id", how="semi")
+
+    def athletes(self, section: Section) -> set[str | None]:
+        """Whose rows are in the sections that may hold those of a section."""
+        of_files = (self._read("recordings", own)["athlete_id"] for own in section.overlapping(self.n_sections))
+        return {athlete_id for names in of_files for athlete_id in names.unique()}
+
+    def _read(self, name: str, section: Section) -> pl.DataFrame:
+        file = f"{_FOLDER}/{section.file(name)}"
+        return _read_once(self.state, file, version_of(self.state / file))
+
+
+@lru_cache(maxsize=8)
+def _read_once(state: Path, file: str, _version: tuple[int, int] | None) -> pl.DataFrame:
+    """The rows of a file, once for all athletes that a worker is given one after the other."""
+    return read_file(state, file)
+
+
+def of_files() -> tuple[str, ...]:
+    """The names of what is kept of files."""
+    return tuple(_OF_FILES)
 
 
 def kept_parts() -> dict[str, tuple[str, ...]]:
@@ -87,22 +139,22 @@ def _order(key: Sequence[str]) -> tuple[str, ...]:
 
 def read_known(generation: Path | None) -> Known:
     """Read what a generation left for the next refresh; empty where there is none."""
-    nothing = Known(None, Keys({}, "", ""), {}, {})
+    nothing = Known(None, Keys({}, "", ""), {}, None)
     if generation is None or not (generation / _FOLDER / _KEYS).is_file():
         return nothing
     try:
-        files = read_part(generation, "files")
+        files = read_file(generation, f"{_FOLDER}/{_FILES}")
         about = json.loads(read_checked(generation, f"{_FOLDER}/{_KEYS}"))
         # An older version did not note what its state holds: nothing of it is built on.
         is_of_this_code = about["code"] == code_digest() and contents_of(generation) is not None
-        parts = {name: read_part(generation, name) for name in kept_parts()} if is_of_this_code else {}
+        rows = KeptRows(generation, about["n_sections"]) if is_of_this_code else None
     except (ValueError, KeyError, TypeError, FileNotFoundError, Damaged):
         if contents_of(generation) is not None:
             raise
         return nothing  # of an older version, and damaged
     keys = {path: key if is_of_this_code else None for path, key in files.select("path", "key").iter_rows()}
     of_all = (about["analysis"], about["club"]) if is_of_this_code else ("", "")
-    return Known(generation, Keys(keys, *of_all), dict(files.select("path", "athlete_id").iter_rows()), parts)
+    return Known(generation, Keys(keys, *of_all), dict(files.select("path", "athlete_id").iter_rows()), rows)
 
 
 def known_without(generation: Path, damaged: Collection[str]) -> Known:
@@ -111,8 +163,8 @@ def known_without(generation: Path, damaged: Collection[str]) -> Known:
     The files of an athlete whose samples or splits are damaged are to be read again; if what was noted for the next
     refresh is damaged, all are.
     """
-    noted = (_KEYS, "files.parquet", *(f"{name}.parquet" for name in kept_parts()))
-    if not {WHOLE, CONTENTS, *(f"{_FOLDER}/{name}" for name in noted)}.isdisjoint(damaged):
+    is_of_rows = any(name.startswith(f"{_FOLDER}/") and name.endswith(".parquet") for name in damaged)
+    if is_of_rows or not {WHOLE, CONTENTS, f"{_FOLDER}/{_KEYS}"}.isdisjoint(damaged):
         return read_known(None)
     known = read_known(generation)
     folders = {folder for name in damaged for folder in name.split("/")}
@@ -129,28 +181,27 @@ def inbox_of(generation: Path) -> str | None:
         return None
 
 
-def write_known(built: Path, keys: Keys, inbox: Inbox, parts: Mapping[str, pl.DataFrame]) -> None:
-    """Write what the next refresh needs.
+def write_known(built: Path, keys: Keys, inbox: Inbox, n_sections: int) -> None:
+    """Write what the next refresh needs besides the rows of `kept_parts`.
 
     Args:
         built: folder of the state being built.
         inbox: which assigns each file to an athlete.
-        parts: rows of each of `kept_parts`, in any order.
+        n_sections: into how many sections of the club the rows are divided.
     """
     folder = built / _FOLDER
     make_folder(folder)
     rows = [(file.path, file.athlete_id, keys.files[file.path]) for file in inbox.files]
     columns = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
-    write_frame(folder / "files.parquet", pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
+    write_frame(folder / _FILES, pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
     about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "inbox": whole_name(inbox.folder)}
-    (folder / _KEYS).write_text(json.dumps(about), encoding="utf-8")
-    for name, order in kept_parts().items():
-        write_frame(folder / f"{name}.parquet", parts[name].sort(order))
+    (folder / _KEYS).write_text(json.dumps({**about, "n_sections": n_sections}), encoding="utf-8")
 
 
-def read_part(built: Path, name: str) -> pl.DataFrame:
-    """One of `kept_parts` in a generation, also in the one being built."""
-    return read_file(built, f"{_FOLDER}/{name}.parquet")
+def write_part(built: Path, name: str, section: Section, rows: pl.DataFrame) -> None:
+    """Write the rows of a section of the club, in any order, of one of `kept_parts`."""
+    make_folder(built / _FOLDER)
+    write_frame(built / _FOLDER / section.file(name), rows.sort(kept_parts()[name]))
 
 
 # --- Keys ------------------------------------------------------------------------------------------------------------
@@ -289,8 +340,8 @@ def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
 
 def _duplicates(known: Known) -> set[str]:
     """Files of runs with several recordings: what they are duplicates of may be gone, or what was joined to them."""
-    recordings = known.part("recordings")
-    if recordings is None:
+    if known.rows is None:
         return set()
+    recordings = known.rows.all_of("recordings", ("file", "run_id", "status"))
     duplicates = recordings.filter(pl.col("status") == "duplicate")
     return set(recordings.join(duplicates, on="run_id", how="semi")["file"]) | set(duplicates["file"])

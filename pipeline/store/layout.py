@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from io import BytesIO
+from itertools import chain
 from pathlib import Path
 
 import polars as pl
@@ -15,7 +16,7 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
-from pipeline.tables import PARTITIONED, TABLES, empty
+from pipeline.tables import PARTITIONED, TABLES, empty, key_of
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
@@ -85,12 +86,18 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
         Damaged: a file of it is not what was written.
         OtherVersion: it has other columns.
     """
-    return _rows(folder, Path("tables") / table, table)
+    return _rows(folder, files_of(folder, Path("tables") / table), table)
 
 
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
     """The same of one athlete, for a partitioned table."""
-    return _rows(folder, partition(table, athlete_id), table)
+    return read_athletes(folder, table, [athlete_id])
+
+
+def read_athletes(folder: Path, table: str, athletes: Iterable[str]) -> pl.DataFrame:
+    """The same of some athletes."""
+    names = chain.from_iterable(files_of(folder, partition(table, athlete_id)) for athlete_id in athletes)
+    return _rows(folder, list(names), table)
 
 
 def files_of(folder: Path, below: Path) -> list[str]:
@@ -101,14 +108,15 @@ def files_of(folder: Path, below: Path) -> list[str]:
     return contents.below(below.as_posix())
 
 
-def read_file(folder: Path, name: str) -> pl.DataFrame:
-    """The rows of a Parquet file of a state, compared with its digest where that is noted.
+def read_file(folder: Path, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
+    """The rows of a Parquet file of a state, compared with its digest where that is noted; of some columns, or of all.
 
     Raises:
         Damaged: it is not what was written.
     """
     try:
-        return pl.read_parquet(BytesIO(read_checked(folder, name)), hive_partitioning=False)
+        content = BytesIO(read_checked(folder, name))
+        return pl.read_parquet(content, columns=list(columns) if columns else None, hive_partitioning=False)
     except pl.exceptions.PolarsError:
         raise Damaged(folder, {name: Fault.UNREADABLE}) from None
 
@@ -130,8 +138,7 @@ def _columns(table: str, written: Sequence[str]) -> list[str]:
     return [*known, *(name for name in written if name not in known)] if table in PARTITIONED else known
 
 
-def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
-    names = files_of(folder, below)
+def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
     if not names:
         return empty(table)
     # The partition columns are in the files too; the folder names only help readers to prune.
@@ -147,4 +154,4 @@ def _rows(folder: Path, below: Path, table: str) -> pl.DataFrame:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None
         raise
-    return rows.sort(TABLES[table].primary_key())
+    return rows.sort(key_of(table))

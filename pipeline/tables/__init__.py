@@ -5,7 +5,7 @@ Validation, rounding at publication, Parquet metadata, DuckDB comments and the d
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
 
@@ -123,6 +123,18 @@ def require_free_columns(registry: Registry) -> None:
             taken.add(column)
 
 
+@cache
+def columns_of(table: str, registry: Registry) -> Mapping[str, dy.Column]:
+    """The columns of a table; its class gathers them anew for each who asks."""
+    return schema_of(table, registry).columns()
+
+
+@cache
+def key_of(table: str) -> Sequence[str]:
+    """The columns that identify a row of a table."""
+    return TABLES[table].primary_key()
+
+
 def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Bring a stage's rows into the form in which they are published: columns, types, rounding, order, rules.
 
@@ -136,8 +148,7 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Regi
     Raises:
         BrokenPromise: a rule of the table is broken, or a column that must not be null is absent.
     """
-    schema = schema_of(table, registry)
-    columns = schema.columns()
+    columns = columns_of(table, registry)
     missing = [name for name, column in columns.items() if name not in frame.columns and not column.nullable]
     if missing:
         raise BrokenPromise(f"{subject}: stage output for table {table} lacks the columns {missing}.")
@@ -153,11 +164,11 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Regi
     )
     if rounded.is_empty() or all(rounded.select(_rules(table, registry)).row(0)):
         return rounded
-    valid, broken = schema.filter(rounded)
+    valid, broken = schema_of(table, registry).filter(rounded)
     if counts := broken.counts():
         rules = "; ".join(f"{rule.replace('|', ' ')} ({n} rows)" for rule, n in counts.items())
         raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rules}.")
-    return pl.DataFrame(valid).sort(schema.primary_key())
+    return pl.DataFrame(valid).sort(key_of(table))
 
 
 @cache

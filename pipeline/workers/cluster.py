@@ -9,7 +9,9 @@ import pickle
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from typing import Any
 
 from pipeline.core.errors import UsageError
@@ -21,6 +23,9 @@ from pipeline.workers.pool import LOST_BY_CLUSTER, Mapper, WorkerLost
 BATCH = BatchSize(128, 32)
 #: Of an item that says nothing else, such as an athlete.
 _WEIGHT = 4
+#: So many batches for each worker wait or are under way: it never waits for the next, and neither this process nor the
+#: scheduler holds them all.
+_BATCHES_PER_WORKER = 4
 #: Only errors of storage are tried again: a stage would make the same of a file the second time.
 _TRIES = 3
 _TRY_AGAIN_AFTER_S = 2.0
@@ -53,7 +58,7 @@ def cluster_workers(address: str, *, loads: str = "") -> Iterator[Mapper]:
 def _mapped(
     client: Any, loads: str, function: Any, shared: Any, items: Sequence[Any], /, **options: Any
 ) -> Iterator[Any]:
-    """See `Mapper`; all batches are submitted at once."""
+    """See `Mapper`; the first batches are submitted at once, each other when the result of one before it is taken."""
     weight = options.pop("weight", lambda _: _WEIGHT)
 
     def submitted(batch: Sequence[Any]) -> Any:
@@ -61,33 +66,48 @@ def _mapped(
         return client.submit(_carried_out, loads, pickle.dumps((function, shared, batch, options)), pure=False)
 
     n_workers = max(1, sum(client.ncores().values()))
-    futures = {submitted(batch): batch for batch in batches(items, BATCH, n_workers, weight=weight)}
-    return _results(client, submitted, futures, shared, options)
+    left = batches(items, BATCH, n_workers, weight=weight)
+    futures = {submitted(batch): batch for batch in islice(left, _BATCHES_PER_WORKER * n_workers)}
+    smaller, lost = options.get("smaller"), options.get("lost")
+    return _results(client, submitted, futures, left, _Alone(smaller, partial(lost, shared) if lost else None))
+
+
+@dataclass(frozen=True)
+class _Alone:
+    """Of the items of a batch that workers were lost over: into what each is divided, and what answers for it."""
+
+    smaller: Any
+    lost: Any
 
 
 def _results(
-    client: Any, submitted: Any, futures: dict[Any, list[Any]], shared: Any, options: dict[str, Any]
+    client: Any, submitted: Any, futures: dict[Any, list[Any]], left: Iterator[list[Any]], of_lost: _Alone
 ) -> Iterator[Any]:
     """The items of a batch that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker, as_completed
 
-    smaller, lost, alone = options.get("smaller"), options.get("lost"), list[Any]()
+    alone = list[Any]()
     try:
-        for future in as_completed(list(futures), loop=client.loop):  # type: ignore[no-untyped-call]
+        completed: Any = as_completed(list(futures), loop=client.loop)  # type: ignore[no-untyped-call]
+        for future in completed:
             batch = futures.pop(future)
+            for following in islice(left, 1):
+                another = submitted(following)
+                futures[another] = following
+                completed.add(another)
             try:
                 results = future.result()
             except KilledWorker:
-                alone += [part for item in batch for part in _parts(item, smaller)]
+                alone += [part for item in batch for part in _parts(item, of_lost.smaller)]
             else:
                 yield from results
         for item in alone:
             try:
                 results = submitted([item]).result()
             except KilledWorker:
-                if lost is None:
+                if of_lost.lost is None:
                     raise WorkerLost(f"A task was lost: {LOST_BY_CLUSTER.words}.") from None
-                results = [lost(shared, item, LOST_BY_CLUSTER)]
+                results = [of_lost.lost(item, LOST_BY_CLUSTER)]
             yield from results
     finally:
         client.cancel(list(futures))  # after an error nothing more is begun

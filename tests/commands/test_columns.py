@@ -38,6 +38,22 @@ def test_each_column_is_shown_with_its_values_and_what_it_is_taken_for(run: Path
     assert "not recognised" in shown["Kraft"]
 
 
+def test_values_that_are_of_a_run_in_another_unit_only_are_remarked_upon(run: Path):
+    run.write_bytes(b"elapsed_s,Pace (min/km),cadence_spm\n0,300,85\n5,301,85\n10,302,86\n")
+    output = columns(run).output
+    assert (
+        '"Pace (min/km)" = "pace_min_per_km"  # of no run in that unit; the values would be of one as pace_s' in output
+    )
+    assert "of one as cadence_strides_min" in output
+
+
+def test_a_column_is_not_called_unknown_where_another_one_gives_the_same(run: Path):
+    run.write_bytes(b"elapsed_s,Pace,pace_min_per_km\n0,5:00,5:00\n5,5:01,5:01\n10,5:02,5:02\n")
+    output = columns(run).output
+    assert 'Pace = ""  # not used, since "pace_min_per_km" gives the same' in output
+    assert "not recognised" not in output
+
+
 def test_columns_that_are_left_out_are_counted_and_shown_with_what_they_may_be(run: Path):
     run.write_bytes(b"elapsed_s,distance_m,pod_stance_time,remark\n0,0,240,a\n5,15,241,b\n")
     output = columns(run, "--write").output
@@ -95,7 +111,7 @@ def test_what_is_in_columns_toml_already_stays_and_holds(run: Path):
     assert text.startswith(
         'time_zone = "Europe/Berlin"  # ours\n\n[columns]\nKadenz = "cadence_spm"\n\n[files."run.csv"]'
     )
-    assert '\nKadenz = "cadence_spm"\n' in text.partition("[files")[2]
+    assert '\nKadenz = "cadence_spm"  #' in text.partition("[files")[2]
     assert "# time_zone" not in text
     assert "Choices that are yours: 2." in output
 

@@ -95,7 +95,8 @@ def test_a_refresh_needs_no_library_that_takes_longer_to_load_than_to_use():
     )
     loaded = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True).stdout
     assert "pipeline.stages.season_slope" in loaded.split()
-    assert not {"scipy.optimize", "scipy.stats", "prefect", "altair", "openpyxl", "sqlalchemy"} & set(loaded.split())
+    unused = {"scipy.optimize", "scipy.stats", "prefect", "altair", "openpyxl", "sqlalchemy", "pydantic", "numpy.f2py"}
+    assert not unused & set(loaded.split())
 
 
 @pytest.mark.parametrize("path", ["ari/new.fit", "roster.csv"])
@@ -188,7 +189,7 @@ def test_1_when_there_is_no_store_to_show(tmp_path: Path):
 @pytest.mark.parametrize(
     ("files", "message"),
     [
-        ({"roster.csv": "mass_kg\n60\n"}, "roster.csv, line 1: the column 'athlete_id' is missing"),
+        ({"roster.csv": 'athlete_id\n"ari\n'}, "roster.csv, line 2: not comma-separated values"),
         ({"settings.toml": "gap = 5\n"}, "settings.toml: there is no setting 'gap'. Did you mean gap_s?"),
     ],
 )
@@ -271,8 +272,8 @@ def test_the_installed_command_is_this_one():
 @pytest.mark.slow
 def test_nothing_in_a_store_can_be_read_by_others(tiny_inbox: Make, tmp_path: Path):
     folder = tiny_inbox({"ari/a.fit": fit_run(km=1)})
-    command = [sys.executable, "-m", "pipeline", "refresh", "--inbox", str(folder), "--store", str(tmp_path / "store")]
-    subprocess.run(command, check=True, capture_output=True)
+    words = ["--inbox", str(folder), "--store", str(tmp_path / "store"), "--jobs", "1"]
+    subprocess.run([sys.executable, "-m", "pipeline", "refresh", *words], check=True, capture_output=True)
     open_to_others = [
         path for path in (tmp_path / "store").rglob("*") if path.lstat().st_mode & 0o077 and not path.is_symlink()
     ]

@@ -50,6 +50,19 @@ def test_a_dry_run_says_what_goes_where_and_changes_nothing(tmp_path: Path):
     assert list((tmp_path / "inbox").rglob("*")) == [tmp_path / "inbox" / "ari"]
 
 
+def test_with_v_every_file_is_listed_with_where_it_goes_and_why_it_does_not(tmp_path: Path):
+    flat = flat_folder(tmp_path, "ari_1.fit", "ari_2.fit", "x.fit")
+    (flat / "ari_2.fit").write_text("ari_1.fit")
+    inbox = tmp_path / "inbox"
+    words = ("sort", "--from", flat, "--inbox", inbox, "--by", "{athlete_id}_{n}.fit", "--dry-run")
+    assert "-v lists every file, and where it goes." in run(*words).output
+    assert [cells for cells in shown(run(*words, "-v")) if len(cells) == 3] == [
+        ["ari_1.fit", "ari/", ""],
+        ["ari_2.fit", "", "the same as ari_1.fit"],
+        ["x.fit", ".unsorted/", "the name does not fit the pattern"],
+    ]
+
+
 def test_a_sort_puts_files_into_place_and_names_the_next_step(tmp_path: Path):
     flat = flat_folder(tmp_path, "ari_1.fit")
     inbox = tmp_path / "inbox"

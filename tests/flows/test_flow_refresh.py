@@ -16,14 +16,13 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.core.resources import shipped
-from pipeline.inbox.inbox import read_inbox
+from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
 from pipeline.workers.pool import here
 from tests.support.added_stages import add_stages, assert_ran_in_order, note_calls
 from tests.support.bad_files import BadFiles
-from tests.support.demo_store import Refreshed
 from tests.support.worker_deeds import running
 
 
@@ -52,21 +51,27 @@ def test_without_a_server_that_is_named_a_flow_starts_none_and_says_what_it_take
     )
 
 
+@pytest.fixture(scope="module")
+def quill() -> Inbox:
+    """The files of one athlete of the demo club."""
+    found = read_inbox(shipped("data/club"))
+    return replace(found, files=tuple(file for file in found.files if file.athlete_id == "quill"))
+
+
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
-def test_the_flow_gives_the_same_tables_as_the_line_in_process(
-    tmp_path: Path, small_club: Path, small: Refreshed
-) -> None:
+def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path, quill: Inbox) -> None:
     from flows.refresh import refresh_with_prefect  # noqa: PLC0415 - it reads the environment when imported
 
-    inbox, seen = read_inbox(small_club), list[tuple[int, int]]()
-    refresh_with_prefect(inbox, tmp_path / "by-flow", progress=lambda done, total: seen.append((done, total)))
+    seen = list[tuple[int, int]]()
+    refresh_with_prefect(quill, tmp_path / "by-flow", progress=lambda done, total: seen.append((done, total)))
+    refresh(quill, tmp_path / "in-process", jobs=1)
     for table in TABLES:
-        assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(small.store, table))
-    assert seen[-1] == (len(inbox.files), len(inbox.files))
+        assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(tmp_path / "in-process", table))
+    assert seen[-1] == (len(quill.files), len(quill.files))
 
 
-@pytest.mark.slow
+@pytest.mark.depth
 @pytest.mark.filterwarnings("default")
 def test_files_that_hang_crash_or_eat_memory_cost_the_flow_themselves_only(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -112,7 +117,7 @@ def test_what_the_flow_is_given_does_not_travel_with_its_tasks(tmp_path: Path) -
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")
 def test_the_flow_runs_the_stages_in_the_order_of_the_registry_and_added_ones_too(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, quill: Inbox
 ) -> None:
     from flows import refresh as by_flow  # noqa: PLC0415
 
@@ -123,11 +128,9 @@ def test_the_flow_runs_the_stages_in_the_order_of_the_registry_and_added_ones_to
     monkeypatch.setattr(by_flow, "lent_worker", here_instead)
     add_stages(monkeypatch)
     calls = note_calls(monkeypatch)
-    found = read_inbox(shipped("data/club"))
-    few = replace(found, files=tuple(file for file in found.files if file.athlete_id == "quill"))
-    by_flow.refresh_with_prefect(few, tmp_path / "by-flow", jobs=1)
+    by_flow.refresh_with_prefect(quill, tmp_path / "by-flow", jobs=1)
     assert_ran_in_order(calls)
-    refresh(few, tmp_path / "in-process", jobs=1)
+    refresh(quill, tmp_path / "in-process", jobs=1)
     for table in ("evenness", "steadiest"):
         rows = read_table(tmp_path / "by-flow", table)
         assert rows.height == 1

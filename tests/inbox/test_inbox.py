@@ -160,14 +160,15 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         (
             "roster.csv",
             "display_name\nAri\n",
-            "roster.csv, line 1: the column 'athlete_id' is missing. The columns are display_name.",
+            "roster.csv, line 1: the column 'athlete_id' is missing, so no line of it is used. The columns are "
+            "display_name.",
         ),
-        ("roster.csv", "", "roster.csv, line 1: the column 'athlete_id' is missing."),
+        ("roster.csv", "", "roster.csv, line 1: the column 'athlete_id' is missing, so no line of it is used."),
         (
             "roster.csv",
             "Athlete;Squad\nari;A\n",
-            "roster.csv, line 1: the column 'athlete_id' is missing. The columns are Athlete, Squad. "
-            "If 'Athlete' is it, rename it.",
+            "roster.csv, line 1: the column 'athlete_id' is missing, so no line of it is used. The columns are "
+            "Athlete, Squad. If 'Athlete' is it, rename it to athlete_id.",
         ),
         (
             "roster.csv",

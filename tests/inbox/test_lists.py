@@ -94,6 +94,30 @@ def test_of_a_list_and_its_workbook_the_list_is_used_and_both_are_named(tmp_path
     assert found.notices == ("roster.csv is used, and roster.xlsx is not. Delete one of the two.",)
 
 
+def test_notices_name_the_workbook_that_a_list_is(tmp_path: Path):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "a.fit").write_bytes(b"")
+    (tmp_path / "roster.xlsx").write_bytes(workbook([["athlete_id"], ["Ari"], ["cyd"]]))
+    (tmp_path / "sessions.xlsx").write_bytes(workbook([["file", "kind"], ["ari/b.fit", "race"]]))
+    assert read_inbox(tmp_path).notices == (
+        "sessions.xlsx, line 2: there is no file 'ari/b.fit' in the inbox.",
+        "roster.xlsx: 'Ari' is taken as the athlete of the folder 'ari'.",
+        "roster.xlsx: there is no folder of an athlete 'cyd' in the inbox.",
+    )
+
+
+def test_a_roster_without_its_column_stops_nothing(tmp_path: Path):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "a.fit").write_bytes(b"")
+    (tmp_path / "roster.csv").write_text("athlete,mass_kg\nari,60\n", encoding="utf-8")
+    inbox = read_inbox(tmp_path)
+    assert inbox.athletes.is_empty()
+    assert inbox.notices == (
+        "roster.csv, line 1: the column 'athlete_id' is missing, so no line of it is used. The columns are athlete, "
+        "mass_kg. If 'athlete' is it, rename it to athlete_id.",
+    )
+
+
 def test_a_damaged_workbook_stops_the_command_by_name(tmp_path: Path):
     (tmp_path / "roster.xlsx").write_bytes(b"PK\x03\x04 no workbook")
     with pytest.raises(UsageError, match=r"roster\.xlsx is no workbook that can be read\. Save it again, or as CSV\."):

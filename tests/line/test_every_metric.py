@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import openpyxl
@@ -33,15 +34,21 @@ CONTACT_BALANCE = Metric(
 )  # fmt: skip
 
 
-def places_without(metric: Metric, store: Path) -> list[str]:
-    """Where the metric should be seen and is not."""
-    drifts = pl.read_csv(store / "exports" / "athlete_drift.csv").filter(pl.col("metric") == metric.column)
+@cache
+def outputs_of(store: Path) -> tuple[pl.DataFrame, set[object], dict[str, str]]:
+    """Its estimates, what cells the workbook has for them, and the texts of its pages."""
+    drifts = pl.read_csv(store / "exports" / "athlete_drift.csv")
     workbook = openpyxl.load_workbook(store / "exports" / "splitdrift.xlsx", read_only=True)
     cells = {cell for row in workbook["athlete_drift"].iter_rows(values_only=True) for cell in row}
     workbook.close()
-    pages = {
-        file.relative_to(store / "pages").as_posix(): file.read_text() for file in (store / "pages").rglob("*.html")
-    }
+    pages = (store / "pages").rglob("*.html")
+    return drifts, cells, {file.relative_to(store / "pages").as_posix(): file.read_text() for file in pages}
+
+
+def places_without(metric: Metric, store: Path) -> list[str]:
+    """Where the metric should be seen and is not."""
+    drifts, cells, pages = outputs_of(store)
+    drifts = drifts.filter(pl.col("metric") == metric.column)
     of_athletes = [text for name, text in pages.items() if re.fullmatch(r"athletes/[^/]+/index\.html", name)]
     of_runs = [text for name, text in pages.items() if re.fullmatch(r"athletes/[^/]+/\d.*\.html", name)]
     row = f'<th scope="row">{metric.label}<'

@@ -16,7 +16,8 @@ from pipeline.stages.samples import RunSamples, samples
 from tests.support.splits import split_means
 
 FORM = ("speed_m_s", "cadence_spm", "contact_time_ms", "heart_rate_bpm")
-SOME = settings(max_examples=25, deadline=None)
+#: The same examples every time, and none kept from an earlier run: most of what holds here holds within a tolerance.
+SOME = settings(max_examples=25, deadline=None, derandomize=True)
 
 
 def settled(columns: dict[str, np.ndarray], pauses: tuple[tuple[float, float], ...] = ()) -> RunSamples:

@@ -9,6 +9,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from pipeline.core.errors import Interrupted
@@ -21,17 +22,22 @@ from tests.support.nights import Nights, drifting_run
 ROOT = Path(__file__).parents[2]
 
 
+def run(day: int, *, seed: int, km: float = 6.0) -> bytes:
+    """Without contact time, so that there are few metrics to estimate."""
+    return drifting_run(day, seed=seed, km=km, contact_time_ms=np.nan)
+
+
 @pytest.fixture
 def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
     """Nine runs of three athletes, two of which are recordings of one run, in shards of two files."""
     monkeypatch.setattr(module, "SHARD_FILES", 2)
     monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 3)
-    nights = Nights(tmp_path)
+    nights = Nights(tmp_path, outputs=False)
     nights.put("settings.toml", 'pages = "none"\n')  # tests of pages draw them
     for place, name in enumerate("abc"):
         for day in range(3):
-            nights.put(f"{name}/{day}.fit", drifting_run(day, seed=10 * place + day))
-    nights.put("b/twin.fit", drifting_run(2, seed=12, km=5.0))
+            nights.put(f"{name}/{day}.fit", run(day, seed=10 * place + day))
+    nights.put("b/twin.fit", run(2, seed=12, km=5.0))
     nights.put("c/broken.fit", b"no recording")
     return nights
 
@@ -79,8 +85,8 @@ def test_an_interrupt_after_all_was_read_leaves_only_the_analysis(club: Nights, 
 
 def test_what_changed_in_between_is_read_again(club: Nights):
     interrupt_at(club, 5)
-    club.put("a/0.fit", drifting_run(0, seed=77))
-    club.put("a/3.fit", drifting_run(3, seed=78))
+    club.put("a/0.fit", run(0, seed=77))
+    club.put("a/3.fit", run(3, seed=78))
     (club.inbox / "b" / "0.fit").unlink()
     read = club.refresh().read
     assert {"a/0.fit", "a/1.fit", "a/3.fit", "b/1.fit"} <= set(read), "with what shared a shard with them"
@@ -116,7 +122,7 @@ module.refresh(read_inbox(Path(inbox)), Path(store), jobs=1, progress=dies)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["SIGKILL", "SIGTERM"])
+@pytest.mark.parametrize("kind", ["SIGKILL", pytest.param("SIGTERM", marks=pytest.mark.depth)])
 def test_a_killed_refresh_is_gone_on_with_too(club: Nights, kind: str):
     words = [sys.executable, "-c", DIES, "7", kind, str(club.inbox), str(club.store)]
     died = subprocess.run(words, cwd=ROOT, capture_output=True, check=False)
@@ -130,7 +136,7 @@ def test_ctrl_c_in_the_terminal_says_what_is_kept_and_exits_with_130(tmp_path: P
     club = Nights(tmp_path)
     club.put("settings.toml", 'pages = "none"\n')
     for day in range(240):
-        club.put(f"{'abcd'[day % 4]}/{day}.fit", drifting_run(day, seed=day, km=2.0))
+        club.put(f"{'abcd'[day % 4]}/{day}.fit", run(day, seed=day, km=1.0))
     words = ["refresh", "--inbox", str(club.inbox), "--store", str(club.store), "--jobs", "1"]
     process = subprocess.Popen(
         [sys.executable, "-m", "pipeline", *words],

@@ -6,14 +6,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.methods.repeatability import repeatability
+from pipeline.methods.repeatability import between_athletes, repeatability, scatter_of_runs
 
 
 def of_drifts(drifts: dict[str, list[float]], shared_se: float = 0.0) -> pl.DataFrame:
     """Repeatability of drifts by athlete; responses give all runs the same error."""
     rows = [(athlete, "contact_time_ms", drift, shared_se) for athlete, runs in drifts.items() for drift in runs]
     columns = ["athlete_id", "metric", "drift_pct_per_10km", "response_se_pct_per_10km"]
-    return repeatability(pl.DataFrame(rows, schema=columns, orient="row")).sort("athlete_id")
+    scatters = scatter_of_runs(pl.DataFrame(rows, schema=columns, orient="row"))
+    return repeatability(scatters, between_athletes(scatters)).sort("athlete_id")
 
 
 def test_where_all_athletes_scatter_alike_it_is_the_published_intraclass_correlation() -> None:

@@ -456,3 +456,115 @@ def cases() -> list[Case]:
         *(other_language(language, headers) for language, headers in LANGUAGES.items()),
     ]  # fmt: skip
     return [make() for make in makers]
+
+
+@dataclass(frozen=True)
+class Several:
+    """A file with several recordings, and what is true of each.
+
+    Attributes:
+        starts: when each began.
+        distances_m: what each covered.
+        says: where it cannot be told apart: what must be said; then it has no recordings.
+    """
+
+    name: str
+    content: bytes
+    starts: Sequence[datetime] = ()
+    distances_m: Sequence[float] = ()
+    says: str | None = None
+
+
+def several() -> list[Several]:
+    """Three runs on three days in one table, as a season is exported, and what may be one run or several."""
+    runs = [run(OPEN_DAY + timedelta(days=2 * n), 200 + 40 * n, 3.0 + 0.1 * n) for n in range(3)]
+    named = [(f"r{n}", row) for n, rows in enumerate(runs) for row in rows]
+    starts, lengths = [rows[0].at for rows in runs], [rows[-1].distance_m for rows in runs]
+    lines = "lines 202, 442"  # the headers and 200 rows; 240 more
+
+    def table(name: str, headers: Sequence[str], *parts: Callable[[Row], object], says: str | None = None) -> Several:
+        rows = [
+            [label for _ in headers[: len(headers) - len(parts)]] + [part(row) for part in parts]
+            for label, row in named
+        ]
+        return Several(name, written(headers, rows), () if says else starts, () if says else lengths, says)
+
+    def at(row: Row) -> str:
+        return f"{row.at:%Y-%m-%dT%H:%M:%SZ}"
+
+    back_in_time = [row for n in (1, 0, 2) for row in runs[n]]
+    laps = [(row.elapsed_s % 500, row.distance_m, 170) for row in runs[2]]
+    thirds = [("abc"[min(n // 70, 2)], at(row), row.distance_m) for n, row in enumerate(runs[0])]
+    pieces = [
+        ("ab"[n > 100] if label == "r0" else label, at(row), row.distance_m) for n, (label, row) in enumerate(named)
+    ]
+    faces = (300, 310, 305, 320, 315)
+    kilometres = [
+        (f"r{n}", f"{starts[n]:%Y-%m-%dT%H:%M:%SZ}", km, 300 + 5 * km) for n in range(3) for km in range(1, 4 + n)
+    ]
+    return [
+        table("named, with the time", ("activity id", "time_utc", "distance_m"), at, lambda row: row.distance_m),
+        table("one after the other", ("time_utc", "distance_m"), at, lambda row: row.distance_m),
+        Several(
+            "not in the order of time",
+            written(("time_utc", "distance_m"), [(at(row), row.distance_m) for row in back_in_time]),
+            [starts[1], starts[0], starts[2]],
+            [lengths[1], lengths[0], lengths[2]],
+        ),
+        table("days apart, with speed alone", ("time_utc", "speed_m_s"), at, lambda row: row.speed_m_s),
+        Several(
+            "kilometres",
+            written(("Datei", "started_at_utc", "km", "duration_s"), kilometres),
+            starts,
+            [3000.0, 4000.0, 5000.0],
+        ),
+        Several(
+            "laps, with the times that FIT counts",
+            written(
+                ("file", "lap", "time_fit_s", "duration_s", "length_m"),
+                [
+                    (f"r{n}", lap, starts[n].timestamp() - 631_065_600 + sum(faces[:lap]), faces[lap], 1000)
+                    for n in range(3)
+                    for lap in range(3 + n)
+                ],
+            ),
+            starts,
+            [3000.0, 4000.0, 5000.0],
+        ),
+        Several(
+            "a column that names stretches of one run",
+            written(("session", "time_utc", "distance_m"), thirds),
+            starts[:1],
+            lengths[:1],
+        ),
+        table(
+            "named, without a clock", ("file", "elapsed_s", "distance_m"), lambda row: row.elapsed_s,
+            lambda row: row.distance_m,
+            says=f'The file holds 3 recordings: the column "file" changes in {lines}. It does not say when each of '
+            "them began. Add a column time_utc or started_at_utc, or save the rows",
+        ),
+        table(
+            "one after the other, without a clock", ("elapsed_s", "distance_m"), lambda row: row.elapsed_s,
+            lambda row: row.distance_m,
+            says=f'The file holds 3 recordings: the column "elapsed_s" starts over in {lines}.',
+        ),
+        Several(
+            "a time that starts over with each lap",
+            written(("elapsed_s", "distance_m", "cadence_spm"), laps),
+            says='The column "elapsed_s" runs back from 495 s to 0 s in line 102, while the distance goes on',
+        ),
+        Several(
+            "a column that names recordings and stretches",
+            written(("session", "time_utc", "distance_m"), pieces),
+            says='The column "session" changes in line 103, where the readings go on, and in line 202, where they '
+            "start over: it is not clear which rows are one recording.",
+        ),
+        Several(
+            "a row without the name of its recording",
+            written(
+                ("recording", "time_utc", "distance_m"),
+                [("" if n == 50 else label, at(row), row.distance_m) for n, (label, row) in enumerate(named)],
+            ),
+            says='The column "recording" names the recording of each row, and names none in line 52. Fill it in',
+        ),
+    ]  # fmt: skip

@@ -14,7 +14,7 @@ from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import check
 from pipeline.stages.recording import Session, recording
 from pipeline.workers.pool import here
-from tests.odd.csv_files import Case, cases
+from tests.odd.csv_files import Case, Several, cases, several
 
 CASES = cases()
 STARTED = datetime(2026, 5, 1, 6, 0, tzinfo=UTC)
@@ -114,3 +114,25 @@ def test_times_are_exact_in_every_row_of_a_local_clock(inbox: Path):
     assert case.started is not None
     expected = [(case.started + timedelta(seconds=5 * n)).timestamp() for n in range(721)]
     assert session.recording.readings["time_s"].to_list() == expected
+
+
+SEVERAL = several()
+
+
+@pytest.mark.parametrize("case", [one for one in SEVERAL if one.says is None], ids=lambda case: case.name)
+def test_each_recording_of_a_file_with_several_is_a_run_with_its_start_and_its_distance(case: Several, inbox: Path):
+    (inbox / "ari" / "season.csv").write_bytes(case.content)
+    rows = check(read_inbox(inbox), mapper=here).sort("session")
+    assert rows["status"].to_list() == ["accepted"] * len(case.starts), rows["reason"].to_list()
+    assert rows["started_at_utc"].to_list() == list(case.starts)
+    assert rows["distance_km"].to_list() == pytest.approx([metres / 1000 for metres in case.distances_m], rel=0.005)
+    if len(case.starts) > 1:
+        assert f"Recording 2 of {len(case.starts)} in the file" in rows["reason"][1]
+
+
+@pytest.mark.parametrize("case", [one for one in SEVERAL if one.says is not None], ids=lambda case: case.name)
+def test_rows_that_may_be_of_one_recording_or_of_several_are_refused_with_their_lines(case: Several, inbox: Path):
+    (inbox / "ari" / "season.csv").write_bytes(case.content)
+    row = ledger(inbox)
+    assert row["status"] == "rejected"
+    assert case.says in f"{row['reason']} {row['fix']}"

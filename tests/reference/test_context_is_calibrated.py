@@ -56,9 +56,9 @@ def assert_holds(
 
 
 def seasons(*n_runs: int) -> pytest.MarkDecorator:
-    """Runs of an athlete, and athletes: 200 with 12 runs, whose Wilson intervals are wider, and in depth 500."""
+    """Runs of an athlete, and athletes: 100 with 12 runs, whose Wilson intervals are wider, and in depth 500."""
     in_depth = (pytest.param(n, 500, marks=depth) for n in n_runs)
-    return pytest.mark.parametrize(("n_runs", "n_athletes"), [(12, 200), *in_depth])
+    return pytest.mark.parametrize(("n_runs", "n_athletes"), [(12, 100), *in_depth])
 
 
 @cache

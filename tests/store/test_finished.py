@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from pipeline.store import finished
+from pipeline.store.bundles import Bundle, read_bundle, write_bundle
 from pipeline.store.finished import Finished
 from pipeline.store.generations import building, generations, prepare, sweep, unfinished
 
@@ -19,11 +20,11 @@ KEYS = {"a.fit": "key a", "b.fit": "key b", "c.fit": "key c"}
 SAMPLES = "tables/samples/athlete_id=ari/month=2026-03/{}.parquet"
 
 
-def parts(*files: str) -> dict[str, pl.DataFrame]:
-    return {
-        "recordings": pl.DataFrame({"file": files}),
-        "runs": pl.DataFrame({"samples_file": [SAMPLES.format(file) for file in files]}),
-    }
+def shard(built: Path, *files: str) -> Bundle:
+    """A shard's bundle, written."""
+    samples = [SAMPLES.format(file) for file in files]
+    write_bundle(built, f"gathered/{files[0]}", {"runs": pl.DataFrame({"samples_file": samples})})
+    return Bundle(f"gathered/{files[0]}", "ari", has_runs=True, files=files, samples=tuple(samples))
 
 
 def interrupted(store: Path, *shards: tuple[str, ...], error: BaseException | None = None) -> None:
@@ -38,7 +39,7 @@ def interrupted(store: Path, *shards: tuple[str, ...], error: BaseException | No
                     path = built / SAMPLES.format(file)
                     path.parent.mkdir(parents=True, exist_ok=True)
                     path.write_text(f"samples of {file}")
-                ours.keep(built, parts(*files))
+                ours.keep(built, shard(built, *files))
             raise error or KeyboardInterrupt
 
     with pytest.raises(type(error) if error is not None else KeyboardInterrupt):
@@ -50,14 +51,16 @@ def taken_over(store: Path, keys: dict[str, str] | None = None, wanted: set[str]
     with building(store, keep=5, resumes=True) as built:
         ours = Finished(store, keys or KEYS)
         shards = list(ours.take_over(built, wanted or set(KEYS)))
-        for shard in shards:
-            for name, file in zip(shard["runs"]["samples_file"], shard["recordings"]["file"], strict=True):
+        for bundle in shards:
+            assert (bundle.athlete_id, bundle.has_runs) == ("ari", True)
+            assert read_bundle(built, bundle.name)["runs"]["samples_file"].to_list() == list(bundle.samples)
+            for name, file in zip(bundle.samples, bundle.files, strict=True):
                 assert (built / name).read_text() == f"samples of {file}"
-        assert ours.n_files == sum(len(shard["recordings"]) for shard in shards)
+        assert ours.n_files == sum(len(bundle.files) for bundle in shards)
         assert not any(state.name != built.name for state in unfinished(store)), "what is taken over is removed there"
         ours.end(built)
         assert not (built / "finished").exists()
-    return sorted(sorted(shard["recordings"]["file"]) for shard in shards)
+    return sorted(sorted(bundle.files) for bundle in shards)
 
 
 def test_shards_of_an_interrupted_build_are_taken_over_with_their_samples(tmp_path: Path):
@@ -107,9 +110,9 @@ def half_a_description(state: Path) -> None:
     about.write_text(about.read_text()[:20])
 
 
-def half_a_table(state: Path) -> None:
-    (table,) = state.glob("finished/*/runs.parquet")
-    table.write_bytes(table.read_bytes()[:40])
+def half_a_bundle(state: Path) -> None:
+    (bundle,) = state.glob("finished/*/bundle")
+    bundle.write_bytes(bundle.read_bytes()[:40])
 
 
 def other_samples(state: Path) -> None:
@@ -117,12 +120,12 @@ def other_samples(state: Path) -> None:
     file.write_bytes(bytes(len(file.read_bytes())))
 
 
-def another_table(state: Path) -> None:
-    (table,) = state.glob("finished/*/runs.parquet")
-    table.write_bytes(table.with_name("recordings.parquet").read_bytes())
+def another_bundle(state: Path) -> None:
+    (bundle,) = state.glob("finished/*/bundle")
+    write_bundle(bundle.parent, bundle.name, {"runs": pl.DataFrame({"samples_file": ["another"]})})
 
 
-HARMS = [shortened_samples, removed_samples, other_samples, half_a_description, half_a_table, another_table]
+HARMS = [shortened_samples, removed_samples, other_samples, half_a_description, half_a_bundle, another_bundle]
 
 
 @pytest.mark.parametrize("harm", HARMS)

@@ -23,6 +23,7 @@ from pipeline.refresh.context import Athlete, BuildContext, DriftTask
 from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
+from pipeline.store.bundles import read_bundle
 from pipeline.store.generations import generations, published
 from pipeline.store.history import HISTORY, read_history
 from pipeline.store.known import with_digests
@@ -33,12 +34,15 @@ from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_an
 NO_PAGES = 'pages = "none"\n'
 
 
-def refreshed_in(folder: Path, settings: str) -> Nights:
+#: What leaves fewer metrics to estimate; what rests on contact time and mass is compared in a club with pages.
+FEW = {"contact_time_ms": np.nan}
+
+
+def refreshed_in(nights: Nights, settings: str, **columns: float) -> Nights:
     """Two athletes with two runs each and a clockless one, refreshed once."""
-    nights = Nights(folder)
     for number in range(2):
-        nights.put(f"ari/{number}.fit", drifting_run(number, seed=number))
-        nights.put(f"bo/{number}.fit", drifting_run(number, seed=10 + number))
+        nights.put(f"ari/{number}.fit", drifting_run(number, seed=number, **columns))
+        nights.put(f"bo/{number}.fit", drifting_run(number, seed=10 + number, **columns))
     nights.put("bo/watch.csv", CLOCKLESS)
     nights.put("roster.csv", "athlete_id,mass_kg,height_m,leg_length_m\nari,60,1.7,0.9\nbo,70,1.8,0.95\n")
     nights.put("sessions.csv", "file,started_at_utc,kind\nbo/watch.csv,2026-03-20T09:00:00Z,training\n")
@@ -49,12 +53,12 @@ def refreshed_in(folder: Path, settings: str) -> Nights:
 
 @pytest.fixture(scope="module")
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    return refreshed_in(tmp_path_factory.mktemp("known") / "club", NO_PAGES)
+    return refreshed_in(Nights(tmp_path_factory.mktemp("known") / "club", outputs=False), NO_PAGES, **FEW)
 
 
 @pytest.fixture(scope="module")
 def refreshed_club_with_pages(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    return refreshed_in(tmp_path_factory.mktemp("drawn") / "club", 'pages = "names"\n')
+    return refreshed_in(Nights(tmp_path_factory.mktemp("drawn") / "club"), 'pages = "names"\n')
 
 
 @pytest.fixture
@@ -65,7 +69,7 @@ def club(refreshed_club: Nights) -> Nights:
 
 @pytest.fixture
 def club_with_pages(refreshed_club_with_pages: Nights) -> Nights:
-    """The same, to compare its pages too."""
+    """The same, to compare its pages, exports and database too."""
     return refreshed_club_with_pages.restored()
 
 
@@ -175,19 +179,18 @@ CHANGES: dict[str, tuple[Change, list[str], list[str], list[str]]] = {
 def test_a_change_makes_what_rests_on_it_redone_and_no_more(club: Nights, what: str):
     change, *expected = CHANGES[what]
     change(club)
-    done = club.refresh()
+    done = club.taken_in_hand()
     assert [done.read, done.responded, done.analysed] == expected
-    assert [folder.name for folder in generations(club.store)] == ["000001", "000002"]
 
 
-#: Changes of each kind: of files, of lists, of columns and of settings. What the others leave is compared with -m long.
+#: Changes of each kind: of files, of lists, of columns and of settings. What the others leave is compared in depth.
 COMPARED = (
     "a file with other content", "another mass", "a setting of the analysis",
 )  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.long) for what in CHANGES]
+    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.depth) for what in CHANGES]
 )
 def test_after_a_change_the_state_is_as_if_done_anew_and_the_next_refresh_finds_nothing_new(
     club_with_pages: Nights, what: str
@@ -216,7 +219,7 @@ def test_other_code_redoes_everything_even_if_it_makes_other_columns(club: Night
 
 def test_athletes_rest_on_what_the_club_responds_like(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
-    nights = Nights(tmp_path)
+    nights = Nights(tmp_path, outputs=False)
     nights.put("settings.toml", NO_PAGES)
     for place, name in enumerate(("ari", "bo")):
         for number in range(3):
@@ -236,7 +239,7 @@ def test_only_metrics_in_which_the_club_responds_otherwise_are_estimated_anew_fo
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
-    nights = Nights(tmp_path)
+    nights = Nights(tmp_path, outputs=False)
     nights.put("settings.toml", NO_PAGES)
     for place, name in enumerate(("ari", "bo", "cy")):
         for number in range(3):
@@ -269,7 +272,7 @@ def test_a_duplicate_whose_original_goes_becomes_a_run(club: Nights):
 
 
 def test_a_run_known_already_gives_way_to_a_fuller_recording_of_it(club: Nights):
-    club.put("ari/fuller.fit", drifting_run(0, seed=0, heart_rate_bpm=150.0))
+    club.put("ari/fuller.fit", drifting_run(0, seed=0, heart_rate_bpm=150.0, **FEW))
     done = club.refresh()
     assert done.read == ["ari/fuller.fit"]
     assert statuses(done)["ari/0.fit"] == "duplicate"
@@ -404,8 +407,8 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
     heard: dict[str, set[str]] = {READING: set(), ANALYSIS: set()}
     reading, analysis = (BuildContext(replace(inbox, settings=Overheard(heard[step])), built) for step in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
-    analysed = [analyse(analysis, Athlete(rows.runs["athlete_id"][0], rows)) for rows in measured]
-    club = club_responses(pl.concat(tables["responses"] for tables in analysed))
+    analysed = [analyse(analysis, Athlete(bundle.athlete_id, (bundle.name,))) for bundle in measured]
+    club = club_responses(pl.concat(read_bundle(built, bundle.name)["responses"] for bundle in analysed))
     analyse_after_club(analysis, DriftTask("ari", ("cadence_spm",)), club)
     marked = {of: {field.name for field in fields(Settings) if field.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS
@@ -414,7 +417,7 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
 
 
 def test_two_lines_for_one_file_count_in_their_order(tmp_path: Path):
-    club = Nights(tmp_path)
+    club = Nights(tmp_path, outputs=False)
     club.put("settings.toml", NO_PAGES)
     club.put("ari/0.fit", drifting_run(0))
     club.put("ari/1.csv", CLOCKLESS)
@@ -427,7 +430,7 @@ def test_two_lines_for_one_file_count_in_their_order(tmp_path: Path):
 
 
 def test_a_file_that_sessions_csv_gives_to_another_athlete_counts_for_that_one(tmp_path: Path):
-    club = Nights(tmp_path)
+    club = Nights(tmp_path, outputs=False)
     club.put("settings.toml", NO_PAGES)
     club.put("x.fit", drifting_run(0))
     club.put("ari/a.fit", drifting_run(1, seed=2))

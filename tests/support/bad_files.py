@@ -36,7 +36,7 @@ pathlib.Path.read_bytes = read_bytes
 
 BAD = ("ari/hangs.fit", "ari/crashes.fit", "ari/eats.fit")
 GOOD = {f"ari/{day:02}.fit": f"2026-03-{day:02}T09:00:00" for day in range(1, 4)} | {"bo/a.fit": "2026-03-14T09:00:00"}
-SETTINGS = "max_file_s = 6\n"
+SETTINGS = 'max_file_s = 6\npages = "none"\n'
 
 
 class BadFiles:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -20,11 +22,13 @@ from data.generator.fit_writer import run_file
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.nightly.nightly import Night, one_night
 from pipeline.nightly.plan import Plan, next_night, time_of
-from pipeline.refresh.context import BuildContext, DriftTask
-from pipeline.refresh.refresh import bring_up_to_date, refresh
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask
+from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
+from pipeline.store.bundles import Bundle
 from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import published
+from pipeline.tables import empty
 from pipeline.workers.pool import workers
 
 MARCH_14 = 1_773_478_800  # 2026-03-14T09:00:00Z, in seconds since 1970
@@ -74,6 +78,8 @@ class Nights:
 
     root: Path
     n_fresh: int = field(default=0)
+    #: Whether refreshes write database, exports and pages.
+    outputs: bool = True
 
     @property
     def inbox(self) -> Path:
@@ -97,18 +103,24 @@ class Nights:
         # Renamed, not removed: a test may have left what may not be looked into.
         self.root.rename(self.root.with_name(f"{self.root.name}-{uuid4().hex}"))
         shutil.copytree(self._remembered, self.root, symlinks=True)
-        return Nights(self.root)
+        return Nights(self.root, outputs=self.outputs)
 
     def put(self, name: str, content: bytes | str) -> None:
         path = self.inbox / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
 
-    def refresh(self, store: Path | None = None) -> Done:
-        """Refresh in process, noting what the steps are given."""
+    def refresh(self, store: Path | None = None, *, changed: Mapping[str, Any] = MappingProxyType({})) -> Done:
+        """Refresh in process, noting what the steps are given; with some steps changed."""
         read: list[str] = []
         responded: list[str] = []
         analysed: list[DriftTask] = []
+
+        def analyse(context: BuildContext, athletes: Sequence[Athlete]) -> Iterator[Bundle]:
+            for bundle in executor.analyse(context, athletes):
+                if bundle.has_runs and bundle.athlete_id is not None:
+                    responded.append(bundle.athlete_id)
+                yield bundle
 
         def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
             def taken(context: BuildContext, items: Sequence[Any], *more: Any) -> Any:
@@ -118,18 +130,18 @@ class Nights:
             return taken
 
         with workers(0, 1, few=1) as mapper:
-            executor = executor_over(mapper)
+            executor = replace(executor_over(mapper), **({} if self.outputs else {"write_outputs": nothing}), **changed)
             watched = replace(
                 executor,
                 measure=noted(
                     executor.measure, lambda shards: read.extend(file.path for shard in shards for file in shard.files)
                 ),
-                analyse=noted(
-                    executor.analyse, lambda athletes: responded.extend(athlete.athlete_id for athlete in athletes)
-                ),
+                analyse=analyse,
                 analyse_after_club=noted(executor.analyse_after_club, analysed.extend),
             )
-            ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
+            ledger = empty("recordings")
+            with suppress(Stopped):
+                ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
         return Done(
             ledger,
             sorted(read),
@@ -138,12 +150,30 @@ class Nights:
             {athlete.athlete_id: athlete.metrics for athlete in analysed},
         )
 
+    def taken_in_hand(self) -> Done:
+        """What a refresh takes in hand for a new state; it is stopped before that is made."""
+        done = self.refresh(changed={"analyse_after_club": stop})
+        assert done.ledger.is_empty(), "nothing was new"
+        return done
+
     def assert_as_if_done_anew(self) -> None:
         """Compare the store, byte by byte, with one refresh of the present inbox into a new store."""
         self.n_fresh += 1
         fresh = self.root / f"fresh-{self.n_fresh}"
-        refresh(read_inbox(self.inbox), fresh, jobs=1)
+        self.refresh(fresh)
         assert_same_state(self.store, fresh)
+
+
+def nothing(*_: object) -> None:
+    """A step that is left out."""
+
+
+class Stopped(Exception):
+    """A refresh that has told enough."""
+
+
+def stop(*_: object) -> None:
+    raise Stopped
 
 
 class Killed(BaseException):
@@ -225,7 +255,9 @@ def files_of(store: Path) -> dict[str, bytes]:
 
 
 def rows_of(store: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """Every row of every table of the database."""
+    """Every row of every table of the database, if there is one."""
+    if not (store / "splitdrift.duckdb").exists():
+        return {}
     with duckdb.connect(str(store / "splitdrift.duckdb"), read_only=True) as database:
         database.execute("SET TimeZone = 'UTC'")
         names = [name for (name,) in database.sql("SHOW TABLES").fetchall()]

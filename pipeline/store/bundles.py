@@ -1,0 +1,60 @@
+"""Bundles: what a step made of a shard or an athlete, in one file of the state being built.
+
+Steps hand each other the names of bundles; the rows go from worker to worker by the store, and never through the
+process that plans. A bundle is a frame in Arrow's format with one row and, for each table, a column with its rows in
+the same format.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.places import make_folder
+
+#: Their folder in a state that is being built; removed before it is published.
+GATHERED = "gathered"
+
+
+@dataclass(frozen=True)
+class Bundle:
+    """What is known of a bundle without opening it.
+
+    Attributes:
+        name: its path in the state being built.
+        athlete_id: whose rows it holds; None for files that belong to nobody.
+        has_runs: whether it holds any run.
+        files: the files of the inbox that were read for it.
+        samples: the files of samples that belong to it, by their path in the state.
+        passing: files rejected for a reason that may have passed by the next refresh.
+    """
+
+    name: str
+    athlete_id: str | None
+    has_runs: bool = False
+    files: tuple[str, ...] = ()
+    samples: tuple[str, ...] = ()
+    passing: tuple[str, ...] = ()
+
+
+def write_bundle(built: Path, name: str, tables: Mapping[str, pl.DataFrame]) -> None:
+    """Write tables as one file, in place of what an attempt before may have left."""
+    file = built / name
+    make_folder(file.parent)
+    file.write_bytes(_in_bytes(pl.DataFrame({table: [_in_bytes(rows)] for table, rows in tables.items()})))
+
+
+def read_bundle(built: Path, name: str) -> dict[str, pl.DataFrame]:
+    """The tables of a bundle by name."""
+    (row,) = pl.read_ipc(BytesIO((built / name).read_bytes()), use_pyarrow=False).to_dicts()
+    return {table: pl.read_ipc(BytesIO(content)) for table, content in row.items()}
+
+
+def _in_bytes(rows: pl.DataFrame) -> bytes:
+    content = BytesIO()
+    rows.write_ipc(content)
+    return content.getvalue()

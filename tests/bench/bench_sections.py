@@ -1,0 +1,141 @@
+"""What does the process that plans hold, and what does it cost, from a thousand runs to many?
+
+python -m tests.bench.bench_sections [--runs 1000 10000 50000] [--min-runs 1000] [--jobs 2]
+
+Runs are made by the workers from one of 10 km, so that no recording is read: what is measured is everything after that,
+to the last table, by the code of every refresh. With a large `--min-runs` no drift is estimated, which costs a
+hundred times what the rest does and is the workers' alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import timedelta
+from functools import cache, partial
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.core.settings import Settings
+from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
+from pipeline.refresh import WORKER_LOADS, refresh, steps
+from pipeline.refresh.context import BuildContext, Measured, RunContext, Shard
+from pipeline.refresh.shard import bundle_of, judge
+from pipeline.store import sections
+from pipeline.store.bundles import Bundle
+from pipeline.store.known import Changes, Keys, read_known
+from pipeline.store.layout import read_rows
+from pipeline.workers.pool import workers
+from tests.support.nights import drifting_run
+
+RUNS_OF_AN_ATHLETE = 12
+KM = 10.0
+
+
+def main() -> None:
+    """Refresh clubs of several sizes, each in a process of its own, and print what each took."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, nargs="+", default=[1000, 10000, 50000])
+    parser.add_argument("--min-runs", type=int, default=1000)
+    parser.add_argument("--jobs", type=int, default=2)
+    asked = parser.parse_args()
+    print("   runs    splits  sections  planner CPU s  per 1,000  all CPU s  planner MB  of it for runs  worker MB")
+    for n_runs in asked.runs:
+        program = f"from tests.bench.bench_sections import take; take({n_runs}, {asked.min_runs}, {asked.jobs})"
+        subprocess.run([sys.executable, "-c", program], check=True)
+
+
+def take(n_runs: int, min_runs: int, jobs: int) -> None:
+    """Make the tables of a club of so many runs; prints a line."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "model" / "ari").mkdir(parents=True)
+        (folder / "model" / "ari" / "0.fit").write_bytes(drifting_run(km=KM))
+        inbox = replace(read_inbox(folder / "model"), settings=Settings(min_runs=min_runs), files=())
+        built = folder / "built"
+        built.mkdir()
+        files = tuple(InboxFile(*_file(number)) for number in range(n_runs))
+        keys = Keys({file.path: file.sha256 for file in files}, "", "")
+        touched = frozenset(file.athlete_id for file in files)
+        changes = Changes(replace(inbox, files=files), keys, read_known(None), (), (), (), touched, files)
+        context = BuildContext(inbox, built, None, len(sections.sections_of(touched)))
+        resident_mb, used_s = _resident_mb(), time.process_time()
+        with workers(n_runs, jobs, few=1, loads=WORKER_LOADS) as mapper:
+            executor = replace(steps.executor_over(mapper), measure=partial(mapper, made))
+            measured: Iterator[Bundle] = executor.measure(context, _shards(files))
+            refresh._build(context, executor, changes, measured)
+        used_s, peak_mb = time.process_time() - used_s, _peak_mb(resource.RUSAGE_SELF)
+        children = resource.getrusage(resource.RUSAGE_CHILDREN)
+        n_splits = sum(read_rows(built, "runs")["distance_km"].ceil())
+    print(
+        f"{n_runs:7d} {n_splits:9.0f} {context.n_sections:9d} {used_s:14.2f} {1000 * used_s / n_runs:10.3f} "
+        f"{used_s + children.ru_utime + children.ru_stime:10.1f} {peak_mb:11.0f} {peak_mb - resident_mb:15.0f} "
+        f"{_peak_mb(resource.RUSAGE_CHILDREN):10.0f}",
+        flush=True,
+    )
+
+
+def _file(number: int) -> tuple[str, str, str]:
+    athlete_id = f"athlete-{number // RUNS_OF_AN_ATHLETE:05d}"
+    path = f"{athlete_id}/{number % RUNS_OF_AN_ATHLETE:03d}.fit"
+    return path, athlete_id, hashlib.sha256(path.encode()).hexdigest()
+
+
+def _shards(files: Sequence[InboxFile]) -> list[Shard]:
+    return refresh.plan(files)
+
+
+def made(context: BuildContext, shard: Shard) -> Bundle:
+    """What the files of a shard would give: the run of the model, each at a day of its own and of other values."""
+    runs = [_run(context, file) for file in shard.files]
+    return bundle_of(context, Measured.of_parts({name: pl.concat(run[name] for run in runs) for name in runs[0]}))
+
+
+def _run(context: BuildContext, file: InboxFile) -> dict[str, pl.DataFrame]:
+    model, number = _model(context.inbox), int(file.path[-7:-4])
+    changed = {
+        "athlete_id": pl.lit(file.athlete_id),
+        "run_id": pl.lit(f"{file.athlete_id}-{number:03d}"),
+        "path": pl.lit(file.path),
+        "file": pl.lit(file.path),
+        "sha256": pl.lit(file.sha256),
+        "samples_file": pl.lit(f"tables/samples/none/{file.path}.parquet"),
+        "started_at_utc": pl.col("started_at_utc") + timedelta(days=number),
+        "ended_at_utc": pl.col("ended_at_utc") + timedelta(days=number),
+        "contact_time_ms": pl.col("contact_time_ms") * (1 + (int(str(file.sha256)[:4], 16) % 97) / 1000),
+    }
+    return {
+        name: rows.with_columns(**{column: value for column, value in changed.items() if column in rows.columns})
+        for name, rows in model.parts.items()
+    }
+
+
+@cache
+def _model_of(folder: Path) -> Measured:
+    inbox = read_inbox(folder)
+    return judge(RunContext(replace(inbox, files=())), Shard("ari", inbox.files))
+
+
+def _model(inbox: Inbox) -> Measured:
+    return _model_of(inbox.folder)
+
+
+def _peak_mb(who: int) -> float:
+    return resource.getrusage(who).ru_maxrss / 1024
+
+
+def _resident_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * resource.getpagesize() / 2**20
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,74 @@
+"""A club in sections: the tables of each state are those of one section, whatever becomes of their number."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.refresh import refresh
+from pipeline.store import sections
+from pipeline.store.generations import published
+from pipeline.store.layout import read_table
+from pipeline.tables import TABLES
+from tests.support.nights import Nights, drifting_run
+
+
+@pytest.fixture
+def club(tmp_path: Path) -> Nights:
+    """Five athletes with two or three runs, one of which has two recordings, and a file that belongs to nobody."""
+    nights = Nights(tmp_path / "club")
+    nights.put("settings.toml", 'pages = "none"\n')
+    for place, name in enumerate(("ari", "bo", "cai", "dee", "eli")):
+        for number in range(2):
+            nights.put(f"{name}/{number}.fit", drifting_run(number, seed=10 * place + number))
+    nights.put("ari/twin.fit", drifting_run(0, seed=50, contact_time_ms=250.0))
+    nights.put("loose.fit", drifting_run(9))
+    return nights
+
+
+def assert_tables_of_one_section(nights: Nights, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Compare every table with that of one refresh of the present inbox, in which all athletes are one section."""
+    with monkeypatch.context() as patched:
+        patched.setattr(sections, "MOST_ATHLETES", 1024)
+        nights.n_fresh += 1
+        whole = nights.root / f"whole-{nights.n_fresh}"
+        refresh(read_inbox(nights.inbox), whole, jobs=1)
+    for table in TABLES.keys() - {"samples", "calibration"}:
+        assert read_table(nights.store, table).equals(read_table(whole, table)), table
+
+
+def in_sections(nights: Nights) -> int:
+    return len(list((published(nights.store) / "known").glob("runs*.parquet")))
+
+
+def test_a_club_in_sections_has_the_tables_of_one(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
+    club.refresh()
+    assert in_sections(club) == 8
+    assert_tables_of_one_section(club, monkeypatch)
+
+
+def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 2)
+    club.refresh()
+    club.put("bo/2.fit", drifting_run(2, seed=77))
+    (club.inbox / "cai" / "1.fit").unlink()
+    done = club.refresh()
+    assert (done.read, done.responded) == (["bo/2.fit"], ["bo", "cai"])
+    assert_tables_of_one_section(club, monkeypatch)
+    club.assert_as_if_done_anew()
+
+
+@pytest.mark.parametrize(("before", "now"), [(1024, 1), (1, 1024), (3, 1)])
+def test_sections_divide_and_unite_as_a_club_grows_and_shrinks(
+    club: Nights, monkeypatch: pytest.MonkeyPatch, before: int, now: int
+):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", before)
+    club.refresh()
+    monkeypatch.setattr(sections, "MOST_ATHLETES", now)
+    club.put("dee/2.fit", drifting_run(2, seed=88))
+    assert club.refresh().responded == ["dee"]
+    assert_tables_of_one_section(club, monkeypatch)
+    club.assert_as_if_done_anew()

@@ -1,0 +1,54 @@
+"""Batches of a cluster: a few for each worker are given to it at a time, and every item has its result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+pytest.importorskip("distributed")
+
+from distributed import Client
+
+from pipeline.workers.cluster import BATCH, _mapped
+
+
+@pytest.fixture(scope="module")
+def client() -> Iterator[Any]:
+    """A cluster of one worker, in this process."""
+    with Client(processes=False, n_workers=1, threads_per_worker=1, dashboard_address=None) as one:  # type: ignore[no-untyped-call]
+        yield one
+
+
+class Watched:
+    """A client that counts the batches that were given out and whose results were not taken."""
+
+    def __init__(self, client: Any) -> None:
+        self._client, self.given, self.most_open, self.n_taken = client, 0, 0, 0
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._client, name)
+
+    def submit(self, *arguments: Any, **options: Any) -> Any:
+        self.given += 1
+        self.most_open = max(self.most_open, self.given - self.n_taken)
+        return self._client.submit(*arguments, **options)
+
+
+def weight_of_a_batch(_: object) -> int:
+    return BATCH.most
+
+
+def added(shared: int, item: int) -> int:
+    return shared + item
+
+
+def test_no_more_than_four_batches_per_worker_are_open_and_none_is_left_out(client: Any):
+    watched, results = Watched(client), []
+    for result in _mapped(watched, "", added, 1000, range(60), weight=weight_of_a_batch):
+        watched.n_taken += 1
+        results.append(result)
+    assert sorted(results) == list(range(1000, 1060))
+    assert watched.given == 60
+    assert watched.most_open == 5, "the next is given as the result of one is taken, so that none waits"
