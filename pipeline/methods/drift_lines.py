@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
@@ -116,12 +117,12 @@ class Lines:
         if (self.error[known] == 0).any():
             return _of_points(np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]))
         gathered = [(*_binned(of, centres), k) for of, centres, k in parts]
-        repeats = [len(of) for of, _, _ in gathered]
         return _mixture(
             np.concatenate([of for of, _, _ in gathered]),
             np.concatenate([centres for _, centres, _ in gathered]),
-            np.repeat(self.error[known], repeats),
-            np.repeat(self.df[known], repeats),
+            np.repeat([k for _, _, k in gathered], [len(of) for of, _, _ in gathered]),
+            self.error,
+            self.df,
         )
 
 
@@ -132,10 +133,13 @@ def _of_points(weight: Array, points: Array) -> tuple[float, float, float]:
     return float(low), float(high), float(weight[points < 0].sum())
 
 
-def _mixture(weight: Array, centres: Array, error: Array, df: Array) -> tuple[float, float, float]:
+def _mixture(
+    weight: Array, centres: Array, line: npt.NDArray[np.int64], error_of_line: Array, df_of_line: Array
+) -> tuple[float, float, float]:
     """The 2.5 and 97.5 % points of a mixture of t distributions, and its share below zero."""
+    error, df = error_of_line[line], df_of_line[line]
     tails = np.array([0.025, 0.975])
-    reach = special.stdtrit(df, 0.9999) * error
+    reach = special.stdtrit(df_of_line, 0.9999)[line] * error
     lower: Array = np.full(2, (centres - reach).min())
     upper: Array = np.full(2, (centres + reach).max())
     height = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi) / error
