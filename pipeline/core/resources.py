@@ -12,7 +12,7 @@ _FOLDERS = (_PACKAGE / "shipped", _PACKAGE.parent)
 
 
 def shipped(name: str) -> Path:
-    """A file or folder that the project ships next to its code (`sql/splits.sql`, `data/club`).
+    """A file or folder that the project ships next to its code (`sql/runs.sql`, `data/club`).
 
     Raises:
         FileNotFoundError: it is in neither place.

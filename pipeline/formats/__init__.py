@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.errors import Refused
@@ -126,7 +127,9 @@ def require_few_sessions(n_sessions: int) -> None:
         )
 
 
-def readings_frame(columns: Mapping[str, pl.Series], own: Collection[str] = ()) -> pl.DataFrame:
+def readings_frame(
+    columns: Mapping[str, pl.Series | npt.NDArray[np.float64]], own: Collection[str] = ()
+) -> pl.DataFrame:
     """Complete a partial set of columns to the full frame of `READINGS`, absent ones null.
 
     What is no number of any run (NaN, infinite, from `BEYOND_MEASURE` on) is made null.
@@ -145,13 +148,15 @@ def readings_frame(columns: Mapping[str, pl.Series], own: Collection[str] = ()) 
     absent = pl.Series([None], dtype=pl.Float64).new_from_index(0, len(next(iter(columns.values()))))
     return pl.DataFrame(
         [
-            _within_measure(name, columns[name].cast(pl.Float64)) if name in columns else absent.alias(name)
+            _within_measure(name, columns[name]) if name in columns else absent.alias(name)
             for name in (*READINGS, *(one for one in own if one in columns))
         ]
     )
 
 
-def _within_measure(name: str, reading: pl.Series) -> pl.Series:
-    values = reading.to_numpy()
-    is_number = np.abs(values) < BEYOND_MEASURE
-    return pl.Series(name, np.where(is_number, values, np.nan), nan_to_null=True)
+def _within_measure(name: str, reading: pl.Series | npt.NDArray[np.float64]) -> pl.Series:
+    values = reading.cast(pl.Float64).to_numpy() if isinstance(reading, pl.Series) else reading
+    is_beyond = np.abs(values) >= BEYOND_MEASURE
+    if is_beyond.any():
+        values = np.where(is_beyond, np.nan, values)
+    return pl.Series(name, values, nan_to_null=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -119,8 +120,7 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
     order = np.argsort(starts, kind="stable")
     starts, sports = starts[order], sports[order]
     kinds = messages.sessions.get("sub_sport", unknown)[order]
-    base = Recording(readings=readings_frame({"time_s": pl.Series([], dtype=pl.Float64)}))
-    base = replace(base, device=messages.device, damage=messages.damage)
+    base = Recording(readings=_no_readings(), device=messages.device, damage=messages.damage)
     has_records = "timestamp" in messages.records
     if not has_records:
         return [replace(base, sport=_word(sport)) for sport in sports]
@@ -151,6 +151,11 @@ def _sessions(messages: Messages, options: ReadOptions) -> list[Recording]:
             )
         )
     return recordings
+
+
+@cache
+def _no_readings() -> pl.DataFrame:
+    return readings_frame({"time_s": np.empty(0)})
 
 
 def _word(sport: float | None) -> str | None:

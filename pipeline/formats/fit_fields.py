@@ -161,8 +161,7 @@ def read_columns(
             continue
         chosen[reading] = values
         sensors[reading] = f"self-described '{name}'" + (", over the native field" if contended else "")
-    frame = readings_frame({name: pl.Series(values) for name, values in chosen.items()}, tuple(options.own.values()))
-    return frame, sensors
+    return readings_frame(chosen, tuple(options.own.values())), sensors
 
 
 def _has_values(values: Array) -> bool:
@@ -177,7 +176,9 @@ def _native(columns: Mapping[str, Array], packed: Sequence[bytes | None]) -> dic
         """The first of several fields of one meaning that has a value, record by record."""
         value = missing
         for name in reversed(names):
-            if name in columns:
+            if name in columns and value is missing:
+                value = columns[name]
+            elif name in columns:
                 value = np.where(np.isfinite(columns[name]), columns[name], value)
         return value
 

@@ -16,6 +16,7 @@ import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from io import BytesIO
 from typing import Any
 
@@ -27,7 +28,7 @@ import numpy.typing as npt
 from pipeline.core.errors import Refused
 from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
 from pipeline.formats.fit_outline import MOST_MESSAGES, outline
-from pipeline.formats.fit_records import has_right_checksums, sound_records
+from pipeline.formats.fit_records import EVENT, LAP, SESSION, few_messages, has_right_checksums, sound_records
 
 Columns = dict[str, npt.NDArray[np.float64]]
 
@@ -76,7 +77,7 @@ def read_messages(link: bytes) -> Messages:
 def _read_fast(link: bytes) -> Messages:
     """Read records by column, everything else from the outline, message by message."""
     short = outline(link)
-    messages = None if short is None else _read_slowly(short)
+    messages = None if short is None else _read_outline(short) or _read_slowly(short)
     has_outline = messages is not None and messages.damage is None
     if messages is None or messages.damage is not None:
         messages = _by_columns(link)
@@ -90,6 +91,28 @@ def _read_fast(link: bytes) -> Messages:
         packed = [message.get("compressed_speed_distance") for message in fitfast.parse(link).get("record", [])]
         return replace(messages, records=records, packed=packed)
     return replace(messages, records=records)
+
+
+def _read_outline(short: bytes) -> Messages | None:
+    """The messages of an outline; None where one is unusual."""
+    few = few_messages(short)
+    if few is None:
+        return None
+    columns, lasting = few
+    about = _about(short[:4] + short[8:12] + bytes(short[0] - 12), lasting)
+    if about is None:
+        return None
+    file_type, device, sport = about
+    sessions, laps, events = (columns[kind] for kind in (SESSION, LAP, EVENT))
+    return Messages({}, sessions, events, laps, file_type, device, sport)
+
+
+@lru_cache(maxsize=64)
+def _about(header: bytes, messages: bytes) -> tuple[int | None, str | None, int | None] | None:
+    """Kind of file, device and sport, which are the same in all files of a device; None where one cannot be read."""
+    size = len(messages).to_bytes(4, "little")
+    read = _read_slowly(header[:4] + size + header[4:] + messages + bytes(2))
+    return None if read.damage is not None else (read.file_type, read.device, read.sport)
 
 
 def _by_columns(link: bytes) -> Messages:

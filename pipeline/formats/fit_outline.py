@@ -51,7 +51,7 @@ def outline(link: bytes) -> bytes | None:
             local, size, number, after = definition_of(link, place)
             sizes[local], is_kept[local] = size, number in KEPT
             if is_kept[local]:
-                definition, pieces[local] = _shortened(link[place:after], size, KEPT_FIELDS.get(number))
+                definition, pieces[local] = shortened(link[place:after], size, KEPT_FIELDS.get(number))
                 parts.append(definition)
             place = after
             continue
@@ -71,7 +71,7 @@ def outline(link: bytes) -> bytes | None:
     return link[:4] + len(messages).to_bytes(4, "little") + link[8 : link[0]] + messages + bytes(_CHECKSUM_BYTES)
 
 
-def _shortened(definition: bytes, size: int, fields: frozenset[int] | None) -> tuple[bytes, list[slice]]:
+def shortened(definition: bytes, size: int, fields: frozenset[int] | None) -> tuple[bytes, list[slice]]:
     """A definition with some of its fields, and which pieces of its messages are left; all of them for None."""
     if fields is None:
         return definition, [slice(0, size)]

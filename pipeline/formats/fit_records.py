@@ -1,9 +1,9 @@
-"""The records of a sound FIT file, whole columns at a time: bytes → columns, or nothing where anything is unusual.
+"""The messages of a sound FIT file, whole columns at a time: bytes → columns, or nothing where anything is unusual.
 
 Nearly all bytes of a recording are records of one definition, one after the other: a table with rows of equal length,
 which NumPy reads in place. That takes a fifth of what the compiled decoder takes, and gives the same numbers. Whatever
 it does not know for certain (a wrong checksum, fields of its own, compressed times, another type than the profile's) it
-leaves to that decoder.
+leaves to that decoder. Sessions, laps and events are read the same way, out of the file's outline.
 
 Source of fields, types, scales and of the checksum (CRC-16, polynomial 0x8005, reflected): the public FIT profile and
 protocol.
@@ -12,7 +12,7 @@ protocol.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.formats.fit_fields import RECORD, UNIX_OF_FIT_EPOCH
-from pipeline.formats.fit_outline import alike_from, definition_of
+from pipeline.formats.fit_outline import alike_from, definition_of, shortened
 
 Columns = dict[str, npt.NDArray[np.float64]]
 
@@ -68,6 +68,21 @@ _FIELDS = {
     253: _Field("timestamp", _UINT32, 1, -UNIX_OF_FIT_EPOCH),
 }
 _TIME = 253
+#: Messages by which a file describes fields of its own.
+_DESCRIBING = (206, 207)
+#: Message → the fields that are read of it in place.
+SESSION, LAP, EVENT, FILE_ID, SPORT = 18, 19, 21, 0, 12
+_STARTS = _Field("start_time", _UINT32, 1, -UNIX_OF_FIT_EPOCH)
+_FEW = {
+    SESSION: {2: _STARTS, 5: _Field("sport", _ENUM), 6: _Field("sub_sport", _ENUM)},
+    LAP: {2: _STARTS, 7: _Field("total_elapsed_time", _UINT32, 1000), _TIME: _FIELDS[_TIME]},
+    EVENT: {0: _Field("event", _ENUM), 1: _Field("event_type", _ENUM), _TIME: _FIELDS[_TIME]},
+    FILE_ID: {},
+    SPORT: {},
+    **{kind: {} for kind in _DESCRIBING},
+}
+#: Fields that say what kind of file it is, by which device and of which sport: nothing that differs from run to run.
+_LASTING = {FILE_ID: frozenset({0, 1, 2, 8}), SPORT: frozenset({0})}
 #: Speed and distance in three bytes, which only a decoder that goes message by message can add up.
 _PACKED = 8
 #: Without one of these a file of records has no way to say how far they are apart.
@@ -95,7 +110,7 @@ def sound_records(link: bytes) -> Columns | None:
         return None
     if not has_right_checksums(link):
         return None
-    blocks = _blocks(link, header_size)
+    blocks = _blocks(link, header_size, {RECORD: _FIELDS})
     if not blocks or len(blocks) > _MOST_BLOCKS:
         return None
     numbers = set().union(*(block.numbers for block in blocks))
@@ -114,6 +129,42 @@ def sound_records(link: bytes) -> Columns | None:
     return named | {
         f"enhanced_{_FIELDS[number].name}": _widened(columns[number], number) for number in _NARROW & numbers
     }
+
+
+def few_messages(outline: bytes) -> tuple[dict[int, Columns], bytes] | None:
+    """Read the sessions, laps and events of a file's outline.
+
+    Returns:
+        The columns of each of the three, by its number and the profile's names, in the units of `sound_records`; and
+        the messages that name kind, device and sport, without what differs from file to file. None where anything is
+        not as the profile has it, or the file describes fields of its own.
+    """
+    blocks = _blocks(outline, outline[0], _FEW)
+    if blocks is None or any(block.kind in _DESCRIBING for block in blocks):
+        return None
+    columns: dict[int, Columns] = {}
+    for kind in (SESSION, LAP, EVENT):
+        own = [block for block in blocks if block.kind == kind]
+        columns[kind] = {
+            field.name: np.concatenate([_column(outline, block, number, field) for block in own])
+            for number, field in _FEW[kind].items()
+            if own
+        }
+    return columns, b"".join(_lasting(outline, block) for block in blocks if block.kind in _LASTING)
+
+
+def _column(link: bytes, block: _Block, number: int, field: _Field) -> npt.NDArray[np.float64]:
+    if number not in block.numbers:
+        return np.full(block.n_messages, np.nan)
+    return _values(np.frombuffer(link, block.dtype, block.n_messages, block.place)[str(number)], field)
+
+
+def _lasting(link: bytes, block: _Block) -> bytes:
+    """The messages of a block with their definition, and only with their lasting fields."""
+    size = block.dtype.itemsize
+    definition, pieces = shortened(block.definition, size, _LASTING[block.kind])
+    starts = range(block.place, block.place + size * block.n_messages, size)
+    return definition + b"".join(link[start:][piece] for start in starts for piece in pieces)
 
 
 def _values(raw: npt.NDArray[np.generic], field: _Field) -> npt.NDArray[np.float64]:
@@ -139,17 +190,23 @@ def _widened(values: npt.NDArray[np.float64], number: int) -> npt.NDArray[np.flo
 
 @dataclass(frozen=True)
 class _Block:
-    """Records of one definition, one after the other: where they begin, how many, how a row is laid out."""
+    """Messages of one definition, one after the other: where they begin, how many, how a row is laid out."""
 
+    kind: int
+    definition: bytes
     place: int
     n_messages: int
     dtype: np.dtype[np.void]
     numbers: frozenset[int]
 
 
-def _blocks(link: bytes, place: int) -> list[_Block] | None:
-    """The blocks of records in a file; None where the messages do not fit it, or a record is not one of the profile."""
-    layouts: dict[int, tuple[int, tuple[np.dtype[np.void], frozenset[int]] | None]] = {}
+def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, _Field]]) -> list[_Block] | None:
+    """The blocks of some kinds of messages in a file; None where messages do not fit it, or one of those the profile.
+
+    Args:
+        kinds: the fields to be read of each.
+    """
+    layouts: dict[int, tuple[int, int, bytes, tuple[np.dtype[np.void], frozenset[int]] | None]] = {}
     blocks, end = [], len(link) - 2
     while place < end:
         header = link[place]
@@ -157,27 +214,28 @@ def _blocks(link: bytes, place: int) -> list[_Block] | None:
             return None
         if header & 0x40:
             local, size, number, after = definition_of(link, place)
-            layout = _layout(link[place:after]) if number == RECORD else None
-            if link[place + 2 : place + 3] > b"\1" or (number == RECORD and layout is None):
-                return None  # of neither order of bytes, or with a record that is not the profile's
-            layouts[local], place = (size, layout), after
+            definition = link[place:after]
+            layout = _layout(definition, kinds[number]) if number in kinds else None
+            if definition[2:3] > b"\1" or (number in kinds and layout is None):
+                return None  # of neither order of bytes, or with a message that is not the profile's
+            layouts[local], place = (size, number, definition, layout), after
             continue
         if header not in layouts:
             return None
-        size, layout = layouts[header]
+        size, number, definition, layout = layouts[header]
         n_messages = alike_from(link, place, end, size)
         if layout is not None:
-            blocks.append(_Block(place, n_messages, *layout))
+            blocks.append(_Block(number, definition, place, n_messages, *layout))
         place += size * n_messages
     return blocks if place == end else None
 
 
-def _layout(definition: bytes) -> tuple[np.dtype[np.void], frozenset[int]] | None:
-    """A row of records of a definition, as NumPy names it; None where a field is not as the profile has it."""
+def _layout(definition: bytes, fields: Mapping[int, _Field]) -> tuple[np.dtype[np.void], frozenset[int]] | None:
+    """A row of messages of a definition, as NumPy names it; None where a field is not as the profile has it."""
     order = ">" if definition[2] else "<"
     names, formats, offsets, size = [], [], [], 1
     for number, width, base in _fields(definition):
-        field = _FIELDS.get(number)
+        field = fields.get(number)
         if field is not None:
             kind = np.dtype(order + _TYPES[field.base][0])
             if base != field.base or width != kind.itemsize or str(number) in names:
@@ -185,7 +243,7 @@ def _layout(definition: bytes) -> tuple[np.dtype[np.void], frozenset[int]] | Non
             names.append(str(number))
             formats.append(kind)
             offsets.append(size)
-        elif number == _PACKED:
+        elif number == _PACKED and fields is _FIELDS:
             return None
         size += width
     dtype = np.dtype({"names": names, "formats": formats, "offsets": offsets, "itemsize": size})

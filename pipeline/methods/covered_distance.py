@@ -81,6 +81,16 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
         distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
         count_samples(tally, DISTANCE, "between", INTERPOLATED, int((~known).sum()))
     back = np.diff(distance, prepend=distance[0])
+    step = _forward(distance, back, by_speed, tally) if (back < 0).any() else back
+    step, is_mended = _without_frozen(step, by_speed, interval_s, readings["cadence_spm"], tally)
+    # Devices write whole seconds: an interval may have lasted one second longer than it says.
+    leap = (step > FASTEST_M_S * (interval_s + 1.0)) & ~is_mended
+    count_samples(tally, DISTANCE, "leapt", CORRECTED, int(leap.sum()))
+    return Covered(np.where(leap, by_speed, step), is_mended)
+
+
+def _forward(distance: Array, back: Array, by_speed: Array, tally: Tally) -> Array:
+    """Distance covered where it was not always recorded as growing: steps back are none, or a counter set to zero."""
     counter = np.cumsum(back < -COUNTER_RESET_M)
     count_samples(tally, DISTANCE, "counter_set_back", CORRECTED, int(counter[-1]))
     forward = np.array(distance)
@@ -88,12 +98,7 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
         forward[counter == part] = np.maximum.accumulate(distance[counter == part])
     count_samples(tally, DISTANCE, "stepped_back", CORRECTED, int((forward > distance).sum()))
     step = np.diff(forward, prepend=forward[0])
-    step = np.where(np.diff(counter, prepend=0) > 0, by_speed, step)
-    step, is_mended = _without_frozen(step, by_speed, interval_s, readings["cadence_spm"], tally)
-    # Devices write whole seconds: an interval may have lasted one second longer than it says.
-    leap = (step > FASTEST_M_S * (interval_s + 1.0)) & ~is_mended
-    count_samples(tally, DISTANCE, "leapt", CORRECTED, int(leap.sum()))
-    return Covered(np.where(leap, by_speed, step), is_mended)
+    return np.where(np.diff(counter, prepend=0) > 0, by_speed, step)
 
 
 def speed_source(readings: Mapping[str, npt.NDArray[Any]], *, is_indoors: bool) -> str:

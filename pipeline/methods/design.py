@@ -315,19 +315,22 @@ def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
         return NO_CLUB
     plain = rows.filter(pl.col("log_weight").is_null())
     by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_source", "speed_error_pct")
+    numbers = by_error.select("log_weight", "mean", "variance", "mean_variance").to_numpy()
+    speed: dict[tuple[str, str | None], ErrorPrior] = {}
+    begins = 0
+    for metric, source, n in by_error.group_by("metric", "speed_source", maintain_order=True).len().iter_rows():
+        log_weight, mean, variance, mean_variance = numbers[begins : begins + n].T.copy()
+        speed[metric, source] = ErrorPrior(
+            log_weight,
+            mean,
+            variance,
+            *plausible(registry.metric_of[metric]),
+            is_of_club=True,
+            mean_variance=mean_variance,
+        )
+        begins += n
     return Club(
-        {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)},
-        {
-            (str(metric), source): ErrorPrior(
-                of_metric["log_weight"].to_numpy(),
-                of_metric["mean"].to_numpy(),
-                of_metric["variance"].to_numpy(),
-                *plausible(registry.metric_of[str(metric)]),
-                is_of_club=True,
-                mean_variance=of_metric["mean_variance"].to_numpy(),
-            )
-            for (metric, source), of_metric in by_error.group_by("metric", "speed_source", maintain_order=True)
-        },
+        {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)}, speed
     )
 
 

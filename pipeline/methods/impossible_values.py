@@ -5,7 +5,7 @@ No rule sees what another one excluded. Gait has rules of its own in the stage `
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -105,11 +105,16 @@ def impossible(registry: Registry) -> tuple[Rule, ...]:
     return tuple(rules)
 
 
-def apply(rules: Sequence[Rule], rows: Columns, tally: Tally) -> Columns:
-    """Make the values that break a rule missing, and count them; no rule sees what another one excluded."""
+def apply(rules: Sequence[Rule], rows: Columns, tally: Tally, recorded: Set[str]) -> Columns:
+    """Make the values that break a rule missing, and count them; no rule sees what another one excluded.
+
+    Args:
+        recorded: columns that have a value, or may have one: most devices lack some sensor.
+    """
     clean = rows
     for each in rules:
-        clean = without(clean, each.column, each.broken(rows), (each.kind, each.fault), tally)
+        if each.column in recorded:
+            clean = without(clean, each.column, each.broken(rows), (each.kind, each.fault), tally)
     return clean
 
 

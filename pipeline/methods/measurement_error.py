@@ -291,7 +291,7 @@ def correct(
     log_weight = log_mass + prior.log_weight[:, None]
     if prior.is_of_club:
         # The weights are what the errors' posterior is, this athlete's runs included.
-        log_weight -= special.logsumexp(log_mass, axis=1, keepdims=True)
+        log_weight -= _log_sum(log_mass)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     response = response + loading
@@ -327,6 +327,17 @@ def correct(
         shared_se=_shared_se(prior, weight, response, mean),
         club_response=_far_club(prior, weight, mean),
     )
+
+
+def _log_sum(log_mass: Array) -> Array:
+    """Logarithm of the sum of each row; as `special.logsumexp`, which takes seven times as long for other kinds of
+    numbers.
+    """
+    top = log_mass.max(axis=1, keepdims=True)
+    is_top = log_mass == top
+    n_top = is_top.sum(axis=1, keepdims=True)
+    rest = np.where(is_top, 0.0, np.exp(log_mass - top)).sum(axis=1, keepdims=True)
+    return np.asarray(np.log1p(rest / n_top) + np.log(n_top) + top)
 
 
 def _far_club(prior: ErrorPrior, weight: Array, response: float) -> float | None:
@@ -459,12 +470,12 @@ class _Lines:
         if (self.error[known] == 0).any():
             return _of_points(np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]))
         gathered = [(*_binned(of, centres), k) for of, centres, k in parts]
-        repeats = [len(of) for of, _, _ in gathered]
         return _mixture(
             np.concatenate([of for of, _, _ in gathered]),
             np.concatenate([centres for _, centres, _ in gathered]),
-            np.repeat(self.error[known], repeats),
-            np.repeat(self.df[known], repeats),
+            np.repeat([k for _, _, k in gathered], [len(of) for of, _, _ in gathered]),
+            self.error,
+            self.df,
         )
 
 
@@ -475,10 +486,13 @@ def _of_points(weight: Array, points: Array) -> tuple[float, float, float]:
     return float(low), float(high), float(weight[points < 0].sum())
 
 
-def _mixture(weight: Array, centres: Array, error: Array, df: Array) -> tuple[float, float, float]:
+def _mixture(
+    weight: Array, centres: Array, line: npt.NDArray[np.int64], error_of_line: Array, df_of_line: Array
+) -> tuple[float, float, float]:
     """The 2.5 and 97.5 % points of a mixture of t distributions, and its share below zero."""
     tails = np.array([0.025, 0.975])
-    reach = special.stdtrit(df, 0.9999) * error
+    error, df = error_of_line[line], df_of_line[line]
+    reach = special.stdtrit(df_of_line, 0.9999)[line] * error
     lower: Array = np.full(2, (centres - reach).min())
     upper: Array = np.full(2, (centres + reach).max())
     height = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi) / error

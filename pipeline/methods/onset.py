@@ -297,22 +297,30 @@ def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Votes:
     distance = columns[:, DISTANCE]
     shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * design.per_run(distance**2))
 
-    def product(left: Array, right: Array) -> Array:
+    def passes_on(of: Array) -> Array:
+        """What columns have in common with the distance of each run."""
+        return design.per_run(of * distance[:, None])
+
+    def product(left: Array, right: Array, along_left: Array, along_right: Array) -> Array:
         """Of two sets of columns in each run, in the metric of the model."""
-        along = design.per_run(left * distance[:, None]) * design.per_run(right * distance[:, None])
-        return design.per_run(left * right) - shrink[:, None] * along
+        return design.per_run(left * right) - shrink[:, None] * (along_left * along_right)
 
     a, _, _ = normal_equations(fitted.products, regressors, fitted.variance_ratio)
     normal = a.sum(axis=0)
-    cross = np.stack([product(x[:, [place]], hinge).sum(axis=0) for place in range(x.shape[1])])
+    along_x, along_hinge = passes_on(x), passes_on(hinge)
+    cross = np.stack(
+        [product(x[:, [place]], hinge, along_x[:, [place]], along_hinge).sum(axis=0) for place in range(x.shape[1])]
+    )
     taken_up = np.linalg.solve(normal, cross)
-    beside_line = product(hinge, hinge).sum(axis=0) - cross[0] ** 2 / normal[0, 0]
+    beside_line = product(hinge, hinge, along_hinge, along_hinge).sum(axis=0) - cross[0] ** 2 / normal[0, 0]
     hinge = hinge - x @ taken_up
+    along_hinge = passes_on(hinge)
     residual = (columns[:, VALUE] - columns[:, list(fitted.places)] @ fitted.beta)[:, None]
-    votes, sizes = product(hinge, residual), product(hinge, hinge)
+    votes = product(hinge, residual, along_hinge, passes_on(residual))
+    sizes = product(hinge, hinge, along_hinge, along_hinge)
     of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
     apart = np.flatnonzero((sizes.sum(axis=0) >= LEAST_LEFT * beside_line)[:-1])
-    moved = product(hinge, of_common).sum(axis=0)[apart]
+    moved = product(hinge, of_common, along_hinge, passes_on(of_common)).sum(axis=0)[apart]
     votes, sizes = votes[:, apart], sizes[:, apart]
     scale = np.sqrt((votes**2).sum(axis=0))
     return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, fitted.variance, moved)

@@ -81,7 +81,11 @@ def _scale(cadence: Array, interval_s: Array, steady_speed_m_s: Array, moving_s:
     run_s = float(interval_s[at_speed].sum())
     if run_s < LEAST_RUN_S or run_s < LEAST_RUN_SHARE * moving_s:
         return None
-    median = float(np.median(cadence[at_speed]))
+    at_speed_spm = cadence[at_speed]
+    n_odd = np.count_nonzero((at_speed_spm < _ONE_FOOT.threshold) | (at_speed_spm > _TWICE.threshold))
+    if 2 * n_odd < len(at_speed_spm):
+        return None  # nor can the median be
+    median = float(np.median(at_speed_spm))
     return HALVED if median < _ONE_FOOT.threshold else DOUBLED if median > _TWICE.threshold else None
 
 
@@ -92,6 +96,8 @@ def _stuck(run: Mapping[str, npt.NDArray[Any]], quantity: str, clock: Array) -> 
     if len(known) < LEAST_STUCK_SAMPLES:
         return None
     kept = values[known]
+    if not (kept[LEAST_STUCK_SAMPLES - 1 :] == kept[: 1 - LEAST_STUCK_SAMPLES]).any():
+        return None
     begins = np.flatnonzero(kept[1:] != kept[:-1]) + 1
     firsts, lasts = np.concatenate([[0], begins]), np.concatenate([begins, [len(known)]]) - 1
     lasted_s = clock[known[lasts]] - clock[known[firsts]]

@@ -10,6 +10,10 @@ _OF_THE_CLUB = ["pipeline.refresh.club", "pipeline.pages.draw"]
 
 #: What workers import as they start, and what they import when there is nothing else to do; with a blank between.
 WORKER_LOADS = " ".join(
-    [*_OF_FILES_AND_ATHLETES, *(stage.module for level in (FILE, ATHLETE) for stage in stages_of(level))]
+    [
+        "pipeline.core.scipy_alone",
+        *_OF_FILES_AND_ATHLETES,
+        *(stage.module for level in (FILE, ATHLETE) for stage in stages_of(level)),
+    ]
 )
 WORKER_LOADS_LATER = " ".join([*(stage.module for stage in stages_of(CLUB)), *_OF_THE_CLUB])

@@ -22,7 +22,7 @@ from pipeline.store.known import KeptRows, of_files
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import section_of
-from pipeline.tables import TABLES
+from pipeline.tables import key_of
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
@@ -110,4 +110,4 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
         for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
             rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
             folder = context.built / partition(table, athlete_id, str(month))
-            write_table(folder / f"{table}.parquet", table, rows.sort(TABLES[table].primary_key()), made_from, registry)
+            write_table(folder / f"{table}.parquet", table, rows.sort(key_of(table)), made_from, registry)

@@ -11,6 +11,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import chain
 
 import polars as pl
 
@@ -25,8 +26,8 @@ from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, Sa
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.corrections import named, tags_text
 from pipeline.stages.recording import Session, form, rejected_file
-from pipeline.stages.samples import RunSamples
-from pipeline.stages.splits import laps_of
+from pipeline.stages.samples import RunSamples, exclusions_of, samples_of
+from pipeline.stages.splits import LAPS, lap_rows
 from pipeline.store.bundles import GATHERED, Bundle, write_bundle
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
@@ -147,8 +148,8 @@ class _Run:
     """A run that a session turned out to be: its row in `Measured.runs`, its samples and exclusions, its laps."""
 
     row: dict[str, object]
-    frames: RunSamples
-    laps: pl.DataFrame
+    rows: RunSamples
+    laps: list[tuple[str, int, float, float]]
 
 
 def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
@@ -168,17 +169,20 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
     best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
     kept = set(best["samples_file"])
-    others = {str(run.row["samples_file"]): run.frames.samples for run in runs if run.row["samples_file"] not in kept}
+    others = {str(run.row["samples_file"]): run.rows.samples for run in runs if run.row["samples_file"] not in kept}
     others = {name: shown for name, samples in others.items() if (shown := _shown(samples, registry)) is not None}
     runs = [run for run in runs if run.row["samples_file"] in kept]
     if not runs:
         return SampledRuns(measured, empty("samples", registry), pl.DataFrame(), others)
-    frames = [run.frames for run in runs]
-    measured = replace(measured, exclusions=pl.concat([run.exclusions for run in frames]))
-    measured, everything = _publishable_runs(
-        measured, "samples", pl.concat([run.samples for run in frames], rechunk=True), registry
+    kept_rows = [run.rows for run in runs]
+    measured = replace(measured, exclusions=exclusions_of(kept_rows))
+    measured, everything = _publishable_runs(measured, "samples", samples_of(kept_rows), registry)
+    return SampledRuns(
+        measured,
+        everything,
+        pl.DataFrame(list(chain.from_iterable(run.laps for run in runs)), schema=LAPS, orient="row"),
+        others,
     )
-    return SampledRuns(measured, everything, pl.concat([run.laps for run in runs]), others)
 
 
 def _shown(samples: pl.DataFrame, registry: Registry) -> pl.DataFrame | None:
@@ -273,23 +277,23 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
             )
         run: RunSamples = stage_named("samples").call("samples", recorded, settings=inbox.settings)
         lacks = session.lacks_distance
-        if run.samples.is_empty() or run.samples["distance_m"].max() == 0:
+        if not len(run.gait) or run.columns["distance_m"].max() == 0:
             lacks = lacks or Refused(
                 "The session covers no distance.", "Look whether the sensor for distance was connected."
             )
-            if not any(run.samples[column].count() for column in form(inbox.settings.registry)):
+            if not any(run.has(column) for column in form(inbox.settings.registry)):
                 raise lacks
         started = utc(run.started_s) if recorded.has_clock or listed is None else listed
-        ended = utc(started.timestamp() + float(run.samples["elapsed_s"][-1]))
+        ended = utc(started.timestamp() + float(run.columns["elapsed_s"][-1]))
     except Refused as refusal:
         return session.rejected(refusal), None
     except MemoryError:
         raise
     except Exception as error:
         return session.rejected(_our_fault(error)), None
-    quantities = [column for column in inbox.settings.registry.worth if run.samples[column].count() > 0]
+    quantities = [column for column in inbox.settings.registry.worth if run.has(column)]
     run_id = f"{file.athlete_id}-{started:%Y%m%dT%H%M%SZ}"
-    laps = laps_of(run_id, recorded, run.started_s)
+    laps = lap_rows(run_id, recorded, run.started_s)
     own_name = hashlib.sha256(f"{session.path}:{session.place}".encode()).hexdigest()[:8]
     row: dict[str, object] = {
         "run_id": run_id,
@@ -313,7 +317,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
-        "laps": laps.select(pl.concat_list("begins_s", "ends_s")).to_series().explode().to_list(),
+        "laps": [edge for *_, begins_s, ends_s in laps for edge in (begins_s, ends_s)],
     }
     return session, _Run(row, run.named(run_id), laps)
 

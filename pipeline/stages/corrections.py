@@ -268,8 +268,11 @@ def start_s(recording: Recording) -> float:
     """Time of the first reading, without those that are days away from the rest [s]; NaN where none has a time."""
     time_s = recording.readings["time_s"].to_numpy()
     time_s = time_s[np.isfinite(time_s)]
-    near = time_s[np.abs(time_s - np.median(time_s)) <= LONGEST_RUN_S] if len(time_s) else time_s
-    return float(near.min()) if len(near) else float("nan")
+    if not len(time_s):
+        return float("nan")
+    if np.ptp(time_s) > LONGEST_RUN_S:
+        time_s = time_s[np.abs(time_s - np.median(time_s)) <= LONGEST_RUN_S]
+    return float(time_s.min()) if len(time_s) else float("nan")
 
 
 def distance_m(recording: Recording) -> float:

@@ -291,7 +291,12 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
     # The median, since a few odd times are excluded by the next stage.
     if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
         return session.rejected(_clock_not_set(start_s(content)))
-    measured = [word for column, word in registry.worth.items() if np.any(np.nan_to_num(readings[column].to_numpy()))]
+    # What is missing is not zero either.
+    measured = [
+        word
+        for column, word in registry.worth.items()
+        if np.count_nonzero(readings[column].to_numpy()) > readings[column].null_count()
+    ]
     reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
     if content.unused:
         reason += f" Columns not used: {_few(content.unused)}."

@@ -14,10 +14,11 @@ at 135-140 steps/min; speed decides inside that band and where cadence is missin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.arrays import Array, Mask
@@ -72,30 +73,72 @@ LONGEST_RUN_S = 2 * 86_400.0
 
 @dataclass(frozen=True)
 class RunSamples:
-    """What the stage hands on of one run.
+    """What the stage hands on of one run, as columns: frames are made of many runs at once.
 
     Attributes:
-        samples: rows of the table `samples`, without `run_id` until they are named.
-        exclusions: rows of the table `exclusions`, likewise.
+        columns: those of the table `samples` that hold numbers, NaN where a value is missing.
+        gait: place of each sample's gait in `GAITS`.
+        tally: samples that were excluded or mended.
         started_s: time of the first sample on the recording's clock [s].
         paused_s: time in pauses [s].
         altitude: its kind: steady, rough or absent.
         speed_source: where distance and speed come from, of `SPEED_SOURCES`.
     """
 
-    samples: pl.DataFrame
-    exclusions: pl.DataFrame
+    columns: Columns
+    gait: npt.NDArray[np.intp]
+    tally: Tally
     started_s: float
     paused_s: float
     altitude: str
     speed_source: str
+    run_id: str | None = None
 
     def named(self, run_id: str) -> RunSamples:
         """The same, under the name of the run, which is known once its start is."""
-        name = pl.lit(run_id).alias("run_id")
-        return replace(
-            self, samples=self.samples.select(name, pl.all()), exclusions=self.exclusions.select(name, pl.all())
-        )
+        return replace(self, run_id=run_id)
+
+    def has(self, column: str) -> bool:
+        """Whether any sample has a value."""
+        return bool(np.isfinite(self.columns[column]).any())
+
+    @property
+    def samples(self) -> pl.DataFrame:
+        """Rows of the table `samples`."""
+        return samples_of([self])
+
+    @property
+    def exclusions(self) -> pl.DataFrame:
+        """Rows of the table `exclusions`."""
+        return exclusions_of([self])
+
+
+GAITS = pl.Series("gait", ["walk", "run", "stand"])
+
+
+#: Of the columns of `samples` those that are made here, beside the readings.
+_MADE = ("elapsed_s", "interval_s", "distance_m", "covered_m", "speed_m_s", "altitude_m", "slope_pct")
+
+
+def samples_of(runs: Sequence[RunSamples]) -> pl.DataFrame:
+    """Rows of the table `samples` of some runs, one after the other; of runs without a name without `run_id`."""
+    columns = (
+        pl.Series(name, np.concatenate([run.columns[name] for run in runs]), nan_to_null=True)
+        for name in runs[0].columns
+    )
+    gait = GAITS.gather(np.concatenate([run.gait for run in runs]))
+    names = pl.Series("run_id", [run.run_id for run in runs], dtype=pl.String)
+    rows = pl.DataFrame(
+        [names.gather(np.repeat(np.arange(len(runs)), [len(run.gait) for run in runs])), *columns, gait]
+    )
+    return rows if all(run.run_id is not None for run in runs) else rows.drop("run_id")
+
+
+def exclusions_of(runs: Sequence[RunSamples]) -> pl.DataFrame:
+    """Rows of the table `exclusions` of some runs."""
+    rows = [(run.run_id, *key, n_samples) for run in runs for key, n_samples in sorted(run.tally.items())]
+    columns = dict.fromkeys(("run_id", "quantity", "reason", "fault"), pl.String) | {"n_samples": pl.Int64}
+    return pl.DataFrame(rows, schema=columns, orient="row")
 
 
 def samples(
@@ -121,10 +164,13 @@ def samples(
         The samples in order of time. Empty if no reading has a time.
     """
     tally: Tally = {}
-    rows = _one_clock(recording.readings, tally)
-    if rows.is_empty():
-        return RunSamples(rows, _exclusions(tally), 0.0, 0.0, "absent", "unlocated")
-    readings = apply(impossible(registry), {name: rows[name].to_numpy() for name in rows.columns}, tally)
+    rows = {column.name: column.to_numpy() for column in _one_clock(recording.readings, tally).get_columns()}
+    if not len(rows["time_s"]):
+        nothing: Columns = {name: np.empty(0) for name in (*_MADE, *registry.reading_of)}
+        return RunSamples(nothing, np.empty(0, dtype=np.intp), tally, 0.0, 0.0, "absent", "unlocated")
+    # Most devices lack some sensor: the rules for its readings are left out.
+    recorded = {name for name, values in rows.items() if np.isfinite(values).any()}
+    readings = apply(impossible(registry), rows, tally, recorded)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
     longest_s = longest_s if recording.grain == "sample" else np.inf
@@ -145,7 +191,7 @@ def samples(
     rough = roughness_m > rough_altitude_m
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
     speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole | is_mended, tally)
-    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, tally, registry)
+    gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, recorded, tally, registry)
     columns = {
         "elapsed_s": time_s - time_s[0],
         "interval_s": interval_s,
@@ -156,9 +202,8 @@ def samples(
         "slope_pct": slope_pct,
         **{name: clean[name] for name in registry.reading_of},
     }
-    run = pl.DataFrame([*(pl.Series(name, values, nan_to_null=True) for name, values in columns.items()), gait])
     kind = "absent" if not np.isfinite(altitude_m).any() else "rough" if rough else "steady"
-    return RunSamples(run, _exclusions(tally), float(time_s[0]), paused_s, kind, source)
+    return RunSamples(columns, gait, tally, float(time_s[0]), paused_s, kind, source)
 
 
 # --- Clock -----------------------------------------------------------------------------------------------------------
@@ -166,12 +211,15 @@ def samples(
 
 def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     """Rows in order of time, one per instant: of rows with equal times each column keeps its last value."""
-    readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
+    if (time_s[is_timed] % 1).any():
+        readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
+        time_s = readings["time_s"].to_numpy()
     count_samples(tally, WHOLE_ROWS, "no_time", NO_READING, int((~is_timed).sum()))
-    middle_s = np.median(time_s[is_timed]) if is_timed.any() else 0.0
-    is_far = is_timed & ~(np.abs(time_s - middle_s) <= LONGEST_RUN_S)
+    is_far = np.zeros(len(time_s), dtype=bool)
+    if is_timed.any() and np.ptp(time_s[is_timed]) > LONGEST_RUN_S:
+        is_far = is_timed & ~(np.abs(time_s - np.median(time_s[is_timed])) <= LONGEST_RUN_S)
     count_samples(tally, WHOLE_ROWS, "far_date", NO_READING, int(is_far.sum()))
     kept = is_timed & ~is_far
     rows = readings if kept.all() else readings.filter(pl.Series(kept))
@@ -320,44 +368,55 @@ _CADENCE_DROPPED = (
 )
 _NOT_OF_A_RUN = (Rule("contact_time_ms", "too_long", _too_long_for_a_run),)
 
-_GAITS = pl.Series("gait", ["walk", "run", "stand"])
 
-
-def _gait(run: Columns, interval_s: Array, tally: Tally, registry: Registry) -> tuple[pl.Series, Columns]:
+def _gait(
+    run: Columns, interval_s: Array, recorded: Set[str], tally: Tally, registry: Registry
+) -> tuple[npt.NDArray[np.intp], Columns]:
     """Tell run, walk and stand apart, and exclude what no sensor measured or what cannot belong to that gait.
 
     Args:
         run: at least the readings, `speed_m_s` and `is_hole`.
         interval_s: time that each sample stands for [s].
+        recorded: the columns with a value.
         tally: of excluded samples, added to.
         registry: the quantities in force.
 
     Returns:
-        The gait of each sample, and the columns with what was excluded missing.
+        The place of each sample's gait in `GAITS`, and the columns with what was excluded missing.
     """
     # One noisy second is no change of gait: where only speed can decide, it is averaged with its neighbours.
-    steady = pl.Series(run["speed_m_s"]).fill_nan(None).rolling_mean(5, center=True, min_samples=1).to_numpy()
-    run = apply(lost(registry), {**run, "steady_speed_m_s": steady}, tally)
+    steady = _mean_of_five(run["speed_m_s"])
+    run = {**run, "steady_speed_m_s": steady}
+    if run["is_hole"].any():
+        run = apply(lost(registry), run, tally, recorded)
     for broken in sensor_faults(run, interval_s, steady):
         run = without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
-    run = apply(_CADENCE_DROPPED, run, tally)
+    run = apply(_CADENCE_DROPPED, run, tally, recorded)
     cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
     by_speed = ~(cadence < WALK_BELOW_SPM) & (steady >= RUN_FROM_M_S)
     is_run = np.where(cadence >= RUN_FROM_SPM, speed >= RUN_AT_LEAST_M_S, by_speed)
     stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | np.isnan(cadence))
-    run = apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, tally)
-    return _GAITS.gather(np.where(stands, 2, is_run)), run
+    run = apply(_NOT_OF_A_RUN, {**run, "is_run": is_run & ~stands}, tally, recorded)
+    return np.where(stands, 2, is_run), run
+
+
+def _mean_of_five(values: Array) -> Array:
+    """Mean of each value with its two neighbours on each side, of those there are; NaN where there is none."""
+    known = np.isfinite(values)
+    filled = np.where(known, values, 0.0)
+    sums, n_known = np.zeros(len(values) + 4), np.zeros(len(values) + 4, dtype=np.uint8)
+    for shift in range(5):
+        sums[shift : shift + len(values)] += filled
+        n_known[shift : shift + len(values)] += known
+    with np.errstate(invalid="ignore"):
+        return sums[2:-2] / n_known[2:-2]
 
 
 def with_gait(run: pl.DataFrame, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Rows of the table `samples` of a run that was joined with readings of another recording, with their gait anew."""
     readings = {name: run[name].cast(pl.Float64).to_numpy() for name in (*registry.reading_of, "speed_m_s")}
     is_hole = {"is_hole": np.zeros(run.height, dtype=bool)}
-    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), {}, registry)
-    return run.with_columns(gait, *(pl.Series(name, clean[name], nan_to_null=True) for name in registry.reading_of))
-
-
-def _exclusions(tally: Tally) -> pl.DataFrame:
-    rows = [(*key, n_samples) for key, n_samples in sorted(tally.items())]
-    columns = {"quantity": pl.String, "reason": pl.String, "fault": pl.String, "n_samples": pl.Int64}
-    return pl.DataFrame(rows, schema=columns, orient="row")
+    gait, clean = _gait({**readings, **is_hole}, run["interval_s"].to_numpy(), set(registry.reading_of), {}, registry)
+    return run.with_columns(
+        GAITS.gather(gait), *(pl.Series(name, clean[name], nan_to_null=True) for name in registry.reading_of)
+    )

@@ -1,17 +1,14 @@
 """Stage `splits`: samples → one row per kilometre of a run (or another split length), and one row per lap.
 
-Boundaries are interpolated between samples, and sums over the pieces are taken here; `sql/splits.sql` makes means of
-them, weighted by time over running samples, and flight time, duty factor and step length from the means of their own
-row. Kilometres and laps differ only in where their boundaries are. Speed is also smoothed as heart rate follows it.
-Stiffness is added for level splits of athletes whose mass is known (`pipeline/methods/spring_mass.py`).
+Boundaries are interpolated between samples. Means are weighted by time over running samples; flight time, duty factor
+and step length follow from the means of their own row. Kilometres and laps differ only in where their boundaries are.
+Speed is also smoothed as heart rate follows it. Stiffness is added for level splits of athletes whose mass is known
+(`pipeline/methods/spring_mass.py`).
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Sequence
-from datetime import timedelta
-from itertools import islice
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,10 +16,9 @@ import numpy.typing as npt
 import polars as pl
 from scipy.sparse import csr_array
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import left_out
-from pipeline.core.queries import run_query
 from pipeline.formats import Recording
 from pipeline.methods.spring_mass import with_stiffness
 
@@ -31,10 +27,13 @@ from pipeline.methods.spring_mass import with_stiffness
 HEART_RATE_LAG_S = 57.6
 #: A longer time between samples than they stand for is a pause [s]; less is rounding.
 PAUSE_S = 0.5
+#: Weights below this are less than the last digit of a sum.
+_NO_WEIGHT = 1e-17
 
 
-#: Readings whose variability inside a split is kept.
-VARIED = ("cadence_spm", "contact_time_ms")
+#: Readings whose variability inside a split is kept, and its column.
+VARIED = {"cadence_spm": "cadence_sd_spm", "contact_time_ms": "contact_time_sd_ms"}
+_LAGGED = "lagged_speed_m_s"
 
 
 def splits(
@@ -93,9 +92,13 @@ def laps_of(run_id: str, recording: Recording, started_s: float) -> pl.DataFrame
     Args:
         started_s: time of the first sample on the recording's clock [s].
     """
+    return pl.DataFrame(lap_rows(run_id, recording, started_s), schema=LAPS, orient="row")
+
+
+def lap_rows(run_id: str, recording: Recording, started_s: float) -> list[tuple[str, int, float, float]]:
+    """The same as rows, of which frames are made for many runs at once."""
     laps = enumerate(recording.laps, start=1)
-    rows = [(run_id, number, begin - started_s, end - started_s) for number, (begin, end) in laps]
-    return pl.DataFrame(rows, schema=LAPS, orient="row")
+    return [(run_id, number, begin - started_s, end - started_s) for number, (begin, end) in laps]
 
 
 def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -104,51 +107,200 @@ def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -
 
 
 def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, registry: Registry) -> pl.DataFrame:
-    """The rows of both, told apart by `is_lap`: to prepare the query takes longer than to run it."""
-    lagged = with_lagged_speed(samples)
-    of_splits, of_laps = _of_splits(lagged, split_length_m), _of_laps(lagged, laps)
+    """The rows of both, told apart by `is_lap`, in order of run and place."""
+    rows = _Rows(samples, registry)
+    of_splits, of_laps = _of_splits(rows, split_length_m), _of_laps(rows, laps)
     pieces = _Pieces(*(np.concatenate(both) for both in zip(of_splits, of_laps, strict=True)))
-    is_lap = np.repeat([False, True], [len(of_splits.row), len(of_laps.row)])
-    names_of_runs, run = lagged["run_id"].rle().struct.field("value"), lagged["run_id"].rle_id().to_numpy()[pieces.row]
-    is_run = (lagged["gait"] == "run").to_numpy()[pieces.row]
+    run, n_of_splits, n_pieces = rows.run[pieces.row], len(of_splits.row), len(pieces.row)
     split = np.maximum(np.ceil(pieces.ends_at) - 1, 0)
+    begins = _changes(split, run)
+    if n_of_splits < n_pieces:
+        begins[n_of_splits] = True
+    # Speed over about a hundred metres, of a lap over a tenth of its time: single samples show the noise of their
+    # sensor and not the pace.
     tenth = np.floor(5 * (pieces.ends_at + pieces.begins_at - 2 * split))  # in which its middle lies
+    first, first_of_tenth = np.flatnonzero(begins), np.flatnonzero(begins | _changes(tenth))
 
-    def totals(places: Sequence[npt.NDArray[Any]], columns: Iterable[tuple[str, Array]]) -> pl.DataFrame:
-        first = np.flatnonzero(np.any([np.diff(place, prepend=-1) != 0 for place in places], axis=0))
-        shares = csr_array((pieces.share, pieces.row, [*first, len(run)]), shape=(len(first), lagged.height))
-        names = {
-            "is_lap": is_lap[first],
-            "run_id": names_of_runs.gather(run[first]),
-            "km": split[first].astype(np.int64) + 1,
-        }
-        n_valid = np.add.reduceat(is_run, first, dtype=np.int64)
-        return pl.DataFrame(names | {"n_valid": n_valid} | {name: shares @ values for name, values in columns})
+    def total(values: Array, first: npt.NDArray[np.intp]) -> Array:
+        shares = csr_array((pieces.share, pieces.row, [*first, n_pieces]), shape=(len(first), len(rows.run)))
+        return np.asarray(shares @ values)
 
-    split_places = (1 * is_lap, run, split)
-    of_tenths = totals((*split_places, tenth), islice(_summed(lagged, registry), 2))  # time and distance run
-    summed = totals(split_places, _summed(lagged, registry))
-    rows = run_query("splits", {"summed": summed, "tenths": of_tenths})
-    return _with_own(rows, summed, registry) if registry.own else rows
-
-
-def _with_own(rows: pl.DataFrame, summed: pl.DataFrame, registry: Registry) -> pl.DataFrame:
-    """With mean and share of metrics of one's own, which the query cannot name."""
-    key = ["is_lap", "run_id", "km"]
-    means = summed.select(
-        *key,
-        *(
-            pl.when(pl.col(f"{own}_known_s") > 0).then(pl.col(f"{own}_s") / pl.col(f"{own}_known_s")).alias(own)
-            for own in (metric.column for metric in registry.own)
-        ),
-        *(
-            pl.when(pl.col("running_s") > 0)
-            .then(pl.col(f"{metric.column}_known_s") / pl.col("running_s"))
-            .alias(metric.share_column)
-            for metric in registry.own
-        ),
+    sums = {name: total(values, first) for name, values in rows.summed()}
+    tenths = total(rows.running_s, first_of_tenth), total(rows.running_m, first_of_tenth)
+    n_tenths = np.diff(np.searchsorted(first_of_tenth, first), append=len(first_of_tenth))
+    means = {
+        "length_m": sums["length_m"],
+        "moving_s": sums["moving_s"],
+        "running_s": sums["running_s"],
+        "log_speed_variance": _log_speed_variance(*tenths, np.repeat(np.arange(len(first)), n_tenths), len(first)),
+        **_means_of(sums, registry),
+    }
+    return pl.DataFrame(
+        [
+            pl.Series("is_lap", first >= n_of_splits),
+            rows.run_ids.gather(run[first]).alias("run_id"),
+            pl.Series("km", split[first].astype(np.int64) + 1),
+            pl.Series("n_valid", np.add.reduceat(rows.is_run[pieces.row], first, dtype=np.int64)),
+            *(pl.Series(name, values, nan_to_null=True) for name, values in means.items()),
+        ]
     )
-    return rows.join(means, on=key, how="left", maintain_order="left")
+
+
+def _changes(*places: npt.NDArray[Any]) -> Mask:
+    """Where any of several series has another value than before; its first value counts as one."""
+    changes = np.ones(len(places[0]), dtype=bool)
+    changes[1:] = np.any([place[1:] != place[:-1] for place in places], axis=0)
+    return changes
+
+
+def _means_of(sums: Mapping[str, Array], registry: Registry) -> dict[str, Array]:
+    """Columns of `splits` from sums over each split; NaN where there is nothing to take a mean of.
+
+    Flight, duty factor and step length follow from the means next to them, so that a row never contradicts itself.
+    """
+    running_s, sloped_m = sums["running_s"], sums["sloped_m"]
+    nothing = np.zeros(len(running_s))
+    known_s = {
+        name: sums.get(f"{name}_known_s", running_s) if f"{name}_s" in sums else nothing
+        for name in (*registry.reading_of, _LAGGED)
+    }
+    means = {name: _over(sums.get(f"{name}_s", nothing), known) for name, known in known_s.items()}
+    for name, column in VARIED.items():
+        square = _over(sums.get(f"{name}_square_s", nothing), known_s[name])
+        means[column] = np.sqrt(np.maximum(square - means[name] * means[name], 0))
+    for name, reading in registry.reading_of.items():
+        means[reading.share_column] = _over(known_s[name], running_s)
+    # Of a split whose altitude is known for less than half, the slope is not known.
+    is_sloped = (sloped_m > 0) & (sloped_m >= sums["length_m"] / 2)
+    for name, values in (
+        ("slope_pct", _over(sums["sloped_pct_m"], sloped_m)),
+        ("slope_squared_pct2", _over(sums["sloped_pct2_m"], sloped_m)),
+        ("climb_m", sums["climbed_m"]),
+    ):
+        means[name] = np.where(is_sloped, values, np.nan)
+    cadence, contact = means["cadence_spm"], means["contact_time_ms"]
+    return means | {
+        "run_share": _over(running_s, sums["moving_s"]),
+        "speed_m_s": _over(sums["running_m"], running_s),
+        "flight_time_ms": _over(60_000, cadence) - contact,
+        "duty_factor": contact * cadence / 120_000,
+        "step_length_m": _over(_over(60 * sums["running_m"], running_s), cadence),
+    }
+
+
+def _over(numerator: Array | float, denominator: Array) -> Array:
+    """The quotient; NaN over nothing."""
+    quotient: Array = np.divide(numerator, denominator, out=np.full(len(denominator), np.nan), where=denominator != 0)
+    return quotient
+
+
+def _log_speed_variance(running_s: Array, running_m: Array, split: npt.NDArray[np.intp], n_splits: int) -> Array:
+    """Variance of the logarithm of speed between tenths of a split, weighted by time; NaN where none was run.
+
+    Args:
+        running_s: time run in each tenth [s].
+        running_m: distance run in it [m].
+        split: to which each belongs.
+        n_splits: how many there are.
+    """
+    is_run = (running_s > 0) & (running_m > 0)
+    weight, of = running_s[is_run], split[is_run]
+    log_speed = np.log(running_m[is_run] / weight)
+
+    def total(values: Array) -> Array:
+        return np.bincount(of, values, minlength=n_splits).astype(np.float64)
+
+    whole_s = total(weight)
+    mean = _over(total(log_speed * weight), whole_s)
+    return np.maximum(_over(total(log_speed * log_speed * weight), whole_s) - mean * mean, 0)
+
+
+class _Rows:
+    """The samples that stand for some time, in order of run and time, as arrays.
+
+    Attributes:
+        run_ids: the runs in order.
+        run: which of them each sample is of.
+        ends_s: time since the start of the run [s].
+        interval_s: time that each stands for [s].
+        distance_m: since the start of the run [m].
+        covered_m: distance in the interval [m].
+        is_run: whether it was run.
+        running_s: its time if it was run, else 0 [s].
+        running_m: likewise its distance [m].
+    """
+
+    def __init__(self, samples: pl.DataFrame, registry: Registry = BUILT_IN) -> None:
+        interval_s = samples["interval_s"].to_numpy()
+        self._registry = registry
+        self._samples, self._places = samples, np.flatnonzero(interval_s > 0)
+        self.run_ids, self.run, self.ends_s = self._runs()
+        is_later = (self.run[1:] > self.run[:-1]) | (self.ends_s[1:] >= self.ends_s[:-1])
+        if not (is_later.all() and self.run_ids.is_sorted()) or self.run_ids.n_unique() < len(self.run_ids):
+            order = samples.select(pl.arg_sort_by("run_id", "elapsed_s", maintain_order=True)).to_series().to_numpy()
+            self._places = order[interval_s[order] > 0]
+            self.run_ids, self.run, self.ends_s = self._runs()
+        self.interval_s = interval_s[self._places]
+        self.distance_m, self.covered_m = self._column("distance_m"), self._column("covered_m")
+        self._is_stand = (samples["gait"] == "stand").to_numpy()[self._places]
+        self.is_run = (samples["gait"] == "run").to_numpy()[self._places]
+        self.running_s = np.where(self.is_run, self.interval_s, 0.0)
+        self.running_m = np.where(self.is_run, self.covered_m, 0.0)
+
+    def _runs(self) -> tuple[pl.Series, npt.NDArray[np.intp], Array]:
+        runs = self._samples["run_id"].gather(self._places).rle().struct.unnest()
+        return runs["value"], np.repeat(np.arange(len(runs)), runs["len"].to_numpy()), self._column("elapsed_s")
+
+    def _column(self, name: str) -> Array:
+        values: Array = self._samples[name].to_numpy()[self._places]
+        return values
+
+    def lagged_speed_m_s(self) -> Array:
+        """Speed smoothed over `HEART_RATE_LAG_S`, NaN where not run.
+
+        Every stretch of running begins at its own first speed: what the heart did while the athlete walked or stood is
+        not known.
+        """
+        begins = _changes(self.is_run, self.run)
+        begins[1:] |= np.diff(self.ends_s) > self.interval_s[1:] + PAUSE_S
+        kept = np.where(begins, 0.0, np.exp(-self.interval_s / HEART_RATE_LAG_S))
+        smoothed = (1 - kept) * (self.covered_m / self.interval_s)
+        # Each value is so much of the one before, and something new. Twice as many are added up in every round, until
+        # what is still missing has no weight.
+        n = 1
+        while n < len(kept) and kept.max() > _NO_WEIGHT:
+            smoothed[n:] += kept[n:] * smoothed[:-n]
+            kept[n:] *= kept[:-n]
+            n *= 2
+        return np.where(self.is_run, smoothed, np.nan)
+
+    def summed(self) -> Iterator[tuple[str, Array]]:
+        """What is summed over intervals, one after the other: memory for all at once takes longer to get.
+
+        Of a reading that nobody recorded there is nothing, of one that is never missing no time that it is known for.
+        """
+        slope_pct = self._column("slope_pct")
+        is_sloped = np.isfinite(slope_pct)
+        sloped_pct = np.where(is_sloped, slope_pct, 0.0)
+        yield "running_s", self.running_s
+        yield "running_m", self.running_m
+        yield "moving_s", np.where(self._is_stand, 0.0, self.interval_s)
+        yield "length_m", self.covered_m
+        yield "sloped_m", np.where(is_sloped, self.covered_m, 0.0)
+        yield "sloped_pct_m", sloped_pct * self.covered_m
+        yield "sloped_pct2_m", sloped_pct * sloped_pct * self.covered_m
+        yield "climbed_m", np.maximum(sloped_pct, 0.0) * self.covered_m / 100
+        for name in (*self._registry.reading_of, _LAGGED):
+            if name != _LAGGED and self._samples[name].null_count() == self._samples.height:
+                continue
+            values = self.lagged_speed_m_s() if name == _LAGGED else self._column(name)
+            is_known = np.isfinite(values)
+            if not is_known.all():
+                values = np.where(is_known, values, 0.0)
+                yield f"{name}_known_s", np.where(is_known, self.running_s, 0.0)
+            yield f"{name}_s", values * self.running_s
+            if name in VARIED:
+                yield f"{name}_square_s", values * values * self.running_s
 
 
 class _Pieces(NamedTuple):
@@ -172,42 +324,25 @@ def _rounded(places: Array) -> Array:
     return pl.Series(places).round(9).to_numpy()
 
 
-def _of_splits(samples: pl.DataFrame, split_length_m: float) -> _Pieces:
+def _of_splits(samples: _Rows, split_length_m: float) -> _Pieces:
     """Pieces cut at the ends of splits, time by place. Standing on an end belongs to the split just run."""
-    distance_m, covered_m = samples["distance_m"].to_numpy(), samples["covered_m"].to_numpy()
+    distance_m, covered_m = samples.distance_m, samples.covered_m
     begins_at, ends_at = _rounded((distance_m - covered_m) / split_length_m), _rounded(distance_m / split_length_m)
     last = np.maximum(np.ceil(ends_at) - 1, 0)
     first = np.minimum(np.floor(begins_at), last)
-    n_pieces = (last - first).astype(np.intp) + 1
-    row = np.repeat(np.arange(len(first)), n_pieces)
-    split = first[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_pieces) - n_pieces, n_pieces)
-    begins, ends = np.maximum(begins_at[row], split), np.minimum(ends_at[row], split + 1)
-    is_cut = n_pieces[row] > 1
-    share = np.divide(ends - begins, (ends_at - begins_at)[row], out=np.ones(len(row)), where=is_cut)
+    n_more = (last - first).astype(np.intp)
+    row = np.repeat(np.arange(len(first)), n_more + 1)
+    begins, ends, share = begins_at[row], ends_at[row], np.ones(len(row))
+    # Few intervals are cut: only their pieces are looked at.
+    whole = np.flatnonzero(n_more)
+    first_piece = whole + np.cumsum(n_more[whole]) - n_more[whole]
+    n_pieces = n_more[whole] + 1
+    nth = np.arange(n_pieces.sum()) - np.repeat(np.cumsum(n_pieces) - n_pieces, n_pieces)
+    piece, of = np.repeat(first_piece, n_pieces) + nth, np.repeat(whole, n_pieces)
+    split = first[of] + nth
+    begins[piece], ends[piece] = np.maximum(begins_at[of], split), np.minimum(ends_at[of], split + 1)
+    share[piece] = (ends[piece] - begins[piece]) / (ends_at[of] - begins_at[of])
     return _Pieces(row, share, begins, ends)
-
-
-def _summed(samples: pl.DataFrame, registry: Registry) -> Iterator[tuple[str, Array]]:
-    """What is summed over intervals, one after the other: memory for all at once takes longer to get than the sums."""
-    interval_s, covered_m = samples["interval_s"].to_numpy(), samples["covered_m"].to_numpy()
-    gait, slope_pct = samples["gait"], samples["slope_pct"].to_numpy()
-    is_run, is_sloped = (gait == "run").to_numpy(), np.isfinite(slope_pct)
-    running_s, sloped_pct = np.where(is_run, interval_s, 0.0), np.where(is_sloped, slope_pct, 0.0)
-    yield "running_s", running_s
-    yield "running_m", np.where(is_run, covered_m, 0.0)
-    yield "moving_s", np.where(gait != "stand", interval_s, 0.0)
-    yield "length_m", covered_m
-    yield "sloped_m", np.where(is_sloped, covered_m, 0.0)
-    yield "sloped_pct_m", sloped_pct * covered_m
-    yield "sloped_pct2_m", sloped_pct * sloped_pct * covered_m
-    yield "climbed_m", np.maximum(sloped_pct, 0.0) * covered_m / 100
-    for quantity in (*registry.reading_of, "lagged_speed_m_s"):
-        values = samples[quantity].to_numpy()
-        is_known = np.isfinite(values)
-        yield f"{quantity}_s", np.where(is_known, values, 0.0) * running_s
-        yield f"{quantity}_known_s", np.where(is_known, running_s, 0.0)
-        if quantity in VARIED:
-            yield f"{quantity}_square_s", np.where(is_known, values * values, 0.0) * running_s
 
 
 def _apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -229,71 +364,57 @@ def _with_suspicion(rows: pl.DataFrame, quality: pl.DataFrame, split_length_m: f
     )
 
 
-def _of_laps(samples: pl.DataFrame, laps: pl.DataFrame) -> _Pieces:
+def _of_laps(samples: _Rows, laps: pl.DataFrame) -> _Pieces:
     """Pieces cut where laps begin and end; what is outside of every lap is left out.
 
     Laps differ in duration, so a place counted in laps is not proportional to time across an end. Distance is cut in
     proportion to time. An interval after a pause is taken to lie behind the pause.
-
-    Args:
-        samples: in order of run and time.
     """
-    of_run = laps.sort("run_id", "begins_s").partition_by("run_id", as_dict=True)
-    ends_s, interval_s = samples["elapsed_s"].to_numpy(), samples["interval_s"].to_numpy()
-    pieces, first_row = [np.empty((4, 0))], 0
-    for n_rows, run_id in samples["run_id"].rle().struct.unnest().iter_rows():
-        if (run_id,) in of_run:
-            own = slice(first_row, first_row + n_rows)
-            row, *rest = _pieces(ends_s[own] - interval_s[own], ends_s[own], of_run[run_id,])
-            pieces.append(np.vstack([row + first_row, *rest]))
-        first_row += n_rows
+    ordered = laps.sort("run_id", "begins_s")
+    number, begins_s, ends_s = (ordered[name].to_numpy() for name in ("lap", "begins_s", "ends_s"))
+    of_run, first_lap = {}, 0
+    for n_laps, run_id in ordered["run_id"].rle().struct.unnest().iter_rows():
+        own = slice(first_lap, first_lap + n_laps)
+        of_run[run_id] = number[own] - 1, begins_s[own], ends_s[own]
+        first_lap += n_laps
+    firsts = [*np.flatnonzero(_changes(samples.run)), len(samples.run)]
+    pieces = [np.empty((4, 0))]
+    for run_id, first, last in zip(samples.run_ids, firsts[:-1], firsts[1:], strict=True):
+        if run_id in of_run:
+            ends, interval_s = samples.ends_s[first:last], samples.interval_s[first:last]
+            row, *rest = _pieces(ends - interval_s, ends, *of_run[run_id])
+            pieces.append(np.vstack([row + first, *rest]))
     row, piece_s, begins_at, ends_at = np.hstack(pieces)
     rows = row.astype(np.intp)
-    return _Pieces(rows, piece_s / interval_s[rows], _rounded(begins_at), _rounded(ends_at))
+    return _Pieces(rows, piece_s / samples.interval_s[rows], _rounded(begins_at), _rounded(ends_at))
 
 
-def _pieces(begins_s: Array, ends_s: Array, laps: pl.DataFrame) -> tuple[Array, Array, Array, Array]:
+def _pieces(
+    begins_s: Array, ends_s: Array, number: npt.NDArray[np.int64], lap_begins: Array, lap_ends: Array
+) -> tuple[Array, Array, Array, Array]:
     """The pieces of the intervals of one run: which interval, how long, and where it lies, counted in laps."""
-    lap_begins, lap_ends = laps["begins_s"].to_numpy(), laps["ends_s"].to_numpy()
     first_lap = np.searchsorted(lap_ends, begins_s, side="right")
     n_laps = np.maximum(np.searchsorted(lap_begins, ends_s, side="left") - first_lap, 0)
     row = np.repeat(np.arange(len(ends_s)), n_laps)
     lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
-    begins, ends = np.maximum(begins_s[row], lap_begins[lap]), np.minimum(ends_s[row], lap_ends[lap])
-    number, length_s = laps["lap"].to_numpy()[lap] - 1, lap_ends[lap] - lap_begins[lap]
+    lap_began, lap_ended, laps_before = lap_begins[lap], lap_ends[lap], number[lap]
+    begins, ends = np.maximum(begins_s[row], lap_began), np.minimum(ends_s[row], lap_ended)
+    length_s = lap_ended - lap_began
     return (
         row.astype(np.float64),
         ends - begins,
-        number + (begins - lap_begins[lap]) / length_s,
-        number + (ends - lap_begins[lap]) / length_s,
+        laps_before + (begins - lap_began) / length_s,
+        laps_before + (ends - lap_began) / length_s,
     )
 
 
-def with_lagged_speed(samples: pl.DataFrame) -> pl.DataFrame:
-    """Add `lagged_speed_m_s` to samples: speed smoothed over `HEART_RATE_LAG_S`, null where not run.
-
-    Every stretch of running begins at its own first speed: what the heart did while the athlete walked or stood is not
-    known.
+def lagged_speed_m_s(samples: pl.DataFrame) -> Array:
+    """Speed smoothed as heart rate follows it (`HEART_RATE_LAG_S`), NaN where not run; see `_Rows`.
 
     Args:
         samples: rows of the table `samples`, of any number of runs.
+
+    Returns:
+        A value for each sample that stands for some time, in order of run and time.
     """
-    is_run = pl.col("gait") == "run"
-    ordered = samples.filter(pl.col("interval_s") > 0).sort("run_id", "elapsed_s")
-    is_after_pause = pl.col("elapsed_s").diff() > pl.col("interval_s") + PAUSE_S
-    begins = (is_run != is_run.shift()) | is_after_pause
-    microseconds = (1e6 * pl.col("interval_s").cum_sum()).round().cast(pl.Int64)
-    return (
-        ordered.with_columns(
-            stretch=begins.fill_null(value=True).cum_sum().over("run_id"),
-            time=microseconds.over("run_id").cast(pl.Datetime("us")),
-        )
-        .with_columns(
-            lagged_speed_m_s=pl.when(is_run).then(
-                (pl.col("covered_m") / pl.col("interval_s"))
-                .ewm_mean_by("time", half_life=timedelta(seconds=HEART_RATE_LAG_S * math.log(2)))
-                .over("run_id", "stretch")
-            )
-        )
-        .drop("stretch", "time")
-    )
+    return _Rows(samples).lagged_speed_m_s()

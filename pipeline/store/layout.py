@@ -16,7 +16,7 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
-from pipeline.tables import PARTITIONED, TABLES, empty
+from pipeline.tables import PARTITIONED, TABLES, empty, key_of
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
@@ -154,4 +154,4 @@ def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None
         raise
-    return rows.sort(TABLES[table].primary_key())
+    return rows.sort(key_of(table))

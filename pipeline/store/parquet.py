@@ -48,7 +48,7 @@ def write_table(
         "splitdrift.version": provenance.version,
     }
     schema = _schema(table, registry).with_metadata(about)
-    rows = frame.select(schema.names)
+    rows = frame if frame.columns == schema.names else frame.select(schema.names)
     # Written from memory: on a full disk Polars reports a malformed file, the system reports the cause.
     content = BytesIO()
     rows.write_parquet(

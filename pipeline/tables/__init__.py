@@ -5,7 +5,7 @@ Validation, rounding at publication, Parquet metadata, DuckDB comments and the d
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
 
@@ -123,6 +123,18 @@ def require_free_columns(registry: Registry) -> None:
             taken.add(column)
 
 
+@cache
+def columns_of(table: str, registry: Registry) -> Mapping[str, dy.Column]:
+    """The columns of a table; its class gathers them anew for each who asks."""
+    return schema_of(table, registry).columns()
+
+
+@cache
+def key_of(table: str) -> Sequence[str]:
+    """The columns that identify a row of a table."""
+    return TABLES[table].primary_key()
+
+
 def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Registry = BUILT_IN) -> pl.DataFrame:
     """Bring a stage's rows into the form in which they are published: columns, types, rounding, order, rules.
 
@@ -136,28 +148,33 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Regi
     Raises:
         BrokenPromise: a rule of the table is broken, or a column that must not be null is absent.
     """
-    schema = schema_of(table, registry)
-    columns = schema.columns()
-    missing = [name for name, column in columns.items() if name not in frame.columns and not column.nullable]
+    given = frozenset(frame.columns)
+    missing = [
+        name for name, column in columns_of(table, registry).items() if name not in given and not column.nullable
+    ]
     if missing:
         raise BrokenPromise(f"{subject}: stage output for table {table} lacks the columns {missing}.")
-    shaped = frame.select(
-        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(column.dtype).alias(name)
-        for name, column in columns.items()
-    )
-    rounded = shaped.with_columns(
-        # Adding zero turns the negative zero that rounding can leave into zero: equal numbers, different bytes.
-        pl.col(name).fill_nan(None).round(decimals) + 0.0
-        for name, column in columns.items()
-        if (decimals := decimals_of(column)) is not None
-    )
+    rounded = frame.select(_shaped(table, registry, given))
     if rounded.is_empty() or all(rounded.select(_rules(table, registry)).row(0)):
         return rounded
-    valid, broken = schema.filter(rounded)
+    valid, broken = schema_of(table, registry).filter(rounded)
     if counts := broken.counts():
         rules = "; ".join(f"{rule.replace('|', ' ')} ({n} rows)" for rule, n in counts.items())
         raise BrokenPromise(f"{subject}: rows for table {table} break a rule of the table: {rules}.")
-    return pl.DataFrame(valid).sort(schema.primary_key())
+    return pl.DataFrame(valid).sort(key_of(table))
+
+
+@cache
+def _shaped(table: str, registry: Registry, given: frozenset[str]) -> list[pl.Expr]:
+    """The columns of a table made of those of a frame: making the expressions takes longer than what few rows take."""
+    shaped = []
+    for name, column in columns_of(table, registry).items():
+        values = (pl.col(name) if name in given else pl.lit(None)).cast(column.dtype)
+        if (decimals := decimals_of(column)) is not None:
+            # Adding zero turns the negative zero that rounding can leave into zero: equal numbers, different bytes.
+            values = values.fill_nan(None).round(decimals) + 0.0
+        shaped.append(values.alias(name))
+    return shaped
 
 
 @cache

@@ -25,13 +25,9 @@ BY_STAGES = [name for name in NAMES if name not in set(tables_of(ON_DEMAND))]
 
 #: Columns of a table that its stage adds in Python; those that a query gives for Python to work on are not published.
 ADDED_IN_PYTHON = {
-    "splits": {"athlete_id"},
     "strike_counts": {"low", "high"},
     "strike_shift": {"compared", "statistic", "p_value", "method"},
 }
-
-#: Columns by which a stage tells rows of several tables apart.
-USED_IN_PYTHON = {"splits": {"is_lap"}}
 
 Handed = Mapping[str, tuple[dict[str, pl.DataFrame], dict[str, object]]]
 
@@ -93,7 +89,7 @@ def test_the_parameters_of_the_header_are_those_that_are_used(name: str):
 @pytest.mark.parametrize("name", NAMES)
 def test_the_grain_of_the_header_is_the_key_of_the_table(name: str):
     key = set(TABLES[name].primary_key()) - ADDED_IN_PYTHON.get(name, set())
-    assert listed(header(name)["Grain"]) == key | USED_IN_PYTHON.get(name, set())
+    assert listed(header(name)["Grain"]) == key
 
 
 def test_every_query_is_run_by_a_stage_or_on_demand(handed: Handed):
@@ -128,8 +124,8 @@ def test_a_python_variable_is_not_readable_as_a_table():
 
 
 def test_a_missing_table_is_named():
-    with pytest.raises(duckdb.CatalogException, match="summed does not exist"):
-        run_query("splits", {})
+    with pytest.raises(duckdb.CatalogException, match="landings does not exist"):
+        run_query("strike_shift", {})
 
 
 def test_a_missing_parameter_is_named(handed: Handed):

@@ -19,7 +19,7 @@ import pytest
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import read_inbox
 from pipeline.pages import draw as drawing
-from pipeline.pages.club_rows import Pages, club_rows, run_name
+from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.draw import draw
 from pipeline.pages.language import catalogue
 from pipeline.refresh.refresh import refresh
@@ -343,6 +343,26 @@ def test_in_german_every_page_says_so_and_nothing_of_the_frame_is_english(demo: 
     assert kept_english == ["p"] * athlete.count('class="source" lang="en"')
     assert "23. Mai 2026" in shown["athletes/brine/index.html"]
     assert "+3,7 %" in shown["athletes/brine/index.html"] or "+3,8 %" in shown["athletes/brine/index.html"]
+
+
+def test_another_athletes_pages_read_no_table_of_the_club_again(
+    demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    read: Counter[str] = Counter()
+    table = ClubRows.table
+
+    def counted(self: ClubRows, name: str) -> pl.DataFrame:
+        read[name] += 1
+        return table(self, name)
+
+    monkeypatch.setattr(ClubRows, "table", counted)
+    pages = next_state(demo, tmp_path, nothing, Settings())
+    all_anew = Pages(pages.built, None, pages.settings, "all anew")
+    draw(all_anew, "pip")
+    of_first = Counter(read)
+    draw(all_anew, "moss")
+    assert of_first["quality"] > 0
+    assert read == of_first
 
 
 def test_how_many_states_are_kept_draws_nothing(demo: Refreshed, tmp_path: Path):

@@ -66,8 +66,8 @@ def columns(*splits: Row) -> dict[str, list[Any]]:
     return {name: [row[name] for row in rows] for name in rows[0]}
 
 
-def pictures(*splits: Row, traced: pl.DataFrame | None = None, units: Units = KM, **rows: Any) -> dict[str, str]:
-    found = {one.name: one.cast(pl.Float64).to_numpy()[None] for one in (trace() if traced is None else traced)}
+def pictures(*splits: Row, given: pl.DataFrame | None = None, units: Units = KM, **rows: Any) -> dict[str, str]:
+    found = {one.name: one.cast(pl.Float64).to_numpy()[None] for one in (trace() if given is None else given)}
     absent = np.full_like(found["distance_km"], np.nan)
     traces = Traces(
         found["distance_km"], found["run_share"] > 0, {name: found.get(name, absent) for name in traced()},
@@ -281,7 +281,7 @@ def test_stretches_that_did_not_enter_say_why(row: Row, why: str | None):
 
 def test_there_is_a_panel_for_what_was_recorded_and_no_other():
     assert list(pictures()) == ["cadence_spm"]
-    assert list(pictures(traced=trace(heart_rate_bpm=[150.0, 151.0], speed_m_s=[3.3, 3.2]))) == [
+    assert list(pictures(given=trace(heart_rate_bpm=[150.0, 151.0], speed_m_s=[3.3, 3.2]))) == [
         "speed_m_s", "cadence_spm", "heart_rate_bpm",
     ]  # fmt: skip
 
@@ -303,7 +303,7 @@ def test_a_panel_reads_the_means_of_the_splits_and_what_is_usual():
 
 
 def test_a_small_range_of_altitude_is_no_mountain():
-    svg = pictures(traced=trace(altitude_m=[10.0, 12.0]))["altitude_m"]
+    svg = pictures(given=trace(altitude_m=[10.0, 12.0]))["altitude_m"]
     (path,) = re.findall(r'd="([^"]*)" class="trace"', svg)
     (steps,) = re.findall(r"l([-\d ]+)", path)
     assert abs(int(steps.split(" ")[1])) == pytest.approx(1000 * 2 / LEAST_ALTITUDE_RANGE_M, abs=2)
@@ -315,6 +315,6 @@ THREE_STEPS = pl.DataFrame(
 
 
 def test_a_gap_of_the_sensor_is_a_gap_of_the_line():
-    svg = pictures(traced=THREE_STEPS)
+    svg = pictures(given=THREE_STEPS)
     (path,) = re.findall(r'd="([^"]*)" class="trace"', svg["cadence_spm"])
     assert path.count("M") == 2

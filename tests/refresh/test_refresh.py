@@ -8,6 +8,7 @@ import os
 import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -350,10 +351,10 @@ def test_an_athlete_who_left_the_inbox_leaves_the_store(line: RunContext, tmp_pa
 def test_a_run_that_breaks_a_promise_of_ours_leaves_no_samples_behind(
     line: RunContext, monkeypatch: pytest.MonkeyPatch
 ):
-    def broken(table: str, rows: pl.DataFrame, *, subject: str) -> pl.DataFrame:
+    def broken(table: str, rows: pl.DataFrame, **more: Any) -> pl.DataFrame:
         if table == "splits" and "bo" in rows["run_id"].str.slice(0, 2).to_list():
             raise BrokenPromise("a rule")
-        return publishable(table, rows, subject=subject)
+        return publishable(table, rows, **more)
 
     monkeypatch.setattr("pipeline.refresh.shard.publishable", broken)
     refreshed = line({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})

@@ -107,8 +107,9 @@ def test_fewer_than_six_athletes_make_no_club() -> None:
 
 def test_an_athlete_of_three_runs_is_drawn_to_the_club_and_one_of_thirty_is_not() -> None:
     common = pl.DataFrame({"metric": ["contact_time_ms"], "cause": ["speed"], "mean": [-0.9], "variance": [0.01]})
-    exact = {"speed_source": pl.lit(None, dtype=pl.String), "log_weight": pl.lit(None, dtype=pl.Float64)}
-    common = common.with_columns(speed_error_pct=pl.lit(0.0), **exact)
+    of_no_size = {name: pl.lit(None, dtype=pl.Float64) for name in ("log_weight", "mean_variance")}
+    exact = {"speed_error_pct": pl.lit(0.0), "speed_source": pl.lit(None, dtype=pl.String)}
+    common = common.with_columns(**exact, **of_no_size)
     moved = {}
     for n_runs in (3, 30):
         splits = draw(replace(HILLY, n_runs=n_runs, km=(8, 8), split_speed_sd_pct=1.0, fade_pct=-4.0), 2)

@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.core.metrics import READING_OF
 from pipeline.formats import Recording, readings_frame
-from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, laps_of, means, splits, with_lagged_speed
+from pipeline.stages.splits import HEART_RATE_LAG_S, LAPS, lagged_speed_m_s, laps_of, means, splits
 from pipeline.tables import publishable
 from tests.support.splits import split_means
 
@@ -266,7 +266,7 @@ def test_even_pace_has_no_variance(rows: list[tuple[Any, ...]], variance: float 
 
 
 def lagged(rows: pl.DataFrame) -> list[float | None]:
-    return with_lagged_speed(rows)["lagged_speed_m_s"].to_list()
+    return pl.Series(lagged_speed_m_s(rows), nan_to_null=True).to_list()
 
 
 def test_after_a_change_of_pace_the_lagged_speed_has_gone_63_percent_of_the_way_after_the_lag():
