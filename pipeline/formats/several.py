@@ -133,8 +133,8 @@ def _starts_over(values: Mapping[str, pl.Series], grain: str, *, is_named: bool)
     if "time_s" not in values:
         elapsed = _is_set_back(values, "elapsed_s", n_rows)
         return elapsed | counter if is_named else elapsed & (counter | (grain == "lap" or "distance_m" not in values))
-    step_s = np.diff(_filled(values["time_s"]), prepend=np.nan)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):  # a time may be beyond measure, which is excluded later
+        step_s = np.diff(_filled(values["time_s"]), prepend=np.nan)
         is_apart, leaps = (step_s > HOLE_S) | (step_s < -STEP_BACK_S), np.abs(step_s) > LEAP_S
     return is_apart | counter if is_named else (is_apart & counter) | leaps
 
@@ -147,7 +147,7 @@ def _require_clear(
         return
     back = _is_set_back(values, "elapsed_s", len(lines))
     if back.any() and np.bincount(np.cumsum(back)).min() >= LEAST_SAMPLES:
-        elapsed_s, row = values["elapsed_s"], int(np.argmax(back))
+        elapsed_s, row = _filled(values["elapsed_s"]), int(np.argmax(back))
         raise Refused(
             f'The column "{headers.get("elapsed_s", "elapsed_s")}" runs back from {elapsed_s[row - 1]:g} s to '
             f"{elapsed_s[row]:g} s in line {lines[row]}, while the distance goes on: it may count laps, or rows of "

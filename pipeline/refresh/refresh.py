@@ -118,7 +118,8 @@ def bring_up_to_date(
                 measured = _measured(context, executor, inbox_changes, finished, progress)
                 _build(context, executor, inbox_changes, measured)
                 ledger = read_rows(built, "recordings")
-                findings_before = None if _FINDINGS in damaged_files else known.folder
+                is_damaged = any(name.startswith(_FINDINGS) for name in damaged_files)
+                findings_before = None if is_damaged else known.folder
                 before, after = _findings(findings_before), _findings(built)
                 state_record = record(
                     inbox_changes, ledger, began_at=began_at, before=before, after=after, repaired=damaged_files
@@ -268,7 +269,7 @@ def _without_passing(keys: Keys, passing: set[str], inbox: Inbox) -> Keys:
     return replace(keys, files={path: None if path in passing & opened else key for path, key in keys.files.items()})
 
 
-_FINDINGS = "tables/athlete_drift/athlete_drift.parquet"
+_FINDINGS = "tables/athlete_drift/"
 
 
 def _findings(folder: Path | None) -> pl.DataFrame:
