@@ -27,7 +27,6 @@ from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import WORKER_LOADS
 from pipeline.refresh.context import (
-    OUTPUTS,
     Athlete,
     BuildContext,
     DriftTask,
@@ -39,6 +38,7 @@ from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import Executor, finish_over, read_over
 from pipeline.store.bundles import Bundle
 from pipeline.store.known import KeptRows
+from pipeline.store.sections import Section
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import end_waiting_workers, lent_worker
 from pipeline.workers.pool import Progress, here
@@ -165,7 +165,7 @@ def club(context: Sealed[BuildContext]) -> None:
 
 
 @task(name="outputs", **_OPTIONS)
-def outputs(context: Sealed[BuildContext], output: str) -> None:
+def outputs(context: Sealed[BuildContext], output: str | Section) -> None:
     """What the tables are written as besides Parquet: for SQL users, for spreadsheets."""
     from pipeline.refresh.club import write_output
 
@@ -224,7 +224,7 @@ def refresh(request: Given) -> pl.DataFrame:
         club.submit(Sealed(context)).result()
 
     def write_outputs(context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
-        written = outputs.map(_shared(context), OUTPUTS)
+        written = outputs.map(_shared(context), context.outputs)
         drawn = pages.map(_shared(shared), of_athletes([None, *everyone]) if shared is not None else [])
         written.result()
         drawn.result()

@@ -65,7 +65,7 @@ def study(
     from pipeline.core.written import read_text
     from pipeline.store.layout import settings_of
     from pipeline.study.conduct import check, conduct
-    from pipeline.study.exposure import cautions
+    from pipeline.study.exposure import warned
     from pipeline.study.output import earlier_output, require_apart, write_output
     from pipeline.study.pseudonyms import released
     from pipeline.study.register import register, study_key
@@ -85,18 +85,15 @@ def study(
     console = open_console()
     registered = register(store, stated, inputs_sha256=made_from.inputs_sha256, earlier=earlier)
     if out is None or state:
-        console.print(
-            f"Stated at {registered.stated_at_utc} as study {registered.n_studies} on this store.", highlight=False
-        )
+        when = f"Stated at {registered.stated_at_utc} as study {registered.n_studies} on this store."
+        console.print(when, highlight=False)
         console.print(f"SHA-256 of {file.name}: {stated.digest()}", highlight=False, soft_wrap=True, markup=False)
         return
     secret = study_key(store, key)
     result = conduct(released(stated, secret), store, against=against, with_power=power)
     changed, exposed = write_output(out, result, registered, secret)
     console.print(study_summary(result))
-    if changed:
-        console.print(f"Changed since the output that was replaced: {', '.join(changed)}.", highlight=False)
-    for sentence in cautions(exposed, stated.least_cell):
-        console.print(f"Before the folder is passed on: {sentence}", highlight=False, markup=False)
-    where = f"\nThe report: {whole_name(out)}/report.html"
-    console.print(where, highlight=False, markup=False, soft_wrap=True)
+    since = [f"Changed since the output that was replaced: {', '.join(changed)}."] if changed else []
+    for sentence in (*since, *warned(exposed, stated.least_cell)):
+        console.print(sentence, highlight=False, markup=False)
+    console.print(f"\nThe report: {whole_name(out)}/report.html", highlight=False, markup=False, soft_wrap=True)

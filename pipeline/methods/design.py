@@ -6,7 +6,6 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -19,7 +18,16 @@ from pipeline.core.arrays import Array, Mask
 from pipeline.core.inclusion import Inclusion, has_known_slope
 from pipeline.core.metrics import BUILT_IN, Metric, Registry
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
-from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
+from pipeline.methods.measurement_error import (
+    Corrected,
+    ErrorPrior,
+    correct,
+    half_normal,
+    main_source,
+    plausible,
+    published,
+    uncorrected,
+)
 from pipeline.methods.mixed_model import (
     DISTANCE,
     FIRST_CAUSE,
@@ -30,7 +38,7 @@ from pipeline.methods.mixed_model import (
     settled,
     settled_as_weighted,
 )
-from pipeline.methods.warm_up import WARM_UP_KM, settling_slowly
+from pipeline.methods.warm_up import settling_slowly, warm_up_left
 
 TEN_KM = 10_000.0
 
@@ -232,11 +240,6 @@ def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
     return variance if is_mixed else np.zeros(len(run))
 
 
-def warm_up_left(km: Array, split_length_m: float) -> Array:
-    """Share of the warm-up's effect at the start that is left in the middle of splits, by their numbers."""
-    return np.asarray(np.exp(-(km - 0.5) * split_length_m / 1000 / WARM_UP_KM))
-
-
 def nuisances(design: Design, warm_up_effect_pct: float) -> tuple[int, ...]:
     """Mixed pace and warm-up, so far as they vary inside runs.
 
@@ -332,28 +335,6 @@ def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
     return Club(
         {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)}, speed
     )
-
-
-def plausible(of: Metric) -> tuple[float, float]:
-    """The published response to speed of a metric, and how far about it responses are plausible."""
-    return of.speed_response, 2 * of.speed_response_sd
-
-
-def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
-    """The source that most splits of a design have speed from; one that is not exact, if there is one."""
-    n_splits: Counter[str | None] = Counter()
-    for source, count in zip(design.speed_sources, design.counts.tolist(), strict=False):
-        n_splits[source] += count
-
-    def rank(source: str | None) -> tuple[bool, int, str]:
-        return speed_error_of(speed_error_pct, source) == 0, -n_splits[source], source or ""
-
-    return min(n_splits, key=rank, default=None)
-
-
-def published(of: Metric, speed_error_pct: float) -> ErrorPrior:
-    """What is known of the response of a metric, and of the error of speed, before there are runs."""
-    return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,7 @@ Heaton and Yaron 1996, J Bus Econ Stat 14 (continuously updated moments).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -42,7 +43,10 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Fit, Model, Prior, jackknife_over_runs
+from pipeline.core.metrics import Metric
+from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
+from pipeline.methods.drift_lines import Conditional, Lines, at_response
+from pipeline.methods.mixed_model import Design, Fit, Model, Prior
 from pipeline.methods.speed_equations import (
     ERROR_SD,
     SpeedErrors,
@@ -65,11 +69,6 @@ POINTS, REACH = (17, 17, 21), 4.5
 #: Where runs have speed from several sources, the error of the others is taken at the middles of so many parts of its
 #: distribution, equally probable.
 PARTS_OF_OTHERS = 5
-#: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
-#: probability that they may be off.
-BINS, MOST_STEPS, CLOSE_ENOUGH = 40, 40, 1e-8
-#: A line that counts less is left out: it moves no end by a visible digit.
-NEGLIGIBLE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -108,6 +107,28 @@ def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
     """The published range of a response, and an error of speed of this median."""
     unit = np.ones(len(ERROR_SD))
     return ErrorPrior(half_normal(error_median), mean * unit, sd**2 * unit, mean, 2 * sd)
+
+
+def plausible(of: Metric) -> tuple[float, float]:
+    """The published response to speed of a metric, and how far about it responses are plausible."""
+    return of.speed_response, 2 * of.speed_response_sd
+
+
+def published(of: Metric, speed_error_pct: float) -> ErrorPrior:
+    """What is known of the response of a metric, and of the error of speed, before there are runs."""
+    return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
+
+
+def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
+    """The source that most splits of a design have speed from; one that is not exact, if there is one."""
+    n_splits: Counter[str | None] = Counter()
+    for source, count in zip(design.speed_sources, design.counts.tolist(), strict=False):
+        n_splits[source] += count
+
+    def rank(source: str | None) -> tuple[bool, int, str]:
+        return speed_error_of(speed_error_pct, source) == 0, -n_splits[source], source or ""
+
+    return min(n_splits, key=rank, default=None)
 
 
 def _quantiles(log_weight: Array) -> Array:
@@ -196,7 +217,7 @@ def uncorrected(model: Model, slow: Model | None = None) -> Corrected:
     """
     fitted = model.fitted()
     if slow is not None:
-        lines = _Lines.of([_at_response(one, None, 0.0, model.prior) for one in (model, slow)])
+        lines = Lines.of([at_response(one, None, 0.0, model.prior) for one in (model, slow)])
         low, high, below = lines.interval(np.ones(1), np.zeros(1))
         return Corrected(fitted, lines.drift, lines.variance(0.0), low, high, 2 * min(below, 1 - below))
     estimate, variance = float(fitted.beta[0]), float(fitted.covariance[0, 0])
@@ -297,14 +318,14 @@ def correct(
     response = response + loading
     mean = float((weight * response).sum())
     variance = float((weight * (response - mean) ** 2).sum())
-    conditional = _at_response(model, speed, mean, of_others)
+    conditional = at_response(model, speed, mean, of_others)
     fitted = _with_response(model, speed, mean, variance, conditional)
     if not of_drift:
         return Corrected(
             fitted, float(fitted.beta[0]), np.inf, -np.inf, np.inf, p_value=None, own_response=own_response
         )
-    others = [] if slow is None else [_at_response(slow, speed, mean, of_others)]
-    lines = _Lines.of([conditional, *others])
+    others = [] if slow is None else [at_response(slow, speed, mean, of_others)]
+    lines = Lines.of([conditional, *others])
     low, high, below = lines.interval(weight.ravel(), response.ravel() - mean)
     by_size = weight.reshape(len(sizes), -1).sum(axis=1)
     level = system.value[0] / system.speed[0]
@@ -320,7 +341,6 @@ def correct(
         p_value=2 * min(below, 1 - below),
         reliability=float(by_size @ errors.reliability),
         tipping_reliability=float(tipping) if 0 < tipping <= 1 else None,
-        # How wrong the splits of all runs are, on average.
         error_sd=float(by_size @ np.sqrt(errors.mean_square[:, 0])),
         depends_on_speed=_depends(weight, lines, response - mean, conditional.df),
         own_response=own_response,
@@ -360,7 +380,7 @@ def _shared_se(prior: ErrorPrior, weight: Array, response: Array, mean: float) -
     return float(np.sqrt(by_sd[known] @ shared))
 
 
-def _depends(weight: Array, lines: _Lines, response: Array, df: float) -> bool:
+def _depends(weight: Array, lines: Lines, response: Array, df: float) -> bool:
     """Whether the sign of the drift is certain under some errors of speed in the middle 90 % and not under others."""
     centres, error = lines.drift - lines.passed_on * response, np.sqrt(lines.variance(0.0))
     by_sd = weight.sum(axis=1)
@@ -374,152 +394,7 @@ def _depends(weight: Array, lines: _Lines, response: Array, df: float) -> bool:
     return bool((signs != signs[0]).any())
 
 
-@dataclass(frozen=True)
-class _Conditional:
-    """Drift and the other responses at a given response to speed.
-
-    Attributes:
-        beta: of the columns but speed.
-        covariance: of beta, from the jackknife over runs.
-        df: of the drift's variance.
-        passed_on: what a unit of the response takes from beta.
-        log_evidence: what the runs say of the model, but for what models with the same priors have in common.
-    """
-
-    beta: Array
-    covariance: Array
-    df: float
-    passed_on: Array
-    log_evidence: float
-
-
-def _at_response(model: Model, speed: int | None, response: float, prior: Prior | None) -> _Conditional:
-    """The rest of the model at a response to speed; all of it without a column of speed."""
-    other_places = [place for place, column in enumerate(model.places) if column != speed]
-    a, b, _ = model.normal
-    of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, model.places.index(speed)]
-    a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
-    total, pulled = a.sum(axis=0), b.sum(axis=0)
-    known = np.zeros_like(total)
-    if prior is not None and model.variance > 0:
-        precision = model.variance / prior.variance
-        known[1:, 1:] = np.diag(precision)
-        pulled = pulled + np.concatenate([[0.0], precision * prior.mean])
-    total = total + known
-    beta = np.linalg.solve(total, pulled)
-    covariance, df = jackknife_over_runs(a, b, total, beta)
-    if prior is not None:
-        drawn = np.linalg.solve(total, known)[:, 1:]
-        covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
-    log_evidence = -0.5 * float(np.linalg.slogdet(total)[1])
-    if model.variance > 0:
-        log_evidence += 0.5 * float(pulled @ beta) / model.variance
-    return _Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)), log_evidence)
-
-
-@dataclass(frozen=True)
-class _Lines:
-    """The drift by models that differ in one thing that is not known, and how much each counts; one value each.
-
-    Attributes:
-        share: how much it counts.
-        centre: drift at the mean response to speed.
-        error: standard error of that.
-        df: degrees of freedom of the error.
-        moves: what a unit of the response takes from the drift.
-    """
-
-    share: Array
-    centre: Array
-    error: Array
-    df: Array
-    moves: Array
-
-    @classmethod
-    def of(cls, lines: Sequence[_Conditional]) -> _Lines:
-        """Lines with the same priors, by what the runs say of each."""
-        evidence = np.array([line.log_evidence for line in lines])
-        share = np.exp(evidence - evidence.max())
-        columns = np.array([(line.beta[0], line.covariance[0, 0] ** 0.5, line.df, line.passed_on[0]) for line in lines])
-        return cls(share / share.sum(), *columns.T)
-
-    @property
-    def drift(self) -> float:
-        """The mean."""
-        return float(self.share @ self.centre)
-
-    @property
-    def passed_on(self) -> float:
-        """What a unit of the response takes from the mean."""
-        return float(self.share @ self.moves)
-
-    def variance(self, of_response: float) -> float:
-        """Of the drift, with that of the response to speed."""
-        within = self.error**2 + self.moves**2 * of_response
-        return float(self.share @ (within + (self.centre - self.drift) ** 2))
-
-    def interval(self, weight: Array, response: Array) -> tuple[float, float, float]:
-        """The 2.5 and 97.5 % points over all lines and responses to speed, and the share below zero.
-
-        Args:
-            weight: of the responses.
-            response: their difference from the mean.
-        """
-        known = [place for place in range(len(self.share)) if self.share[place] > NEGLIGIBLE]
-        parts = [(self.share[k] * weight, self.centre[k] - self.moves[k] * response, k) for k in known]
-        if (self.error[known] == 0).any():
-            return _of_points(np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]))
-        gathered = [(*_binned(of, centres), k) for of, centres, k in parts]
-        return _mixture(
-            np.concatenate([of for of, _, _ in gathered]),
-            np.concatenate([centres for _, centres, _ in gathered]),
-            np.repeat([k for _, _, k in gathered], [len(of) for of, _, _ in gathered]),
-            self.error,
-            self.df,
-        )
-
-
-def _of_points(weight: Array, points: Array) -> tuple[float, float, float]:
-    """The 2.5 and 97.5 % points of weighted points, and their share below zero."""
-    order = np.argsort(points)
-    low, high = np.interp([0.025, 0.975], np.cumsum(weight[order]), points[order])
-    return float(low), float(high), float(weight[points < 0].sum())
-
-
-def _mixture(
-    weight: Array, centres: Array, line: npt.NDArray[np.int64], error_of_line: Array, df_of_line: Array
-) -> tuple[float, float, float]:
-    """The 2.5 and 97.5 % points of a mixture of t distributions, and its share below zero."""
-    tails = np.array([0.025, 0.975])
-    error, df = error_of_line[line], df_of_line[line]
-    reach = special.stdtrit(df_of_line, 0.9999)[line] * error
-    lower: Array = np.full(2, (centres - reach).min())
-    upper: Array = np.full(2, (centres + reach).max())
-    height = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi) / error
-    middle = float(weight @ centres) + np.array([-2.0, 2.0]) * float(weight @ error)
-    for _ in range(MOST_STEPS):
-        middle = np.where((lower < middle) & (middle < upper), middle, (lower + upper) / 2)
-        z = (middle[:, None] - centres) / error
-        missing = tails - special.stdtr(df, z) @ weight
-        lower, upper = np.where(missing > 0, middle, lower), np.where(missing > 0, upper, middle)
-        if (np.abs(missing) < CLOSE_ENOUGH).all():
-            break
-        # Newton's step; where it leaves what is known to hold the end, the next one halves that.
-        middle = middle + missing / ((1 + z**2 / df) ** (-(df + 1) / 2) @ (height * weight))
-    return float(middle[0]), float(middle[1]), float(special.stdtr(df, -centres / error) @ weight)
-
-
-def _binned(weight: Array, centres: Array) -> tuple[Array, Array]:
-    """The same weights gathered in a few places, each at its mean."""
-    ends = np.linspace(centres.min(), centres.max(), BINS + 1)
-    place = np.clip(np.searchsorted(ends, centres, side="right") - 1, 0, BINS - 1)
-    gathered: Array = np.bincount(place, weight, BINS).astype(np.float64)
-    moments = np.bincount(place, weight * centres, BINS)
-    is_used = gathered > 0
-    return gathered[is_used], moments[is_used] / gathered[is_used]
-
-
-def _with_response(model: Model, speed: int, response: float, variance: float, conditional: _Conditional) -> Fit:
+def _with_response(model: Model, speed: int, response: float, variance: float, conditional: Conditional) -> Fit:
     """The model with the corrected coefficients: the drift and the other responses move with the response to speed."""
     others = [place for place, column in enumerate(model.places) if column != speed]
     beta, moves = np.full(len(model.places), response), np.ones(len(model.places))

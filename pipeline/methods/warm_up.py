@@ -23,6 +23,11 @@ WARM_UP_KM = 2.0
 SLOW_WARM_UP_KM = 4.0
 
 
+def warm_up_left(km: Array, split_length_m: float) -> Array:
+    """Share of the warm-up's effect at the start that is left in the middle of splits, by their numbers."""
+    return np.asarray(np.exp(-(km - 0.5) * split_length_m / 1000 / WARM_UP_KM))
+
+
 def settling_slowly(model: Model, warm_up: int) -> Model | None:
     """A model whose warm-up dies out over `SLOW_WARM_UP_KM`, as far as products go; None where it has no warm-up.
 

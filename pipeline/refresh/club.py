@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from pathlib import Path
 
 import polars as pl
 
@@ -12,15 +13,15 @@ from pipeline.core.places import written_here
 from pipeline.core.resources import own_version
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
-from pipeline.refresh.context import BuildContext
+from pipeline.refresh.context import DATABASE, BuildContext
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
-from pipeline.store.exports import LONG, ONLY_CSV, SHEETS, write_exports, write_rejected
+from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
 from pipeline.store.known import kept_parts, of_files
 from pipeline.store.layout import read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section
-from pipeline.tables import TABLES, publishable
+from pipeline.tables import PARTITIONED, TABLES, publishable
 
 
 def tell_in_common(context: BuildContext, section: Section) -> None:
@@ -111,16 +112,52 @@ def _held(section: Section, rows: pl.DataFrame) -> pl.DataFrame:
     return rows.filter(pl.col("athlete_id").is_in(pl.Series(held, dtype=pl.String).implode(), nulls_equal=True))
 
 
-def write_output(context: BuildContext, output: str) -> None:
-    """Write the tables of the state being built as one of `OUTPUTS`: for SQL users, or for spreadsheets."""
-    with written_here(context.built) as here:
-        if output == "database":
-            write_database(context.built, here, context.inbox.settings.registry)
-            return
-        tables = (*SHEETS, *LONG, *ONLY_CSV)
-        rows = {name: read_rows(context.built, name) for name in tables}
-        write_exports(here / "exports", rows, context.inbox.settings.registry)
-        write_rejected(here / "rejected", read_rows(context.built, "recordings"))
+def write_output(context: BuildContext, output: str | Section) -> None:
+    """Write the tables of the state being built for SQL users, or for spreadsheets.
+
+    Args:
+        output: one of `context.outputs`; for a section, the CSV files of its rows.
+    """
+    built, registry = context.built, context.inbox.settings.registry
+    with written_here(built) as here:
+        if output == DATABASE:
+            write_database(built, here, registry)
+        elif isinstance(output, Section):
+            for name in filter(_is_by_section, EXPORTED):
+                write_csv(here / "exports", output.file(name).removesuffix(".parquet"), _rows_of(built, name, output))
+        else:
+            sections = context.sections
+            rows = {
+                name: _first_rows(built, name, sections) if _is_by_section(name) else read_rows(built, name)
+                for name in EXPORTED
+            }
+            whole = EXPORTED if len(sections) == 1 else [name for name in EXPORTED if not _is_by_section(name)]
+            write_exports(here / "exports", rows, registry, as_csv=whole)
+            ledger = pl.concat(rejected(_rows_of(built, "recordings", section)) for section in sections)
+            write_rejected(here / "rejected", ledger.sort("path", "session"))
+
+
+def _is_by_section(table: str) -> bool:
+    """Whether each section writes its own part of a table."""
+    whole = {name for _, function in _of_club() if not function.by_athlete for name in function.writes}
+    return table not in whole
+
+
+def _rows_of(built: Path, table: str, section: Section) -> pl.DataFrame:
+    """The published rows of a section, in order of the table's key."""
+    if table not in PARTITIONED:
+        return read_file(built, f"tables/{table}/{section.file(table)}").sort(TABLES[table].primary_key())
+    athletes = read_file(built, f"tables/runs/{section.file('runs')}", ["athlete_id"])
+    return read_athletes(built, table, athletes["athlete_id"].unique().sort())
+
+
+def _first_rows(built: Path, table: str, sections: Sequence[Section]) -> pl.DataFrame:
+    """The first rows of a table; of a club in one section all, of a larger one as many as a workbook takes."""
+    first, key = _rows_of(built, table, sections[0]), TABLES[table].primary_key()
+    for section in sections[1:]:
+        both = pl.concat([in_workbook(table, rows) for rows in (first, _rows_of(built, table, section))])
+        first = in_workbook(table, both.sort(key))
+    return first
 
 
 def _provenance(context: BuildContext, recordings: pl.DataFrame) -> Provenance:

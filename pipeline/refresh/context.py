@@ -45,6 +45,11 @@ class BuildContext(RunContext):
         return [Section(number, self.n_sections) for number in range(self.n_sections)]
 
     @property
+    def outputs(self) -> list[str | Section]:
+        """What `pipeline.refresh.club.write_output` is to write; of a club in sections, each one's CSV files apart."""
+        return [DATABASE, EXPORTS, *(self.sections if self.n_sections > 1 else ())]
+
+    @property
     def kept(self) -> KeptRows:
         """The rows of this refresh, section by section as they are written."""
         return KeptRows(self.built, self.n_sections)
@@ -174,4 +179,4 @@ class SectionTask:
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.
-OUTPUTS = ("database", "exports")
+DATABASE, EXPORTS = "database", "exports"

@@ -123,7 +123,8 @@ def bring_up_to_date(
                 tries_again = read_file(built, "known/files.parquet")["key"].has_nulls()
                 notices = notices_of(inbox_changes.inbox, ledger)
                 note_inbox(built, store, inbox_changes.inbox, ledger, notices, tries_again=tries_again)
-                findings_before = None if _FINDINGS in damaged_files else known.folder
+                is_damaged = any(name.startswith(_FINDINGS) for name in damaged_files)
+                findings_before = None if is_damaged else known.folder
                 before, after = _findings(findings_before), _findings(built)
                 state_record = record(
                     inbox_changes, ledger, began_at=began_at, before=before, after=after, repaired=damaged_files
@@ -273,7 +274,7 @@ def _without_passing(keys: Keys, passing: set[str], inbox: Inbox) -> Keys:
     return replace(keys, files={path: None if path in passing & opened else key for path, key in keys.files.items()})
 
 
-_FINDINGS = "tables/athlete_drift/athlete_drift.parquet"
+_FINDINGS = "tables/athlete_drift/"
 
 
 def _findings(folder: Path | None) -> pl.DataFrame:

@@ -14,7 +14,6 @@ import polars as pl
 
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
-    OUTPUTS,
     Athlete,
     BuildContext,
     DriftTask,
@@ -71,7 +70,7 @@ def executor_over(mapper: Mapper) -> Executor:
         return next(mapper(_applied, step, [rows]))
 
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
-        outputs = mapper(_later("pipeline.refresh.club:write_output"), context, OUTPUTS)
+        outputs = mapper(_later("pipeline.refresh.club:write_output"), context, context.outputs)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
         for _ in chain(drawn, outputs):  # in workers both are under way by now
             pass

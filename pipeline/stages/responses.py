@@ -27,10 +27,8 @@ from pipeline.methods.design import (
     Expected,
     entries,
     fit_causes,
-    main_source,
-    published,
 )
-from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal
+from pipeline.methods.measurement_error import WIDTH, ErrorPrior, half_normal, main_source, published
 from pipeline.methods.meta_regression import meta_regression
 from pipeline.methods.mixed_model import FIRST_CAUSE
 from pipeline.methods.speed_equations import ERROR_SD

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import duckdb
@@ -22,7 +22,7 @@ DATABASE = "splitdrift.duckdb"
 def write_database(built: Path, here: Path, registry: Registry = BUILT_IN) -> None:
     """Write the DuckDB file of a state being built.
 
-    `samples`, too large to be stored twice, is a view of its Parquet files.
+    `samples`, too large to be stored twice, is a view of its Parquet files; so are the tables of a club in sections.
 
     Args:
         here: local folder for the file.
@@ -36,12 +36,13 @@ def write_database(built: Path, here: Path, registry: Registry = BUILT_IN) -> No
 
 
 def _write(built: Path, file: Path, registry: Registry) -> None:
-    filled = {table for table in TABLES if files_below(table_folder(built, table))}
+    n_files = {table: len(files_below(table_folder(built, table))) for table in TABLES}
+    filled = {table: _is_view(table, n_files) for table in TABLES if n_files[table]}
     with connect(file) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
-        for table in TABLES.keys() - filled:
+        for table in TABLES.keys() - filled.keys():
             nothing = empty(table, registry).to_arrow(compat_level=pl.CompatLevel.oldest())
             connection.register(f"no_{table}", nothing)
         # In one transaction: outside it, each statement would be written to the disk before the next. Closing makes the
@@ -49,13 +50,22 @@ def _write(built: Path, file: Path, registry: Registry) -> None:
         connection.execute(";\n".join(["BEGIN", *_statements(built, filled, registry), "COMMIT", "CHECKPOINT"]))
 
 
-def _statements(built: Path, filled: Collection[str], registry: Registry) -> Iterator[str]:
-    """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory."""
+def _is_view(table: str, n_files: Mapping[str, int]) -> bool:
+    is_in_sections = n_files["recordings"] > 1
+    return table == "samples" or (is_in_sections and n_files[table] > 1)
+
+
+def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> Iterator[str]:
+    """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory.
+
+    Args:
+        filled: tables that have files, and whether each is to be a view of them.
+    """
     for table in TABLES:
         schema, has_files = schema_of(table, registry), table in filled
         source, keys = _files(built, table) if has_files else f"no_{table}", ", ".join(schema.primary_key())
         rows = f"SELECT {', '.join(schema.column_names())} FROM {source}"
-        kind = "VIEW" if has_files and table == "samples" else "TABLE"
+        kind = "VIEW" if filled.get(table, False) else "TABLE"
         if kind == "VIEW":
             yield f"CREATE VIEW {table} AS {rows}"
         else:

@@ -6,7 +6,7 @@ A cell that a spreadsheet could run as a formula is escaped: in CSV by a leading
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -40,26 +40,39 @@ LONG_SHEET_ROWS, MOST_LONG_SHEETS = 50_000, 4
 FEW_ROWS = 50
 #: Tables that are CSV files only: to write their sheet takes a fifth of a refresh.
 ONLY_CSV = ("lap_splits",)
+#: All tables that are exported.
+EXPORTED = (*SHEETS, *LONG, *ONLY_CSV)
 #: Columns of dates, which tables hold as text.
 _IS_DATE = re.compile(r"(^|_)(date|month)$")
 
 
-def write_exports(folder: Path, tables: Mapping[str, pl.DataFrame], registry: Registry = BUILT_IN) -> None:
+def write_exports(
+    folder: Path,
+    tables: Mapping[str, pl.DataFrame],
+    registry: Registry = BUILT_IN,
+    as_csv: Iterable[str] = EXPORTED,
+) -> None:
     """Write the CSV files and the workbook.
 
     Args:
         folder: made if absent.
-        tables: publishable rows by name; those in `SHEETS`, `LONG` and `ONLY_CSV` are written.
+        tables: publishable rows of `EXPORTED` by name.
         registry: the quantities in force.
+        as_csv: of which tables there is a CSV file.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name in (*SHEETS, *LONG, *ONLY_CSV):
+    for name in as_csv:
         write_csv(folder, name, tables[name])
     _write_workbook(folder / "splitdrift.xlsx", tables, registry)
 
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
-    """Write one table as CSV, without a limit on its length."""
+    """Write one table as CSV, without a limit on its length.
+
+    Args:
+        folder: made if absent.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{name}.csv").write_text(csv_text(rows), encoding="utf-8")
 
 
@@ -71,9 +84,21 @@ def csv_text(rows: pl.DataFrame) -> str:
 def write_rejected(folder: Path, ledger: pl.DataFrame) -> None:
     """List the rejected and skipped files: file, session, status, reason, fix."""
     folder.mkdir(parents=True, exist_ok=True)
-    rejected = ledger.filter(pl.col("status").is_in(["rejected", "not_running", "left_out", "duplicate"]))
-    columns = rejected.select("path", "session", "athlete_id", "status", "reason", "fix")
+    columns = rejected(ledger).select("path", "session", "athlete_id", "status", "reason", "fix")
     disarmed(columns).write_csv(folder / "rejected.csv")
+
+
+def rejected(ledger: pl.DataFrame) -> pl.DataFrame:
+    """The recordings that are no runs of their own."""
+    return ledger.filter(pl.col("status").is_in(["rejected", "not_running", "left_out", "duplicate"]))
+
+
+def in_workbook(table: str, rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows of a table that the workbook shows; of one that is not in it, none."""
+    if table in LONG:
+        return rows.head(MOST_LONG_SHEETS * LONG_SHEET_ROWS)
+    shown = rows.drop_nulls(ONLY_WITH[table]) if table in ONLY_WITH else rows
+    return shown.head(MOST_ROWS if table in SHEETS else 0)
 
 
 def disarmed(rows: pl.DataFrame) -> pl.DataFrame:
@@ -115,13 +140,9 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame], registry: Re
 def _sheets(tables: Mapping[str, pl.DataFrame]) -> Iterator[tuple[str, str, pl.DataFrame]]:
     """The name of each sheet, its table and its rows."""
     for name in SHEETS:
-        yield (
-            name,
-            name,
-            (tables[name].drop_nulls(ONLY_WITH[name]) if name in ONLY_WITH else tables[name]).head(MOST_ROWS),
-        )
+        yield name, name, in_workbook(name, tables[name])
     for name in LONG:
-        rows = tables[name].head(MOST_LONG_SHEETS * LONG_SHEET_ROWS)
+        rows = in_workbook(name, tables[name])
         for number, part in enumerate(list(rows.iter_slices(LONG_SHEET_ROWS)) or [rows], start=1):
             yield name if number == 1 else f"{name}_{number}", name, part
 

@@ -108,6 +108,12 @@ def cautions(exposed: Exposure, least: int) -> list[str]:
     return said
 
 
+def warned(exposed: Exposure, least: int) -> list[str]:
+    """The same for the terminal, with how many could be found."""
+    told = cautions(exposed, least)
+    return ["\nBefore the folder is passed on:", singled_out(exposed), *told] if told else []
+
+
 def singled_out(exposed: Exposure) -> str:
     """How many athletes could be found, in a sentence."""
     return (

@@ -1,10 +1,11 @@
 """What does the process that plans hold, and what does it cost, from a thousand runs to many?
 
-python -m tests.bench.bench_sections [--runs 1000 10000 50000] [--min-runs 1000] [--jobs 2]
+python -m tests.bench.bench_sections [--runs 1000 10000 50000] [--min-runs 1000] [--jobs 2] [--planner-alone]
 
 Runs are made by the workers from one of 10 km, so that no recording is read: what is measured is everything after that,
 to the last table, by the code of every refresh. With a large `--min-runs` no drift is estimated, which costs a
-hundred times what the rest does and is the workers' alone.
+hundred times what the rest does and is the workers' alone. With `--planner-alone` the steps give the names that they
+would give and do nothing, so that many runs take seconds.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ import polars as pl
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.refresh import WORKER_LOADS, refresh, steps
-from pipeline.refresh.context import BuildContext, Measured, RunContext, Shard
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
 from pipeline.refresh.shard import bundle_of, judge
 from pipeline.store import sections
 from pipeline.store.bundles import Bundle
@@ -46,15 +47,17 @@ def main() -> None:
     parser.add_argument("--runs", type=int, nargs="+", default=[1000, 10000, 50000])
     parser.add_argument("--min-runs", type=int, default=1000)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--planner-alone", action="store_true")
     asked = parser.parse_args()
     print("   runs    splits  sections  planner CPU s  per 1,000  all CPU s  planner MB  of it for runs  worker MB")
+    jobs = 0 if asked.planner_alone else asked.jobs
     for n_runs in asked.runs:
-        program = f"from tests.bench.bench_sections import take; take({n_runs}, {asked.min_runs}, {asked.jobs})"
+        program = f"from tests.bench.bench_sections import take; take({n_runs}, {asked.min_runs}, {jobs})"
         subprocess.run([sys.executable, "-c", program], check=True)
 
 
 def take(n_runs: int, min_runs: int, jobs: int) -> None:
-    """Make the tables of a club of so many runs; prints a line."""
+    """Make the tables of a club of so many runs; prints a line. Without `jobs`, only plan it."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "model" / "ari").mkdir(parents=True)
@@ -68,18 +71,40 @@ def take(n_runs: int, min_runs: int, jobs: int) -> None:
         changes = Changes(replace(inbox, files=files), keys, read_known(None), (), (), (), touched, files)
         context = BuildContext(inbox, built, None, len(sections.sections_of(touched)))
         resident_mb, used_s = _resident_mb(), time.process_time()
-        with workers(n_runs, jobs, few=1, loads=WORKER_LOADS) as mapper:
-            executor = replace(steps.executor_over(mapper), measure=partial(mapper, made))
+        with workers(n_runs if jobs else 0, jobs, few=1, loads=WORKER_LOADS) as mapper:
+            executor = replace(steps.executor_over(mapper), measure=partial(mapper, made)) if jobs else named()
             measured: Iterator[Bundle] = executor.measure(context, _shards(files))
             refresh._build(context, executor, changes, measured)
         used_s, peak_mb = time.process_time() - used_s, _peak_mb(resource.RUSAGE_SELF)
         children = resource.getrusage(resource.RUSAGE_CHILDREN)
-        n_splits = sum(read_rows(built, "runs")["distance_km"].ceil())
+        n_splits = sum(read_rows(built, "runs")["distance_km"].ceil()) if jobs else 0
     print(
         f"{n_runs:7d} {n_splits:9.0f} {context.n_sections:9d} {used_s:14.2f} {1000 * used_s / n_runs:10.3f} "
         f"{used_s + children.ru_utime + children.ru_stime:10.1f} {peak_mb:11.0f} {peak_mb - resident_mb:15.0f} "
         f"{_peak_mb(resource.RUSAGE_CHILDREN):10.0f}",
         flush=True,
+    )
+
+
+def named() -> steps.Executor:
+    """Steps that give the names of what they would write."""
+
+    def of_shard(shard: Shard) -> Bundle:
+        name = f"gathered/shards/{hashlib.sha256(shard.files[0].path.encode()).hexdigest()[:32]}"
+        return Bundle(name, shard.athlete_id, has_runs=True, files=tuple(file.path for file in shard.files))
+
+    def of_athlete(task: Athlete | DriftTask) -> Bundle:
+        name = f"gathered/own/{hashlib.sha256(repr(task.athlete_id).encode()).hexdigest()[:32]}"
+        return Bundle(name, task.athlete_id, has_runs=True)
+
+    return steps.Executor(
+        measure=lambda _, shards: map(of_shard, shards),
+        analyse=lambda _, athletes: map(of_athlete, athletes),
+        analyse_after_club=lambda _, tasks, __: map(of_athlete, tasks),
+        gather=lambda _, tasks: iter([None] * len(tasks)),
+        club_responses=lambda _, __: pl.DataFrame(),
+        finish=lambda _: None,
+        write_outputs=lambda _, __, ___: None,
     )
 
 

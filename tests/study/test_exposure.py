@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.study.conduct import conduct
-from pipeline.study.exposure import exposure, found, released_lengths, reveals_speed
+from pipeline.study.exposure import Exposure, cautions, exposure, found, released_lengths, reveals_speed
 from pipeline.study.material import Material
 from pipeline.study.released import exposure_of, released_data
 from pipeline.study.small_cells import suppress_small_cells
@@ -50,6 +50,32 @@ def test_two_lists_name_who_alone_ran_both():
 def test_two_races_of_one_length_need_two_runs_of_it():
     twice = runs(("ari", 10.0, 0.0), ("ari", 10.0, 0.0), ("bo", 10.0, 0.0))
     assert found(twice, twice, within=None) == (0, 1)
+
+
+@pytest.mark.parametrize("within", [None, 10 / 3600, 0.02, 0.05])
+def test_whoever_is_found_is_found_by_comparing_every_race_with_every_run(within: float | None):
+    random = np.random.default_rng(2)
+    lengths, times = random.choice([5.0, 10.0], 60), random.uniform(1200, 1500, 60)
+    everyone = runs(
+        *((f"a{who % 20:02}", float(km), float(s)) for who, (km, s) in enumerate(zip(lengths, times, strict=True)))
+    )
+    rows = everyone.rows()
+    by_one = {
+        of
+        for of, _, length, took in rows
+        if {who for who, _, km, s in rows if km == length and (within is None or abs(s - took) <= within * took)}
+        == {of}
+    }
+    assert found(everyone, everyone, within=within)[0] == len(by_one)
+
+
+def test_what_whoever_passes_a_release_on_has_to_know_is_said_in_sentences():
+    safe = Exposure(100, 2, 5, reveals_speed=False, reveals_mass=False)
+    assert cautions(safe, 3) == []
+    told = cautions(Exposure(100, 2, 6, reveals_speed=True, reveals_mass=True, n_by_factors=4), 3)
+    assert [next(word for word in ("list of names", "Groups", "Step length", "Stiffness") if word in one)
+            for one in told] == ["list of names", "Groups", "Step length", "Stiffness"]  # fmt: skip
+    assert "fewer than 3 athletes for 4 of them" in told[1]
 
 
 @pytest.mark.parametrize(

@@ -88,7 +88,7 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
     common = club_responses(own, **by_settings(club_responses, settings))
     counted = rows.filter(athlete_id="a0000") if scenario.only_odd else rows
     metric = scenario.world.metric.column
-    run_drifts, drifts = drift(counted, **by_settings(drift, settings), club=common, metrics=[metric])
+    run_drifts, drifts = drift(counted, **by_settings(drift, settings) | {"club": common, "metrics": [metric]})
     match scenario.analysis:
         case Analysis.DRIFT | Analysis.LATE_CHANGE:
             found = _findings(run_drifts, drifts, settings)

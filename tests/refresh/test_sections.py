@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from pathlib import Path
 
+import duckdb
+import polars as pl
 import pytest
+from openpyxl import load_workbook
 
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.store import sections
+from pipeline.store.exports import EXPORTED, csv_text
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
@@ -39,6 +44,25 @@ def assert_tables_of_one_section(nights: Nights, monkeypatch: pytest.MonkeyPatch
         assert read_table(nights.store, table).equals(read_table(whole, table)), table
 
 
+def assert_outputs_of_one_section(nights: Nights) -> None:
+    """The rows of all CSV files of a table are those of the table, and the database answers as with tables."""
+    exports, valid = nights.store / "exports", published(nights.store)
+    for table in EXPORTED:
+        files = [file for file in exports.glob("*.csv") if file.stem.partition("-")[0] == table]
+        lines = sorted(chain.from_iterable(file.read_text().splitlines()[1:] for file in files))
+        assert lines == sorted(csv_text(read_table(nights.store, table)).splitlines()[1:]), table
+    told = pl.read_csv(nights.store / "rejected" / "rejected.csv")
+    assert told.select("path", "status").rows() == [("ari/twin.fit", "duplicate"), ("loose.fit", "rejected")]
+    with duckdb.connect(str(valid / "splitdrift.duckdb"), read_only=True) as connection:
+        found = connection.sql("SELECT run_id, distance_km, device FROM runs ORDER BY run_id").pl()
+        n_kilometres = connection.execute("SELECT COUNT(*) FROM run_splits").fetchone()
+    assert found.height > 0
+    assert found.equals(read_table(nights.store, "runs").select("run_id", "distance_km", "device"))
+    assert n_kilometres == (read_table(nights.store, "splits").height,)
+    rows = list(load_workbook(exports / "splitdrift.xlsx", read_only=True)["runs"].values)
+    assert [row[0] for row in rows[2:]] == read_table(nights.store, "runs")["run_id"].to_list()
+
+
 def in_sections(nights: Nights) -> int:
     return len(list((published(nights.store) / "known").glob("runs*.parquet")))
 
@@ -48,6 +72,7 @@ def test_a_club_in_sections_has_the_tables_of_one(club: Nights, monkeypatch: pyt
     club.refresh()
     assert in_sections(club) == 8
     assert_tables_of_one_section(club, monkeypatch)
+    assert_outputs_of_one_section(club)
 
 
 def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights, monkeypatch: pytest.MonkeyPatch):
