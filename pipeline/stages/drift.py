@@ -42,7 +42,7 @@ from pipeline.methods.design import (
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design
 from pipeline.methods.onset import Onset, onset, run_onsets
 from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
@@ -119,7 +119,7 @@ def drift(
             )
             if fitted.collinearity > max_collinearity:
                 row |= _collinear(fitted.collinearity)
-            run_rows.append(_run_rows(name, fitted, run_onsets(fitted, seed=seed)))
+            run_rows.append(_run_rows(name, corrected, run_onsets(fitted, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -217,7 +217,7 @@ def _athlete_row(
     of_speed = sum(passed_on.get(cause, 0.0) for cause in (SPEED, SPEED_SQUARED, PACE_VARIANCE))
     of_slope = passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)
     row: dict[str, object] = {
-        "fresh_level": float(np.exp(_fresh_levels(fitted).mean())),
+        "fresh_level": float(np.exp(_fresh_levels(corrected).mean())),
         # What is left of the change along the distance once the warm-up is out, over its lengths.
         "raw_pct_per_10km": _percent(corrected.drift + of_speed + of_slope),
         "drift_pct_per_10km": _percent(corrected.drift),
@@ -262,11 +262,13 @@ def _athlete_row(
     return row
 
 
-def _fresh_levels(fitted: Fit) -> Array:
-    """Log level of each run at the reference speed, on the level, at distance zero."""
-    design = fitted.design
+def _fresh_levels(corrected: Corrected) -> Array:
+    """Log level of each run at the reference speed, on the level, where the straight line meets distance zero."""
+    fitted, design = corrected.fit, corrected.fit.design
     effects = np.zeros(design.columns.shape[1])
     effects[list(fitted.places)] = fitted.beta
+    # The line that is published, not that of one length of the warm-up: level and slope belong together.
+    effects[DISTANCE] = corrected.drift
     fresh = design.columns[:, VALUE] - design.columns[:, DISTANCE:] @ effects[DISTANCE:]
     return np.asarray(_means(design, fresh[:, None])[:, 0])
 
@@ -277,12 +279,13 @@ def _means(design: Design, columns: Array) -> Array:
     return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
 
 
-def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | None]) -> _Columns:
+def _run_rows(name: dict[str, object], corrected: Corrected, onsets: Sequence[Onset | None]) -> _Columns:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
     What runs share of it is returned in full: the product of two runs' `drift_shared` (or `level_shared`) is the
     covariance that the estimated responses give to the two drifts (or log levels). Neither is published.
     """
+    fitted = corrected.fit
     causes = list(fitted.places[1:])
     along = fitted.products[:, DISTANCE, DISTANCE]
     passes_on = fitted.products[:, DISTANCE, causes] / along[:, None]
@@ -306,7 +309,7 @@ def _run_rows(name: dict[str, object], fitted: Fit, onsets: Sequence[Onset | Non
         "run_id": fitted.design.run_ids,
         **{key: [str(word)] * len(along) for key, word in name.items()},
         "n_splits": fitted.design.counts,
-        "fresh_level": np.exp(_fresh_levels(fitted)),
+        "fresh_level": np.exp(_fresh_levels(corrected)),
         "raw_pct_per_10km": 100 * np.expm1(raw),
         "drift_pct_per_10km": 100 * np.expm1(estimate),
         "drift_low": 100 * np.expm1(estimate - margin_of_error),
