@@ -396,7 +396,14 @@ class Expected:
 _UNKNOWN = (0.0, np.inf)
 
 
-def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, of_drift: bool = True) -> Corrected:
+def fit_causes(
+    design: Design,
+    causes: tuple[int, ...],
+    expected: Expected,
+    *,
+    of_drift: bool = True,
+    may_settle_slowly: bool = True,
+) -> Corrected:
     """The model with the causes that tell, corrected for the error of speed.
 
     Args:
@@ -404,10 +411,11 @@ def fit_causes(design: Design, causes: tuple[int, ...], expected: Expected, *, o
         causes: that tell.
         expected: of the responses.
         of_drift: whether the interval of the drift is wanted; see `correct`.
+        may_settle_slowly: whether the drift is a mean over lengths of the warm-up.
     """
     prior = expected.of_speed(design) if SPEED in causes else None
     model = _model(design, causes, expected, is_speed_exact=prior is None)
-    slow = settling_slowly(model, WARM_UP) if of_drift else None
+    slow = settling_slowly(model, WARM_UP) if of_drift and may_settle_slowly else None
     if prior is None:
         return uncorrected(model, slow)
     other_causes = tuple(place for place in model.places[1:] if place != SPEED)

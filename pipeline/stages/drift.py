@@ -108,15 +108,16 @@ def drift(
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
             expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
-            corrected = with_slope_error(
-                fit_causes(design, entry.regressors.causes, expected), SLOPE, slope_errors[str(name["athlete_id"])]
-            )
+            slope_error = slope_errors[str(name["athlete_id"])]
+            corrected = with_slope_error(fit_causes(design, entry.regressors.causes, expected), SLOPE, slope_error)
             fitted = corrected.fit
+            hinge = onset(fitted, seed=seed)
+            if hinge is not None and hinge.is_given(ONSET_LEVEL):
+                # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
+                of_usual = fit_causes(design, entry.regressors.causes, expected, may_settle_slowly=False)
+                corrected = with_slope_error(of_usual, SLOPE, slope_error)
             reach = attendance.of(str(name["athlete_id"]), design)
-            row |= (
-                _athlete_row(corrected, onset(fitted, seed=seed), reach.usual_distance, warm_up_effect_pct)
-                | reach.shares()
-            )
+            row |= _athlete_row(corrected, hinge, reach.usual_distance, warm_up_effect_pct) | reach.shares()
             if fitted.collinearity > max_collinearity:
                 row |= _collinear(fitted.collinearity)
             run_rows.append(_run_rows(name, corrected, run_onsets(fitted, seed=seed)))
