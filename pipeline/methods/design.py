@@ -418,16 +418,8 @@ def fit_causes(
     slow = settling_slowly(model, WARM_UP) if of_drift and may_settle_slowly else None
     if prior is None:
         return uncorrected(model, slow)
-    other_causes = tuple(place for place in model.places[1:] if place != SPEED)
-    return correct(
-        model,
-        SPEED,
-        prior,
-        expected.of.speed_loading,
-        expected.prior(other_causes, is_speed_exact=False),
-        slow=slow,
-        of_drift=of_drift,
-    )
+    of_others = expected.prior(tuple(place for place in model.places[1:] if place != SPEED), is_speed_exact=False)
+    return correct(model, SPEED, prior, expected.of.speed_loading, of_others, slow=slow, of_drift=of_drift)
 
 
 def _model(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Model:
