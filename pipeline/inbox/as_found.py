@@ -10,6 +10,9 @@ from pathlib import Path
 from pipeline.core.places import beneath, is_remote
 from pipeline.core.system_files import is_left_by_system
 
+#: Beyond this a file is no list or setting: it is left to the refresh, which refuses it by its size [bytes].
+MOST_BYTES = 100_000_000
+
 
 def digest_of_others(folder: Path, recordings: Container[str]) -> str:
     """SHA-256 of every file of an inbox that is not among its recordings: lists, settings, what nobody has seen yet.
@@ -19,7 +22,7 @@ def digest_of_others(folder: Path, recordings: Container[str]) -> str:
 
     Returns:
         Empty where names and contents do not say all: in an object store, with a link, with a name that is not UTF-8,
-        or where something cannot be read.
+        with a file of more than `MOST_BYTES`, or where something cannot be read.
     """
     if is_remote(folder):
         return ""
@@ -27,6 +30,8 @@ def digest_of_others(folder: Path, recordings: Container[str]) -> str:
     try:
         for name, file in sorted(_files(folder, closed)):
             if name not in recordings:
+                if file.stat().st_size > MOST_BYTES:
+                    return ""
                 with file.open("rb") as stream:
                     content = hashlib.file_digest(stream, "sha256")
                 digest.update(f"{name}\0{content.hexdigest()}\0".encode())

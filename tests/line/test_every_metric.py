@@ -91,9 +91,10 @@ class Fork:
         text = registry.read_text(encoding="utf-8")
         end = "\n)  # fmt: skip\n\n\n@dataclass"
         for metric in metrics:
+            written = repr(metric).replace("=inf", "=float('inf')")
             # The entry that the column has gives way.
             entry = rf'    (?:Quantity|Metric)\(\s+column="{metric.column}".*?\n    \),\n'
-            text = re.sub(entry, "", text, flags=re.DOTALL).replace(end, f"\n    {metric!r},{end}")
+            text = re.sub(entry, "", text, flags=re.DOTALL).replace(end, f"\n    {written},{end}")
         registry.write_text(text, encoding="utf-8")
 
     def run(self, *words: str) -> str:

@@ -301,10 +301,11 @@ def test_an_inbox_that_is_not_there_is_tried_again(inbox: Path, store: Path):
 def test_wrong_use_is_not_tried_again(inbox: Path, store: Path):
     clock = Clock()
     refresh_of(inbox, store)
-    (inbox / "roster.csv").write_text("mass_kg\n60\n")
+    (inbox / "settings.toml").write_text('min_runs = "three"\n')
     night = one_night(Plan(inbox, store, BERLIN), failing(), sleep=clock.sleep, now=clock.now)
     assert (night.outcome, clock.slept) == (Outcome.FAILED, [])
-    assert "roster.csv, line 1: the column 'athlete\\_id' is missing" in pages(store)[0]
+    assert "'three'" in pages(store)[0]
+    assert "It is not tried again tonight." in pages(store)[0]
 
 
 def test_a_night_that_finds_a_damaged_file_names_it_and_its_repair_and_still_brings_in_what_is_new(

@@ -60,7 +60,7 @@ def test_a_run_is_set_against_the_usual_of_its_athlete_in_words_and_leads_to_its
     rows = [against("ari-2", comparison="more"), against("ari-2", "cadence_spm", "cannot_tell")]
     (row,) = index(club(runs=[run(day=2, kind="race")], run_against_usual=rows))["latest"]
     assert [cell["word"] for cell in row["cells"]] == ["cannot tell from one run", "more than usual"]
-    assert row["cells"][1]["title"] == "+3.0 % per 10 km; usual for such a run: +0.5 to +3.5 %"
+    assert ' title="+3.0 % per 10 km; usual for such a run: +0.5 to +3.5 %"' in row["cells"][1]["html"]
     assert (row["address"], row["run"]) == ("athletes/ari/index.html", "athletes/ari/2.html")
     assert (row["distance"], row["kind"]) == ("10.0", "race")
 

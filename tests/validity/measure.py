@@ -52,8 +52,9 @@ def seed_of(seed: int, scenario: Scenario, place: int) -> int:
 
 
 def by_settings(stage: Callable[..., Any], settings: Settings) -> dict[str, Any]:
-    """The settings that a stage takes by name."""
-    return {name: getattr(settings, name) for name in inspect.signature(stage).parameters if hasattr(settings, name)}
+    """The settings that a stage takes by name; `metrics` there are those to estimate, not those of one's own."""
+    names = [name for name in inspect.signature(stage).parameters if name != "metrics"]
+    return {name: getattr(settings, name) for name in names if hasattr(settings, name)}
 
 
 def splits_of(club: Club, settings: Settings, device: Device = EXACT) -> pl.DataFrame:
