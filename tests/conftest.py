@@ -35,12 +35,12 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What is tested in depth or for long is slow, too. The files whose tests are mostly slow come first: at the end
+    """What is tested in depth is slow, too. The files whose tests are mostly slow come first: at the end
     every process has a short one left, not one all.
     """
     slow: dict[Path, list[bool]] = {}
     for item in items:
-        if item.get_closest_marker("depth") or item.get_closest_marker("long"):
+        if item.get_closest_marker("depth"):
             item.add_marker(pytest.mark.slow)
         slow.setdefault(item.path, []).append(item.get_closest_marker("slow") is not None)
     items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))

@@ -184,7 +184,7 @@ def bytes_of_the_good(store: Path) -> dict[str, bytes]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n_mutants", [100, pytest.param(N_MUTANTS, marks=pytest.mark.long)])
+@pytest.mark.parametrize("n_mutants", [100, pytest.param(N_MUTANTS, marks=pytest.mark.depth)])
 def test_mutants_in_an_inbox_are_all_in_the_ledger_and_change_nothing_of_the_others(tmp_path: Path, n_mutants: int):
     refresh(read_inbox(good_inbox(tmp_path / "good")), tmp_path / "alone", jobs=1)
     alone = bytes_of_the_good(tmp_path / "alone")

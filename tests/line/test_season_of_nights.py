@@ -22,7 +22,7 @@ from pipeline.store.history import made_a_state, read_history
 from tests.support.nights import CLOCKLESS, Killed, Nights, Schedule, Sizes, assert_same_state, drifting_run
 
 pytestmark = pytest.mark.slow
-depth, long = pytest.mark.depth, pytest.mark.long
+depth = pytest.mark.depth
 
 ATHLETES = ("ari", "bo", "cy")
 
@@ -171,7 +171,7 @@ def beginning(tmp_path: Path, seed: int, *, pages: str = "none", outputs: bool =
 # --- Any sequence of changes -----------------------------------------------------------------------------------------
 
 
-@long
+@depth
 @pytest.mark.parametrize("seed", range(2))
 def test_after_any_changes_the_state_is_to_the_byte_that_of_one_refresh_of_the_last_inbox(tmp_path: Path, seed: int):
     life = beginning(tmp_path, seed, pages="names")
@@ -349,7 +349,7 @@ def fail_with(patched: pytest.MonkeyPatch, error: BaseException, step: str) -> N
 
 @pytest.mark.parametrize(
     ("begins", "n_nights"),
-    [pytest.param("2026-03-27", 8, marks=depth), pytest.param("2026-01-01", 365, marks=long)],
+    [("2026-03-27", 8), pytest.param("2026-01-01", 365, marks=depth)],
 )
 def test_nights_with_their_mishaps_end_as_one_refresh_of_everything(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begins: str, n_nights: int

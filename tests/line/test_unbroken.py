@@ -39,7 +39,7 @@ from pipeline.tables import TABLES
 from tests.support.nights import Killed, Nights, drifting_run
 
 pytestmark = pytest.mark.slow
-depth, long = pytest.mark.depth, pytest.mark.long
+depth = pytest.mark.depth
 
 ROOT = Path(__file__).parents[2]
 
@@ -130,7 +130,7 @@ def dying_after(n_changes: float) -> Iterator[list[str]]:
         yield changes
 
 
-@pytest.mark.parametrize("n_kills", [3, pytest.param(30, marks=long)])
+@pytest.mark.parametrize("n_kills", [3, pytest.param(30, marks=depth)])
 def test_killed_after_any_change_on_the_disk_a_refresh_leaves_a_whole_state_and_the_next_one_finishes(
     refreshed_club: Nights, n_kills: int
 ):
@@ -258,7 +258,7 @@ def by_plain_parquet(store: Path) -> tuple[int, int]:
     return n_runs, n_runs
 
 
-@pytest.mark.parametrize("n_refreshes", [2, pytest.param(8, marks=long)])
+@pytest.mark.parametrize("n_refreshes", [2, pytest.param(8, marks=depth)])
 def test_who_reads_during_many_refreshes_never_sees_a_missing_or_a_mixed_state(tmp_path: Path, n_refreshes: int):
     club = Nights(tmp_path)
     club.put("settings.toml", 'pages = "none"\n')

@@ -190,7 +190,7 @@ COMPARED = (
 
 
 @pytest.mark.parametrize(
-    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.long) for what in CHANGES]
+    "what", [what if what in COMPARED else pytest.param(what, marks=pytest.mark.depth) for what in CHANGES]
 )
 def test_after_a_change_the_state_is_as_if_done_anew_and_the_next_refresh_finds_nothing_new(
     club_with_pages: Nights, what: str
