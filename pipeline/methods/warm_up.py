@@ -3,8 +3,9 @@
 The model takes out a warm-up that dies out over `WARM_UP_KM`. Form that settles over twice that is taken for drift in
 part. So the line is also fitted with a warm-up that dies out over `SLOW_WARM_UP_KM`, from the same products but for
 those of the warm-up's own column, and both lines are weighted by their marginal likelihood: normal errors, the prior of
-the responses the same in both, neither length more probable before (averaging over models: Hoeting et al. 1999, doi
-10.1214/ss/1009212519, from memory).
+the responses the same in both, neither length more probable before. A mixture of what each model says, weighted by
+the models' posterior probabilities, is averaging over models (Clyde 1999, in Bayesian Statistics 6, pp. 157-185; its
+abstract was read).
 """
 
 from __future__ import annotations
