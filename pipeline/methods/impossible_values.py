@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import cache
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -68,21 +69,24 @@ def _lost_of(column: str) -> Callable[[Columns], Mask]:
 
 _NONE, NO_PERSON = "zero", "impossible"
 
+
+def _plausible(column: str, limits: tuple[float, float], reason: str = NO_PERSON) -> tuple[Rule, Rule]:
+    """Of a reading for which zero stands for none, and whose other values lie within limits."""
+    return (
+        Rule(column, _NONE, _zero(column), NO_READING),
+        Rule(column, reason, outside(column, limits)),
+    )
+
+
 _OF_ALL = (
     Rule(SPEED, NO_PERSON, lambda rows: (rows["speed_m_s"] < 0) | (rows["speed_m_s"] > FASTEST_M_S)),
     Rule(ALTITUDE, "not_on_earth", outside(ALTITUDE, ALTITUDE_M)),
-    Rule("contact_time_ms", _NONE, _zero("contact_time_ms"), NO_READING),
-    Rule("contact_time_ms", NO_PERSON, outside("contact_time_ms", CONTACT_TIME_MS)),
-    Rule("vertical_oscillation_mm", _NONE, _zero("vertical_oscillation_mm"), NO_READING),
-    Rule("vertical_oscillation_mm", NO_PERSON, outside("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM)),
-    Rule("contact_balance_pct", _NONE, _zero("contact_balance_pct"), NO_READING),
-    Rule("contact_balance_pct", NO_PERSON, outside("contact_balance_pct", CONTACT_BALANCE_PCT)),
-    Rule("heart_rate_bpm", _NONE, _zero("heart_rate_bpm"), NO_READING),
-    Rule("heart_rate_bpm", NO_PERSON, outside("heart_rate_bpm", HEART_RATE_BPM)),
-    Rule("power_w", _NONE, _zero("power_w"), NO_READING),
-    Rule("power_w", NO_PERSON, outside("power_w", POWER_W)),
-    Rule("recorded_step_length_m", _NONE, _zero("recorded_step_length_m"), NO_READING),
-    Rule("recorded_step_length_m", NO_PERSON, outside("recorded_step_length_m", STEP_LENGTH_M)),
+    *_plausible("contact_time_ms", CONTACT_TIME_MS),
+    *_plausible("vertical_oscillation_mm", VERTICAL_OSCILLATION_MM),
+    *_plausible("contact_balance_pct", CONTACT_BALANCE_PCT),
+    *_plausible("heart_rate_bpm", HEART_RATE_BPM),
+    *_plausible("power_w", POWER_W),
+    *_plausible("recorded_step_length_m", STEP_LENGTH_M),
     Rule("temperature_c", "no_temperature", outside("temperature_c", TEMPERATURE_C)),
 )
 
@@ -96,13 +100,8 @@ def lost(registry: Registry) -> tuple[Rule, ...]:
 @cache
 def impossible(registry: Registry) -> tuple[Rule, ...]:
     """What can be told of a value by itself; of metrics of one's own, by what their owner calls plausible."""
-    rules = [*_OF_ALL]
-    for own in registry.own:
-        rules += [
-            Rule(own.column, _NONE, _zero(own.column), NO_READING),
-            Rule(own.column, "implausible", outside(own.column, (own.lowest, own.highest))),
-        ]
-    return tuple(rules)
+    own = (_plausible(one.column, (one.lowest, one.highest), "implausible") for one in registry.own)
+    return (*_OF_ALL, *chain.from_iterable(own))
 
 
 def apply(rules: Sequence[Rule], rows: Columns, tally: Tally, recorded: Set[str]) -> Columns:
