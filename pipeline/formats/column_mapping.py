@@ -133,7 +133,7 @@ def read_mapping(text: str, file_name: str, own: Collection[str] = ()) -> Column
     """
     try:
         folder = parsed(text.removeprefix("\ufeff"))
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise Refused(
             f"columns.toml cannot be read: {error}.", 'Each line should read like "Cadence" = "cadence_spm".'
         ) from None

@@ -127,7 +127,7 @@ def _entry(text: str, source: str, place: int, line: int) -> Correction:
 def _parsed(text: str, line: int) -> dict[str, Any]:
     try:
         content = parsed(text)
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         found = re.sub(r"(?<=at line )\d+", lambda own: str(int(own[0]) + line - 1), str(error))
         raise Refused(f"It cannot be read: {found}.", 'Each line should read like sport = "running".') from None
     entries = content.get("correction")

@@ -145,15 +145,15 @@ def sound_base(state: Path | None, *, repairs: bool) -> tuple[Known, frozenset[s
 
 
 def require_sound_rows(known: Known, touched: Iterable[str | None]) -> None:
-    """Compare what a refresh reads again with its digest: the splits of all athletes, the samples of those touched.
+    """Compare with their digests what libraries open: the laps of all athletes, the samples of those touched.
 
     Raises:
         Damaged: a file is not what was written.
     """
     if known.folder is None or known.rows is None:  # everything is recomputed
         return
-    folders = [Path("tables") / table for table in ("splits", "lap_splits")]
-    folders += [partition("samples", athlete_id) for athlete_id in touched if athlete_id is not None]
+    samples = (partition("samples", athlete_id) for athlete_id in touched if athlete_id is not None)
+    folders = (Path("tables") / "lap_splits", *samples)
     require_sound(known.folder, chain.from_iterable(files_of(known.folder, folder) for folder in folders))
 
 

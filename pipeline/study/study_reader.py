@@ -88,7 +88,7 @@ class _Reader:
     def study(self) -> Study:
         try:
             table = parsed(self._text)
-        except (ValueError, RecursionError) as error:
+        except ValueError as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
         self._known(table, _TOP, ())
         analyses = tuple(

@@ -187,13 +187,20 @@ def rot(path: Path) -> None:
     os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
 
 
-@pytest.mark.parametrize("name", ["tables/splits/athlete_id=bo/month=2026-03/splits.parquet", "known/pacing.parquet"])
+@pytest.mark.parametrize(
+    "name",
+    ["tables/samples/athlete_id=ari/**/*.parquet", "tables/splits/athlete_id=bo/**/*.parquet",
+     "tables/lap_splits/athlete_id=bo/**/*.parquet", "known/pacing.parquet"],
+)  # fmt: skip
 def test_what_the_disk_lost_of_what_is_read_stops_a_refresh(club: Nights, name: str):
-    rot(published(club.store) / name)
+    state = published(club.store)
+    file = next(state.glob(name))
+    rot(file)
     club.put("ari/3.fit", drifting_run(3, seed=4, km=4))
     damage = stopped(club)
     assert damage is not None
-    assert list(damage.faults) == [name]
+    assert list(damage.faults) == [file.relative_to(state).as_posix()]
+    assert generations(club.store)[-1] == published(club.store) == state
 
 
 NOVEMBER_29 = date(2026, 11, 29)
