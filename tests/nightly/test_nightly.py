@@ -534,14 +534,14 @@ def test_the_served_schedule_opens_no_door_and_leaves_nothing_behind_when_it_is_
     inbox: Path, store: Path, tmp_path: Path
 ):
     cwd, seen = hostile_folder(tmp_path / "cwd"), tmp_path / "seen"
-    waits = "import os, pathlib, sys, time; pathlib.Path(sys.argv[1]).write_text(repr(os.environ)); time.sleep(9)"
+    waits = "import os, pathlib, sys, time; pathlib.Path(sys.argv[1]).write_text(repr(os.environ)); time.sleep(30)"
     with serving(inbox, store, "--notify", f'{sys.executable} -c "{waits}" {seen}', cwd=cwd) as process:
         wait_until(seen.exists, seconds=60)
         during = of_session(process.pid)
         doors = listening(during)
         process.kill()
         process.wait()
-        wait_until(lambda: not of_session(process.pid), seconds=20)
+        wait_until(lambda: not of_session(process.pid), seconds=10)  # not when the command has ended
     assert doors == set()
     assert len(during) > 1  # the night is a process of its own
     assert not [line for line in (*during.values(), seen.read_text()) if "secret" in line]
