@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.inbox.inbox import Inbox, InboxFile
+from pipeline.store.bundles import GATHERED
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
 
@@ -167,15 +168,23 @@ class SectionTask:
     """A section of the club whose rows are to be gathered: what is known of it, and what is new.
 
     Attributes:
-        bundles: names of those with what is new.
-        without: athletes whose known rows are no longer true, by table.
+        after_club: whether those of the stages that need what the club's responses have in common, or all before.
         metrics: in which the known rows of nobody are true any longer.
     """
 
     section: Section
-    bundles: tuple[str, ...]
-    without: Mapping[str, frozenset[str | None]]
+    after_club: bool
     metrics: tuple[str, ...] = ()
+
+
+def changes_of(section: Section) -> str:
+    """The name of the bundle that notes what changed in the files of a section, and whose rows are recomputed."""
+    return f"{GATHERED}/changes/{section.number}"
+
+
+def own_of(section: Section, *, after_club: bool) -> str:
+    """The folder of the bundles with what the athletes of a section gave."""
+    return f"{GATHERED}/{'after_club' if after_club else 'own'}/{section.number}"
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
 from itertools import chain
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 
@@ -25,6 +25,7 @@ from pipeline.refresh.context import (
 )
 from pipeline.store.bundles import Bundle
 from pipeline.store.known import KeptRows
+from pipeline.workers.cluster import Cluster, Delegate
 from pipeline.workers.pool import Budget, Mapper
 from pipeline.workers.process import Limits
 
@@ -32,6 +33,10 @@ if TYPE_CHECKING:
     from pipeline.core.settings import Settings
     from pipeline.inbox.inbox import InboxFile
     from pipeline.stages.recording import Session
+
+S = TypeVar("S")
+T = TypeVar("T")
+R = TypeVar("R")
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,8 @@ class Executor:
         club_responses: what the responses of a state's club have in common.
         finish: the club-level stages, by which every table is written.
         write_outputs: the database, the exports, and the pages of the club and of each athlete.
+        noticed: what is done, in the process that plans, when the files of a shard were measured.
+        delegate: how a function of a mapper is carried out elsewhere, for each of many items; None for not at all.
     """
 
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Bundle]]
@@ -57,6 +64,16 @@ class Executor:
     club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
     finish: Callable[[BuildContext], None]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
+    noticed: Callable[[Bundle], None] | None = None
+    delegate: Delegate | None = None
+
+    def by_section(
+        self, function: Callable[[Executor, S, T], R], shared: S, items: Iterable[T], n_sections: int
+    ) -> Iterator[R]:
+        """Carry out what takes a section through several steps: of one after the other here, of many by tasks."""
+        if self.delegate is None or n_sections == 1:
+            return (function(self, shared, item) for item in items)
+        return self.delegate(partial(_by_executor, function), shared, items)
 
 
 def executor_over(mapper: Mapper) -> Executor:
@@ -83,7 +100,12 @@ def executor_over(mapper: Mapper) -> Executor:
         club_responses,
         partial(finish_over, mapper),
         write_outputs,
+        delegate=mapper.delegate if isinstance(mapper, Cluster) else None,
     )
+
+
+def _by_executor(function: Callable[[Executor, S, T], R], mapper: Mapper, shared: S, item: T) -> R:
+    return function(executor_over(mapper), shared, item)
 
 
 def finish_over(mapper: Mapper, context: BuildContext) -> None:

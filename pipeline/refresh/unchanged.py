@@ -47,17 +47,21 @@ class Unchanged:
 
 
 def note_inbox(
-    built: Path, store: Path, inbox: Inbox, ledger: pl.DataFrame, notices: Sequence[str], *, tries_again: bool
+    built: Path,
+    store: Path,
+    inbox: Inbox,
+    *,
+    recordings: Mapping[str, str | None],
+    ledger: pl.DataFrame,
+    notices: Sequence[str],
 ) -> None:
     """Note in a state that is being built what it was made from; nothing where the next refresh has to look closer.
 
     Args:
-        inbox: with the digests of its files.
+        recordings: the digest of each file of the inbox that may be one; None of one that could not be read.
         ledger: rows of `recordings`.
-        tries_again: whether files are to be read again that did not change.
     """
-    recordings = {file.path: file.sha256 for file in inbox.files}
-    if tries_again or not inbox.others_sha256 or not all(recordings.values()):
+    if not inbox.others_sha256 or not all(recordings.values()):
         return
     note = {
         "code": code_digest(),

@@ -21,19 +21,20 @@ from pipeline.store.lock import locked
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipeline.store.known import Changes
+    from pipeline.store.known import ChangeSummary
 
 HISTORY = "history.jsonl"
 RECORD = "refresh.json"
 #: How many names of a long list are written out; the counts are always complete.
-_NAMES = 200
+MOST_NAMES = 200
 
 Record = Mapping[str, Any]
 
 
 def record(
-    changes: Changes,
+    changes: ChangeSummary,
     ledger: pl.DataFrame,
+    refused: pl.DataFrame,
     *,
     began_at: datetime,
     before: pl.DataFrame,
@@ -44,32 +45,28 @@ def record(
 
     Args:
         ledger: rows of `recordings` after it.
+        refused: those of files that came in and were rejected.
         began_at: when it began, in UTC.
         before: rows of `athlete_drift` before it; empty where there were none.
         after: the same after it.
         repaired: damaged files of the state before that were made again.
     """
-    came_in = {*changes.new, *changes.changed}
-    refused = [
-        {"path": path, "reason": reason}
-        for path, file, status, reason in ledger.select("path", "file", "status", "reason").iter_rows()
-        if status == "rejected" and file in came_in
-    ]
+    rejected = [{"path": path, "reason": reason} for path, reason in refused.select("path", "reason").iter_rows()]
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
-        "n_new": len(changes.new),
-        "n_changed": len(changes.changed),
-        "n_gone": len(changes.gone),
-        "new": changes.new[:_NAMES],
-        "changed": changes.changed[:_NAMES],
-        "gone": changes.gone[:_NAMES],
-        "n_refused": len(refused),
-        "refused": refused[:_NAMES],
+        "n_new": changes.n_new,
+        "n_changed": changes.n_changed,
+        "n_gone": changes.n_gone,
+        "new": changes.new,
+        "changed": changes.changed,
+        "gone": changes.gone,
+        "n_refused": len(rejected),
+        "refused": rejected[:MOST_NAMES],
         "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
-        "athletes": sorted(athlete for athlete in changes.touched if athlete is not None)[:_NAMES],
+        "athletes": changes.athletes,
         "findings": changed_findings(before, after),
         "n_repaired": len(repaired),
-        "repaired": sorted(repaired)[:_NAMES],
+        "repaired": sorted(repaired)[:MOST_NAMES],
     }
 
 

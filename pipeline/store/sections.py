@@ -29,7 +29,11 @@ class Section:
 
     def holds(self, athlete_id: str | None) -> bool:
         """Whether the rows of an athlete, or of files that belong to none, are in this section."""
-        return section_of(athlete_id, self.of) == self
+        return self.holds_digest(digest_of(athlete_id))
+
+    def holds_digest(self, digest: int) -> bool:
+        """The same, of an athlete of whose name only the digest is known."""
+        return digest % self.of == self.number
 
     def overlapping(self, of: int) -> list[Section]:
         """The sections that may have athletes in common with this one, where there are so many."""
@@ -43,7 +47,12 @@ class Section:
 
 def section_of(athlete_id: str | None, of: int) -> Section:
     """The section that an athlete is in, of so many."""
-    return Section(zlib.crc32((athlete_id or "").encode()) % of, of)
+    return Section(digest_of(athlete_id) % of, of)
+
+
+def digest_of(athlete_id: str | None) -> int:
+    """The digest of an athlete's name, of 32 bits; 0 for files that belong to none."""
+    return zlib.crc32((athlete_id or "").encode())
 
 
 def sections_of(athletes: Iterable[str | None]) -> list[Section]:

@@ -11,7 +11,7 @@ pytest.importorskip("distributed")
 
 from distributed import Client
 
-from pipeline.workers.cluster import BATCH, _mapped
+from pipeline.workers.cluster import BATCH, Cluster
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,7 @@ def added(shared: int, item: int) -> int:
 
 def test_no_more_than_four_batches_per_worker_are_open_and_none_is_left_out(client: Any):
     watched, results = Watched(client), []
-    for result in _mapped(watched, "", added, 1000, range(60), weight=weight_of_a_batch):
+    for result in Cluster(watched, "")(added, 1000, range(60), weight=weight_of_a_batch):
         watched.n_taken += 1
         results.append(result)
     assert sorted(results) == list(range(1000, 1060))
