@@ -34,10 +34,12 @@ from pipeline.refresh.context import (
     SectionTask,
     Shard,
 )
+from pipeline.refresh.outcome import outcome_of
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import Executor, finish_over, read_over
 from pipeline.store.bundles import Bundle
 from pipeline.store.known import KeptRows
+from pipeline.store.layout import read_rows
 from pipeline.store.sections import Section
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import end_waiting_workers, lent_worker
@@ -198,8 +200,8 @@ def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
 
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
-def refresh(request: Given) -> pl.DataFrame:
-    """Bring a store up to date; returns the ledger."""
+def refresh(request: Given) -> Path:
+    """Bring a store up to date; returns the folder of the valid state."""
 
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
         return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, request.jobs)]
@@ -229,7 +231,9 @@ def refresh(request: Given) -> pl.DataFrame:
         written.result()
         drawn.result()
 
-    executor = Executor(measure_all, analyse, analyse_after_club, gather, club_responses, finish, write_outputs)
+    executor = Executor(
+        measure_all, analyse, analyse_after_club, gather, club_responses, finish, outcome_of, write_outputs
+    )
     return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)
 
 
@@ -276,6 +280,6 @@ def refresh_with_prefect(
     runner: Any = ThreadPoolTaskRunner(max_workers=workers)
     try:
         request = Given(inbox, store, jobs=workers, wait_s=wait_s, progress=progress)
-        return refresh.with_options(task_runner=runner)(request)
+        return read_rows(refresh.with_options(task_runner=runner)(request), "recordings")
     finally:
         end_waiting_workers()

@@ -85,16 +85,17 @@ def look_at(_: Executor, refresh: Refresh, item: tuple[Section, Sequence[InboxFi
     section, files = item
     found = changes(refresh.context.inbox, files, refresh.known, section)
     came_in, to_read = {*found.new, *found.changed}, {file.path for file in found.to_read}
-    rows = [
-        (file.path, file.athlete_id, file.sha256, file.tag, found.keys[file.path], file.path in came_in,
-         file.path in to_read)
-        for file in found.files
-    ]  # fmt: skip
+    columns: dict[str, list[object]] = {name: [getattr(file, name) for file in found.files] for name in _OF_FILES}
+    columns |= {
+        "key": [found.keys[file.path] for file in found.files],
+        "came_in": [file.path in came_in for file in found.files],
+        "is_read": [file.path in to_read for file in found.files],
+    }
     stays = [(path, athlete_id) for athlete_id, paths in found.stays.items() for path in paths]
     anew = refresh.known.athletes(section) - found.touched if refresh.is_analysed_anew else ()
     athletes = [*((name, True) for name in found.touched), *((name, False) for name in anew)]
     tables = {
-        "files": pl.DataFrame(rows, schema=_FILES, orient="row"),
+        "files": pl.DataFrame(columns, schema_overrides=dict.fromkeys((*_OF_FILES, "key"), pl.String)),
         "stays": pl.DataFrame(stays, schema={"path": pl.String, "athlete_id": pl.String}, orient="row"),
         "recomputed": pl.DataFrame(athletes, schema={"athlete_id": pl.String, "is_touched": pl.Boolean}, orient="row"),
     }
@@ -102,10 +103,7 @@ def look_at(_: Executor, refresh: Refresh, item: tuple[Section, Sequence[InboxFi
     return ChangeSummary.of(found)
 
 
-_FILES = {
-    "path": pl.String, "athlete_id": pl.String, "sha256": pl.String, "tag": pl.String, "key": pl.String,
-    "came_in": pl.Boolean, "is_read": pl.Boolean,
-}  # fmt: skip
+_OF_FILES = ("path", "athlete_id", "sha256", "tag")
 
 
 def files_noted(built: Path, section: Section) -> pl.DataFrame:
@@ -160,7 +158,7 @@ def drift_section(executor: Executor, refresh: Refresh, section: Section) -> Non
 def _measured(executor: Executor, refresh: Refresh, section: Section, files: pl.DataFrame) -> Iterator[Bundle]:
     """What the files to be read give; what an interrupted refresh had of them already is taken over."""
     keys = dict(files.select("path", "key").iter_rows())
-    to_read = [InboxFile(*row) for row in files.select("path", "athlete_id", "sha256", "tag").iter_rows()]
+    to_read = [InboxFile(*row) for row in files.select(*_OF_FILES).iter_rows()]
     built, finished = refresh.context.built, Finished(refresh.store, keys)
     taken = list(finished.take_over(built, section)) if refresh.keeps else []
     done = {path for bundle in taken for path in bundle.files}

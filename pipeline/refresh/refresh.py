@@ -20,7 +20,7 @@ from typing import TypeVar
 
 import polars as pl
 
-from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
+from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
@@ -38,7 +38,6 @@ from pipeline.refresh.by_section import (
 from pipeline.refresh.context import BuildContext, RunContext, SectionTask
 from pipeline.refresh.damage import mend_older_states, sound_base
 from pipeline.refresh.duplicates import by_athlete
-from pipeline.refresh.notices import notices_of
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.refresh.unchanged import note_inbox
 from pipeline.stages.corrections import clocks_apart
@@ -89,7 +88,8 @@ def refresh(
         Held: another process is changing the store.
     """
     with _mapper(inbox, jobs, mapper) as over:
-        return bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress, repairs=repairs)
+        state = bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress, repairs=repairs)
+    return read_rows(state, "recordings")
 
 
 def bring_up_to_date(
@@ -100,8 +100,8 @@ def bring_up_to_date(
     wait_s: float = 0.0,
     progress: Progress | None = None,
     repairs: bool = False,
-) -> pl.DataFrame:
-    """The same with a given way to carry out the steps."""
+) -> Path:
+    """The same with a given way to carry out the steps; returns the folder of the valid state."""
     began_at = datetime.now(UTC)
     require_apart(inbox, store)
     prepare(store)
@@ -121,23 +121,20 @@ def bring_up_to_date(
                 if not seen.n_touched and refresh.keys == known.keys and known.folder is not None and not damaged_files:
                     raise _NothingNew
                 again = _build(executor, refresh, inbox, seen, progress)
-                ledger = read_rows(built, "recordings")
-                notices = notices_of(inbox, ledger)
+                is_damaged = any(name.startswith(_FINDINGS) for name in damaged_files)
+                outcome = executor.outcome(context, None if is_damaged else known.folder)
                 if n_sections == 1 and not again:
                     digests = dict(files_noted(built, Section()).select("path", "sha256").iter_rows())
-                    note_inbox(built, store, inbox, recordings=digests, ledger=ledger, notices=notices)
-                is_damaged = any(name.startswith(_FINDINGS) for name in damaged_files)
-                findings_before = None if is_damaged else known.folder
-                before, after = _findings(findings_before), _findings(built)
-                refused = _refused(context, ledger)
+                    note_inbox(built, store, inbox, recordings=digests, outcome=outcome)
                 remove_tree(built / GATHERED)
                 state_record = record(
-                    seen, ledger, refused, began_at=began_at, before=before, after=after, repaired=damaged_files
-                )
+                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, outcome.refused),
+                    findings=outcome.findings, repaired=damaged_files,
+                )  # fmt: skip
                 write_record(built, state_record, began_at)
                 older = reversed(generations(store)) if repairs else ()
                 pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
-                executor.write_outputs(context, pages, _everyone(built))
+                executor.write_outputs(context, pages, _everyone(context))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
                 remove_tree(built / FINISHED)
                 check_still_held()
@@ -145,13 +142,15 @@ def bring_up_to_date(
             assert known.folder is not None
             sweep(store, keep=inbox.settings.keep_generations)
             note_nothing_new(store, known.folder, began_at)
-            return read_rows(known.folder, "recordings")
+            return known.folder
         except KeyboardInterrupt:
             raise Interrupted(n_files_kept(store), n_to_read) from None
         if repairs:
             mend_older_states(store, damaged_files)
         catch_up(store)
-    return ledger
+    state = current(store)
+    assert state is not None
+    return state
 
 
 class _NothingNew(Exception):
@@ -231,28 +230,13 @@ def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tupl
     return tuple(metric for metric in registry.metric_of if not of(metric, before).equals(of(metric, club)))
 
 
-def _refused(context: BuildContext, ledger: pl.DataFrame) -> pl.DataFrame:
-    """The rows of the ledger of files that came in and were rejected."""
-    rejected = ledger.filter(pl.col("status") == "rejected")
-    came_in = (
-        files_noted(context.built, section).filter("came_in").select(file="path") for section in context.sections
-    )
-    refused = pl.concat(rejected.join(files, on="file", how="semi") for files in came_in)
-    return refused.sort("path", "session")
-
-
-def _everyone(built: Path) -> list[str]:
-    return read_rows(built, "runs")["athlete_id"].unique().sort().to_list()
+def _everyone(context: BuildContext) -> list[str]:
+    """The athletes who have runs, in order."""
+    of_sections = (context.kept.of("runs", section)["athlete_id"].unique() for section in context.sections)
+    return pl.concat(of_sections).sort().to_list()
 
 
 _FINDINGS = "tables/athlete_drift/"
-
-
-def _findings(folder: Path | None) -> pl.DataFrame:
-    try:
-        return empty("athlete_drift") if folder is None else read_rows(folder, "athlete_drift")
-    except OtherVersion:
-        return empty("athlete_drift")
 
 
 def _require_still_there(inbox: Inbox) -> None:

@@ -8,6 +8,7 @@ from functools import partial
 from importlib import import_module
 from itertools import chain
 from operator import attrgetter
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
@@ -32,6 +33,7 @@ from pipeline.workers.process import Limits
 if TYPE_CHECKING:
     from pipeline.core.settings import Settings
     from pipeline.inbox.inbox import InboxFile
+    from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
 
 S = TypeVar("S")
@@ -52,6 +54,7 @@ class Executor:
         gather: the rows of each section of the club, from bundles and from what is known.
         club_responses: what the responses of a state's club have in common.
         finish: the club-level stages, by which every table is written.
+        outcome: what came of it, next to a state before.
         write_outputs: the database, the exports, and the pages of the club and of each athlete.
         noticed: what is done, in the process that plans, when the files of a shard were measured.
         delegate: how a function of a mapper is carried out elsewhere, for each of many items; None for not at all.
@@ -63,6 +66,7 @@ class Executor:
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
     club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
     finish: Callable[[BuildContext], None]
+    outcome: Callable[[BuildContext, Path | None], Outcome]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
     noticed: Callable[[Bundle], None] | None = None
     delegate: Delegate | None = None
@@ -86,6 +90,9 @@ def executor_over(mapper: Mapper) -> Executor:
         step = partial(_later("pipeline.refresh.sections:responses_of"), settings=settings)
         return next(mapper(_applied, step, [rows]))
 
+    def outcome(context: BuildContext, before: Path | None) -> Outcome:
+        return next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
+
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, context.outputs)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
@@ -99,6 +106,7 @@ def executor_over(mapper: Mapper) -> Executor:
         partial(mapper, _later("pipeline.refresh.sections:gather")),
         club_responses,
         partial(finish_over, mapper),
+        outcome,
         write_outputs,
         delegate=mapper.delegate if isinstance(mapper, Cluster) else None,
     )

@@ -24,9 +24,8 @@ from pipeline.store.history import catch_up, note_nothing_new
 from pipeline.store.lock import locked
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from pipeline.inbox.inbox import Inbox
+    from pipeline.refresh.outcome import Outcome
 
 NOTE = "known/unchanged.json"
 
@@ -52,14 +51,13 @@ def note_inbox(
     inbox: Inbox,
     *,
     recordings: Mapping[str, str | None],
-    ledger: pl.DataFrame,
-    notices: Sequence[str],
+    outcome: Outcome,
 ) -> None:
     """Note in a state that is being built what it was made from; nothing where the next refresh has to look closer.
 
     Args:
         recordings: the digest of each file of the inbox that may be one; None of one that could not be read.
-        ledger: rows of `recordings`.
+        outcome: what came of the refresh.
     """
     if not inbox.others_sha256 or not all(recordings.values()):
         return
@@ -70,9 +68,9 @@ def note_inbox(
         "recordings": recordings,
         "others": inbox.others_sha256,
         "keep": inbox.settings.keep_generations,
-        "n_files": ledger["file"].n_unique(),
-        "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
-        "notices": notices,
+        "n_files": outcome.n_files,
+        "statuses": outcome.statuses,
+        "notices": outcome.notices,
     }
     (built / NOTE).write_text(json.dumps(note), encoding="utf-8")
 

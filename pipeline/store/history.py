@@ -7,7 +7,7 @@ them. It holds names of files and athletes, no readings.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,25 +33,22 @@ Record = Mapping[str, Any]
 
 def record(
     changes: ChangeSummary,
-    ledger: pl.DataFrame,
-    refused: pl.DataFrame,
     *,
     began_at: datetime,
-    before: pl.DataFrame,
-    after: pl.DataFrame,
+    statuses: Mapping[str, int],
+    refused: tuple[int, Sequence[Mapping[str, str]]],
+    findings: Sequence[Mapping[str, str | None]],
     repaired: Collection[str] = (),
 ) -> Record:
     """The record of a refresh.
 
     Args:
-        ledger: rows of `recordings` after it.
-        refused: those of files that came in and were rejected.
         began_at: when it began, in UTC.
-        before: rows of `athlete_drift` before it; empty where there were none.
-        after: the same after it.
+        statuses: number of sessions by status after it.
+        refused: how many sessions of files that came in were rejected, and `path` and `reason` of the first.
+        findings: see `changed_findings`.
         repaired: damaged files of the state before that were made again.
     """
-    rejected = [{"path": path, "reason": reason} for path, reason in refused.select("path", "reason").iter_rows()]
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
         "n_new": changes.n_new,
@@ -60,11 +57,11 @@ def record(
         "new": changes.new,
         "changed": changes.changed,
         "gone": changes.gone,
-        "n_refused": len(rejected),
-        "refused": rejected[:MOST_NAMES],
-        "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
+        "n_refused": refused[0],
+        "refused": refused[1],
+        "statuses": statuses,
         "athletes": changes.athletes,
-        "findings": changed_findings(before, after),
+        "findings": findings,
         "n_repaired": len(repaired),
         "repaired": sorted(repaired)[:MOST_NAMES],
     }

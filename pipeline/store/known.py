@@ -11,7 +11,6 @@ import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path
@@ -25,7 +24,7 @@ from pipeline.core.places import is_remote, make_folder, whole_name, write_frame
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
 from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
-from pipeline.store.contents import CONTENTS, WHOLE, contents_of, read_checked, version_of
+from pipeline.store.contents import CONTENTS, WHOLE, contents_of, digests, read_checked, version_of
 from pipeline.store.history import MOST_NAMES
 from pipeline.store.layout import partition, read_file
 from pipeline.store.sections import Section
@@ -239,15 +238,8 @@ def with_digests(folder: Path, files: Sequence[InboxFile]) -> list[InboxFile]:
     if is_remote(folder):
         return list(files)
 
-    def digest(file: InboxFile) -> InboxFile:
-        try:
-            with (folder / file.path).open("rb") as stream:
-                return replace(file, sha256=hashlib.file_digest(stream, "sha256").hexdigest())
-        except OSError:
-            return file
-
-    with ThreadPoolExecutor() as threads:
-        return list(threads.map(digest, files))
+    found = digests(folder, (file.path for file in files))
+    return [replace(file, sha256=found[file.path] or None) for file in files]
 
 
 def keys_of(inbox: Inbox, files: Sequence[InboxFile]) -> dict[str, str]:
