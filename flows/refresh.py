@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -36,9 +37,8 @@ from pipeline.refresh.context import (
 )
 from pipeline.refresh.outcome import outcome_of
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, finish_over, read_over
+from pipeline.refresh.steps import Executor, finish_over, read_over, responses_over
 from pipeline.store.bundles import Bundle
-from pipeline.store.known import KeptRows
 from pipeline.store.layout import read_rows
 from pipeline.store.sections import Section
 from pipeline.workers.batches import BatchSize, batches
@@ -46,7 +46,6 @@ from pipeline.workers.lending import end_waiting_workers, lent_worker
 from pipeline.workers.pool import Progress, here
 
 if TYPE_CHECKING:
-    from pipeline.core.settings import Settings
     from pipeline.stages.recording import Session
 
 # What the stages need is imported by the tasks that run them.
@@ -192,13 +191,6 @@ def sections(context: Sealed[BuildContext], batch: Sealed[Sequence[SectionTask]]
         gather(context.content, section_task)
 
 
-def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
-    """What the club's responses have in common; a matter of milliseconds, so in this process."""
-    from pipeline.refresh.sections import responses_of
-
-    return responses_of(rows, settings)
-
-
 @flow(name="refresh", persist_result=False, validate_parameters=False)
 def refresh(request: Given) -> Path:
     """Bring a store up to date; returns the folder of the valid state."""
@@ -232,7 +224,14 @@ def refresh(request: Given) -> Path:
         drawn.result()
 
     executor = Executor(
-        measure_all, analyse, analyse_after_club, gather, club_responses, finish, outcome_of, write_outputs
+        measure_all,
+        analyse,
+        analyse_after_club,
+        gather,
+        partial(responses_over, here),
+        finish,
+        outcome_of,
+        write_outputs,
     )
     return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)
 

@@ -95,7 +95,7 @@ def look_at(_: Executor, refresh: Refresh, item: tuple[Section, Sequence[InboxFi
     anew = refresh.known.athletes(section) - found.touched if refresh.is_analysed_anew else ()
     athletes = [*((name, True) for name in found.touched), *((name, False) for name in anew)]
     tables = {
-        "files": pl.DataFrame(columns, schema_overrides=dict.fromkeys((*_OF_FILES, "key"), pl.String)),
+        "files": pl.DataFrame(columns, schema=_SCHEMA),
         "stays": pl.DataFrame(stays, schema={"path": pl.String, "athlete_id": pl.String}, orient="row"),
         "recomputed": pl.DataFrame(athletes, schema={"athlete_id": pl.String, "is_touched": pl.Boolean}, orient="row"),
     }
@@ -104,6 +104,7 @@ def look_at(_: Executor, refresh: Refresh, item: tuple[Section, Sequence[InboxFi
 
 
 _OF_FILES = ("path", "athlete_id", "sha256", "tag")
+_SCHEMA = dict.fromkeys((*_OF_FILES, "key"), pl.String) | dict.fromkeys(("came_in", "is_read"), pl.Boolean)
 
 
 def files_noted(built: Path, section: Section) -> pl.DataFrame:

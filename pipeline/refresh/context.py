@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -13,6 +13,9 @@ from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.store.bundles import GATHERED
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
+
+if TYPE_CHECKING:
+    from pipeline.stages.responses import ClubDraft
 
 
 @dataclass(frozen=True)
@@ -175,6 +178,28 @@ class SectionTask:
     section: Section
     after_club: bool
     metrics: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ResponsesTask:
+    """A section of a club whose responses are to be added up.
+
+    Attributes:
+        rows: of the state whose club it is.
+        draft: for the second sums; None for the first.
+        added_from: the number of sections whose sums these are added from.
+    """
+
+    rows: KeptRows
+    section: Section
+    draft: ClubDraft | None = None
+    added_from: int = 1
+
+    @property
+    def name(self) -> str:
+        """Of the bundle with its sums."""
+        order = "first" if self.draft is None else "second"
+        return f"{GATHERED}/responses/{self.rows.state.name}/{order}/{self.section.number}-{self.section.of}"
 
 
 def changes_of(section: Section) -> str:

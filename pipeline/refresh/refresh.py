@@ -181,8 +181,8 @@ def _build(executor: Executor, refresh: Refresh, inbox: Inbox, seen: ChangeSumma
     if inbox.files and not any(one.n_athletes for one in measured):
         raise _nothing_usable(inbox, context.kept.all_of("recordings"))
 
-    club = executor.club_responses(context.kept, settings)
-    responses_before = None if before is None else executor.club_responses(before, settings)
+    club = executor.club_responses(context, context.kept)
+    responses_before = None if before is None else executor.club_responses(context, before)
     moved = () if responses_before is None else _moved(responses_before, club, settings.registry)
     with_club = replace(refresh, club=club, moved=moved)
     for _ in executor.by_section(drift_section, with_club, sections, context.n_sections):

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
+from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline import ATHLETE, stages_of, tables_of
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
-from pipeline.refresh.context import RUN, BuildContext, SectionTask, changes_of, own_of
-from pipeline.stages.responses import club_responses
-from pipeline.store.bundles import read_bundle
+from pipeline.refresh.context import RUN, BuildContext, ResponsesTask, SectionTask, changes_of, own_of
+from pipeline.stages.responses import ClubDraft, Sums, added, draft_of, drawn_from, sums_of
+from pipeline.store.bundles import read_bundle, write_bundle
 from pipeline.store.known import KeptRows, of_files, write_part
 from pipeline.tables import empty
 
@@ -49,7 +52,45 @@ def nothing(settings: Settings) -> dict[str, pl.DataFrame]:
     return parts
 
 
-def responses_of(rows: KeptRows, settings: Settings) -> pl.DataFrame:
-    """What the responses of a state's club have in common."""
-    responses = rows.all_of("responses")
-    return club_responses(responses, speed_error_pct=settings.speed_error_pct, registry=settings.registry)
+# --- The club's responses --------------------------------------------------------------------------------------------
+
+
+def tell_responses(context: BuildContext, task: ResponsesTask) -> None:
+    """Write what a section of the club adds to its responses."""
+    _write_sums(context, task, sums_of(task.rows.of("responses", task.section), task.draft, **_settings(context)))
+
+
+def add_responses(context: BuildContext, task: ResponsesTask) -> None:
+    """Write the sums of a section of few, from those of the sections of many that it is divided into."""
+    parts = (replace(task, section=section) for section in task.section.overlapping(task.added_from))
+    _write_sums(context, task, added([_read_sums(context, part) for part in parts]))
+
+
+def draft_responses(context: BuildContext, first: ResponsesTask) -> ClubDraft:
+    """What the first sums of the whole club say."""
+    return draft_of(_read_sums(context, first), **_settings(context))
+
+
+def draw_responses(context: BuildContext, second: ResponsesTask) -> pl.DataFrame:
+    """What the responses of a state's club have in common, of both sums of the whole."""
+    assert second.draft is not None
+    sums = (_read_sums(context, task) for task in (replace(second, draft=None), second))
+    return drawn_from(*sums, second.draft, **_settings(context))
+
+
+def _settings(context: BuildContext) -> dict[str, Any]:
+    settings = context.inbox.settings
+    return {"speed_error_pct": settings.speed_error_pct, "registry": settings.registry}
+
+
+def _write_sums(context: BuildContext, task: ResponsesTask, sums: Sums) -> None:
+    rows = [(*key, values.tolist()) for key, values in sums.items()]
+    write_bundle(context.built, task.name, {"sums": pl.DataFrame(rows, schema=_SUMS, orient="row")})
+
+
+def _read_sums(context: BuildContext, task: ResponsesTask) -> Sums:
+    rows = read_bundle(context.built, task.name)["sums"].iter_rows()
+    return {(kind, metric, of): np.array(values) for kind, metric, of, values in rows}
+
+
+_SUMS = {"kind": pl.String, "metric": pl.String, "of": pl.String, "values": pl.List(pl.Float64)}

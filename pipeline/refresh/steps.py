@@ -19,6 +19,7 @@ from pipeline.refresh.context import (
     BuildContext,
     DriftTask,
     Measured,
+    ResponsesTask,
     RunContext,
     SectionTask,
     Shard,
@@ -26,15 +27,16 @@ from pipeline.refresh.context import (
 )
 from pipeline.store.bundles import Bundle
 from pipeline.store.known import KeptRows
+from pipeline.store.sections import Section
 from pipeline.workers.cluster import Cluster, Delegate
 from pipeline.workers.pool import Budget, Mapper
 from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
-    from pipeline.core.settings import Settings
     from pipeline.inbox.inbox import InboxFile
     from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
+    from pipeline.stages.responses import ClubDraft
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -64,7 +66,7 @@ class Executor:
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
-    club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
+    club_responses: Callable[[BuildContext, KeptRows], pl.DataFrame]
     finish: Callable[[BuildContext], None]
     outcome: Callable[[BuildContext, Path | None], Outcome]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
@@ -86,10 +88,6 @@ def executor_over(mapper: Mapper) -> Executor:
     def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
-        step = partial(_later("pipeline.refresh.sections:responses_of"), settings=settings)
-        return next(mapper(_applied, step, [rows]))
-
     def outcome(context: BuildContext, before: Path | None) -> Outcome:
         return next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
 
@@ -104,7 +102,7 @@ def executor_over(mapper: Mapper) -> Executor:
         partial(mapper, _later("pipeline.refresh.athlete:analyse")),
         analyse_after_club,
         partial(mapper, _later("pipeline.refresh.sections:gather")),
-        club_responses,
+        partial(responses_over, mapper),
         partial(finish_over, mapper),
         outcome,
         write_outputs,
@@ -114,6 +112,29 @@ def executor_over(mapper: Mapper) -> Executor:
 
 def _by_executor(function: Callable[[Executor, S, T], R], mapper: Mapper, shared: S, item: T) -> R:
     return function(executor_over(mapper), shared, item)
+
+
+def responses_over(mapper: Mapper, context: BuildContext, rows: KeptRows) -> pl.DataFrame:
+    """What the responses of a state's club have in common: each section tells its sums, which are added in a tree."""
+    draft: ClubDraft | None = None
+    while True:
+        of, step = rows.n_sections, "tell_responses"
+        tasks = [ResponsesTask(rows, Section(number, of), draft) for number in range(of)]
+        while True:
+            for _ in mapper(_later(f"pipeline.refresh.sections:{step}"), context, tasks):
+                pass
+            if of == 1:
+                break
+            fewer, step = max(1, of // _ADDED_AT_ONCE), "add_responses"
+            tasks = [ResponsesTask(rows, Section(number, fewer), draft, of) for number in range(fewer)]
+            of = fewer
+        if draft is not None:
+            return next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, tasks))
+        draft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, tasks))
+
+
+#: The sums of so many sections a worker adds at once.
+_ADDED_AT_ONCE = 32
 
 
 def finish_over(mapper: Mapper, context: BuildContext) -> None:
@@ -162,10 +183,6 @@ def _over_files(mapper: Mapper, context: RunContext, shards: Sequence[Shard], *,
 def _later(function: str) -> Callable[..., Any]:
     """A function, as "module:name", whose module is imported with the first call, in the process that calls it."""
     return partial(_call, *function.split(":"))
-
-
-def _applied(function: Callable[[Any], pl.DataFrame], item: Any) -> pl.DataFrame:
-    return function(item)
 
 
 def _call(module: str, name: str, *arguments: Any, **more: Any) -> Any:

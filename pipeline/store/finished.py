@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.core.places import remove_tree
+from pipeline.methods.tree_sum import digest_of
 from pipeline.store.bundles import Bundle
 from pipeline.store.contents import digests
 from pipeline.store.generations import FINISHED, SYNCED, link_tree, unfinished
-from pipeline.store.sections import Section, digest_of
+from pipeline.store.sections import Section
 
 _ABOUT, _BUNDLE = "about.json", "bundle"
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")

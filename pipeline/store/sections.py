@@ -6,9 +6,10 @@ on one machine and on a cluster, and where their number doubles each section fal
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+from pipeline.methods.tree_sum import digest_of
 
 #: So many athletes are one section at most, on average where there are several. A process that holds the rows of a
 #: section takes some 100 MB for it.
@@ -48,11 +49,6 @@ class Section:
 def section_of(athlete_id: str | None, of: int) -> Section:
     """The section that an athlete is in, of so many."""
     return Section(digest_of(athlete_id) % of, of)
-
-
-def digest_of(athlete_id: str | None) -> int:
-    """The digest of an athlete's name, of 32 bits; 0 for files that belong to none."""
-    return zlib.crc32((athlete_id or "").encode())
 
 
 def sections_of(athletes: Iterable[str | None]) -> list[Section]:
