@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Iterable
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.core.arrays import Array
 
@@ -41,7 +42,7 @@ def tree_sum(values: Array, names: Iterable[str]) -> Array:
     return np.asarray(sums[0])
 
 
-def _reversed(digests: Array) -> Array:
+def _reversed(digests: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
     """Each digest with its bits in the opposite order: by it, what shares its lowest bits is next to each other."""
     reverse = np.zeros_like(digests)
     for bit in range(_BITS):

@@ -135,7 +135,7 @@ def measure_section(executor: Executor, refresh: Refresh, section: Section) -> M
     # One that has to be read again is forgotten; one that could not be opened has kept its key.
     is_again = pl.col("path").is_in(sorted(passing)) & (pl.col("sha256").is_not_null() | pl.col("tag").is_not_null())
     write_files(context.built, section, files.with_columns(key=pl.when(~is_again).then("key")))
-    return MeasuredSection(files["is_read"].sum(), len((before - touched) | with_runs), bool(passing))
+    return MeasuredSection(files.filter("is_read").height, len((before - touched) | with_runs), bool(passing))
 
 
 def drift_section(executor: Executor, refresh: Refresh, section: Section) -> None:

@@ -74,8 +74,8 @@ def draft_responses(context: BuildContext, first: ResponsesTask) -> ClubDraft:
 def draw_responses(context: BuildContext, second: ResponsesTask) -> pl.DataFrame:
     """What the responses of a state's club have in common, of both sums of the whole."""
     assert second.draft is not None
-    sums = (_read_sums(context, task) for task in (replace(second, draft=None), second))
-    return drawn_from(*sums, second.draft, **_settings(context))
+    first = _read_sums(context, replace(second, draft=None))
+    return drawn_from(first, _read_sums(context, second), second.draft, **_settings(context))
 
 
 def _settings(context: BuildContext) -> dict[str, Any]:
@@ -93,4 +93,9 @@ def _read_sums(context: BuildContext, task: ResponsesTask) -> Sums:
     return {(kind, metric, of): np.array(values) for kind, metric, of, values in rows}
 
 
-_SUMS = {"kind": pl.String, "metric": pl.String, "of": pl.String, "values": pl.List(pl.Float64)}
+_SUMS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "kind": pl.String,
+    "metric": pl.String,
+    "of": pl.String,
+    "values": pl.List(pl.Float64),
+}

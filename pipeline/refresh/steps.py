@@ -89,7 +89,8 @@ def executor_over(mapper: Mapper) -> Executor:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
     def outcome(context: BuildContext, before: Path | None) -> Outcome:
-        return next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
+        found: Outcome = next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
+        return found
 
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, context.outputs)
@@ -129,7 +130,8 @@ def responses_over(mapper: Mapper, context: BuildContext, rows: KeptRows) -> pl.
             tasks = [ResponsesTask(rows, Section(number, fewer), draft, of) for number in range(fewer)]
             of = fewer
         if draft is not None:
-            return next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, tasks))
+            club: pl.DataFrame = next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, tasks))
+            return club
         draft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, tasks))
 
 

@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -334,13 +335,18 @@ class ChangeSummary:
     def of(cls, found: Changes) -> ChangeSummary:
         """What was found in a section."""
         athletes = sorted(name for name in found.touched if name is not None)
-        names = (found.new, found.changed, found.gone, athletes)
-        counts = (len(of_kind) for of_kind in (found.new, found.changed, found.gone, found.touched, found.to_read))
-        return cls(*counts, *(tuple(of_kind[:MOST_NAMES]) for of_kind in names))
+        return cls(
+            len(found.new),
+            len(found.changed),
+            len(found.gone),
+            len(found.touched),
+            len(found.to_read),
+            *(tuple(names[:MOST_NAMES]) for names in (found.new, found.changed, found.gone, athletes)),
+        )
 
     def __add__(self, other: ChangeSummary) -> ChangeSummary:
         """What was found in both."""
-        both = ((getattr(self, field.name), getattr(other, field.name)) for field in fields(self))
+        both: Any = ((getattr(self, field.name), getattr(other, field.name)) for field in fields(self))
         return ChangeSummary(
             *(a + b if isinstance(a, int) else tuple(sorted(a + b, key=_by_folder)[:MOST_NAMES]) for a, b in both)
         )

@@ -126,7 +126,8 @@ class Cluster:
             self.client.cancel([future for future, _ in waiting])
 
     def _n_workers(self) -> int:
-        return max(1, sum(self.client.ncores().values()))
+        n_cores: int = sum(self.client.ncores().values())
+        return max(1, n_cores)
 
 
 def _delegated(packed: bytes) -> Any:
@@ -134,7 +135,7 @@ def _delegated(packed: bytes) -> Any:
     from distributed import worker_client
 
     function, loads, n_delegates, shared, item = pickle.loads(packed)
-    with worker_client() as client:  # type: ignore[no-untyped-call]
+    with worker_client() as client:
         return function(Cluster(client, loads, n_delegates), shared, item)
 
 

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import duckdb
 import pytest
@@ -276,6 +277,81 @@ def test_a_holder_whose_lock_was_taken_over_is_told_before_he_publishes(bucket: 
 def test_an_address_that_cannot_be_read_says_which_can(address: str):
     with pytest.raises(UsageError, match=r"cannot be read: .* Addresses of object stores begin with s3://"):
         place(address)
+
+
+#: A server that answers three requests of ten with 503, and to some objects six times in a row; one of ten late; and
+#: one write of five it carries out twice, or once and loses the answer. `/faults` tells how often.
+_TROUBLED = """
+import json, threading, time, zlib
+from collections import Counter
+from moto.server import DomainDispatcherApplication, create_backend_app
+from werkzeug.serving import make_server
+from werkzeug.wrappers import Request
+
+store, asked, did, lock = DomainDispatcherApplication(create_backend_app), Counter(), Counter(), threading.Lock()
+
+def error(method, start, status, code):
+    text = f"<Error><Code>{code}</Code><Message>{code}</Message></Error>".encode() if method != "HEAD" else b""
+    start(status, [("Content-Type", "application/xml"), ("Content-Length", str(len(text)))])
+    return [text]
+
+def troubled(environ, start):
+    method, path = environ["REQUEST_METHOD"], environ["PATH_INFO"] + "?" + environ["QUERY_STRING"]
+    if path == "/faults?":
+        start("200 OK", [])
+        return [json.dumps(did).encode()]
+    with lock:
+        asked[method, path] += 1
+        did["asked"] += 1
+        drawn = zlib.crc32(f"{method} {path} {asked[method, path]} {did['asked']}".encode()) % 100
+        is_stubborn = zlib.crc32(path.encode()) % 100 < 4 and asked[method, path] <= 6
+        deed = "503" if is_stubborn or drawn < 30 else "late" if drawn < 40 else ""
+        deed = "put" if not deed and method == "PUT" and drawn < 60 else deed
+        did[deed] += 1
+    if deed == "503":
+        return error(method, start, "503 Service Unavailable", "SlowDown")
+    if deed == "late":
+        time.sleep(0.3)
+    if deed == "put":
+        request = Request(environ)
+        content = request.get_data()
+        def again():
+            from io import BytesIO
+            return {**environ, "wsgi.input": BytesIO(content)}
+        list(store(again(), lambda *_: None))
+        if drawn < 50:
+            return error(method, start, "500 Internal Server Error", "InternalError")
+        return store(again(), start)
+    return store(environ, start)
+
+server = make_server("127.0.0.1", 0, troubled, threaded=True)
+print(server.port, flush=True)
+server.serve_forever()
+"""
+
+
+@pytest.mark.depth
+def test_an_object_store_in_trouble_over_whole_refreshes_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    # What is waited for between tries would take minutes; how often is tried stays.
+    monkeypatch.setattr("botocore.retryhandler.delay_exponential", lambda **_: 0.01)
+    with empty_bucket("troubled-club", _TROUBLED) as bucket:
+        club, inbox, store = Nights(tmp_path), bucket / "inbox", bucket / "store"
+        runs = {f"{name}/{day}.fit": drifting_run(day, seed=day, km=3) for name in ("ari", "bo") for day in range(2)}
+        for name, content in {**runs, "settings.toml": b'pages = "none"\n'}.items():
+            club.put(name, content)
+            (inbox / name).write_bytes(content)
+        for gone in (None, "ari/1.fit"):
+            if gone is not None:
+                (inbox / gone).unlink()
+                (club.inbox / gone).unlink()
+            refresh(read_inbox(inbox), store, jobs=1)
+            club.refresh()
+            assert different(published(store), published(club.store)) == []
+        assert check_store(store).faults == {}
+        with urlopen(f"{os.environ['AWS_ENDPOINT_URL']}/faults") as answer:
+            did = json.load(answer)
+    assert did["503"] > 0.25 * did["asked"] > 50
+    assert min(did["late"], did["put"]) > 10
 
 
 # --- A cluster -------------------------------------------------------------------------------------------------------
