@@ -57,7 +57,7 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
             f"Pairs of distances in the store: {known or 'none'}."
         )
     table = _table(rows)
-    about = statistics_of(analysis, None, None)
+    about = statistics_of(analysis, None)
     cell = _cell_of_tests(table, material.least_cell)
     statistics = [
         *_shares(rows, table, about),

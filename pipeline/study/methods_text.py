@@ -150,9 +150,7 @@ def _blocks(least: int) -> str:
 def _analysis_words(analysis: Analysis) -> str:
     words = [f"{analysis.name}: {DESIGNS[analysis.design]}"]
     if analysis.metrics:
-        words.append(
-            "of " + ", ".join(f"{analysis.label(metric)} [{analysis.unit_of(metric)}]" for metric in analysis.metrics)
-        )
+        words.append("of " + ", ".join(f"{one.label} [{one.metric_unit}]" for one in analysis.by_metric))
     if analysis.design not in ("landing", "agreement", "reliability"):
         words.append(
             f"adjusted by the athlete's own response to {' and '.join(analysis.adjust)}" if analysis.adjust
