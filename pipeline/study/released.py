@@ -112,7 +112,7 @@ def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposu
     analyses = {key: result.study.parts[key] for key in result.flows}
     lengths = [released_lengths(rows)]
     for key, analysis in analyses.items():
-        is_adjusted = analysis.design == "reliability" or (analysis.design in ADJUSTED and bool(analysis.adjust))
+        is_adjusted = analysis.design == "reliability" or bool(analysis.adjusted_for)
         by_adjustment[is_adjusted].add(analysis.metric)
         # Means of several runs count as those of each; of a share of the run its whole length can be computed.
         along_share = pl.col("distance_km").floor() if analysis.along == "share" else pl.lit(0.0)
@@ -264,7 +264,7 @@ def _about(result: StudyResult, analysis: Analysis) -> pl.DataFrame:
         "metric": analysis.metric,
         "design": analysis.design,
         "unit": analysis.unit,
-        "adjusted_for": " ".join(analysis.adjust) if analysis.design in ADJUSTED else "",
+        "adjusted_for": " ".join(analysis.adjusted_for),
         "margin_pct": analysis.margin_pct,
         "detectable_pct": analysis.detectable_pct,
         "along": analysis.along if analysis.design == "trend" else "",
@@ -274,10 +274,6 @@ def _about(result: StudyResult, analysis: Analysis) -> pl.DataFrame:
         "split_km": result.material.split_km,
     }
     return pl.DataFrame(values, schema=Analyses.create_empty().schema)
-
-
-#: Designs whose values are adjusted as the analysis says.
-ADJUSTED = ("paired_windows", "equivalence", "responders", "trend", "sections", "onset")
 
 
 def _draws(analysis: Analysis, rows: pl.DataFrame, seed: int) -> pl.DataFrame:

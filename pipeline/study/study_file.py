@@ -181,6 +181,16 @@ class Analysis:
         return compared(self.registry)[self.metric].unit
 
     @property
+    def is_adjustable(self) -> bool:
+        """Whether its design takes values adjusted."""
+        return "adjust" in TAKES[self.design]
+
+    @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """The causes that its values are adjusted for; none where its design takes values as they are."""
+        return self.adjust if self.is_adjustable else ()
+
+    @property
     def has_factors(self) -> bool:
         """Whether athletes are grouped, or have covariates."""
         return self.group is not None or bool(self.covariates)
