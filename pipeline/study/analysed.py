@@ -58,7 +58,5 @@ def analysis_flow(material: Material, analysis: Analysis) -> Flow:
     for reason, rows in stages:
         has_runs = "run_id" in rows.columns and not rows["run_id"].null_count()
         before, left = left, left.join(rows, on="run_id" if has_runs else "athlete_id", how="semi")
-        n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
-        touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
-        steps.append(Step(reason, before.height - left.height, n_athletes, touched))
+        steps.append(Step.between(reason, before, left))
     return Flow(material.runs.height, material.runs["athlete_id"].n_unique(), tuple(steps), left)
