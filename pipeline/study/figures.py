@@ -56,7 +56,7 @@ def _specification(figure: Figure) -> dict[str, Any]:
         charts = charts.replace(f'"${axis}"', json.dumps(title))
     chart = json.loads(charts)
     # The line at zero is drawn once, not once per point.
-    datasets = {"once": [{}]} | {name: list(rows) for name, rows in figure.data.items()}
+    datasets: dict[str, Any] = {"once": [{}]} | {name: list(rows) for name, rows in figure.data.items()}
     return {**chart[figure.kind], **chart["all"], "datasets": datasets}
 
 

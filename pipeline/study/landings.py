@@ -237,7 +237,7 @@ def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None)
         if known.is_empty() and "slope_change" in covariates:
             continue
         odds, note = _at_equal(known, covariates)
-        for name, one in zip(names, odds or [None] * len(names), strict=True):
+        for name, one in zip(names, odds, strict=True):
             if name is not None:
                 wald = "conditional logistic regression, Wald's interval"
                 yield about(statistic=name, **_finite(one), note=note, method=wald)
@@ -250,18 +250,18 @@ _AT_EQUAL: Mapping[tuple[str, ...], Sequence[str | None]] = {
 }
 
 
-def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> tuple[Sequence[Odds] | None, str]:
+def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> tuple[Sequence[Odds | None], str]:
     """Odds at equal covariates and for more of each, None where they cannot be estimated, and what to say of them."""
-    names = [name.removesuffix("_change") for name in covariates]
+    names, none = [name.removesuffix("_change") for name in covariates], [None] * (len(covariates) + 1)
     if "slope" in names and changed["slope_change"].n_unique() == 1:
-        return None, (
+        return none, (
             "Not estimated with slope taken into account: the late kilometre is as much steeper for all who changed, "
             "so that slope cannot be told from distance; that takes several courses"
         )
     try:
         odds = odds_at_equal(changed["gained"].to_numpy(), changed.select(covariates).to_numpy())
     except ValueError as error:
-        return None, f"Not estimated with {' and '.join(names)} taken into account: {error}"
+        return none, f"Not estimated with {' and '.join(names)} taken into account: {error}"
     return odds, f"{changed.height} runners changed and have {' and '.join(f'{name}s' for name in names)}"
 
 

@@ -98,10 +98,10 @@ class _Reader:
             if name in names[:n]:
                 raise self._fault(("analysis", n), "name", f"{name!r}, as that of another", "a name of its own")
         published = [self._published(entry, n, analyses) for n, entry in enumerate(self._tables(table, "published"))]
-        texts = {key: self._words(table, key, ()) for key in ("title", "question")}
         return Study(
-            **self._values(Study, table, (), besides=("cohort", "published", *texts)),
-            **texts,
+            **self._values(Study, table, (), besides=("title", "question", "cohort", "published")),
+            title=self._words(table, "title", ()),
+            question=self._words(table, "question", ()),
             cohort=self._cohort(table.get("cohort", {})),
             analyses=analyses,
             published=tuple(published),
@@ -136,9 +136,10 @@ class _Reader:
             raise self._fault(where, "metrics", "none", f"at least one of {', '.join(known)}")
         stretches = [key for key in table if key in ("speed_m_s", "early_km", "late_km", "early_min", "late_min")]
         values = self._values(Analysis, table, where, besides=("name", "design", "metrics", "adjust", *stretches))
+        values |= {key: values.get(key) or None for key in _NONE_AT_ZERO}
+        values |= {key: self._stretch(table, key, where, design) for key in stretches}
         analysis = Analysis(
-            **values | {key: values.get(key) or None for key in _NONE_AT_ZERO},
-            **{key: self._stretch(table, key, where, design) for key in stretches},
+            **values,
             name=str(table.get("name", f"{design} {n + 1}")),
             design=design,
             metrics=metrics,
@@ -209,17 +210,17 @@ class _Reader:
         if metric is None and analysis.metrics:
             raise self._fault(where, "metric", "none", " or ".join(analysis.metrics))
         statistic = self._one_of(table, "statistic", where, STATISTICS)
-        about = {"analysis": analysis.name, "statistic": statistic, "metric": metric}
+        about: dict[str, Any] = {"analysis": analysis.name, "statistic": statistic, "metric": metric}
         if "number" in table:
             return self._of_the_project(table, where, about)
         if not {"low", "high"} <= table.keys():
             self._number(table, "value", where)
-        sources = {
+        about |= {
             "source": self._words(table, "source", where),
             "read_as": self._one_of(table, "read_as", where, ("seen", *READ)),
         }
-        values = self._values(Published, table, where, besides=(*about, *sources))
-        return Published(**{"value": None} | values, **about, **sources)
+        values = self._values(Published, table, where, besides=tuple(about))
+        return Published(**{"value": None} | values | about)
 
     def _of_the_project(self, table: Mapping[str, Any], where: Where, about: Mapping[str, Any]) -> Published:
         """A number that the project has in `pipeline/core/published.toml`, with its source."""
