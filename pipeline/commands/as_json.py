@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from pipeline.core.toml import beside
 
 if TYPE_CHECKING:
     import polars as pl
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 @cache
 def documents() -> Mapping[str, Mapping[str, str]]:
     """The documents, and the meaning of their keys."""
-    return tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+    return beside(__file__)
 
 
 def print_json(command: str, document: Mapping[str, Any]) -> None:

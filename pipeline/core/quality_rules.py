@@ -7,12 +7,11 @@ every later number rests on, is mended, and what was mended is counted.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from pipeline.core.metrics import READING_OF
+from pipeline.core.toml import beside
 
 #: What is wrong with samples that were excluded or mended, the column `fault` of the table `exclusions`.
 FAULTS = (
@@ -22,7 +21,7 @@ FAULTS = (
     "no_reading", "impossible", "stuck", "halved", "doubled", "copied", "interpolated", "astray", "corrected", "spread",
     "frozen", "moved_on", "merged",
 )  # fmt: skip
-_FILE = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+_FILE = beside(__file__)
 #: Why samples were excluded, or how they were mended, by kind: the column `reason` of the table `exclusions`.
 EXCLUSION_REASONS: Mapping[str, str] = _FILE["reasons"]
 #: The share of the table `quality` that each is counted in; the others are in none.

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
+
+from pipeline.core.toml import beside
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class SpeedSource:
     reason: str
 
 
-_FILE = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+_FILE = beside(__file__)
 SPEED_SOURCES: Mapping[str, SpeedSource] = {name: SpeedSource(**about) for name, about in _FILE.items()}
 
 #: Default of the setting `speed_error_pct`.

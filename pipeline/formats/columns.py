@@ -7,11 +7,11 @@ Every name carries its unit. A header that names the quantity but not the unit s
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
-from pathlib import Path
 from types import MappingProxyType
 from typing import Literal, NamedTuple
+
+from pipeline.core.toml import beside
 
 
 class Column(NamedTuple):
@@ -114,7 +114,7 @@ COLUMNS: Mapping[str, Column] = {
     "recording": Column("recording", written_as="word"),
 }
 
-_SAID = tomllib.loads(Path(__file__).with_name("columns.toml").read_text(encoding="utf-8"))
+_SAID = beside(__file__)
 #: What each reading of `COLUMNS` is, for the documentation.
 MEANINGS: Mapping[str, str] = _SAID["meanings"]
 _CHOICES: Mapping[str, Mapping[str, str]] = _SAID["choices"]

@@ -7,17 +7,16 @@ quantity without a unit stays open, whatever its values are. The words are in `h
 from __future__ import annotations
 
 import difflib
-import tomllib
 import unicodedata
 from collections.abc import Mapping
 from functools import lru_cache
-from pathlib import Path
 from types import MappingProxyType
 from typing import NamedTuple
 
+from pipeline.core.toml import beside
 from pipeline.formats.columns import BY_PLAIN_SPELLING, CHOICES_OF, COLUMNS, plain
 
-_TABLES = tomllib.loads(Path(__file__).with_name("headers.toml").read_text(encoding="utf-8"))
+_TABLES = beside(__file__)
 #: Quantity and unit -> the column. What is missing here stays open.
 _COLUMN_OF: Mapping[tuple[str, str], str] = {
     (quantity, unit.replace("none", "")): column

@@ -6,12 +6,11 @@ The words are in `sports.toml`.
 from __future__ import annotations
 
 import re
-import tomllib
-from pathlib import Path
 
+from pipeline.core.toml import beside
 from pipeline.formats import RUNNING
 
-_FILE = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+_FILE = beside(__file__)
 _RUNNING, _UNTOLD, _RIDING, _RIDES = (
     frozenset(_FILE[name].split(", ")) for name in ("running", "untold", "riding", "rides")
 )
