@@ -177,7 +177,7 @@ def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slo
     assert abs(mean) < 0.05, f"mean drift {mean:.3f} % per 10 km"
 
 
-@pytest.mark.parametrize("n_athletes", [60, pytest.param(200, marks=depth)])
+@pytest.mark.parametrize("n_athletes", [80, pytest.param(200, marks=depth)])
 def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_holds_the_truth(n_athletes: int):
     """Pace fades by 5 % per 10 km and hardly wanders: speed and slope explain some 90 % of distance. Athletes differ in
     their response to speed.
