@@ -279,7 +279,7 @@ def test_an_address_that_cannot_be_read_says_which_can(address: str):
         place(address)
 
 
-#: A server that answers three requests of ten with 503, and to some objects six times in a row; one of ten late; and
+#: A server that answers three requests of ten with 503, and to some objects six times in a row; one of thirty late; and
 #: one write of five it carries out twice, or once and loses the answer. `/faults` tells how often.
 _TROUBLED = """
 import json, threading, time, zlib
@@ -305,8 +305,8 @@ def troubled(environ, start):
         did["asked"] += 1
         drawn = zlib.crc32(f"{method} {path} {asked[method, path]} {did['asked']}".encode()) % 100
         is_stubborn = zlib.crc32(path.encode()) % 100 < 4 and asked[method, path] <= 6
-        deed = "503" if is_stubborn or drawn < 30 else "late" if drawn < 40 else ""
-        deed = "put" if not deed and method == "PUT" and drawn < 60 else deed
+        deed = "503" if is_stubborn or drawn < 30 else "late" if drawn < 33 else ""
+        deed = "put" if not deed and method == "PUT" and drawn < 53 else deed
         did[deed] += 1
     if deed == "503":
         return error(method, start, "503 Service Unavailable", "SlowDown")
@@ -319,7 +319,7 @@ def troubled(environ, start):
             from io import BytesIO
             return {**environ, "wsgi.input": BytesIO(content)}
         list(store(again(), lambda *_: None))
-        if drawn < 50:
+        if drawn < 43:
             return error(method, start, "500 Internal Server Error", "InternalError")
         return store(again(), start)
     return store(environ, start)
