@@ -9,20 +9,26 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
 import duckdb
 import pytest
+from distributed import Client
 
 from pipeline.core.errors import Damaged, Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import WORKER_LOADS
 from pipeline.refresh.damage import check_store
-from pipeline.refresh.refresh import refresh
+from pipeline.refresh.refresh import bring_up_to_date, refresh
+from pipeline.refresh.steps import executor_over
+from pipeline.store import sections
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 from pipeline.store.lock import locked
+from pipeline.workers.cluster import Cluster
 from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
 from tests.support.nights import Nights, drifting_run
@@ -397,6 +403,28 @@ def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(demo: Refreshed
     told = refreshed_by_cluster(tmp_path / "store")
     assert told.returncode == 0, told.stderr
     assert different(published(tmp_path / "store"), published(demo.store)) == []
+
+
+@pytest.mark.slow
+def test_the_sections_of_a_club_are_planned_by_tasks_of_a_cluster(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
+    club, planned = Nights(tmp_path), list[str]()
+    club.put("settings.toml", 'pages = "none"\n')
+    for seed, name in enumerate(("ari", "bo", "cai", "ari", "bo", "cai")):
+        club.put(f"{name}/{seed}.fit", drifting_run(seed, seed=seed, km=3))
+    with Client(processes=False, n_workers=1, threads_per_worker=2, dashboard_address=None) as client:  # type: ignore[no-untyped-call]
+        mapper = Cluster(client, WORKER_LOADS)
+
+        def delegate(function: Any, shared: Any, items: Any) -> Iterator[Any]:
+            planned.append(function.args[0].__name__)
+            return mapper.delegate(function, shared, items)
+
+        executor = replace(executor_over(mapper), delegate=delegate)
+        state = bring_up_to_date(read_inbox(club.inbox), tmp_path / "by-cluster", executor)
+    club.refresh()
+    assert planned == ["look_at", "measure_section", "drift_section"]
+    assert len(list((state / "known").glob("files-*-of-0004.parquet"))) == 4
+    assert different(state, published(club.store)) == []
 
 
 @pytest.mark.depth
