@@ -346,10 +346,11 @@ class ChangeSummary:
 
     def __add__(self, other: ChangeSummary) -> ChangeSummary:
         """What was found in both."""
-        both: Any = ((getattr(self, field.name), getattr(other, field.name)) for field in fields(self))
-        return ChangeSummary(
-            *(a + b if isinstance(a, int) else tuple(sorted(a + b, key=_by_folder)[:MOST_NAMES]) for a, b in both)
-        )
+        both = ((getattr(self, field.name), getattr(other, field.name)) for field in fields(self))
+        values: Any = [
+            a + b if isinstance(a, int) else tuple(sorted(a + b, key=_by_folder)[:MOST_NAMES]) for a, b in both
+        ]
+        return ChangeSummary(*values)
 
 
 def _by_folder(path: str) -> list[str]:
