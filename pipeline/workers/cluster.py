@@ -17,7 +17,7 @@ from typing import Any
 from pipeline.core.errors import UsageError
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import lent_worker
-from pipeline.workers.pool import LOST_BY_CLUSTER, Mapper, WorkerLost
+from pipeline.workers.pool import Mapper, WorkerLost, lost_by_cluster
 
 #: By weight: of files that is their number.
 BATCH = BatchSize(128, 32)
@@ -106,8 +106,8 @@ def _results(
                 results = submitted([item]).result()
             except KilledWorker:
                 if of_lost.lost is None:
-                    raise WorkerLost(f"A task was lost: {LOST_BY_CLUSTER.words}.") from None
-                results = [of_lost.lost(item, LOST_BY_CLUSTER)]
+                    raise WorkerLost(f"A task was lost: {lost_by_cluster().words}.") from None
+                results = [of_lost.lost(item, lost_by_cluster())]
             yield from results
     finally:
         client.cancel(list(futures))  # after an error nothing more is begun

@@ -21,6 +21,7 @@ from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 from pipeline.core.errors import SplitdriftError, in_words
+from pipeline.core.reasons import Because, Reason, because, words
 from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits, ending
 
 S = TypeVar("S")
@@ -84,11 +85,16 @@ class Loss:
     """What cost an item its worker.
 
     Attributes:
-        words: the same for a message, to follow a colon.
+        because: the same with what a message names.
     """
 
     reason: LostReason
-    words: str
+    because: Because
+
+    @property
+    def words(self) -> str:
+        """The same for a message, to follow a colon."""
+        return words([self.because])[0]
 
     @property
     def may_have_passed(self) -> bool:
@@ -96,9 +102,9 @@ class Loss:
         return self.reason in _MAY_HAVE_PASSED
 
 
-LOST_BY_CLUSTER = Loss(
-    LostReason.CLUSTER_WORKERS_LOST, "the workers of the cluster that tried it were lost, one after the other"
-)
+def lost_by_cluster() -> Loss:
+    """That the workers of a cluster which tried an item were lost."""
+    return Loss(LostReason.CLUSTER_WORKERS_LOST, because(Reason.CLUSTER_LOST))
 
 
 @dataclass(frozen=True)
@@ -333,7 +339,7 @@ class Pool:
                         continue
                     if lost is None or in_words(error) is not None:
                         raise error
-                    event = Loss(LostReason.RAISED, f"it caused an internal error ({type(error).__name__})")
+                    event = Loss(LostReason.RAISED, because(Reason.RAISED, error=type(error).__name__))
                 if n_parts := self._divide(task, event, smaller):
                     n_open += n_parts
                 elif lost is not None:
@@ -384,8 +390,8 @@ class Pool:
             budget = task.call.budget
             if budget is None or task.call.spent_s[task.owner] < budget.seconds:
                 return task
-            words = f"those that share its time had spent their {budget.seconds:g} s"
-            task.call.events.append((task, Loss(LostReason.NOT_BEGUN, words)))
+            spent = because(Reason.BUDGET_SPENT, most_s=budget.seconds)
+            task.call.events.append((task, Loss(LostReason.NOT_BEGUN, spent)))
         return None
 
     def _listen(self) -> None:
@@ -430,15 +436,15 @@ class Pool:
 
 
 def _loss(exit_code: int, limits: Limits) -> Loss:
-    memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
+    mb = limits.item_mb
+    memory = because(Reason.MEMORY_OVER_ALL) if mb is None else because(Reason.MEMORY_OVER_LIMIT, most_mb=mb)
     if exit_code == -signal.SIGALRM and limits.item_s is not None:
-        return Loss(LostReason.TOOK_TOO_LONG, f"it took longer than {limits.item_s:g} s")
+        return Loss(LostReason.TOOK_TOO_LONG, because(Reason.TOOK_TOO_LONG, most_s=limits.item_s))
     if exit_code == EXIT_OUT_OF_MEMORY:
-        return Loss(LostReason.OUT_OF_MEMORY, f"it needed {memory}")
+        return Loss(LostReason.OUT_OF_MEMORY, because(Reason.OUT_OF_MEMORY, memory=memory))
     reason = LostReason.KILLED if exit_code == -signal.SIGKILL else LostReason.DIED
-    ended = f"it ended its process ({ending(exit_code)})"
-    if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or reason is LostReason.KILLED:
-        ended += f", perhaps because it needed {memory}"
+    may_be_memory = (exit_code == -signal.SIGABRT and mb is not None) or reason is LostReason.KILLED
+    ended = because(Reason.ENDED_ITS_PROCESS, ending=ending(exit_code), memory=memory if may_be_memory else "")
     return Loss(reason, ended)
 
 
