@@ -100,7 +100,8 @@ def _links(content: bytes) -> Iterator[bytes]:
 def _read_activity(link: bytes) -> Messages:
     messages = read_messages(link)
     if messages.file_type is not None and messages.file_type != ACTIVITY:
-        raise Refused(Reason.OTHER_FIT, file_type=FILE_TYPES.get(messages.file_type, f"number {messages.file_type}"))
+        known = FILE_TYPES.get(messages.file_type, "")
+        raise Refused(Reason.OTHER_FIT, file_type=known, number="" if known else str(messages.file_type))
     return messages
 
 

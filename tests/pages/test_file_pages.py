@@ -167,6 +167,7 @@ def test_in_german_no_file_is_refused_in_english(tmp_path: Path):
     for name, content in made.items():
         (inbox / "ari" / name).parent.mkdir(parents=True, exist_ok=True)
         (inbox / "ari" / name).write_bytes(content)
+    (inbox / "ari" / "empty.fit").write_bytes(b"")
     (inbox / "stray.fit").write_bytes(b"")
     (inbox / "settings.toml").write_text('page_language = "de"\nmax_unpacked_mb = 1\n')
     refresh(read_inbox(inbox), tmp_path / "store", jobs=1)
@@ -175,7 +176,7 @@ def test_in_german_no_file_is_refused_in_english(tmp_path: Path):
     kinds = {one["kind"] for reasons in ledger["reasons"] for one in json.loads(reasons)}
     assert len(kinds) > 50
     pages = tmp_path / "store" / "pages"
-    for name in ("files.html", "index.html"):
+    for name in ("index.html", "files.html"):
         text = (pages / name).read_text(encoding="utf-8")
         shown = html.unescape(re.sub(r"<[^>]+>", " ", re.sub(r'<(\w+)[^>]* class="path".*?</\1>', "", text)))
         # What is written in files, in quotation marks, is theirs.
