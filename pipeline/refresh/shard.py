@@ -33,7 +33,7 @@ from pipeline.store.bundles import GATHERED, Bundle, write_bundle
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
-from pipeline.workers.pool import Loss, LostReason
+from pipeline.workers.pool import Loss
 
 
 def measure(context: BuildContext, shard: Shard) -> Bundle:
@@ -124,7 +124,7 @@ def unread(context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFil
         shard: of one file.
     """
     (file,) = shard.files
-    if loss.reason is LostReason.NOT_BEGUN:
+    if loss.kind is Reason.BUDGET_SPENT:
         refusal = Refused(Reason.WAITS, most_s=context.inbox.settings.max_athlete_s)
     else:
         refusal = Refused(Reason.LOST_FOR_NOW if loss.may_have_passed else Reason.LOST, loss=loss.because)

@@ -15,7 +15,6 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from enum import Enum, auto
 from multiprocessing.connection import Connection, Pipe, wait
 from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
@@ -60,36 +59,25 @@ _MOST_DIVISIONS = 16
 _MOST_FAILED_STARTS = 4
 
 
-class LostReason(Enum):
-    """Why an item cost its worker."""
-
-    TOOK_TOO_LONG = auto()
-    OUT_OF_MEMORY = auto()
-    KILLED = auto()
-    DIED = auto()
-    #: It raised what nobody expected; its worker lives.
-    RAISED = auto()
-    #: Of a cluster, whose worker was lost and not only the process that it has.
-    CLUSTER_WORKERS_LOST = auto()
-    #: It was not begun, since others that share its budget had spent that.
-    NOT_BEGUN = auto()
-
-
 #: Where the machine may have been the cause, or others. Of time the machine would have to be thousands of times slower
 #: than usual.
-_MAY_HAVE_PASSED = (LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST, LostReason.NOT_BEGUN)
+_MAY_HAVE_PASSED = (Reason.KILLED, Reason.CLUSTER_LOST, Reason.BUDGET_SPENT)
 
 
 @dataclass(frozen=True)
 class Loss:
-    """What cost an item its worker.
+    """What cost an item its worker, or why it was not begun.
 
     Attributes:
-        because: the same with what a message names.
+        because: of the kinds that `pipeline.core.reasons` has for workers.
     """
 
-    reason: LostReason
     because: Because
+
+    @property
+    def kind(self) -> Reason:
+        """What cost it."""
+        return Reason(self.because["kind"])
 
     @property
     def words(self) -> str:
@@ -99,12 +87,7 @@ class Loss:
     @property
     def may_have_passed(self) -> bool:
         """Whether the same item may be read at the next try."""
-        return self.reason in _MAY_HAVE_PASSED
-
-
-def lost_by_cluster() -> Loss:
-    """That the workers of a cluster which tried an item were lost."""
-    return Loss(LostReason.CLUSTER_WORKERS_LOST, because(Reason.CLUSTER_LOST))
+        return self.kind in _MAY_HAVE_PASSED
 
 
 @dataclass(frozen=True)
@@ -339,7 +322,7 @@ class Pool:
                         continue
                     if lost is None or in_words(error) is not None:
                         raise error
-                    event = Loss(LostReason.RAISED, because(Reason.RAISED, error=type(error).__name__))
+                    event = Loss(because(Reason.RAISED, error=type(error).__name__))
                 if n_parts := self._divide(task, event, smaller):
                     n_open += n_parts
                 elif lost is not None:
@@ -361,7 +344,7 @@ class Pool:
             self._waiting.extendleft(reversed(tasks))
         else:
             self._waiting.extend(tasks)
-            if loss.reason is not LostReason.NOT_BEGUN:
+            if loss.kind is not Reason.BUDGET_SPENT:
                 of_owner = {id(one) for one in self._waiting if one.call is call and one.owner == task.owner}
                 self._waiting = deque(sorted(self._waiting, key=lambda one: id(one) in of_owner))
         self._feed()
@@ -390,8 +373,7 @@ class Pool:
             budget = task.call.budget
             if budget is None or task.call.spent_s[task.owner] < budget.seconds:
                 return task
-            spent = because(Reason.BUDGET_SPENT, most_s=budget.seconds)
-            task.call.events.append((task, Loss(LostReason.NOT_BEGUN, spent)))
+            task.call.events.append((task, Loss(because(Reason.BUDGET_SPENT, most_s=budget.seconds))))
         return None
 
     def _listen(self) -> None:
@@ -439,13 +421,13 @@ def _loss(exit_code: int, limits: Limits) -> Loss:
     mb = limits.item_mb
     memory = because(Reason.MEMORY_OVER_ALL) if mb is None else because(Reason.MEMORY_OVER_LIMIT, most_mb=mb)
     if exit_code == -signal.SIGALRM and limits.item_s is not None:
-        return Loss(LostReason.TOOK_TOO_LONG, because(Reason.TOOK_TOO_LONG, most_s=limits.item_s))
+        return Loss(because(Reason.TOOK_TOO_LONG, most_s=limits.item_s))
     if exit_code == EXIT_OUT_OF_MEMORY:
-        return Loss(LostReason.OUT_OF_MEMORY, because(Reason.OUT_OF_MEMORY, memory=memory))
-    reason = LostReason.KILLED if exit_code == -signal.SIGKILL else LostReason.DIED
-    may_be_memory = (exit_code == -signal.SIGABRT and mb is not None) or reason is LostReason.KILLED
-    ended = because(Reason.ENDED_ITS_PROCESS, ending=ending(exit_code), memory=memory if may_be_memory else "")
-    return Loss(reason, ended)
+        return Loss(because(Reason.OUT_OF_MEMORY, memory=memory))
+    if exit_code == -signal.SIGKILL:
+        return Loss(because(Reason.KILLED, ending=ending(exit_code), memory=memory))
+    is_abort = exit_code == -signal.SIGABRT and mb is not None
+    return Loss(because(Reason.DIED, ending=ending(exit_code), memory=memory if is_abort else ""))
 
 
 def _opened(answer: bytes) -> tuple[BaseException | None, Any]:
