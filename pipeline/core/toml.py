@@ -1,9 +1,10 @@
-"""TOML from strangers: read, or refused before it takes long."""
+"""TOML: of the project, beside a module; and from strangers, read, or refused before it takes long."""
 
 from __future__ import annotations
 
 import re
 import tomllib
+from pathlib import Path
 from typing import Any
 
 #: Far beyond what anybody writes. The time to read a name of many parts grows with their square, and brackets in each
@@ -17,6 +18,15 @@ _LEFT_OUT = re.compile(
     re.DOTALL,
 )
 _NAMES = re.compile(r"[\w.-]+")
+
+
+def beside(module: str) -> dict[str, Any]:
+    """The data of a module: the file of the project with the same name and the ending `.toml`.
+
+    Args:
+        module: its `__file__`.
+    """
+    return tomllib.loads(Path(module).with_suffix(".toml").read_text(encoding="utf-8"))
 
 
 def parsed(text: str) -> dict[str, Any]:

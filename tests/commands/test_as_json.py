@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
-from pipeline.commands.as_json import DOCUMENTS, print_json, rows_of
+from pipeline.commands.as_json import documents, print_json, rows_of
 from pipeline.store.layout import read_table
 from tests.support.demo_store import Refreshed
 from tests.support.fit_runs import fit_run
@@ -30,7 +30,7 @@ def run(*words: str | Path) -> Result:
 
 def document(command: str, result: Result) -> dict[str, object]:
     parsed: dict[str, object] = json.loads(result.stdout)
-    assert list(parsed) == list(DOCUMENTS[command])
+    assert list(parsed) == list(documents()[command])
     return parsed
 
 
