@@ -25,6 +25,7 @@ import numpy as np
 import polars as pl
 from jinja2.ext import Extension
 
+from pipeline.core.catalogue import catalogue
 from pipeline.core.code import code_digest
 from pipeline.core.places import files_below, read_frames, written_here
 from pipeline.core.published import PUBLISHED
@@ -36,7 +37,7 @@ from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
-from pipeline.pages.language import Language, catalogue
+from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, splits_shown
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
@@ -250,7 +251,7 @@ def _templates(code: str) -> jinja2.Environment:
         auto_reload=False,
         extensions=[_ConstantTexts],
     )
-    environment.globals |= {"texts": catalogue(code), "table": table, "heads": heads}
+    environment.globals |= {"texts": catalogue(TEXTS, code), "table": table, "heads": heads}
     return environment
 
 

@@ -8,8 +8,8 @@ own and cancels.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -57,7 +57,7 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
             f"Pairs of distances in the store: {known or 'none'}."
         )
     table = _table(rows)
-    about = statistics_of(analysis, None, None)
+    about = statistics_of(analysis, None)
     cell = _cell_of_tests(table, material.least_cell)
     statistics = [
         *_shares(rows, table, about),
@@ -151,10 +151,10 @@ def _shares(rows: pl.DataFrame, table: Counts, about: About) -> Iterator[Statist
     for name, count in counts.items():
         low, high = wilson(count, n)
         yield about(
-            statistic=f"share_{name}",
-            estimate=count / n,
-            low=float(low),
-            high=float(high),
+            f"share_{name}",
+            count / n,
+            float(low),
+            float(high),
             method="share of rearfoot landings; Wilson's interval",
             note=note,
             smallest_cell=smallest,
@@ -176,8 +176,8 @@ def _tests(table: Counts, about: About, cell: int | None) -> Iterator[Statistic]
         tests |= {name: test(table[np.ix_(occurs, occurs)]) for name, test in _OF_ALL_CLASSES.items()}
     for name, test in tests.items():
         yield about(
-            statistic=f"{name}_statistic",
-            estimate=test.statistic,
+            f"{name}_statistic",
+            test.statistic,
             level=None,
             p_value=test.p_value,
             is_primary=name == "mcnemar_exact",
@@ -201,12 +201,12 @@ def _angles(rows: pl.DataFrame, table: Counts, about: About, *, seed: int) -> It
     for name in ("early", "late"):
         mean = float(measured[f"{name}_angle_deg"].to_numpy().mean())
         method = "mean of the feet's mean angles"
-        yield about(statistic=f"angle_{name}_deg", estimate=mean, method=method, note=n, smallest_cell=smallest)
+        yield about(f"angle_{name}_deg", mean, method=method, note=n, smallest_cell=smallest)
     yield about(
-        statistic="angle_change_deg",
-        estimate=change.mean,
-        low=change.low,
-        high=change.high,
+        "angle_change_deg",
+        change.mean,
+        change.low,
+        change.high,
         p_value=change.p_value,
         method=f"mean change of a runner's angle, t interval; p by signs, {change.p_method}",
         note=" ".join(filter(None, (n + ".", change.note))),
@@ -222,56 +222,51 @@ def with_angles(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None) -> Iterator[Statistic]:
     """Odds of the rearfoot late over early within runners, as counted and at equal speed."""
+    about = partial(about, smallest_cell=smallest, way="odds")
     two = of_two(table)
     lost, gained = int(two[0, 1]), int(two[1, 0])
     if gained + lost:
         one_sided = "" if gained and lost else "All changed the same way: the odds have no finite estimate."
-        yield _of_odds(
-            about, "odds_ratio", odds_as_counted(gained, lost), note=one_sided, smallest_cell=smallest,
-            way="odds", method="conditional logistic regression with runners as strata, exact interval",
-        )  # fmt: skip
+        exact = "conditional logistic regression with runners as strata, exact interval"
+        yield about("odds_ratio", *_finite(odds_as_counted(gained, lost)), note=one_sided, method=exact)
     changed = with_speeds(rows)
     if changed is None:
         return
-    given = _at_equal(changed, ["speed_change"])
-    for name, odds in zip(("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"), given.odds, strict=True):
-        yield _of_odds(about, name, odds, note=given.note, smallest_cell=smallest, way="odds", method=_WALD)
-    on_known_slopes = changed.drop_nulls("slope_change")
-    if on_known_slopes.is_empty():
-        return
-    given = _at_equal(on_known_slopes, ["speed_change", "slope_change"])
-    names = "odds_ratio_equal_speed_and_slope", None, "odds_ratio_1_pct_steeper"
-    for statistic, odds in zip(names, given.odds, strict=True):
-        if statistic is not None:
-            yield _of_odds(about, statistic, odds, note=given.note, smallest_cell=smallest, way="odds", method=_WALD)
+    for covariates, names in _AT_EQUAL.items():
+        known = changed.drop_nulls(covariates)
+        if known.is_empty() and "slope_change" in covariates:
+            continue
+        odds, note = _at_equal(known, covariates)
+        for name, one in zip(names, odds, strict=True):
+            if name is not None:
+                wald = "conditional logistic regression, Wald's interval"
+                yield about(name, *_finite(one), note=note, method=wald)
 
 
-_WALD = "conditional logistic regression, Wald's interval"
+#: By what is held equal: the odds then, and those for more of each; None for what was given before.
+_AT_EQUAL: Mapping[tuple[str, ...], Sequence[str | None]] = {
+    ("speed_change",): ("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"),
+    ("speed_change", "slope_change"): ("odds_ratio_equal_speed_and_slope", None, "odds_ratio_1_pct_steeper"),
+}
 
 
-class _Given(NamedTuple):
+def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> tuple[Sequence[Odds | None], str]:
     """Odds at equal covariates and for more of each, None where they cannot be estimated, and what to say of them."""
-
-    odds: Sequence[Odds | None]
-    note: str
-
-
-def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> _Given:
-    if "slope_change" in covariates and changed["slope_change"].n_unique() == 1:
-        reason = (
-            "the late kilometre is as much steeper for all who changed, so that slope cannot be told from distance; "
-            "that takes several courses"
+    names, none = [name.removesuffix("_change") for name in covariates], [None] * (len(covariates) + 1)
+    if "slope" in names and changed["slope_change"].n_unique() == 1:
+        return none, (
+            "Not estimated with slope taken into account: the late kilometre is as much steeper for all who changed, "
+            "so that slope cannot be told from distance; that takes several courses"
         )
-        return _Given([None] * (len(covariates) + 1), f"Not estimated with slope taken into account: {reason}")
-    known = f"{changed.height} runners changed and have {' and '.join(_NAMES[name] for name in covariates)}"
     try:
-        return _Given(odds_at_equal(changed["gained"].to_numpy(), changed.select(covariates).to_numpy()), known)
+        odds = odds_at_equal(changed["gained"].to_numpy(), changed.select(covariates).to_numpy())
     except ValueError as error:
-        what = " and ".join(_NAMES[name][:-1] for name in covariates)
-        return _Given([None] * (len(covariates) + 1), f"Not estimated with {what} taken into account: {error}")
+        return none, f"Not estimated with {' and '.join(names)} taken into account: {error}"
+    return odds, f"{changed.height} runners changed and have {' and '.join(f'{name}s' for name in names)}"
 
 
-_NAMES = {"speed_change": "speeds", "slope_change": "slopes"}
+def _finite(odds: Odds | None) -> list[float | None]:
+    return [None] if odds is None else [value if np.isfinite(value) else None for value in odds]
 
 
 def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
@@ -283,13 +278,6 @@ def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
     return known.filter(is_early != is_late).with_columns(gained=is_late)
 
 
-def _of_odds(about: About, name: str, odds: Odds | None, **more: object) -> Statistic:
-    low, high, ratio = (None, None, None) if odds is None else (odds.low, odds.high, odds.ratio)
-    finite = (value if value is not None and np.isfinite(value) else None for value in (ratio, low, high))
-    estimate, lower, upper = finite
-    return about(statistic=name, estimate=estimate, low=lower, high=upper, **more)
-
-
 def _raters(table: Counts, about: About) -> Iterator[Statistic]:
     """Agreement of two raters on the classes of single feet."""
     n = int(table.sum())
@@ -297,16 +285,12 @@ def _raters(table: Counts, about: About) -> Iterator[Statistic]:
         return
     occurs = np.flatnonzero(table.sum(axis=0) + table.sum(axis=1))
     same = f"{n} feet seen by two raters, {int(np.trace(table))} of them classed alike"
-    kappa = low = high = None
-    if len(occurs) > 1:
-        kappa, low, high = cohens_kappa(table[np.ix_(occurs, occurs)])
+    kappa = cohens_kappa(table[np.ix_(occurs, occurs)]) if len(occurs) > 1 else (None,)
     yield about(
-        statistic="kappa",
-        estimate=kappa,
-        low=low,
-        high=high,
+        "kappa",
+        *kappa,
         method="Cohen's kappa of two raters, large-sample interval",
-        note=same if kappa is not None else f"{same}: with one class there is no kappa",
+        note=same if len(occurs) > 1 else f"{same}: with one class there is no kappa",
         smallest_cell=_smallest(*table.ravel()),
         way="kappa",
     )
