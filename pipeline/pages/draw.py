@@ -239,7 +239,7 @@ _TEXT = re.compile(r"""\bt\(("|')([\w.]+)\1\)""")
 
 
 @cache
-def _templates(code: str) -> jinja2.Environment:
+def _templates(language: Language) -> jinja2.Environment:
     # Text from outside is always escaped.
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
@@ -250,11 +250,13 @@ def _templates(code: str) -> jinja2.Environment:
         auto_reload=False,
         extensions=[_ConstantTexts],
     )
-    environment.globals |= {"texts": catalogue(code), "table": table, "heads": heads}
+    texts = catalogue(language.code)
+    environment.globals |= {"texts": texts, "t": language, "units": language.units, "table": table, "heads": heads}
     return environment
 
 
 def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
-    text = _templates(language.code).get_template(template).render(shown, t=language, units=language.units)
+    text = _templates(language).get_template(template).render(shown)
     file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
-    file.write_bytes(text.encode())
+    with file.open("xb", buffering=0) as page:
+        page.write(text.encode())
