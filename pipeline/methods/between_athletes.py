@@ -34,8 +34,8 @@ class BetweenFit:
     _covariance: Array
     _inverse: Array
 
-    def contrast(self, weights: Array, *, level: float = 0.95) -> tuple[float, Interval]:
-        """A linear combination of the effects and its interval.
+    def contrast(self, weights: Array) -> tuple[float, Interval]:
+        """A linear combination of the effects and its 95 % interval.
 
         Raises:
             ValueError: the scores that it rests on do not scatter.
@@ -47,7 +47,7 @@ class BetweenFit:
         scaled = (self._columns @ self._inverse @ weights) / np.sqrt(1 - np.diag(hat))
         inner = np.outer(scaled, scaled) * (np.eye(len(hat)) - hat)
         df = float(np.trace(inner) ** 2 / np.sum(inner**2))
-        return estimate, with_shared_error(estimate, se, df, float(weights @ self.moved), level=level)
+        return estimate, with_shared_error(estimate, se, df, float(weights @ self.moved))
 
 
 def between_athletes(score: npt.ArrayLike, columns: Array, *, shared: npt.ArrayLike | None = None) -> BetweenFit:

@@ -16,7 +16,7 @@ import numpy as np
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, jackknife_over_runs, normal_equations, whiten
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, Prior, estimated, normal_equations, whiten
 
 #: Nothing is estimated together with the line.
 NOTHING: Mapping[int, tuple[float, float]] = {}
@@ -64,35 +64,25 @@ def broken_change(
             before. What dies out along a run has taken up part of the bend that the straight model lacks.
     """
     design = fitted.design
-    estimated = [cause for cause in fitted.places[1:] if cause in re_estimated]
+    again = [cause for cause in fitted.places[1:] if cause in re_estimated]
     causes = [cause for cause in fitted.places[1:] if cause not in re_estimated]
     known = [fitted.places.index(cause) for cause in causes]
     along, x = design.columns[:, DISTANCE], design.columns[:, causes]
     value = design.columns[:, VALUE] - x @ fitted.beta[known]
-    columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), design.columns[:, estimated], x])
+    columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), design.columns[:, again], x])
     white, _ = whiten(design, columns, fitted.rho)
     products = design.per_run(white[:, :, None] * white[:, None, :])
-    line = tuple(range(DISTANCE, DISTANCE + 2 + len(estimated)))
+    line = tuple(range(DISTANCE, DISTANCE + 2 + len(again)))
     a, b, _ = normal_equations(products, line, fitted.variance_ratio)
-    known_before = np.zeros((len(line), len(line)))
-    pulled = np.zeros(len(line))
-    variances = np.zeros(len(line))
-    for place, cause in enumerate(estimated, start=2):
-        mean, variances[place] = re_estimated[cause]
-        known_before[place, place] = fitted.variance / variances[place]
-        pulled[place] = known_before[place, place] * mean
-    total = a.sum(axis=0) + known_before
-    slopes = np.linalg.solve(total, b.sum(axis=0) + pulled)
-    covariance, _ = jackknife_over_runs(a, b, total, slopes)
-    drawn = np.linalg.solve(total, known_before)
-    covariance = covariance + (drawn * np.where(np.isfinite(variances), variances, 0.0)) @ drawn.T
-    reaches = np.array([distance, max(distance - hinge, 0.0), *(0.0 for _ in estimated)])
-    variance = float(reaches @ covariance @ reaches)
+    before = np.array([re_estimated[cause] for cause in again]).reshape(-1, 2)
+    found = estimated(a, b, Prior(*before.T), fitted.variance)
+    reaches = np.array([distance, max(distance - hinge, 0.0), *(0.0 for _ in again)])
+    variance = float(reaches @ found.covariance @ reaches)
     if causes:
         joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.variance_ratio)
-        moves = reaches @ np.linalg.solve(total, joint.sum(axis=0)[: len(line), len(line) :])
+        moves = reaches @ np.linalg.solve(found.total, joint.sum(axis=0)[: len(line), len(line) :])
         variance += float(moves @ fitted.covariance[np.ix_(known, known)] @ moves)
-    return _change(fitted.drift_df, float(reaches @ slopes), variance)
+    return _change(fitted.drift_df, float(reaches @ found.beta), variance)
 
 
 def _change(df: float, estimate: float, variance: float) -> Change:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Model, Prior, jackknife_over_runs
+from pipeline.methods.mixed_model import Model, Prior, estimated
 
 #: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
 #: probability that they may be off.
@@ -46,22 +46,12 @@ def at_response(model: Model, speed: int | None, response: float, prior: Prior |
     a, b, _ = model.normal
     of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, model.places.index(speed)]
     a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
-    total, pulled = a.sum(axis=0), b.sum(axis=0)
-    known = np.zeros_like(total)
-    if prior is not None and model.variance > 0:
-        precision = model.variance / prior.variance
-        known[1:, 1:] = np.diag(precision)
-        pulled = pulled + np.concatenate([[0.0], precision * prior.mean])
-    total = total + known
-    beta = np.linalg.solve(total, pulled)
-    covariance, df = jackknife_over_runs(a, b, total, beta)
-    if prior is not None:
-        drawn = np.linalg.solve(total, known)[:, 1:]
-        covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
-    log_evidence = -0.5 * float(np.linalg.slogdet(total)[1])
+    found = estimated(a, b, prior, model.variance)
+    log_evidence = -0.5 * float(np.linalg.slogdet(found.total)[1])
     if model.variance > 0:
-        log_evidence += 0.5 * float(pulled @ beta) / model.variance
-    return Conditional(beta, covariance, df, np.linalg.solve(total, of_speed.sum(axis=0)), log_evidence)
+        log_evidence += 0.5 * float(found.right @ found.beta) / model.variance
+    passed_on = np.linalg.solve(found.total, of_speed.sum(axis=0))
+    return Conditional(found.beta, found.covariance, found.df, passed_on, log_evidence)
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ class Equivalence:
 
     Attributes:
         mean: mean change, in the unit of the changes.
-        low: lower end of the interval that the tests amount to, of 2 × level - 1: 90 % at a level of 0.95.
+        low: lower end of the interval that the tests amount to, of 90 %.
         p_value: the larger of the two one-sided p-values.
         is_equivalent: whether the interval, ends included, lies within ± the margin, ends included.
     """
@@ -36,33 +36,29 @@ class Equivalence:
     is_equivalent: bool
 
 
-def equivalence(changes: npt.ArrayLike, margin: float, *, level: float = 0.95, shared_se: float = 0.0) -> Equivalence:
-    """Test whether the mean of independent changes lies within ± the margin.
+def equivalence(changes: npt.ArrayLike, margin: float, *, shared_se: float = 0.0) -> Equivalence:
+    """Test whether the mean of independent changes lies within ± the margin, each side at a level of 0.95.
 
     Args:
         changes: one change per athlete, n; normally distributed, or many.
         margin: above 0, fixed before the changes were seen, in their unit.
-        level: 1 minus the error of each one-sided test; above 0.5.
         shared_se: standard error of the mean by something that moves all changes the same way.
 
     Raises:
-        ValueError: fewer than two changes, missing values, changes that are all equal, or an impossible margin or
-            level.
+        ValueError: fewer than two changes, missing values, changes that are all equal, or an impossible margin.
     """
     values = np.asarray(changes, dtype=np.float64)
     if values.ndim != 1 or not np.isfinite(values).all():
         raise ValueError("Changes must be one list without missing values.")
     if not (np.isfinite(margin) and margin > 0):
         raise ValueError(f"The margin must be above 0, not {margin}.")
-    if not 0.5 < level < 1:
-        raise ValueError(f"The level of a one-sided test must lie between 0.5 and 1, not at {level}.")
     if len(values) < 2:
         raise ValueError(f"A test of equivalence needs at least two changes, not {len(values)}.")
     mean, scatter = float(values.mean()), float(values.std())
     if scatter <= NO_SCATTER * float(np.abs(values).max()):
         raise ValueError("All changes are equal: a test of equivalence needs scatter.")
     df = len(values) - 1
-    interval = with_shared_error(mean, scatter / df**0.5, df, shared_se, level=2 * level - 1)
+    interval = with_shared_error(mean, scatter / df**0.5, df, shared_se, level=0.90)
     low, high = interval.low, interval.high
     beyond = (abs(mean) - margin) / interval.se
     return Equivalence(

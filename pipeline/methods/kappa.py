@@ -10,19 +10,18 @@ from scipy import special
 
 
 class Kappa(NamedTuple):
-    """Cohen's kappa with its interval."""
+    """Cohen's kappa with its 95 % interval, by the normal distribution."""
 
     kappa: float
     low: float
     high: float
 
 
-def cohens_kappa(table: npt.ArrayLike, *, level: float = 0.95) -> Kappa:
+def cohens_kappa(table: npt.ArrayLike) -> Kappa:
     """Kappa of a table of counts, by Fleiss, Cohen and Everitt 1969 (doi 10.1037/h0028106, from memory).
 
     Args:
         table: k × k, a row for each class of the one rater, a column for each of the other; at least two classes occur.
-        level: of the interval, by the normal distribution.
     """
     counts = np.asarray(table, dtype=np.float64)
     n = counts.sum()
@@ -35,5 +34,5 @@ def cohens_kappa(table: npt.ArrayLike, *, level: float = 0.95) -> Kappa:
     off = (1 - kappa) ** 2 * (pairs.sum() - np.trace(pairs))
     chance = (kappa - expected * (1 - kappa)) ** 2
     se = np.sqrt((on + off - chance) / n) / (1 - expected)
-    margin = float(special.ndtri(0.5 + level / 2) * se)
+    margin = float(special.ndtri(0.975) * se)
     return Kappa(kappa, kappa - margin, kappa + margin)

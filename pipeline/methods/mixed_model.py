@@ -149,16 +149,8 @@ class Model:
     def fitted(self) -> Fit:
         """The same with its coefficients."""
         a, b, _ = self.normal
-        total_a, total_b = a.sum(axis=0), b.sum(axis=0)
-        known, pull = _known(self.prior, self.variance, total_b)
-        beta = np.linalg.solve(total_a + known, total_b + pull)
-        covariance, drift_df = jackknife_over_runs(a, b, total_a + known, beta)
-        if self.prior is not None and self.variance > 0:
-            # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
-            drawn = np.linalg.solve(total_a + known, known)[:, 1:]
-            finite = np.where(np.isfinite(self.prior.variance), self.prior.variance, 0.0)
-            covariance = covariance + (drawn * finite) @ drawn.T
-        return self.with_coefficients(beta, covariance, drift_df)
+        found = estimated(a, b, self.prior, self.variance)
+        return self.with_coefficients(found.beta, found.covariance, found.df)
 
     def with_coefficients(self, beta: Array, covariance: Array, drift_df: float, given: tuple[int, ...] = ()) -> Fit:
         """The same with coefficients found elsewhere; see `Fit`."""
@@ -187,22 +179,25 @@ class Fit(Model):
         return self
 
 
-def fit(design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()) -> Fit:
+def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fit:
     """Fit the model, with distance and the given causes as regressors.
 
     Args:
         design: at least three runs.
         causes: columns of the causes to use, each varying inside runs.
         prior: of the responses to `causes`, in that order; None to let each athlete stand alone.
-        nuisances: those of `causes` that do not count in `Fit.collinearity`.
     """
-    return settled(design, causes, prior, nuisances=nuisances).fitted()
+    return settled(design, causes, prior).fitted()
 
 
 def settled(
     design: Design, causes: Sequence[int], prior: Prior | None = None, *, nuisances: Collection[int] = ()
 ) -> Model:
-    """The same without the coefficients, for those who estimate them otherwise."""
+    """The same without the coefficients, for those who estimate them otherwise.
+
+    Args:
+        nuisances: those of `causes` that do not count in `Model.collinearity`.
+    """
     weighted = design.weighted(design.weight * _huber_weights(design, causes, prior))
     return settled_as_weighted(weighted, causes, prior, nuisances=nuisances)
 
@@ -249,13 +244,53 @@ def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[i
 
 
 def _known(prior: Prior | None, variance: float, b: Array) -> tuple[Array, Array]:
-    """What a prior adds to X'V⁻¹X and to X'V⁻¹y."""
+    """What a prior of the last coefficients adds to X'V⁻¹X and to X'V⁻¹y."""
     known, pull = np.zeros((len(b), len(b))), np.zeros_like(b)
     if prior is not None:
         # Never none of it: where nothing scatters, a nuisance of one run is held by its prior alone.
-        precision = max(variance, 1e-12) / prior.variance
-        known[1:, 1:], pull[1:] = np.diag(precision), precision * prior.mean
+        precision, of = max(variance, 1e-12) / prior.variance, slice(len(b) - len(prior.mean), None)
+        known[of, of], pull[of] = np.diag(precision), precision * prior.mean
     return known, pull
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Coefficients by generalised least squares.
+
+    Attributes:
+        beta: the coefficients.
+        covariance: of beta, from the jackknife over runs.
+        df: of the first coefficient's variance in it.
+        total: X'V⁻¹X, with what a prior adds.
+        right: X'V⁻¹y, likewise.
+    """
+
+    beta: Array
+    covariance: Array
+    df: float
+    total: Array
+    right: Array
+
+
+def estimated(a: Array, b: Array, prior: Prior | None, variance: float) -> Estimate:
+    """Solve the normal equations.
+
+    Args:
+        a: each run's share of X'V⁻¹X.
+        b: each run's share of X'V⁻¹y.
+        prior: of as many coefficients, the last ones.
+        variance: of the errors.
+    """
+    total, right = a.sum(axis=0), b.sum(axis=0)
+    known, pull = _known(prior, variance, right)
+    total, right = total + known, right + pull
+    beta = np.linalg.solve(total, right)
+    covariance, df = jackknife_over_runs(a, b, total, beta)
+    if prior is not None and variance > 0:
+        # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
+        drawn = np.linalg.solve(total, known)[:, len(beta) - len(prior.mean) :]
+        covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
+    return Estimate(beta, covariance, df, total, right)
 
 
 def jackknife_over_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:

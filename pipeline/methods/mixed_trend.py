@@ -108,10 +108,10 @@ class Effects:
         """The same in another unit."""
         return Effects(unit * self.estimates, unit**2 * self.covariance, unit * self.moved, self.df)
 
-    def contrast(self, weights: Array, *, level: float = 0.95) -> tuple[float, Interval]:
-        """A linear combination of the effects and its interval."""
+    def contrast(self, weights: Array) -> tuple[float, Interval]:
+        """A linear combination of the effects and its 95 % interval."""
         estimate, se = float(weights @ self.estimates), float(np.sqrt(weights @ self.covariance @ weights))
-        return estimate, with_shared_error(estimate, se, self.df, float(weights @ self.moved), level=level)
+        return estimate, with_shared_error(estimate, se, self.df, float(weights @ self.moved))
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,6 @@ def mixed_trend(
     shared: npt.ArrayLike | None = None,
     between: npt.ArrayLike | None = None,
     overall: npt.ArrayLike | None = None,
-    level: float = 0.95,
 ) -> MixedTrend:
     """Fit the model.
 
@@ -182,7 +181,7 @@ def mixed_trend(
     back = np.array([[1.0, -d_mean / d_scale], [0.0, 1 / d_scale]]) * y_scale
     athletes = back @ variances.athletes @ back.T
     fitted = y_mean + y_scale * (fixed @ beta + np.sum(random * departures[athlete_of_row], axis=1))
-    slope, interval = slopes.contrast(weights, level=level)
+    slope, interval = slopes.contrast(weights)
     return MixedTrend(
         intercept=float(weights @ levels.estimates) - slope * d_mean,
         slope=slope,

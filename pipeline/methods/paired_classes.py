@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from pipeline.core.arrays import Array
+
 MCNEMAR_EXACT, BOWKER = "McNemar exact", "Bowker"
 MCNEMAR_MID_P = "McNemar mid-p, between exact and approximate, no continuity correction"
 MCNEMAR_CORRECTED = "McNemar chi-squared, approximate, with continuity correction"
@@ -50,23 +52,20 @@ class PairedTest(NamedTuple):
         return IN_WORDS.get(self.method, self.method)
 
 
-def wilson(
-    n: npt.ArrayLike, n_all: npt.ArrayLike, *, confidence: float = 0.95
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Interval of a share by the score method (Wilson 1927, doi 10.1080/01621459.1927.10502953).
+def wilson(n: npt.ArrayLike, n_all: npt.ArrayLike) -> tuple[Array, Array]:
+    """95 % interval of a share by the score method (Wilson 1927, doi 10.1080/01621459.1927.10502953).
 
     Unlike the share ± two standard errors it stays within 0 and 1 and has a width at a share of 0 or 1.
 
     Args:
         n: count of the class; a number or an array.
         n_all: total count; above 0.
-        confidence: probability that the interval covers the share.
 
     Returns:
         Lower and upper ends.
     """
     count, total = np.asarray(n, dtype=np.float64), np.asarray(n_all, dtype=np.float64)
-    squared = float(special.ndtri(0.5 + confidence / 2)) ** 2
+    squared = float(special.ndtri(0.975)) ** 2
     share = count / total
     middle = share + squared / (2 * total)
     margin = np.sqrt(squared * (share * (1 - share) + squared / (4 * total)) / total)
@@ -187,7 +186,7 @@ def _changes(table: npt.ArrayLike) -> tuple[int, int]:
     return int(counts[0, 1]), int(counts[1, 0])
 
 
-def _counts(table: npt.ArrayLike) -> npt.NDArray[np.float64]:
+def _counts(table: npt.ArrayLike) -> Array:
     counts = np.asarray(table, dtype=np.float64)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or len(counts) < 2:
         raise ValueError(f"A cross-table of paired classes must be square, not {' × '.join(map(str, counts.shape))}.")

@@ -29,7 +29,7 @@ GRID = 2000
 
 @dataclass(frozen=True)
 class Marginal:
-    """The posterior of one number: its median, an interval with the same share on either side, its mean.
+    """The posterior of one number: its median, a 95 % interval with the same share on either side, its mean.
 
     Attributes:
         above_zero: probability that it is above zero.
@@ -58,7 +58,7 @@ class Posterior:
     means: Array
     covariances: Array
 
-    def contrast(self, weights: Array, *, level: float = 0.95) -> Marginal:
+    def contrast(self, weights: Array) -> Marginal:
         """A linear combination of the effects."""
         mean = self.means @ weights
         sd = np.sqrt(np.einsum("i,gij,j->g", weights, self.covariances, weights))
@@ -68,12 +68,11 @@ class Posterior:
             below = lambda value: float(self.weight @ special.ndtr((value - mean) / sd)) - share  # noqa: E731
             return float(optimize.brentq(below, -far, far, xtol=1e-12))
 
-        tail = (1 - level) / 2
         return Marginal(
             mean=float(self.weight @ mean),
             median=quantile(0.5),
-            low=quantile(tail),
-            high=quantile(1 - tail),
+            low=quantile(0.025),
+            high=quantile(0.975),
             above_zero=float(self.weight @ special.ndtr(mean / sd)),
         )
 

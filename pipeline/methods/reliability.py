@@ -45,10 +45,10 @@ class Reliability:
         variance_between: between subjects, by moments, in the unit squared; below 0 where subjects' means differ less
             than expected from the variance within.
         icc: intraclass correlation of single values, ICC(1,1); down to -1 / (typical_size - 1).
-        icc_low: lower end of its interval, exact for normal values and equal numbers, else approximate.
+        icc_low: lower end of its 95 % interval, exact for normal values and equal numbers, else approximate.
         icc_high: upper end.
         typical_error: standard deviation within a subject, in the unit of the values.
-        typical_error_low: lower end of its interval, by chi-square.
+        typical_error_low: lower end of its 95 % interval, by chi-square.
         typical_error_high: upper end.
         smallest_detectable: 1.96 × √2 × typical error: the difference between two single values of a subject that
             error alone exceeds in 5 % of cases.
@@ -74,7 +74,6 @@ def reliability(
     value: npt.ArrayLike,
     *,
     shared_se: npt.ArrayLike | None = None,
-    level: float = 0.95,
 ) -> Reliability:
     """Split the variance of values into that within subjects and that between them.
 
@@ -85,11 +84,9 @@ def reliability(
         value: n values, each subject's in any order and number.
         shared_se: standard error that each value has from the error shared by its subject's values, n; taken to move
             them all the same way, which is the most that it can add between subjects. None where nothing is shared.
-        level: of both intervals.
 
     Raises:
-        ValueError: fewer than two subjects, none with two values, all values equal, missing values, or an impossible
-            level.
+        ValueError: fewer than two subjects, none with two values, all values equal, or missing values.
     """
     values = np.asarray(value, dtype=np.float64)
     names, index = np.unique(np.asarray(subject), return_inverse=True)
@@ -97,8 +94,6 @@ def reliability(
         raise ValueError("Every value needs a subject: two lists of the same length.")
     if not np.isfinite(values).all():
         raise ValueError("A value is missing: leave it out first.")
-    if not 0 < level < 1:
-        raise ValueError(f"The level of an interval must lie between 0 and 1, not at {level}.")
     if len(names) < 2:
         raise ValueError(f"Reliability needs at least two subjects, not {len(names)}.")
     n = np.bincount(index).astype(np.float64)
@@ -111,9 +106,9 @@ def reliability(
     if between + within == 0:
         raise ValueError("All values are equal: reliability cannot be estimated.")
     shared = np.zeros(2) if shared_se is None else _shared_squares(index, n, np.asarray(shared_se, dtype=np.float64))
-    low, icc, high = intraclass(between, within, size, len(names) - 1, df, shared=shared, level=level)
+    low, icc, high = intraclass(between, within, size, len(names) - 1, df, shared=shared)
     variance_between = (between - shared[0] - within + shared[1]) / size
-    error, tail = within**0.5, (1 - level) / 2
+    error = within**0.5
     return Reliability(
         n_subjects=len(names),
         n_values=len(values),
@@ -125,8 +120,8 @@ def reliability(
         icc_low=low,
         icc_high=high,
         typical_error=error,
-        typical_error_low=error * float(np.sqrt(df / special.chdtri(df, tail))),
-        typical_error_high=error * float(np.sqrt(df / special.chdtri(df, 1 - tail))),
+        typical_error_low=error * float(np.sqrt(df / special.chdtri(df, 0.025))),
+        typical_error_high=error * float(np.sqrt(df / special.chdtri(df, 0.975))),
         smallest_detectable=DETECTABLE * error,
     )
 
@@ -175,9 +170,8 @@ def intraclass(
     df_within: int,
     *,
     shared: Array | None = None,
-    level: float = 0.95,
 ) -> tuple[float, float, float]:
-    """Intraclass correlation of single values with its interval, from the F distribution of the mean squares' ratio.
+    """Intraclass correlation of single values with its 95 % interval, from the F of the mean squares.
 
     Args:
         between: mean square between subjects.
@@ -186,14 +180,12 @@ def intraclass(
         df_between: degrees of freedom of `between`.
         df_within: degrees of freedom of `within`.
         shared: what errors that a subject's values share add to `between` and `within`; None for nothing.
-        level: of the interval.
 
     Returns:
         Lower end, estimate, upper end.
     """
-    tail = (1 + level) / 2
-    low = between / float(special.fdtri(df_between, df_within, tail))
-    high = between * float(special.fdtri(df_within, df_between, tail))
+    low = between / float(special.fdtri(df_between, df_within, 0.975))
+    high = between * float(special.fdtri(df_within, df_between, 0.975))
     added_between, added_within = (0.0, 0.0) if shared is None else shared
     error = max(within - added_within, ROUNDING * within)
     squares = [max(square - added_between, 0.0) for square in (low, between, high)]

@@ -64,14 +64,13 @@ def change_components(
     return math.sqrt(max(parts.variance_between, 0.0)), parts.typical_error
 
 
-def fewest_athletes(delta: float, sd: float, *, power: float, level: float = 0.95) -> int:
+def fewest_athletes(delta: float, sd: float, *, power: float) -> int:
     """Smallest number of athletes with which a two-sided paired t test detects a mean change.
 
     Args:
         delta: the smallest true mean change that must be detected; not 0.
         sd: standard deviation of the changes, in the same unit.
-        power: probability of detecting it, above 1 - `level` and below 1.
-        level: 1 minus the error of the test.
+        power: probability of detecting it, above the error of the test, 0.05, and below 1.
 
     Raises:
         ValueError: an impossible number, or a change so small that more than a million athletes would be needed.
@@ -80,12 +79,12 @@ def fewest_athletes(delta: float, sd: float, *, power: float, level: float = 0.9
         raise ValueError("The change to detect must not be 0.")
     if not sd > 0:
         raise ValueError(f"A standard deviation must be above 0, not {sd}.")
-    if not 1 - level < power < 1:
-        raise ValueError(f"The power must lie between {1 - level:.3g} and 1, not at {power}.")
+    if not 0.05 < power < 1:
+        raise ValueError(f"The power must lie between 0.05 and 1, not at {power}.")
     effect = abs(delta) / sd
 
     def reached(n: int) -> float:
-        limit, shift = float(special.stdtrit(n - 1, 0.5 + level / 2)), effect * math.sqrt(n)
+        limit, shift = float(special.stdtrit(n - 1, 0.975)), effect * math.sqrt(n)
         return 1 - noncentral_t_below(limit, n - 1, shift) + noncentral_t_below(-limit, n - 1, shift)
 
     n_athletes = range(2, MOST_ATHLETES + 1)
@@ -96,7 +95,7 @@ def fewest_athletes(delta: float, sd: float, *, power: float, level: float = 0.9
 
 
 def sample_sizes(
-    delta: float, *, between: float, within: float, runs: Sequence[int], powers: Sequence[float], level: float = 0.95
+    delta: float, *, between: float, within: float, runs: Sequence[int], powers: Sequence[float]
 ) -> tuple[SampleSize, ...]:
     """Athletes needed, for each number of runs and each power.
 
@@ -106,7 +105,6 @@ def sample_sizes(
         within: standard deviation of single runs' changes within an athlete.
         runs: numbers of runs per athlete, each at least 1.
         powers: probabilities of detecting the change.
-        level: 1 minus the error of the test.
 
     Raises:
         ValueError: an impossible number.
@@ -117,7 +115,5 @@ def sample_sizes(
         raise ValueError("At least one run per athlete is needed.")
     sds = ((n_runs, math.hypot(between, within / math.sqrt(n_runs))) for n_runs in runs)
     return tuple(
-        SampleSize(n_runs, sd, power, fewest_athletes(delta, sd, power=power, level=level))
-        for n_runs, sd in sds
-        for power in powers
+        SampleSize(n_runs, sd, power, fewest_athletes(delta, sd, power=power)) for n_runs, sd in sds for power in powers
     )

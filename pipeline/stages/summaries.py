@@ -17,7 +17,7 @@ from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import EXCLUDING_SHARES, SUSPICIONS, left_out
 from pipeline.core.queries import run_query
 from pipeline.formats.sports import is_ride
-from pipeline.methods.false_discovery import adjusted, steps_of
+from pipeline.methods.corrected_p import adjusted, steps_of
 from pipeline.methods.repeatability import between_athletes, repeatability, scatter_of_runs
 from pipeline.methods.session_matching import sessions_of_runs
 from pipeline.tables import types_of

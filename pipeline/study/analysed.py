@@ -13,33 +13,31 @@ from pipeline.study.stretches import early_and_late, in_sections
 from pipeline.study.study_file import Analysis
 
 
-def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
-    """The flow from the cohort's runs to those that one analysis of one metric used.
+def analysis_flow(material: Material, analysis: Analysis) -> Flow:
+    """The flow from the cohort's runs to those that an analysis of one metric used.
 
     Args:
         analysis: one that `pipeline.study.conduct` could compute.
-        metric: one of its metrics.
     """
-    label, splits = analysis.label(metric), material.splits
-    recorded = splits.filter(value_of(metric) > 0)
+    label, recorded = analysis.label, material.splits.filter(value_of(analysis.metric) > 0)
     stages: list[tuple[str, pl.DataFrame]] = [
         (f"{label} not recorded, or excluded as faulty", recorded),
     ]
     if analysis.design == "agreement":
-        both = material.sensor_pairs(analysis, metric)
+        both = material.sensor_pairs(analysis)
         stages += [
             (f"{label} not in the other store", both),
             ("the same value in every split of both stores: one sensor only", of_different_sensors(both)),
         ]
     elif analysis.design == "reliability":
-        stages.append(("too few splits for a drift of its own", material.levels(metric)))
+        stages.append(("too few splits for a drift of its own", material.levels(analysis)))
     else:
-        rows = material.values(analysis, metric)
+        rows = material.values(analysis)
         usable = material.inclusion.with_known_slope(recorded)
         stages.append(("no split that is whole, run, past the warm-up and of known slope", usable))
         with_responses = usable
         if analysis.adjust:
-            known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
+            known = material.drifts.filter(pl.col("metric") == analysis.metric, pl.col("fresh_level").is_not_null())
             with_responses = usable.join(known, on="athlete_id", how="semi")
             stages.append(("of an athlete without responses to adjust with", with_responses))
         if analysis.speed_m_s is not None:
@@ -60,7 +58,5 @@ def analysis_flow(material: Material, analysis: Analysis, metric: str) -> Flow:
     for reason, rows in stages:
         has_runs = "run_id" in rows.columns and not rows["run_id"].null_count()
         before, left = left, left.join(rows, on="run_id" if has_runs else "athlete_id", how="semi")
-        n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
-        touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
-        steps.append(Step(reason, before.height - left.height, n_athletes, touched))
+        steps.append(Step.between(reason, before, left))
     return Flow(material.runs.height, material.runs["athlete_id"].n_unique(), tuple(steps), left)

@@ -34,6 +34,18 @@ class Step:
     n_athletes: int | None
     n_athletes_touched: int | None = None
 
+    @classmethod
+    def between(cls, reason: str, before: pl.DataFrame, after: pl.DataFrame) -> Step:
+        """What was removed from some runs.
+
+        Args:
+            before: with `athlete_id` and `run_id`.
+            after: those of them that are left.
+        """
+        gone = before.join(after, on="run_id", how="anti")
+        n_athletes = before["athlete_id"].n_unique() - after["athlete_id"].n_unique()
+        return cls(reason, gone.height, n_athletes, gone["athlete_id"].n_unique())
+
 
 @dataclass(frozen=True)
 class Flow:
@@ -53,6 +65,10 @@ class Flow:
     counts: str = "runs"
 
 
+#: Whether a condition is asked for, why runs are left out that do not meet it, and the condition.
+Condition = tuple[object, str, pl.Expr]
+
+
 def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     """Apply the conditions of a cohort to the runs, one after the other.
 
@@ -70,18 +86,17 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
         _require_known(word, names, runs[word.removesuffix("s")], may_be_absent=True)
     every_tag = sorted({tag for text in runs["tags"].drop_nulls() for tag in text.split(TAG_SEPARATOR)})
     _require_known("tags", cohort.tags, pl.Series(every_tag, dtype=pl.String))
-    day, distance = pl.col("started_at_utc").dt.strftime("%Y-%m-%d"), pl.col("distance_km")
+    distance = pl.col("distance_km")
+    of_athletes, of_days = athletes_and_days(cohort, pl.col("started_at_utc").dt.strftime("%Y-%m-%d"))
     possible = [
-        (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
-        (cohort.not_athletes, "an athlete excluded by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
+        *of_athletes,
         (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
         (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
         (cohort.devices, "another device than those asked for, or not named", _named("device", cohort.devices)),
         (cohort.tags, f"not tagged {' and '.join(cohort.tags)}", has_tags(cohort.tags)),
         (cohort.after_ride is True, "not after a ride", pl.col("after_ride")),
         (cohort.after_ride is False, "after a ride", ~pl.col("after_ride")),
-        (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),
-        (cohort.to_date, f"after {cohort.to_date}", day <= (cohort.to_date or "")),
+        *of_days,
         (cohort.min_distance_km, f"shorter than {cohort.min_distance_km:g} km", distance >= cohort.min_distance_km),
         (
             cohort.max_distance_km is not None,
@@ -108,9 +123,7 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     left, steps = runs, []
     for reason, condition in conditions:
         before, left = left, left.filter(condition.fill_null(value=False))
-        n_athletes = before["athlete_id"].n_unique() - left["athlete_id"].n_unique()
-        touched = before.join(left, on="run_id", how="anti")["athlete_id"].n_unique()
-        steps.append(Step(reason, before.height - left.height, n_athletes, touched))
+        steps.append(Step.between(reason, before, left))
     flow = Flow(runs.height, runs["athlete_id"].n_unique(), tuple(steps), left.sort("run_id"))
     if left["athlete_id"].n_unique() < cohort.min_athletes:
         raise NothingDone(
@@ -118,6 +131,19 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
             f"least {cohort.min_athletes} athletes. {in_words(flow)}"
         )
     return flow
+
+
+def athletes_and_days(cohort: Cohort, day: pl.Expr) -> tuple[list[Condition], list[Condition]]:
+    """The conditions on athletes, and on the day of their runs."""
+    of_athletes: list[Condition] = [
+        (cohort.athletes, "not one of the athletes named", _named("athlete_id", cohort.athletes)),
+        (cohort.not_athletes, "an athlete excluded by name", ~_named("athlete_id", cohort.not_athletes)),
+    ]
+    of_days: list[Condition] = [
+        (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),
+        (cohort.to_date, f"after {cohort.to_date}", day <= (cohort.to_date or "")),
+    ]
+    return of_athletes, of_days
 
 
 def cut_to_shared_lengths(splits: pl.DataFrame, km: str, least: int) -> pl.DataFrame:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
@@ -129,7 +129,7 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     sizes: list[pl.DataFrame] = []
     flows: dict[tuple[str, str], Flow] = {}
     failures: list[str] = []
-    for analysis, metric in _parts(study):
+    for key, analysis in study.parts.items():
         try:
             result = _run(_ANALYSES[analysis.design], material, analysis)
             if with_power and analysis.design in POWERED:
@@ -138,9 +138,9 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
             failures.append(str(error))
             continue
         statistics += result.statistics
-        figures += [*result.figures, *pictures(material, analysis, metric, result.statistics)]
-        if metric:
-            flows[analysis.name, metric] = analysis_flow(material, analysis, metric)
+        figures += [*result.figures, *pictures(material, analysis, result.statistics)]
+        if analysis.metric:
+            flows[key] = analysis_flow(material, analysis)
     if not statistics:
         raise NothingDone(" ".join(failures))
     if with_power and not sizes:
@@ -151,13 +151,6 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
         statistics, rows, compare_with_published(rows, study.published), figures, pl.concat(sizes) if sizes else None,
         flows, failures,
     )  # fmt: skip
-
-
-def _parts(study: Study) -> Iterator[tuple[Analysis, str]]:
-    """Each analysis metric by metric, so that one that fails costs no other; landings have no metric."""
-    for analysis in study.analyses:
-        for metric in analysis.metrics or ("",):
-            yield replace(analysis, metrics=(metric,) if metric else ()), metric
 
 
 def check(study: Study, store: Path) -> Provenance:

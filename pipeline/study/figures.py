@@ -1,34 +1,26 @@
-"""The figures of a study: as SVG in the report, which is one file that can be printed, and as files of their own."""
+"""The figures of a study: as SVG in the report, which is one file that can be printed, and as files of their own.
+
+`templates/figures.json` has a chart of each kind in Vega-Lite, with `$x` and `$y` for the titles of its axes, and what
+all have in common: no labels for every mark, which would be noise beside the report's description of a figure.
+"""
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
-import altair as alt
 import vl_convert
 
 from pipeline.study.results import Figure
 
-WIDTH, HEIGHT = 420, 260
-#: Colours by meaning, as the style sheet of the pages names them; it has them for light, dark and paper.
-INK, SOFT, GRID, CHANGE = (f"var(--{name})" for name in ("ink", "soft", "grid", "change"))
-CONFIG: dict[str, Any] = {
-    "background": "transparent",
-    "aria": False,  # the report describes a figure in words; a label for every mark would be noise
-    "font": "system-ui, sans-serif",
-    "axis": {
-        "labelColor": INK, "titleColor": INK, "gridColor": GRID, "domainColor": SOFT, "tickColor": SOFT,
-        "titleFontWeight": "normal", "labelFontSize": 12, "titleFontSize": 12,
-    },
-    "view": {"stroke": None},
+_CHARTS = Path(__file__).with_name("templates") / "figures.json"
+#: Colours by meaning, as the style sheet of the pages names them for light, dark and paper; those of single files.
+OWN_COLOURS = {
+    "var(--ink)": "#1d2126", "var(--soft)": "#5a6169", "var(--grid)": "#e6e3dc", "var(--change)": "#b5410c",
 }  # fmt: skip
-
-
-#: The same colours where no style sheet names them: in files of their own.
-OWN_COLOURS = {INK: "#1d2126", SOFT: "#5a6169", GRID: "#e6e3dc", CHANGE: "#b5410c"}
 
 
 def draw_svg(figure: Figure, *, inside: bool = False) -> str:
@@ -59,65 +51,16 @@ def figure_files(figures: Sequence[Figure]) -> dict[str, Figure]:
 
 
 def _specification(figure: Figure) -> dict[str, Any]:
-    chart = _CHARTS[figure.kind](figure)
-    specification: dict[str, Any] = chart.properties(width=WIDTH, height=HEIGHT).to_dict()
+    charts = _CHARTS.read_text(encoding="utf-8")
+    for axis, title in figure.titles.items():
+        charts = charts.replace(f'"${axis}"', json.dumps(title))
+    chart = json.loads(charts)
     # The line at zero is drawn once, not once per point.
-    specification["datasets"] = {"once": [{}]} | {name: list(rows) for name, rows in figure.data.items()}
-    return specification | {"config": CONFIG}
+    datasets: dict[str, Any] = {"once": [{}]} | {name: list(rows) for name, rows in figure.data.items()}
+    return {**chart[figure.kind], **chart["all"], "datasets": datasets}
 
 
 def _in_own_colours(text: str) -> str:
     for name, colour in OWN_COLOURS.items():
         text = text.replace(name, colour)
     return text
-
-
-def _pairs(figure: Figure) -> Any:
-    return (
-        alt.Chart(alt.NamedData("pairs"))
-        .mark_line(color=INK, opacity=0.6, point=alt.OverlayMarkDef(color=INK, size=25))
-        .encode(
-            x=alt.X("stretch:N", sort=None, title=None, axis=alt.Axis(labelAngle=0)),
-            y=alt.Y("value:Q", title=figure.titles["y"], scale=alt.Scale(zero=False)),
-            detail="unit:N",
-        )
-    )
-
-
-def _points(figure: Figure) -> Any:
-    points = (
-        alt.Chart(alt.NamedData("points"))
-        .mark_point(color=CHANGE, filled=True, size=12, opacity=0.6)
-        .encode(
-            x=alt.X("x:Q", title=figure.titles["x"], scale=alt.Scale(zero=False)),
-            y=alt.Y("y:Q", title=figure.titles["y"]),
-        )
-    )
-    return alt.layer(alt.Chart(alt.NamedData("once")).mark_rule(color=SOFT).encode(y=alt.YDatum(0)), points)
-
-
-def _lines(figure: Figure) -> Any:
-    """Athletes' lines, thin, and over them what is estimated of all."""
-    x, y = alt.X("x:Q", title=figure.titles["x"]), alt.Y("y:Q", title=figure.titles["y"], scale=alt.Scale(zero=False))
-    athletes = alt.Chart(alt.NamedData("lines")).mark_line(color=SOFT, opacity=0.4, strokeWidth=1)
-    estimate = alt.Chart(alt.NamedData("estimate")).mark_line(color=CHANGE, strokeWidth=3)
-    rules = alt.Chart(alt.NamedData("rules")).mark_rule(color=CHANGE, strokeDash=[4, 4]).encode(x="x:Q")
-    return alt.layer(athletes.encode(x=x, y=y, detail="unit:N"), estimate.encode(x=x, y=y), rules)
-
-
-def _intervals(figure: Figure) -> Any:
-    """Estimates with their intervals, one per row, and the margins that they are held against."""
-    x = alt.X("value:Q", title=figure.titles["x"], scale=alt.Scale(zero=False))
-    row = alt.Y("label:N", title=None, sort=None)
-    rows = alt.Chart(alt.NamedData("rows"))
-    margins = alt.Chart(alt.NamedData("rules")).mark_rule(color=CHANGE, strokeDash=[4, 4]).encode(x="x:Q")
-    return alt.layer(
-        margins,
-        rows.mark_rule(color=INK, strokeWidth=2).encode(x=alt.X("low:Q"), x2="high:Q", y=row),
-        rows.mark_point(color=INK, filled=True, size=70, opacity=1).encode(x=x, y=row),
-    )
-
-
-_CHARTS: Mapping[str, Callable[[Figure], Any]] = {
-    "pairs": _pairs, "points": _points, "lines": _lines, "intervals": _intervals,
-}  # fmt: skip

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import polars as pl
 
 from pipeline.core.errors import NothingDone
 from pipeline.stages.strikes import each_runner
-from pipeline.study.cohort import Flow, Step, cohort_flow, in_words
+from pipeline.study.cohort import Flow, Step, athletes_and_days, cohort_flow, in_words
 from pipeline.study.material import Material
 from pipeline.study.study_file import Cohort, Study
 from pipeline.tables import empty
@@ -41,10 +40,11 @@ def filmed_flow(landings: pl.DataFrame, runs: pl.DataFrame, study: Study) -> Flo
         of="athlete_id",
     )
     everyone = people.group_by("event", "athlete_id").agg(pl.col("of").first(), pl.col("distance_km").unique())
+    everyone = everyone.with_columns(run_id=pl.format("{} {}", "event", "athlete_id"))
     left, steps = everyone, []
     for reason, kept in _conditions(landings, runs, study):
         before, left = left, left.join(kept, left_on=["event", "of"], right_on=["event", "athlete_id"], how="semi")
-        steps.append(_step(reason, before, left))
+        steps.append(Step.between(reason, before, left))
     pairs = [
         {analysis.early_km[0], analysis.late_km[0]}
         for analysis in study.analyses
@@ -54,14 +54,9 @@ def filmed_flow(landings: pl.DataFrame, runs: pl.DataFrame, study: Study) -> Flo
         pl.all_horizontal(pl.col("distance_km").list.contains(distance) for distance in pair) for pair in pairs
     )
     before, left = left, left.filter(is_seen)
-    steps.append(_step("not seen at both distances", before, left))
-    as_runs = pl.concat(
-        [
-            empty("runs"),
-            left.sort("event", "athlete_id").select("athlete_id", run_id=pl.format("{} {}", "event", "athlete_id")),
-        ],
-        how="diagonal",
-    )
+    steps.append(Step.between("not seen at both distances", before, left))
+    seen = left.sort("event", "athlete_id").select("athlete_id", "run_id")
+    as_runs = pl.concat([empty("runs"), seen], how="diagonal")
     flow = Flow(everyone.height, everyone["athlete_id"].n_unique(), tuple(steps), as_runs, LANDINGS)
     n = as_runs["athlete_id"].n_unique()
     # That no one was seen at both is said by the analysis, with the distances that there are.
@@ -96,24 +91,12 @@ def about_filming(material: Material) -> list[tuple[str, str]]:
 def _conditions(landings: pl.DataFrame, runs: pl.DataFrame, study: Study) -> list[tuple[str, pl.DataFrame]]:
     """What the cohort asks of landings: who does not meet it, and events and athletes that do."""
     cohort = study.cohort
-    possible: Sequence[tuple[object, str, pl.Expr]] = [
-        (cohort.athletes, "not one of the athletes named", pl.col("athlete_id").is_in(list(cohort.athletes))),
-        (cohort.not_athletes, "an athlete excluded by name", ~pl.col("athlete_id").is_in(list(cohort.not_athletes))),
-        (cohort.from_date, f"before {cohort.from_date}", pl.col("event") >= (cohort.from_date or "")),
-        (cohort.to_date, f"after {cohort.to_date}", pl.col("event") <= (cohort.to_date or "")),
-    ]
-    of_landings = Cohort(athletes=cohort.athletes, not_athletes=cohort.not_athletes, from_date=cohort.from_date,
-                         to_date=cohort.to_date, min_athletes=cohort.min_athletes)  # fmt: skip
-    if cohort != of_landings:
-        of_runs = replace(cohort, athletes=(), not_athletes=(), from_date=None, to_date=None, min_athletes=0)
+    of_athletes, of_days = athletes_and_days(cohort, pl.col("event"))
+    possible = [*of_athletes, *of_days]
+    of_runs = replace(cohort, athletes=(), not_athletes=(), from_date=None, to_date=None, min_athletes=0)
+    if of_runs != Cohort(min_athletes=0):
         included = cohort_flow(runs, of_runs).runs["run_id"].to_list()
         is_other = pl.col("run_id").is_not_null() & ~pl.col("run_id").is_in(included)
-        possible = [*possible, (True, "in a recorded run that is not of the cohort", ~is_other)]
+        possible.append((True, "in a recorded run that is not of the cohort", ~is_other))
     places = landings.select("event", "athlete_id", "run_id")
     return [(reason, places.filter(condition)) for is_asked, reason, condition in possible if is_asked]
-
-
-def _step(reason: str, before: pl.DataFrame, after: pl.DataFrame) -> Step:
-    touched = before.join(after, on=["event", "athlete_id"], how="anti")["athlete_id"].n_unique()
-    n_athletes = before["athlete_id"].n_unique() - after["athlete_id"].n_unique()
-    return Step(reason, before.height - after.height, n_athletes, touched)

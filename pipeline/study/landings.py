@@ -8,8 +8,8 @@ own and cancels.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -57,7 +57,7 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
             f"Pairs of distances in the store: {known or 'none'}."
         )
     table = _table(rows)
-    about = statistics_of(analysis, None, None)
+    about = statistics_of(analysis, None)
     cell = _cell_of_tests(table, material.least_cell)
     statistics = [
         *_shares(rows, table, about),
@@ -222,56 +222,52 @@ def with_angles(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None) -> Iterator[Statistic]:
     """Odds of the rearfoot late over early within runners, as counted and at equal speed."""
+    about = partial(about, smallest_cell=smallest, way="odds")
     two = of_two(table)
     lost, gained = int(two[0, 1]), int(two[1, 0])
     if gained + lost:
         one_sided = "" if gained and lost else "All changed the same way: the odds have no finite estimate."
-        yield _of_odds(
-            about, "odds_ratio", odds_as_counted(gained, lost), note=one_sided, smallest_cell=smallest,
-            way="odds", method="conditional logistic regression with runners as strata, exact interval",
-        )  # fmt: skip
+        exact = "conditional logistic regression with runners as strata, exact interval"
+        yield about(statistic="odds_ratio", **_finite(odds_as_counted(gained, lost)), note=one_sided, method=exact)
     changed = with_speeds(rows)
     if changed is None:
         return
-    given = _at_equal(changed, ["speed_change"])
-    for name, odds in zip(("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"), given.odds, strict=True):
-        yield _of_odds(about, name, odds, note=given.note, smallest_cell=smallest, way="odds", method=_WALD)
-    on_known_slopes = changed.drop_nulls("slope_change")
-    if on_known_slopes.is_empty():
-        return
-    given = _at_equal(on_known_slopes, ["speed_change", "slope_change"])
-    names = "odds_ratio_equal_speed_and_slope", None, "odds_ratio_1_pct_steeper"
-    for statistic, odds in zip(names, given.odds, strict=True):
-        if statistic is not None:
-            yield _of_odds(about, statistic, odds, note=given.note, smallest_cell=smallest, way="odds", method=_WALD)
+    for covariates, names in _AT_EQUAL.items():
+        known = changed.drop_nulls(covariates)
+        if known.is_empty() and "slope_change" in covariates:
+            continue
+        odds, note = _at_equal(known, covariates)
+        for name, one in zip(names, odds, strict=True):
+            if name is not None:
+                wald = "conditional logistic regression, Wald's interval"
+                yield about(statistic=name, **_finite(one), note=note, method=wald)
 
 
-_WALD = "conditional logistic regression, Wald's interval"
+#: By what is held equal: the odds then, and those for more of each; None for what was given before.
+_AT_EQUAL: Mapping[tuple[str, ...], Sequence[str | None]] = {
+    ("speed_change",): ("odds_ratio_equal_speed", "odds_ratio_10_pct_faster"),
+    ("speed_change", "slope_change"): ("odds_ratio_equal_speed_and_slope", None, "odds_ratio_1_pct_steeper"),
+}
 
 
-class _Given(NamedTuple):
+def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> tuple[Sequence[Odds | None], str]:
     """Odds at equal covariates and for more of each, None where they cannot be estimated, and what to say of them."""
-
-    odds: Sequence[Odds | None]
-    note: str
-
-
-def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> _Given:
-    if "slope_change" in covariates and changed["slope_change"].n_unique() == 1:
-        reason = (
-            "the late kilometre is as much steeper for all who changed, so that slope cannot be told from distance; "
-            "that takes several courses"
+    names, none = [name.removesuffix("_change") for name in covariates], [None] * (len(covariates) + 1)
+    if "slope" in names and changed["slope_change"].n_unique() == 1:
+        return none, (
+            "Not estimated with slope taken into account: the late kilometre is as much steeper for all who changed, "
+            "so that slope cannot be told from distance; that takes several courses"
         )
-        return _Given([None] * (len(covariates) + 1), f"Not estimated with slope taken into account: {reason}")
-    known = f"{changed.height} runners changed and have {' and '.join(_NAMES[name] for name in covariates)}"
     try:
-        return _Given(odds_at_equal(changed["gained"].to_numpy(), changed.select(covariates).to_numpy()), known)
+        odds = odds_at_equal(changed["gained"].to_numpy(), changed.select(covariates).to_numpy())
     except ValueError as error:
-        what = " and ".join(_NAMES[name][:-1] for name in covariates)
-        return _Given([None] * (len(covariates) + 1), f"Not estimated with {what} taken into account: {error}")
+        return none, f"Not estimated with {' and '.join(names)} taken into account: {error}"
+    return odds, f"{changed.height} runners changed and have {' and '.join(f'{name}s' for name in names)}"
 
 
-_NAMES = {"speed_change": "speeds", "slope_change": "slopes"}
+def _finite(odds: Odds | None) -> dict[str, float | None]:
+    ends = {} if odds is None else {"estimate": odds.ratio, "low": odds.low, "high": odds.high}
+    return {"estimate": None} | {name: value if np.isfinite(value) else None for name, value in ends.items()}
 
 
 def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
@@ -281,13 +277,6 @@ def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
         return None
     is_early, is_late = (pl.col(name) == REARFOOT for name in ("early", "late"))
     return known.filter(is_early != is_late).with_columns(gained=is_late)
-
-
-def _of_odds(about: About, name: str, odds: Odds | None, **more: object) -> Statistic:
-    low, high, ratio = (None, None, None) if odds is None else (odds.low, odds.high, odds.ratio)
-    finite = (value if value is not None and np.isfinite(value) else None for value in (ratio, low, high))
-    estimate, lower, upper = finite
-    return about(statistic=name, estimate=estimate, low=lower, high=upper, **more)
 
 
 def _raters(table: Counts, about: About) -> Iterator[Statistic]:

@@ -48,8 +48,8 @@ class Material:
         """Length of a split [km]."""
         return self.inclusion.split_length_m / 1000
 
-    def values(self, analysis: Analysis, metric: str) -> pl.DataFrame:
-        """The splits of a metric as `pipeline.study.stretches.values` gives them.
+    def values(self, analysis: Analysis) -> pl.DataFrame:
+        """The splits of an analysis of one metric as `pipeline.study.stretches.values` gives them.
 
         Where they are released one by one, ends of runs by which a run could be recognised are cut off, and moving time
         and share of the run are rounded.
@@ -57,6 +57,7 @@ class Material:
         Raises:
             NothingDone: none is left; the message has the counts.
         """
+        metric = analysis.metric
         rows = values(self.splits, self.drifts, metric, adjust=analysis.adjust, inclusion=self.inclusion)
         if analysis.speed_m_s is not None:
             rows = rows.filter(pl.col("speed_m_s").is_between(*analysis.speed_m_s))
@@ -64,10 +65,10 @@ class Material:
             rows = rows.join(self.runs.select("run_id", "tags"), on="run_id", how="left", maintain_order="left")
         if rows.is_empty():
             recorded = self.splits.filter(value_of(metric).is_not_null())["run_id"].n_unique()
-            reason = _without_estimate(self, analysis, metric)
             raise NothingDone(
-                f"{analysis.name}: {analysis.label(metric)} cannot be used. Of "
-                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; {reason}"
+                f"{analysis.name}: {analysis.label} cannot be used. Of "
+                f"{self.splits['run_id'].n_unique()} runs of the cohort {recorded} recorded it; "
+                + _without_estimate(self, analysis)
             )
         if analysis.design in SPLIT_BY_SPLIT:
             rows = cut_to_shared_lengths(rows, "to_km", self.least_cell)
@@ -78,7 +79,7 @@ class Material:
                 )
         return rows
 
-    def sensor_pairs(self, analysis: Analysis, metric: str) -> pl.DataFrame:
+    def sensor_pairs(self, analysis: Analysis) -> pl.DataFrame:
         """Splits that both stores have, in order of run and number.
 
         Returns:
@@ -92,34 +93,33 @@ class Material:
                 f"{analysis.name}: agreement takes a second store of the same runs, made with the other sensor "
                 "(sensor_preference): --against STORE."
             )
-        used = pl.col(metric) > 0
-        other_splits = self.other_splits.filter(used).select("run_id", "km", there=metric)
+        used = pl.col(analysis.metric) > 0
+        other_splits = self.other_splits.filter(used).select("run_id", "km", there=analysis.metric)
         both = self.splits.filter(used).join(other_splits, on=["run_id", "km"], how="inner")
-        here = pl.col(metric).alias("here")
-        rows = both.select("athlete_id", "run_id", "km", here, "there").sort("run_id", "km")
+        rows = both.select("athlete_id", "run_id", "km", "there", here=analysis.metric).sort("run_id", "km")
         return cut_to_shared_lengths(rows, "km", self.least_cell)
 
-    def levels(self, metric: str) -> pl.DataFrame:
-        """Fresh level and drift of each run of a metric, in order of runs.
+    def levels(self, analysis: Analysis) -> pl.DataFrame:
+        """Fresh level and drift of each run in the metric, in order of runs.
 
         Returns:
             `athlete_id`, `run_id`, `level` in the metric's unit, `drift_pct` per 10 km, `shared_se_pct`: the part of
             its standard error that the athlete's runs share.
         """
-        rows = self.run_drifts.filter(pl.col("metric") == metric).sort("run_id")
+        rows = self.run_drifts.filter(pl.col("metric") == analysis.metric).sort("run_id")
         shared = pl.col("response_se_pct_per_10km").fill_null(0.0)
         return rows.select(
             "athlete_id", "run_id", level="fresh_level", drift_pct="drift_pct_per_10km", shared_se_pct=shared
         )
 
 
-def _without_estimate(material: Material, analysis: Analysis, metric: str) -> str:
+def _without_estimate(material: Material, analysis: Analysis) -> str:
     if not analysis.adjust:
         at_speed = (
             "" if analysis.speed_m_s is None else " at a speed between {:g} and {:g} m/s".format(*analysis.speed_m_s)
         )
         return f"none of their splits is whole, run and past the warm-up{at_speed}."
-    known = material.drifts.filter(pl.col("metric") == metric, pl.col("fresh_level").is_not_null())
+    known = material.drifts.filter(pl.col("metric") == analysis.metric, pl.col("fresh_level").is_not_null())
     return (
         f"{known.height} of {material.runs['athlete_id'].n_unique()} athletes have responses to adjust with "
         "(adjust = [] works without)."

@@ -212,7 +212,7 @@ def flow_steps(result: StudyResult) -> pl.DataFrame:
             (analysis, metric, place, step.reason, step.n_runs, step.n_athletes)
             for place, step in enumerate(flow.steps, start=1)
         ]
-    return pl.DataFrame(rows, schema={name: column.dtype for name, column in FlowSteps.columns().items()}, orient="row")
+    return pl.DataFrame(rows, schema=FlowSteps.create_empty().schema, orient="row")
 
 
 def _provenance(folder: Path, result: StudyResult, registered: Registered) -> dict[str, Any]:

@@ -2,49 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
 
 from pipeline.study.material import Material
-from pipeline.study.results import Figure, Statistic
+from pipeline.study.results import Figure, Statistic, figure_of
 from pipeline.study.study_file import Analysis
 
 
-def pictures(material: Material, analysis: Analysis, metric: str, statistics: Sequence[Statistic]) -> list[Figure]:
-    """The figures of an analysis of one metric, besides those that its design draws itself.
+def pictures(material: Material, analysis: Analysis, statistics: Sequence[Statistic]) -> list[Figure]:
+    """The figures of an analysis, besides those that its design draws itself.
 
     Args:
-        metric: empty for landing.
         statistics: what the analysis gave.
     """
     of = {row.statistic: row for row in statistics}
     if analysis.design in ("trend", "onset"):
-        return [_over_distance(material, analysis, metric, of)]
+        return [_over_distance(material, analysis, of)]
     if analysis.design == "equivalence":
         margin = analysis.margin_pct or 0.0
         rules = [-100 * margin / (100 + margin), margin]
         words = "Change with its 90 % interval; dashed, the margins of equivalence."
-        return [_intervals(analysis, metric, {"change": of["change_pct"]}, rules=rules, x="change, %", words=words)]
+        return [_intervals(analysis, {"change": of["change_pct"]}, words, "change, %", rules=rules)]
     if analysis.design == "landing":
-        rows = {f"km {km[0]:g}": of[f"share_{name}"] for name, km in (("early", analysis.early_km), ("late",
-                analysis.late_km)) if km}  # fmt: skip
+        distances = {"early": analysis.early_km, "late": analysis.late_km}
+        rows = {f"km {km[0]:g}": of[f"share_{name}"] for name, km in distances.items() if km}
         words = "Share of runners who landed on the rearfoot, with its 95 % interval."
-        return [_intervals(analysis, metric, rows, rules=[], x="share", words=words)]
+        return [_intervals(analysis, rows, words, "share")]
     if analysis.design == "reliability":
-        return [_runs(material, analysis, metric)]
+        return [_runs(material, analysis)]
     return []
 
 
-def _title(analysis: Analysis, metric: str) -> str:
-    return f"{analysis.label(metric).capitalize() if metric else 'Landing'}: {analysis.name}"
-
-
-def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict[str, Statistic]) -> Figure:
+def _over_distance(material: Material, analysis: Analysis, of: dict[str, Statistic]) -> Figure:
     """Athletes' means by distance, in percent of their own mean, with the slope or the onset of all."""
-    rows = material.values(analysis, metric).with_columns(
+    rows = material.values(analysis).with_columns(
         y=100 * (pl.col("log") - pl.col("log").mean().over("athlete_id")).exp() - 100
     )
     means = rows.group_by("athlete_id", "distance_km").agg(pl.col("y").mean())
@@ -69,28 +63,26 @@ def _over_distance(material: Material, analysis: Analysis, metric: str, of: dict
         words += "; dashed, the onset and the ends of its interval."
     else:
         words += "; no onset is given."
-    return Figure(
-        f"{_title(analysis, metric)}, along the distance", words, "lines",
-        {"lines": sorted(lines, key=lambda row: (row["unit"], row["x"])), "estimate": estimate, "rules": rules},
-        {"x": "distance, km", "y": f"{analysis.label(metric)}, % of own mean"}, analysis.name, metric,
+    lines.sort(key=lambda row: (row["unit"], row["x"]))
+    return figure_of(
+        analysis, words, "lines", {"lines": lines, "estimate": estimate, "rules": rules},
+        after=", along the distance", x="distance, km", y=f"{analysis.label}, % of own mean",
     )  # fmt: skip
 
 
 def _intervals(
-    analysis: Analysis, metric: str, of: dict[str, Statistic], *, rules: Sequence[float], x: str, words: str
+    analysis: Analysis, of: dict[str, Statistic], words: str, x: str, *, rules: Sequence[float] = ()
 ) -> Figure:
     rows = [{"label": label, "value": row.estimate, "low": row.low, "high": row.high} for label, row in of.items()]
-    data: dict[str, Sequence[Mapping[str, Any]]] = {"rows": rows, "rules": [{"x": place} for place in rules]}
-    return Figure(_title(analysis, metric), words, "intervals", data, {"x": x}, analysis.name, metric)
+    return figure_of(analysis, words, "intervals", {"rows": rows, "rules": [{"x": place} for place in rules]}, x=x)
 
 
-def _runs(material: Material, analysis: Analysis, metric: str) -> Figure:
+def _runs(material: Material, analysis: Analysis) -> Figure:
     """Drift of each run, athletes side by side in order of their mean."""
-    rows = material.levels(metric).with_columns(mean=pl.col("drift_pct").mean().over("athlete_id")).sort("mean")
+    rows = material.levels(analysis).with_columns(mean=pl.col("drift_pct").mean().over("athlete_id")).sort("mean")
     athlete = rows["mean"].rle_id() + 1
     points = [{"x": x, "y": y} for x, y in zip(athlete, rows["drift_pct"], strict=True)]
-    return Figure(
-        f"{_title(analysis, metric)}, drift of runs", "One point per run, athletes in order of their mean.", "points",
-        {"points": points}, {"x": "athlete", "y": f"drift of {analysis.label(metric)}, % per 10 km"},
-        analysis.name, metric,
+    return figure_of(
+        analysis, "One point per run, athletes in order of their mean.", "points", {"points": points},
+        after=", drift of runs", x="athlete", y=f"drift of {analysis.label}, % per 10 km",
     )  # fmt: skip

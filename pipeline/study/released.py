@@ -23,7 +23,7 @@ released next to them, compute the results from them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 
 import numpy as np
 import polars as pl
@@ -60,85 +60,89 @@ def released_data(result: StudyResult) -> dict[str, pl.DataFrame]:
         result: a study as it may be passed on (`pipeline.study.small_cells`).
     """
     rows: dict[str, list[pl.DataFrame]] = {name: [] for name in RELEASED}
-    draws: dict[tuple[str, int], pl.DataFrame] = {}
-    analyses = {analysis.name: analysis for analysis in result.study.analyses}
-    for name, metric in result.flows:
-        analysis = analyses[name]
-        table, of_metric = _ROWS[analysis.design]
-        taken = of_metric(result.material, analysis, metric)
-        more = {
-            "factors": _factors(result.material, analysis, taken),
-            "athletes": _shared_of_athletes(result.material, analysis, metric, taken),
-            "shared_errors": pl.concat(
-                [_shared_errors(result, analysis, metric), _shared_of_sections(result.material, analysis, taken)]
-            ),
-        }
-        for part, frame in {table: taken, **more}.items():
+    computed = {(row.analysis, row.metric) for row in result.statistics if row.design == "landing"} | {*result.flows}
+    for (name, metric), analysis in result.study.parts.items():
+        if (name, metric) not in computed:
+            continue
+        taken = _of_landings(result, analysis) if analysis.design == "landing" else _of_runs(result, analysis)
+        for table, frame in {**taken, "analyses": _about(result, analysis)}.items():
             if frame.height:
-                rows[part].append(frame.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
-        # An error that all athletes share moves all changes the same way: there p is not of signs.
-        if not (analysis.design == "paired_windows" and (analysis.has_factors or more["shared_errors"].height)):
-            draws |= _draws(analysis, taken, result.study.seed)
-        rows["analyses"].append(_about(result, analysis, metric))
-    for analysis in result.study.analyses:
-        if analysis.design == "landing" and any(row.analysis == analysis.name for row in result.statistics):
-            taken_landings = released_landings(result.material, analysis, least=result.study.least_cell)
-            for name, frame in taken_landings.items():
-                if frame.height:
-                    rows[name].append(frame.with_columns(analysis=pl.lit(analysis.name)))
-            draws |= _draws_of_changes(taken_landings["angles"].height, result.study.seed)
-            rows["analyses"].append(_about(result, analysis, ""))
-    rows["draws"] = list(draws.values())
+                rows[table].append(frame.with_columns(analysis=pl.lit(name), metric=pl.lit(metric)))
     ids = {"athlete": "athlete_id", "run": "run_id"}
-    return {
-        name: pl.concat(
+    released = {
+        table: pl.concat(
             frame.select(pl.col(ids.get(name, name)).cast(of.dtype).alias(name) for name, of in columns.items())
             for frame in frames
         )
-        for name, frames in rows.items()
+        for table, frames in rows.items()
         if frames
-        for columns in [RELEASED[name].columns()]
+        for columns in [RELEASED[table].columns()]
     }
+    if "draws" in released:
+        released["draws"] = released["draws"].unique()  # the same for analyses with as many units
+    return released
+
+
+def _of_runs(result: StudyResult, analysis: Analysis) -> dict[str, pl.DataFrame]:
+    """What an analysis of runs took, by table."""
+    table, rows_of = _ROWS[analysis.design]
+    rows = rows_of(result.material, analysis)
+    shared = pl.concat([_shared_errors(result, analysis), _shared_of_sections(result.material, analysis, rows)])
+    shared = shared.with_columns(pl.col("shared_se").round(DIGITS))  # beyond that sums differ from run to run
+    taken = {
+        table: rows,
+        "factors": _factors(result.material, analysis, rows),
+        "athletes": _shared_of_athletes(result.material, analysis, rows),
+        "shared_errors": shared,
+    }
+    # An error that all athletes share moves all changes the same way: there p is not of signs.
+    if not (analysis.design == "paired_windows" and (analysis.has_factors or shared.height)):
+        taken["draws"] = _draws(analysis, rows, result.study.seed)
+    return taken
+
+
+def _of_landings(result: StudyResult, analysis: Analysis) -> dict[str, pl.DataFrame]:
+    taken = released_landings(result.material, analysis, least=result.study.least_cell)
+    return taken | {"draws": _draws_of_changes(taken["angles"].height, result.study.seed)}
 
 
 def exposure_of(result: StudyResult, rows: Mapping[str, pl.DataFrame]) -> Exposure:
     """How many athletes could be found in the rows that are released of a study."""
     by_adjustment: dict[bool, set[str]] = {True: set(), False: set()}
-    analyses = {analysis.name: analysis for analysis in result.study.analyses}
+    analyses = {key: result.study.parts[key] for key in result.flows}
     lengths = [released_lengths(rows)]
-    for (name, metric), flow in result.flows.items():
-        analysis = analyses[name]
-        is_adjusted = analysis.design == "reliability" or (analysis.design in ADJUSTED and bool(analysis.adjust))
-        by_adjustment[is_adjusted].add(metric)
+    for key, analysis in analyses.items():
+        is_adjusted = analysis.design == "reliability" or bool(analysis.adjusted_for)
+        by_adjustment[is_adjusted].add(analysis.metric)
         # Means of several runs count as those of each; of a share of the run its whole length can be computed.
         along_share = pl.col("distance_km").floor() if analysis.along == "share" else pl.lit(0.0)
-        lengths.append(flow.runs.select(run="run_id", length=along_share))
+        lengths.append(result.flows[key].runs.select(run="run_id", length=along_share))
     return exposure(
         result.flow.runs,
         pl.concat(lengths).group_by("run").agg(pl.col("length").max()),
         measured=by_adjustment[False],
         adjusted=by_adjustment[True],
-        pace_within=_pace_within([analyses[name] for name, _ in result.flows]),
+        pace_within=_pace_within(analyses.values()),
         n_by_factors=n_with_rare_factors(rows["factors"], result.study.least_cell) if "factors" in rows else 0,
     )
 
 
-def _pace_within(analyses: Iterable[Analysis]) -> float | None:
+def _pace_within(analyses: Collection[Analysis]) -> float | None:
     """How well finishing times follow from what analyses say of the speed or the time of their splits."""
     bands = [analysis.speed_m_s for analysis in analyses if analysis.speed_m_s is not None]
     within = [max((high - low) / (high + low), OF_SPLITS) for low, high in bands]
     return min(within + [OF_STRETCHES for analysis in analyses if analysis.along == "min"], default=None)
 
 
-def _stretches(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    pairs = early_and_late(material.values(analysis, metric), analysis, split_km=material.split_km)
+def _stretches(material: Material, analysis: Analysis) -> pl.DataFrame:
+    pairs = early_and_late(material.values(analysis), analysis, split_km=material.split_km)
     if analysis.has_factors:
         pairs = factors(material.athletes, analysis, pairs["athlete_id"]).rows_of(pairs)
     return pairs.with_columns(pl.col("early", "late").exp().round_sig_figs(DIGITS))
 
 
-def _splits(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    rows = material.values(analysis, metric)
+def _splits(material: Material, analysis: Analysis) -> pl.DataFrame:
+    rows = material.values(analysis)
     if analysis.has_factors:
         rows = factors(material.athletes, analysis, rows["athlete_id"]).rows_of(rows)
     places = {"min": "moved_min", "share": "share"}
@@ -152,8 +156,8 @@ def _splits(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame
     )
 
 
-def _sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    means, names = in_sections(material.values(analysis, metric), analysis, split_km=material.split_km)
+def _sections(material: Material, analysis: Analysis) -> pl.DataFrame:
+    means, names = in_sections(material.values(analysis), analysis, split_km=material.split_km)
     means = factors(material.athletes, analysis, means["athlete_id"]).rows_of(means)
     return means.with_columns(
         section=pl.col("section") + 1,
@@ -162,23 +166,19 @@ def _sections(material: Material, analysis: Analysis, metric: str) -> pl.DataFra
     )
 
 
-def _levels(material: Material, _: Analysis, metric: str) -> pl.DataFrame:
-    return material.levels(metric)
+def _sensors(material: Material, analysis: Analysis) -> pl.DataFrame:
+    return of_different_sensors(material.sensor_pairs(analysis))
 
 
-def _sensors(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
-    return of_different_sensors(material.sensor_pairs(analysis, metric))
-
-
-#: By design: the table, and its rows for an analysis and metric.
-_ROWS: Mapping[str, tuple[str, Callable[[Material, Analysis, str], pl.DataFrame]]] = {
+#: By design: the table, and its rows for an analysis.
+_ROWS: Mapping[str, tuple[str, Callable[[Material, Analysis], pl.DataFrame]]] = {
     "paired_windows": ("stretches", _stretches),
     "equivalence": ("stretches", _stretches),
     "responders": ("stretches", _stretches),
     "trend": ("splits", _splits),
     "sections": ("sections", _sections),
     "onset": ("splits", _splits),
-    "reliability": ("levels", _levels),
+    "reliability": ("levels", Material.levels),
     "agreement": ("sensors", _sensors),
 }
 
@@ -199,11 +199,11 @@ def _factors(material: Material, analysis: Analysis, rows: pl.DataFrame) -> pl.D
     )
 
 
-def _shared_errors(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
+def _shared_errors(result: StudyResult, analysis: Analysis) -> pl.DataFrame:
     rows = [
         (row.statistic, row.part, row.shared_se)
         for row in result.statistics
-        if (row.analysis, row.metric) == (analysis.name, metric) and row.shared_se
+        if (row.analysis, row.metric) == (analysis.name, analysis.metric) and row.shared_se
     ]
     return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
 
@@ -234,7 +234,7 @@ def _shared_of_sections(material: Material, analysis: Analysis, means: pl.DataFr
     return pl.DataFrame(rows, schema=_SHARED_ERRORS, orient="row")
 
 
-def _shared_of_athletes(material: Material, analysis: Analysis, metric: str, taken: pl.DataFrame) -> pl.DataFrame:
+def _shared_of_athletes(material: Material, analysis: Analysis, taken: pl.DataFrame) -> pl.DataFrame:
     """What athletes have in common in their changes, for posteriors and responders.
 
     Args:
@@ -244,13 +244,13 @@ def _shared_of_athletes(material: Material, analysis: Analysis, metric: str, tak
     if analysis.prior_sd_pct is None and not is_detected:
         return pl.DataFrame()
     if analysis.design == "trend":
-        rows = own_slopes(rows_of_trend(material, analysis, metric)[0])
+        rows = own_slopes(rows_of_trend(material, analysis)[0])
     elif analysis.design == "sections":
         weight = pl.Series(contrasts(taken["section"].n_unique())["linear"][taken["section"] - 1])
         rows = taken.with_columns(pl.col("shared") * weight).group_by("athlete_id").agg(pl.col("shared").sum())
     else:
         rows = by_unit(taken, "athlete")
-    whole = response_se(material.drifts, metric, rows) if is_detected else None
+    whole = response_se(material.drifts, analysis.metric, rows) if is_detected else None
     return rows.select(
         "athlete_id",
         shared=pl.Series(shared_as_released(rows["shared"])),
@@ -258,13 +258,13 @@ def _shared_of_athletes(material: Material, analysis: Analysis, metric: str, tak
     )
 
 
-def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame:
+def _about(result: StudyResult, analysis: Analysis) -> pl.DataFrame:
     values = {
         "analysis": analysis.name,
-        "metric": metric,
+        "metric": analysis.metric,
         "design": analysis.design,
         "unit": analysis.unit,
-        "adjusted_for": " ".join(analysis.adjust) if analysis.design in ADJUSTED else "",
+        "adjusted_for": " ".join(analysis.adjusted_for),
         "margin_pct": analysis.margin_pct,
         "detectable_pct": analysis.detectable_pct,
         "along": analysis.along if analysis.design == "trend" else "",
@@ -273,30 +273,25 @@ def _about(result: StudyResult, analysis: Analysis, metric: str) -> pl.DataFrame
         "correction": result.study.correction,
         "split_km": result.material.split_km,
     }
-    return pl.DataFrame(values, schema={name: column.dtype for name, column in Analyses.columns().items()})
+    return pl.DataFrame(values, schema=Analyses.create_empty().schema)
 
 
-#: Designs whose values are adjusted as the analysis says.
-ADJUSTED = ("paired_windows", "equivalence", "responders", "trend", "sections", "onset")
-
-
-def _draws(analysis: Analysis, rows: pl.DataFrame, seed: int) -> dict[tuple[str, int], pl.DataFrame]:
-    """The draws that an analysis rests on, by purpose and number of units; none where all patterns are counted."""
+def _draws(analysis: Analysis, rows: pl.DataFrame, seed: int) -> pl.DataFrame:
+    """The draws that an analysis rests on; no rows where all patterns are counted."""
     n_athletes = rows["athlete_id"].n_unique()
     if analysis.design == "onset":
         signs, resamples = draws_of_units(n_athletes, seed)
-        return {
-            (purpose, n_athletes): _patterns(purpose, n_athletes, patterns)
-            for purpose, patterns in (("onset_signs", signs), ("onset_resamples", resamples))
-        }
+        return pl.concat(
+            [_patterns("onset_signs", n_athletes, signs), _patterns("onset_resamples", n_athletes, resamples)]
+        )
     n = rows.height if analysis.unit == "run" else n_athletes
-    return _draws_of_changes(n, seed) if analysis.design == "paired_windows" else {}
+    return _draws_of_changes(n if analysis.design == "paired_windows" else 0, seed)
 
 
-def _draws_of_changes(n: int, seed: int) -> dict[tuple[str, int], pl.DataFrame]:
+def _draws_of_changes(n: int, seed: int) -> pl.DataFrame:
     if n <= MOST_PAIRS_COUNTED:
-        return {}
-    return {("change_signs", n): _patterns("change_signs", n, np.vstack(list(drawn_signs(n, seed=seed))))}
+        return pl.DataFrame()
+    return _patterns("change_signs", n, np.vstack(list(drawn_signs(n, seed=seed))))
 
 
 def _patterns(purpose: str, n_units: int, rows: Iterable[Iterable[float]]) -> pl.DataFrame:
@@ -306,9 +301,4 @@ def _patterns(purpose: str, n_units: int, rows: Iterable[Iterable[float]]) -> pl
         return "".join("p" if sign > 0 else "n" for sign in row)
 
     texts = pl.DataFrame({"pattern": [pattern(row) for row in rows]})
-    return texts.select(
-        pl.lit(purpose).alias("purpose"),
-        pl.lit(n_units, pl.Int64).alias("n_units"),
-        pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("draw"),
-        "pattern",
-    )
+    return texts.select("pattern", purpose=pl.lit(purpose), n_units=pl.lit(n_units), draw=pl.int_range(1, pl.len() + 1))

@@ -1,13 +1,14 @@
-"""The report of a study: cohort, results, published results, figures, methods, limits, references."""
+"""The report of a study: cohort, results, published results, figures, methods, limits, references.
+
+Its sentences are in `templates/`; those of the methods can be taken into a paper.
+"""
 
 from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import jinja2
 import polars as pl
@@ -19,16 +20,17 @@ from pipeline.study.conduct import StudyResult
 from pipeline.study.exposure import Exposure, cautions, singled_out
 from pipeline.study.figures import draw_svg
 from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
-from pipeline.study.methods_text import methods_text
+from pipeline.study.models import in_words as stretch_in_words
+from pipeline.study.models import model
 from pipeline.study.outcomes import labels
 from pipeline.study.register import Registered
 from pipeline.study.results import Figure
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
+from pipeline.study.software import software
 from pipeline.study.sources import sources
+from pipeline.study.study_file import DESIGNS
 
-_PAGES = Path(__file__).parents[1] / "pages"
-
-
+_STYLE = Path(__file__).parents[1] / "pages" / "assets" / "pages.css"
 #: Figures are inside the report up to this size, so that it stays below 1 MB [characters]; all are in figures/.
 MOST_OF_FIGURES = 700_000
 
@@ -39,41 +41,80 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
     Args:
         exposed: how many athletes could be found in the released data.
     """
-    named = labels(result.settings.registry)
-    study, style = result.study, (_PAGES / "assets" / "pages.css").read_text(encoding="utf-8")
-    return _template().render(
-        study=study,
-        style=Markup(style),  # the project's own
-        style_digest=base64.b64encode(hashlib.sha256(style.encode()).digest()).decode(),
-        registered=registered,
-        in_words=in_words(result.flow),
-        flow=result.flow,
-        n_athletes=result.flow.runs["athlete_id"].n_unique(),
-        cohort=_cohort(result),
-        results=[_row(row, named) for row in result.results.iter_rows(named=True)],
-        comparison=[_comparison_row(row, named) for row in result.comparison.iter_rows(named=True)],
-        power=[] if result.power is None else list(result.power.iter_rows(named=True)),
-        flows=result.flows,
-        failures=result.failures,
-        exposed=exposed,
-        singled_out=singled_out(exposed),
-        cautions=cautions(exposed, study.least_cell),
-        figures=_figures(result),
-        methods=methods_text(result),
-        limits=_limits(result),
-        references=_references(result),
-        labels=named,
-        parts=result.parts,
+    study, style = result.study, _STYLE.read_text(encoding="utf-8")
+    return (
+        _templates()
+        .get_template("report.html")
+        .render(
+            study=study,
+            style=Markup(style),  # the project's own
+            style_digest=base64.b64encode(hashlib.sha256(style.encode()).digest()).decode(),
+            registered=registered,
+            in_words=in_words(result.flow),
+            flow=result.flow,
+            n_athletes=result.flow.runs["athlete_id"].n_unique(),
+            cohort=_cohort(result),
+            results=result.results.to_dicts(),
+            comparison=result.comparison.to_dicts(),
+            power=[] if result.power is None else result.power.to_dicts(),
+            flows=result.flows,
+            failures=result.failures,
+            exposed=exposed,
+            singled_out=singled_out(exposed),
+            cautions=cautions(exposed, study.least_cell),
+            figures=_figures(result),
+            methods=methods_text(result),
+            is_of_landings=is_of_landings(study),
+            n_devices=result.material.runs["device"].drop_nulls().n_unique(),
+            references=_references(result),
+            labels={"": "landing", **labels(result.settings.registry)},
+            parts=result.parts,
+        )
     )
 
 
+def methods_text(result: StudyResult) -> list[str]:
+    """The methods in sentences that can be taken into a paper, a paragraph per entry."""
+    text = (
+        _templates()
+        .get_template("methods.txt")
+        .render(
+            study=result.study,
+            settings=result.settings,
+            is_of_landings=is_of_landings(result.study),
+            responses=_responses(result),
+            designs=list(dict.fromkeys(analysis.design for analysis in result.study.analyses)),
+            n_corrected=result.results["p_corrected"].count(),
+            made=software(),
+        )
+    )
+    return [" ".join(paragraph.split()) for paragraph in text.split("\n\n") if paragraph.strip()]
+
+
 @cache
-def _template() -> jinja2.Template:
+def _templates() -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+        autoescape=jinja2.select_autoescape(["html"]),
+        undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    return environment.get_template("report.html")
+    environment.filters |= {
+        "number": number, "interval": _interval, "p": _p, "short": lambda value: f"{value:g}",
+        "words": lambda statistic: statistic.replace("_pct", " [%]").replace("_", " "),
+    }  # fmt: skip
+    environment.globals |= {"compares": DESIGNS, "model": model, "stretch": stretch_in_words}
+    return environment
+
+
+def _interval(ends: tuple[float | None, float | None], decimals: int) -> str:
+    low, high = ends
+    if low is None:
+        return ""
+    return f"{number(low, decimals)} " + ("or more" if high is None else f"to {number(high, decimals)}")
+
+
+def _p(value: float | None) -> str:
+    return "" if value is None else "< 0.001" if value < 0.0005 else number(value, 3)
 
 
 def _figures(result: StudyResult) -> list[tuple[Figure, Markup]]:
@@ -156,62 +197,17 @@ def _references(result: StudyResult) -> list[str]:
     return [*beside, *(f"{work.cite}. Here for: {work.gives}" for work in works)]
 
 
-def _row(row: dict[str, Any], named: Mapping[str, str]) -> dict[str, Any]:
-    decimals = 4 if row["statistic"].startswith("share") else 2
-    return row | {
-        "label": named.get(row["metric"], "landing"),
-        "words": row["statistic"].replace("_pct", " [%]").replace("_", " ")
-        + (f", {row['part']}" if row["part"] else ""),
-        "shown": number(row["estimate"], decimals),
-        "interval": _interval(row["low"], row["high"], decimals),
-        "p": _p(row["p_value"]),
-        "corrected": _p(row["p_corrected"]),
-    }
+def _responses(result: StudyResult) -> list[str]:
+    """The median response to speed of each metric that is adjusted, and from how many runs responses are."""
+    adjusted = {analysis.metric for analysis in result.study.parts.values() if analysis.adjusted_for}
+    used = result.material.drifts.filter(pl.col("metric").is_in(adjusted), pl.col("fresh_level").is_not_null())
+    named = labels(result.settings.registry)
+    return [
+        f"{named[str(metric)]} {_or_none(rows['response_to_speed'].median())} "
+        f"(up to {int(rows['n_runs'].to_numpy().max())} runs of an athlete)"
+        for (metric,), rows in sorted(used.group_by("metric"))
+    ]
 
 
-def _interval(low: float | None, high: float | None, decimals: int) -> str:
-    if low is None:
-        return ""
-    return f"{number(low, decimals)} " + ("or more" if high is None else f"to {number(high, decimals)}")
-
-
-def _comparison_row(row: dict[str, Any], named: Mapping[str, str]) -> dict[str, Any]:
-    def interval(name: str) -> str:
-        return _interval(row[f"{name}_low"], row[f"{name}_high"], 2)
-
-    return row | {
-        "label": named.get(row["metric"], "landing"),
-        "words": row["statistic"].replace("_pct", " [%]").replace("_", " "),
-        "shown": {name: number(row[name], 2) for name in ("ours", "published", "difference")},
-        "intervals": {name: interval(name) for name in ("ours", "published", "difference")},
-    }
-
-
-def _p(value: float | None) -> str:
-    return "" if value is None else "< 0.001" if value < 0.0005 else number(value, 3)
-
-
-def _limits(result: StudyResult) -> list[str]:
-    study = result.study
-    if is_of_landings(study):
-        sentences = [
-            "Who was filmed ran as they would; nothing was assigned at random. The results include whatever else "
-            "differs between the two places (speed, slope, surface, light, where the camera stood).",
-            "Who was seen at one of the two only is not in the tests: who stops or is hidden may differ.",
-        ]
-    else:
-        sentences = [
-            "The runs were recorded by the athletes themselves; nothing was assigned at random. The results include "
-            "whatever else changes along a run (heat, wind, drinking, a sensor that slips).",
-            "Levels of different devices are not comparable; changes within runs of one device are.",
-        ]
-    n_devices = result.material.runs["device"].drop_nulls().n_unique()
-    if n_devices > 1:
-        sentences.append(f"{n_devices} kinds of device are in the cohort.")
-    if any(analysis.unit == "run" for analysis in study.analyses):
-        sentences.append(
-            "Where each run counts separately, runs of the same athlete are treated as if they were independent."
-        )
-    if study.cohort.athletes or study.cohort.not_athletes:
-        sentences.append("Athletes were selected by name in the study file.")
-    return sentences
+def _or_none(value: object) -> str:
+    return f"{value:.2f}" if isinstance(value, float) else "not estimated"

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from functools import partial
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -43,43 +42,33 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
     Raises:
         ValueError: no athlete has two runs, and the analysis does not state it.
     """
-    statistics: list[Statistic] = []
-    for metric in analysis.metrics:
-        pairs = pairs_of(material, analysis, metric)
-        units = by_unit(pairs, "athlete")
-        change = (units["late"] - units["early"]).to_numpy()
-        within = true = None
-        n_told = dict.fromkeys(_SIDES, float(len(change)))
-        if analysis.detectable_pct is not None:
-            detectable = np.full(len(change), np.log1p(analysis.detectable_pct / 100))
-            how, note = f"smallest detectable change as stated, {analysis.detectable_pct:g} %", ""
-        else:
-            whole = response_se(material.drifts, metric, units)
-            shared = shared_as_released(units["shared"].to_numpy())
-            true, within = _components(pairs, units["athlete_id"].to_list(), whole, shared)
-            error = np.hypot(within / np.sqrt(units["n_runs"].to_numpy()), whole)
-            detectable = _QUANTILE * error
-            n_told = independent_athletes(shared / error)
-            how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
-            how += " and the error of the athlete's responses" if whole.any() else ""
-            note = _CHANCE_AT_EQUAL_SPEED if whole.any() else _CHANCE
-        statistics += _rows(
-            analysis, metric, pairs, change=change, detectable=detectable, n_told=n_told, how=how, note=note
-        )
-        if within is not None and true is not None:
-            about = partial(statistics_of(analysis, metric, pairs), level=None)
-            statistics += [
-                about(
-                    statistic="smallest_detectable_change_pct", estimate=percent(1.96 * within),
-                    method="of a single run: 1.96 standard deviations of changes of runs within athletes",
-                ),
-                about(
-                    statistic="sd_of_true_changes_pct", estimate=percent(true),
-                    method="standard deviation of athletes' changes beyond the scatter of their runs and the error of "
-                    "their responses, by moments",
-                ),
-            ]  # fmt: skip
-    return AnalysisResult(statistics)
+    pairs = pairs_of(material, analysis)
+    units = by_unit(pairs, "athlete")
+    change = (units["late"] - units["early"]).to_numpy()
+    about = statistics_of(analysis, pairs)
+    if analysis.detectable_pct is not None:
+        detectable = np.full(len(change), np.log1p(analysis.detectable_pct / 100))
+        how = f"smallest detectable change as stated, {analysis.detectable_pct:g} %"
+        return AnalysisResult(_shares(about, change, detectable, dict.fromkeys(_SIDES, float(len(change))), how=how))
+    whole = response_se(material.drifts, analysis.metric, units)
+    shared = shared_as_released(units["shared"].to_numpy())
+    true, within = _components(pairs, units["athlete_id"].to_list(), whole, shared)
+    error = np.hypot(within / np.sqrt(units["n_runs"].to_numpy()), whole)
+    how = "smallest detectable change: 1.96 standard errors of an athlete's mean, from the scatter of runs"
+    how += " and the error of the athlete's responses" if whole.any() else ""
+    note = _CHANCE_AT_EQUAL_SPEED if whole.any() else _CHANCE
+    return AnalysisResult([
+        *_shares(about, change, _QUANTILE * error, independent_athletes(shared / error), how=how, note=note),
+        about(
+            statistic="smallest_detectable_change_pct", estimate=percent(1.96 * within), level=None,
+            method="of a single run: 1.96 standard deviations of changes of runs within athletes",
+        ),
+        about(
+            statistic="sd_of_true_changes_pct", estimate=percent(true), level=None,
+            method="standard deviation of athletes' changes beyond the scatter of their runs and the error of "
+            "their responses, by moments",
+        ),
+    ])  # fmt: skip
 
 
 def _components(pairs: pl.DataFrame, athletes: Sequence[str], whole: Array, shared: Array) -> tuple[float, float]:
@@ -123,26 +112,26 @@ def _independent(chance: Array) -> float:
     return float(n * independent / (independent + max(together, 0.0)))
 
 
-def _rows(
-    analysis: Analysis, metric: str, pairs: pl.DataFrame, *, change: Array, detectable: Array,
-    n_told: Mapping[str, float], how: str, note: str,
+def _shares(
+    about: Callable[..., Statistic], change: Array, detectable: Array, n_told: Mapping[str, float],
+    *, how: str, note: str = "",
 ) -> list[Statistic]:  # fmt: skip
     rising, falling = int((change > detectable).sum()), int((change < -detectable).sum())
     n = len(change)
     counts = dict(zip(_SIDES, (rising + falling, rising, falling), strict=True))
     # Any of the three numbers of athletes follows from the others.
-    cells = [count for count in (rising, falling, n - rising - falling) if count]
+    smallest = min(count for count in (rising, falling, n - rising - falling) if count)
     rows = []
     for statistic, count in counts.items():
         told = n_told[statistic]
         low, high = wilson(count / n * told, told)
         shared = "" if told == n else f" for {told:.3g} independent athletes, as much as {n} with a shared error tell"
         rows.append(
-            statistics_of(analysis, metric, pairs)(
+            about(
                 statistic=statistic, estimate=count / n, low=float(low), high=float(high),
                 method=f"share of athletes; {how}; Wilson's interval{shared}",
                 note=note if statistic == "share_beyond" else "",
-                smallest_cell=min(cells), way="wilson",
+                smallest_cell=smallest, way="wilson",
             )
         )  # fmt: skip
     return rows

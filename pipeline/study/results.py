@@ -38,7 +38,7 @@ class Statistic:
 
     analysis: str
     design: str
-    metric: str | None
+    metric: str
     statistic: str
     estimate: float | None
     low: float | None = None
@@ -56,11 +56,10 @@ class Statistic:
     shared_se: float = 0.0
 
 
-def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | None) -> Callable[..., Statistic]:
-    """A constructor of the statistics of one analysis and metric, with their numbers of athletes and runs filled in.
+def statistics_of(analysis: Analysis, rows: pl.DataFrame | None) -> Callable[..., Statistic]:
+    """A constructor of the statistics of an analysis, with their numbers of athletes and runs filled in.
 
     Args:
-        metric: column of `splits`; None for landing.
         rows: with `athlete_id` and `run_id` of what was analysed, or `n_runs` of each row; None where neither was
             counted.
     """
@@ -68,7 +67,7 @@ def statistics_of(analysis: Analysis, metric: str | None, rows: pl.DataFrame | N
     if rows is not None:
         n_athletes = rows["athlete_id"].n_unique()
         n_runs = int(rows["n_runs"].sum()) if "n_runs" in rows.columns else rows["run_id"].n_unique()
-    return partial(Statistic, analysis.name, analysis.design, metric, n_athletes=n_athletes, n_runs=n_runs)
+    return partial(Statistic, analysis.name, analysis.design, analysis.metric, n_athletes=n_athletes, n_runs=n_runs)
 
 
 #: Points drawn per figure; more only make the file larger.
@@ -91,6 +90,19 @@ class Figure:
     titles: Mapping[str, str] = field(default_factory=dict)
     analysis: str = ""
     metric: str = ""
+
+
+def figure_of(
+    analysis: Analysis, words: str, kind: str, data: Mapping[str, Sequence[Mapping[str, Any]]],
+    *, after: str = "", **titles: str,
+) -> Figure:  # fmt: skip
+    """A figure of an analysis.
+
+    Args:
+        after: what its title ends with.
+        titles: of its axes, `x` and `y`.
+    """
+    return Figure(analysis.title + after, words, kind, data, titles, analysis.name, analysis.metric)
 
 
 @dataclass(frozen=True)
@@ -167,13 +179,12 @@ class FlowSteps(dy.Schema):
 def results(statistics: Sequence[Statistic], correction: str) -> pl.DataFrame:
     """Rows of `Results`: primary p-values corrected together, numbers rounded to six digits."""
     names = [field.name for field in fields(Statistic)]
-    schema = {name: column.dtype for name, column in Results.columns().items() if name in names}
+    schema = {name: dtype for name, dtype in Results.create_empty().schema.items() if name in names}
     rows = [{name: getattr(row, name) for name in names} for row in statistics]
     frame = pl.DataFrame(rows, schema={**schema, "is_primary": pl.Boolean}, strict=False)
     return Results.validate(
         frame.with_columns(
             p_corrected=pl.Series(_corrected(statistics, correction), dtype=pl.Float64),
-            metric=pl.col("metric").fill_null(""),
             level=pl.when(pl.col("low").is_not_null() | pl.col("high").is_not_null()).then("level"),
         )
         .with_columns(pl.col("estimate", "low", "high", "p_value", "p_corrected").fill_nan(None).round(6) + 0.0)
@@ -209,9 +220,10 @@ def compare_with_published(rows: pl.DataFrame, published: Sequence[Published]) -
     Returns:
         Rows of `Comparison`.
     """
-    schema = {name: column.dtype for name, column in Comparison.columns().items()}
     compared = [_compare(rows, row) for row in published]
-    return pl.DataFrame(compared, schema=schema, orient="row").with_columns(cs.float().round(6))
+    return pl.DataFrame(compared, schema=Comparison.create_empty().schema, orient="row").with_columns(
+        cs.float().round(6)
+    )
 
 
 def _compare(rows: pl.DataFrame, published: Published) -> tuple[object, ...]:

@@ -15,7 +15,7 @@ from pipeline.study.between import CHANGES, Names, posterior_rows, term_rows
 from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
 from pipeline.study.models import FITTED_BETWEEN, model
-from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
+from pipeline.study.results import AnalysisResult, Figure, Statistic, figure_of, statistics_of
 from pipeline.study.stretches import in_sections
 from pipeline.study.study_file import Analysis
 
@@ -38,22 +38,17 @@ def sections(material: Material, analysis: Analysis) -> AnalysisResult:
     Raises:
         NothingDone: too few athletes have all sections; the message has the counts.
     """
-    statistics: list[Statistic] = []
-    figures: list[Figure] = []
-    for metric in analysis.metrics:
-        rows = material.values(analysis, metric)
-        means, names = in_sections(rows, analysis, split_km=material.split_km)
-        n_athletes = means["athlete_id"].n_unique()
-        if n_athletes < FEWEST_ATHLETES:
-            raise NothingDone(
-                f"{analysis.name}: {n_athletes} athletes have a run with {analysis.label(metric)} in all of "
-                f"{len(names)} sections ({names[0]} ... {names[-1]}); at least {FEWEST_ATHLETES} are needed. "
-                f"{rows['run_id'].n_unique()} runs have it anywhere; splits of the warm-up are left out."
-            )
-        between = factors(material.athletes, analysis, means["athlete_id"])
-        statistics += _rows(analysis, metric, between.rows_of(means), names, between)
-        figures.append(_figure(analysis, metric, means, names))
-    return AnalysisResult(statistics, figures)
+    rows = material.values(analysis)
+    means, names = in_sections(rows, analysis, split_km=material.split_km)
+    n_athletes = means["athlete_id"].n_unique()
+    if n_athletes < FEWEST_ATHLETES:
+        raise NothingDone(
+            f"{analysis.name}: {n_athletes} athletes have a run with {analysis.label} in all of {len(names)} sections "
+            f"({names[0]} ... {names[-1]}); at least {FEWEST_ATHLETES} are needed. {rows['run_id'].n_unique()} runs "
+            "have it anywhere; splits of the warm-up are left out."
+        )
+    between = factors(material.athletes, analysis, means["athlete_id"])
+    return AnalysisResult(_rows(analysis, between.rows_of(means), names, between), [_figure(analysis, means, names)])
 
 
 def contrasts(k: int) -> dict[str, Array]:
@@ -65,16 +60,14 @@ def contrasts(k: int) -> dict[str, Array]:
     return {"linear": 2 * linear / (linear @ linear), "bend": -square / (square @ square)}
 
 
-def _rows(
-    analysis: Analysis, metric: str, means: pl.DataFrame, names: Sequence[str], between: Factors
-) -> list[Statistic]:
+def _rows(analysis: Analysis, means: pl.DataFrame, names: Sequence[str], between: Factors) -> list[Statistic]:
     k = len(names)
     log, shared = (means[name].to_numpy().reshape(-1, k) for name in ("log", "shared"))
-    about = statistics_of(analysis, metric, means.filter(pl.col("section") == 0))
+    about = statistics_of(analysis, means.filter(pl.col("section") == 0))
     result = [
         about(
             statistic="section_level", part=name, level=None, estimate=float(np.exp(log[:, place].mean())),
-            method=f"geometric mean over athletes with all sections [{analysis.unit_of(metric)}]",
+            method=f"geometric mean over athletes with all sections [{analysis.metric_unit}]",
         )
         for place, name in enumerate(names)
     ]  # fmt: skip
@@ -111,7 +104,7 @@ def _rows(
     return result
 
 
-def _figure(analysis: Analysis, metric: str, means: pl.DataFrame, names: Sequence[str]) -> Figure:
+def _figure(analysis: Analysis, means: pl.DataFrame, names: Sequence[str]) -> Figure:
     """One line per athlete along the sections, without a name."""
     units = means.with_columns(level=pl.col("log").first().over("athlete_id")).sort("level", "athlete_id", "section")
     place = units["athlete_id"].rle_id()
@@ -119,7 +112,5 @@ def _figure(analysis: Analysis, metric: str, means: pl.DataFrame, names: Sequenc
         {"unit": unit, "stretch": names[section], "value": float(np.exp(log))}
         for unit, (section, log) in zip(place, units.select("section", "log").iter_rows(), strict=True)
     ]
-    return Figure(
-        f"{analysis.label(metric).capitalize()}: {analysis.name}", "One line per athlete, along the sections.", "pairs",
-        {"pairs": rows}, {"y": f"{analysis.label(metric)}, {analysis.unit_of(metric)}"}, analysis.name, metric,
-    )  # fmt: skip
+    words = "One line per athlete, along the sections."
+    return figure_of(analysis, words, "pairs", {"pairs": rows}, y=f"{analysis.label}, {analysis.metric_unit}")

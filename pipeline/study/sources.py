@@ -55,7 +55,7 @@ def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool
         with_power: whether the result has numbers of athletes needed.
     """
     calls = {analysis.design for analysis in study.analyses}
-    if any(analysis.adjust for analysis in study.analyses if analysis.design in _ADJUSTED):
+    if any(analysis.adjusted_for for analysis in study.analyses):
         calls.add("adjust")
     if any("stiffness" in metric for analysis in study.analyses for metric in analysis.metrics):
         calls.add("stiffness")
@@ -74,7 +74,3 @@ def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool
         if calls.intersection(source.of) and any(way.startswith(source.way) for way in ways)
     )
     return sorted(used, key=lambda source: source.cite)
-
-
-#: Designs whose values are adjusted for speed and slope.
-_ADJUSTED = ("paired_windows", "equivalence", "trend", "sections", "responders", "onset")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.study.outcomes import compared
@@ -155,13 +155,40 @@ class Analysis:
     change_pct: float = 2.0
     registry: Registry = BUILT_IN
 
-    def label(self, metric: str) -> str:
-        """The label of a metric or outcome."""
-        return compared(self.registry)[metric].label
+    @property
+    def by_metric(self) -> tuple[Analysis, ...]:
+        """The same for one metric each: so an analysis is computed, and one that fails costs no other."""
+        return tuple(replace(self, metrics=(metric,)) for metric in self.metrics) or (self,)
 
-    def unit_of(self, metric: str) -> str:
-        """Its unit."""
-        return compared(self.registry)[metric].unit
+    @property
+    def metric(self) -> str:
+        """The metric of an analysis of one; empty for landing."""
+        return self.metrics[0] if self.metrics else ""
+
+    @property
+    def label(self) -> str:
+        """The label of its metric."""
+        return compared(self.registry)[self.metric].label if self.metrics else "landing"
+
+    @property
+    def title(self) -> str:
+        """What heads a figure of it."""
+        return f"{self.label.capitalize()}: {self.name}"
+
+    @property
+    def metric_unit(self) -> str:
+        """The unit of its metric."""
+        return compared(self.registry)[self.metric].unit
+
+    @property
+    def is_adjustable(self) -> bool:
+        """Whether its design takes values adjusted."""
+        return "adjust" in TAKES[self.design]
+
+    @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """The causes that its values are adjusted for; none where its design takes values as they are."""
+        return self.adjust if self.is_adjustable else ()
 
     @property
     def has_factors(self) -> bool:
@@ -223,6 +250,11 @@ class Study:
     least_cell: int = 3
     text: str = field(default="", repr=False)
     shown: str = field(default="", repr=False)
+
+    @property
+    def parts(self) -> dict[tuple[str, str], Analysis]:
+        """Each analysis metric by metric, by its name and the metric, in the order of the file."""
+        return {(one.name, one.metric): one for analysis in self.analyses for one in analysis.by_metric}
 
     def digest(self) -> str:
         """SHA-256 of the original file in UTF-8 with line feeds: the same after a copy between systems."""

@@ -10,8 +10,8 @@ import difflib
 import itertools
 import math
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import fields, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import fields
 from datetime import date
 from typing import Any
 
@@ -22,7 +22,6 @@ from pipeline.core.toml import parsed
 from pipeline.study.outcomes import OUTCOMES, compared
 from pipeline.study.study_file import (
     ALONG,
-    BOTH_FEET,
     CAUSES,
     CORRECTIONS,
     COVARIATES,
@@ -62,20 +61,19 @@ _WAYS = ("km", "min", "tags")
 _SECTIONS = ("sections", "sections_km", "sections_min")
 #: A table of the file: its name, and which of several.
 Where = tuple[str | int, ...]
-
-_TOP = (
-    "title",
-    "question",
-    "note",
-    "licence",
-    "authors",
-    "seed",
-    "correction",
-    "least_cell",
-    "cohort",
-    "analysis",
-    "published",
-)
+#: The words that a key takes.
+_CHOICES: Mapping[str, Sequence[str]] = {
+    "correction": CORRECTIONS, "adjust": CAUSES, "windows": (QUARTERS,), "unit": ("athlete", "run"),
+    "along": tuple(ALONG), "group": GROUPS, "covariates": COVARIATES, "foot": FEET,
+}  # fmt: skip
+#: The smallest number that a key takes, or the fewest of a list of them; others take any.
+_LEAST: Mapping[str, float] = {
+    "seed": 0, "least_cell": 1, "min_distance_km": 0, "max_distance_km": 0, "max_slope_pct": 0,
+    "min_speed_reliability": 0, "min_runs": 1, "min_athletes": 2, "sections": 3, "sections_km": 4, "sections_min": 4,
+    "group_at": 1, "prior_sd_pct": 0, "prior_scatter_pct": 0.01, "margin_pct": 0, "detectable_pct": 0, "n": 1,
+}  # fmt: skip
+#: Keys of which 0 stands for none.
+_NONE_AT_ZERO = ("prior_sd_pct", "margin_pct", "detectable_pct")
 
 
 class _Reader:
@@ -90,7 +88,8 @@ class _Reader:
             table = parsed(self._text)
         except (ValueError, RecursionError) as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
-        self._known(table, _TOP, ())
+        keys = _keys(Study, "cohort", "analyses", "published", "text", "shown")
+        self._known(table, [*keys, "cohort", "analysis", "published"], ())
         analyses = tuple(
             self._analysis(entry, n) for n, entry in enumerate(self._tables(table, "analysis", required=True))
         )
@@ -100,17 +99,12 @@ class _Reader:
                 raise self._fault(("analysis", n), "name", f"{name!r}, as that of another", "a name of its own")
         published = [self._published(entry, n, analyses) for n, entry in enumerate(self._tables(table, "published"))]
         return Study(
+            **self._values(Study, table, (), besides=("title", "question", "cohort", "published")),
             title=self._words(table, "title", ()),
             question=self._words(table, "question", ()),
             cohort=self._cohort(table.get("cohort", {})),
             analyses=analyses,
             published=tuple(published),
-            note=self._words(table, "note", ()) if "note" in table else "",
-            licence=self._words(table, "licence", ()) if "licence" in table else "",
-            authors=self._list(table, "authors", ()),
-            seed=self._number(table, "seed", (), 1, whole=True, least=0),
-            correction=self._one_of(table, "correction", (), CORRECTIONS, "holm"),
-            least_cell=self._number(table, "least_cell", (), 3, whole=True, least=1),
             text=self._text,
         )
 
@@ -120,20 +114,8 @@ class _Reader:
         where = ("cohort",)
         if not isinstance(table, dict):
             raise self._fault((), "cohort", repr(table), "a table [cohort]")
-        self._known(table, [field.name for field in fields(Cohort)], where)
-        lists = ("kinds", "surfaces", "devices", "tags", "athletes", "not_athletes")
-        cohort = Cohort(
-            **{name: self._list(table, name, where) for name in lists},
-            after_ride=self._flag(table, "after_ride", where),
-            from_date=self._date(table, "from_date", where),
-            to_date=self._date(table, "to_date", where),
-            min_distance_km=self._number(table, "min_distance_km", where, 0.0, least=0),
-            max_distance_km=self._number(table, "max_distance_km", where, None, least=0),
-            max_slope_pct=self._number(table, "max_slope_pct", where, None, least=0),
-            min_speed_reliability=self._number(table, "min_speed_reliability", where, None, least=0),
-            min_runs=self._number(table, "min_runs", where, 1, whole=True, least=1),
-            min_athletes=self._number(table, "min_athletes", where, 3, whole=True, least=2),
-        )
+        self._known(table, _keys(Cohort), where)
+        cohort = Cohort(**self._values(Cohort, table, where))
         if cohort.from_date and cohort.to_date and cohort.from_date > cohort.to_date:
             raise self._fault(where, "to_date", cohort.to_date, f"a day not before from_date, {cohort.from_date}")
         if cohort.max_distance_km is not None and cohort.max_distance_km < cohort.min_distance_km:
@@ -143,8 +125,8 @@ class _Reader:
 
     def _analysis(self, table: Mapping[str, Any], n: int) -> Analysis:
         where = ("analysis", n)
-        self._known(table, [field.name for field in fields(Analysis) if field.name != "registry"], where)
-        design = self._one_of(table, "design", where, tuple(DESIGNS), None)
+        self._known(table, _keys(Analysis, "registry"), where)
+        design = self._one_of(table, "design", where, tuple(DESIGNS))
         for key in table:
             if key not in ("name", "design", *TAKES[design]):
                 raise self._fault(where, key, f"of no effect in {design}", f"only {', '.join(TAKES[design])} there")
@@ -152,33 +134,16 @@ class _Reader:
         metrics = self._list(table, "metrics", where, known)
         if design != "landing" and not metrics:
             raise self._fault(where, "metrics", "none", f"at least one of {', '.join(known)}")
+        stretches = [key for key in table if key in ("speed_m_s", "early_km", "late_km", "early_min", "late_min")]
+        values = self._values(Analysis, table, where, besides=("name", "design", "metrics", "adjust", *stretches))
+        values |= {key: values.get(key) or None for key in _NONE_AT_ZERO}
+        values |= {key: self._stretch(table, key, where, design) for key in stretches}
         analysis = Analysis(
+            **values,
             name=str(table.get("name", f"{design} {n + 1}")),
             design=design,
             metrics=metrics,
             adjust=self._adjust(table, where, metrics),
-            speed_m_s=self._stretch(table, "speed_m_s", where, design),
-            early_km=self._stretch(table, "early_km", where, design),
-            late_km=self._stretch(table, "late_km", where, design),
-            early_min=self._stretch(table, "early_min", where, design),
-            late_min=self._stretch(table, "late_min", where, design),
-            early_tags=self._list(table, "early_tags", where),
-            late_tags=self._list(table, "late_tags", where),
-            windows=self._one_of(table, "windows", where, (QUARTERS,), "") or None,
-            unit=self._one_of(table, "unit", where, ("athlete", "run"), "athlete"),
-            along=self._one_of(table, "along", where, tuple(ALONG), "km"),
-            sections=self._number(table, "sections", where, None, whole=True, least=3),
-            sections_km=self._bounds(table, "sections_km", where, least=4),
-            sections_min=self._bounds(table, "sections_min", where, least=4),
-            group=self._one_of(table, "group", where, GROUPS, "") or None,
-            group_at=self._bounds(table, "group_at", where, least=1),
-            covariates=self._list(table, "covariates", where, COVARIATES),
-            prior_sd_pct=self._number(table, "prior_sd_pct", where, 0.0, least=0) or None,
-            prior_scatter_pct=self._number(table, "prior_scatter_pct", where, 2.0, least=0.01),
-            foot=self._one_of(table, "foot", where, FEET, BOTH_FEET),
-            margin_pct=self._number(table, "margin_pct", where, 0.0, least=0) or None,
-            detectable_pct=self._number(table, "detectable_pct", where, 0.0, least=0) or None,
-            change_pct=self._number(table, "change_pct", where, 2.0),
             registry=self._registry,
         )
         if analysis.change_pct == 0 or analysis.change_pct <= -100:
@@ -238,30 +203,26 @@ class _Reader:
 
     def _published(self, table: Mapping[str, Any], n: int, analyses: Sequence[Analysis]) -> Published:
         where = ("published", n)
-        self._known(table, [*(field.name for field in fields(Published)), "number"], where)
+        self._known(table, [*_keys(Published), "number"], where)
         names = tuple(analysis.name for analysis in analyses)
-        analysis = analyses[names.index(self._one_of(table, "analysis", where, names, None))]
-        metric = self._one_of(table, "metric", where, analysis.metrics, "") or None
+        analysis = analyses[names.index(self._one_of(table, "analysis", where, names))]
+        metric = self._one_of(table, "metric", where, analysis.metrics) if table.get("metric") else None
         if metric is None and analysis.metrics:
             raise self._fault(where, "metric", "none", " or ".join(analysis.metrics))
-        statistic = self._one_of(table, "statistic", where, STATISTICS, None)
-        part = self._words(table, "part", where) if "part" in table else None
+        statistic = self._one_of(table, "statistic", where, STATISTICS)
+        about: dict[str, Any] = {"analysis": analysis.name, "statistic": statistic, "metric": metric}
         if "number" in table:
-            return self._of_the_project(table, where, Published(analysis.name, statistic, None, "", "", metric, part))
-        has_range = "low" in table and "high" in table
-        return Published(
-            analysis=analysis.name,
-            statistic=statistic,
-            value=self._number(table, "value", where, None if has_range else "required"),
-            source=self._words(table, "source", where),
-            read_as=self._one_of(table, "read_as", where, ("seen", *READ), None),
-            metric=metric,
-            part=part,
-            n=self._number(table, "n", where, None, whole=True, least=1),
-            **{name: self._number(table, name, where, None) for name in ("sd", "low", "high")},
-        )
+            return self._of_the_project(table, where, about)
+        if not {"low", "high"} <= table.keys():
+            self._number(table, "value", where)
+        about |= {
+            "source": self._words(table, "source", where),
+            "read_as": self._one_of(table, "read_as", where, ("seen", *READ)),
+        }
+        values = self._values(Published, table, where, besides=tuple(about))
+        return Published(**{"value": None} | values | about)
 
-    def _of_the_project(self, table: Mapping[str, Any], where: Where, published: Published) -> Published:
+    def _of_the_project(self, table: Mapping[str, Any], where: Where, about: Mapping[str, Any]) -> Published:
         """A number that the project has in `pipeline/core/published.toml`, with its source."""
         for key in table:
             if key not in ("analysis", "metric", "statistic", "part", "number"):
@@ -273,9 +234,37 @@ class _Reader:
         work, number = works()[key.partition(".")[0]], all_numbers()[key]
         source = f"{work.cite}: {number.of}; {number.over}"
         told = {name: getattr(number, name) for name in ("value", "n", "sd", "low", "high")}
-        return replace(published, source=source, read_as=work.read, **told)
+        part = self._words(table, "part", where) if "part" in table else None
+        return Published(**about, **told, part=part, source=source, read_as=work.read)
 
     # --- Values ------------------------------------------------------------------------------------------------------
+
+    def _values(
+        self, of: type, table: Mapping[str, Any], where: Where, besides: Collection[str] = ()
+    ) -> dict[str, Any]:
+        """The keys of a table that fields of a class stand for, each read by the type of its field.
+
+        Args:
+            besides: keys that are read otherwise.
+        """
+        types = {field.name: field.type for field in fields(of) if field.name not in besides}
+        return {key: self._value(str(types[key]), table, key, where) for key in table if key in types}
+
+    def _value(self, kind: str, table: Mapping[str, Any], key: str, where: Where) -> Any:
+        if key.endswith("_date"):
+            return self._date(table, key, where)
+        match kind.removesuffix(" | None"):
+            case "tuple[str, ...]":
+                return self._list(table, key, where, _CHOICES.get(key))
+            case "tuple[float, ...]":
+                return self._bounds(table, key, where)
+            case "int" | "float" as number:
+                return self._number(table, key, where, whole=number == "int")
+            case "bool":
+                return self._flag(table, key, where)
+            case _:
+                words = _CHOICES.get(key)
+                return self._words(table, key, where) if words is None else self._one_of(table, key, where, words)
 
     def _tables(self, table: Mapping[str, Any], key: str, *, required: bool = False) -> list[Mapping[str, Any]]:
         entries = table.get(key, [])
@@ -299,12 +288,8 @@ class _Reader:
             raise self._fault(where, key, "nothing" if value is None else repr(value), f'{key} = "some words"')
         return value.strip()
 
-    def _one_of(
-        self, table: Mapping[str, Any], key: str, where: Where, words: Sequence[str], default: str | None
-    ) -> str:
-        value = table.get(key, default)
-        if value == default and default is not None:
-            return default
+    def _one_of(self, table: Mapping[str, Any], key: str, where: Where, words: Sequence[str]) -> str:
+        value = table.get(key)
         if value not in words:
             raise self._fault(where, key, "nothing" if value is None else repr(value), " or ".join(map(repr, words)))
         return str(value)
@@ -321,42 +306,31 @@ class _Reader:
                 raise self._fault(where, key, repr(word), near[0] if near else " or ".join(words))
         return tuple(value)
 
-    def _number(
-        self, table: Mapping[str, Any], key: str, where: Where, default: Any, *, whole: bool = False,
-        least: float | None = None,
-    ) -> Any:  # fmt: skip
-        if key not in table and default != "required":
-            return default
-        value = table.get(key)
+    def _number(self, table: Mapping[str, Any], key: str, where: Where, *, whole: bool = False) -> float | int:
+        value, least = table.get(key), _LEAST.get(key)
         is_number = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
         if not is_number or not math.isfinite(value) or (least is not None and value < least):  # type: ignore[arg-type, operator]
             kind = "a whole number" if whole else "a number"
             at_least = f" of at least {least:g}" if least is not None else ""
             raise self._fault(where, key, "nothing" if value is None else repr(value), kind + at_least)
-        return value if whole else float(value)  # type: ignore[arg-type]
+        return value if whole else float(value)  # type: ignore[arg-type, return-value]
 
-    def _flag(self, table: Mapping[str, Any], key: str, where: Where) -> bool | None:
-        value = table.get(key)
-        if value is not None and not isinstance(value, bool):
+    def _flag(self, table: Mapping[str, Any], key: str, where: Where) -> bool:
+        value = table[key]
+        if not isinstance(value, bool):
             raise self._fault(where, key, repr(value), "true or false")
         return value
 
-    def _date(self, table: Mapping[str, Any], key: str, where: Where) -> str | None:
-        value = table.get(key)
+    def _date(self, table: Mapping[str, Any], key: str, where: Where) -> str:
         try:
-            return None if value is None else date.fromisoformat(str(value)).isoformat()
+            return date.fromisoformat(str(table[key])).isoformat()
         except ValueError:
-            raise self._fault(where, key, repr(value), "a day, YYYY-MM-DD") from None
+            raise self._fault(where, key, repr(table[key]), "a day, YYYY-MM-DD") from None
 
-    def _stretch(self, table: Mapping[str, Any], key: str, where: Where, design: str) -> tuple[float, float] | None:
-        value = table.get(key)
-        if value is None:
-            return None
+    def _stretch(self, table: Mapping[str, Any], key: str, where: Where, design: str) -> tuple[float, float]:
+        value = table[key]
         numbers = [value] if design == "landing" else value
-        is_right = isinstance(numbers, list) and all(
-            isinstance(number, int | float) and not isinstance(number, bool) and 0 <= number < math.inf
-            for number in numbers
-        )
+        is_right = isinstance(numbers, list) and all(_is_place(number) for number in numbers)
         if design == "landing" and is_right:
             return float(value), float(value)
         if not is_right or len(numbers) != 2 or numbers[0] >= numbers[1]:
@@ -365,16 +339,14 @@ class _Reader:
             raise self._fault(where, key, repr(value), f"{unit}, {example}")
         return float(numbers[0]), float(numbers[1])
 
-    def _bounds(self, table: Mapping[str, Any], key: str, where: Where, *, least: int) -> tuple[float, ...]:
+    def _bounds(self, table: Mapping[str, Any], key: str, where: Where) -> tuple[float, ...]:
         """Rising numbers."""
-        value = table.get(key)
-        if value is None:
-            return ()
+        value, least = table[key], _LEAST[key]
         numbers = [value] if isinstance(value, int | float) and least == 1 else value
         is_right = (
             isinstance(numbers, list)
             and len(numbers) >= least
-            and all(isinstance(n, int | float) and not isinstance(n, bool) and 0 <= n < math.inf for n in numbers)
+            and all(_is_place(number) for number in numbers)
             and all(first < second for first, second in itertools.pairwise(numbers))
         )
         if not is_right:
@@ -386,6 +358,14 @@ class _Reader:
         position = f"line {line}" if line else "the file"
         inside = f" of [{where[0]}]" if where else ""
         return UsageError(f"{self._name}, {position}: {key}{inside} is {found}; expected {expected}.")
+
+
+def _keys(of: type, *besides: str) -> list[str]:
+    return [field.name for field in fields(of) if field.name not in besides]
+
+
+def _is_place(number: object) -> bool:
+    return isinstance(number, int | float) and not isinstance(number, bool) and 0 <= number < math.inf
 
 
 def _lines_of(text: str) -> dict[tuple[str | int, ...], int]:

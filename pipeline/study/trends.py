@@ -19,36 +19,29 @@ from pipeline.study.between import LEVELS, Names, posterior_rows, term_rows
 from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
 from pipeline.study.models import FITTED_MIXED, model
-from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, statistics_of
+from pipeline.study.results import MOST_POINTS, AnalysisResult, Figure, Statistic, figure_of, statistics_of
 from pipeline.study.stretches import percent
 from pipeline.study.study_file import ALONG, Analysis
 
 
 def trend(material: Material, analysis: Analysis) -> AnalysisResult:
     """The slope along runs, by a mixed model with random intercept and slope per athlete."""
-    statistics: list[Statistic] = []
-    figures: list[Figure] = []
-    for metric in analysis.metrics:
-        rows, between = rows_of_trend(material, analysis, metric)
-        _require_athletes(rows, analysis, metric, 3)
-        fitted = mixed_trend(
-            rows["log"].to_numpy(),
-            rows["along"].to_numpy(),
-            rows["athlete_id"].to_numpy(),
-            shared=rows["shared"].to_numpy(),
-            between=between.by_row(rows["athlete_id"]),
-            overall=between.terms[0].weights,
-        )
-        statistics += _trend_rows(analysis, metric, fitted, rows, between)
-        if analysis.prior_sd_pct is not None:
-            statistics += _posterior_of_slopes(analysis, metric, rows, between)
-        figures += _diagnostics(analysis, metric, fitted)
-    return AnalysisResult(statistics, figures)
+    rows, between = rows_of_trend(material, analysis)
+    _require_athletes(rows, analysis, 3)
+    fitted = mixed_trend(
+        rows["log"].to_numpy(),
+        rows["along"].to_numpy(),
+        rows["athlete_id"].to_numpy(),
+        shared=rows["shared"].to_numpy(),
+        between=between.by_row(rows["athlete_id"]),
+        overall=between.terms[0].weights,
+    )
+    return AnalysisResult(_trend_rows(analysis, fitted, rows, between), _diagnostics(analysis, fitted))
 
 
-def rows_of_trend(material: Material, analysis: Analysis, metric: str) -> tuple[pl.DataFrame, Factors]:
+def rows_of_trend(material: Material, analysis: Analysis) -> tuple[pl.DataFrame, Factors]:
     """The splits of a trend, runs centred, of athletes who have what the analysis asks of them."""
-    rows = material.values(analysis, metric).with_columns(along=_along(analysis))
+    rows = material.values(analysis).with_columns(along=_along(analysis))
     between = factors(material.athletes, analysis, rows["athlete_id"])
     return _centred(between.rows_of(rows)), between
 
@@ -62,31 +55,27 @@ def _along(analysis: Analysis) -> pl.Expr:
 
 def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
     """The distance from which the cohort changes: a hinge in the athletes' mean lines, with athletes as units."""
-    statistics = []
-    for metric in analysis.metrics:
-        rows = _centred(material.values(analysis, metric).with_columns(along="distance_km"))
-        _require_athletes(rows, analysis, metric, FEWEST_UNITS)
-        design, shared = _athletes_as_runs(rows)
-        estimate = onset(fit(design, (), None), seed=material.seed, shared=shared)
-        n_athletes = rows["athlete_id"].n_unique()
-        supported = estimate if estimate is not None and estimate.is_given(ONSET_LEVEL) else None
-        statistics.append(
-            statistics_of(analysis, metric, rows)(
-                statistic="onset_km",
-                estimate=10 * supported.distance if supported else None,
-                low=10 * supported.low if supported else None,
-                high=10 * supported.high if supported else None,
-                p_value=estimate.p_value if estimate is not None else None,
-                is_primary=True,
-                method="best hinge in the athletes' mean lines, against random signs of whole athletes; interval by "
-                f"resampling athletes; {n_athletes} athletes can reach p = {smallest_p(n_athletes):.2g}, and an onset "
-                f"is given at p <= {ONSET_LEVEL:g}"
-                + ("; p with the error of the responses to speed that athletes share" if shared.any() else ""),
-                note=_why_none(estimate),
-                shared_se=round(estimate.shared_se, 12) if estimate is not None else 0.0,
-            )
-        )
-    return AnalysisResult(statistics)
+    rows = _centred(material.values(analysis).with_columns(along="distance_km"))
+    _require_athletes(rows, analysis, FEWEST_UNITS)
+    design, shared = _athletes_as_runs(rows)
+    estimate = onset(fit(design, (), None), seed=material.seed, shared=shared)
+    n_athletes = rows["athlete_id"].n_unique()
+    supported = estimate if estimate is not None and estimate.is_given(ONSET_LEVEL) else None
+    row = statistics_of(analysis, rows)(
+        statistic="onset_km",
+        estimate=10 * supported.distance if supported else None,
+        low=10 * supported.low if supported else None,
+        high=10 * supported.high if supported else None,
+        p_value=estimate.p_value if estimate is not None else None,
+        is_primary=True,
+        method="best hinge in the athletes' mean lines, against random signs of whole athletes; interval by "
+        f"resampling athletes; {n_athletes} athletes can reach p = {smallest_p(n_athletes):.2g}, and an onset "
+        f"is given at p <= {ONSET_LEVEL:g}"
+        + ("; p with the error of the responses to speed that athletes share" if shared.any() else ""),
+        note=_why_none(estimate),
+        shared_se=round(estimate.shared_se, 12) if estimate is not None else 0.0,
+    )
+    return AnalysisResult([row])
 
 
 def _why_none(estimate: Onset | None) -> str:
@@ -100,11 +89,11 @@ def _why_none(estimate: Onset | None) -> str:
     return ""
 
 
-def _require_athletes(rows: pl.DataFrame, analysis: Analysis, metric: str, least: int) -> None:
+def _require_athletes(rows: pl.DataFrame, analysis: Analysis, least: int) -> None:
     n_athletes = rows["athlete_id"].n_unique()
     if n_athletes < least:
         raise NothingDone(
-            f"{analysis.name}: {n_athletes} athletes have {analysis.label(metric)} in "
+            f"{analysis.name}: {n_athletes} athletes have {analysis.label} in "
             f"{rows['run_id'].n_unique()} runs of the cohort; {'an' if analysis.design == 'onset' else 'a'} "
             f"{analysis.design} needs at least {least}."
         )
@@ -158,21 +147,20 @@ def _athletes_as_runs(rows: pl.DataFrame) -> tuple[Design, Array]:
     return design, means["shared"].to_numpy()
 
 
-def _trend_rows(
-    analysis: Analysis, metric: str, fitted: MixedTrend, rows: pl.DataFrame, between: Factors
-) -> list[Statistic]:
+def _trend_rows(analysis: Analysis, fitted: MixedTrend, rows: pl.DataFrame, between: Factors) -> list[Statistic]:
     method = (
         "linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level removed; the "
         "error of the responses to speed that athletes have in common is in the interval"
     )
     if analysis.has_factors:
         method += f"; {model(analysis)}, {FITTED_MIXED}"
-    about = partial(statistics_of(analysis, metric, rows), method=method)
+    about = partial(statistics_of(analysis, rows), method=method)
     return [
         *term_rows(analysis, fitted.slopes, between, about, slope_names(analysis), method=method, note=fitted.note),
         *term_rows(analysis, fitted.levels, between, about, LEVELS, method=method, note=fitted.note),
         about(statistic="sd_of_athletes_slopes_pct", estimate=percent(fitted.sd_slope), level=None),
         about(statistic="sd_of_splits_pct", estimate=percent(fitted.sd_residual), level=None),
+        *_posterior_of_slopes(analysis, rows, between),
     ]
 
 
@@ -183,9 +171,11 @@ def slope_names(analysis: Analysis) -> Names:
     return {"overall": slope, "group": slope} | of
 
 
-def _posterior_of_slopes(analysis: Analysis, metric: str, rows: pl.DataFrame, between: Factors) -> list[Statistic]:
+def _posterior_of_slopes(analysis: Analysis, rows: pl.DataFrame, between: Factors) -> list[Statistic]:
     """The posterior of athletes' own slopes, whose errors count as known."""
-    slopes, about = own_slopes(rows), statistics_of(analysis, metric, rows)
+    if analysis.prior_sd_pct is None:
+        return []
+    slopes, about = own_slopes(rows), statistics_of(analysis, rows)
     return posterior_rows(
         analysis, slopes["slope"], between, about, slope_names(analysis),
         shared=slopes["shared"], score_se=slopes["error"],
@@ -226,24 +216,21 @@ def own_slopes(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _diagnostics(analysis: Analysis, metric: str, fitted: MixedTrend) -> list[Figure]:
+def _diagnostics(analysis: Analysis, fitted: MixedTrend) -> list[Figure]:
     """Residuals against fitted values, and against the normal distribution."""
     residuals, values = np.asarray(fitted.residuals), np.asarray(fitted.fitted)
     shown = np.linspace(0, len(residuals) - 1, min(len(residuals), MOST_POINTS)).astype(int)
     ordered = np.sort(residuals)
     expected = special.ndtri((np.arange(len(ordered)) + 0.5) / len(ordered)) * residuals.std()
-    name = f"{analysis.label(metric).capitalize()}: {analysis.name}"
+    by_fitted = [{"x": float(np.exp(values[k])), "y": 100 * float(residuals[k])} for k in shown]
+    by_quantile = [{"x": 100 * float(expected[k]), "y": 100 * float(ordered[k])} for k in shown]
     return [
-        Figure(
-            f"{name}, residuals",
-            "Residuals against fitted values: a bend or a funnel would show a violation of the model.",
-            "points", {"points": [{"x": float(np.exp(values[k])), "y": 100 * float(residuals[k])} for k in shown]},
-            {"x": "fitted", "y": "residual, %"}, analysis.name, metric,
+        figure_of(
+            analysis, "Residuals against fitted values: a bend or a funnel would show a violation of the model.",
+            "points", {"points": by_fitted}, after=", residuals", x="fitted", y="residual, %",
         ),
-        Figure(
-            f"{name}, normal plot",
-            "Residuals against normal quantiles: close to a straight line, except at the ends.",
-            "points", {"points": [{"x": 100 * float(expected[k]), "y": 100 * float(ordered[k])} for k in shown]},
-            {"x": "expected, %", "y": "residual, %"}, analysis.name, metric,
+        figure_of(
+            analysis, "Residuals against normal quantiles: close to a straight line, except at the ends.",
+            "points", {"points": by_quantile}, after=", normal plot", x="expected, %", y="residual, %",
         ),
     ]  # fmt: skip

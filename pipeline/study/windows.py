@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import polars as pl
 
@@ -20,7 +22,7 @@ from pipeline.study.between import CHANGES, LEVELS, posterior_rows, term_rows
 from pipeline.study.factors import Factors, factors
 from pipeline.study.material import Material
 from pipeline.study.models import FITTED_BETWEEN, in_words, model
-from pipeline.study.results import AnalysisResult, Figure, Statistic, statistics_of
+from pipeline.study.results import AnalysisResult, Figure, Power, Statistic, figure_of, statistics_of
 from pipeline.study.stretches import by_unit, early_and_late, in_percent
 from pipeline.study.study_file import QUARTERS, Analysis
 
@@ -32,36 +34,30 @@ LEVEL = 0.05
 
 
 def paired_windows(material: Material, analysis: Analysis) -> AnalysisResult:
-    """The change from the early to the late stretch, metric by metric."""
-    statistics: list[Statistic] = []
-    figures: list[Figure] = []
-    for metric in analysis.metrics:
-        pairs = pairs_of(material, analysis, metric)
-        between = factors(material.athletes, analysis, pairs["athlete_id"])
-        pairs = between.rows_of(pairs)
-        units = by_unit(pairs, analysis.unit)
-        change = paired_change(
-            units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed, shared_se=_shared_se(units)
-        )
-        rows = _change_rows(analysis, metric, change, pairs)
-        if analysis.has_factors:
-            rows = [row for row in rows if row.statistic != "change_pct"]
-            rows += _rows_between(analysis, metric, units, pairs, between)
-        if analysis.unit == "athlete":
-            score, shared = (units["late"] - units["early"]).to_numpy(), units["shared"].to_numpy()
-            rows += posterior_rows(
-                analysis, score, between, statistics_of(analysis, metric, pairs), CHANGES, shared=shared
-            )
-        statistics += rows
-        figures.append(_figure(analysis, metric, units))
-    return AnalysisResult(statistics, figures)
+    """The change from the early to the late stretch."""
+    pairs = pairs_of(material, analysis)
+    between = factors(material.athletes, analysis, pairs["athlete_id"])
+    pairs = between.rows_of(pairs)
+    units = by_unit(pairs, analysis.unit)
+    about = statistics_of(analysis, pairs)
+    change = paired_change(
+        units["early"].to_numpy(), units["late"].to_numpy(), seed=material.seed, shared_se=_shared_se(units)
+    )
+    rows = _change_rows(analysis, change, units, about)
+    if analysis.has_factors:
+        rows = [row for row in rows if row.statistic != "change_pct"]
+        rows += _rows_between(analysis, units, between, about)
+    if analysis.unit == "athlete":
+        score, shared = (units["late"] - units["early"]).to_numpy(), units["shared"].to_numpy()
+        rows += posterior_rows(analysis, score, between, about, CHANGES, shared=shared)
+    return AnalysisResult(rows, [_figure(analysis, units)])
 
 
 def _rows_between(
-    analysis: Analysis, metric: str, units: pl.DataFrame, pairs: pl.DataFrame, between: Factors
+    analysis: Analysis, units: pl.DataFrame, between: Factors, about: Callable[..., Statistic]
 ) -> list[Statistic]:
     """Changes and levels by group and covariate."""
-    about, method = statistics_of(analysis, metric, pairs), f"{model(analysis)}; {FITTED_BETWEEN}"
+    method = f"{model(analysis)}; {FITTED_BETWEEN}"
     scores = {"change": units["late"] - units["early"], "level": (units["late"] + units["early"]) / 2}
     change, level = (
         between_athletes(score.to_numpy(), between.columns, shared=shared)
@@ -78,70 +74,58 @@ def _rows_between(
 def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult:
     """Whether the change is smaller than the margin in either direction: two one-sided tests of logarithms."""
     assert analysis.margin_pct is not None
-    statistics = []
-    for metric in analysis.metrics:
-        pairs = pairs_of(material, analysis, metric)
-        units = by_unit(pairs, analysis.unit)
-        changes = (units["late"] - units["early"]).to_numpy()
-        shared_se = _shared_se(units)
-        result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=shared_se)
-        within = f"within {analysis.margin_pct:g} %"
-        statistics.append(
-            statistics_of(analysis, metric, pairs)(
-                statistic="change_pct",
-                **in_percent(result.mean, result.low, result.high),
-                level=0.90,
-                p_value=result.p_value,
-                is_primary=True,
-                shared_se=shared_se,
-                method="two one-sided t tests of the mean change of the logarithm; the 90 % interval belongs to them",
-                note=f"{'equivalent' if result.is_equivalent else 'not shown to be equivalent'} {within}"
-                + _by_runs(analysis),
-            )
-        )
-    return AnalysisResult(statistics)
+    pairs = pairs_of(material, analysis)
+    units = by_unit(pairs, analysis.unit)
+    changes, shared_se = (units["late"] - units["early"]).to_numpy(), _shared_se(units)
+    result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=shared_se)
+    found = "equivalent" if result.is_equivalent else "not shown to be equivalent"
+    row = statistics_of(analysis, pairs)(
+        statistic="change_pct",
+        **in_percent(result.mean, result.low, result.high),
+        level=0.90,
+        p_value=result.p_value,
+        is_primary=True,
+        shared_se=shared_se,
+        method="two one-sided t tests of the mean change of the logarithm; the 90 % interval belongs to them",
+        note=f"{found} within {analysis.margin_pct:g} %{_by_runs(analysis)}",
+    )
+    return AnalysisResult([row])
 
 
 def power(material: Material, analysis: Analysis) -> pl.DataFrame:
     """How many athletes are needed to detect a change, given the store's own scatter between and within athletes.
 
     Returns:
-        `analysis`, `metric`, `change_pct`, `between_sd_pct`, `within_sd_pct`, `n_runs` per athlete, `power`,
-        `n_athletes` needed.
+        Rows of `Power`.
     """
-    rows = []
-    for metric in analysis.metrics:
-        pairs = pairs_of(material, analysis, metric)
-        # In percent of the logarithm, as everything else here.
-        between, within = change_components(
-            pairs["athlete_id"].to_list(), 100 * (pairs["late"] - pairs["early"]).to_numpy()
-        )
-        change = 100 * float(np.log1p(analysis.change_pct / 100))
-        needed = sample_sizes(change, between=between, within=within, runs=RUNS_ASKED, powers=POWERS_ASKED)
-        rows += [
-            (analysis.name, metric, analysis.change_pct, between, within, size.runs, size.power, size.n)
-            for size in needed
-        ]
-    names = ("change_pct", "between_sd_pct", "within_sd_pct")
-    schema = {"analysis": pl.String, "metric": pl.String, **dict.fromkeys(names, pl.Float64)}
-    schema |= {"n_runs": pl.Int64, "power": pl.Float64, "n_athletes": pl.Int64}
-    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(pl.col(*names).round(4))
+    pairs = pairs_of(material, analysis)
+    # In percent of the logarithm, as everything else here.
+    between, within = change_components(
+        pairs["athlete_id"].to_list(), 100 * (pairs["late"] - pairs["early"]).to_numpy()
+    )
+    change = 100 * float(np.log1p(analysis.change_pct / 100))
+    needed = sample_sizes(change, between=between, within=within, runs=RUNS_ASKED, powers=POWERS_ASKED)
+    about = (analysis.name, analysis.metric, analysis.change_pct, between, within)
+    rows = [(*about, size.runs, size.power, size.n) for size in needed]
+    return pl.DataFrame(rows, schema=Power.create_empty().schema, orient="row").with_columns(
+        pl.col("change_pct", "between_sd_pct", "within_sd_pct").round(4)
+    )
 
 
-def pairs_of(material: Material, analysis: Analysis, metric: str) -> pl.DataFrame:
+def pairs_of(material: Material, analysis: Analysis) -> pl.DataFrame:
     """The early and late mean of each run, or by tags of each athlete (`pipeline.study.stretches.early_and_late`).
 
     Raises:
         NothingDone: fewer than two units have both; the message has the counts.
     """
-    rows = material.values(analysis, metric)
+    rows = material.values(analysis)
     pairs = early_and_late(rows, analysis, split_km=material.split_km)
     n_units = pairs["athlete_id"].n_unique() if analysis.unit == "athlete" else pairs.height
     if n_units < 2:
         longest = float(rows["to_km"].to_numpy().max())
         raise NothingDone(
-            f"{analysis.name}: {n_units} {analysis.unit}s have {analysis.label(metric)} {_stretches(analysis)}; at "
-            f"least 2 are needed. {rows['run_id'].n_unique()} runs of {rows['athlete_id'].n_unique()} athletes have it "
+            f"{analysis.name}: {n_units} {analysis.unit}s have {analysis.label} {_stretches(analysis)}; at least 2 "
+            f"are needed. {rows['run_id'].n_unique()} runs of {rows['athlete_id'].n_unique()} athletes have it "
             f"anywhere, the longest to km {longest:g}; splits of the warm-up are left out."
         )
     return pairs
@@ -187,8 +171,9 @@ def _way(change: PairedChange) -> str:
     return "signs_drawn" if change.n > MOST_PAIRS_COUNTED else "signs_counted"
 
 
-def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: pl.DataFrame) -> list[Statistic]:
-    units, unit, about = by_unit(pairs, analysis.unit), analysis.unit_of(metric), statistics_of(analysis, metric, pairs)
+def _change_rows(
+    analysis: Analysis, change: PairedChange, units: pl.DataFrame, about: Callable[..., Statistic]
+) -> list[Statistic]:
     early, late = (np.exp(units[name].to_numpy()) for name in ("early", "late"))
     of_levels = standardised_by_levels(early, late)
     levels = [
@@ -196,7 +181,7 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
             statistic=f"{name}_level",
             estimate=float(np.exp(units[name].to_numpy().mean())),
             level=None,
-            method=f"geometric mean over {analysis.unit}s [{unit}]",
+            method=f"geometric mean over {analysis.unit}s [{analysis.metric_unit}]",
         )
         for name in ("early", "late")
     ]
@@ -233,7 +218,7 @@ def _change_rows(analysis: Analysis, metric: str, change: PairedChange, pairs: p
     ]
 
 
-def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
+def _figure(analysis: Analysis, units: pl.DataFrame) -> Figure:
     """One line per unit, from early to late, without a name."""
     rows = [
         {"unit": place, "stretch": stretch, "value": float(np.exp(row[stretch]))}
@@ -241,7 +226,4 @@ def _figure(analysis: Analysis, metric: str, units: pl.DataFrame) -> Figure:
         for stretch in ("early", "late")
     ]
     words = f"One line per {analysis.unit}, from the early to the late stretch."
-    return Figure(
-        f"{analysis.label(metric).capitalize()}: {analysis.name}", words, "pairs", {"pairs": rows},
-        {"y": f"{analysis.label(metric)}, {analysis.unit_of(metric)}"}, analysis.name, metric,
-    )  # fmt: skip
+    return figure_of(analysis, words, "pairs", {"pairs": rows}, y=f"{analysis.label}, {analysis.metric_unit}")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.methods.measurement_error import uncorrected
-from pipeline.methods.mixed_model import Design, Fit, Prior, fit
+from pipeline.methods.mixed_model import Design, Fit, Prior, settled
 from pipeline.methods.warm_up import SLOW_WARM_UP_KM, WARM_UP_KM, settling_slowly
 
 WARM_UP = 2
@@ -23,7 +23,7 @@ def warmed(lasts_km: float, *, seed: int = 1, n_km: int = 20, size: float = 0.04
     gap_km = np.where(km == 1.5, np.nan, 1.0)
     columns = np.column_stack([value, km / 10, np.exp(-km / column_km)])
     design = Design(columns, run, [f"r{number}" for number in range(10)], gap_km, np.ones(len(run)))
-    return fit(design, (WARM_UP,), PRIOR, nuisances=(WARM_UP,))
+    return settled(design, (WARM_UP,), PRIOR, nuisances=(WARM_UP,)).fitted()
 
 
 def test_the_products_of_a_slow_warm_up_are_those_of_a_design_that_has_it():

@@ -124,7 +124,7 @@ def test_of_two_hundred_total_times_name_nearly_all_and_what_is_released_names_n
     assert found(timed, races, within=1 / 3600) == (178, 200)
     assert found(timed, races, within=10 / 3600) == (33, 172)
     line = Analysis("line", "trend", ("contact_time_ms",), adjust=())
-    rows = {"splits": material.values(line, "contact_time_ms").rename({"run_id": "run"})}
+    rows = {"splits": material.values(line).rename({"run_id": "run"})}
     exposed = exposure(all_runs, released_lengths(rows), measured={"contact_time_ms"})
     assert (exposed.n_athletes, exposed.n_by_one_list, exposed.n_by_two_lists, exposed.is_safe) == (200, 0, 0, True)
 

@@ -404,8 +404,8 @@ def test_both_scripts_compute_each_number_from_what_is_released(
     }
     pl.DataFrame([about | {"correction": "none", "split_km": 1.0}]).write_csv(tmp_path / "data" / "analyses.csv")
     tables = released_landings(material, FILMED, least=3)
-    draws = list(_draws_of_changes(tables["angles"].height, material.seed).values())
-    for table, rows in (*tables.items(), *(("draws", frame) for frame in draws)):
+    draws = _draws_of_changes(tables["angles"].height, material.seed)
+    for table, rows in {**tables, "draws": draws}.items():
         if rows.height:
             rows.with_columns(analysis=pl.lit("feet")).write_csv(tmp_path / "data" / f"{table}.csv")
     done = subprocess.run(

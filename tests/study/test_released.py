@@ -210,6 +210,12 @@ def test_a_number_that_differs_in_the_sixth_digit_is_named(script: str, out: Pat
     assert (code, said.splitlines()[1].partition(": ")[0]) == (1, "line / contact_time_ms / slope_pct_per_10km")
 
 
+def test_shared_errors_have_no_digits_in_which_sums_differ_from_run_to_run(out: Path):
+    shared = pl.read_csv(out / "data" / "shared_errors.csv")["shared_se"]
+    assert shared.abs().max() > 1e-5
+    assert shared.to_list() == shared.round(12).to_list()
+
+
 # --- More athletes than patterns of signs can be counted for ---------------------------------------------------------
 
 

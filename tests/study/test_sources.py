@@ -48,7 +48,7 @@ def study(design: str, words: str = "", *, metric: str = "cadence_spm", top: str
 
 def named(stated: Study, way: str = "", *, is_corrected: bool = False, with_power: bool = False) -> set[str]:
     [analysis] = stated.analyses
-    statistic = Statistic(analysis.name, analysis.design, None, "change_pct", 1.0, way=way)
+    statistic = Statistic(analysis.name, analysis.design, "", "change_pct", 1.0, way=way)
     works = sources(stated, [statistic], is_corrected=is_corrected, with_power=with_power)
     return {source.cite.partition(". ")[0] for source in works}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import false_discovery_control
 
-from pipeline.methods.false_discovery import adjusted, steps_of
+from pipeline.methods.corrected_p import adjusted, steps_of
 
 
 def drawn(n: int, seed: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
