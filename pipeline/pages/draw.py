@@ -111,7 +111,7 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
     """Draw or link the page of each run; samples are read only where the page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     language, inclusion = pages.language, pages.settings.inclusion
-    recordings = _by_run(club.own("recordings", athlete_id))
+    recordings = _by_run(club.own("recordings", athlete_id).select("run_id", "sha256"))
     common, unchanged, to_draw = _common(pages), set(), []
     for run, rows in _runs_with_rows(pages, club, athlete_id):
         run_id = run["run_id"]
