@@ -271,6 +271,10 @@ def _templates(language: Language) -> jinja2.Environment:
 
 def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
     text = _templates(language).get_template(template).render(shown)
-    file.unlink(missing_ok=True)  # it may be a hard link to a page of an older state
-    with file.open("xb", buffering=0) as page:
+    try:
+        page = file.open("xb")
+    except FileExistsError:
+        file.unlink()  # it may be a hard link to a page of an older state
+        page = file.open("xb")
+    with page:
         page.write(text.encode())
