@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -117,10 +118,7 @@ def bring_up_to_date(
                 ledger = refresh_with_prefect(contents, store, jobs=jobs, wait_s=wait_s, progress=progress)
             else:
                 ledger = in_process(contents, store, wait_s=wait_s, progress=progress, mapper=mapper)
-    if output.as_json:
-        _print_document(store, contents, ledger, before)
-    else:
-        _show(store, contents, ledger, before, output)
+    _show(store, contents, ledger, before, output)
     if strict and (ledger["status"] == "rejected").any():
         raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
 
@@ -153,17 +151,11 @@ def _ledger_before(store: Path) -> pl.DataFrame:
 
 def _say_unchanged(store: Path, unchanged: Unchanged, output: Output) -> None:
     """The same as after a refresh that found nothing new by reading everything."""
-    from pipeline.commands.as_json import print_json
     from pipeline.core.places import whole_name
     from pipeline.store.history import what_came_in
 
     if output.as_json:
-        document = {
-            "store": whole_name(store), "generation": unchanged.state.name, "n_files": unchanged.n_files,
-            "statuses": unchanged.statuses, "is_new": False, "recordings": [], "findings": [],
-            "notices": unchanged.notices,
-        }  # fmt: skip
-        print_json("refresh", document)
+        _print_document(store, unchanged.state, unchanged.n_files, unchanged.statuses, unchanged.notices)
         return
     if not output.quiet:
         click.echo(counts_in_words(unchanged.n_files, unchanged.statuses))
@@ -173,56 +165,51 @@ def _say_unchanged(store: Path, unchanged: Unchanged, output: Output) -> None:
         click.echo(_where(whole_name(store)))
 
 
-def _print_document(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame) -> None:
-    from pipeline.commands.as_json import print_json, rows_of
-    from pipeline.commands.show_ledger import came_in
+def _print_document(
+    store: Path, state: Path, n_files: int, statuses: Mapping[str, int], notices: Sequence[str],
+    *, is_new: bool = False, recordings: Sequence[object] = (), findings: Sequence[object] = (),
+) -> None:  # fmt: skip
+    from pipeline.commands.as_json import print_json
     from pipeline.core.places import whole_name
-    from pipeline.refresh.notices import notices_of
-    from pipeline.store.generations import published
-    from pipeline.store.history import read_history
 
-    last = read_history(store)[-1]
     document = {
-        "store": whole_name(store),
-        "generation": published(store).name,
-        "n_files": ledger["file"].n_unique(),
-        "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
-        "is_new": not last.get("nothing_new", False),
-        "recordings": rows_of(came_in(ledger, before)),
-        "findings": last.get("findings", []),
-        "notices": [*notices_of(contents, ledger), *_suspicions(store, contents, came_in(ledger, before))],
-    }
+        "store": whole_name(store), "generation": state.name, "n_files": n_files, "statuses": statuses,
+        "is_new": is_new, "recordings": recordings, "findings": findings, "notices": notices,
+    }  # fmt: skip
     print_json("refresh", document)
 
 
-def _suspicions(store: Path, contents: Inbox, new: pl.DataFrame) -> list[str]:
-    """What the recordings that came in are suspected of."""
-    from pipeline.refresh.quality_notices import quality_notices
-    from pipeline.store.layout import read_table
-
-    return quality_notices(read_table(store, "quality"), new, registry=contents.settings.registry)
-
-
 def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
+    from pipeline.commands.as_json import rows_of
     from pipeline.commands.show_ledger import came_in, ledger_summary
     from pipeline.core.places import is_remote, whole_name
     from pipeline.refresh.notices import notices_of
+    from pipeline.refresh.quality_notices import quality_notices
     from pipeline.store.generations import published
     from pipeline.store.history import read_history, what_came_in
+    from pipeline.store.layout import read_table
 
+    new, last = came_in(ledger, before), read_history(store)[-1]
+    suspicions = quality_notices(read_table(store, "quality"), new, registry=contents.settings.registry)
+    notices, findings = [*notices_of(contents, ledger), *suspicions], last.get("findings", [])
+    if output.as_json:
+        statuses = dict(ledger.group_by("status").len().sort("status").iter_rows())
+        _print_document(
+            store, published(store), ledger["file"].n_unique(), statuses, notices,
+            is_new=not last.get("nothing_new", False), recordings=rows_of(new), findings=findings,
+        )  # fmt: skip
+        return
     console = open_console()
-    new = came_in(ledger, before)
     needs_attention = new.filter(new["status"].is_in(["rejected", "salvaged"]))
     listed = ledger if output.verbose else needs_attention if output.quiet else new.filter(new["status"] != "accepted")
     if not output.quiet or not listed.is_empty():
         console.print(ledger_summary(ledger, listed, everything=output.verbose))
     if not output.quiet:
         console.print(what_came_in(store), highlight=False)
-    show_notices([*notices_of(contents, ledger), *_suspicions(store, contents, new)])
+    show_notices(notices)
     if output.quiet:
         return
-    changed = {row["athlete_id"] for row in read_history(store)[-1].get("findings", [])}
-    athletes = sorted(changed | set(new["athlete_id"].drop_nulls()))
+    athletes = sorted({row["athlete_id"] for row in findings} | set(new["athlete_id"].drop_nulls()))
     if athletes:
         console.print()
         show_club(store, contents.athletes, only=athletes[:MOST_ATHLETES])

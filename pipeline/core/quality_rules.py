@@ -1,16 +1,17 @@
 """The rules of quality: what makes the readings of a run suspect, from which value on, and by which source.
 
-`RULES` has one row per threshold, and `SUSPICIONS` one per conclusion, with what a person is told and what to do.
-Readings that break a rule are excluded or marked, never altered; only distance, which every later number rests on, is
-mended, and what was mended is counted.
+`RULES` has one row per threshold, and `SUSPICIONS` one per conclusion, with what a person is told and what to do; they
+are in `quality_rules.toml`. Readings that break a rule are excluded or marked, never altered; only distance, which
+every later number rests on, is mended, and what was mended is counted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from pipeline.core.metrics import READING_OF
+from pipeline.core.toml import beside
 
 #: What is wrong with samples that were excluded or mended, the column `fault` of the table `exclusions`.
 FAULTS = (
@@ -20,36 +21,9 @@ FAULTS = (
     "no_reading", "impossible", "stuck", "halved", "doubled", "copied", "interpolated", "astray", "corrected", "spread",
     "frozen", "moved_on", "merged",
 )  # fmt: skip
+_FILE = beside(__file__)
 #: Why samples were excluded, or how they were mended, by kind: the column `reason` of the table `exclusions`.
-EXCLUSION_REASONS: Mapping[str, str] = {
-    "no_time": "no time",
-    "far_date": "a date days away from the rest",
-    "same_instant": "merged with another of the same instant",
-    "set_back": "set back by an hour, moved on",
-    "speed_disagrees": "disagrees with distance over time",
-    "spike": "a spike",
-    "not_on_earth": "not on the surface of the Earth",
-    "zero": "zero: the sensor had no reading",
-    "impossible": "impossible for a person",
-    "implausible": "outside of the range that settings.toml gives",
-    "no_temperature": "no temperature that is run in",
-    "one_for_a_hole": "one reading for a long hole",
-    "zero_while_moving": "zero while moving",
-    "of_a_walk": "a walk's at a speed that is only run",
-    "too_long": "longer than a running step allows",
-    "halved": "half of what is run at that speed: one foot counted",
-    "doubled": "twice what is run at that speed: both feet counted twice",
-    "stuck": "stuck at one value while other readings vary",
-    "copied": "the same as the other of cadence and heart rate",
-    "between": "missing between two that are known",
-    "counter_set_back": "counter set back during the run",
-    "stepped_back": "stepped back",
-    "leapt": "leapt faster than a person can run",
-    "spread": "frozen, then a leap: the leap is spread over the stretch",
-    "by_speed": "frozen while the speed went on: covered at that speed",
-    "frozen": "frozen while the feet ran on",
-    "astray": "a position astray, left out",
-}
+EXCLUSION_REASONS: Mapping[str, str] = _FILE["reasons"]
 #: The share of the table `quality` that each is counted in; the others are in none.
 SHARE_OF: Mapping[str, str] = {
     STUCK: "stuck_share", FROZEN: "stuck_share", IMPOSSIBLE: "impossible_share", HALVED: "halved_share",
@@ -108,52 +82,16 @@ class Stuck(Rule):
     coarse_threshold: float
 
 
-_LONGEST_SEEN = "a multiple of the longest seen in {} recordings of devices, {} s; the multiple: " + _NO_SOURCE
+def _rules() -> Iterator[Rule]:
+    for row in _FILE["rules"]:
+        for quantity in READINGS if row["quantity"] == "*" else (row["quantity"],):
+            yield (Stuck if row["suspicion"] == "stuck" else Rule)(**row | {"quantity": quantity})
 
-#: Share of samples from which on impossible values make a reading suspect, also of metrics of one's own.
-OFTEN_IMPOSSIBLE = 0.2
+
 #: Every threshold of quality.
-RULES: tuple[Rule, ...] = (
-    Stuck(quantity="contact_time_ms", threshold=90, coarse_from=5, coarse_threshold=300,
-          source=_LONGEST_SEEN.format(9, 22)),
-    Stuck(quantity="vertical_oscillation_mm", threshold=90, coarse_from=5, coarse_threshold=300,
-          source=_LONGEST_SEEN.format(9, 28)),
-    Stuck(quantity="contact_balance_pct", threshold=90, coarse_from=0.5, coarse_threshold=600,
-          source=_LONGEST_SEEN.format(6, 29)),
-    Stuck(quantity="power_w", threshold=120, coarse_from=5, coarse_threshold=600),
-    Stuck(quantity="recorded_step_length_m", threshold=120, coarse_from=0.05, coarse_threshold=600),
-    # Whole strides (2 steps/min) stay the same for minutes.
-    Stuck(quantity=CADENCE, threshold=300, coarse_from=2, coarse_threshold=600, source=_LONGEST_SEEN.format(13, 59)),
-    Stuck(quantity=HEART_RATE, threshold=600, coarse_from=2, coarse_threshold=1200,
-          source=_LONGEST_SEEN.format(14, 120)),
-    Rule(suspicion="one_foot_counted", quantity=CADENCE, threshold=110,
-         unit="steps/min, median above 2 m/s: below it a step would be longer than 1.09 m, longer than of any walk"),
-    Rule(suspicion="counted_twice", quantity=CADENCE, threshold=260,
-         unit="steps/min, median above 2 m/s: above it half the value is a usual running cadence"),
-    Rule(suspicion="copied", quantity=HEART_RATE, threshold=180,
-         unit="s within 1 of cadence, while cadence varies by 4 steps/min or more"),
-    Rule(suspicion="copied", quantity=CADENCE, threshold=0.95,
-         unit="share of samples that are heart rate to the digit: which of the two was recorded is then unknown"),
-    Rule(suspicion="sudden_step", quantity="contact_time_ms", threshold=6, unit="% between two minutes, lasting"),
-    Rule(suspicion="sudden_step", quantity="vertical_oscillation_mm", threshold=10,
-         unit="% between two minutes, lasting"),
-    Rule(suspicion="sudden_step", quantity="contact_balance_pct", threshold=4, unit="% between two minutes, lasting"),
-    Rule(suspicion="sudden_step", quantity=CADENCE, threshold=5, unit="% between two minutes, lasting"),
-    *(Rule(suspicion="often_impossible", quantity=quantity, threshold=OFTEN_IMPOSSIBLE, unit="share of samples")
-      for quantity in READINGS),
-    Rule(suspicion="frozen_and_mended", quantity=DISTANCE, threshold=10,
-         unit="s without progress, then more than twice the usual speed, together 0.5 to 1.5 times the usual speed"),
-    Rule(suspicion="frozen", quantity=DISTANCE, threshold=60, unit="s without progress at a running cadence"),
-    Rule(suspicion="positions_astray", quantity=DISTANCE, threshold=2.5,
-         unit="times the usual speed (6 m/s at least) to get there from the last sound position"),
-    Rule(suspicion="faster_than_records", quantity=SPEED, threshold=1,
-         unit="times the speed of the record over a kilometre or more",
-         source="men's world records, World Athletics, as of 2025, from memory"),
-    Rule(suspicion="hardly_run", quantity=SPORT, threshold=0.1, unit="share of moving time that was run"),
-    Rule(suspicion="clock_set_back", quantity=CLOCK, threshold=60,
-         unit="s at most between the two rows of the file with an hour's step back, beside that hour"),
-    Rule(suspicion="times_missing", quantity=CLOCK, threshold=0.05, unit="share of rows without a usable time"),
-)  # fmt: skip
+RULES: tuple[Rule, ...] = tuple(_rules())
+#: Share of samples from which on impossible values make a reading suspect, also of metrics of one's own.
+OFTEN_IMPOSSIBLE = next(row.threshold for row in RULES if row.suspicion == "often_impossible")
 
 
 def rule(suspicion: str, quantity: str) -> Rule:
@@ -193,48 +131,7 @@ class Suspicion:
 
 
 #: In order of weight: of several about one quantity the first is given.
-SUSPICIONS: Mapping[str, Suspicion] = {
-    "one_foot_counted": Suspicion(
-        words="looks like one foot counted", treatment=EXCLUDED, fault=HALVED,
-        fix="put `cadence_factor = 2` for it into corrections.toml if so"),
-    "counted_twice": Suspicion(
-        words="looks like the steps of both feet counted twice", treatment=EXCLUDED, fault=DOUBLED,
-        fix="put `cadence_factor = 0.5` for it into corrections.toml if so"),
-    "stuck": Suspicion(
-        words="stuck at one value", treatment=EXCLUDED, fault=STUCK,
-        fix="check the sensor: its battery and its connection"),
-    "copied": Suspicion(
-        words="cadence and heart rate show the same values", treatment=EXCLUDED, fault=COPIED,
-        fix="wear the heart rate sensor tighter, or check which column of the file is which"),
-    "often_impossible": Suspicion(
-        words="impossible for a person", treatment=EXCLUDED, fault=IMPOSSIBLE,
-        fix="check the unit and the sensor"),
-    "sudden_step": Suspicion(
-        words="shifts suddenly, without a change of speed", treatment=KEPT,
-        fix="look whether the sensor slipped or was exchanged; leave the run out by corrections.toml if so"),
-    "frozen_and_mended": Suspicion(
-        words="stood still while the athlete ran, as in a tunnel", treatment=MENDED, fault=SPREAD,
-        fix="nothing to do if the athlete ran on"),
-    "positions_astray": Suspicion(
-        words="positions astray", treatment=MENDED, fault=ASTRAY,
-        fix="nothing to do; FIT has the device's own distance"),
-    "frozen": Suspicion(
-        words="stood still while the feet ran on", treatment=KEPT, fault=FROZEN,
-        fix="leave the run out by corrections.toml, or export it again with distance"),
-    "faster_than_records": Suspicion(
-        words="faster over a kilometre or more than anyone has run, which is left out of the regressions",
-        treatment=KEPT, is_left_out=True,
-        fix="correct `sport` or `distance_factor` in corrections.toml"),
-    "hardly_run": Suspicion(
-        words="hardly any of it was run", treatment=KEPT,
-        fix="correct `sport` in corrections.toml if it was a walk or a ride"),
-    "clock_set_back": Suspicion(
-        words="set back by an hour during the run, as at the end of summer time; the rest was moved on by an hour",
-        treatment=MENDED, fault=MOVED_ON, fix="nothing to do; to be sure, export with times in UTC"),
-    "times_missing": Suspicion(
-        words="rows without a usable time", treatment=EXCLUDED,
-        fix="export the activity again"),
-}  # fmt: skip
+SUSPICIONS: Mapping[str, Suspicion] = {name: Suspicion(**told) for name, told in _FILE["suspicions"].items()}
 
 
 def left_out() -> tuple[str, ...]:

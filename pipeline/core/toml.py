@@ -1,9 +1,10 @@
-"""TOML from strangers: read, or refused before it takes long."""
+"""TOML: of the project, beside a module; and from strangers, read, or refused before it takes long."""
 
 from __future__ import annotations
 
 import re
 import tomllib
+from pathlib import Path
 from typing import Any
 
 #: Far beyond what anybody writes. The time to read a name of many parts grows with their square, and brackets in each
@@ -17,6 +18,37 @@ _LEFT_OUT = re.compile(
     re.DOTALL,
 )
 _NAMES = re.compile(r"[\w.-]+")
+_HEADING, _KEY = re.compile(r"\s*(\[\[?)\s*([^\]]*?)\s*\]"), re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
+
+
+def beside(module: str) -> dict[str, Any]:
+    """The data of a module: the file of the project with the same name and the ending `.toml`.
+
+    Args:
+        module: its `__file__`.
+    """
+    return tomllib.loads(Path(module).with_suffix(".toml").read_text(encoding="utf-8"))
+
+
+def lines_of(text: str) -> dict[tuple[str | int, ...], int]:
+    """Line of each table and key, which `tomllib` does not give.
+
+    Returns:
+        By the names of the table and that of the key; of tables `[[name]]` by that name and which of them it is.
+    """
+    lines: dict[tuple[str | int, ...], int] = {}
+    where: tuple[str | int, ...] = ()
+    counts: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if heading := _HEADING.match(line):
+            where = tuple(part.strip().strip("\"'") for part in heading[2].split(".", 1))
+            if heading[1] == "[[":
+                counts[heading[2]] = counts.get(heading[2], -1) + 1
+                where = (*where, counts[heading[2]])
+            lines.setdefault(where, number)
+        elif key := _KEY.match(line):
+            lines.setdefault((*where, key[1]), number)
+    return lines
 
 
 def parsed(text: str) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """What the columns of a CSV file may be called. A header in, one of the names of `COLUMNS` out.
 
 Every name carries its unit. A header that names the quantity but not the unit stays open between the columns that
-`CHOICES_OF` lists, and is never resolved by looking at the values.
+`CHOICES_OF` lists, and is never resolved by looking at the values. What is said of them is in `columns.toml`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ import re
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Literal, NamedTuple
+
+from pipeline.core.toml import beside
 
 
 class Column(NamedTuple):
@@ -112,139 +114,17 @@ COLUMNS: Mapping[str, Column] = {
     "recording": Column("recording", written_as="word"),
 }
 
+_SAID = beside(__file__)
 #: What each reading of `COLUMNS` is, for the documentation.
-MEANINGS: Mapping[str, str] = {
-    "time_s": "Time of the row: a date with a time of day, counted since 1970, or days as a spreadsheet counts them.",
-    "date": "Date of the row, next to a column time_of_day.",
-    "time_of_day": "Time of day of the row, next to a column date.",
-    "elapsed_s": "Time since the start.",
-    "started_s": "Start of the recording, where rows hold elapsed time only.",
-    "km": "Number of the kilometre: 1, 2, 3.",
-    "lap": "Number or name of the lap; with a duration and a length, its presence makes a row a lap.",
-    "duration_s": "Time that the row took.",
-    "length_m": "Length of the row's lap, or of its kilometre where that is not 1000 m.",
-    "step": "Number of the step; its presence makes a row a step.",
-    "foot": "Foot of the step, left or right; its presence makes a row a step.",
-    "distance_m": "Distance covered since the start.",
-    "speed_m_s": "Speed or pace.",
-    "altitude_m": "Altitude.",
-    "latitude_deg": "Latitude; used for distance only and not kept.",
-    "longitude_deg": "Longitude; used for distance only and not kept.",
-    "cadence_spm": "Cadence: steps count both feet, strides one.",
-    "cadence_fraction_spm": "Fraction to be added to the cadence in strides.",
-    "contact_time_ms": "Ground contact time of one foot in one step.",
-    "contact_time_left_ms": "Contact time of the left foot, where each foot has a column.",
-    "contact_time_right_ms": "Contact time of the right foot, where each foot has a column.",
-    "flight_time_ms": "Flight time after the contact.",
-    "step_length_m": "Length of a step, or of a stride of two; gives the distance of steps that have none.",
-    "vertical_oscillation_mm": "Rise and fall of the trunk in a step.",
-    "contact_balance_pct": "Share of one foot in the contact time of a stride.",
-    "heart_rate_bpm": "Heart rate in beats per minute.",
-    "power_w": "Power in watts, as the sensor estimates it.",
-    "temperature_c": "Temperature at the device.",
-    "sport": "Sport of the recording; only running is analysed.",
-    "recording": "Name or number of the recording, where a file holds several.",
-}
-
-_TIME = {
-    "time_utc": "it holds dates and times",
-    "time_epoch_s": "it counts seconds since 1970",
-    "time_epoch_ms": "it counts milliseconds since 1970",
-    "time_excel_days": "it counts days as a spreadsheet does",
-    "time_of_day": "it is the time of day, next to a date",
-    "elapsed_s": "it counts seconds since the start",
-    "elapsed_ms": "it counts milliseconds since the start",
-    "elapsed_hms": "it is h:mm:ss since the start",
-    "duration_s": "it is the seconds that the row took",
-    "duration_hms": "it is the h:mm:ss that the row took",
-}
-_ELAPSED = {
-    "elapsed_s": "it counts seconds since the start",
-    "elapsed_ms": "it counts milliseconds since the start",
-    "elapsed_min": "it counts minutes since the start",
-    "elapsed_hms": "it is h:mm:ss since the start",
-}
-_DURATION = {
-    "duration_s": "it is the seconds that the row took",
-    "duration_hms": "it is the h:mm:ss that the row took",
-    "duration_min": "it is the minutes that the row took",
-    "elapsed_s": "it counts seconds since the start",
-    "elapsed_hms": "it is h:mm:ss since the start",
-}
-_CADENCE = {
-    "cadence_spm": "it counts the steps of both feet per minute",
-    "cadence_strides_min": "it counts strides (one foot) per minute",
-    "cadence_steps_s": "it counts steps per second",
-}
-_DISTANCE = {"distance_m": "it is in metres", "distance_km": "it is in kilometres", "distance_mi": "it is in miles"}
-#: The same in a file that may have one row per lap.
-DISTANCE_OF_LAPS = {
-    "length_m": "it is the length of the row in metres",
-    "length_km": "it is the length of the row in kilometres",
-    "length_mi": "it is the length of the row in miles",
-    "distance_m": "it is in metres since the start",
-    "distance_km": "it is in kilometres since the start",
-    "distance_mi": "it is in miles since the start",
-}
-_LENGTH = {name: DISTANCE_OF_LAPS[name] for name in ("length_m", "length_km", "length_mi")}
-_KILOMETRE = {"km": "it numbers the kilometres 1, 2, 3", "distance_km": "it is the distance in kilometres"}
-_SPEED = {
-    "speed_m_s": "it is in metres per second",
-    "speed_km_h": "it is in kilometres per hour",
-    "speed_mph": "it is in miles per hour",
-}
-_PACE = {
-    "pace_min_per_km": "it is in minutes per kilometre",
-    "pace_s_per_km": "it is in seconds per kilometre",
-    "pace_min_per_mile": "it is in minutes per mile",
-}
-_ALTITUDE = {"altitude_m": "it is in metres", "altitude_ft": "it is in feet"}
-_CONTACT_BALANCE = {
-    "contact_balance_pct": "it is the percentage of the left foot",
-    "contact_balance_right_pct": "it is the percentage of the right foot",
-}
-
-
-def _ms_or_s(name: str) -> Mapping[str, str]:
-    return {f"{name}_ms": "it is in milliseconds", f"{name}_s": "it is in seconds"}
-
-
+MEANINGS: Mapping[str, str] = _SAID["meanings"]
+_CHOICES: Mapping[str, Mapping[str, str]] = _SAID["choices"]
+#: The columns that a distance could be in a file that may have one row per lap, and what would make it so.
+DISTANCE_OF_LAPS: Mapping[str, str] = _SAID["distance_of_laps"]
 #: A quantity whose unit a header leaves open: the columns it could be, and what would make it so.
 CHOICES_OF: Mapping[str, Mapping[str, str]] = {
-    "time": _TIME,
-    "tempo": {**_TIME, **_PACE, **_SPEED},
-    "elapsed": _ELAPSED,
-    "duration": _DURATION,
-    "kilometre": _KILOMETRE,
-    "cadence": _CADENCE,
-    "distance": _DISTANCE,
-    "length": _LENGTH,
-    "speed": _SPEED,
-    "pace": _PACE,
-    "altitude": _ALTITUDE,
-    "contact_time": _ms_or_s("contact_time"),
-    "contact_time_left": _ms_or_s("contact_time_left"),
-    "contact_time_right": _ms_or_s("contact_time_right"),
-    "flight_time": _ms_or_s("flight_time"),
-    "step_length": {
-        "step_length_m": "it is in metres",
-        "step_length_cm": "it is in centimetres",
-        "step_length_mm": "it is in millimetres",
-    },
-    "stride_length": {
-        "stride_length_m": "it is in metres, of two steps",
-        "stride_length_cm": "it is in centimetres, of two steps",
-        "step_length_m": "it is in metres, of one step",
-        "step_length_cm": "it is in centimetres, of one step",
-    },
-    "vertical_oscillation": {
-        "vertical_oscillation_mm": "it is in millimetres",
-        "vertical_oscillation_cm": "it is in centimetres",
-        "vertical_oscillation_m": "it is in metres",
-    },
-    "contact_balance": _CONTACT_BALANCE,
-    "latitude": {"latitude_deg": "it is in degrees", "latitude_semicircles": "it is in semicircles"},
-    "longitude": {"longitude_deg": "it is in degrees", "longitude_semicircles": "it is in semicircles"},
+    **_CHOICES,
+    "tempo": {**_CHOICES["time"], **_CHOICES["pace"], **_CHOICES["speed"]},
+    "length": {name: reason for name, reason in DISTANCE_OF_LAPS.items() if name.startswith("length_")},
 }
 
 

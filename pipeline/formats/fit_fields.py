@@ -8,32 +8,62 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.arrays import Array
 from pipeline.formats import ReadOptions, readings_frame
+from pipeline.formats.columns import COLUMNS
 
 RECORD = 20  # number of the message `record` in the FIT profile
 
 UNIX_OF_FIT_EPOCH = 631_065_600  # 1989-12-31T00:00:00Z
 
-#: Native field number → reading (FIT profile, message `record`).
-NATIVE_FIELDS: Mapping[int, str] = {
-    2: "altitude_m",
-    3: "heart_rate_bpm",
-    4: "cadence_spm",
-    5: "distance_m",
-    6: "speed_m_s",
-    7: "power_w",
-    13: "temperature_c",
-    39: "vertical_oscillation_mm",
-    41: "contact_time_ms",
-    73: "speed_m_s",
-    78: "altitude_m",
-    84: "contact_balance_pct",
-    85: "recorded_step_length_m",
+#: Base type → NumPy's, and the raw value that stands for "no reading".
+TYPES = {
+    0x00: ("u1", 0xFF),
+    0x01: ("i1", 0x7F),
+    0x02: ("u1", 0xFF),
+    0x84: ("u2", 0xFFFF),
+    0x85: ("i4", 2**31 - 1),
+    0x86: ("u4", 2**32 - 1),
+}
+ENUM, SINT8, UINT8, UINT16, SINT32, UINT32 = TYPES
+
+
+class Field(NamedTuple):
+    """A field of the profile: its name, its base type, value = raw / scale - offset, and the reading that it gives."""
+
+    name: str
+    base: int
+    scale: float = 1.0
+    offset: float = 0.0
+    reading: str = ""
+
+
+#: Every field of the message `record` that a reading can come from, by its number. Of two for one reading the later one
+#: has precedence.
+FIELDS: Mapping[int, Field] = {
+    0: Field("position_lat", SINT32),
+    1: Field("position_long", SINT32),
+    2: Field("altitude", UINT16, 5, 500, "altitude_m"),
+    3: Field("heart_rate", UINT8, reading="heart_rate_bpm"),
+    4: Field("cadence", UINT8, reading="cadence_spm"),
+    5: Field("distance", UINT32, 100, reading="distance_m"),
+    6: Field("speed", UINT16, 1000, reading="speed_m_s"),
+    7: Field("power", UINT16, reading="power_w"),
+    13: Field("temperature", SINT8, reading="temperature_c"),
+    39: Field("vertical_oscillation", UINT16, 10, reading="vertical_oscillation_mm"),
+    41: Field("stance_time", UINT16, 10, reading="contact_time_ms"),
+    42: Field("activity_type", ENUM),
+    53: Field("fractional_cadence", UINT8, 128),
+    73: Field("enhanced_speed", UINT32, 1000, reading="speed_m_s"),
+    78: Field("enhanced_altitude", UINT32, 5, 500, "altitude_m"),
+    84: Field("stance_time_balance", UINT16, 100, reading="contact_balance_pct"),
+    85: Field("step_length", UINT16, 10, reading="recorded_step_length_m"),
+    253: Field("timestamp", UINT32, 1, -UNIX_OF_FIT_EPOCH),
 }
 
 #: Words of the trade in a self-described field's name, in order of trial → reading.
@@ -77,25 +107,20 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "altitude_m": {"m": 1, "meters": 1, "metres": 1},
 }  # fmt: skip
 
-#: Spellings that the settings may use for a self-described field → (reading, factor). The same as in CSV headers.
-SETTING_UNITS: Mapping[str, tuple[str, float]] = {
-    "contact_time_ms": ("contact_time_ms", 1),
-    "contact_time_s": ("contact_time_ms", 1000),
-    "cadence_spm": ("cadence_spm", 1),
-    "cadence_strides_min": ("cadence_spm", 2),
-    "vertical_oscillation_mm": ("vertical_oscillation_mm", 1),
-    "vertical_oscillation_cm": ("vertical_oscillation_mm", 10),
-    "contact_balance_pct": ("contact_balance_pct", 1),
-    "heart_rate_bpm": ("heart_rate_bpm", 1),
-    "power_w": ("power_w", 1),
-    "step_length_m": ("recorded_step_length_m", 1),
-    "step_length_cm": ("recorded_step_length_m", 0.01),
-    "step_length_mm": ("recorded_step_length_m", 0.001),
-    "temperature_c": ("temperature_c", 1),
-    "distance_m": ("distance_m", 1),
-    "speed_m_s": ("speed_m_s", 1),
-    "altitude_m": ("altitude_m", 1),
-}
+#: Spellings that the settings may use for a self-described field: those of CSV headers.
+SETTING_UNITS = (
+    "contact_time_ms", "contact_time_s", "cadence_spm", "cadence_strides_min", "vertical_oscillation_mm",
+    "vertical_oscillation_cm", "contact_balance_pct", "heart_rate_bpm", "power_w", "step_length_m", "step_length_cm",
+    "step_length_mm", "temperature_c", "distance_m", "speed_m_s", "altitude_m",
+)  # fmt: skip
+
+
+def _by_setting(spelling: str) -> tuple[str, float] | None:
+    """The reading that a setting names, and the factor to its unit."""
+    if spelling not in SETTING_UNITS:
+        return None
+    column = COLUMNS[spelling]
+    return column.reading.replace("step_length_m", "recorded_step_length_m"), column.scale
 
 
 @dataclass(frozen=True)
@@ -119,9 +144,9 @@ class Described:
         if self.name.strip().casefold() in own:
             return own[self.name.strip().casefold()], 1.0
         if self.name in described_fields:
-            return SETTING_UNITS.get(described_fields[self.name])
+            return _by_setting(described_fields[self.name])
         if self.native_field is not None and self.native_message in (None, RECORD):
-            reading = NATIVE_FIELDS.get(self.native_field)
+            reading = FIELDS[self.native_field].reading or None if self.native_field in FIELDS else None
         else:
             lowered = self.name.lower()
             reading = next((name for words, name in WORDS if all(word in lowered for word in words)), None)
@@ -182,23 +207,17 @@ def _native(columns: Mapping[str, Array], packed: Sequence[bytes | None]) -> dic
                 value = np.where(np.isfinite(columns[name]), columns[name], value)
         return value
 
-    fraction = first("fractional_cadence")
-    readings = {
+    names_of: dict[str, list[str]] = {}
+    for field in FIELDS.values():
+        names_of.setdefault(field.reading, []).insert(0, field.name)
+    readings = {reading: first(*names) for reading, names in names_of.items() if reading} | {
         "time_s": columns["timestamp"],
-        "distance_m": first("distance"),
-        "speed_m_s": first("enhanced_speed", "speed"),
-        "altitude_m": first("enhanced_altitude", "altitude"),
         "latitude_deg": first("position_lat"),
         "longitude_deg": first("position_long"),
-        # Revolutions of one leg, hence strides: two steps each.
-        "cadence_spm": 2 * (first("cadence") + np.where(np.isfinite(fraction), fraction, 0)),
-        "contact_time_ms": first("stance_time"),
-        "vertical_oscillation_mm": first("vertical_oscillation"),
-        "contact_balance_pct": first("stance_time_balance"),
-        "heart_rate_bpm": first("heart_rate"),
-        "power_w": first("power"),
-        "temperature_c": first("temperature"),
     }
+    fraction = first("fractional_cadence")
+    # Revolutions of one leg, hence strides: two steps each.
+    readings["cadence_spm"] = 2 * (readings["cadence_spm"] + np.where(np.isfinite(fraction), fraction, 0))
     if packed:
         speed, distance = _unpack(packed)
         readings["speed_m_s"] = np.where(np.isfinite(readings["speed_m_s"]), readings["speed_m_s"], speed)

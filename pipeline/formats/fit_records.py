@@ -19,64 +19,22 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.formats.fit_fields import RECORD, UNIX_OF_FIT_EPOCH
+from pipeline.formats.fit_fields import ENUM, FIELDS, RECORD, SINT32, TYPES, UINT32, UNIX_OF_FIT_EPOCH, Field
 from pipeline.formats.fit_outline import alike_from, definition_of, shortened
 
 Columns = dict[str, npt.NDArray[np.float64]]
 
 
-@dataclass(frozen=True)
-class _Field:
-    """A field of the profile's message `record`: its name, its base type, and value = raw / scale - offset."""
-
-    name: str
-    base: int
-    scale: float = 1.0
-    offset: float = 0.0
-
-
-#: Base type → NumPy's, and the raw value that stands for "no reading".
-_TYPES = {
-    0x00: ("u1", 0xFF),
-    0x01: ("i1", 0x7F),
-    0x02: ("u1", 0xFF),
-    0x84: ("u2", 0xFFFF),
-    0x85: ("i4", 2**31 - 1),
-    0x86: ("u4", 2**32 - 1),
-}
-_ENUM, _SINT8, _UINT8, _UINT16, _SINT32, _UINT32 = _TYPES
-
-#: Every field that a reading can come from, by its number.
-_FIELDS = {
-    0: _Field("position_lat", _SINT32),
-    1: _Field("position_long", _SINT32),
-    2: _Field("altitude", _UINT16, 5, 500),
-    3: _Field("heart_rate", _UINT8),
-    4: _Field("cadence", _UINT8),
-    5: _Field("distance", _UINT32, 100),
-    6: _Field("speed", _UINT16, 1000),
-    7: _Field("power", _UINT16),
-    13: _Field("temperature", _SINT8),
-    39: _Field("vertical_oscillation", _UINT16, 10),
-    41: _Field("stance_time", _UINT16, 10),
-    42: _Field("activity_type", _ENUM),
-    53: _Field("fractional_cadence", _UINT8, 128),
-    73: _Field("enhanced_speed", _UINT32, 1000),
-    78: _Field("enhanced_altitude", _UINT32, 5, 500),
-    84: _Field("stance_time_balance", _UINT16, 100),
-    85: _Field("step_length", _UINT16, 10),
-    253: _Field("timestamp", _UINT32, 1, -UNIX_OF_FIT_EPOCH),
-}
 _TIME = 253
 #: Messages by which a file describes fields of its own.
 _DESCRIBING = (206, 207)
 #: Message → the fields that are read of it in place.
 SESSION, LAP, EVENT, FILE_ID, SPORT = 18, 19, 21, 0, 12
-_STARTS = _Field("start_time", _UINT32, 1, -UNIX_OF_FIT_EPOCH)
+_STARTS = Field("start_time", UINT32, 1, -UNIX_OF_FIT_EPOCH)
 _FEW = {
-    SESSION: {2: _STARTS, 5: _Field("sport", _ENUM), 6: _Field("sub_sport", _ENUM)},
-    LAP: {2: _STARTS, 7: _Field("total_elapsed_time", _UINT32, 1000), _TIME: _FIELDS[_TIME]},
-    EVENT: {0: _Field("event", _ENUM), 1: _Field("event_type", _ENUM), _TIME: _FIELDS[_TIME]},
+    SESSION: {2: _STARTS, 5: Field("sport", ENUM), 6: Field("sub_sport", ENUM)},
+    LAP: {2: _STARTS, 7: Field("total_elapsed_time", UINT32, 1000), _TIME: FIELDS[_TIME]},
+    EVENT: {0: Field("event", ENUM), 1: Field("event_type", ENUM), _TIME: FIELDS[_TIME]},
     FILE_ID: {},
     SPORT: {},
     **{kind: {} for kind in _DESCRIBING},
@@ -110,7 +68,7 @@ def sound_records(link: bytes) -> Columns | None:
         return None
     if not has_right_checksums(link):
         return None
-    blocks = _blocks(link, header_size, {RECORD: _FIELDS})
+    blocks = _blocks(link, header_size, {RECORD: FIELDS})
     if not blocks or len(blocks) > _MOST_BLOCKS:
         return None
     numbers = set().union(*(block.numbers for block in blocks))
@@ -118,16 +76,16 @@ def sound_records(link: bytes) -> Columns | None:
     if is_unusual or not all(_TIME in block.numbers for block in blocks):
         return None
     height = sum(block.n_messages for block in blocks)
-    columns = {number: np.full(height, np.nan) for number in sorted(numbers & _FIELDS.keys())}
+    columns = {number: np.full(height, np.nan) for number in sorted(numbers & FIELDS.keys())}
     first = 0
     for block in blocks:
         rows = np.frombuffer(link, block.dtype, block.n_messages, block.place)
         for number in block.numbers & columns.keys():
-            columns[number][first : first + block.n_messages] = _values(rows[str(number)], _FIELDS[number])
+            columns[number][first : first + block.n_messages] = _values(rows[str(number)], FIELDS[number])
         first += block.n_messages
-    named = {_FIELDS[number].name: values for number, values in columns.items()}
+    named = {FIELDS[number].name: values for number, values in columns.items()}
     return named | {
-        f"enhanced_{_FIELDS[number].name}": _widened(columns[number], number) for number in _NARROW & numbers
+        f"enhanced_{FIELDS[number].name}": _widened(columns[number], number) for number in _NARROW & numbers
     }
 
 
@@ -153,7 +111,7 @@ def few_messages(outline: bytes) -> tuple[dict[int, Columns], bytes] | None:
     return columns, b"".join(_lasting(outline, block) for block in blocks if block.kind in _LASTING)
 
 
-def _column(link: bytes, block: _Block, number: int, field: _Field) -> npt.NDArray[np.float64]:
+def _column(link: bytes, block: _Block, number: int, field: Field) -> npt.NDArray[np.float64]:
     if number not in block.numbers:
         return np.full(block.n_messages, np.nan)
     return _values(np.frombuffer(link, block.dtype, block.n_messages, block.place)[str(number)], field)
@@ -167,11 +125,11 @@ def _lasting(link: bytes, block: _Block) -> bytes:
     return definition + b"".join(link[start:][piece] for start in starts for piece in pieces)
 
 
-def _values(raw: npt.NDArray[np.generic], field: _Field) -> npt.NDArray[np.float64]:
+def _values(raw: npt.NDArray[np.generic], field: Field) -> npt.NDArray[np.float64]:
     """Numbers in the profile's unit; NaN where there is no reading."""
     values = raw.astype(np.float64)
-    values[values == _TYPES[field.base][1]] = np.nan
-    if field.base == _SINT32:
+    values[values == TYPES[field.base][1]] = np.nan
+    if field.base == SINT32:
         return values * (180 / 2**31)
     return values / field.scale - field.offset
 
@@ -181,7 +139,7 @@ def _widened(values: npt.NDArray[np.float64], number: int) -> npt.NDArray[np.flo
 
     Cut off to a step of the wide field, not rounded, as the compiled decoder does: 2.014 m/s become 2.013.
     """
-    field = _FIELDS[number]
+    field = FIELDS[number]
     return np.trunc((values + field.offset) * field.scale) / field.scale - field.offset
 
 
@@ -200,7 +158,7 @@ class _Block:
     numbers: frozenset[int]
 
 
-def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, _Field]]) -> list[_Block] | None:
+def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, Field]]) -> list[_Block] | None:
     """The blocks of some kinds of messages in a file; None where messages do not fit it, or one of those the profile.
 
     Args:
@@ -230,20 +188,20 @@ def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, _Field]]) 
     return blocks if place == end else None
 
 
-def _layout(definition: bytes, fields: Mapping[int, _Field]) -> tuple[np.dtype[np.void], frozenset[int]] | None:
+def _layout(definition: bytes, fields: Mapping[int, Field]) -> tuple[np.dtype[np.void], frozenset[int]] | None:
     """A row of messages of a definition, as NumPy names it; None where a field is not as the profile has it."""
     order = ">" if definition[2] else "<"
     names, formats, offsets, size = [], [], [], 1
     for number, width, base in _fields(definition):
         field = fields.get(number)
         if field is not None:
-            kind = np.dtype(order + _TYPES[field.base][0])
+            kind = np.dtype(order + TYPES[field.base][0])
             if base != field.base or width != kind.itemsize or str(number) in names:
                 return None
             names.append(str(number))
             formats.append(kind)
             offsets.append(size)
-        elif number == _PACKED and fields is _FIELDS:
+        elif number == _PACKED and fields is FIELDS:
             return None
         size += width
     dtype = np.dtype({"names": names, "formats": formats, "offsets": offsets, "itemsize": size})

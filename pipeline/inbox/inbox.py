@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline.core.errors import NothingDone, Refused, UsageError
 from pipeline.core.places import beneath, is_remote, versions_below
+from pipeline.core.reasons import Reason
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
 from pipeline.core.system_files import is_left_by_system
 from pipeline.core.written import beginning, is_own, read_text
@@ -100,7 +101,7 @@ class Inbox:
         try:
             return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
         except UsageError as error:
-            raise Refused(str(error)) from None
+            raise Refused(Reason.UNUSABLE_FILE, error=str(error)) from None
 
     def columns_file_for(self, file: InboxFile) -> Path | None:
         """The `columns.toml` that applies to a file."""
@@ -331,4 +332,4 @@ def utc(seconds: float) -> datetime:
     try:
         return datetime.fromtimestamp(seconds, tz=UTC)
     except (ValueError, OverflowError, OSError) as error:
-        raise Refused("The recording's time is no date of any calendar.", "Set the device's clock.") from error
+        raise Refused(Reason.NO_DATE) from error

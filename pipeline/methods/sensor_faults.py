@@ -1,6 +1,6 @@
 """Faults of sensors that show only over a whole run: stuck, one foot counted, counted twice, copied, a sudden step.
 
-Columns of one run in, masks of samples out. The thresholds are rows of `pipeline.core.quality_rules.RULES`.
+Columns of one run in, masks of samples out. The thresholds are rows of `pipeline/core/quality_rules.toml`.
 """
 
 from __future__ import annotations

@@ -27,6 +27,7 @@ import numpy as np
 import polars as pl
 from jinja2.ext import Extension
 
+from pipeline.core.catalogue import catalogue
 from pipeline.core.code import code_digest
 from pipeline.core.places import files_below, read_frames, written_here
 from pipeline.core.published import PUBLISHED
@@ -38,7 +39,7 @@ from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
-from pipeline.pages.language import Language, catalogue
+from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, splits_shown
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
@@ -264,7 +265,7 @@ def _templates(language: Language) -> jinja2.Environment:
         auto_reload=False,
         extensions=[_ConstantTexts],
     )
-    texts = catalogue(language.code)
+    texts = catalogue(TEXTS, language.code)
     environment.globals |= {"texts": texts, "t": language, "units": language.units, "table": table, "heads": heads}
     return environment
 

@@ -100,15 +100,15 @@ class Measured:
         return cls(**tables)
 
 
-#: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks_reason`
-#: and `lacks_fix` say what its owner is told if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
+#: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks`
+#: has the reasons for which it is refused if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
     "speed_source": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
-    "quantities": pl.List(pl.String), "lacks_reason": pl.String, "lacks_fix": pl.String,
+    "quantities": pl.List(pl.String), "lacks": pl.String,
     "laps": pl.List(pl.Float64),
 }  # fmt: skip
 
@@ -116,8 +116,7 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
 #: What is known of each recording from which something was joined to the run that was kept.
 JOIN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "path": pl.String, "session": pl.Int64, "sensors": pl.String, "altitude": pl.String,
-    "original": pl.String, "quantities": pl.String, "clock_shift_s": pl.Float64, "clock_agreement": pl.Float64,
-    "compared": pl.String,
+    "reasons": pl.String, "quantities": pl.String, "clock_shift_s": pl.Float64, "clock_agreement": pl.Float64,
 }  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 Rows in: samples and exclusions. Rows out: one per run and quantity. What was excluded or mended before is counted by
 its fault; what shows only over the whole run (a sudden step, a speed faster than the records, hardly any running) is
-judged here and changes no sample. Thresholds, sources and words are those of `pipeline/core/quality_rules.py`.
+judged here and changes no sample. Thresholds, sources and words are those of `pipeline/core/quality_rules.toml`.
 """
 
 from __future__ import annotations

@@ -55,10 +55,7 @@ def agreements(material: Material, analysis: Analysis) -> AnalysisResult:
         way="several_pairs" if result.n_pairs > result.n_subjects else "one_pair",
     )
     limits = {"bias_pct": result.bias, "lower_limit_pct": result.lower, "upper_limit_pct": result.upper}
-    statistics = [
-        about(statistic=statistic, estimate=limit.value, low=limit.low, high=limit.high)
-        for statistic, limit in limits.items()
-    ]
+    statistics = [about(statistic, limit.value, limit.low, limit.high) for statistic, limit in limits.items()]
     return AnalysisResult(statistics, [_agreement_figure(analysis, both, here - there)])
 
 
@@ -88,11 +85,12 @@ def _rows(
     method = f"one-way random effects over athletes, of {of}"
     about = partial(statistics_of(analysis, rows), method=method)
     return [
-        about(statistic=f"{name}_icc", estimate=result.icc, low=result.icc_low, high=result.icc_high),
-        about(statistic=f"{name}_typical_error_pct", estimate=result.typical_error, low=result.typical_error_low,
-            high=result.typical_error_high,
+        about(f"{name}_icc", result.icc, result.icc_low, result.icc_high),
+        about(
+            f"{name}_typical_error_pct", result.typical_error, result.typical_error_low, result.typical_error_high
         ),
-        about(statistic=f"{name}_smallest_detectable_change_pct", estimate=result.smallest_detectable,
+        about(
+            f"{name}_smallest_detectable_change_pct", result.smallest_detectable,
             level=None, method=f"{method}: 1.96 root 2 typical errors",
         ),
     ]  # fmt: skip

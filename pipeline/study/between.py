@@ -50,8 +50,8 @@ def term_rows(
         estimate, interval = effects.contrast(term.weights)
         rows.append(
             about(
-                statistic=names[term.kind],
-                **in_percent(estimate, interval.low, interval.high),
+                names[term.kind],
+                *in_percent(estimate, interval.low, interval.high),
                 p_value=interval.p_value,
                 is_primary=term.kind != "group",
                 n_athletes=term.n_athletes,
@@ -96,11 +96,11 @@ def posterior_rows(
         }  # fmt: skip
         rows += [
             about(
-                statistic=f"posterior_{names[term.kind]}",
-                **in_percent(marginal.median, marginal.low, marginal.high), method=method, **of,
+                f"posterior_{names[term.kind]}", *in_percent(marginal.median, marginal.low, marginal.high),
+                method=method, **of,
             ),
             about(
-                statistic="probability_above_zero", estimate=marginal.above_zero,
+                "probability_above_zero", marginal.above_zero,
                 level=None, method="posterior probability of an effect above zero", **of,
             ),
         ]  # fmt: skip

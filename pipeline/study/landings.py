@@ -151,10 +151,10 @@ def _shares(rows: pl.DataFrame, table: Counts, about: About) -> Iterator[Statist
     for name, count in counts.items():
         low, high = wilson(count, n)
         yield about(
-            statistic=f"share_{name}",
-            estimate=count / n,
-            low=float(low),
-            high=float(high),
+            f"share_{name}",
+            count / n,
+            float(low),
+            float(high),
             method="share of rearfoot landings; Wilson's interval",
             note=note,
             smallest_cell=smallest,
@@ -176,8 +176,8 @@ def _tests(table: Counts, about: About, cell: int | None) -> Iterator[Statistic]
         tests |= {name: test(table[np.ix_(occurs, occurs)]) for name, test in _OF_ALL_CLASSES.items()}
     for name, test in tests.items():
         yield about(
-            statistic=f"{name}_statistic",
-            estimate=test.statistic,
+            f"{name}_statistic",
+            test.statistic,
             level=None,
             p_value=test.p_value,
             is_primary=name == "mcnemar_exact",
@@ -201,12 +201,12 @@ def _angles(rows: pl.DataFrame, table: Counts, about: About, *, seed: int) -> It
     for name in ("early", "late"):
         mean = float(measured[f"{name}_angle_deg"].to_numpy().mean())
         method = "mean of the feet's mean angles"
-        yield about(statistic=f"angle_{name}_deg", estimate=mean, method=method, note=n, smallest_cell=smallest)
+        yield about(f"angle_{name}_deg", mean, method=method, note=n, smallest_cell=smallest)
     yield about(
-        statistic="angle_change_deg",
-        estimate=change.mean,
-        low=change.low,
-        high=change.high,
+        "angle_change_deg",
+        change.mean,
+        change.low,
+        change.high,
         p_value=change.p_value,
         method=f"mean change of a runner's angle, t interval; p by signs, {change.p_method}",
         note=" ".join(filter(None, (n + ".", change.note))),
@@ -228,7 +228,7 @@ def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None)
     if gained + lost:
         one_sided = "" if gained and lost else "All changed the same way: the odds have no finite estimate."
         exact = "conditional logistic regression with runners as strata, exact interval"
-        yield about(statistic="odds_ratio", **_finite(odds_as_counted(gained, lost)), note=one_sided, method=exact)
+        yield about("odds_ratio", *_finite(odds_as_counted(gained, lost)), note=one_sided, method=exact)
     changed = with_speeds(rows)
     if changed is None:
         return
@@ -240,7 +240,7 @@ def _odds(rows: pl.DataFrame, table: Counts, about: About, smallest: int | None)
         for name, one in zip(names, odds, strict=True):
             if name is not None:
                 wald = "conditional logistic regression, Wald's interval"
-                yield about(statistic=name, **_finite(one), note=note, method=wald)
+                yield about(name, *_finite(one), note=note, method=wald)
 
 
 #: By what is held equal: the odds then, and those for more of each; None for what was given before.
@@ -265,9 +265,8 @@ def _at_equal(changed: pl.DataFrame, covariates: Sequence[str]) -> tuple[Sequenc
     return odds, f"{changed.height} runners changed and have {' and '.join(f'{name}s' for name in names)}"
 
 
-def _finite(odds: Odds | None) -> dict[str, float | None]:
-    ends = {} if odds is None else {"estimate": odds.ratio, "low": odds.low, "high": odds.high}
-    return {"estimate": None} | {name: value if np.isfinite(value) else None for name, value in ends.items()}
+def _finite(odds: Odds | None) -> list[float | None]:
+    return [None] if odds is None else [value if np.isfinite(value) else None for value in odds]
 
 
 def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
@@ -286,16 +285,12 @@ def _raters(table: Counts, about: About) -> Iterator[Statistic]:
         return
     occurs = np.flatnonzero(table.sum(axis=0) + table.sum(axis=1))
     same = f"{n} feet seen by two raters, {int(np.trace(table))} of them classed alike"
-    kappa = low = high = None
-    if len(occurs) > 1:
-        kappa, low, high = cohens_kappa(table[np.ix_(occurs, occurs)])
+    kappa = cohens_kappa(table[np.ix_(occurs, occurs)]) if len(occurs) > 1 else (None,)
     yield about(
-        statistic="kappa",
-        estimate=kappa,
-        low=low,
-        high=high,
+        "kappa",
+        *kappa,
         method="Cohen's kappa of two raters, large-sample interval",
-        note=same if kappa is not None else f"{same}: with one class there is no kappa",
+        note=same if len(occurs) > 1 else f"{same}: with one class there is no kappa",
         smallest_cell=_smallest(*table.ravel()),
         way="kappa",
     )

@@ -60,11 +60,11 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
     return AnalysisResult([
         *_shares(about, change, _QUANTILE * error, independent_athletes(shared / error), how=how, note=note),
         about(
-            statistic="smallest_detectable_change_pct", estimate=percent(1.96 * within), level=None,
+            "smallest_detectable_change_pct", percent(1.96 * within), level=None,
             method="of a single run: 1.96 standard deviations of changes of runs within athletes",
         ),
         about(
-            statistic="sd_of_true_changes_pct", estimate=percent(true), level=None,
+            "sd_of_true_changes_pct", percent(true), level=None,
             method="standard deviation of athletes' changes beyond the scatter of their runs and the error of "
             "their responses, by moments",
         ),
@@ -128,7 +128,7 @@ def _shares(
         shared = "" if told == n else f" for {told:.3g} independent athletes, as much as {n} with a shared error tell"
         rows.append(
             about(
-                statistic=statistic, estimate=count / n, low=float(low), high=float(high),
+                statistic, count / n, float(low), float(high),
                 method=f"share of athletes; {how}; Wilson's interval{shared}",
                 note=note if statistic == "share_beyond" else "",
                 smallest_cell=smallest, way="wilson",

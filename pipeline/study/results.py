@@ -57,7 +57,8 @@ class Statistic:
 
 
 def statistics_of(analysis: Analysis, rows: pl.DataFrame | None) -> Callable[..., Statistic]:
-    """A constructor of the statistics of an analysis, with their numbers of athletes and runs filled in.
+    """A constructor of the statistics of an analysis: of which number, its estimate, the ends of its interval, and more
+    by name; their numbers of athletes and runs are filled in.
 
     Args:
         rows: with `athlete_id` and `run_id` of what was analysed, or `n_runs` of each row; None where neither was

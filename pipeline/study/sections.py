@@ -66,7 +66,7 @@ def _rows(analysis: Analysis, means: pl.DataFrame, names: Sequence[str], between
     about = statistics_of(analysis, means.filter(pl.col("section") == 0))
     result = [
         about(
-            statistic="section_level", part=name, level=None, estimate=float(np.exp(log[:, place].mean())),
+            "section_level", float(np.exp(log[:, place].mean())), part=name, level=None,
             method=f"geometric mean over athletes with all sections [{analysis.metric_unit}]",
         )
         for place, name in enumerate(names)
@@ -78,7 +78,7 @@ def _rows(analysis: Analysis, means: pl.DataFrame, names: Sequence[str], between
         test = sections_differ(log, between.columns, weights, shared=shared)
         result.append(
             about(
-                statistic=statistic, estimate=test.f, level=None, p_value=test.p_value, way="f",
+                statistic, test.f, level=None, p_value=test.p_value, way="f",
                 method="analysis of variance of repeated measures, degrees of freedom by Greenhouse and Geisser: "
                 f"{test.df:.4g} and {test.df_error:.4g}, epsilon {test.epsilon:.4g}"
                 + ("; with the error of the responses to speed that athletes have in common" if shared.any() else ""),

@@ -25,7 +25,7 @@ import polars as pl
 
 from pipeline.study.cohort import Flow, Step
 from pipeline.study.conduct import StudyResult
-from pipeline.study.results import Figure, compare_with_published
+from pipeline.study.results import compare_with_published
 
 #: Attributes of a run in the order in which they are left out: the most identifying first.
 GROUPS = ("device", "surface", "kind")
@@ -51,7 +51,7 @@ def suppress_small_cells(result: StudyResult) -> StudyResult:
         flow=suppress_in_flow(result.flow, least),
         results=results,
         comparison=compare_with_published(results, result.study.published),
-        figures=[figure for figure in result.figures if not _shows(figure, small_analyses)],
+        figures=[figure for figure in result.figures if (figure.analysis, figure.metric) not in small_analyses],
         power=power,
         flows={key: suppress_in_flow(flow, least) for key, flow in result.flows.items() if key not in small_analyses},
     )
@@ -103,17 +103,13 @@ def shared_groups(runs: pl.DataFrame, least: int) -> pl.DataFrame:
         runs: with `athlete_id`, `kind`, `surface` and `device`.
         least: smallest number of athletes of a group.
     """
-    result = runs
+    result, n_athletes = runs, pl.col("athlete_id").n_unique().over(*GROUPS)
     for column in GROUPS:
-        result = result.with_columns(pl.when(_n_athletes() >= least).then(column).alias(column))
+        result = result.with_columns(pl.when(n_athletes >= least).then(column).alias(column))
     while (joining := _to_join(result, least)) is not None:
         is_same = pl.all_horizontal(pl.col(name).eq_missing(value) for name, value in joining.items())
         result = result.with_columns(pl.when(~is_same).then(name).alias(name) for name in GROUPS)
     return result
-
-
-def _n_athletes() -> pl.Expr:
-    return pl.col("athlete_id").n_unique().over(*GROUPS)
 
 
 def _to_join(result: pl.DataFrame, least: int) -> dict[str, str | None] | None:
@@ -128,7 +124,3 @@ def _to_join(result: pl.DataFrame, least: int) -> dict[str, str | None] | None:
 def _is_small(count: int | None, least: int) -> bool:
     """Whether a count is small; 0 is not, since it identifies no one."""
     return count is not None and 0 < count < least
-
-
-def _shows(figure: Figure, analyses: set[tuple[str, str]]) -> bool:
-    return (figure.analysis, figure.metric) in analyses

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from pipeline.core.published import works
+from pipeline.core.toml import beside
 from pipeline.study.results import Statistic
 from pipeline.study.study_file import Study
-
-_WORKS = Path(__file__).with_name("sources.toml")
 
 
 @dataclass(frozen=True)
@@ -42,8 +39,7 @@ class Source:
 @cache
 def all_sources() -> tuple[Source, ...]:
     """All works of the file."""
-    works = tomllib.loads(_WORKS.read_text(encoding="utf-8"))["source"]
-    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in works)
+    return tuple(Source(**source | {"of": tuple(source["of"])}) for source in beside(__file__)["source"])
 
 
 def sources(study: Study, statistics: Sequence[Statistic], *, is_corrected: bool, with_power: bool) -> list[Source]:

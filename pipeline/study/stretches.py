@@ -213,6 +213,6 @@ def percent(log_change: float | None) -> float | None:
     return None if log_change is None else 100 * float(np.expm1(log_change))
 
 
-def in_percent(log_change: float, low: float | None, high: float | None) -> dict[str, float | None]:
+def in_percent(*log_changes: float | None) -> tuple[float | None, ...]:
     """An estimate and its interval, changes of a logarithm, as percent."""
-    return {"estimate": percent(log_change), "low": percent(low), "high": percent(high)}
+    return tuple(percent(log_change) for log_change in log_changes)

@@ -62,10 +62,8 @@ def onsets(material: Material, analysis: Analysis) -> AnalysisResult:
     n_athletes = rows["athlete_id"].n_unique()
     supported = estimate if estimate is not None and estimate.is_given(ONSET_LEVEL) else None
     row = statistics_of(analysis, rows)(
-        statistic="onset_km",
-        estimate=10 * supported.distance if supported else None,
-        low=10 * supported.low if supported else None,
-        high=10 * supported.high if supported else None,
+        "onset_km",
+        *((10 * supported.distance, 10 * supported.low, 10 * supported.high) if supported else (None,)),
         p_value=estimate.p_value if estimate is not None else None,
         is_primary=True,
         method="best hinge in the athletes' mean lines, against random signs of whole athletes; interval by "
@@ -158,8 +156,8 @@ def _trend_rows(analysis: Analysis, fitted: MixedTrend, rows: pl.DataFrame, betw
     return [
         *term_rows(analysis, fitted.slopes, between, about, slope_names(analysis), method=method, note=fitted.note),
         *term_rows(analysis, fitted.levels, between, about, LEVELS, method=method, note=fitted.note),
-        about(statistic="sd_of_athletes_slopes_pct", estimate=percent(fitted.sd_slope), level=None),
-        about(statistic="sd_of_splits_pct", estimate=percent(fitted.sd_residual), level=None),
+        about("sd_of_athletes_slopes_pct", percent(fitted.sd_slope), level=None),
+        about("sd_of_splits_pct", percent(fitted.sd_residual), level=None),
         *_posterior_of_slopes(analysis, rows, between),
     ]
 

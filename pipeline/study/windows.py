@@ -80,8 +80,8 @@ def equivalent_windows(material: Material, analysis: Analysis) -> AnalysisResult
     result = equivalence(changes, float(np.log1p(analysis.margin_pct / 100)), shared_se=shared_se)
     found = "equivalent" if result.is_equivalent else "not shown to be equivalent"
     row = statistics_of(analysis, pairs)(
-        statistic="change_pct",
-        **in_percent(result.mean, result.low, result.high),
+        "change_pct",
+        *in_percent(result.mean, result.low, result.high),
         level=0.90,
         p_value=result.p_value,
         is_primary=True,
@@ -178,8 +178,8 @@ def _change_rows(
     of_levels = standardised_by_levels(early, late)
     levels = [
         about(
-            statistic=f"{name}_level",
-            estimate=float(np.exp(units[name].to_numpy().mean())),
+            f"{name}_level",
+            float(np.exp(units[name].to_numpy().mean())),
             level=None,
             method=f"geometric mean over {analysis.unit}s [{analysis.metric_unit}]",
         )
@@ -188,8 +188,8 @@ def _change_rows(
     return [
         *levels,
         about(
-            statistic="change_pct",
-            **in_percent(change.mean, change.low, change.high),
+            "change_pct",
+            *in_percent(change.mean, change.low, change.high),
             p_value=change.p_value,
             is_primary=True,
             shared_se=_shared_se(units),
@@ -199,23 +199,17 @@ def _change_rows(
             note=(change.note + _disagreement(change) + _by_runs(analysis)).lstrip("; "),
         ),
         about(
-            statistic="d_z",
-            estimate=change.effect,
-            low=change.effect_low,
-            high=change.effect_high,
+            "d_z", change.effect, change.effect_low, change.effect_high,
             method="mean change of the logarithm over the SD of changes, with Hedges' correction for small samples; "
             "interval by the noncentral t; not comparable with a difference over the SD between people",
         ),
         about(
-            statistic="d_av",
-            estimate=of_levels.value,
-            low=of_levels.low,
-            high=of_levels.high,
+            "d_av", *of_levels,
             method="difference of mean levels over the mean of their two SDs, with Hedges' correction for small "
             "samples: comparable with published standardised mean differences; approximate interval, that of the mean "
             "over the SD of differences by the noncentral t, rescaled",
         ),
-    ]
+    ]  # fmt: skip
 
 
 def _figure(analysis: Analysis, units: pl.DataFrame) -> Figure:

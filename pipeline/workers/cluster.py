@@ -15,9 +15,10 @@ from itertools import islice
 from typing import Any
 
 from pipeline.core.errors import UsageError
+from pipeline.core.reasons import Reason, because
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import lent_worker
-from pipeline.workers.pool import LOST_BY_CLUSTER, Mapper, WorkerLost
+from pipeline.workers.pool import Loss, Mapper, WorkerLost
 
 #: By weight: of files that is their number.
 BATCH = BatchSize(128, 32)
@@ -105,9 +106,10 @@ def _results(
             try:
                 results = submitted([item]).result()
             except KilledWorker:
+                loss = Loss(because(Reason.CLUSTER_LOST))
                 if of_lost.lost is None:
-                    raise WorkerLost(f"A task was lost: {LOST_BY_CLUSTER.words}.") from None
-                results = [of_lost.lost(item, LOST_BY_CLUSTER)]
+                    raise WorkerLost(f"A task was lost: {loss.words}.") from None
+                results = [of_lost.lost(item, loss)]
             yield from results
     finally:
         client.cancel(list(futures))  # after an error nothing more is begun

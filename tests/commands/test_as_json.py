@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
-from pipeline.commands.as_json import DOCUMENTS, print_json, rows_of
+from pipeline.commands.as_json import documents, print_json, rows_of
 from pipeline.store.layout import read_table
 from tests.support.demo_store import Refreshed
 from tests.support.fit_runs import fit_run
@@ -30,7 +30,7 @@ def run(*words: str | Path) -> Result:
 
 def document(command: str, result: Result) -> dict[str, object]:
     parsed: dict[str, object] = json.loads(result.stdout)
-    assert list(parsed) == list(DOCUMENTS[command])
+    assert list(parsed) == list(documents()[command])
     return parsed
 
 
@@ -45,6 +45,7 @@ def test_check_gives_every_row_of_the_ledger(tiny_inbox: Make):
     ]  # fmt: skip
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_refresh_gives_what_is_new(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
     words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--json")

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.core.reasons import Reason, as_json, because, words
 from pipeline.core.settings import Settings
 from pipeline.pages.club_pages import LARGE_CLUB, LATEST_DAYS, MOST_CHANGING, MOST_LISTED, MOST_RUNS, index_page
 from pipeline.pages.club_rows import Pages
@@ -161,11 +162,12 @@ def test_of_many_changes_so_many_are_listed_and_the_rest_counted(n: int):
 
 @pytest.mark.parametrize("n", [0, 1, MOST_LISTED, MOST_LISTED + 1])
 def test_refused_files_are_listed_with_what_to_do(n: int):
-    files = [file(f"ari/{place:02d}.fit", "rejected", reason="empty", fix="Copy it again.") for place in range(n)]
+    reasons = [because(Reason.EMPTY)]
+    files = [file(f"ari/{place:02d}.fit", "rejected", reasons=as_json(reasons)) for place in range(n)]
     found = index(club(drift(), recordings=[*files, file("ari/good.fit")]))
     assert found["n_refused"] == n
     assert len(found["refused"]) == min(n, MOST_LISTED)
-    assert all((one["reason"], one["fix"]) == ("empty", "Copy it again.") for one in found["refused"])
+    assert all((one["reason"], one["fix"]) == words(reasons) for one in found["refused"])
 
 
 def test_athletes_of_whom_no_run_was_read_are_named():

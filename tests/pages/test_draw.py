@@ -16,12 +16,13 @@ import jinja2
 import polars as pl
 import pytest
 
+from pipeline.core.catalogue import catalogue
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import read_inbox
 from pipeline.pages import draw as drawing
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.draw import draw
-from pipeline.pages.language import Language, catalogue
+from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.units import Units
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import link_tree, published
@@ -420,10 +421,10 @@ def _language(code: str) -> Language:
 
 
 def test_a_text_without_values_is_part_of_a_template_and_one_that_no_catalogue_has_fails():
-    for code, text in (("en", "To the content"), ("de", catalogue("de")["frame.skip"])):
+    for code, text in (("en", "To the content"), ("de", catalogue(TEXTS, "de")["frame.skip"])):
         assert drawing._templates(_language(code)).from_string("{{ t('frame.skip') }}").render({}) == text
     escaped = drawing._templates(_language("en")).from_string('{{ t("frame.scrolls") ~ "<" }}').render({})
-    assert escaped == f"{catalogue('en')['frame.scrolls']}&lt;"
+    assert escaped == f"{catalogue(TEXTS, 'en')['frame.scrolls']}&lt;"
     with pytest.raises(KeyError, match=r"no\.such_text"):
         drawing._templates(_language("en")).from_string('{{ t("no.such_text") }}')
 

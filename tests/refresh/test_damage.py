@@ -15,7 +15,7 @@ from click.testing import CliRunner
 
 from pipeline import read_store
 from pipeline.__main__ import main
-from pipeline.commands.as_json import DOCUMENTS
+from pipeline.commands.as_json import documents
 from pipeline.core.errors import Damaged, NothingDone
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.damage import COMPARED, OUTPUTS, check_share, check_store, resting_on
@@ -343,7 +343,7 @@ def test_verify_names_what_is_damaged_repairs_it_and_says_so(club: Nights):
     assert (code, f"  {name} has another length than it was written with; on it rests responses" in said) == (1, True)
     code, said = run("verify", "--store", club.store, "--repair", "--jobs", "1", "--json")
     document = json.loads(said)
-    assert list(document) == list(DOCUMENTS["verify"])
+    assert list(document) == list(documents()["verify"])
     assert (code, document["damaged"], document["repaired"], document["schema"]) == (0, [], [name], 1)
 
 

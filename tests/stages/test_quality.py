@@ -1,7 +1,7 @@
 """Quality: what every rule finds in the samples of a run, exactly at its threshold.
 
 Inputs are readings as a device wrote them, taken through the stage `samples`; expected values follow by hand from
-`pipeline/core/quality_rules.py`.
+`pipeline/core/quality_rules.toml`.
 """
 
 from __future__ import annotations

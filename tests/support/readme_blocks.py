@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
-from pipeline.commands.as_json import DOCUMENTS
+from pipeline.commands.as_json import documents
 from pipeline.core.errors import EXIT_CODES
 from pipeline.formats.column_mapping import OPTIONS
 from pipeline.formats.columns import COLUMNS, MEANINGS
@@ -59,7 +59,7 @@ def _corrections_toml() -> str:
 
 
 def _json_keys() -> str:
-    rows = ((f"`{name}`", f"`{key}`", words) for name, keys in DOCUMENTS.items() for key, words in keys.items())
+    rows = ((f"`{name}`", f"`{key}`", words) for name, keys in documents().items() for key, words in keys.items())
     return _table(("command", "key", "meaning"), rows)
 
 
