@@ -79,7 +79,7 @@ def test_names_and_reasons_are_left_out_where_athletes_are_codes():
     ]
     (page,) = files(*rows, is_coded=True)
     club = RowsInMemory(is_coded=True)
-    expected = [f"{club.shown('ari')}, {rows[0]['sha256'][:8]}", f"nobody's, {rows[1]['sha256'][:8]}"]
+    expected = [f"{club.shown('ari')}, {rows[0]['sha256'][:8]}", f"no athlete, {rows[1]['sha256'][:8]}"]
     assert [one["path"] for one in page["files"]] == sorted(expected)
     assert {(one["reason"], one["fix"]) for one in page["files"]} == {("", "")}
 
