@@ -7,6 +7,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,8 +22,10 @@ import pytest
 
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
+from pipeline.refresh.steps import Executor, executor_over
+from pipeline.store import database
 from pipeline.store.lock import locked
-from pipeline.workers.pool import here
+from pipeline.workers.pool import Mapper, here
 from tests.support.demo_store import CLUB, Refreshed
 
 if TYPE_CHECKING:
@@ -52,6 +55,25 @@ def no_power_cut() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "sync", lambda: None)
         yield
+
+
+@pytest.fixture(autouse=True)
+def no_comments(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A refresh within a test leaves out the comments on columns, which take a third of a small one.
+
+    Those that tests share, and those of other processes, have them.
+    """
+    monkeypatch.setattr(database, "_comments", lambda *_: ())
+
+
+@pytest.fixture
+def no_outputs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A refresh within a test writes tables, but no database, exports or pages: two thirds of a small one."""
+
+    def tables_only(mapper: Mapper) -> Executor:
+        return replace(executor_over(mapper), write_outputs=lambda *_: None)
+
+    monkeypatch.setattr("pipeline.refresh.refresh.executor_over", tables_only)
 
 
 @contextmanager

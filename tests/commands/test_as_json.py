@@ -45,6 +45,7 @@ def test_check_gives_every_row_of_the_ledger(tiny_inbox: Make):
     ]  # fmt: skip
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_refresh_gives_what_is_new(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
     words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--json")

@@ -134,6 +134,7 @@ def test_0_when_done_and_everything_is_told(tiny_inbox: Make, tmp_path: Path):
         assert (tmp_path / "store" / name).exists()
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_0_also_when_some_files_were_refused_which_are_listed(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken"})
     result = run("refresh", "--inbox", inbox, "--store", tmp_path / "store")
@@ -162,6 +163,7 @@ def test_1_when_nothing_could_be_done(tiny_inbox: Make, tmp_path: Path, files: d
     assert not (tmp_path / "store" / "splitdrift.duckdb").exists()
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_1_when_the_disk_says_no_with_its_own_words(tiny_inbox: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     def full_disk(*_: object) -> None:
         raise OSError(28, "No space left on device", "splitdrift.duckdb")
@@ -172,6 +174,7 @@ def test_1_when_the_disk_says_no_with_its_own_words(tiny_inbox: Make, tmp_path: 
     assert (result.exit_code, result.stderr) == (1, told)
 
 
+@pytest.mark.usefixtures("no_outputs")
 @pytest.mark.parametrize("command", ["refresh", "check"])
 def test_a_recording_that_lies_with_two_athletes_is_pointed_out(command: str, tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})
@@ -296,6 +299,7 @@ def test_an_object_store_that_cannot_be_reached_is_told_with_its_address_and_wit
 # --- How much they say -----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_a_refresh_says_what_is_new_and_not_the_history(tiny_inbox: Make, tmp_path: Path):
     cycling = {f"ari/ride{n}.fit": fit_run(f"2026-03-{n:02}T09:00:00", km=1, sport="cycling") for n in range(1, 9)}
     inbox = tiny_inbox({"ari/a.fit": fit_run("2026-03-14T09:00:00", km=1), "ari/b.fit": b"broken", **cycling})
@@ -316,6 +320,7 @@ def test_a_refresh_says_what_is_new_and_not_the_history(tiny_inbox: Make, tmp_pa
     assert "ari/ride8.fit" in run(*words, "-v").output
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_quiet_leaves_what_needs_attention(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
     for words in (("check",), ("refresh", "--store", tmp_path / "store")):
@@ -344,6 +349,7 @@ def test_an_interrupt_of_any_command_exits_with_130_and_without_a_traceback(
     assert (result.exit_code, result.stderr) == (130, "\nsplitdrift: Interrupted.\n")
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_0_also_when_a_line_of_a_list_has_a_fault_which_is_named(tiny_inbox: Make, tmp_path: Path):
     inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "sessions.csv": "file,kind\nari/a.fit,jog\n"})
     for words in (("refresh", "--store", tmp_path / "store"), ("check",)):

@@ -36,6 +36,8 @@ design = "agreement"
 metrics = ["contact_time_ms"]
 """
 
+pytestmark = pytest.mark.usefixtures("no_outputs")
+
 
 def study(file: Path, store: Path, out: Path, *more: str | Path) -> Result:
     words = ["study", file, "--store", store, "--out", out, *more]

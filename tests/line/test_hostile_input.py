@@ -39,6 +39,7 @@ from tests.support.fit_runs import fit_run
 
 Make = Callable[[Mapping[str, bytes | str]], Path]
 ROOT = Path(__file__).parents[2]
+NO_PAGES = 'pages = "none"\n'
 HEADER = b"elapsed_s,distance_m\n"
 
 
@@ -191,9 +192,9 @@ def test_the_longest_run_has_fewer_elements_than_the_limit():
 
 
 @pytest.mark.parametrize(("ending", "one"), [("gpx", b"<trk/>"), ("tcx", b"<Activity/>")])
-def test_a_file_that_declares_a_million_activities_is_refused_before_they_are_looked_into(ending: str, one: bytes):
+def test_a_file_that_declares_too_many_activities_is_refused_before_they_are_looked_into(ending: str, one: bytes):
     # Each cost a frame of its own: ten bytes of file, two milliseconds.
-    assert "more than 1,000 activities" in refusal(f"a.{ending}", b"<a>" + one * 1_000_000 + b"</a>", seconds=5)
+    assert "more than 1,000 activities" in refusal(f"a.{ending}", b"<a>" + one * 200_000 + b"</a>", seconds=5)
     assert "more than 1,000 activities" not in refusal(f"a.{ending}", b"<a>" + one * MOST_SESSIONS + b"</a>")
 
 
@@ -217,7 +218,7 @@ def test_xml_in_an_encoding_that_is_none_is_refused(encoding: str):
         pytest.param("b'x' * 100_000_000", marks=pytest.mark.depth),
         pytest.param("b'x,' * 50_000_000", marks=pytest.mark.depth),
         "b'elapsed_s,distance_m\\n0,0\\n1,' + b'3' * 100_000_000 + b'\\n2,6\\n'",
-        "b'elapsed_s,distance_m\\n0,0\\n1,' + b',' * 100_000_000 + b'\\n2,6\\n'",
+        pytest.param("b'elapsed_s,distance_m\\n0,0\\n1,' + b',' * 100_000_000 + b'\\n2,6\\n'", marks=pytest.mark.depth),
         pytest.param("b'elapsed_s,distance_m\\n0,0\\n1,\"' + b'\\n' * 100_000_000", marks=pytest.mark.depth),
         pytest.param("b'\"' * 100_000_000", marks=pytest.mark.depth),
         pytest.param("bytes(100_000_000)", marks=pytest.mark.depth),
@@ -545,7 +546,7 @@ def test_a_file_may_have_any_name_that_a_system_allows(tmp_path: Path, tiny_inbo
     ]
     names += ["a!b.csv", "CON.csv", "%s%n{0}.csv", "-rf.csv", "a\\b.csv"]
     files = {f"ari/{name}": HEADER for name in names}
-    store = refreshed(tiny_inbox({"bo/a.fit": fit_run(), **files}), tmp_path / "store")
+    store = refreshed(tiny_inbox({"bo/a.fit": fit_run(km=1), **files}), tmp_path / "store")
     assert fates(store) == {"bo/a.fit": "accepted", **dict.fromkeys(files, "rejected")}
     with (store / "rejected" / "rejected.csv").open(encoding="utf-8", newline="") as lines:
         assert {row[0].removeprefix("'") for row in csv.reader(lines)} == {"path", *files}
@@ -584,8 +585,9 @@ def test_pipes_sockets_and_loops_in_an_inbox_are_passed_over_without_waiting(tmp
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("no_outputs")
 def test_pipes_instead_of_lists_do_not_make_a_refresh_wait(tmp_path: Path, tiny_inbox: Make):
-    inbox = tiny_inbox({"ari/a.fit": fit_run()})
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
     for name in ("roster.csv", "settings.toml", "ari/columns.toml"):
         os.mkfifo(inbox / name)
     with watchdog(60):
@@ -611,6 +613,7 @@ def test_an_inbox_may_be_deeper_than_a_program_may_call_itself(tiny_inbox: Make,
         subprocess.run(["rm", "-rf", inbox / "ari" / "d"], check=True)
 
 
+@pytest.mark.usefixtures("no_outputs")
 @pytest.mark.parametrize("name", ["a" * 222, "=" * 70])
 def test_an_athlete_whose_name_the_store_has_no_room_for_costs_their_own_files_only(
     tmp_path: Path, tiny_inbox: Make, name: str
@@ -627,7 +630,7 @@ def test_an_athlete_whose_name_the_store_has_no_room_for_costs_their_own_files_o
 @pytest.mark.slow
 def test_the_command_takes_an_inbox_deeper_than_a_program_may_call_itself(tmp_path: Path, tiny_inbox: Make):
     deep = "/".join("d" * 1200)
-    inbox = tiny_inbox({"ari/a.fit": fit_run()})
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "settings.toml": NO_PAGES})
     os.makedirs(inbox / "ari" / "d")
     here = Path.cwd()
     os.chdir(inbox / "ari")
@@ -644,7 +647,7 @@ def test_the_command_takes_an_inbox_deeper_than_a_program_may_call_itself(tmp_pa
 
 @pytest.mark.slow
 def test_control_characters_in_the_names_of_files_do_not_reach_the_terminal(tiny_inbox: Make):
-    inbox = tiny_inbox({"ari/\x1b[2J.fit": fit_run()})
+    inbox = tiny_inbox({"ari/\x1b[2J.fit": fit_run(km=1)})
     shown = subprocess.run(
         [sys.executable, "-m", "pipeline", "check", "--inbox", inbox], cwd=ROOT, capture_output=True, check=True
     )

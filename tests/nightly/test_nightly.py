@@ -55,7 +55,7 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def inbox(tiny_inbox: Make) -> Path:
+def inbox(tiny_inbox: Make, no_outputs: None) -> Path:  # noqa: ARG001
     return tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": b"broken", "settings.toml": 'pages = "none"\n'})
 
 

@@ -21,6 +21,8 @@ from pipeline.store.layout import read_table
 from tests.odd import correction_files as files
 from tests.odd.correction_files import Truth
 
+pytestmark = pytest.mark.usefixtures("no_outputs")
+
 
 class Club:
     """An inbox and its store."""

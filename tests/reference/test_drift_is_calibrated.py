@@ -82,7 +82,7 @@ def assert_between(observed: Share, lowest: float, highest: float, what: str) ->
     assert observed.low <= highest, f"{what}: {observed}, wanted at most {highest} %"
 
 
-@pytest.mark.parametrize("n_athletes", [100, pytest.param(500, marks=depth)])
+@pytest.mark.parametrize("n_athletes", [60, pytest.param(500, marks=depth)])
 def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth(n_athletes: int):
     """Hills, fading pace, losses, runs of 5 to 40 km, errors that correlate by half."""
     rows = analysed(CLUB.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 1)
@@ -110,7 +110,7 @@ def test_so_it_does_with_devices_that_err_and_the_settings_as_they_come(drift_pc
 @pytest.mark.parametrize(
     ("what", "season"),
     [
-        ("3 runs", PART.but(n_runs=3, n_athletes=100)),
+        ("3 runs", PART.but(n_runs=3, n_athletes=60)),
         pytest.param("3 runs", PART.but(n_runs=3), marks=depth),
         pytest.param("5 runs", PART.but(n_runs=5), marks=depth),
         pytest.param("30 runs", PART.but(n_runs=30, n_athletes=100), marks=depth),
@@ -145,7 +145,7 @@ CLIMBS_AND_SLOWS = PART.but(late_climb_pct=3.0, fade_pct=-3.0, speed_per_slope=-
         pytest.param("slows down", PART.but(fade_pct=-5.0), marks=depth),
         pytest.param("climbs late", PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
         pytest.param("climbs late and slows down for it", CLIMBS_AND_SLOWS, marks=depth),
-        ("climbs late and slows down for it", CLIMBS_AND_SLOWS.but(n_athletes=90)),
+        ("climbs late and slows down for it", CLIMBS_AND_SLOWS.but(n_athletes=60)),
     ],
     ids=["slows_down", "climbs_late", "both", "both_of_few"],
 )
@@ -157,7 +157,7 @@ def test_an_athlete_who_only_does_that_seldom_raises_an_alarm(what: str, season:
     assert raw > 1, f"raw change {raw:.2f} % per 10 km: the case is no test"
 
 
-@pytest.mark.parametrize("n_athletes", [90, pytest.param(220, marks=depth)])
+@pytest.mark.parametrize("n_athletes", [60, pytest.param(220, marks=depth)])
 def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen(n_athletes: int):
     rows = analysed(PART.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 4)
     assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
@@ -203,7 +203,7 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
 @pytest.mark.parametrize(
     "season",
     [
-        PART.but(fade_pct=-5.0, n_athletes=90),
+        PART.but(fade_pct=-5.0, n_athletes=60),
         pytest.param(PART.but(fade_pct=-5.0), marks=depth),
         pytest.param(PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
     ],
@@ -212,7 +212,7 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
 def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_drifting(season: Season):
     """The whole way to the finding: responses, the club, drift, correction for the number of athletes.
 
-    Of 220 the whole Wilson interval lies below; of 90 none could, so that it has only to reach there.
+    Of 220 the whole Wilson interval lies below; of 60 none could, so that it has only to reach there.
     """
     splits = draw(season, 6, only=(CONTACT,))
     enter = {name: value for name, value in NUMBERS.items() if name not in ("max_collinearity", "seed")}

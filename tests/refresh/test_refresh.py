@@ -16,7 +16,8 @@ from polars.testing import assert_frame_equal
 
 from pipeline.core.errors import BrokenPromise, NothingDone, UsageError
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.refresh import SHARD_FILES, check, refresh
+from pipeline.refresh.by_section import SHARD_FILES
+from pipeline.refresh.refresh import check, refresh
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES, publishable
 from tests.support.demo_store import CLUB, Refreshed
@@ -27,8 +28,12 @@ TRUTH = CLUB.parent / "truth.csv"
 
 
 @pytest.fixture
-def line(tiny_inbox: Make, tmp_path: Path) -> Callable[[Mapping[str, bytes | str]], Refreshed]:
-    """Take an inbox of the files given by path through the line, up to the pages."""
+def line(
+    tiny_inbox: Make,
+    tmp_path: Path,
+    no_outputs: None,  # noqa: ARG001
+) -> Callable[[Mapping[str, bytes | str]], Refreshed]:
+    """Take an inbox of the files given by path through the line, up to the tables."""
 
     def run(files: Mapping[str, bytes | str]) -> Refreshed:
         inbox = read_inbox(tiny_inbox({"settings.toml": 'pages = "none"\n', **files}))
@@ -118,14 +123,14 @@ def test_no_row_speaks_of_a_run_that_is_not_in_runs(demo: Refreshed, table: str)
 def assert_equal_stores(one: Path, other: Path) -> None:
     for table in TABLES:
         assert_frame_equal(read_table(one, table), read_table(other, table), check_exact=True)
-    for name in ("athlete_drift.csv", "recordings.csv"):
-        assert (one / "exports" / name).read_bytes() == (other / "exports" / name).read_bytes()
 
 
 @pytest.mark.slow
 def test_two_workers_give_the_same_tables_as_one_process(small_club: Path, small: Refreshed, tmp_path: Path):
     refresh(read_inbox(small_club), tmp_path / "store", jobs=2)
     assert_equal_stores(small.store, tmp_path / "store")
+    for name in ("athlete_drift.csv", "recordings.csv"):
+        assert (small.store / "exports" / name).read_bytes() == (tmp_path / "store" / "exports" / name).read_bytes()
 
 
 def test_a_second_refresh_of_the_same_inbox_changes_nothing(line: RunContext, tmp_path: Path):
@@ -143,6 +148,7 @@ def test_check_judges_as_refresh_does_and_writes_nothing(line: RunContext, tmp_p
     assert sorted(tmp_path.rglob("*")) == before
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_progress_counts_every_file_once(tiny_inbox: Make, tmp_path: Path):
     folder = tiny_inbox({f"{name}/{number}.fit": fit_run(km=0.1) for name in ("ari", "bo") for number in range(3)})
     told: list[tuple[int, int]] = []
@@ -233,6 +239,7 @@ def test_a_file_in_the_inbox_itself_belongs_to_no_athlete(line: RunContext):
     )
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_a_file_that_cannot_be_opened_is_rejected_with_the_systems_words(tiny_inbox: Make, tmp_path: Path):
     folder = tiny_inbox({"ari/a.fit": fit_run(km=1), "ari/b.fit": fit_run(km=1)})
     inbox = read_inbox(folder)
@@ -243,6 +250,7 @@ def test_a_file_that_cannot_be_opened_is_rejected_with_the_systems_words(tiny_in
     assert row["fix"] == "Check its permissions and its name; a name that is no valid UTF-8 must be changed."
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_a_name_that_is_no_utf8_does_not_stop_the_others(tiny_inbox: Make, tmp_path: Path):
     folder = tiny_inbox({"ari/a.fit": fit_run(km=1)})
     with open(os.fsencode(folder / "ari") + b"/\xff.fit", "wb") as file:
@@ -325,7 +333,7 @@ def test_a_refresh_that_breaks_half_way_leaves_the_old_store(
     def full_disk(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("pipeline.refresh.club.write_database", full_disk)
+    monkeypatch.setattr("pipeline.refresh.club.write_table", full_disk)
     with pytest.raises(OSError, match="No space left on device"):
         refresh(read_inbox(tmp_path / "inbox"), store, jobs=1)
     assert state(store) == before

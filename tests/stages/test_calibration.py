@@ -304,6 +304,16 @@ def drifting(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return store_of(splits, tmp_path_factory.mktemp("drifting") / "store")
 
 
+Steps = list[tuple[int, int]]
+
+
+@pytest.fixture(scope="module")
+def one_draw(drifting: Path) -> tuple[pl.DataFrame, Steps]:
+    """Its rates from one draw in this process, and the steps that were counted."""
+    steps = Steps()
+    return self_check(drifting, draws=1, jobs=1, progress=lambda done, total: steps.append((done, total))), steps
+
+
 def test_a_club_that_drifts_is_not_called_drifting_in_its_placebo_and_large_drifts_are_found(drifting: Path):
     rates = self_check(drifting, draws=10, jobs=1)
     for test in ("reversed", "shuffled"):
@@ -319,21 +329,20 @@ def test_a_club_that_drifts_is_not_called_drifting_in_its_placebo_and_large_drif
 
 
 @pytest.mark.slow
-def test_the_same_store_gives_the_same_rates_with_one_process_and_with_two(drifting: Path):
-    once = self_check(drifting, draws=1, jobs=1)
-    assert self_check(drifting, draws=1, jobs=2).equals(once)
+def test_the_same_store_gives_the_same_rates_with_one_process_and_with_two(
+    drifting: Path, one_draw: tuple[pl.DataFrame, Steps]
+):
+    assert self_check(drifting, draws=1, jobs=2).equals(one_draw[0])
 
 
-def test_another_seed_gives_other_draws(drifting: Path, tmp_path: Path):
+def test_another_seed_gives_other_draws(drifting: Path, one_draw: tuple[pl.DataFrame, Steps], tmp_path: Path):
     splits = read_table(drifting, "splits")
     other = self_check(store_of(splits, tmp_path / "store", Settings(seed=2)), draws=1, jobs=1)
-    assert not other.equals(self_check(drifting, draws=1, jobs=1))
+    assert not other.equals(one_draw[0])
 
 
-def test_the_steps_are_counted_up_to_their_number(drifting: Path):
-    seen: list[tuple[int, int]] = []
-    self_check(drifting, draws=1, jobs=1, progress=lambda done, total: seen.append((done, total)))
-    assert seen == [(place, 24) for place in range(1, 25)]  # 4 athletes, 3 tests, two stages
+def test_the_steps_are_counted_up_to_their_number(one_draw: tuple[pl.DataFrame, Steps]):
+    assert one_draw[1] == [(place, 24) for place in range(1, 25)]  # 4 athletes, 3 tests, two stages
 
 
 def test_the_command_shows_the_rates_and_writes_the_table_as_parquet_and_in_the_database(drifting: Path):

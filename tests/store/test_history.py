@@ -19,11 +19,13 @@ from pipeline.store.generations import building, generations, link_tree, point_t
 from pipeline.store.history import HISTORY, catch_up, changed_findings, read_history, what_came_in
 from tests.support.nights import CLOCKLESS, Nights, drifting_run
 
+pytestmark = pytest.mark.usefixtures("no_outputs")
+
 
 @pytest.fixture(scope="module")
 def refreshed_club(tmp_path_factory: pytest.TempPathFactory) -> Nights:
     """An athlete with a run, refreshed once; see `nights`."""
-    club = Nights(tmp_path_factory.mktemp("history") / "club")
+    club = Nights(tmp_path_factory.mktemp("history") / "club", outputs=False)
     club.put("settings.toml", 'pages = "none"\n')
     club.put("ari/0.fit", drifting_run(0))
     club.refresh()

@@ -8,6 +8,8 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.store.layout import read_table
+
 CLUB = Path(__file__).parents[2] / "data" / "club"
 
 
@@ -19,7 +21,9 @@ class Refreshed:
     ledger: pl.DataFrame
 
     def table(self, name: str) -> pl.DataFrame:
-        """A table as an outsider reads it: from the DuckDB file."""
+        """A table as an outsider reads it: from the DuckDB file, where there is one."""
+        if not (self.store / "splitdrift.duckdb").exists():
+            return read_table(self.store, name).sort(pl.all(), nulls_last=True)
         with duckdb.connect(str(self.store / "splitdrift.duckdb"), read_only=True) as connection:
             connection.execute("SET TimeZone = 'UTC'")
             return connection.sql(f"SELECT * FROM {name} ORDER BY ALL").pl()
