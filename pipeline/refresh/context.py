@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.inbox.inbox import Inbox, InboxFile
+from pipeline.store.bundles import GATHERED
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
+
+if TYPE_CHECKING:
+    from pipeline.stages.responses import ClubDraft
 
 
 @dataclass(frozen=True)
@@ -166,15 +170,45 @@ class SectionTask:
     """A section of the club whose rows are to be gathered: what is known of it, and what is new.
 
     Attributes:
-        bundles: names of those with what is new.
-        without: athletes whose known rows are no longer true, by table.
+        after_club: whether those of the stages that need what the club's responses have in common, or all before.
         metrics: in which the known rows of nobody are true any longer.
     """
 
     section: Section
-    bundles: tuple[str, ...]
-    without: Mapping[str, frozenset[str | None]]
+    after_club: bool
     metrics: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ResponsesTask:
+    """A section of a club whose responses are to be added up.
+
+    Attributes:
+        rows: of the state whose club it is.
+        draft: for the second sums; None for the first.
+        added_from: the number of sections whose sums these are added from.
+    """
+
+    rows: KeptRows
+    section: Section
+    draft: ClubDraft | None = None
+    added_from: int = 1
+
+    @property
+    def name(self) -> str:
+        """Of the bundle with its sums."""
+        order = "first" if self.draft is None else "second"
+        return f"{GATHERED}/responses/{self.rows.state.name}/{order}/{self.section.number}-{self.section.of}"
+
+
+def changes_of(section: Section) -> str:
+    """The name of the bundle that notes what changed in the files of a section, and whose rows are recomputed."""
+    return f"{GATHERED}/changes/{section.number}"
+
+
+def own_of(section: Section, *, after_club: bool) -> str:
+    """The folder of the bundles with what the athletes of a section gave."""
+    return f"{GATHERED}/{'after_club' if after_club else 'own'}/{section.number}"
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.
