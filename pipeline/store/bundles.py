@@ -1,8 +1,8 @@
 """Bundles: what a step made of a shard or an athlete, in one file of the state being built.
 
 Steps hand each other the names of bundles; the rows go from worker to worker by the store, and never through the
-process that plans. A bundle is a line of JSON with the names and lengths [bytes] of its tables, and after it the rows of
-each in Arrow's format.
+process that plans. A bundle is a line of JSON with the names and lengths [bytes] of its tables, and after it the rows
+of each in Arrow's format.
 """
 
 from __future__ import annotations
