@@ -7,7 +7,7 @@ values in braces. Where it has the forms `one` and `other`, the value `n` choose
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -70,11 +70,11 @@ class Language:
         """A number with its sign."""
         return self._written(signed(value, decimals))
 
-    def numbers(self, values: Iterable[float | None], decimals: int) -> list[str]:
+    def numbers(self, values: Sequence[float | None], decimals: int) -> list[str]:
         """Several numbers, each as `number` writes it."""
         return numbers(values, decimals, point=self._decimal)
 
-    def signs(self, values: Iterable[float | None], decimals: int = 1) -> list[str]:
+    def signs(self, values: Sequence[float | None], decimals: int = 1) -> list[str]:
         """Several numbers, each as `signed` writes it."""
         return numbers(values, decimals, sign="+", point=self._decimal)
 
