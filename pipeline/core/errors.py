@@ -77,13 +77,20 @@ class Refused(SplitdriftError):
 
     def __reduce__(self) -> tuple[Callable[..., Refused], tuple[tuple[Because, ...]]]:
         # Refusals travel from worker processes to the parent.
-        return (Refused.of, (self.reasons,))
+        return (type(self).of, (self.reasons,))
 
 
 class UsageError(SplitdriftError):
     """The command was given something it cannot work with (a missing inbox, an unknown table, a bad setting)."""
 
     exit_code = EXIT_WRONG_USE
+
+
+class Unusable(Refused, UsageError):
+    """A file that a person wrote is none that can be read.
+
+    A list or settings stop the command, a `columns.toml` costs the recordings that it is for.
+    """
 
 
 class NothingDone(SplitdriftError):

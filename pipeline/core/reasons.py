@@ -17,7 +17,7 @@ from __future__ import annotations
 import json
 import unicodedata
 from collections.abc import Iterable, Mapping
-from enum import StrEnum, auto
+from enum import StrEnum
 from functools import cache
 from pathlib import Path
 from string import Formatter
@@ -30,178 +30,46 @@ _TEXTS = Path(__file__).with_name("texts")
 MOST_CHARACTERS = 4000
 
 
-class Reason(StrEnum):
-    """The kinds."""
-
+#: The kinds.
+Reason = StrEnum(
+    "Reason",
     # The inbox and the refresh.
-    NO_ATHLETE = auto()
-    LONG_FOLDER_NAME = auto()
-    BEING_WRITTEN = auto()
-    CANNOT_BE_OPENED = auto()
-    INTERNAL_ERROR = auto()
-    WAITS = auto()
-    LOST = auto()
-    LOST_FOR_NOW = auto()
-    NO_START = auto()
-    NO_DISTANCE_COVERED = auto()
-    NO_DATE = auto()
-    TOOK_TOO_LONG = auto()
-    OUT_OF_MEMORY = auto()
-    KILLED = auto()
-    DIED = auto()
-    MEMORY_OVER_LIMIT = auto()
-    MEMORY_OVER_ALL = auto()
-    BUDGET_SPENT = auto()
-    RAISED = auto()
-    CLUSTER_LOST = auto()
+    "NO_ATHLETE LONG_FOLDER_NAME BEING_WRITTEN CANNOT_BE_OPENED INTERNAL_ERROR WAITS LOST LOST_FOR_NOW NO_START "
+    "NO_DISTANCE_COVERED NO_DATE TOOK_TOO_LONG OUT_OF_MEMORY KILLED DIED MEMORY_OVER_LIMIT MEMORY_OVER_ALL "
+    "BUDGET_SPENT RAISED CLUSTER_LOST "
     # Sessions.
-    SPREADSHEET = auto()
-    UNKNOWN_ENDING = auto()
-    FEW_MEASUREMENTS = auto()
-    NO_DISTANCE = auto()
-    CLOCK_NOT_SET = auto()
-    ELSE_EXPORT = auto()
+    "SPREADSHEET UNKNOWN_ENDING FEW_MEASUREMENTS NO_DISTANCE CLOCK_NOT_SET ELSE_EXPORT "
     # What else is said of sessions.
-    RUN = auto()
-    UNUSED_COLUMNS = auto()
-    SPORT_UNTOLD = auto()
-    CORRECTED = auto()
-    CORRECTED_BY = auto()
-    CORRECTED_BY_LEAVING_OUT = auto()
-    CORRECTED_SPORT = auto()
-    CORRECTED_CADENCE = auto()
-    CORRECTED_DISTANCE = auto()
-    CORRECTED_BELT = auto()
-    CORRECTED_CLOCK = auto()
-    CORRECTED_ZONE = auto()
-    CORRECTED_TAGS = auto()
-    DAMAGED = auto()
-    LEFT_OUT = auto()
-    OTHER_SPORT = auto()
-    AS_RUN = auto()
-    DUPLICATE = auto()
-    CLOCK_ALIGNED = auto()
-    CLOCK_AS_IT_IS = auto()
-    HOURS_APART = auto()
-    ONE_OF = auto()
-    CADENCE_OF_STRIDES = auto()
-    TOTAL_LEFT_OUT = auto()
-    ONE_FOOT = auto()
-    DISTANCE_OF_STEPS = auto()
-    STEPS_WITHOUT_LENGTH = auto()
-    STEPS_WITHOUT_TIMES = auto()
-    CLOCK_STEPPED_BACK = auto()
-    CLOCK_IN_LONGEST_GAP = auto()
-    CLOCK_UNDECIDED = auto()
-    CLOCK_NOT_SET_BACK = auto()
+    "RUN UNUSED_COLUMNS SPORT_UNTOLD CORRECTED CORRECTED_BY CORRECTED_BY_LEAVING_OUT CORRECTED_SPORT "
+    "CORRECTED_CADENCE CORRECTED_DISTANCE CORRECTED_BELT CORRECTED_CLOCK CORRECTED_ZONE CORRECTED_TAGS DAMAGED "
+    "LEFT_OUT OTHER_SPORT AS_RUN DUPLICATE CLOCK_ALIGNED CLOCK_AS_IT_IS HOURS_APART ONE_OF CADENCE_OF_STRIDES "
+    "TOTAL_LEFT_OUT ONE_FOOT DISTANCE_OF_STEPS STEPS_WITHOUT_LENGTH STEPS_WITHOUT_TIMES CLOCK_STEPPED_BACK "
+    "CLOCK_IN_LONGEST_GAP CLOCK_UNDECIDED CLOCK_NOT_SET_BACK "
     # Archives.
-    NAMED_ARCHIVE = auto()
-    ARCHIVE_IN_ARCHIVE = auto()
-    MANY_MEMBERS = auto()
-    ARCHIVE_METHOD = auto()
-    DAMAGED_ZIP = auto()
-    DAMAGED_GZIP = auto()
-    LEADS_OUT = auto()
-    ENCRYPTED = auto()
-    EMPTY_ARCHIVE = auto()
-    LARGE_ARCHIVE = auto()
-    MANY_SESSIONS = auto()
+    "NAMED_ARCHIVE ARCHIVE_IN_ARCHIVE MANY_MEMBERS ARCHIVE_METHOD DAMAGED_ZIP DAMAGED_GZIP LEADS_OUT ENCRYPTED "
+    "EMPTY_ARCHIVE LARGE_ARCHIVE MANY_SESSIONS "
     # FIT.
-    EMPTY = auto()
-    NO_FIT = auto()
-    OTHER_FIT = auto()
-    FIT_WITHOUT_MEASUREMENTS = auto()
-    FIT_DAMAGED = auto()
-    FIT_CUT = auto()
-    FIT_NO_SENSE = auto()
-    FIT_NO_SENSE_FROM = auto()
-    FIT_CHECKSUM = auto()
-    FIT_MANY_MESSAGES = auto()
-    PART_LOST = auto()
+    "EMPTY NO_FIT OTHER_FIT FIT_WITHOUT_MEASUREMENTS FIT_DAMAGED FIT_CUT FIT_NO_SENSE FIT_NO_SENSE_FROM FIT_CHECKSUM "
+    "FIT_MANY_MESSAGES PART_LOST "
     # XML.
-    DOCUMENT_TYPE = auto()
-    MANY_ELEMENTS = auto()
-    XML_BREAKS_OFF = auto()
-    XML_ENCODING = auto()
-    POINTS_BEFORE = auto()
-    NO_ACTIVITY = auto()
-    PLANNED_ROUTE = auto()
-    NO_TRACK = auto()
+    "DOCUMENT_TYPE MANY_ELEMENTS XML_BREAKS_OFF XML_ENCODING POINTS_BEFORE NO_ACTIVITY PLANNED_ROUTE NO_TRACK "
     # CSV: the table.
-    OTHER_ENCODING = auto()
-    NO_UTF16 = auto()
-    QUOTATION_MARKS = auto()
-    LONG_HEADER = auto()
-    MANY_COLUMNS = auto()
-    FEW_ROWS = auto()
-    LONG_ROW = auto()
-    LONG_ROW_OF_COMMAS = auto()
-    FEW_TIMES = auto()
+    "OTHER_ENCODING NO_UTF16 QUOTATION_MARKS LONG_HEADER MANY_COLUMNS FEW_ROWS LONG_ROW LONG_ROW_OF_COMMAS FEW_TIMES "
     # CSV: what its columns hold.
-    SAME_NAME = auto()
-    NO_UNIT = auto()
-    WRITE_UNIT = auto()
-    UNIT_LINES = auto()
-    UNIT_LINE = auto()
-    ZONE_OF_UNIT = auto()
-    TWO_SIGNS = auto()
-    UNCLEAR_COMMA = auto()
-    DAYS_WITHOUT_ZONE = auto()
-    DAY_OR_MONTH = auto()
-    NO_ZONE = auto()
-    NO_ZONE_EITHER = auto()
-    UNREADABLE_COLUMN = auto()
-    NO_TIME = auto()
-    NO_COLUMN_OF_DISTANCE = auto()
-    ABSENT_HEADER = auto()
-    NO_START_EITHER = auto()
-    NO_START_IF_ELAPSED = auto()
-    UNKNOWN_COLUMNS = auto()
-    UNKNOWN_COLUMN = auto()
-    COLUMNS_COMMAND = auto()
+    "SAME_NAME NO_UNIT WRITE_UNIT UNIT_LINES UNIT_LINE ZONE_OF_UNIT TWO_SIGNS UNCLEAR_COMMA DAYS_WITHOUT_ZONE "
+    "DAY_OR_MONTH NO_ZONE NO_ZONE_EITHER UNREADABLE_COLUMN NO_TIME NO_COLUMN_OF_DISTANCE ABSENT_HEADER "
+    "NO_START_EITHER NO_START_IF_ELAPSED UNKNOWN_COLUMNS UNKNOWN_COLUMN COLUMNS_COMMAND "
     # CSV: what a row is, and where recordings begin.
-    NO_CADENCE_OF_STEPS = auto()
-    NO_KILOMETRES = auto()
-    NO_LENGTH_OF_LAPS = auto()
-    NO_TIME_OF_LAPS = auto()
-    UNCOUNTED_KILOMETRES = auto()
-    NO_DURATION_OF_ROW = auto()
-    NO_LENGTH_OF_ROW = auto()
-    SEVERAL_WITHOUT_START = auto()
-    NAME_CHANGES = auto()
-    COUNT_STARTS_OVER = auto()
-    UNCLEAR_RECORDINGS = auto()
-    UNNAMED_RECORDING = auto()
-    LAPS_OR_RECORDINGS = auto()
+    "NO_CADENCE_OF_STEPS NO_KILOMETRES NO_LENGTH_OF_LAPS NO_TIME_OF_LAPS UNCOUNTED_KILOMETRES NO_DURATION_OF_ROW "
+    "NO_LENGTH_OF_ROW SEVERAL_WITHOUT_START NAME_CHANGES COUNT_STARTS_OVER UNCLEAR_RECORDINGS UNNAMED_RECORDING "
+    "LAPS_OR_RECORDINGS "
     # columns.toml.
-    COLUMNS_FILE_UNREADABLE = auto()
-    NO_HEADING = auto()
-    NO_COLUMN_NAME = auto()
-    OPTION_AS_COLUMN = auto()
-    UNKNOWN_NAME = auto()
-    UNKNOWN_OPTION = auto()
-    SKIP_LINES = auto()
-    OPTION_VALUE = auto()
-    UNKNOWN_ZONE = auto()
-    UNUSABLE_FILE = auto()
+    "COLUMNS_FILE_UNREADABLE NO_HEADING NO_COLUMN_NAME OPTION_AS_COLUMN UNKNOWN_NAME UNKNOWN_OPTION SKIP_LINES "
+    "OPTION_VALUE UNKNOWN_ZONE LARGE_WRITTEN_FILE NO_UTF8 "
     # corrections.toml.
-    ENTRY_UNREADABLE = auto()
-    NO_ENTRY = auto()
-    UNKNOWN_KEY = auto()
-    TWO_SHIFTS = auto()
-    CHANGES_NOTHING = auto()
-    DATES_EXCHANGED = auto()
-    ZONE_BY_CONTENT = auto()
-    UNKNOWN_ZONE_OF_ENTRY = auto()
-    NO_WORD = auto()
-    LONG_WORD = auto()
-    NO_NUMBER = auto()
-    NUMBER_BEYOND = auto()
-    NO_DAY = auto()
-    NO_TAGS = auto()
-    TAG_NAME = auto()
-    TAG_WORD = auto()
-
+    "ENTRY_UNREADABLE NO_ENTRY UNKNOWN_KEY TWO_SHIFTS CHANGES_NOTHING DATES_EXCHANGED ZONE_BY_CONTENT "
+    "UNKNOWN_ZONE_OF_ENTRY NO_WORD LONG_WORD NO_NUMBER NUMBER_BEYOND NO_DAY NO_TAGS TAG_NAME TAG_WORD ",
+)
 
 #: A reason with its fields, as JSON has it: `kind`, and the fields by name.
 Because = Mapping[str, Any]

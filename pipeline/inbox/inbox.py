@@ -140,10 +140,7 @@ class Inbox:
         described = self.columns_file_for(file)
         if described is None:
             return None
-        try:
-            return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
-        except UsageError as error:
-            raise Refused(Reason.UNUSABLE_FILE, error=str(error)) from None
+        return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
 
     def columns_file_for(self, file: InboxFile) -> Path | None:
         """The `columns.toml` that applies to a file."""

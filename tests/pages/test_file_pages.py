@@ -162,6 +162,7 @@ def test_in_german_no_file_is_refused_in_english(tmp_path: Path):
     for starts in seeds().values():
         for name, content in starts:
             made |= {f"{n}-{name}": mutated(content, content, source) for n in range(6)} | {f"{name}.pdf": content}
+    made |= {"latin/columns.toml": b"\xff", "latin/a.csv": csv()}
     made |= {f"{place}/a.csv": csv() for place in range(len(COLUMNS_FILES))}
     made |= {f"{place}/columns.toml": text.encode() for place, text in enumerate(COLUMNS_FILES)}
     for name, content in made.items():
@@ -175,6 +176,7 @@ def test_in_german_no_file_is_refused_in_english(tmp_path: Path):
     ledger = read_table(tmp_path / "store", "recordings")
     kinds = {one["kind"] for reasons in ledger["reasons"] for one in json.loads(reasons)}
     assert len(kinds) > 50
+    assert {Reason.EMPTY, Reason.NO_ATHLETE, Reason.NO_UTF8, Reason.UNKNOWN_OPTION} <= kinds
     pages = tmp_path / "store" / "pages"
     for name in ("index.html", "files.html"):
         text = (pages / name).read_text(encoding="utf-8")
