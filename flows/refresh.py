@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -34,17 +35,17 @@ from pipeline.refresh.context import (
     SectionTask,
     Shard,
 )
+from pipeline.refresh.outcome import outcome_of
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, finish_over, read_over
+from pipeline.refresh.steps import Executor, finish_over, read_over, responses_over
 from pipeline.store.bundles import Bundle
-from pipeline.store.known import KeptRows
+from pipeline.store.layout import read_rows
 from pipeline.store.sections import Section
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import end_waiting_workers, lent_worker
 from pipeline.workers.pool import Progress, here
 
 if TYPE_CHECKING:
-    from pipeline.core.settings import Settings
     from pipeline.stages.recording import Session
 
 # What the stages need is imported by the tasks that run them.
@@ -190,16 +191,9 @@ def sections(context: Sealed[BuildContext], batch: Sealed[Sequence[SectionTask]]
         gather(context.content, section_task)
 
 
-def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
-    """What the club's responses have in common; a matter of milliseconds, so in this process."""
-    from pipeline.refresh.sections import responses_of
-
-    return responses_of(rows, settings)
-
-
 @flow(name="refresh", persist_result=False, validate_parameters=False)
-def refresh(request: Given) -> pl.DataFrame:
-    """Bring a store up to date; returns the ledger."""
+def refresh(request: Given) -> Path:
+    """Bring a store up to date; returns the folder of the valid state."""
 
     def of_athletes(items: Sequence[T]) -> list[Sealed[list[T]]]:
         return [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, request.jobs)]
@@ -229,7 +223,16 @@ def refresh(request: Given) -> pl.DataFrame:
         written.result()
         drawn.result()
 
-    executor = Executor(measure_all, analyse, analyse_after_club, gather, club_responses, finish, write_outputs)
+    executor = Executor(
+        measure_all,
+        analyse,
+        analyse_after_club,
+        gather,
+        partial(responses_over, here),
+        finish,
+        outcome_of,
+        write_outputs,
+    )
     return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)
 
 
@@ -276,6 +279,6 @@ def refresh_with_prefect(
     runner: Any = ThreadPoolTaskRunner(max_workers=workers)
     try:
         request = Given(inbox, store, jobs=workers, wait_s=wait_s, progress=progress)
-        return refresh.with_options(task_runner=runner)(request)
+        return read_rows(refresh.with_options(task_runner=runner)(request), "recordings")
     finally:
         end_waiting_workers()

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import errno
 import shlex
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
 from pathlib import Path
+from typing import Any
+
+from pipeline.core.reasons import Because, Reason, because, words
 
 EXIT_NOTHING_DONE = 1
 EXIT_WRONG_USE = 2
@@ -41,24 +44,53 @@ class Refused(SplitdriftError):
     """One input file, or one session in it, cannot be used. It becomes a row of `recordings`.
 
     Args:
-        reason: what was found and what was expected, for a person who has never seen the format.
-        fix: what that person can do about it; empty where nothing can be done.
+        kind: why.
+        fields: what the sentences of the kind name.
+
+    Attributes:
+        reasons: the kind and its fields; several where several reasons are given at once.
     """
 
-    def __init__(self, reason: str, fix: str = "") -> None:
-        super().__init__(f"{reason} {fix}".strip())
-        self.reason = reason
-        self.fix = fix
+    def __init__(self, kind: Reason, **fields: Any) -> None:
+        super().__init__()
+        self.reasons: tuple[Because, ...] = (because(kind, **fields),)
 
-    def __reduce__(self) -> tuple[type[Refused], tuple[str, str]]:
-        # Refusals travel from worker processes to the parent; the default would pickle the joined message only.
-        return (type(self), (self.reason, self.fix))
+    @classmethod
+    def of(cls, reasons: Iterable[Because]) -> Refused:
+        """A refusal for one reason or several."""
+        refusal = cls.__new__(cls)
+        refusal.reasons = tuple(reasons)
+        return refusal
+
+    @property
+    def reason(self) -> str:
+        """What was found and what was expected, in English."""
+        return words(self.reasons)[0]
+
+    @property
+    def fix(self) -> str:
+        """What a person can do about it, in English; empty where nothing can be done."""
+        return words(self.reasons)[1]
+
+    def __str__(self) -> str:
+        return " ".join(filter(None, words(self.reasons)))
+
+    def __reduce__(self) -> tuple[Callable[..., Refused], tuple[tuple[Because, ...]]]:
+        # Refusals travel from worker processes to the parent.
+        return (type(self).of, (self.reasons,))
 
 
 class UsageError(SplitdriftError):
     """The command was given something it cannot work with (a missing inbox, an unknown table, a bad setting)."""
 
     exit_code = EXIT_WRONG_USE
+
+
+class Unusable(Refused, UsageError):
+    """A file that a person wrote is none that can be read.
+
+    A list or settings stop the command, a `columns.toml` costs the recordings that it is for.
+    """
 
 
 class NothingDone(SplitdriftError):

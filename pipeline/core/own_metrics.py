@@ -14,6 +14,7 @@ from typing import Any
 
 from pipeline.core.errors import UsageError
 from pipeline.core.metrics import QUANTITIES, Metric
+from pipeline.core.toml import lines_of
 
 #: More would make the pages unreadable. Common practice, no source.
 MOST_METRICS = 8
@@ -91,24 +92,10 @@ class _Fault:
         self._name, self._text, self._metric = name, text, metric
 
     def __call__(self, found: str, expected: str, key: str | None = None) -> UsageError:
-        line = _line_of(self._text, self._metric, key)
+        lines, table = lines_of(self._text), ("metrics", self._metric)
+        line = lines.get((*table, key or "")) or lines.get(table)
         where = f", line {line}" if line else ""
         return UsageError(f"{self._name}{where}: [metrics.{self._metric}] {found}; expected {expected}.")
-
-
-def _line_of(text: str, metric: str, key: str | None) -> int | None:
-    """The line of a key of an entry; that of its heading where the key is not there."""
-    of_heading = None
-    for number, line in enumerate(text.splitlines(), start=1):
-        if heading := re.match(r"\s*\[([^\]]*)\]", line):
-            parts = [part.strip().strip("\"'") for part in heading[1].split(".", 1)]
-            is_own = parts == ["metrics", metric]
-            if of_heading and not is_own:
-                break
-            of_heading = number if is_own else None
-        elif of_heading and key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
-            return number
-    return of_heading
 
 
 def _checked(key: str, entry: Mapping[str, Any], fault: _Fault) -> dict[str, Any]:

@@ -153,8 +153,8 @@ class Settings:
     page_speed: str = _setting("min/km", PAGES, "",
         "How the pages give speed. Tables stay in m/s.", choices=("min/km", "min/mile", "m/s"))
     page_language: str = _setting("en", PAGES, "",
-        "Language of the pages, with its numbers and dates: English or German. Why files were refused, methods "
-        "and published work stay in English.", choices=("en", "de"))
+        "Language of the pages, with its numbers and dates: English or German. Methods and published work stay "
+        "in English.", choices=("en", "de"))
 
     max_file_s: float = _setting(120.0, READING, "s",
         "A file that takes longer to read is rejected; an hour of running takes a hundredth of a second.")

@@ -18,6 +18,7 @@ _LEFT_OUT = re.compile(
     re.DOTALL,
 )
 _NAMES = re.compile(r"[\w.-]+")
+_HEADING, _KEY = re.compile(r"\s*(\[\[?)\s*([^\]]*?)\s*\]"), re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
 
 
 def beside(module: str) -> dict[str, Any]:
@@ -27,6 +28,27 @@ def beside(module: str) -> dict[str, Any]:
         module: its `__file__`.
     """
     return tomllib.loads(Path(module).with_suffix(".toml").read_text(encoding="utf-8"))
+
+
+def lines_of(text: str) -> dict[tuple[str | int, ...], int]:
+    """Line of each table and key, which `tomllib` does not give.
+
+    Returns:
+        By the names of the table and that of the key; of tables `[[name]]` by that name and which of them it is.
+    """
+    lines: dict[tuple[str | int, ...], int] = {}
+    where: tuple[str | int, ...] = ()
+    counts: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if heading := _HEADING.match(line):
+            where = tuple(part.strip().strip("\"'") for part in heading[2].split(".", 1))
+            if heading[1] == "[[":
+                counts[heading[2]] = counts.get(heading[2], -1) + 1
+                where = (*where, counts[heading[2]])
+            lines.setdefault(where, number)
+        elif key := _KEY.match(line):
+            lines.setdefault((*where, key[1]), number)
+    return lines
 
 
 def parsed(text: str) -> dict[str, Any]:

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.core.errors import UsageError
+from pipeline.core.errors import Unusable
 from pipeline.core.places import is_remote
+from pipeline.core.reasons import Reason
 
 #: A list of 100,000 lines has about ten, and settings with a reason beside each a hundredth of one. Common practice, no
 #: source.
@@ -25,11 +26,11 @@ def read_written(path: Path, most_bytes: int = MOST_LIST_BYTES) -> bytes:
     """The content of a file that a person wrote.
 
     Raises:
-        UsageError: it is larger than any such file.
+        Unusable: it is larger than any such file.
     """
     content = beginning(path, most_bytes)
     if len(content) > most_bytes:
-        raise UsageError(f"{path.name} has more than {most_bytes:,} bytes. Keep what belongs into it.")
+        raise Unusable(Reason.LARGE_WRITTEN_FILE, name=path.name, most_bytes=most_bytes)
     return content
 
 
@@ -43,9 +44,9 @@ def read_text(path: Path, most_bytes: int = MOST_TOML_BYTES) -> str:
     """The same as a text.
 
     Raises:
-        UsageError: too large, or not in UTF-8.
+        Unusable: too large, or not in UTF-8.
     """
     try:
         return read_written(path, most_bytes).decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise UsageError(f"{path.name} is not a text in UTF-8: {error.reason}. Save it again as UTF-8.") from error
+        raise Unusable(Reason.NO_UTF8, name=path.name, error=error.reason) from error

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason
 
 if TYPE_CHECKING:
     from pipeline.formats.column_mapping import ColumnMapping
@@ -92,9 +93,9 @@ class Recording:
         sensors: for each quantity that more than one sensor gave, or that a self-described field gave: which was taken.
         damage: what was wrong with the file and up to where it could be read; None for a sound file.
         unused: names of columns that were not recognised, of a file whose columns have names.
-        remarks: what else its owner should know of how it was read, a sentence each.
-        without_distance: what to say, and what to do, if it has neither distance, speed nor positions and no other
-            recording of the run that has; None leaves it to the stage `recording`.
+        remarks: what else its owner should know of how it was read.
+        without_distance: why it is refused if it has neither distance, speed nor positions and no other recording of
+            the run that has; None leaves it to the stage `recording`.
         corrected: readings that a correction of the owner changed.
     """
 
@@ -107,10 +108,10 @@ class Recording:
     laps: tuple[tuple[float, float], ...] = ()
     device: str | None = None
     sensors: Mapping[str, str] = field(default_factory=dict)
-    damage: str | None = None
+    damage: Because | None = None
     unused: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
-    without_distance: tuple[str, str] | None = None
+    remarks: tuple[Because, ...] = ()
+    without_distance: Refused | None = None
     corrected: tuple[str, ...] = ()
 
 
@@ -121,10 +122,7 @@ def require_few_sessions(n_sessions: int) -> None:
         Refused: it holds more.
     """
     if n_sessions > MOST_SESSIONS:
-        raise Refused(
-            f"The file holds more than {MOST_SESSIONS:,} activities, the most that is read of one file.",
-            "Export the activities again, one file for each.",
-        )
+        raise Refused(Reason.MANY_SESSIONS, most=MOST_SESSIONS)
 
 
 def readings_frame(

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath, PureWindowsPath
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason
 from pipeline.core.system_files import is_left_by_system
 
 _GZIP = b"\x1f\x8b"
@@ -28,8 +29,6 @@ _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 #: What the standard library raises on archives that are damaged or odd; `NotImplementedError`, for odd ones, is a
 #: `RuntimeError`.
 DAMAGED = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, ValueError, RuntimeError, OverflowError)
-
-_COPY_AGAIN = "Copy or download the file again."
 
 
 @dataclass(frozen=True)
@@ -63,16 +62,12 @@ def unpack(name: str, content: bytes, *, max_unpacked_bytes: int, max_members: i
     elif content.startswith(_GZIP):
         members = [Member(_without_gz(name), _gunzip(name, content, max_unpacked_bytes, max_unpacked_bytes))]
     elif name.lower().endswith((".gz", ".zip")):
-        kind = PurePosixPath(name).suffix.lower()
-        raise Refused(f"The file is named {kind} but does not begin like one.", _COPY_AGAIN)
+        raise Refused(Reason.NAMED_ARCHIVE, ending=PurePosixPath(name).suffix.lower())
     else:
         return [Member(name, content)]
     for member in members:
         if member.content.startswith((*_ZIP, _GZIP)):
-            raise Refused(
-                f"The archive holds another archive, {member.name}; only a .gz inside a .zip is unpacked.",
-                "Unpack it and put the recordings themselves into the inbox.",
-            )
+            raise Refused(Reason.ARCHIVE_IN_ARCHIVE, member=member.name)
     return members
 
 
@@ -81,19 +76,12 @@ def _unzip(content: bytes, max_unpacked_bytes: int, max_members: int) -> list[Me
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             entries = list(_recordings(archive))
             if len(entries) > max_members:
-                raise Refused(
-                    f"The archive holds {len(entries)} files, expected at most {max_members}.",
-                    "Split it into smaller archives, raise max_members in settings.toml, or unpack it with "
-                    "`splitdrift sort --from ARCHIVE --inbox INBOX`.",
-                )
+                raise Refused(Reason.MANY_MEMBERS, n_files=len(entries), most=max_members)
             return list(_unpacked(archive, entries, max_unpacked_bytes))
     except NotImplementedError:
-        raise Refused(
-            "The archive is packed in a way that is not supported, expected the ordinary ZIP (deflate).",
-            "Pack the files again as an ordinary ZIP, or put them into the inbox unpacked.",
-        ) from None
+        raise Refused(Reason.ARCHIVE_METHOD) from None
     except DAMAGED:
-        raise Refused("The archive is damaged: it is no ZIP that can be read to its end.", _COPY_AGAIN) from None
+        raise Refused(Reason.DAMAGED_ZIP) from None
 
 
 def _recordings(archive: zipfile.ZipFile) -> Iterator[zipfile.ZipInfo]:
@@ -103,10 +91,7 @@ def _recordings(archive: zipfile.ZipFile) -> Iterator[zipfile.ZipInfo]:
         name = entry.filename.replace("\\", "/")
         path = PurePosixPath(name)
         if path.is_absolute() or PureWindowsPath(entry.filename).drive or ".." in path.parts:
-            raise Refused(
-                f'The archive holds "{entry.filename[:80]}", a path that leads out of its own folder.',
-                "Pack the files again yourself, or put them into the inbox unpacked.",
-            )
+            raise Refused(Reason.LEADS_OUT, member=entry.filename[:80])
         if (
             not path.name
             or name.endswith("/")
@@ -115,16 +100,13 @@ def _recordings(archive: zipfile.ZipFile) -> Iterator[zipfile.ZipInfo]:
         ):
             continue
         if entry.flag_bits & _IS_ENCRYPTED:
-            raise Refused(
-                f"The archive is encrypted: {path} needs a password.",
-                "Unpack it with the password and put the files into the inbox.",
-            )
+            raise Refused(Reason.ENCRYPTED, member=str(path))
         if entry.compress_type not in _METHODS:
             raise NotImplementedError
         n_found += 1
         yield entry
     if n_found == 0:
-        raise Refused("The archive holds no file.", "Put the recordings into it, or into the inbox themselves.")
+        raise Refused(Reason.EMPTY_ARCHIVE)
 
 
 def _unpacked(archive: zipfile.ZipFile, entries: list[zipfile.ZipInfo], max_unpacked_bytes: int) -> Iterator[Member]:
@@ -148,18 +130,14 @@ def _gunzip(name: str, content: bytes, left: int, max_unpacked_bytes: int) -> by
         with gzip.GzipFile(fileobj=io.BytesIO(content)) as stream:
             unpacked = stream.read(left + 1)
     except DAMAGED:
-        raise Refused(f"{name} is damaged: it is no gzip file that can be read to its end.", _COPY_AGAIN) from None
+        raise Refused(Reason.DAMAGED_GZIP, member=name) from None
     _require_within(len(unpacked), left, max_unpacked_bytes)
     return unpacked
 
 
 def _require_within(n_bytes: int, left: int, max_unpacked_bytes: int) -> None:
     if n_bytes > left:
-        raise Refused(
-            f"The archive unpacks to more than {max_unpacked_bytes:,} bytes, the most that is accepted.",
-            "If its recordings are genuine, raise max_unpacked_mb in settings.toml, or put them into the inbox "
-            "unpacked.",
-        )
+        raise Refused(Reason.LARGE_ARCHIVE, most_bytes=max_unpacked_bytes)
 
 
 def _without_gz(name: str) -> str:

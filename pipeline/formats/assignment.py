@@ -8,15 +8,13 @@ from typing import NamedTuple
 
 import polars as pl
 
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats import clock
 from pipeline.formats.cells import Table
 from pipeline.formats.column_mapping import ColumnMapping, toml_line
 from pipeline.formats.columns import CHOICES_OF, COLUMNS, DISTANCE_OF_LAPS, column_of
 from pipeline.formats.grains import may_be_laps
 from pipeline.formats.headers import Meaning, meaning_of
-
-AT_TOP = "at the top of columns.toml next to the file"
-ZONE_FIX = f'write time_zone = "UTC" (or the zone of the place, such as "Europe/Lisbon") {AT_TOP}.'
 
 
 class Source(NamedTuple):
@@ -39,13 +37,13 @@ class Problem:
     """Something that the owner of a file must settle.
 
     Attributes:
+        reasons: why, and what to do.
         option: key of `columns.toml` that settles it; None where a column or the file itself does.
         is_lack: whether a column is missing.
         is_distance: whether that is one of distance, which another recording of the run may have.
     """
 
-    reason: str
-    fix: str
+    reasons: tuple[Because, ...]
     option: str | None = None
     is_lack: bool = False
     is_distance: bool = False
@@ -64,13 +62,9 @@ def used_columns(table: Table, mapping: ColumnMapping) -> tuple[dict[str, Source
         meaning = meaning_of(header)
         name = mapped or _dated(source, meaning) or meaning.column
         if name in named:
-            problems.append(
-                Problem(
-                    f'The columns "{named[name].header}" and "{header}" are both {name}.',
-                    "Rename one in the file, or leave one out: write "
-                    f"{toml_line(header, '')} under [columns] in columns.toml next to the file.",
-                )
-            )
+            first, line = named[name].header, toml_line(header, "")
+            both = because(Reason.SAME_NAME, first=first, second=header, name=name, line=line)
+            problems.append(Problem((both,)))
         elif name is not None:
             named[name] = source
         elif meaning.choices:
@@ -142,14 +136,13 @@ def unit_problems(unclear: list[Unclear]) -> list[Problem]:
     """All columns whose unit is missing, in one problem, so that the coach settles them in one go."""
     if not unclear:
         return []
-    reasons, fixes = [], []
+    reasons, columns = [], []
     for column in unclear:
         header, choices = column.source.header, column.choices
-        reasons.append(f'The column "{header}" does not say its unit: it could be {" or ".join(choices)}.')
-        lines = [f"{toml_line(header, name)} if {reason}" for name, reason in choices.items()]
-        fixes.append(f"{', or '.join(lines)}, or {toml_line(header, '')} to leave it out")
-    fix = f"Under [columns] in columns.toml next to the file, write {'; and '.join(fixes)}."
-    may_need_zone = any({"time_excel_days", "time_of_day"} & column.choices.keys() for column in unclear)
-    if may_need_zone:
-        fix += f" For time_excel_days or time_of_day also {ZONE_FIX}"
-    return [Problem(" ".join(reasons), fix)]
+        reasons.append(because(Reason.NO_UNIT, header=header, names=list(choices)))
+        lines = [because(Reason.UNIT_LINE, line=toml_line(header, name), meaning=choices[name]) for name in choices]
+        columns.append(because(Reason.UNIT_LINES, lines=lines, line=toml_line(header, "")))
+    reasons.append(because(Reason.WRITE_UNIT, columns=columns))
+    if any({"time_excel_days", "time_of_day"} & column.choices.keys() for column in unclear):
+        reasons.append(because(Reason.ZONE_OF_UNIT))
+    return [Problem(tuple(reasons))]

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason
 from pipeline.formats.headers import is_known, is_unit
 from pipeline.formats.text import decoded
 
@@ -98,10 +99,7 @@ def read_table(
             truncate_ragged_lines=True,
         )
     except (csv.Error, pl.exceptions.PolarsError):
-        raise Refused(
-            "The file is no table of cells: a quotation mark is inside a cell, or opens one and is not closed.",
-            "Save it again as CSV from the program that made it.",
-        ) from None
+        raise Refused(Reason.QUOTATION_MARKS) from None
     first_line = text.count("\n", 0, len(text) - len(body)) + reader.line_num + 1
     frame = frame.select(_present(pl.all())).with_row_index("line", offset=first_line)
     frame = frame.filter(pl.any_horizontal(pl.col(names).is_not_null()))
@@ -180,19 +178,12 @@ def _require_header_within(body: str) -> None:
     # A quoted header may go over several lines; one that does not end within the limit is cut there, and its rows
     # then fit no column.
     if len(body) > MOST_HEADER_CHARACTERS and "\n" not in body[: MOST_HEADER_CHARACTERS + 1]:
-        raise Refused(
-            f"The first line of the file, which should name the columns, goes on beyond {MOST_HEADER_CHARACTERS:,} "
-            "characters.",
-            "Save it again as CSV with a short name for each column in the first line.",
-        )
+        raise Refused(Reason.LONG_HEADER, most=MOST_HEADER_CHARACTERS)
 
 
 def _require_columns_within(n_columns: int) -> None:
     if n_columns > MOST_COLUMNS:
-        raise Refused(
-            f"The file has {n_columns:,} columns, expected at most {MOST_COLUMNS:,}.",
-            "Keep the columns that are needed, and one row for each sample, step or kilometre.",
-        )
+        raise Refused(Reason.MANY_COLUMNS, n_columns=n_columns, most=MOST_COLUMNS)
 
 
 def _separator(header_line: str) -> str:
@@ -207,15 +198,8 @@ def _present(cell: pl.Expr) -> pl.Expr:
 
 def _require_rows(frame: pl.DataFrame, overflow: str, headers: list[str], separator: str) -> None:
     if len(frame) < MIN_ROWS:
-        raise Refused(
-            f"Rows below the header of the file: {len(frame)}, expected at least {MIN_ROWS}.",
-            "Export the whole recording again.",
-        )
+        raise Refused(Reason.FEW_ROWS, n_rows=len(frame), least=MIN_ROWS)
     too_long = frame.filter(pl.col(overflow).is_not_null())
     if len(too_long):
-        raise Refused(
-            f"Line {too_long['line'][0]} has more cells than the header, which has {len(headers)}.",
-            "If its numbers have decimal commas, save it with semicolons between the cells."
-            if separator == ","
-            else "Save it again as CSV with one header for each column.",
-        )
+        kind = Reason.LONG_ROW_OF_COMMAS if separator == "," else Reason.LONG_ROW
+        raise Refused(kind, line=too_long["line"][0], n_headers=len(headers))

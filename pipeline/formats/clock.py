@@ -17,6 +17,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.reasons import Because, Reason, because
+
 DATE_ORDERS = DAY_FIRST, MONTH_FIRST, YEAR_FIRST = ("day-month-year", "month-day-year", "year-month-day")
 
 #: What spreadsheets write behind a date alone.
@@ -87,7 +89,7 @@ def from_local_s(times_s: pl.Series, *, zone: str) -> pl.Series:
     return _placed(_wall_clock(times_s), zone).instants.cast(pl.Float64()) / 1e6
 
 
-def repeated_hour_s(times_s: pl.Series, *, zone: str) -> str | None:
+def repeated_hour_s(times_s: pl.Series, *, zone: str) -> Because | None:
     """The same as `repeated_hour`, of such seconds."""
     return _placed(_wall_clock(times_s), zone).remark
 
@@ -96,7 +98,7 @@ def _wall_clock(times_s: pl.Series) -> pl.Series:
     return (times_s * 1e6).round().cast(pl.Int64(), strict=False).cast(pl.Datetime("us"))
 
 
-def repeated_hour(texts: pl.Series, *, zone: str | None, order: str | None = None) -> str | None:
+def repeated_hour(texts: pl.Series, *, zone: str | None, order: str | None = None) -> Because | None:
     """What to say of times in the hour that the end of summer time repeats; None where there are none.
 
     Args:
@@ -233,7 +235,7 @@ class _Placed:
     """Local times on the clock of the world [microseconds], and what to say of those in a repeated hour."""
 
     instants: pl.Series
-    remark: str | None = None
+    remark: Because | None = None
 
 
 def _placed(local: pl.Series, zone: str) -> _Placed:
@@ -255,28 +257,13 @@ def _placed(local: pl.Series, zone: str) -> _Placed:
     return _Placed(pl.select(pl.when(pl.Series(is_placed)).then(pl.Series(instants))).to_series(), remark)
 
 
-_STEPPED_BACK = "The clock was set back during the recording, at the end of summer time; its rows were kept in order."
-_IN_LONGEST_GAP = (
-    "The clock was set back while nothing was recorded, at the end of summer time; the hour is put into the longest "
-    "gap."
-)
-_UNDECIDED = (
-    "All times are in the hour that the end of summer time repeats; the first of the two is taken. If it was the "
-    "second, write the times with their offset, or clock_shift_s = 3600 in corrections.toml."
-)
-
-
-_NOT_SET_BACK = (
-    "The recording goes through the hour that the end of summer time repeats without a step; its clock is taken as "
-    "not set back."
-)
 #: A longer time without a row may hide the hour by which a clock was set back. Common practice, no source.
 _GAP_US = 60_000_000
 
 Instants = npt.NDArray[np.int64]
 
 
-def _in_order(early: Instants, late: Instants) -> tuple[Instants, str | None]:
+def _in_order(early: Instants, late: Instants) -> tuple[Instants, Because | None]:
     """Choose the pass of each repeated time, of which there are some; and what to say."""
     repeated = np.flatnonzero(early != late)
     begins, ends, hour = int(repeated[0]), int(repeated[-1]) + 1, int((late - early).max())
@@ -286,14 +273,15 @@ def _in_order(early: Instants, late: Instants) -> tuple[Instants, str | None]:
     # A step back of a good part of the hour is the clock's; a smaller one is a row out of order.
     back = np.flatnonzero(steps[first_step:ends] < -hour // 2)
     if len(back):
-        return _turned_at(int(back[0]) + first_step + 1, early, late), _STEPPED_BACK
+        return _turned_at(int(back[0]) + first_step + 1, early, late), because(Reason.CLOCK_STEPPED_BACK)
     if begins == 0 or ends == len(early):
         is_all = begins == 0 and ends == len(early)
-        return (late if begins == 0 and not is_all else early), _UNDECIDED if is_all else None
+        said = because(Reason.CLOCK_UNDECIDED) if is_all else None
+        return (late if begins == 0 and not is_all else early), said
     longest = int(np.argmax(steps[first_step:ends])) + first_step
     if steps[longest] > _GAP_US:
-        return _turned_at(longest + 1, early, late), _IN_LONGEST_GAP
-    return early - np.where(np.arange(len(early)) >= ends, hour, 0), _NOT_SET_BACK
+        return _turned_at(longest + 1, early, late), because(Reason.CLOCK_IN_LONGEST_GAP)
+    return early - np.where(np.arange(len(early)) >= ends, hour, 0), because(Reason.CLOCK_NOT_SET_BACK)
 
 
 def _turned_at(row: int, early: Instants, late: Instants) -> Instants:

@@ -37,6 +37,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason
 from pipeline.core.toml import parsed
 from pipeline.formats import GRAINS
 from pipeline.formats.clock import DATE_ORDERS
@@ -111,10 +112,9 @@ def toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """A question that names up to three close matches; empty where nothing is close."""
-    matches = difflib.get_close_matches(word, list(known), n=3, cutoff=0.5)
-    return f"Did you mean {' or '.join(matches)}?" if matches else ""
+def close_matches(word: str, known: Iterable[str]) -> list[str]:
+    """Up to three known words that are spelled almost alike."""
+    return difflib.get_close_matches(word, list(known), n=3, cutoff=0.5)
 
 
 def read_mapping(text: str, file_name: str, own: Collection[str] = ()) -> ColumnMapping | None:
@@ -134,9 +134,7 @@ def read_mapping(text: str, file_name: str, own: Collection[str] = ()) -> Column
     try:
         folder = parsed(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
-        raise Refused(
-            f"columns.toml cannot be read: {error}.", 'Each line should read like "Cadence" = "cadence_spm".'
-        ) from None
+        raise Refused(Reason.COLUMNS_FILE_UNREADABLE, error=str(error)) from None
     files = _table(folder.pop("files", {}), "[files]")
     of_file = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')
     columns = {**_checked_columns(folder.pop("columns", {}), own), **_checked_columns(of_file.pop("columns", {}), own)}
@@ -148,10 +146,7 @@ def read_mapping(text: str, file_name: str, own: Collection[str] = ()) -> Column
 
 def _table(value: Any, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise Refused(
-            f"columns.toml: {where} holds {value!r}, expected a heading with lines below it.",
-            'Write the heading on a line of its own, and lines such as "Cadence" = "cadence_spm" below it.',
-        )
+        raise Refused(Reason.NO_HEADING, where=where, value=repr(value))
     return value
 
 
@@ -159,46 +154,28 @@ def _checked_columns(section: Any, own: Collection[str]) -> dict[str, str]:
     columns = _table(section, "[columns]")
     for header, name in columns.items():
         if not isinstance(name, str):
-            raise Refused(
-                f"columns.toml: the column {header} is given {name!r}, expected one name in quotation marks.",
-                "A column whose name holds a dot or a blank needs quotation marks too.",
-            )
+            raise Refused(Reason.NO_COLUMN_NAME, header=header, value=repr(name))
         if name and name not in COLUMNS and name not in own:
             if header in OPTIONS:
-                raise Refused(
-                    f"columns.toml: {header} is under [columns], where it names a column.",
-                    f"Move the line {toml_line(header, name)} above [columns].",
-                )
-            choices = " or ".join(meaning_of(name).choices)
-            raise Refused(
-                f'columns.toml: the column "{header}" is given "{name}", which is no name with a unit that we know.',
-                f"Did you mean {choices}?" if choices else did_you_mean(name, (*COLUMNS, *own)),
-            )
+                raise Refused(Reason.OPTION_AS_COLUMN, header=header, line=toml_line(header, name))
+            near = list(meaning_of(name).choices) or close_matches(name, (*COLUMNS, *own))
+            raise Refused(Reason.UNKNOWN_NAME, header=header, name=name, near=near)
     return columns
 
 
 def _checked_option(key: str, value: Any) -> Any:
     if key not in OPTIONS:
-        raise Refused(
-            f"columns.toml: {key} is none of the options {', '.join(OPTIONS)}.",
-            did_you_mean(key, OPTIONS) or "If it is a column, put its line below the heading [columns].",
-        )
+        raise Refused(Reason.UNKNOWN_OPTION, key=key, options=list(OPTIONS), near=close_matches(key, OPTIONS))
     if key == "skip_lines":
         if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MOST_SKIPPED_LINES:
-            raise Refused(
-                f"columns.toml: skip_lines is {value!r}, expected a whole number up to {MOST_SKIPPED_LINES}.",
-                "Write the number of lines above the headers, without quotation marks.",
-            )
+            raise Refused(Reason.SKIP_LINES, value=repr(value), most=MOST_SKIPPED_LINES)
         return value
     accepted = OPTIONS[key].accepted
     if not isinstance(value, str) or not value or (accepted and value not in accepted):
-        expected = " or ".join(f'"{choice}"' for choice in accepted).replace("\t", "\\t") or "a word in quotation marks"
-        raise Refused(f"columns.toml: {key} is {value!r}, expected {expected}.", f"Correct the line of {key}.")
+        quoted = [f'"{choice}"'.replace("\t", "\\t") for choice in accepted]
+        raise Refused(Reason.OPTION_VALUE, key=key, value=repr(value), accepted=quoted)
     if key == "time_zone" and not is_zone(value):
-        raise Refused(
-            f'columns.toml: time_zone is "{value}", expected a zone such as "Europe/Lisbon" or "UTC".',
-            did_you_mean(value, zoneinfo.available_timezones()),
-        )
+        raise Refused(Reason.UNKNOWN_ZONE, value=value, near=close_matches(value, zoneinfo.available_timezones()))
     return value.lower() if key == "sport" else value
 
 

@@ -18,6 +18,7 @@ from itertools import pairwise
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats import DEFAULTS, READINGS, ReadOptions, Recording, readings_frame
 from pipeline.formats.cells import MIN_ROWS
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
@@ -52,12 +53,14 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
     headers = {column_of(name).reading: header for name, header in meant.headers.items()}
     found, shown = parts(meant.values, meant.table.lines, grain=grain, headers=headers)
     return [
-        _recording(part, meant, mapping, f"Recording {number} of {len(found)} in the file: {shown}." if shown else None)
-        for number, part in enumerate(found, start=1)
+        _recording(
+            part, meant, mapping, shown and because(Reason.ONE_OF, place=place, n_recordings=len(found), shown=shown)
+        )
+        for place, part in enumerate(found, start=1)
     ]
 
 
-def _recording(part: Part, meant: Interpretation, mapping: ColumnMapping, remark: str | None) -> Recording:
+def _recording(part: Part, meant: Interpretation, mapping: ColumnMapping, remark: Because | None) -> Recording:
     rows = placed(part.values, grain=mapping.grain, headers=meant.headers, lines=part.lines)
     values = rows.values
     has_clock = "time_s" in values
@@ -84,10 +87,7 @@ def _readings(values: Readings, own: Collection[str], *, least: int) -> pl.DataF
     frame = readings_frame({name: values[name] for name in (*READINGS, *own) if name in values}, own)
     finite = frame.select(pl.when(pl.all().is_finite()).then(pl.all())).filter(pl.col("time_s").is_not_null())
     if len(finite) < least:
-        raise Refused(
-            f"Rows of the file that have a time: {len(finite)}, expected at least {MIN_ROWS}.",
-            "Fill in the column with the time, or export the recording again.",
-        )
+        raise Refused(Reason.FEW_TIMES, n_rows=len(finite), least=MIN_ROWS)
     return finite
 
 

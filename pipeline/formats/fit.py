@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason, because
 from pipeline.formats import DEFAULTS, RUNNING, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.fit_fields import read_columns
 from pipeline.formats.fit_messages import Columns, Messages, read_messages
@@ -65,31 +66,25 @@ def decode(content: bytes, options: ReadOptions = DEFAULTS) -> list[Recording]:
             refusals.append(refusal)
         require_few_sessions(len(recordings))
     if recordings and refusals:
-        lost = f"another part of this chained file was lost: {refusals[0].reason}"
+        lost = because(Reason.PART_LOST, lost=refusals[0].reasons[0])
         return [replace(one, damage=one.damage or lost) for one in recordings]
     if refusals:
         raise refusals[0]
     if not recordings:
-        raise Refused(
-            "The FIT file is intact but holds no measurement over time.",
-            "Export the activity itself, not a plan or a summary.",
-        )
+        raise Refused(Reason.FIT_WITHOUT_MEASUREMENTS)
     return recordings
 
 
 def _links(content: bytes) -> Iterator[bytes]:
     """Cut a chained file at its headers; the last link may be shorter than its header says."""
     if not content:
-        raise Refused("The file is empty.", "Copy or export it from the device again.")
+        raise Refused(Reason.EMPTY)
     start = 0
     while start < len(content):
         header = content[start : start + 12]
         if len(header) < 12 or header[8:12] != b".FIT" or header[0] < 12:
             if start == 0:
-                raise Refused(
-                    "The file has the name of a FIT file but does not begin like one.",
-                    "Copy or export it from the device again.",
-                )
+                raise Refused(Reason.NO_FIT)
             return  # bytes after the last complete link are padding
         records = int(struct.unpack_from("<I", header, 4)[0])
         if records == 0:
@@ -105,8 +100,8 @@ def _links(content: bytes) -> Iterator[bytes]:
 def _read_activity(link: bytes) -> Messages:
     messages = read_messages(link)
     if messages.file_type is not None and messages.file_type != ACTIVITY:
-        kind = FILE_TYPES.get(messages.file_type, f"number {messages.file_type}")
-        raise Refused(f"This FIT file is of the kind '{kind}'; a run is of the kind 'activity'.")
+        known = FILE_TYPES.get(messages.file_type, "")
+        raise Refused(Reason.OTHER_FIT, file_type=known, number="" if known else str(messages.file_type))
     return messages
 
 

@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats.fit_fields import UNIX_OF_FIT_EPOCH, Described
 from pipeline.formats.fit_outline import MOST_MESSAGES, outline
 from pipeline.formats.fit_records import EVENT, LAP, SESSION, few_messages, has_right_checksums, sound_records
@@ -49,7 +50,7 @@ class Messages:
     sport: int | None = None
     described: Sequence[Described] = ()
     packed: Sequence[bytes | None] = ()
-    damage: str | None = None
+    damage: Because | None = None
 
 
 def read_messages(link: bytes) -> Messages:
@@ -203,17 +204,17 @@ def _read_slowly(link: bytes, *, is_altered: bool = False) -> Messages:
         with _reader(link) as reader:
             for n_frames, frame in enumerate(reader):
                 if n_frames > MOST_MESSAGES:
-                    damage = f"it holds more than {MOST_MESSAGES:,} messages; it was read up to there"
+                    damage = because(Reason.FIT_MANY_MESSAGES, most=MOST_MESSAGES)
                     break
                 if isinstance(frame, fitdecode.FitDataMessage):
                     _note(frame, messages, described)
                     _collect(frame, rows)
     except Exception as error:
-        damage = _say_damage(error, link)
+        damage = _damage(error, link)
     if damage is None and is_altered:
-        damage = "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
+        damage = because(Reason.FIT_CHECKSUM)
     if not rows.records and damage is not None:
-        raise Refused(f"The FIT file is damaged before its first measurement: {damage}.", "Export it again.")
+        raise Refused(Reason.FIT_DAMAGED, damage=damage)
     packed = [row.pop("compressed_speed_distance", None) for row in rows.records]
     return replace(
         messages,
@@ -238,11 +239,12 @@ def _reader(link: bytes) -> Any:
     )
 
 
-def _say_damage(error: Exception, link: bytes) -> str:
+def _damage(error: Exception, link: bytes) -> Because:
     if isinstance(error, fitdecode.FitEOFError):
-        return "the file is cut short; it was read up to the cut"
-    place = f" from byte {error.offset} of {len(link)} on" if isinstance(error, fitdecode.FitParseError) else ""
-    return f"the content makes no sense{place}; it was read up to there"
+        return because(Reason.FIT_CUT)
+    if isinstance(error, fitdecode.FitParseError):
+        return because(Reason.FIT_NO_SENSE_FROM, byte=error.offset, n_bytes=len(link))
+    return because(Reason.FIT_NO_SENSE)
 
 
 def _note(frame: Any, messages: Messages, described: list[Described]) -> None:

@@ -14,6 +14,7 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats import DEFAULTS, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 from pipeline.formats.sports import sport_named
@@ -48,15 +49,8 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     if usable:
         return usable
     if any(len(track.points) >= MIN_POINTS for track in tracks):
-        raise Refused(
-            "The points of the GPX file have no times: it is a planned route, not a recording of a run.",
-            "Export the recording of the activity, not its route.",
-        )
-    damage = f" ({elements.damage})" if elements.damage else ""
-    raise Refused(
-        f"The file holds no GPX track with at least {MIN_POINTS} points{damage}.",
-        "Export the recording again as GPX, or as FIT, which holds more.",
-    )
+        raise Refused(Reason.PLANNED_ROUTE)
+    raise Refused(Reason.NO_TRACK, least=MIN_POINTS, damage=elements.damage)
 
 
 def _tracks(elements: Elements) -> list[_Track]:
@@ -79,7 +73,7 @@ def _tracks(elements: Elements) -> list[_Track]:
     return tracks
 
 
-def _recording(track: _Track, damage: str | None) -> Recording:
+def _recording(track: _Track, damage: Because | None) -> Recording:
     columns = {
         "time_s": times_s(track.points, "time"),
         "altitude_m": numbers(track.points, "ele"),
@@ -94,7 +88,7 @@ def _recording(track: _Track, damage: str | None) -> Recording:
         readings=timed.drop("segment"),
         sport=sport_named(child_text(track.element, "type")),
         pauses=_pauses(timed),
-        damage=damage and f"{damage}; {len(timed)} points before it could be read",
+        damage=damage and because(Reason.POINTS_BEFORE, damage=damage, n_points=len(timed)),
     )
 
 

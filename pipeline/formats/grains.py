@@ -12,6 +12,7 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats.column_mapping import toml_line
 from pipeline.formats.steps import from_steps
 
@@ -28,8 +29,8 @@ class Rows(NamedTuple):
 
     values: Readings
     grain: str
-    damage: str | None = None
-    remarks: tuple[str, ...] = ()
+    damage: Because | None = None
+    remarks: tuple[Because, ...] = ()
 
 
 def may_be_laps(names: Collection[str]) -> bool:
@@ -58,8 +59,8 @@ def placed(
     """
     values = _of_both_feet(values)
     grain = grain or grain_of(values)
-    damage: str | None = None
-    remarks: tuple[str, ...] = ()
+    damage: Because | None = None
+    remarks: tuple[Because, ...] = ()
     if grain in ("kilometre", "lap"):
         values, lines, remarks = without_total(values, lines)
     if grain == "kilometre":
@@ -69,11 +70,7 @@ def placed(
     elif grain == "step":
         values, damage, remarks = from_steps(values)
     if not {"time_s", "elapsed_s"} & values.keys():
-        raise Refused(
-            "The file has no column with the time.",
-            "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in "
-            "columns.toml next to the file.",
-        )
+        raise Refused(Reason.NO_TIME)
     return Rows(_with_distance(values), grain, damage, remarks)
 
 
@@ -112,11 +109,7 @@ def _with_distance(values: Readings) -> Readings:
     if {"distance_m", "speed_m_s", "latitude_deg"} & values.keys() or "step_length_m" not in values:
         return values
     if "cadence_spm" not in values:
-        raise Refused(
-            "The file has the length of steps but neither their cadence nor a distance, so kilometres cannot be "
-            "computed.",
-            "Add a column cadence_spm, distance_m or speed_m_s.",
-        )
+        raise Refused(Reason.NO_CADENCE_OF_STEPS)
     return {**values, "speed_m_s": values["step_length_m"] * values["cadence_spm"] / 60}
 
 
@@ -136,10 +129,7 @@ def from_kilometres(values: Readings, *, km_header: str, lines: pl.Series) -> Re
         Refused: kilometres that do not count 1, 2, 3, or one without duration or length.
     """
     if not _has_kilometres(values):
-        raise Refused(
-            'The file should have one row per kilometre, but columns "km" and "duration_s" (or a pace) are missing.',
-            'Name them under [columns] in columns.toml next to the file, such as Split = "km".',
-        )
+        raise Refused(Reason.NO_KILOMETRES)
     km = values["km"]
     n_whole = len(km) - 1
     rest = km[n_whole] - n_whole if n_whole and km[n_whole] is not None else 1.0
@@ -163,12 +153,7 @@ def from_laps(values: Readings, *, lines: pl.Series) -> Readings:
         values = {**values, "duration_s": _of_each_row(values["elapsed_s"])}
     has_time = "duration_s" in values or {"speed_m_s", "length_m"} <= values.keys()
     if not has_time or not {"length_m", "distance_m", "speed_m_s"} & values.keys():
-        raise Refused(
-            f"The file should have one row per lap, but a column with the {'length' if has_time else 'time'} of each "
-            "is missing.",
-            'Name it under [columns] in columns.toml next to the file, such as "Lap time" = "duration_hms" or "Dist" = '
-            '"length_m".',
-        )
+        raise Refused(Reason.NO_LENGTH_OF_LAPS if has_time else Reason.NO_TIME_OF_LAPS)
     length_m = values.get("length_m")
     if length_m is None and "distance_m" in values:
         length_m = lengths_of_laps(values["distance_m"], values["duration_s"])
@@ -181,8 +166,8 @@ def from_laps(values: Readings, *, lines: pl.Series) -> Readings:
 
 def _end_to_end(values: Readings, length_m: pl.Series, lines: pl.Series, what: str) -> Readings:
     duration_s = values["duration_s"] if "duration_s" in values else length_m / values["speed_m_s"]
-    _require_complete(duration_s, what, "duration or pace", lines)
-    _require_complete(length_m, what, "length", lines)
+    _require_complete(duration_s, what, Reason.NO_DURATION_OF_ROW, lines)
+    _require_complete(length_m, what, Reason.NO_LENGTH_OF_ROW, lines)
     placed_values = {**values, "elapsed_s": duration_s.cum_sum(), "distance_m": length_m.cum_sum()}
     began_s = _beginning(placed_values.pop("time_s", None), duration_s)
     if began_s is not None and "started_s" not in values:
@@ -222,7 +207,7 @@ def _of_each_row(since_start: pl.Series) -> pl.Series:
     return pl.concat([since_start.head(1), since_start.diff().slice(1)])
 
 
-def without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Series, tuple[str, ...]]:
+def without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Series, tuple[Because, ...]]:
     """The rows without a last one that is the total of those above, as below laps; their lines; a remark."""
     n = len(lines) - 1
     counted = [values[name] for name in ("duration_s", "length_m") if name in values]
@@ -236,7 +221,7 @@ def without_total(values: Readings, lines: pl.Series) -> tuple[Readings, pl.Seri
     )
     if not has_total:
         return values, lines, ()
-    note = f"Line {lines[n]} is the total of the rows above and was left out."
+    note = because(Reason.TOTAL_LEFT_OUT, line=lines[n])
     return {name: column.head(n) for name, column in values.items()}, lines.head(n), (note,)
 
 
@@ -249,19 +234,13 @@ def _require_counting(km: pl.Series, header: str, lines: pl.Series) -> None:
     if len(wrong) == 0:
         return
     row = int(wrong[0])
-    value = "nothing" if km[row] is None else f"{km[row]:g}"
     raise Refused(
-        f'The column "{header}" has {value} in line {lines[row]}, expected {row + 1}: '
-        "kilometres count 1, 2, 3 and none is left out.",
-        f"If it is the distance covered, write {toml_line(header, 'distance_km')} under [columns] in columns.toml "
-        "next to the file.",
-    )
+        Reason.UNCOUNTED_KILOMETRES, header=header, km="" if km[row] is None else f"{km[row]:g}", line=lines[row],
+        expected=row + 1, toml=toml_line(header, "distance_km"),
+    )  # fmt: skip
 
 
-def _require_complete(column: pl.Series, row: str, what: str, lines: pl.Series) -> None:
+def _require_complete(column: pl.Series, row: str, lack: Reason, lines: pl.Series) -> None:
     unusable = (~(column.is_finite() & (column >= 0)).fill_null(value=False)).arg_true()
     if len(unusable):
-        raise Refused(
-            f"The {row} in line {lines[int(unusable[0])]} has no {what}, so those after it have no place in time.",
-            "Fill it in, or leave out the rows from there on.",
-        )
+        raise Refused(lack, row=row, line=lines[int(unusable[0])])

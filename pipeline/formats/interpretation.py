@@ -8,20 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats import clock
-from pipeline.formats.assignment import AT_TOP, ZONE_FIX, Problem, Source, Unclear, unit_problems, used_columns
+from pipeline.formats.assignment import Problem, Source, Unclear, unit_problems, used_columns
 from pipeline.formats.cells import Table, read_table
-from pipeline.formats.column_mapping import ColumnMapping, did_you_mean, toml_line
+from pipeline.formats.column_mapping import ColumnMapping, close_matches, toml_line
 from pipeline.formats.columns import COLUMNS, DISTANCE_OF_LAPS, Column, column_of
 from pipeline.formats.grains import Readings, grain_of, lengths_of_laps, without_total
 from pipeline.formats.headers import closest, meaning_of
 from pipeline.formats.numbers import POINT, Evidence, Signs, evidence, numbers, with_point
 
-_WRITTEN_AS = {
+#: What a column is expected to hold, by how its cells are written.
+EXPECTED = {
     "number": "a number",
     "minutes": "minutes, as a number or as mm:ss",
     "clock": "a time such as 1:02:03",
@@ -29,7 +32,6 @@ _WRITTEN_AS = {
     "days": "days as a number such as 46124.395833",
     "word": "a date and a time of day",
 }
-_ORDER = f'Write date_order = "day-month-year" or date_order = "month-day-year", whichever it is, {AT_TOP}.'
 
 #: Headers that a message lists at most.
 MOST_HEADERS_LISTED = 12
@@ -46,8 +48,8 @@ class Interpretation:
         values: reading -> its values in its one unit; words stay text. Incomplete where there are problems.
         unrecognised: headers of columns that hold something and mean nothing to us.
         remarks: of times in the hour that the end of summer time repeats.
-        without_distance: reason and fix where a distance is all that is missing, and another recording of the run may
-            have it.
+        without_distance: why it is refused where a distance is all that is missing; another recording of the run
+            may have it.
     """
 
     table: Table
@@ -58,8 +60,8 @@ class Interpretation:
     values: Readings
     problems: tuple[Problem, ...]
     unrecognised: tuple[str, ...]
-    remarks: tuple[str, ...] = ()
-    without_distance: tuple[str, str] | None = None
+    remarks: tuple[Because, ...] = ()
+    without_distance: Refused | None = None
 
     @property
     def headers(self) -> dict[str, str]:
@@ -78,26 +80,21 @@ class Interpretation:
             Refused: there are any.
         """
         if self.problems:
-            raise Refused(*self.refusal())
+            raise self.refusal()
 
-    def refusal(self) -> tuple[str, str]:
-        """What to say of all problems, and what to do."""
-        reasons = [problem.reason for problem in self.problems]
-        fixes = list(dict.fromkeys(problem.fix for problem in self.problems))
+    def refusal(self) -> Refused:
+        """What to say of all problems."""
+        reasons = [reason for problem in self.problems for reason in problem.reasons]
         if not {"time_s", "started_s"} & {*self.values, *self.open_readings}:
-            fixes.append(
-                "The file does not say when the run began either: sessions.csv must, in a line with file and "
-                "started_at_utc."
-            )
+            reasons.append(because(Reason.NO_START_EITHER))
         elif not {"time_s", "started_s"} & self.values.keys() and "elapsed_s" in self.open_readings:
-            fixes.append(
-                "If that is time since the start, sessions.csv must also say when the run began, in a line with file "
-                "and started_at_utc."
-            )
+            reasons.append(because(Reason.NO_START_IF_ELAPSED))
         if self.unrecognised:
-            reasons.append(f"Columns not recognised: {_listed(self.unrecognised)}.")
-        fixes.append("`splitdrift columns FILE` prints a columns.toml for all of this.")
-        return " ".join(reasons), " ".join(fixes)
+            named = self.unrecognised[:MOST_HEADERS_LISTED]
+            headers = [because(Reason.UNKNOWN_COLUMN, header=one[:40], near=list(closest(one))) for one in named]
+            n_more = len(self.unrecognised) - len(named)
+            reasons.append(because(Reason.UNKNOWN_COLUMNS, headers=headers, n_more=n_more))
+        return Refused.of([*reasons, because(Reason.COLUMNS_COMMAND)])
 
 
 def interpret(content: bytes, mapping: ColumnMapping) -> Interpretation:
@@ -202,16 +199,11 @@ def _signs_of(
 
 
 def _undecided_signs(found: Evidence) -> Problem:
-    with_point = (
-        f' and the column "{found.with_point[0]}" numbers with a point: it is not clear which is the decimal sign.'
-        if found.with_point
-        else ": it is not clear whether it is the decimal sign or the mark between thousands."
-    )
-    return Problem(
-        f'The column "{found.with_comma[0]}" has numbers with a comma{with_point}',
-        f'Write decimal = "," or decimal = "." {AT_TOP}.',
-        "decimal",
-    )
+    if found.with_point:
+        said = because(Reason.TWO_SIGNS, comma=found.with_comma[0], point=found.with_point[0])
+    else:
+        said = because(Reason.UNCLEAR_COMMA, comma=found.with_comma[0])
+    return Problem((said,), "decimal")
 
 
 def _date_order(used: Mapping[str, Source]) -> str | None:
@@ -230,7 +222,7 @@ def _instants(used: Mapping[str, Source]) -> list[tuple[Source, pl.Series]]:
     return instants
 
 
-def _remarks(used: Mapping[str, Source], mapping: ColumnMapping, order: str | None) -> tuple[str, ...]:
+def _remarks(used: Mapping[str, Source], mapping: ColumnMapping, order: str | None) -> tuple[Because, ...]:
     """What the owner should know of times in the hour that the end of summer time repeats."""
     if mapping.time_zone is None:
         return ()
@@ -261,13 +253,7 @@ def _values(
             continue
         read = read_numbers(source.cells, column, signs or POINT, zone=mapping.time_zone)
         if column.written_as == "days" and mapping.time_zone is None:
-            problems.append(
-                Problem(
-                    f'The column "{source.header}" counts days as a spreadsheet does, without a zone.',
-                    f"So {ZONE_FIX}",
-                    "time_zone",
-                )
-            )
+            problems.append(Problem((because(Reason.DAYS_WITHOUT_ZONE, header=source.header),), "time_zone"))
         elif signs is not None:  # otherwise that is what makes them unreadable
             problems += _unreadable(source, read, column, lines)
         values[column.reading] = column.scale / read if column.is_pace else column.offset + column.scale * read
@@ -296,37 +282,36 @@ def _most_unreadable(cells: pl.Series, values: pl.Series) -> int | None:
 
 
 def _instant_problems(source: Source, seconds: pl.Series, lines: pl.Series, order: str | None) -> list[Problem]:
-    header, cells = source
+    cells = source.cells
     row = _most_unreadable(cells, seconds)
     if row is None:
         return []
-    found = f'The column "{header}" has "{cells[row][:40]}" in line {lines[row]}'
+    found = _cell(source, row, lines)
     needs_order = order is None and clock.lacks_order(cells)[row]
     needs_zone = clock.lacks_zone(clock.iso_texts(cells, order))[row]
     problems = []
     if needs_order:
-        problems.append(Problem(f"{found}, a date whose day and month cannot be told apart.", _ORDER, "date_order"))
+        problems.append(Problem((because(Reason.DAY_OR_MONTH, **found),), "date_order"))
     if needs_zone:
-        said = "That is also" if needs_order else f"{found},"
-        fix = f"Write times with Z or an offset, or {ZONE_FIX}"
-        problems.append(Problem(f"{said} a time that does not say in which zone.", fix, "time_zone"))
-    return problems or [_wrong(source, found, "instant")]
+        said = because(Reason.NO_ZONE_EITHER) if needs_order else because(Reason.NO_ZONE, **found)
+        problems.append(Problem((said,), "time_zone"))
+    return problems or [_wrong(found, "instant")]
 
 
 def _unreadable(source: Source, values: pl.Series, column: Column, lines: pl.Series) -> list[Problem]:
     row = _most_unreadable(source.cells, values)
     if row is None:
         return []
-    found = f'The column "{source.header}" has "{source.cells[row][:40]}" in line {lines[row]}'
-    return [_wrong(source, found, column.written_as)]
+    return [_wrong(_cell(source, row, lines), column.written_as)]
 
 
-def _wrong(source: Source, found: str, written_as: str) -> Problem:
-    return Problem(
-        f"{found}, expected {_WRITTEN_AS[written_as]}.",
-        f"Correct the column, or leave it out: write {toml_line(source.header, '')} under [columns] in "
-        "columns.toml next to the file.",
-    )
+def _cell(source: Source, row: int, lines: pl.Series) -> dict[str, Any]:
+    return {"header": source.header, "cell": source.cells[row][:40], "line": lines[row]}
+
+
+def _wrong(found: dict[str, Any], written_as: str) -> Problem:
+    expected, toml = EXPECTED[written_as], toml_line(found["header"], "")
+    return Problem((because(Reason.UNREADABLE_COLUMN, **found, expected=expected, toml=toml),))
 
 
 # --- What is missing -------------------------------------------------------------------------------------------------
@@ -338,47 +323,21 @@ def _missing(meant: Interpretation, mapping: ColumnMapping) -> list[Problem]:
     problems = []
     is_placed = {"time_s", "elapsed_s", "duration_s"} & has or {"contact_time_ms", "flight_time_ms"} <= has
     is_placed = is_placed or ("speed_m_s" in has and ("km" in has or "length_m" in has))
-    suffix = _unmatched(meant.table, mapping)
+    absent = _absent_headers(meant.table, mapping)
     if not is_placed:
-        problems.append(
-            Problem(
-                "The file has no column with the time.",
-                "Name it time_utc, time_epoch_s, elapsed_s or elapsed_hms, in the header or under [columns] in "
-                f"columns.toml next to the file.{suffix}",
-                is_lack=True,
-            )
-        )
+        problems.append(Problem((because(Reason.NO_TIME), *absent), is_lack=True))
     has_distance = {"distance_m", "speed_m_s", "length_m", "km", "step_length_m"} & has
     if not (has_distance or {"latitude_deg", "longitude_deg"} <= has):
-        problems.append(
-            Problem(
-                "The file has neither distance, speed, pace nor positions, so kilometres cannot be computed.",
-                "Name one column distance_m, speed_m_s or pace_min_per_km, or two latitude_deg and longitude_deg, in "
-                "the header or under [columns] in columns.toml next to the file; or put another recording of the run "
-                f"next to it.{suffix}",
-                is_lack=True,
-                is_distance=True,
-            )
-        )
+        lack = (because(Reason.NO_COLUMN_OF_DISTANCE), *absent)
+        problems.append(Problem(lack, is_lack=True, is_distance=True))
     return problems
 
 
-def _unmatched(table: Table, mapping: ColumnMapping) -> str:
+def _absent_headers(table: Table, mapping: ColumnMapping) -> list[Because]:
     """A misspelt header in `columns.toml` shows only as a column that is missing."""
     present = {header.casefold() for header in table.headers}
-    return "".join(
-        f' columns.toml names "{header}", which the file does not have. {did_you_mean(header, table.headers)}'.rstrip()
+    return [
+        because(Reason.ABSENT_HEADER, header=header, near=close_matches(header, table.headers))
         for header in mapping.columns
         if header.casefold() not in present
-    )
-
-
-def _listed(headers: tuple[str, ...]) -> str:
-    """Some headers, each with the closest names of columns."""
-
-    def shown(header: str) -> str:
-        near = closest(header)
-        return f'"{header[:40]}"' + (f" (close to {' or '.join(near)})" if near else "")
-
-    more = len(headers) - MOST_HEADERS_LISTED
-    return ", ".join(map(shown, headers[:MOST_HEADERS_LISTED])) + (f" and {more} more" if more > 0 else "")
+    ]

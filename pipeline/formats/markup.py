@@ -15,6 +15,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats import clock
 
 #: Every element is held in memory, at thirty times the bytes that it takes in the file. Two days, the longest run that
@@ -36,7 +37,7 @@ class Elements:
 
     def __init__(self, content: bytes) -> None:
         self._content = content.lstrip(_BLANKS)  # which some programs write before the declaration
-        self.damage: str | None = None
+        self.damage: Because | None = None
 
     def __iter__(self) -> Iterator[tuple[Literal["start", "end"], str, Element]]:
         # What begins and is no end, before any is parsed; text in two bytes a letter is counted as it is parsed.
@@ -50,22 +51,16 @@ class Elements:
                 yield event, local_name(element.tag), element
         except ParseError as error:
             line, column = error.position
-            self.damage = f"the XML breaks off or is malformed in line {line}, column {column + 1}"
+            self.damage = because(Reason.XML_BREAKS_OFF, line=line, column=column + 1)
         except DefusedXmlException:
-            raise Refused(
-                "The XML file declares a document type or entities, which a recording never needs and an attack does.",
-                "Export the recording again from where it was recorded.",
-            ) from None
+            raise Refused(Reason.DOCUMENT_TYPE) from None
         except (ValueError, LookupError):
-            self.damage = "the XML is in an encoding that cannot be read"
+            self.damage = because(Reason.XML_ENCODING)
 
 
 def _require_few(n_elements: int) -> None:
     if n_elements > MOST_ELEMENTS:
-        raise Refused(
-            f"The XML file holds more than {MOST_ELEMENTS:,} elements, the most that is read of one file.",
-            "Export the activities again, one file for each.",
-        )
+        raise Refused(Reason.MANY_ELEMENTS, most=MOST_ELEMENTS)
 
 
 def local_name(tag: str) -> str:

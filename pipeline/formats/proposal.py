@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import words
 from pipeline.formats import clock
 from pipeline.formats.assignment import Source, Unclear
 from pipeline.formats.column_mapping import ColumnMapping, toml_line, toml_text
@@ -280,8 +281,8 @@ def not_recognised(header: str) -> str:
 
 
 def _missing(meant: Interpretation, reports: list[ColumnReport]) -> list[str]:
-    sentences = [problem.reason for problem in meant.problems if problem.is_lack]
-    sentences += [meant.without_distance[0]] if meant.without_distance is not None else []
+    sentences = [words(problem.reasons)[0] for problem in meant.problems if problem.is_lack]
+    sentences += [meant.without_distance.reason] if meant.without_distance is not None else []
     names = [name for report in reports for name in ([report.name] if report.name else report.choices)]
     if not {"time_s", "started_s"} & {*meant.values, *(column_of(name).reading for name in names)}:
         sentences.append(

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.core.arrays import Array, Mask
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats.column_mapping import toml_line
 
 #: A hole between two recordings, and a step back that is none of a clock's rounding [s]. Common practice, no source.
@@ -40,7 +41,7 @@ class Part(NamedTuple):
 
 def parts(
     values: Mapping[str, pl.Series], lines: pl.Series, *, grain: str, headers: Mapping[str, str]
-) -> tuple[list[Part], str]:
+) -> tuple[list[Part], Because | None]:
     """Divide the rows of a table among its recordings.
 
     Args:
@@ -50,16 +51,16 @@ def parts(
         headers: reading -> what the file calls its column.
 
     Returns:
-        The recordings in the order of the file, and what shows that there are several; empty for one.
+        The recordings in the order of the file, and what shows that there are several; None for one.
 
     Raises:
         Refused: rows that may be of one recording or of several, or several of which none says when it began.
     """
-    place, shown = _by_name(values, lines, grain, headers) if "recording" in values else (None, "")
+    place, shown = _by_name(values, lines, grain, headers) if "recording" in values else (None, None)
     if place is None:
         place, shown = _by_restarts(values, lines, grain, headers)
     if place is None:
-        return [Part(values, lines, pl.Series(range(len(lines))))], ""
+        return [Part(values, lines, pl.Series(range(len(lines))))], None
     found = []
     for number in range(int(place.max()) + 1):
         mask = pl.Series(place == number)
@@ -67,55 +68,41 @@ def parts(
         found.append(Part(own, lines.filter(mask), mask.arg_true()))
     clock = "time_s" if "time_s" in values else "started_s"
     if any(part.values[clock].count() == 0 if clock in values else True for part in found):
-        raise Refused(
-            f"The file holds {len(found)} recordings: {shown}. It does not say when each of them began.",
-            "Add a column time_utc or started_at_utc, or save the rows from each of these lines on as a file of their "
-            "own.",
-        )
+        raise Refused(Reason.SEVERAL_WITHOUT_START, n_recordings=len(found), shown=shown)
     return found, shown
 
 
 def _by_name(
     values: Mapping[str, pl.Series], lines: pl.Series, grain: str, headers: Mapping[str, str]
-) -> tuple[npt.NDArray[np.int64] | None, str]:
+) -> tuple[npt.NDArray[np.int64] | None, Because | None]:
     """The place of each row's recording by the column that names it; None where this names something else."""
     words, header = values["recording"], headers["recording"]
     changes = (words != words.shift(1)).fill_null(value=False).to_numpy()
     is_over = changes & _starts_over(values, grain, is_named=True)
     if not is_over.any():
-        return None, ""
+        return None, None
     if unclear := lines.filter(pl.Series(changes & ~is_over)).to_list():
-        raise Refused(
-            f'The column "{header}" changes in line {unclear[0]}, where the readings go on, and in line '
-            f"{lines.filter(pl.Series(is_over))[0]}, where they start over: it is not clear which rows are one "
-            "recording.",
-            f"Save each recording as a file of its own; or write {toml_line(header, '')} under [columns] in "
-            "columns.toml next to the file, if the column names something else.",
-        )
+        line_over, toml = lines.filter(pl.Series(is_over))[0], toml_line(header, "")
+        raise Refused(Reason.UNCLEAR_RECORDINGS, header=header, line=unclear[0], line_over=line_over, toml=toml)
     if words.null_count():
-        raise Refused(
-            f'The column "{header}" names the recording of each row, and names none in line '
-            f"{lines.filter(words.is_null())[0]}.",
-            "Fill it in, or delete the row.",
-        )
+        raise Refused(Reason.UNNAMED_RECORDING, header=header, line=lines.filter(words.is_null())[0])
     names = {name: place for place, name in enumerate(words.unique(maintain_order=True))}
-    return words.replace_strict(names, return_dtype=pl.Int64).to_numpy(), f'the column "{header}" changes in ' + _named(
-        lines, is_over
-    )
+    places = words.replace_strict(names, return_dtype=pl.Int64).to_numpy()
+    return places, _shown(Reason.NAME_CHANGES, header, lines, is_over)
 
 
 def _by_restarts(
     values: Mapping[str, pl.Series], lines: pl.Series, grain: str, headers: Mapping[str, str]
-) -> tuple[npt.NDArray[np.int64] | None, str]:
+) -> tuple[npt.NDArray[np.int64] | None, Because | None]:
     """The same by where the readings start over; None where they do not."""
     is_over = _starts_over(values, grain, is_named=False)
     if grain == "sample":
         _require_clear(values, lines, is_over, headers)
     place = np.cumsum(is_over, dtype=np.int64)
     if not is_over.any() or (grain == "sample" and np.bincount(place).min() < LEAST_SAMPLES):
-        return None, ""
+        return None, None
     counted = "km" if grain == "kilometre" else "time_s" if "time_s" in values else "elapsed_s"
-    return place, f'the column "{headers.get(counted, counted)}" starts over in ' + _named(lines, is_over)
+    return place, _shown(Reason.COUNT_STARTS_OVER, headers.get(counted, counted), lines, is_over)
 
 
 def _starts_over(values: Mapping[str, pl.Series], grain: str, *, is_named: bool) -> Mask:
@@ -148,12 +135,9 @@ def _require_clear(
     back = _is_set_back(values, "elapsed_s", len(lines))
     if back.any() and np.bincount(np.cumsum(back)).min() >= LEAST_SAMPLES:
         elapsed_s, row = _filled(values["elapsed_s"]), int(np.argmax(back))
-        raise Refused(
-            f'The column "{headers.get("elapsed_s", "elapsed_s")}" runs back from {elapsed_s[row - 1]:g} s to '
-            f"{elapsed_s[row]:g} s in line {lines[row]}, while the distance goes on: it may count laps, or rows of "
-            "several recordings may be in one file.",
-            "Write the time since the start of the run into it; or save each recording as a file of its own.",
-        )
+        before_s, after_s = map(float, elapsed_s[row - 1 : row + 1])
+        header = headers.get("elapsed_s", "elapsed_s")
+        raise Refused(Reason.LAPS_OR_RECORDINGS, header=header, before_s=before_s, after_s=after_s, line=lines[row])
 
 
 def _is_set_back(values: Mapping[str, pl.Series], name: str, n_rows: int) -> Mask:
@@ -175,7 +159,7 @@ def _after_first(is_first: Mask) -> Mask:
     return is_first & (np.arange(len(is_first)) > 0)
 
 
-def _named(lines: pl.Series, is_over: Mask) -> str:
+def _shown(kind: Reason, header: str, lines: pl.Series, is_over: Mask) -> Because:
     found: Sequence[int] = lines.filter(pl.Series(is_over)).to_list()
-    more = f" and {len(found) - MOST_LINES} more" if len(found) > MOST_LINES else ""
-    return f"line{'s' if len(found) > 1 else ''} {', '.join(map(str, found[:MOST_LINES]))}{more}"
+    named = list(map(str, found[:MOST_LINES]))
+    return because(kind, header=header, n=len(found), lines=named, n_more=len(found) - len(named))

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.core.reasons import Because, Reason, because
+
 LEFT, RIGHT = "left", "right"
 
 #: How a row names its foot, in small letters.
@@ -21,7 +23,9 @@ FEET: Mapping[str, str] = {
 }  # fmt: skip
 
 
-def from_steps(values: Mapping[str, pl.Series]) -> tuple[Mapping[str, pl.Series], str | None, tuple[str, ...]]:
+def from_steps(
+    values: Mapping[str, pl.Series],
+) -> tuple[Mapping[str, pl.Series], Because | None, tuple[Because, ...]]:
     """Bring steps into order and work out what the file leaves out: cadence, balance, time, distance.
 
     Time comes from contact and the flight after it, where the file gives none; cadence from these, or from the strides
@@ -33,14 +37,14 @@ def from_steps(values: Mapping[str, pl.Series]) -> tuple[Mapping[str, pl.Series]
         The readings, the damage (how many steps the time had to leave out, None if none), and remarks.
     """
     values = dict(values)
-    remarks: list[str] = []
+    remarks: list[Because] = []
     foot = _feet(values)
     if foot is not None:
         foot, values = _in_order(foot, values)
     is_one_foot = foot is not None and foot.null_count() == 0 and foot.n_unique() == 1
     n_steps = 2 if is_one_foot else 1
     if is_one_foot:
-        remarks.append("Only one foot was recorded; each of its rows stands for a step of both.")
+        remarks.append(because(Reason.ONE_FOOT))
     if foot is not None and not is_one_foot and "contact_time_ms" in values and "contact_balance_pct" not in values:
         values["contact_balance_pct"] = _balance_pct(foot, values["contact_time_ms"])
     time = next((values[name] for name in ("time_s", "elapsed_s") if name in values), None)
@@ -51,15 +55,15 @@ def from_steps(values: Mapping[str, pl.Series]) -> tuple[Mapping[str, pl.Series]
         if time is None:
             values["elapsed_s"] = n_steps * step_ms.cum_sum() / 1000
             if n_lacking := step_ms.null_count():
-                damage = f"{n_lacking} of {len(step_ms)} steps have no contact or flight time; the time leaves them out"
+                damage = because(Reason.STEPS_WITHOUT_TIMES, n_lacking=n_lacking, n_steps=len(step_ms))
     elif foot is not None and time is not None and "cadence_spm" not in values:
         values["cadence_spm"] = _cadence_spm(foot, time)
     if "step_length_m" in values and not {"distance_m", "speed_m_s", "latitude_deg"} & values.keys():
         n_lacking = values["step_length_m"].null_count()
         values["distance_m"] = n_steps * values["step_length_m"].fill_null(strategy="forward").fill_null(0.0).cum_sum()
-        remarks.append("Distance is the sum of the steps' lengths.")
+        remarks.append(because(Reason.DISTANCE_OF_STEPS))
         if n_lacking:
-            remarks.append(f"{n_lacking} steps without a length were given that of the step before.")
+            remarks.append(because(Reason.STEPS_WITHOUT_LENGTH, n_steps=n_lacking))
     return values, damage, tuple(remarks)
 
 

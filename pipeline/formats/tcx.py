@@ -13,6 +13,7 @@ from xml.etree.ElementTree import Element
 import polars as pl
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Because, Reason, because
 from pipeline.formats import DEFAULTS, ReadOptions, Recording, readings_frame, require_few_sessions
 from pipeline.formats.markup import Elements, Point, child_text, local_name, numbers, text_of, times_s
 from pipeline.formats.sports import sport_named
@@ -65,22 +66,18 @@ def decode(content: bytes, _options: ReadOptions = DEFAULTS) -> list[Recording]:
     ]
     usable = [recording for recording in recordings if len(recording.readings) >= MIN_POINTS]
     if not usable:
-        damage = f" ({elements.damage})" if elements.damage else ""
-        raise Refused(
-            f"The file holds no Activity with at least {MIN_POINTS} track points that have a time{damage}"
-            + (f"; it is XML of the kind {root}." if root and root != "TrainingCenterDatabase" else "."),
-            "Export the recording again as TCX, or as FIT, which holds more.",
-        )
+        root = "" if root == "TrainingCenterDatabase" else root
+        raise Refused(Reason.NO_ACTIVITY, least=MIN_POINTS, damage=elements.damage, root=root)
     return usable
 
 
-def _recording(activity: Element, points: list[Point], laps: list[Point], damage: str | None) -> Recording:
+def _recording(activity: Element, points: list[Point], laps: list[Point], damage: Because | None) -> Recording:
     columns = {reading: numbers(points, field) * factor for field, (reading, factor) in _FIELDS.items()}
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Because, ...] = ()
     cadence = numbers(points, _CADENCE_OF_SCHEMA)
     if columns["cadence_spm"].null_count() == len(points) and cadence.null_count() < len(points):
         columns["cadence_spm"] = cadence * _STEPS_PER_STRIDE
-        remarks = ("Cadence is from the element Cadence, counted as strides of one leg.",)
+        remarks = (because(Reason.CADENCE_OF_STRIDES),)
     readings = readings_frame({"time_s": times_s(points, "Time"), **columns}).filter(pl.col("time_s").is_not_null())
     creator = next((child for child in activity if local_name(child.tag) == "Creator"), None)
     return Recording(
@@ -88,7 +85,7 @@ def _recording(activity: Element, points: list[Point], laps: list[Point], damage
         sport=sport_named(activity.get("Sport")),
         laps=_laps(times_s(laps, "StartTime"), readings["time_s"]),
         device=None if creator is None else child_text(creator, "Name"),
-        damage=damage and f"{damage}; {len(readings)} points before it could be read",
+        damage=damage and because(Reason.POINTS_BEFORE, damage=damage, n_points=len(readings)),
         remarks=remarks,
     )
 

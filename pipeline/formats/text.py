@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason
 
 #: Names of encodings that `columns.toml` accepts; the first ones are recognised by the bytes alone.
 ENCODINGS = (
@@ -42,10 +43,7 @@ def decoded(content: bytes, encoding: str | None, n_known: Callable[[str], int])
         try:
             return _unified(content.decode(_CODECS.get(encoding, encoding))), encoding
         except UnicodeDecodeError as error:
-            raise Refused(
-                f"columns.toml says that the file is in {encoding}, but byte {error.start:,} of it is not.",
-                "Correct the line of encoding, or leave it out.",
-            ) from None
+            raise Refused(Reason.OTHER_ENCODING, encoding=encoding, byte=error.start) from None
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         return _as_utf16(content, "utf-16")
     if (head := content[:_HEAD_BYTES]).count(0) and (order := _order_of_utf16(head)):
@@ -60,9 +58,7 @@ def _as_utf16(content: bytes, encoding: str) -> tuple[str, str]:
     try:
         return _unified(content.decode(encoding)), encoding
     except UnicodeDecodeError:
-        raise Refused(
-            "The file says that it is UTF-16 text but is not.", "Save it again as CSV with the encoding UTF-8."
-        ) from None
+        raise Refused(Reason.NO_UTF16) from None
 
 
 def _order_of_utf16(head: bytes) -> str | None:

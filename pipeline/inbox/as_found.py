@@ -28,13 +28,12 @@ def digest_of_others(folder: Path, recordings: Container[str]) -> str:
         return ""
     digest, closed = hashlib.sha256(), list[Path]()
     try:
-        for name, file in sorted(_files(folder, closed)):
-            if name not in recordings:
-                if file.stat().st_size > MOST_BYTES:
-                    return ""
-                with file.open("rb") as stream:
-                    content = hashlib.file_digest(stream, "sha256")
-                digest.update(f"{name}\0{content.hexdigest()}\0".encode())
+        for name, file in sorted((name, file) for name, file in _files(folder, closed) if name not in recordings):
+            if file.stat().st_size > MOST_BYTES:
+                return ""
+            with file.open("rb") as stream:
+                content = hashlib.file_digest(stream, "sha256")
+            digest.update(f"{name}\0{content.hexdigest()}\0".encode())
     except (OSError, ValueError):
         return ""
     return "" if closed else digest.hexdigest()

@@ -24,8 +24,9 @@ from itertools import pairwise
 from typing import Any
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason
 from pipeline.core.toml import parsed
-from pipeline.formats.column_mapping import did_you_mean, is_zone
+from pipeline.formats.column_mapping import close_matches, is_zone
 from pipeline.stages.corrections import GUARDS, TAG_IS, TAG_SEPARATOR, Correction
 
 CORRECTIONS_FILE = "corrections.toml"
@@ -129,13 +130,11 @@ def _parsed(text: str, line: int) -> dict[str, Any]:
         content = parsed(text)
     except (ValueError, RecursionError) as error:
         found = re.sub(r"(?<=at line )\d+", lambda own: str(int(own[0]) + line - 1), str(error))
-        raise Refused(f"It cannot be read: {found}.", 'Each line should read like sport = "running".') from None
+        raise Refused(Reason.ENTRY_UNREADABLE, error=found) from None
     entries = content.get("correction")
     if not (isinstance(entries, list) and len(content) == 1):
         found = next((key for key in content if key != "correction"), "[correction]")
-        raise Refused(
-            f"Line {line} has {found}, expected [[correction]].", "Write [[correction]] above the lines of an entry."
-        )
+        raise Refused(Reason.NO_ENTRY, line=line, found=found)
     return dict(entries[0])
 
 
@@ -143,12 +142,11 @@ def _checked(given: dict[str, Any]) -> dict[str, Any]:
     """The fields of `Correction` that an entry gives."""
     for key in given:
         if key not in KEYS:
-            raise Refused(
-                f"{key} is no key of a correction.", did_you_mean(key, KEYS) or f"Keys are {', '.join(KEYS)}."
-            )
+            near = close_matches(key, KEYS)
+            raise Refused(Reason.UNKNOWN_KEY, key=key, near=near, keys=[] if near else list(KEYS))
     if _HOURS in given:
         if "clock_shift_s" in given:
-            raise Refused(f"clock_shift_s and {_HOURS} are both given.", "Keep one of them.")
+            raise Refused(Reason.TWO_SHIFTS)
         given["clock_shift_s"] = 3600 * _number(given.pop(_HOURS), _HOURS)
     fields: dict[str, Any] = {key: _word(given[key], key) for key in _WORDS if key in given}
     fields |= {key: _date(given[key], key) for key in _DATES if key in given}
@@ -170,18 +168,15 @@ def _checked(given: dict[str, Any]) -> dict[str, Any]:
 def _require_whole(fields: Mapping[str, Any]) -> None:
     """Refuse entries that change nothing, or that contradict themselves."""
     if not any(fields.get(key) for key in _CHANGES):
-        raise Refused("The entry changes nothing.", f"Add one of {', '.join(_CHANGES)}.")
+        raise Refused(Reason.CHANGES_NOTHING, keys=list(_CHANGES))
     first, last = fields.get("from_date"), fields.get("to_date")
     if first and last and first > last:
-        raise Refused(f"to_date {last} is before from_date {first}.", "Exchange them.")
+        raise Refused(Reason.DATES_EXCHANGED, first=str(first), last=str(last))
     by_content = [*_DATES, "device", "only_if_sport", *(name for name, _ in fields["guards"])]
     if "time_zone" in fields and (others := [key for key in by_content if key in {**fields, **dict(fields["guards"])}]):
-        raise Refused(
-            f"time_zone is given together with {others[0]}, which is not known before the times are read.",
-            "Select by file or athlete_id, or use clock_shift_s.",
-        )
+        raise Refused(Reason.ZONE_BY_CONTENT, key=others[0])
     if "time_zone" in fields and not is_zone(fields["time_zone"]):
-        raise Refused(f'time_zone is "{fields["time_zone"]}", expected a zone such as "Europe/Lisbon" or "UTC".')
+        raise Refused(Reason.UNKNOWN_ZONE_OF_ENTRY, value=fields["time_zone"])
 
 
 # --- Values -----------------------------------------------------------------------------------------------------------
@@ -189,23 +184,21 @@ def _require_whole(fields: Mapping[str, Any]) -> None:
 
 def _word(value: Any, key: str) -> str:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise Refused(f"{key} is {value!r}, expected a word in quotation marks.", f"Correct the line of {key}.")
+        raise Refused(Reason.NO_WORD, key=key, value=repr(value))
     if key == "leave_out" and len(value) > _MOST_CHARACTERS:
-        raise Refused(f"{key} has {len(value)} characters, expected at most {_MOST_CHARACTERS}.", "Shorten the reason.")
+        raise Refused(Reason.LONG_WORD, key=key, n_characters=len(value), most=_MOST_CHARACTERS)
     return value.strip().lower() if key in ("sport", "only_if_sport") else value
 
 
 def _number(value: Any, key: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise Refused(f"{key} is {value!r}, expected a number.", f"Correct the line of {key}.")
+        raise Refused(Reason.NO_NUMBER, key=key, value=repr(value))
     return float(value)
 
 
 def _within(value: float, key: str, low: float, high: float) -> float:
     if not low <= value <= high:
-        raise Refused(
-            f"{key} is {value:g}, expected a number between {low:g} and {high:g}.", f"Correct the line of {key}."
-        )
+        raise Refused(Reason.NUMBER_BEYOND, key=key, value=value, low=low, high=high)
     return value
 
 
@@ -215,24 +208,16 @@ def _date(value: Any, key: str) -> date:
     try:
         return date.fromisoformat(value)
     except (TypeError, ValueError):
-        raise Refused(
-            f"{key} is {value!r}, expected a day such as 2026-03-14.", f"Correct the line of {key}."
-        ) from None
+        raise Refused(Reason.NO_DAY, key=key, value=repr(value)) from None
 
 
 def _tags(value: Any) -> tuple[tuple[str, str], ...]:
     if not isinstance(value, dict) or not value:
-        raise Refused(f"tags is {value!r}, expected names and words.", 'Write tags = { weather = "heat" }.')
+        raise Refused(Reason.NO_TAGS, value=repr(value))
     for name, word in value.items():
         if not _TAG_NAME.match(name) or name in _TAKEN:
-            raise Refused(
-                f'tags has the name "{name}", expected a word of small letters that is none of {", ".join(_TAKEN)}.',
-                "Give the tag another name.",
-            )
+            raise Refused(Reason.TAG_NAME, name=name, taken=list(_TAKEN))
         is_word = isinstance(word, str) and word.strip() and word.isprintable() and len(word) <= _MOST_CHARACTERS
         if not is_word or TAG_SEPARATOR.strip() in word or TAG_IS in word:
-            raise Refused(
-                f"tags gives {name} {word!r}, expected a word in quotation marks, without ; and =.",
-                f"Correct the tag {name}.",
-            )
+            raise Refused(Reason.TAG_WORD, name=name, value=repr(word))
     return tuple(sorted((name, word.strip()) for name, word in value.items()))

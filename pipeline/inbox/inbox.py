@@ -8,15 +8,18 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Container, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import chain, islice
 from pathlib import Path, PurePosixPath
+from typing import overload
 
 import polars as pl
 
 from pipeline.core.errors import NothingDone, Refused, UsageError
 from pipeline.core.places import beneath, is_remote, versions_below
+from pipeline.core.reasons import Reason
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
 from pipeline.core.system_files import is_left_by_system
 from pipeline.core.written import beginning, is_own, read_text
@@ -36,7 +39,7 @@ COLUMNS_FILE = "columns.toml"
 _WRITTEN = frozenset({*LISTS, *map(workbook_name, LISTS), SETTINGS_FILE})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class InboxFile:
     """A file of the inbox.
 
@@ -51,6 +54,46 @@ class InboxFile:
     athlete_id: str | None
     sha256: str | None = None
     tag: str | None = None
+
+
+class InboxFiles(Sequence[InboxFile]):
+    """Files of an inbox in order of path, which take little more memory than their paths do."""
+
+    def __init__(self, files: Iterable[InboxFile], owners: Mapping[str, str]) -> None:
+        """Take the paths and tags of files.
+
+        Args:
+            owners: of files in the inbox itself, by path.
+        """
+        rows = ((file.path, file.tag) for file in files)
+        columns = {"path": pl.String, "tag": pl.String}
+        parts = (pl.DataFrame(part, schema=columns, orient="row") for part in iter(lambda: [*islice(rows, 1000)], []))
+        self._rows = pl.concat([pl.DataFrame(schema=columns), *parts])
+        self._owners = owners
+
+    def __len__(self) -> int:
+        """How many there are."""
+        return self._rows.height
+
+    @overload
+    def __getitem__(self, place: int) -> InboxFile: ...
+
+    @overload
+    def __getitem__(self, place: slice) -> list[InboxFile]: ...
+
+    def __getitem__(self, place: int | slice) -> InboxFile | list[InboxFile]:
+        """One of them, or some."""
+        if isinstance(place, slice):
+            return [self[one] for one in range(*place.indices(len(self)))]
+        return self._file(*self._rows.row(place))
+
+    def __iter__(self) -> Iterator[InboxFile]:
+        """Make one after the other."""
+        return (self._file(*row) for row in self._rows.iter_rows())
+
+    def _file(self, path: str, tag: str | None) -> InboxFile:
+        folder, is_within, _ = path.partition("/")
+        return InboxFile(path, folder if is_within else self._owners.get(path), tag=tag)
 
 
 @dataclass(frozen=True)
@@ -73,7 +116,7 @@ class Inbox:
     """
 
     folder: Path
-    files: tuple[InboxFile, ...]
+    files: Sequence[InboxFile]
     settings: Settings
     sessions: pl.DataFrame
     athletes: pl.DataFrame
@@ -97,10 +140,7 @@ class Inbox:
         described = self.columns_file_for(file)
         if described is None:
             return None
-        try:
-            return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
-        except UsageError as error:
-            raise Refused(str(error)) from None
+        return read_mapping(read_text(described), Path(file.path).name, tuple(self.settings.metrics))
 
     def columns_file_for(self, file: InboxFile) -> Path | None:
         """The `columns.toml` that applies to a file."""
@@ -149,12 +189,18 @@ def read_inbox(folder: Path) -> Inbox:
         raise UsageError(f"There is no folder {folder}. --inbox takes the folder that holds one folder per athlete.")
     closed: list[Path] = []
     links = [] if is_remote(folder) else [name for name in sorted(_WRITTEN) if _leads_out(folder / name)]
-    present = list(_files(folder, closed, links))
-    described, correcting = (
-        tuple(sorted(file.path for file in present if PurePosixPath(file.path).name == name))
-        for name in (COLUMNS_FILE, CORRECTIONS_FILE)
-    )
-    files = tuple(file for file in present if PurePosixPath(file.path).name not in (COLUMNS_FILE, CORRECTIONS_FILE))
+    beside: dict[str, list[str]] = {COLUMNS_FILE: [], CORRECTIONS_FILE: []}
+
+    def recordings() -> Iterator[InboxFile]:
+        for file in _files(folder, closed, links):
+            name = file.path.rpartition("/")[2]
+            if name in beside:
+                beside[name].append(file.path)
+            else:
+                yield file
+
+    files = InboxFiles(recordings(), {})
+    described, correcting = (tuple(sorted(beside[name])) for name in (COLUMNS_FILE, CORRECTIONS_FILE))
     others_sha256 = digest_of_others(folder, {file.path for file in files})  # before what they say is read
     settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
     require_free_columns(settings.registry)
@@ -166,8 +212,9 @@ def read_inbox(folder: Path) -> Inbox:
             "such as inbox/ari/2026-03-14.fit. (Without any, strikes.csv is enough for the tables of landings.)"
         )
     corrections = _corrections(folder, correcting)
-    listed = _with_paths(read.rows["sessions.csv"], {file.path for file in files})
-    files = _with_listed_athletes(files, listed)
+    there = {file.path for file in files} if not read.rows["sessions.csv"]["file"].is_null().all() else set()
+    listed = _with_paths(read.rows["sessions.csv"], there)
+    files = InboxFiles(files, _owners(listed))
     folders = {file.athlete_id for file in files if file.athlete_id is not None}
     lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders, read.names)
     listed = lists["sessions.csv"]
@@ -186,7 +233,7 @@ def read_inbox(folder: Path) -> Inbox:
             *read.notices,
             *alike(folders),
             *first_of(
-                list(_unmatched(listed, files, read.names["sessions.csv"])),
+                list(_unmatched(listed, there, read.names["sessions.csv"])),
                 MOST_NAMED,
                 f"{read.names['sessions.csv']}: {{}} more files are not in the inbox.",
             ),
@@ -214,14 +261,10 @@ def _with_paths(listed: pl.DataFrame, there: Container[str]) -> pl.DataFrame:
     return listed.with_columns(file=pl.Series(paths, dtype=pl.String))
 
 
-def _with_listed_athletes(files: tuple[InboxFile, ...], listed: pl.DataFrame) -> tuple[InboxFile, ...]:
-    """Files in the inbox itself with the athlete whom sessions.csv names for them."""
+def _owners(listed: pl.DataFrame) -> dict[str, str]:
+    """The athletes whom sessions.csv names for files in the inbox itself."""
     rows = listed.drop_nulls(["file", "athlete_id"]).select("file", "athlete_id").iter_rows()
-    named = {path: athlete_id for path, athlete_id in rows if is_athlete_id(athlete_id)}
-    return tuple(
-        replace(file, athlete_id=named[file.path]) if file.athlete_id is None and file.path in named else file
-        for file in files
-    )
+    return {path: athlete_id for path, athlete_id in rows if "/" not in path and is_athlete_id(athlete_id)}
 
 
 _CLOSED = "The folder '{}' cannot be read, so nothing in it is used. Check its permissions."
@@ -247,9 +290,8 @@ def _faults(corrections: Iterable[Correction]) -> Iterator[str]:
             yield f"{entry.source}, line {entry.line}: correction {entry.entry} is not used. {entry.fault}"
 
 
-def _unmatched(listed: pl.DataFrame, files: Iterable[InboxFile], name: str) -> Iterator[str]:
+def _unmatched(listed: pl.DataFrame, there: Container[str], name: str) -> Iterator[str]:
     """Lines of sessions.csv whose file is not there: a typing error would leave a run without its surface."""
-    there = {file.path for file in files}
     for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
         if listed_file(path, there) not in there:
             yield f"{name}, line {line}: there is no file '{path}' in the inbox."
@@ -274,7 +316,7 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
                 yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)
         return
     root = folder.resolve()
-    for path in sorted(beneath(folder, closed)):
+    for path in chain.from_iterable(_below(entry, closed) for entry in sorted(_entries(folder, closed))):
         relative = path.relative_to(folder)
         if _is_no_recording(relative.parts):
             continue
@@ -286,6 +328,24 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
                 links.append(path_shown)
             continue
         yield InboxFile(path_shown, path_shown.partition("/")[0] if len(relative.parts) > 1 else None)
+
+
+def _entries(folder: Path, closed: list[Path]) -> list[Path]:
+    """What lies in a folder itself."""
+    try:
+        return list(folder.iterdir())
+    except PermissionError:
+        closed.append(folder)
+    except FileNotFoundError:  # gone by now
+        pass
+    return []
+
+
+def _below(entry: Path, closed: list[Path]) -> Iterator[Path]:
+    """A file; or what a folder holds, in order."""
+    yield entry
+    if entry.is_dir() and not entry.is_symlink() and not entry.name.startswith("."):
+        yield from sorted(beneath(entry, closed))
 
 
 def _is_file_within(path: Path, root: Path) -> bool:
@@ -331,4 +391,4 @@ def utc(seconds: float) -> datetime:
     try:
         return datetime.fromtimestamp(seconds, tz=UTC)
     except (ValueError, OverflowError, OSError) as error:
-        raise Refused("The recording's time is no date of any calendar.", "Set the device's clock.") from error
+        raise Refused(Reason.NO_DATE) from error

@@ -122,20 +122,12 @@ def shared_effect(metric: str, *, registry: Registry = BUILT_IN) -> pl.Expr:
     return moved.fill_null(0.0)
 
 
-def warm_up_effect(response: float | None, split_length_m: float) -> pl.Expr:
+def warm_up_effect(response: float | pl.Expr | None, split_length_m: float) -> pl.Expr:
     """What is left of the warm-up in the logarithm of a metric, at a split.
 
     Args:
-        response: `response_to_warm_up`; null does nothing.
+        response: `response_to_warm_up`, of an athlete or a column next to those of the splits; null does nothing.
         split_length_m: length of a split [m].
     """
-    return (response or 0.0) * _share_left(split_length_m)
-
-
-def warm_up_left(split_length_m: float) -> pl.Expr:
-    """The same where `response_to_warm_up` is a column next to those of the splits."""
-    return pl.col("response_to_warm_up").fill_null(0.0) * _share_left(split_length_m)
-
-
-def _share_left(split_length_m: float) -> pl.Expr:
-    return (-(pl.col("km") - 0.5) * split_length_m / 1000 / WARM_UP_KM).exp()
+    effect = response.fill_null(0.0) if isinstance(response, pl.Expr) else response or 0.0
+    return effect * (-(pl.col("km") - 0.5) * split_length_m / 1000 / WARM_UP_KM).exp()

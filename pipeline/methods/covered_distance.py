@@ -113,6 +113,12 @@ def speed_source(readings: Mapping[str, npt.NDArray[Any]], *, is_indoors: bool) 
     return "speed" if has("speed_m_s") or not is_located else "positions"
 
 
+def _usual_m_s(step: Array, interval_s: Array) -> float | None:
+    """The median speed of the intervals in which there was progress; None where there was none."""
+    is_moving = (step > 0) & (interval_s > 0)
+    return float(np.median(step[is_moving] / interval_s[is_moving])) if is_moving.any() else None
+
+
 # --- Frozen distance --------------------------------------------------------------------------------------------------
 
 
@@ -124,10 +130,9 @@ def _without_frozen(
     stretches = _frozen_stretches(step, interval_s, cadence)
     if not stretches:
         return step, is_mended
-    is_moving = (step > 0) & (interval_s > 0)
-    if not is_moving.any():
+    usual_m_s = _usual_m_s(step, interval_s)
+    if usual_m_s is None:
         return step, is_mended
-    usual_m_s = float(np.median(step[is_moving] / interval_s[is_moving]))
     step, n_spread, n_by_speed, n_frozen = np.array(step), 0, 0, 0
     for first, stop in stretches:
         last = _end_of_leap(step, interval_s, stop, usual_m_s)
@@ -224,8 +229,7 @@ def _between_sound_positions(readings: Mapping[str, npt.NDArray[Any]], interval_
     )
     spread = np.diff(np.interp(clock, clock[sound], np.cumsum(step)[sound]), prepend=0.0)
     # Before the first sound position and after the last one there is no way to spread: the usual speed.
-    is_moving = (step > 0) & (interval_s > 0)
-    usual_m_s = float(np.median(step[is_moving] / interval_s[is_moving])) if is_moving.any() else 0.0
+    usual_m_s = _usual_m_s(step, interval_s) or 0.0
     outside = np.ones(len(clock), dtype=bool)
     outside[sound[0] + 1 : sound[-1] + 1] = False
     spread = np.where(outside, usual_m_s * interval_s, spread)
@@ -243,10 +247,9 @@ def _astray(latitude: Array, longitude: Array, clock: Array, between: Array) -> 
     n = len(latitude)
     astray = np.zeros(n, dtype=bool)
     duration_s = np.diff(clock)
-    is_moving = (between > 0) & (duration_s > 0)
-    if not is_moving.any():
+    usual_m_s = _usual_m_s(between, duration_s)
+    if usual_m_s is None:
         return astray
-    usual_m_s = float(np.median(between[is_moving] / duration_s[is_moving]))
     fastest = max(ASTRAY_ABOVE_M_S, min(FASTEST_M_S, rule("positions_astray", DISTANCE).threshold * usual_m_s))
     impossible = np.flatnonzero(between > fastest * (duration_s + 1.0))
     if not len(impossible):

@@ -316,13 +316,17 @@ def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
     """Rows of `club_responses` by metric and cause."""
     if rows is None:
         return NO_CLUB
-    plain = rows.filter(pl.col("log_weight").is_null())
-    by_error = rows.filter(pl.col("log_weight").is_not_null()).sort("metric", "speed_source", "speed_error_pct")
-    numbers = by_error.select("log_weight", "mean", "variance", "mean_variance").to_numpy()
+    responses: dict[tuple[str, str], tuple[float, float]] = {}
+    by_error: dict[tuple[str, str | None], list[tuple[float, ...]]] = {}
+    columns = ("metric", "cause", "speed_source", "speed_error_pct", "log_weight", "mean", "variance", "mean_variance")
+    for metric, cause, source, *of_error in rows.select(columns).iter_rows():
+        if of_error[1] is None:
+            responses[metric, cause] = (of_error[2], of_error[3])
+        else:
+            by_error.setdefault((metric, source), []).append(tuple(of_error))
     speed: dict[tuple[str, str | None], ErrorPrior] = {}
-    begins = 0
-    for metric, source, n in by_error.group_by("metric", "speed_source", maintain_order=True).len().iter_rows():
-        log_weight, mean, variance, mean_variance = numbers[begins : begins + n].T.copy()
+    for (metric, source), of_sizes in by_error.items():
+        _, log_weight, mean, variance, mean_variance = np.array(sorted(of_sizes)).T.copy()
         speed[metric, source] = ErrorPrior(
             log_weight,
             mean,
@@ -331,10 +335,7 @@ def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
             is_of_club=True,
             mean_variance=mean_variance,
         )
-        begins += n
-    return Club(
-        {(row["metric"], row["cause"]): (row["mean"], row["variance"]) for row in plain.iter_rows(named=True)}, speed
-    )
+    return Club(responses, speed)
 
 
 @dataclass(frozen=True)

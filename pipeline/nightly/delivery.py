@@ -19,8 +19,9 @@ from urllib.parse import SplitResult, unquote, urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from pipeline.core.errors import UsageError
+from pipeline.core.reasons import Reason
 from pipeline.nightly import WEBHOOK
-from pipeline.workers.pool import Loss, LostReason, workers
+from pipeline.workers.pool import Loss, workers
 
 #: Not passed on to the command: the address may be a secret, and its own modules may lie next to it.
 _WITHHELD = (WEBHOOK, "PYTHONSAFEPATH")
@@ -112,7 +113,7 @@ def to_web(url: str, title: str, text: str, *, limit_s: float = LIMIT_S) -> str 
 
 def _lost(_body: bytes, url: str, loss: Loss) -> str:
     host = parts_of(url).hostname
-    if loss.reason is LostReason.TOOK_TOO_LONG:
+    if loss.kind is Reason.TOOK_TOO_LONG:
         return f"The web server {host} did not answer in time: {loss.words}."
     return f"The page could not be sent to {host}: {loss.words}."
 

@@ -40,10 +40,10 @@ def adjusted(
     for name, run_id, level in run_drifts.select("metric", "run_id", "fresh_level").iter_rows():
         levels[name][run_id] = level
     estimated = drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).select("metric", *RESPONSES)
-    columns = []
+    columns, run_ids = [], used["run_id"].to_list()
     for own in estimated.iter_rows(named=True):
         of_runs = levels[own["metric"]]
-        level = pl.Series([of_runs.get(run_id) for run_id in used["run_id"]], dtype=pl.Float64)
+        level = pl.Series([of_runs.get(run_id) for run_id in run_ids], dtype=pl.Float64)
         known = effect(own["metric"], responses=own, registry=inclusion.registry)
         known += warm_up_effect(own["response_to_warm_up"], inclusion.split_length_m)
         value = pl.when(inclusion.measured(own["metric"])).then(own["metric"])

@@ -241,7 +241,7 @@ def _pictures(
     courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
     # Runs by date, so that the latest are drawn last.
     in_time = {run_id: place for place, run_id in enumerate(runs)}
-    order = np.argsort([in_time[run_id] for run_id in splits["run_id"]], kind="stable")
+    order = np.argsort([in_time[run_id] for run_id in splits["run_id"].to_list()], kind="stable")
     splits = splits[order]
     run_ids = np.array(splits["run_id"].to_list(), dtype=object)
     places = np.array([in_time[run_id] for run_id in run_ids], dtype=int)

@@ -200,7 +200,7 @@ def curve_picture(drift: Row, start: float, splits: AgainstSpeed, language: Lang
 
 
 def _ends(values: Array) -> list[float]:
-    return [float(values.min()), float(values.max())] if len(values) else []
+    return [float(values.min()), float(values.max())] if values.size else []
 
 
 def speed_ticks(scale: Scale, language: Language, n: int = 3, *, has_unit: bool = True) -> list[tuple[float, str]]:
@@ -242,14 +242,11 @@ def season_picture(
     first, last = min(days) - 6, max(days) + 3
     values = [row["drift_pct_per_10km"] for row in runs]
     span = max(values) - min(values) + 1.0
-    bounds = [
-        min(max(row[name], min(values) - span), max(values) + span)
-        for row in runs
-        for name in ("drift_low", "drift_high")
-        if row[name] is not None
-    ]
+    sure = [(day, row["drift_low"], row["drift_high"]) for day, row in zip(days, runs, strict=True)]
+    bar_days, lows, highs = np.array([one for one in sure if one[1] is not None], dtype=float).reshape(-1, 3).T
+    bounds = np.clip([lows, highs], min(values) - span, max(values) + span)
     margin = drift["smallest_change_pct"]
-    x, y = Scale(first, last), Scale(*around([*bounds, -margin, margin]))
+    x, y = Scale(first, last), Scale(*around([*_ends(bounds), -margin, margin]))
     picture = Picture(
         x, y, 260, month_ticks(first, last, language), percent_ticks(y, language), language("unit.pct_per_10km")
     )
@@ -274,12 +271,7 @@ def season_picture(
             low, high = (min(max(month[name], y.low), y.high) for name in ("drift_low", "drift_high"))
             picture.area([(ends[0], low, high), (ends[1], low, high)], "interval")
         picture.line([(at, month["drift_pct_per_10km"]) for at in ends], "month")
-    picture.bars(
-        (
-            (day, max(row["drift_low"], y.low), min(row["drift_high"], y.high))
-            for day, row in zip(days, runs, strict=True) if row["drift_low"] is not None
-        ), "error",
-    )  # fmt: skip
+    picture.bars(bar_days, np.maximum(lows, y.low), np.minimum(highs, y.high), "error")
     for day, row in zip(days, runs, strict=True):
         kind = "point" if row["comparison"] in ("as_usual", "cannot_tell") else "point unusual"
         picture.link(row["page"], row["words"], (day, row["drift_pct_per_10km"]), kind)
@@ -290,7 +282,7 @@ def season_picture(
         first=language.day(runs[0]["at"]),
         last=language.day(runs[-1]["at"]),
     )
-    return picture.svg(words, kind="season", reads=(picture.places_along(days), [row["words"] for row in runs]))
+    return picture.svg(words, kind="season", reads=(picture.places_along(days), ()))
 
 
 def percent_ticks(scale: Scale, language: Language, n: int = 4) -> list[tuple[float, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -11,7 +11,7 @@ from markupsafe import Markup
 from pipeline.core.metrics import BUILT_IN
 from pipeline.pages.cells import against_html
 from pipeline.pages.club_rows import ClubRows, run_name
-from pipeline.pages.language import Language
+from pipeline.pages.language import Language, upper_first
 from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
 from pipeline.pages.small_marks import scale_symbol, span_of, usual_mark
 from pipeline.pages.units import duration
@@ -201,13 +201,44 @@ def against_symbols(against: pl.DataFrame) -> Markup:
     return Markup("").join(scale_symbol(f"run-{column}", 0.0, span) for column, span in spans_of(against).items())
 
 
+def comparison_words(row: Row, language: Language) -> str:
+    """How a run compares with the usual in one metric: lengthens more than usual.
+
+    Args:
+        row: of `run_against_usual`.
+    """
+    kind, change = row["comparison"], row["drift_pct_per_10km"]
+    if kind not in ("more", "less"):
+        return language(f"comparison.{kind}")
+    is_opposite = change * (row["usual_low"] + row["usual_high"]) < 0
+    key = "unlike" if kind == "less" and is_opposite else kind
+    return language(f"comparison.{key}", verb=language.verb(row["metric"], is_up=change > 0))
+
+
+def quiet_words(comparisons: Iterable[tuple[str, str]], language: Language) -> str:
+    """What is not out of the ordinary, in a line: what is as usual, and what cannot be told.
+
+    Args:
+        comparisons: pairs of a name and what it is, as `comparison` of `run_against_usual` has it.
+    """
+    names: dict[str, list[str]] = {"as_usual": [], "cannot_tell": []}
+    for name, kind in comparisons:
+        if kind in names and name not in names[kind]:
+            names[kind].append(name)
+    return " ".join(
+        language("comparison.listed", word=upper_first(language(f"comparison.{kind}")), names=language.listed(own))
+        for kind, own in names.items()
+        if own
+    )
+
+
 def against_cells(rows: Sequence[Row], spans: Mapping[str, float], language: Language) -> list[Context]:
     """Runs against the usual, each in one fact: mark, word, numbers."""
     changes = language.signs([row["drift_pct_per_10km"] for row in rows])
     usuals = language.intervals([row["usual_low"] for row in rows], [row["usual_high"] for row in rows])
     cells = []
     for row, change, usual in zip(rows, changes, usuals, strict=True):
-        word = language(f"comparison.{row['comparison']}")
+        word = comparison_words(row, language)
         title = language("comparison.title" if usual else "comparison.title_without", change=change, usual=usual)
         mark = usual_mark(row, spans[row["metric"]], f"run-{row['metric']}")
         html = against_html(row["comparison"], title, mark, word)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
+from itertools import islice
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -20,10 +21,8 @@ def table(label: str, rows: Sequence[Mapping[str, Any]], columns: Sequence[Colum
             not escaped), its heading and its unit.
     """
     head, form = _frame(label, tuple(columns))
-    cells = [
-        [row[key] for row in rows] if kind == "html" else _escaped([row[key] for row in rows])
-        for key, kind, _, _ in columns
-    ]
+    n, written = len(rows), iter(_escaped([row[key] for key, kind, *_ in columns if kind != "html" for row in rows]))
+    cells = [[row[key] for row in rows] if kind == "html" else list(islice(written, n)) for key, kind, *_ in columns]
     body = "\n".join([form % row for row in zip(*cells, strict=True)])
     return Markup(f"{head}{body}\n</tbody>\n</table>\n</div>\n")
 
@@ -65,8 +64,12 @@ _BETWEEN = "\x1f"
 
 def _escaped(values: Sequence[object]) -> list[str]:
     """Values as escaped texts; one call for all of them."""
-    texts = [str(value).replace(_BETWEEN, " ") for value in values]
-    return str(escape(_BETWEEN.join(texts))).split(_BETWEEN) if texts else []
+    if not values:
+        return []
+    texts = _BETWEEN.join(map(str, values))
+    if texts.count(_BETWEEN) >= len(values):
+        texts = _BETWEEN.join(str(value).replace(_BETWEEN, " ") for value in values)
+    return str(escape(texts)).split(_BETWEEN)
 
 
 def against_html(comparison: str, title: str, mark: str, word: str) -> Markup:

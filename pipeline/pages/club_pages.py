@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from pipeline.core.metrics import Metric
 from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, answer, facts, state
-from pipeline.pages.athlete_tables import FACTS_OF_RUN, cells_of_runs, spans_of
+from pipeline.pages.athlete_tables import FACTS_OF_RUN, cells_of_runs, quiet_words, spans_of
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
 from pipeline.pages.file_pages import file_rows
 from pipeline.pages.language import Language
@@ -67,7 +67,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     refused = ledger.filter(pl.col("status") == "rejected")
     changed = _changed(club, record["findings"], language)
     rows, n_more, n_all = _latest_runs(club, runs, language)
-    n_unusual = sum(row["is_unusual"] for row in rows)
+    quiet = [row for row in rows if not row["is_unusual"]]
     return {
         "n_athletes": len(known),
         "n_runs": runs.height,
@@ -75,8 +75,10 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "last_run": latest,
         "changing": [row | {"answer": _answer(row["id"], club, drifts, pages)} for row in changing[:MOST_CHANGING]],
         "n_changing": len(changing),
-        "latest": rows,
-        "n_unusual": n_unusual,
+        "unusual": [row for row in rows if row["is_unusual"]],
+        "quiet": quiet,
+        "quiet_words": quiet_words(((row["name"], row["kind_of_quiet"]) for row in quiet), language),
+        "n_unusual": len(rows) - len(quiet),
         "n_more_latest": n_more,
         "n_latest": n_all,
         "changed": changed[:MOST_LISTED],
@@ -134,7 +136,9 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
     rows.sort(key=lambda row: row["name"].casefold())  # the order of ids would reveal codes
     rows.sort(key=lambda row: row["date"], reverse=True)
     for row in rows:
-        row["is_unusual"] = bool(row["odd"]) or any(cell["comparison"] in ("more", "less") for cell in row["cells"])
+        kinds = {cell["comparison"] for cell in row["cells"]}
+        row["is_unusual"] = bool(row["odd"]) or bool(kinds & {"more", "less"})
+        row["kind_of_quiet"] = "as_usual" if "as_usual" in kinds else "cannot_tell"
     rows.sort(key=lambda row: not row["is_unusual"])
     return rows[:MOST_RUNS], len(rows[MOST_RUNS:]), len(rows)
 

@@ -41,12 +41,12 @@ class Pages:
     settings: Settings
     token: str
 
-    @property
+    @cached_property
     def units(self) -> Units:
         """How distance and speed are shown."""
         return Units(self.settings.page_distance, self.settings.page_speed)
 
-    @property
+    @cached_property
     def language(self) -> Language:
         """The language of the pages."""
         return Language(self.settings.page_language, self.units, self.settings.registry)

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.reasons import words
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import excluded_words
@@ -55,15 +56,10 @@ def _file(row: Row, club: ClubRows, language: Language) -> Context:
     status = language(f"status.{row['status']}")
     if club.is_coded:
         owner = club.shown(row["athlete_id"]) if row["athlete_id"] is not None else language("files.no_owner")
-        return {"path": f"{owner}, {row['sha256'][:8]}", "status": status, "reason": "", "fix": None}
+        return {"path": f"{owner}, {row['sha256'][:8]}", "status": status, "reason": "", "fix": ""}
     place = f" ({language('run.session', n=row['session'])})" if row["session"] > 1 else ""
-    return {
-        "path": row["path"] + place,
-        "status": status,
-        "reason": row["reason"],
-        "fix": row["fix"],
-        "format": row["format"],
-    }
+    reason, fix = words(row["reasons"], language.code)
+    return {"path": row["path"] + place, "status": status, "reason": reason, "fix": fix, "format": row["format"]}
 
 
 def _counted(values: pl.Series) -> list[tuple[str, int]]:

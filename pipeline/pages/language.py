@@ -7,38 +7,22 @@ values in braces. Where it has the forms `one` and `other`, the value `n` choose
 from __future__ import annotations
 
 import json
-import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from pipeline.core.catalogue import catalogue, form_of
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
 from pipeline.pages.units import Units, deciding, number, numbers, signed
 
-_TEXTS = Path(__file__).with_name("texts")
+TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
 LANGUAGES = ("en", "de")
 _KIND_OF_EXCLUSION = {words: kind for kind, words in EXCLUSION_REASONS.items()}
-
-
-@cache
-def catalogue(code: str) -> Mapping[str, str]:
-    """The texts of a language by key; the keys of tables inside tables are joined by dots."""
-    with (_TEXTS / f"{code}.toml").open("rb") as file:
-        return dict(_flat("", tomllib.load(file)))
-
-
-def _flat(prefix: str, part: Mapping[str, Any]) -> list[tuple[str, str]]:
-    pairs: list[tuple[str, str]] = []
-    for key, value in part.items():
-        name = f"{prefix}.{key}" if prefix else key
-        # Lines are wrapped in the file and joined here.
-        pairs += _flat(name, value) if isinstance(value, dict) else [(name, " ".join(str(value).split()))]
-    return pairs
 
 
 @dataclass(frozen=True)
@@ -56,14 +40,12 @@ class Language:
 
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its values."""
-        texts = self._texts
-        if "n" in values and f"{key}.one" in texts:
-            key = f"{key}.one" if values["n"] == 1 else f"{key}.other"
-        return texts[key].format(**values) if values else texts[key]
+        text = self._texts[form_of(self._texts, key, values)]
+        return text.format(**values) if values else text
 
     @cached_property
     def _texts(self) -> Mapping[str, str]:
-        return catalogue(self.code)
+        return catalogue(TEXTS, self.code)
 
     @cached_property
     def _labels(self) -> Mapping[str, str]:
@@ -88,11 +70,11 @@ class Language:
         """A number with its sign."""
         return self._written(signed(value, decimals))
 
-    def numbers(self, values: Iterable[float | None], decimals: int) -> list[str]:
+    def numbers(self, values: Sequence[float | None], decimals: int) -> list[str]:
         """Several numbers, each as `number` writes it."""
         return numbers(values, decimals, point=self._decimal)
 
-    def signs(self, values: Iterable[float | None], decimals: int = 1) -> list[str]:
+    def signs(self, values: Sequence[float | None], decimals: int = 1) -> list[str]:
         """Several numbers, each as `signed` writes it."""
         return numbers(values, decimals, sign="+", point=self._decimal)
 

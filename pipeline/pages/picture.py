@@ -117,9 +117,11 @@ class Picture:
         points = self._places(x, y)
         self.path(f"M{'h0M'.join(points)}h0" if points else "", kind)
 
-    def bars(self, spans: Iterable[tuple[float, float, float]], kind: str) -> None:
-        """Upright lines: place, from, to."""
-        self.path("".join(f"M{self._at(x, low)}V{self._up(high)}" for x, low, high in spans), kind)
+    def bars(self, x: Array, low: Array, high: Array, kind: str) -> None:
+        """Upright lines at places, from, to."""
+        _, ends = self._numbers(x, high)
+        bars = zip(self._places(x, low), ends, strict=True)
+        self.path("".join([f"M{begin}V{end}" for begin, end in bars]), kind)
 
     def area(self, points: Sequence[tuple[float, float, float]], kind: str) -> None:
         """The area between two lines: place, low, high."""
@@ -154,7 +156,7 @@ class Picture:
         Args:
             label: what is seen, for those who do not see it.
             reads: places along x, as `places_along` gives them, with what is to be read there; shown by the script to
-                pointer, finger and keys.
+                pointer, finger and keys. Without texts, the labels of the links are read, which stand in that order.
         """
         grid = "".join(f"M0 {SIZE - self.y.at(value):.0f}H{SIZE}" for value, _ in self.y_labels)
         for value, text in self.y_labels:
@@ -168,14 +170,15 @@ class Picture:
             share = self.x.at(value) / SIZE
             anchor = "start" if share < 0.04 else "end" if share > 0.96 else "middle"
             self._write(share, self.height - 6, text, "tick", anchor)
-        read, (places, says) = "", reads
+        places, says = reads
+        read = f' tabindex="0" data-x="{places}"' if places else ""
         if says:
             texts = "|".join(says)
             if texts.count("|") >= len(says):
                 texts = "|".join(text.replace("|", "/") for text in says)
-            read = f' tabindex="0" data-x="{places}" data-says="{escape(texts)}"'
+            read += f' data-says="{escape(texts)}"'
         # What holds links, or takes the keyboard, is no image.
-        role = "group" if says or any(mark.startswith("<a ") for mark in self.marks) else "img"
+        role = "group" if read or any(mark.startswith("<a ") for mark in self.marks) else "img"
         return Markup(
             f'<svg class="picture {kind}" height="{self.height}" width="100%" role="{role}" '
             f'aria-label="{escape(label)}"{read}>'
@@ -210,14 +213,14 @@ class Picture:
 
     def _places(self, x: Array, y: Array) -> list[str]:
         """The places of many points, as `_at` gives them."""
+        return [f"{across} {down}" for across, down in zip(*self._numbers(x, y), strict=True)]
+
+    def _numbers(self, x: Array, y: Array) -> tuple[list[int], list[int]]:
         right, up = (
             np.rint(SIZE * (np.asarray(values, dtype=float) - scale.low) / (scale.high - scale.low)).astype(int)
             for values, scale in ((x, self.x), (y, self.y))
         )
-        return [f"{across} {down}" for across, down in zip(right.tolist(), (SIZE - up).tolist(), strict=True)]
-
-    def _up(self, y: float) -> str:
-        return f"{SIZE - self.y.at(y):.0f}"
+        return right.tolist(), (SIZE - up).tolist()
 
     def _write(self, share: float, y: float, text: str, kind: str, anchor: str) -> None:
         self.letters.append(

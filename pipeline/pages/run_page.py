@@ -14,7 +14,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import Quantity, Registry
 from pipeline.methods.adjustment import effect, warm_up_effect
-from pipeline.pages.athlete_tables import against_cells
+from pipeline.pages.athlete_tables import against_cells, comparison_words, quiet_words
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.run_pictures import RunCourse, run_pictures
@@ -76,10 +76,19 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         "after": rows.neighbours[1],
         "sentence": _sentence(rows, language),
         "symbols": [scale_symbol(f"run-{metric}", 0.0, span) for metric, span in spans.items()],
+        "quiet": quiet_words(
+            (
+                (language.metric(row["metric"]), row["comparison"])
+                for row in against
+                if registry.metric_of[row["metric"]].is_reading
+            ),
+            language,
+        ),
         "against": [
             {
                 "metric": language.metric(row["metric"]),
                 "is_derived": not registry.metric_of[row["metric"]].is_reading,
+                "is_unusual": row["comparison"] in ("more", "less"),
                 "mark": cell["html"],
                 "n": row["n_other_runs"],
                 "drift": cell["change"],
@@ -239,7 +248,7 @@ def _sentence(rows: RunRows, language: Language) -> str:
         if language.registry.metric_of[row["metric"]].is_reading
     ]
     parts = [
-        language("run.unusual", metric=language.metric(row["metric"]), word=language(f"comparison.{row['comparison']}"))
+        language("run.unusual", metric=language.metric(row["metric"]), word=comparison_words(row, language))
         for row in form
         if row["comparison"] in ("more", "less")
     ]

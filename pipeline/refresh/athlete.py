@@ -13,10 +13,10 @@ import polars as pl
 from pipeline import ATHLETE, stages_of
 from pipeline.core.places import files_below, remove_tree
 from pipeline.core.resources import own_version
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, own_of
 from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings
-from pipeline.store.bundles import GATHERED, Bundle, read_bundle, write_bundle
+from pipeline.store.bundles import Bundle, read_bundle, write_bundle
 from pipeline.store.generations import link_tree
 from pipeline.store.known import KeptRows, of_files
 from pipeline.store.layout import partition, read_partitions
@@ -44,20 +44,25 @@ def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
             remove_tree(context.built / partition("samples", athlete.athlete_id or ""))
     if has_runs and athlete.athlete_id is not None:
         tables |= _tables(context, athlete.athlete_id, after_club=False)
-    return _bundle(context, athlete.athlete_id, "own", tables, has_runs=has_runs)
+    return _bundle(context, athlete.athlete_id, tables, after_club=False, has_runs=has_runs)
 
 
 def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> Bundle:
     """Run the stages that also need what the club's responses have in common; returns a bundle of their tables."""
     tables = _tables(context, task.athlete_id, after_club=True, club=club, metrics=task.metrics)
-    return _bundle(context, task.athlete_id, "after_club", tables, has_runs=True)
+    return _bundle(context, task.athlete_id, tables, after_club=True, has_runs=True)
 
 
 def _bundle(
-    context: BuildContext, athlete_id: str | None, step: str, tables: dict[str, pl.DataFrame], *, has_runs: bool
+    context: BuildContext,
+    athlete_id: str | None,
+    tables: dict[str, pl.DataFrame],
+    *,
+    after_club: bool,
+    has_runs: bool,
 ) -> Bundle:
     digest = hashlib.sha256(repr(athlete_id).encode()).hexdigest()[:32]
-    name = f"{GATHERED}/{step}/{digest}"
+    name = f"{own_of(section_of(athlete_id, context.n_sections), after_club=after_club)}/{digest}"
     write_bundle(context.built, name, tables)
     return Bundle(name, athlete_id, has_runs)
 

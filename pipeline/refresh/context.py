@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.inbox.inbox import Inbox, InboxFile
+from pipeline.store.bundles import GATHERED
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
+
+if TYPE_CHECKING:
+    from pipeline.stages.responses import ClubDraft
 
 
 @dataclass(frozen=True)
@@ -100,15 +104,15 @@ class Measured:
         return cls(**tables)
 
 
-#: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks_reason`
-#: and `lacks_fix` say what its owner is told if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
+#: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks`
+#: has the reasons for which it is refused if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
     "speed_source": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
-    "quantities": pl.List(pl.String), "lacks_reason": pl.String, "lacks_fix": pl.String,
+    "quantities": pl.List(pl.String), "lacks": pl.String,
     "laps": pl.List(pl.Float64),
 }  # fmt: skip
 
@@ -116,8 +120,7 @@ RUN: dict[str, pl.DataType | type[pl.DataType]] = {
 #: What is known of each recording from which something was joined to the run that was kept.
 JOIN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "path": pl.String, "session": pl.Int64, "sensors": pl.String, "altitude": pl.String,
-    "original": pl.String, "quantities": pl.String, "clock_shift_s": pl.Float64, "clock_agreement": pl.Float64,
-    "compared": pl.String,
+    "reasons": pl.String, "quantities": pl.String, "clock_shift_s": pl.Float64, "clock_agreement": pl.Float64,
 }  # fmt: skip
 
 
@@ -167,15 +170,45 @@ class SectionTask:
     """A section of the club whose rows are to be gathered: what is known of it, and what is new.
 
     Attributes:
-        bundles: names of those with what is new.
-        without: athletes whose known rows are no longer true, by table.
+        after_club: whether those of the stages that need what the club's responses have in common, or all before.
         metrics: in which the known rows of nobody are true any longer.
     """
 
     section: Section
-    bundles: tuple[str, ...]
-    without: Mapping[str, frozenset[str | None]]
+    after_club: bool
     metrics: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ResponsesTask:
+    """A section of a club whose responses are to be added up.
+
+    Attributes:
+        rows: of the state whose club it is.
+        draft: for the second sums; None for the first.
+        added_from: the number of sections whose sums these are added from.
+    """
+
+    rows: KeptRows
+    section: Section
+    draft: ClubDraft | None = None
+    added_from: int = 1
+
+    @property
+    def name(self) -> str:
+        """Of the bundle with its sums."""
+        order = "first" if self.draft is None else "second"
+        return f"{GATHERED}/responses/{self.rows.state.name}/{order}/{self.section.number}-{self.section.of}"
+
+
+def changes_of(section: Section) -> str:
+    """The name of the bundle that notes what changed in the files of a section, and whose rows are recomputed."""
+    return f"{GATHERED}/changes/{section.number}"
+
+
+def own_of(section: Section, *, after_club: bool) -> str:
+    """The folder of the bundles with what the athletes of a section gave."""
+    return f"{GATHERED}/{'after_club' if after_club else 'own'}/{section.number}"
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.

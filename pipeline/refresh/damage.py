@@ -144,15 +144,15 @@ def sound_base(state: Path | None, *, repairs: bool) -> tuple[Known, frozenset[s
     return read_known(state), frozenset(faults)
 
 
-def require_sound_rows(known: Known, touched: Iterable[str | None]) -> None:
-    """Compare what a refresh reads again with its digest: the splits of all athletes, the samples of those touched.
+def require_sound_rows(known: Known, athletes: Iterable[str], touched: Iterable[str | None]) -> None:
+    """Compare what a refresh reads again with its digest: the splits of athletes, the samples of those touched.
 
     Raises:
         Damaged: a file is not what was written.
     """
     if known.folder is None or known.rows is None:  # everything is recomputed
         return
-    folders = [Path("tables") / table for table in ("splits", "lap_splits")]
+    folders = [partition(table, athlete_id) for table in ("splits", "lap_splits") for athlete_id in athletes]
     folders += [partition("samples", athlete_id) for athlete_id in touched if athlete_id is not None]
     require_sound(known.folder, chain.from_iterable(files_of(known.folder, folder) for folder in folders))
 

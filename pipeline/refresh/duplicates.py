@@ -13,7 +13,9 @@ from itertools import groupby
 import polars as pl
 
 from pipeline.core.metrics import BUILT_IN, Registry
+from pipeline.core.reasons import Reason, as_json, because
 from pipeline.refresh.context import Measured
+from pipeline.tables.recorded import retold
 
 #: Recordings are of the same run if they share at least this much of the shorter one; less is a clock set wrong, or a
 #: device lent to someone else. Common practice, no source.
@@ -35,7 +37,7 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
 
     Args:
         runs: columns `run_id` (athlete and second of the start), `started_at_utc`, `ended_at_utc`, `n_quantities`,
-            `is_damaged`, `n_samples`, `path`, `session`, `lacks_reason`; of one athlete.
+            `is_damaged`, `n_samples`, `path`, `session`, `lacks`; of one athlete.
 
     Returns:
         `path`, `session` and `duplicate_of` (the run that was kept) of each recording that was not.
@@ -44,7 +46,7 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
     counts_as: dict[str, str] = {}
     duplicates: list[tuple[str, int, str]] = []
     for row in _best_first(runs).iter_rows(named=True):
-        start, end, lacks = row["started_at_utc"], row["ended_at_utc"], row["lacks_reason"] is not None
+        start, end, lacks = row["started_at_utc"], row["ended_at_utc"], row["lacks"] is not None
         same = counts_as.get(row["run_id"]) or next(
             (run_id for first, last, run_id in kept if _overlap_enough(first, last, start, end)), None
         )
@@ -65,7 +67,7 @@ def best_of_each_start(runs: pl.DataFrame) -> pl.DataFrame:
 
 def _best_first(runs: pl.DataFrame) -> pl.DataFrame:
     return runs.sort(
-        pl.col("lacks_reason").is_not_null(), "n_quantities", "is_damaged", "n_samples", "path", "session",
+        pl.col("lacks").is_not_null(), "n_quantities", "is_damaged", "n_samples", "path", "session",
         descending=[False, True, False, True, False, False],
     )  # fmt: skip
 
@@ -98,7 +100,7 @@ def _and_more(names: Sequence[str]) -> str:
 def _mark(measured: Measured, registry: Registry) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """The ledger with duplicates marked; the runs without them; the rows of the duplicates."""
     duplicates = without_duplicates(measured.runs)
-    lacks = pl.col("lacks_reason").is_not_null()
+    lacks = pl.col("lacks").is_not_null()
     if duplicates.is_empty() and not measured.runs.select(lacks.any()).item():
         return measured.recordings, measured.runs, _with_original(measured.runs.clear(), duplicates)
     place = ["path", "session"]
@@ -106,25 +108,23 @@ def _mark(measured: Measured, registry: Registry) -> tuple[pl.DataFrame, pl.Data
     others = _with_original(measured.runs, duplicates)
     alone = measured.runs.filter(lacks).join(duplicates, on=place, how="anti")
     originals = kept.select(duplicate_of="run_id", original="path", had="quantities")
-    named = others.join(originals, on="duplicate_of", how="left").select(
-        *place,
-        "duplicate_of",
-        became=pl.lit("duplicate"),
-        says=pl.format(
-            "The same run as {}{}", "original", _more_words(pl.col("quantities"), pl.col("had"), registry.worth)
-        ),
-        does=pl.lit(None, dtype=pl.String),
-    )
-    refused = alone.select(
-        *place, duplicate_of=pl.lit(None, dtype=pl.String), became=pl.lit("rejected"), says="lacks_reason",
-        does="lacks_fix",
-    )  # fmt: skip
-    is_other = pl.col("became").is_not_null()
-    ledger = measured.recordings.join(pl.concat([named, refused]), on=place, how="left").with_columns(
-        status=pl.coalesce("became", "status"),
-        run_id=pl.when(is_other).then("duplicate_of").otherwise("run_id"),
-        reason=pl.coalesce("says", "reason"),
-        fix=pl.when(is_other).then("does").otherwise("fix"),
+    named = others.join(originals, on="duplicate_of", how="left", maintain_order="left")
+    same = [
+        original
+        and as_json([because(Reason.DUPLICATE, original=original, adds=_more(quantities, had, registry.worth))])
+        for original, quantities, had in named.select("original", "quantities", "had").iter_rows()
+    ]
+    named = named.select(*place, "duplicate_of", became=pl.lit("duplicate"), reasons=pl.Series(same, dtype=pl.String))
+    nothing = pl.lit(None, dtype=pl.String)
+    refused = alone.select(*place, duplicate_of=nothing, became=pl.lit("rejected"), reasons="lacks")
+    told = pl.concat([named, refused])
+    ledger = (
+        retold(measured.recordings, told)
+        .join(told.drop("reasons"), on=place, how="left")
+        .with_columns(
+            status=pl.coalesce("became", "status"),
+            run_id=pl.when(pl.col("became").is_not_null()).then("duplicate_of").otherwise("run_id"),
+        )
     )
     return ledger.select(measured.recordings.columns), kept, others
 
@@ -133,15 +133,9 @@ def _with_original(runs: pl.DataFrame, duplicates: pl.DataFrame) -> pl.DataFrame
     return runs.join(duplicates, on=["path", "session"])
 
 
-def _more_words(quantities: pl.Expr, had: pl.Expr, worth: Mapping[str, str]) -> pl.Expr:
-    """What the ledger says of a duplicate: whether it measured something that the one that is kept did not."""
-    more = quantities.list.set_difference(had).list.sort()
-    labels = more.list.eval(pl.element().replace(worth)).list.join(", ")
-    return (
-        pl.when(more.list.len() > 0)
-        .then(pl.format(", to which it adds {}.", labels))
-        .otherwise(pl.lit(", which holds at least as much."))
-    )
+def _more(quantities: Sequence[str], had: Sequence[str], worth: Mapping[str, str]) -> list[str]:
+    """What a duplicate measured that the recording that is kept did not, in words."""
+    return [worth.get(column, column) for column in sorted({*quantities} - {*had})]
 
 
 def replaced_by_run(rows: pl.DataFrame, anew: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
@@ -167,25 +161,17 @@ def with_joined_runs(runs: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
 
 def with_joined_recordings(recordings: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
     """Rows of `recordings`: what was taken from each, and how its clock was aligned."""
-    settled = pl.format(
-        "Its clock was aligned by {} (correlation {}, shifted by {} s).",
-        "compared", pl.col("clock_agreement").round(2), pl.col("clock_shift_s").cast(pl.Int64),
-    )  # fmt: skip
-    clock = pl.when(pl.col("is_settled")).then(settled).otherwise(
-        pl.lit("Its clock is taken as it is: the two recordings vary too little alike to align them.")
-    )  # fmt: skip
-    named = joins.with_columns(is_settled=pl.col("compared").is_not_null()).select(
+    named = joins.select(
         "path",
         "session",
-        says=pl.format("The same run as {}, to which it adds {}. {}", "original", "quantities", clock),
         joined="quantities",
         shift="clock_shift_s",
         agreement="clock_agreement",
     )
     return (
-        recordings.join(named, on=["path", "session"], how="left", maintain_order="left")
+        retold(recordings, joins)
+        .join(named, on=["path", "session"], how="left", maintain_order="left")
         .with_columns(
-            reason=pl.coalesce("says", "reason"),
             joined_quantities=pl.coalesce("joined", "joined_quantities"),
             clock_shift_s=pl.coalesce("shift", "clock_shift_s"),
             clock_agreement=pl.coalesce("agreement", "clock_agreement"),

@@ -13,7 +13,9 @@ from typing import Any
 import polars as pl
 
 from pipeline import stage_named
+from pipeline.core.metrics import Registry
 from pipeline.core.places import read_frame
+from pipeline.core.reasons import Because, Reason, as_json, because
 from pipeline.core.resources import own_version
 from pipeline.methods.joining import Alignment, align, joined
 from pipeline.refresh.context import JOIN, BuildContext, Measured
@@ -91,6 +93,8 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
         altitude = other["altitude"] if "altitude_m" in taken else altitude
         source = other["device"] or "another recording"
         sensors = "; ".join(filter(None, [sensors, *(f"{column}: joined from {source}" for column in taken)]))
+        adds = [registry.worth[column] for column in taken]
+        reasons = [because(Reason.DUPLICATE, original=run["path"], adds=adds), _clock(alignment, registry)]
         rows.append(
             {
                 "run_id": run["run_id"],
@@ -98,11 +102,10 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
                 "session": other["session"],
                 "sensors": sensors,
                 "altitude": altitude,
-                "original": run["path"],
-                "quantities": ", ".join(registry.worth[column] for column in taken),
+                "reasons": as_json(reasons),
+                "quantities": ", ".join(adds),
                 "clock_shift_s": alignment.shift_s,
                 "clock_agreement": alignment.agreement,
-                "compared": registry.worth.get(alignment.quantity or "", "speed") if alignment.is_settled else None,
             }
         )
     if rows and kept is not None:
@@ -112,6 +115,14 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, own_version())
         write_table(file, "samples", shown, made_from, registry)
     return rows
+
+
+def _clock(alignment: Alignment, registry: Registry) -> Because:
+    """How the clock of a recording was aligned."""
+    if not alignment.is_settled:
+        return because(Reason.CLOCK_AS_IT_IS)
+    compared, correlation = registry.worth.get(alignment.quantity or "", "speed"), round(alignment.agreement or 0.0, 2)
+    return because(Reason.CLOCK_ALIGNED, compared=compared, correlation=correlation, shift_s=int(alignment.shift_s))
 
 
 def _taken(

@@ -10,46 +10,50 @@ This process only plans and gathers: the steps, and the libraries they need, are
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence, Sized
+from array import array
+from collections.abc import Callable, Iterator, Sequence, Sized
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import chain, groupby
 from pathlib import Path
 from typing import TypeVar
 
 import polars as pl
 
-from pipeline import ATHLETE, tables_of
-from pipeline.core.errors import Interrupted, NothingDone, OtherVersion, UsageError
+from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
 from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, RunContext, SectionTask, Shard
-from pipeline.refresh.damage import mend_older_states, require_sound_rows, sound_base
+from pipeline.refresh.by_section import (
+    MeasuredSection,
+    Refresh,
+    drift_section,
+    files_noted,
+    look_at,
+    measure_section,
+    plan,
+)
+from pipeline.refresh.context import BuildContext, RunContext, SectionTask
+from pipeline.refresh.damage import mend_older_states, sound_base
 from pipeline.refresh.duplicates import by_athlete
-from pipeline.refresh.notices import notices_of
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.refresh.unchanged import note_inbox
 from pipeline.stages.corrections import clocks_apart
 from pipeline.store.bundles import GATHERED, Bundle
-from pipeline.store.finished import Finished
-from pipeline.store.generations import building, current, generations, link_tree, prepare, sweep
+from pipeline.store.finished import n_files_kept, remove_older
+from pipeline.store.generations import FINISHED, building, current, generations, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import Changes, Keys, Known, changes, of_files, write_known
-from pipeline.store.layout import files_of, partition, read_file, read_rows
+from pipeline.store.known import ChangeSummary, club_keys, write_known
+from pipeline.store.layout import read_rows
 from pipeline.store.lock import locked
 from pipeline.store.sections import Section, section_of, sections_of
-from pipeline.tables import PARTITIONED, empty, publishable
+from pipeline.tables import empty, publishable
 from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
 
 T = TypeVar("T")
 
-#: Files a shard takes at most: enough to spread fixed costs over, few enough to fit in memory many times.
-SHARD_FILES = 16
 #: With fewer files to be read, results are not kept for the case of an interrupt: reading them again takes seconds.
 WORTH_KEEPING_FILES = 64
 
@@ -84,7 +88,8 @@ def refresh(
         Held: another process is changing the store.
     """
     with _mapper(inbox, jobs, mapper) as over:
-        return bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress, repairs=repairs)
+        state = bring_up_to_date(inbox, store, executor_over(over), wait_s=wait_s, progress=progress, repairs=repairs)
+    return read_rows(state, "recordings")
 
 
 def bring_up_to_date(
@@ -95,8 +100,8 @@ def bring_up_to_date(
     wait_s: float = 0.0,
     progress: Progress | None = None,
     repairs: bool = False,
-) -> pl.DataFrame:
-    """The same with a given way to carry out the steps."""
+) -> Path:
+    """The same with a given way to carry out the steps; returns the folder of the valid state."""
     began_at = datetime.now(UTC)
     require_apart(inbox, store)
     prepare(store)
@@ -105,154 +110,115 @@ def bring_up_to_date(
             inbox = read_inbox(inbox.folder)  # while we waited, more may have come in, and been seen by the other
         catch_up(store)
         known, damaged_files = sound_base(current(store), repairs=repairs)
-        inbox_changes = changes(inbox, store, known)
-        if inbox_changes.is_nothing and known.folder is not None and not damaged_files:
-            sweep(store, keep=inbox.settings.keep_generations)
-            note_nothing_new(store, known.folder, began_at)
-            return read_rows(known.folder, "recordings")
-        if not repairs:
-            require_sound_rows(known, inbox_changes.touched)
-        finished = Finished(store, inbox_changes.keys.files)
+        n_sections = len(sections_of(file.athlete_id for file in inbox.files))
+        n_to_read = 0
         try:
             with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
-                n_sections = len(sections_of(file.athlete_id for file in inbox.files))
                 context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections)
-                measured = _measured(context, executor, inbox_changes, finished, progress)
-                _build(context, executor, inbox_changes, measured)
-                ledger = read_rows(built, "recordings")
-                tries_again = read_file(built, "known/files.parquet")["key"].has_nulls()
-                notices = notices_of(inbox_changes.inbox, ledger)
-                note_inbox(built, store, inbox_changes.inbox, ledger, notices, tries_again=tries_again)
+                refresh = Refresh(context, store, known, club_keys(inbox, store), repairs)
+                seen = _look(executor, refresh, inbox)
+                n_to_read = seen.n_to_read
+                if not seen.n_touched and refresh.keys == known.keys and known.folder is not None and not damaged_files:
+                    raise _NothingNew
+                again = _build(executor, refresh, inbox, seen, progress)
                 is_damaged = any(name.startswith(_FINDINGS) for name in damaged_files)
-                findings_before = None if is_damaged else known.folder
-                before, after = _findings(findings_before), _findings(built)
+                outcome = executor.outcome(context, None if is_damaged else known.folder)
+                if n_sections == 1 and not again:
+                    digests = dict(files_noted(built, Section()).select("path", "sha256").iter_rows())
+                    note_inbox(built, store, inbox, recordings=digests, outcome=outcome)
+                remove_tree(built / GATHERED)
                 state_record = record(
-                    inbox_changes, ledger, began_at=began_at, before=before, after=after, repaired=damaged_files
-                )
+                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, outcome.refused),
+                    findings=outcome.findings, repaired=damaged_files,
+                )  # fmt: skip
                 write_record(built, state_record, began_at)
                 older = reversed(generations(store)) if repairs else ()
                 pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
-                executor.write_outputs(context, pages, _everyone(built))
+                executor.write_outputs(context, pages, _everyone(context))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
-                finished.end(built)
+                remove_tree(built / FINISHED)
                 check_still_held()
+        except _NothingNew:
+            assert known.folder is not None
+            sweep(store, keep=inbox.settings.keep_generations)
+            note_nothing_new(store, known.folder, began_at)
+            return known.folder
         except KeyboardInterrupt:
-            raise Interrupted(finished.n_files, len(inbox_changes.to_read)) from None
+            raise Interrupted(n_files_kept(store), n_to_read) from None
         if repairs:
             mend_older_states(store, damaged_files)
         catch_up(store)
-    return ledger
+    state = current(store)
+    assert state is not None
+    return state
+
+
+class _NothingNew(Exception):
+    """The valid state is what the state being built would be."""
+
+
+def _look(executor: Executor, refresh: Refresh, inbox: Inbox) -> ChangeSummary:
+    """What changed in an inbox, section by section; noted in the state being built."""
+    of = refresh.context.n_sections
+    places = [array("I") for _ in range(of)]
+    for place, file in enumerate(inbox.files):
+        places[section_of(file.athlete_id, of).number].append(place)
+    items = ((Section(number, of), [inbox.files[place] for place in own]) for number, own in enumerate(places))
+    return sum(executor.by_section(look_at, refresh, items, of), ChangeSummary())
+
+
+def _build(executor: Executor, refresh: Refresh, inbox: Inbox, seen: ChangeSummary, progress: Progress | None) -> bool:
+    """Make the tables of the next state; returns whether files have to be read again next time."""
+    context = refresh.context
+    sections, settings, before = context.sections, context.inbox.settings, refresh.known.rows
+    keeps = seen.n_to_read >= WORTH_KEEPING_FILES and not is_remote(refresh.store)
+    measured = _measured(executor, replace(refresh, keeps=keeps), seen, progress)
+    remove_older(refresh.store, context.built)
+    again = any(one.passing for one in measured)
+    if again:
+        _require_still_there(inbox)
+    _gather(executor, context, after_club=False)
+    if inbox.files and not any(one.n_athletes for one in measured):
+        raise _nothing_usable(inbox, context.kept.all_of("recordings"))
+
+    club = executor.club_responses(context, context.kept)
+    responses_before = None if before is None else executor.club_responses(context, before)
+    moved = () if responses_before is None else _moved(responses_before, club, settings.registry)
+    with_club = replace(refresh, club=club, moved=moved)
+    for _ in executor.by_section(drift_section, with_club, sections, context.n_sections):
+        pass
+    _gather(executor, context, after_club=True, metrics=moved)
+    write_known(context.built, refresh.keys, inbox.folder, context.n_sections)
+    executor.finish(context)
+    return again
 
 
 def _measured(
-    context: BuildContext, executor: Executor, changes: Changes, finished: Finished, progress: Progress | None
-) -> Iterator[Bundle]:
-    """What the files to be read give; what an interrupted refresh had of them already is taken over."""
-    names = {file.path for file in changes.to_read}
-    is_kept = len(names) >= WORTH_KEEPING_FILES and not is_remote(finished.store)
-    taken = list(finished.take_over(context.built, names)) if is_kept else []
-    known = {path for bundle in taken for path in bundle.files}
-    left = [file for file in changes.to_read if file.path not in known]
+    executor: Executor, refresh: Refresh, seen: ChangeSummary, progress: Progress | None
+) -> list[MeasuredSection]:
+    """Take the files of each section through their stages."""
+    n_done, n_within = 0, 0
 
-    def measured_now() -> Iterator[Bundle]:
-        for bundle in executor.measure(context, plan(left)):
-            yield finished.keep(context.built, bundle) if is_kept and not bundle.passing else bundle
+    def noticed(bundle: Bundle) -> None:
+        nonlocal n_within
+        n_within += len(bundle.files)
+        if progress is not None:
+            progress(n_done + n_within, seen.n_to_read)
 
-    return _watched(chain(taken, measured_now()), changes.to_read, lambda bundle: bundle.files, progress)
-
-
-def _build(context: BuildContext, executor: Executor, changes: Changes, measured: Iterator[Bundle]) -> None:
-    """Make the tables of the next state."""
-    known, keys = changes.known, changes.keys
-    before = _athletes_before(known)
-    by_files, passing = _touched(changes, measured)
-    _link_untouched(context, changes, before)
-    by_settings = sorted(before - changes.touched) if keys.analysis != known.keys.analysis else []
-    athletes = [*by_files, *(Athlete(athlete_id) for athlete_id in by_settings)]
-    analysed = list(executor.analyse(context, athletes))
-    _require_still_there(changes.inbox, passing)
-
-    touched, recomputed = changes.touched, changes.touched | set(by_settings)
-    everyone = (before - touched) | {one.athlete_id for one in analysed if one.has_runs and one.athlete_id is not None}
-    own = dict.fromkeys(of_files(), touched) | dict.fromkeys(tables_of(ATHLETE, after_club=False), recomputed)
-    _gather(context, executor, analysed, own)
-    if changes.inbox.files and not everyone:
-        raise _nothing_usable(changes.inbox, context.kept.all_of("recordings"))
-
-    settings = context.inbox.settings
-    club, everything = executor.club_responses(context.kept, settings), tuple(settings.registry.metric_of)
-    responses_before = None if known.rows is None else executor.club_responses(known.rows, settings)
-    moved = () if responses_before is None else _moved(responses_before, club, settings.registry)
-    tasks = [
-        DriftTask(athlete_id, everything if athlete_id in recomputed else moved)
-        for athlete_id in sorted(everyone)
-        if athlete_id in recomputed or moved
-    ]
-    analysed = list(executor.analyse_after_club(context, tasks, club))
-    _gather(context, executor, analysed, dict.fromkeys(tables_of(ATHLETE, after_club=True), recomputed), moved)
-    write_known(context.built, _without_passing(keys, passing, changes.inbox), changes.inbox, context.n_sections)
-    executor.finish(context)
-    remove_tree(context.built / GATHERED)
+    measured = []
+    over, context = replace(executor, noticed=noticed), refresh.context
+    for one in over.by_section(measure_section, refresh, context.sections, context.n_sections):
+        measured.append(one)
+        n_done, n_within = n_done + one.n_read, 0
+        if progress is not None and executor.delegate is not None:
+            progress(n_done, seen.n_to_read)
+    return measured
 
 
-def _athletes_before(known: Known) -> frozenset[str]:
-    """The athletes who had runs."""
-    return frozenset() if known.rows is None else frozenset(known.rows.all_of("runs", ["athlete_id"])["athlete_id"])
-
-
-def _touched(changes: Changes, measured: Iterator[Bundle]) -> tuple[list[Athlete], set[str]]:
-    """The athletes of whose files something changed, in order; and the files that have to be read again next time."""
-    bundles, stays = defaultdict[str | None, list[str]](list), defaultdict[str | None, list[str]](list)
-    passing = set[str]()
-    for bundle in measured:
-        bundles[bundle.athlete_id].append(bundle.name)
-        passing.update(bundle.passing)
-    read = {file.path for file in changes.to_read}
-    if changes.known.rows is not None:
-        for path, athlete_id in changes.known.athletes.items():
-            if athlete_id in changes.touched and path in changes.keys.files and path not in read:
-                stays[athlete_id].append(path)
-    athletes = sorted({*bundles, *stays}, key=lambda athlete_id: athlete_id or "")
-    return [Athlete(one, tuple(sorted(bundles[one])), tuple(stays[one])) for one in athletes], passing
-
-
-def _link_untouched(context: BuildContext, changes: Changes, before: Iterable[str]) -> None:
-    """Give the samples and splits of athletes who were not touched a name in the new state."""
-    folder = changes.known.folder
-    if folder is None or changes.known.rows is None:
-        return
-    written = {Path(name) for name in files_of(folder, Path("tables"))}
-    for athlete_id in sorted(before):
-        if athlete_id not in changes.touched:
-            for table in PARTITIONED:
-                link_tree(folder, context.built, partition(table, athlete_id), wanted=written.__contains__)
-
-
-def _gather(
-    context: BuildContext,
-    executor: Executor,
-    bundles: Iterable[Bundle],
-    without: Mapping[str, frozenset[str | None]],
-    metrics: tuple[str, ...] = (),
-) -> None:
-    """Bring the rows of each section of the club together, of the tables that are named."""
-    names: dict[Section, list[str]] = {section: [] for section in context.sections}
-    for bundle in bundles:
-        names[section_of(bundle.athlete_id, context.n_sections)].append(bundle.name)
-    gone = {athletes: _by_section(context, athletes) for athletes in set(without.values())}
-    tasks = [
-        SectionTask(section, tuple(own), {table: gone[without[table]][section] for table in without}, metrics)
-        for section, own in names.items()
-    ]
-    for _ in executor.gather(context, tasks):
+def _gather(executor: Executor, context: BuildContext, *, after_club: bool, metrics: tuple[str, ...] = ()) -> None:
+    """Bring the rows of each section of the club together."""
+    for _ in executor.gather(context, [SectionTask(section, after_club, metrics) for section in context.sections]):
         pass
-
-
-def _by_section(context: BuildContext, athletes: Iterable[str | None]) -> dict[Section, frozenset[str | None]]:
-    own: dict[Section, set[str | None]] = {section: set() for section in context.sections}
-    for athlete_id in athletes:
-        own[section_of(athlete_id, context.n_sections)].add(athlete_id)
-    return {section: frozenset(held) for section, held in own.items()}
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:
@@ -264,29 +230,18 @@ def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tupl
     return tuple(metric for metric in registry.metric_of if not of(metric, before).equals(of(metric, club)))
 
 
-def _everyone(built: Path) -> list[str]:
-    return read_rows(built, "runs")["athlete_id"].unique().sort().to_list()
-
-
-def _without_passing(keys: Keys, passing: set[str], inbox: Inbox) -> Keys:
-    """Forget the keys of files that have to be read again next time; one that could not be opened has kept its key."""
-    opened = {file.path for file in inbox.files if file.sha256 is not None or file.tag is not None}
-    return replace(keys, files={path: None if path in passing & opened else key for path, key in keys.files.items()})
+def _everyone(context: BuildContext) -> list[str]:
+    """The athletes who have runs, in order."""
+    of_sections = (context.kept.of("runs", section)["athlete_id"].unique() for section in context.sections)
+    return pl.concat(of_sections).sort().to_list()
 
 
 _FINDINGS = "tables/athlete_drift/"
 
 
-def _findings(folder: Path | None) -> pl.DataFrame:
-    try:
-        return empty("athlete_drift") if folder is None else read_rows(folder, "athlete_drift")
-    except OtherVersion:
-        return empty("athlete_drift")
-
-
-def _require_still_there(inbox: Inbox, passing: Collection[str]) -> None:
+def _require_still_there(inbox: Inbox) -> None:
     """Where nothing at all is left of an inbox, its disk is gone, not its runs."""
-    if passing and not any((inbox.folder / file.path).exists() for file in inbox.files):
+    if not any((inbox.folder / file.path).exists() for file in inbox.files):
         raise NothingDone(f"The inbox {inbox.folder} vanished while it was being read.")
 
 
@@ -350,28 +305,13 @@ def check_quality(
     )
 
 
-# --- Dividing work ----------------------------------------------------------------------------------------------------
-
-
-def plan(files: Iterable[InboxFile]) -> list[Shard]:
-    """Share files, which are in order, out; never two athletes in one shard."""
-    shards: list[Shard] = []
-    for athlete_id, group in groupby(files, key=lambda file: file.athlete_id):
-        files_of_athlete = tuple(group)
-        shards += [
-            Shard(athlete_id, files_of_athlete[start : start + SHARD_FILES])
-            for start in range(0, len(files_of_athlete), SHARD_FILES)
-        ]
-    return shards
-
-
 def _watched(
     results: Iterator[T], files: Sequence[InboxFile], read: Callable[[T], Sized], progress: Progress | None
 ) -> Iterator[T]:
     """The same results; `read` gives the files of each."""
-    done, n_files = 0, len({file.path for file in files})
+    done = 0
     for result in results:
         done += len(read(result))
         if progress is not None:
-            progress(done, n_files)
+            progress(done, len(files))
         yield result

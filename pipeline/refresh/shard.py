@@ -19,6 +19,7 @@ from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import Registry
 from pipeline.core.places import read_content
+from pipeline.core.reasons import Reason, as_json
 from pipeline.core.resources import own_version
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
@@ -32,7 +33,7 @@ from pipeline.store.bundles import GATHERED, Bundle, write_bundle
 from pipeline.store.layout import samples_file
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import empty, publishable
-from pipeline.workers.pool import Loss, LostReason
+from pipeline.workers.pool import Loss
 
 
 def measure(context: BuildContext, shard: Shard) -> Bundle:
@@ -55,17 +56,13 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     content, is_passing = b"", False
     try:
         if file.athlete_id is None:
-            raise Refused(
-                "The file is in the inbox itself, so it belongs to no athlete.",
-                "Give its athlete in sessions.csv (columns file, athlete_id), or let `splitdrift sort` put it and "
-                "others like it into the athletes' folders; if it is no recording, move it out of the inbox.",
-            )
+            raise Refused(Reason.NO_ATHLETE)
         if is_too_long(file.athlete_id):
-            raise Refused("The name of the athlete's folder is too long.", f"Shorten it to {MOST_NAME_BYTES} bytes.")
+            raise Refused(Reason.LONG_FOLDER_NAME, most_bytes=MOST_NAME_BYTES)
         content = read_content(inbox.folder / file.path)
         if file.sha256 is not None and hashlib.sha256(content).hexdigest() != file.sha256:
             is_passing = True
-            raise Refused("The file was being written while it was read.", "The next refresh reads it again.")
+            raise Refused(Reason.BEING_WRITTEN)
         mapping = inbox.mapping_for(file)
         sessions: list[Session] = stage_named("recording").call(
             "recording",
@@ -80,13 +77,10 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
     except Refused as refusal:
         reason = refusal
     except OSError as error:
-        if error.errno not in _FILES_OWN_FAULT:
+        if error.errno not in FILES_OWN_FAULT:
             raise  # the storage's, which may pass; a run must not vanish for it
         is_passing = True
-        reason = Refused(
-            f"The file cannot be opened: {error.strerror}.",
-            "Check its permissions and its name; a name that is no valid UTF-8 must be changed.",
-        )
+        reason = Refused(Reason.CANNOT_BE_OPENED, error=error.strerror)
     except MemoryError:
         raise  # the worker's limit: the shard is divided, and the file that is too large is found
     except Exception as error:
@@ -95,15 +89,12 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
 
 
 #: Errors of opening that are about the file itself.
-_FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENAMETOOLONG, errno.EINVAL})
+FILES_OWN_FAULT = frozenset({errno.ENOENT, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENAMETOOLONG, errno.EINVAL})
 
 
 def _our_fault(error: Exception) -> Refused:
     # One file must not stop a night's refresh, whatever is wrong with it or with us.
-    return Refused(
-        f"This file caused an internal error of splitdrift ({type(error).__name__}).",
-        "Please report it together with the file.",
-    )
+    return Refused(Reason.INTERNAL_ERROR, error=type(error).__name__)
 
 
 def bundle_of(context: BuildContext, measured: Measured) -> Bundle:
@@ -133,19 +124,10 @@ def unread(context: RunContext, shard: Shard, loss: Loss) -> list[tuple[InboxFil
         shard: of one file.
     """
     (file,) = shard.files
-    if loss.reason is LostReason.NOT_BEGUN:
-        most_s = context.inbox.settings.max_athlete_s
-        refusal = Refused(
-            f"The file waits: reading other files of its athlete has taken {most_s:g} s (max_athlete_s).",
-            "The next refresh goes on with it. Look which of the athlete's files took long, or raise max_athlete_s.",
-        )
+    if loss.kind is Reason.BUDGET_SPENT:
+        refusal = Refused(Reason.WAITS, most_s=context.inbox.settings.max_athlete_s)
     else:
-        refusal = Refused(
-            f"The file could not be read: {loss.words}.",
-            "The next refresh tries again; if that does not help, leave it out."
-            if loss.may_have_passed
-            else "It is read again when it or settings.toml (max_file_s, max_file_mb) has changed; else leave it out.",
-        )
+        refusal = Refused(Reason.LOST_FOR_NOW if loss.may_have_passed else Reason.LOST, loss=loss.because)
     session = rejected_file(file.path, b"", refusal, is_passing=loss.may_have_passed)
     return [(file, replace(session, sha256=file.sha256 or ""))]
 
@@ -174,7 +156,7 @@ def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile
     if not runs:
         return SampledRuns(measured, empty("samples", registry), pl.DataFrame())
     # Two recordings that begin in the same second have the same name; only the one that is kept goes on.
-    best = best_of_each_start(rows).filter(pl.col("lacks_reason").is_null())
+    best = best_of_each_start(rows).filter(pl.col("lacks").is_null())
     kept = set(best["samples_file"])
     others = {str(run.row["samples_file"]): run.rows.samples for run in runs if run.row["samples_file"] not in kept}
     others = {name: shown for name, samples in others.items() if (shown := _shown(samples, registry)) is not None}
@@ -255,6 +237,7 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
         measured.recordings.join(names.with_columns(is_faulty=True), on=["path", "session"], how="left")
         .with_columns(
             status=pl.when(is_faulty).then(pl.lit("rejected")).otherwise("status"),
+            reasons=pl.when(is_faulty).then(pl.lit(as_json(refusal.reasons))).otherwise("reasons"),
             reason=pl.when(is_faulty).then(pl.lit(refusal.reason)).otherwise("reason"),
             fix=pl.when(is_faulty).then(pl.lit(refusal.fix)).otherwise("fix"),
             run_id=pl.when(is_faulty).then(None).otherwise("run_id"),
@@ -278,16 +261,11 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
     try:
         listed = None if recorded.has_clock else started_at(inbox.sessions, session.path)
         if not recorded.has_clock and listed is None:
-            raise Refused(
-                "The file says how much time went by but not when it began.",
-                f'Add a line "{session.path},YYYY-MM-DDTHH:MM:SSZ" under "file,started_at_utc" in sessions.csv.',
-            )
+            raise Refused(Reason.NO_START, path=session.path)
         run: RunSamples = stage_named("samples").call("samples", recorded, settings=inbox.settings)
         lacks = session.lacks_distance
         if not len(run.gait) or run.columns["distance_m"].max() == 0:
-            lacks = lacks or Refused(
-                "The session covers no distance.", "Look whether the sensor for distance was connected."
-            )
+            lacks = lacks or Refused(Reason.NO_DISTANCE_COVERED)
             if not any(run.has(column) for column in form(inbox.settings.registry)):
                 raise lacks
         started = utc(run.started_s) if recorded.has_clock or listed is None else listed
@@ -318,8 +296,7 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "speed_source": run.speed_source,
         "tags": tags_text(session.outcome.tags),
         "quantities": quantities,
-        "lacks_reason": lacks and lacks.reason,
-        "lacks_fix": lacks and lacks.fix,
+        "lacks": lacks and as_json(lacks.reasons),
         "n_quantities": len(quantities),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
@@ -343,6 +320,7 @@ def _ledger(athlete_id: str | None, sessions: Sequence[Session], runs: pl.DataFr
             **dict(zip(names[2:], of_runs.get((session.path, session.place), _times(session)), strict=True)),
             "format": session.format,
             "status": session.status,
+            "reasons": as_json(session.reasons),
             "reason": session.reason,
             "fix": session.fix,
             "n_samples": session.n_samples,
@@ -368,7 +346,7 @@ def assess(context: RunContext, sampled: SampledRuns) -> SampledRuns:
     measured, samples = sampled.measured, sampled.samples
     if samples.is_empty():
         return sampled
-    runs = measured.runs.filter(pl.col("lacks_reason").is_null())
+    runs = measured.runs.filter(pl.col("lacks").is_null())
     rows = stage_named("quality").call("quality", samples, runs, measured.exclusions, settings=context.inbox.settings)
     return replace(sampled, measured=replace(measured, quality=rows))
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
 from itertools import chain
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 
@@ -18,6 +19,7 @@ from pipeline.refresh.context import (
     BuildContext,
     DriftTask,
     Measured,
+    ResponsesTask,
     RunContext,
     SectionTask,
     Shard,
@@ -25,13 +27,20 @@ from pipeline.refresh.context import (
 )
 from pipeline.store.bundles import Bundle
 from pipeline.store.known import KeptRows
+from pipeline.store.sections import Section
+from pipeline.workers.cluster import Cluster, Delegate
 from pipeline.workers.pool import Budget, Mapper
 from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
-    from pipeline.core.settings import Settings
     from pipeline.inbox.inbox import InboxFile
+    from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
+    from pipeline.stages.responses import ClubDraft
+
+S = TypeVar("S")
+T = TypeVar("T")
+R = TypeVar("R")
 
 
 @dataclass(frozen=True)
@@ -47,16 +56,30 @@ class Executor:
         gather: the rows of each section of the club, from bundles and from what is known.
         club_responses: what the responses of a state's club have in common.
         finish: the club-level stages, by which every table is written.
+        outcome: what came of it, next to a state before.
         write_outputs: the database, the exports, and the pages of the club and of each athlete.
+        noticed: what is done, in the process that plans, when the files of a shard were measured.
+        delegate: how a function of a mapper is carried out elsewhere, for each of many items; None for not at all.
     """
 
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Bundle]]
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
     analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
-    club_responses: Callable[[KeptRows, Settings], pl.DataFrame]
+    club_responses: Callable[[BuildContext, KeptRows], pl.DataFrame]
     finish: Callable[[BuildContext], None]
+    outcome: Callable[[BuildContext, Path | None], Outcome]
     write_outputs: Callable[[BuildContext, Pages | None, Sequence[str]], None]
+    noticed: Callable[[Bundle], None] | None = None
+    delegate: Delegate | None = None
+
+    def by_section(
+        self, function: Callable[[Executor, S, T], R], shared: S, items: Iterable[T], n_sections: int
+    ) -> Iterator[R]:
+        """Carry out what takes a section through several steps: of one after the other here, of many by tasks."""
+        if self.delegate is None or n_sections == 1:
+            return (function(self, shared, item) for item in items)
+        return self.delegate(partial(_by_executor, function), shared, items)
 
 
 def executor_over(mapper: Mapper) -> Executor:
@@ -65,9 +88,9 @@ def executor_over(mapper: Mapper) -> Executor:
     def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def club_responses(rows: KeptRows, settings: Settings) -> pl.DataFrame:
-        step = partial(_later("pipeline.refresh.sections:responses_of"), settings=settings)
-        return next(mapper(_applied, step, [rows]))
+    def outcome(context: BuildContext, before: Path | None) -> Outcome:
+        found: Outcome = next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
+        return found
 
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, context.outputs)
@@ -80,10 +103,40 @@ def executor_over(mapper: Mapper) -> Executor:
         partial(mapper, _later("pipeline.refresh.athlete:analyse")),
         analyse_after_club,
         partial(mapper, _later("pipeline.refresh.sections:gather")),
-        club_responses,
+        partial(responses_over, mapper),
         partial(finish_over, mapper),
+        outcome,
         write_outputs,
+        delegate=mapper.delegate if isinstance(mapper, Cluster) else None,
     )
+
+
+def _by_executor(function: Callable[[Executor, S, T], R], mapper: Mapper, shared: S, item: T) -> R:
+    return function(executor_over(mapper), shared, item)
+
+
+def responses_over(mapper: Mapper, context: BuildContext, rows: KeptRows) -> pl.DataFrame:
+    """What the responses of a state's club have in common: each section tells its sums, which are added in a tree."""
+    draft: ClubDraft | None = None
+    while True:
+        of, step = rows.n_sections, "tell_responses"
+        tasks = [ResponsesTask(rows, Section(number, of), draft) for number in range(of)]
+        while True:
+            for _ in mapper(_later(f"pipeline.refresh.sections:{step}"), context, tasks):
+                pass
+            if of == 1:
+                break
+            fewer, step = max(1, of // _ADDED_AT_ONCE), "add_responses"
+            tasks = [ResponsesTask(rows, Section(number, fewer), draft, of) for number in range(fewer)]
+            of = fewer
+        if draft is not None:
+            club: pl.DataFrame = next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, tasks))
+            return club
+        draft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, tasks))
+
+
+#: The sums of so many sections a worker adds at once.
+_ADDED_AT_ONCE = 32
 
 
 def finish_over(mapper: Mapper, context: BuildContext) -> None:
@@ -132,10 +185,6 @@ def _over_files(mapper: Mapper, context: RunContext, shards: Sequence[Shard], *,
 def _later(function: str) -> Callable[..., Any]:
     """A function, as "module:name", whose module is imported with the first call, in the process that calls it."""
     return partial(_call, *function.split(":"))
-
-
-def _applied(function: Callable[[Any], pl.DataFrame], item: Any) -> pl.DataFrame:
-    return function(item)
 
 
 def _call(module: str, name: str, *arguments: Any, **more: Any) -> Any:

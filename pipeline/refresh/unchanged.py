@@ -24,9 +24,8 @@ from pipeline.store.history import catch_up, note_nothing_new
 from pipeline.store.lock import locked
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from pipeline.inbox.inbox import Inbox
+    from pipeline.refresh.outcome import Outcome
 
 NOTE = "known/unchanged.json"
 
@@ -47,17 +46,20 @@ class Unchanged:
 
 
 def note_inbox(
-    built: Path, store: Path, inbox: Inbox, ledger: pl.DataFrame, notices: Sequence[str], *, tries_again: bool
+    built: Path,
+    store: Path,
+    inbox: Inbox,
+    *,
+    recordings: Mapping[str, str | None],
+    outcome: Outcome,
 ) -> None:
     """Note in a state that is being built what it was made from; nothing where the next refresh has to look closer.
 
     Args:
-        inbox: with the digests of its files.
-        ledger: rows of `recordings`.
-        tries_again: whether files are to be read again that did not change.
+        recordings: the digest of each file of the inbox that may be one; None of one that could not be read.
+        outcome: what came of the refresh.
     """
-    recordings = {file.path: file.sha256 for file in inbox.files}
-    if tries_again or not inbox.others_sha256 or not all(recordings.values()):
+    if not inbox.others_sha256 or not all(recordings.values()):
         return
     note = {
         "code": code_digest(),
@@ -66,9 +68,9 @@ def note_inbox(
         "recordings": recordings,
         "others": inbox.others_sha256,
         "keep": inbox.settings.keep_generations,
-        "n_files": ledger["file"].n_unique(),
-        "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
-        "notices": notices,
+        "n_files": outcome.n_files,
+        "statuses": outcome.statuses,
+        "notices": outcome.notices,
     }
     (built / NOTE).write_text(json.dumps(note), encoding="utf-8")
 

@@ -17,11 +17,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.core.reasons import Because, Reason, as_json, because, words
 from pipeline.formats import Recording, clock
 from pipeline.methods.covered_distance import great_circles
 from pipeline.methods.hours_apart import pairs_hours_apart
 from pipeline.stages.samples import LONGEST_RUN_S
-from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING
+from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING, retold
 
 #: Between the tags of a run, and between the name and the value of one.
 TAG_SEPARATOR, TAG_IS = "; ", "="
@@ -105,13 +106,13 @@ class Outcome:
     Attributes:
         applied: names of the entries that were.
         held_back: names of those whose guard was not met.
-        words: what was changed, for the ledger.
+        changes: what was changed, for the ledger.
         leave_out: why the session is left out; None where it is not.
     """
 
     applied: tuple[str, ...] = ()
     held_back: tuple[str, ...] = ()
-    words: tuple[str, ...] = ()
+    changes: tuple[Because, ...] = ()
     tags: Mapping[str, str] = field(default_factory=dict)
     leave_out: str | None = None
 
@@ -131,7 +132,7 @@ def corrected(
     """
     applied: list[str] = []
     held_back: list[str] = []
-    words: list[str] = []
+    changes: list[Because] = []
     tags: dict[str, str] = {}
     leave_out = None
     for entry in entries:
@@ -144,8 +145,8 @@ def corrected(
         recording = _changed(entry, recording, is_zone_read=is_zone_read)
         tags |= dict(entry.tags)
         leave_out = entry.leave_out or leave_out
-        words.append(f"{_in_words(entry)} ({entry.source})")
-    return recording, Outcome(tuple(applied), tuple(held_back), tuple(words), tags, leave_out)
+        changes.append(_changes(entry, entry.source))
+    return recording, Outcome(tuple(applied), tuple(held_back), tuple(changes), tags, leave_out)
 
 
 def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
@@ -199,7 +200,7 @@ def listed(entries: Sequence[Correction]) -> pl.DataFrame:
     rows = [
         {
             "file": entry.source, "entry": entry.entry, "line": entry.line, "reason": entry.fault, "name": entry.name,
-            "says": None if entry.fault is not None else _in_words(entry),
+            "says": None if entry.fault is not None else words([_changes(entry)])[0],
         }
         for entry in entries
     ]  # fmt: skip
@@ -237,28 +238,24 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
     for first, second, n_hours in pairs_hours_apart(runs, splits):
         better, worse = sorted((first, second), key=lambda run: (-run["n_quantities"], -run["n_samples"], run["path"]))
         shift_h = n_hours if worse is first else -n_hours
-        rows.append((worse["path"], worse["session"], better["run_id"], better["path"], shift_h))
+        apart = because(
+            Reason.HOURS_APART, original=better["path"], n_hours=abs(shift_h), path=worse["path"], shift_h=shift_h
+        )
+        rows.append((worse["path"], worse["session"], better["run_id"], as_json([apart])))
     if not rows:
         return recordings.with_columns(pl.lit(None, dtype=pl.String).alias("same_as_run"))
-    schema = {"path": pl.String, "session": pl.Int64, "same": pl.String, "original": pl.String, "shift_h": pl.Int64}
-    named = pl.DataFrame(rows, schema=schema, orient="row").unique(
-        ["path", "session"], keep="first", maintain_order=True
+    schema = {"path": pl.String, "session": pl.Int64, "same_as_run": pl.String, "apart": pl.String}
+    place = ["path", "session"]
+    named = pl.DataFrame(rows, schema=schema, orient="row").unique(place, keep="first", maintain_order=True)
+    told = named.join(recordings, on=place).select(
+        *place,
+        reasons=pl.format("{}, {}", pl.col("reasons").str.strip_suffix("]"), pl.col("apart").str.strip_prefix("[")),
     )
-    says = pl.format(
-        "{} It has the distance, the duration and the pace of {}, {} hour(s) apart.", "reason", "original",
-        pl.col("shift_h").abs(),
-    )  # fmt: skip
-    does = pl.format(
-        "If it is the same run, write into corrections.toml of the inbox: [[correction]], below it file = \"{}\", and "
-        "below that clock_shift_h = {}.",
-        "path", "shift_h",
-    )  # fmt: skip
-    is_named = pl.col("same").is_not_null()
-    return recordings.join(named, on=["path", "session"], how="left", maintain_order="left").with_columns(
-        reason=pl.when(is_named).then(says).otherwise("reason"),
-        fix=pl.when(is_named).then(does).otherwise("fix"),
-        same_as_run="same",
-    ).drop("same", "original", "shift_h")  # fmt: skip
+    return (
+        retold(recordings, told)
+        .drop("same_as_run", strict=False)
+        .join(named.drop("apart"), on=place, how="left", maintain_order="left")
+    )
 
 
 # --- Whether an entry applies -----------------------------------------------------------------------------------------
@@ -409,20 +406,20 @@ def _on_other_clock(recording: Recording, moved: Callable[[pl.Series], pl.Series
     return replace(recording, readings=recording.readings.with_columns(after.alias("time_s")), pauses=pauses, laps=laps)
 
 
-def _in_words(entry: Correction) -> str:
-    said = [
-        ("left out", entry.leave_out and f": {entry.leave_out}"),
-        ("sport ", entry.sport),
-        ("cadence × ", entry.cadence_factor),
-        ("distance × ", entry.distance_factor),
-        ("belt at ", entry.belt_speed_m_s and f"{entry.belt_speed_m_s:g} m/s"),
-        ("clock ", None if entry.clock_shift_s is None else f"{entry.clock_shift_s:+.12g} s"),
-        ("time zone ", entry.time_zone),
-        ("tags ", tags_text(dict(entry.tags))),
-    ]
-    return ", ".join(
-        f"{word}{value:g}" if isinstance(value, float) else f"{word}{value}" for word, value in said if value
-    )
+def _changes(entry: Correction, source: str = "") -> Because:
+    """What an entry changes, and where it stands."""
+    said = {
+        Reason.CORRECTED_BY_LEAVING_OUT: entry.leave_out,
+        Reason.CORRECTED_SPORT: entry.sport,
+        Reason.CORRECTED_CADENCE: entry.cadence_factor,
+        Reason.CORRECTED_DISTANCE: entry.distance_factor,
+        Reason.CORRECTED_BELT: entry.belt_speed_m_s,
+        Reason.CORRECTED_CLOCK: entry.clock_shift_s,
+        Reason.CORRECTED_ZONE: entry.time_zone,
+        Reason.CORRECTED_TAGS: tags_text(dict(entry.tags)),
+    }
+    changes = [because(kind, value=value) for kind, value in said.items() if value is not None]
+    return because(Reason.CORRECTED_BY, changes=changes, source=source)
 
 
 def tags_text(tags: Mapping[str, str]) -> str | None:

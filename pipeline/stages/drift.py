@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import pyarrow as pa
 from scipy import special
 
 from pipeline.core.arrays import Array
@@ -157,7 +158,7 @@ class _Attendance:
     def __init__(self, splits: pl.DataFrame, inclusion: Inclusion) -> None:
         middle = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
         whole = splits.filter(inclusion.is_whole()).select("athlete_id", "run_id", middle=middle)
-        self._whole = whole.partition_by("athlete_id", as_dict=True)
+        self._whole = whole.partition_by("athlete_id", as_dict=True, include_key=False)
         self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
         self._of_runs: dict[tuple[str, ...], tuple[float, Array]] = {}
 
@@ -165,9 +166,12 @@ class _Attendance:
         """How far the runs of a design went, and what of them entered."""
         runs = (athlete_id, *design.run_ids)
         if runs not in self._of_runs:  # most metrics of an athlete have the same runs
-            whole = self._whole[(athlete_id,)].filter(pl.col("run_id").is_in(design.run_ids))
-            lengths = whole.group_by("run_id").agg(pl.col("middle").max())["middle"].to_numpy() + self._half_split
-            self._of_runs[runs] = usual_distance(lengths), whole["middle"].to_numpy()
+            by_run: dict[str, list[float]] = {run_id: [] for run_id in design.run_ids}
+            for run_id, middle in self._whole[(athlete_id,)].iter_rows():
+                if run_id in by_run:
+                    by_run[run_id].append(middle)
+            lengths = np.array([max(middles) for middles in by_run.values()]) + self._half_split
+            self._of_runs[runs] = usual_distance(lengths), np.concatenate(list(by_run.values()))
         return _Reach(*self._of_runs[runs], design.columns[:, DISTANCE])
 
 
@@ -318,14 +322,13 @@ def _run_rows(name: dict[str, object], corrected: Corrected, onsets: Sequence[On
         **dict(zip(_ONSETS, onset_km.T, strict=True)),
         "within_run_se_pct_per_10km": in_percent * np.sqrt(of_run),
         "response_se_pct_per_10km": in_percent * np.sqrt(of_responses),
-        # By way of an array: building lists one by one takes longer than the fit.
-        "drift_shared": pl.Series(in_percent[:, None] * shared).arr.to_list(),
-        "level_shared": pl.Series(level_shared).arr.to_list(),
+        "drift_shared": in_percent[:, None] * shared,
+        "level_shared": level_shared,
     }
 
 
-#: Rows still in columns, of whatever kind each came: to make a frame of each metric takes longer than its fit.
-_Columns = dict[str, list[str] | Array | pl.Series]
+#: Rows still in columns: to make a frame of each metric takes longer than its fit.
+_Columns = dict[str, list[str] | Array]
 _ONSETS = ("onset_km", "onset_low", "onset_high")
 
 
@@ -336,11 +339,20 @@ def _stacked(parts: Sequence[_Columns]) -> pl.DataFrame:
     stacked: dict[str, Any] = {}
     for name in parts[0]:
         values: list[Any] = [part[name] for part in parts]
-        if isinstance(values[0], pl.Series):
-            stacked[name] = pl.concat(values)
+        if isinstance(values[0], list):
+            stacked[name] = list(chain.from_iterable(values))
+        elif values[0].ndim > 1:
+            stacked[name] = _lists(values)
         else:
-            stacked[name] = list(chain.from_iterable(values)) if isinstance(values[0], list) else np.concatenate(values)
-    return pl.DataFrame(stacked, schema=_RUN_COLUMNS).with_columns(pl.col(*_ONSETS).fill_nan(None))
+            stacked[name] = pl.Series(np.concatenate(values), nan_to_null=name in _ONSETS)
+    return pl.DataFrame(stacked, schema=_RUN_COLUMNS)
+
+
+def _lists(parts: Sequence[Array]) -> pl.Series:
+    """The rows of arrays of several widths as lists. Built one by one they would take longer than the fit."""
+    widths = np.repeat([part.shape[1] for part in parts], [len(part) for part in parts])
+    values, begins = np.concatenate([part.ravel() for part in parts]), np.concatenate([[0], np.cumsum(widths)])
+    return pl.Series(pa.LargeListArray.from_arrays(pa.array(begins, pa.int64()), pa.array(values)))
 
 
 def _root(covariance: Array) -> Array:

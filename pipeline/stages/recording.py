@@ -8,7 +8,6 @@ quality of its readings is judged by later stages.
 from __future__ import annotations
 
 import hashlib
-import unicodedata
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -20,6 +19,7 @@ import polars as pl
 
 from pipeline.core.errors import Refused
 from pipeline.core.metrics import BUILT_IN, Registry
+from pipeline.core.reasons import Because, Reason, because, cut, words
 from pipeline.formats import RUNNING, ReadOptions, Recording
 from pipeline.formats.archive import unpack
 from pipeline.formats.column_mapping import ColumnMapping
@@ -36,13 +36,12 @@ _DISTANCE_SOURCES = (("distance_m",), ("speed_m_s",), ("latitude_deg", "longitud
 #: 2080, it is set wrong: common practice, no source.
 CLOCK_S = (631_065_600 + 0x10000000, 3_471_292_800)
 
-#: What makes a run of a session whose file names another sport.
-AS_RUN = 'Write the file and sport = "running" under [[correction]] in corrections.toml'
-
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers")
 
-#: Texts out of files are cut to this length: a file may hold a name of a hundred megabytes.
-MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS = 80, 4000
+#: Names out of files are cut to this length: a file may hold one of a hundred megabytes.
+MOST_NAME_CHARACTERS = 80
+#: So many columns that are not used are named.
+MOST_HEADERS_NAMED = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +55,7 @@ class Session:
         sha256: digest of the file's (or the member's) bytes.
         format: ending of the chosen reader; None if none was chosen.
         status: of `pipeline.tables.STATUSES`.
-        fix: what the owner can do; None where nothing needs doing.
+        reasons: why, and what the owner can do.
         recording: the run, where it is one.
         n_samples: rows with a time.
         sport: as recorded, or as corrected; None where the file does not say.
@@ -74,8 +73,7 @@ class Session:
     sha256: str = ""
     format: str | None = None
     status: str = "rejected"
-    reason: str = ""
-    fix: str | None = None
+    reasons: tuple[Because, ...] = ()
     recording: Recording | None = None
     n_samples: int = 0
     sport: str | None = None
@@ -91,18 +89,20 @@ class Session:
         """How tables and messages name the file: a member of an archive follows after '!'."""
         return self.file if self.member is None else f"{self.file}!{self.member}"
 
+    @property
+    def reason(self) -> str:
+        """Why, in English."""
+        return words(self.reasons)[0]
+
+    @property
+    def fix(self) -> str | None:
+        """What the owner can do, in English; None where nothing needs doing."""
+        return words(self.reasons)[1] or None
+
     def rejected(self, refusal: Refused, *, is_passing: bool = False) -> Session:
         """The same session, rejected."""
-        return replace(
-            self,
-            status="rejected",
-            reason=_shown(refusal.reason, MOST_REASON_CHARACTERS),
-            fix=_shown(
-                refusal.fix or "Export the activity again, or take the file out of the inbox.", MOST_REASON_CHARACTERS
-            ),
-            recording=None,
-            is_passing=is_passing,
-        )
+        reasons = refusal.reasons if refusal.fix else (*refusal.reasons, because(Reason.ELSE_EXPORT))
+        return replace(self, status="rejected", reasons=reasons, recording=None, is_passing=is_passing)
 
 
 def rejected_file(file: str, content: bytes, refusal: Refused, *, is_passing: bool = False) -> Session:
@@ -145,7 +145,7 @@ def recording(
     own_name = PurePosixPath(file).name
     suffix = PurePosixPath(own_name).suffix.lower()
     if suffix in _SPREADSHEETS:  # by its bytes an .xlsx is an archive, each file of which would be rejected
-        return [rejected_file(file, content, _spreadsheet(suffix))]
+        return [rejected_file(file, content, Refused(Reason.SPREADSHEET, ending=suffix))]
     try:
         members = unpack(own_name, content, max_unpacked_bytes=max_unpacked_bytes, max_members=max_members)
     except Refused as refusal:
@@ -162,12 +162,6 @@ def recording(
         unread = Session(file=file, member=name)
         sessions += _read(unread, member.name, member.content, options, (athlete_id, corrections, registry))
     return sessions
-
-
-def _spreadsheet(suffix: str) -> Refused:
-    return Refused(
-        f"A recording is not read from a spreadsheet ({suffix}).", "Save the sheet as CSV and put that in its place."
-    )
 
 
 def _distinct(name: str, taken: Set[str]) -> str:
@@ -196,18 +190,15 @@ def _read(
         options = replace(options, mapping=replace(options.mapping or ColumnMapping(), time_zone=zone))
     try:
         if suffix in _SPREADSHEETS:
-            raise _spreadsheet(suffix)
+            raise Refused(Reason.SPREADSHEET, ending=suffix)
         if ending is None:
-            raise Refused(
-                f"splitdrift does not read files of the kind '{suffix or 'without ending'}'.",
-                f"Recordings end in {known_endings()}, also packed as .gz or .zip.",
-            )
+            raise Refused(Reason.UNKNOWN_ENDING, ending=suffix, endings=known_endings())
         recordings = READERS[ending](content, options)
     except Refused as refusal:
         return [session.rejected(refusal)]
     sessions = []
     for place, one in enumerate(recordings, start=1):
-        shown = one if one.device is None else replace(one, device=_shown(one.device, MOST_NAME_CHARACTERS) or None)
+        shown = one if one.device is None else replace(one, device=cut(one.device, MOST_NAME_CHARACTERS) or None)
         right, outcome = corrected(shown, entries, is_zone_read=is_zone_read) if entries else (shown, NOTHING)
         own = replace(session, place=place, outcome=outcome)
         right = _with_own(right, registry)
@@ -229,14 +220,8 @@ def _with_own(recording: Recording, registry: Registry) -> Recording:
 
 
 def _left_out(session: Session, outcome: Outcome) -> Session:
-    reason = f"Left out: {_shown(outcome.leave_out or '', MOST_NAME_CHARACTERS)}."
-    return replace(session, status="left_out", reason=reason, outcome=outcome)
-
-
-_WITHOUT_DISTANCE = (
-    "The session holds no distance, no speed and no positions, so there are no kilometres to compare.",
-    "Record with a sensor for distance, or add a column of distance; or put another recording of the run next to it.",
-)
+    said = because(Reason.LEFT_OUT, said=cut(outcome.leave_out or "", MOST_NAME_CHARACTERS))
+    return replace(session, status="left_out", reasons=(said,), outcome=outcome)
 
 
 def form(registry: Registry) -> tuple[str, ...]:
@@ -255,7 +240,7 @@ def _extent(session: Session, content: Recording) -> Session:
     has_clock = content.has_clock and len(near) > 0 and CLOCK_S[0] <= started_s < CLOCK_S[1]
     return replace(
         session,
-        sport=None if content.sport is None else _shown(content.sport, MOST_NAME_CHARACTERS),
+        sport=None if content.sport is None else cut(content.sport, MOST_NAME_CHARACTERS),
         started_s=started_s if has_clock else None,
         ended_s=float(near.max()) if has_clock else None,
         distance_m=recorded_m if np.isfinite(recorded_m) else None,
@@ -267,24 +252,15 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
     session = replace(unjudged, status="accepted", recording=content, n_samples=readings["time_s"].count())
     session = _extent(session, content)
     if content.sport not in (None, RUNNING):
-        return replace(
-            session,
-            status="not_running",
-            reason=f"The sport of the session is '{_shown(content.sport or '', MOST_NAME_CHARACTERS)}', not running.",
-            # A ride is never taken for a run; a word that is none of the known sports may be one.
-            fix=None if content.sport in OTHER_SPORTS else f"{AS_RUN}, if it was a run.",
-            recording=None,
-        )
+        reasons = [because(Reason.OTHER_SPORT, sport=session.sport)]
+        # A ride is never taken for a run; a word that is none of the known sports may be one.
+        reasons += [] if content.sport in OTHER_SPORTS else [because(Reason.AS_RUN)]
+        return replace(session, status="not_running", reasons=tuple(reasons), recording=None)
     if session.n_samples < 2:
-        return session.rejected(
-            Refused(
-                f"The session holds {session.n_samples} measurement(s) over time; a run needs many.",
-                "Export the whole activity again.",
-            )
-        )
+        return session.rejected(Refused(Reason.FEW_MEASUREMENTS, n_samples=session.n_samples))
     has_distance = any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES)
     if not has_distance:
-        said = Refused(*(content.without_distance or _WITHOUT_DISTANCE))
+        said = content.without_distance or Refused(Reason.NO_DISTANCE)
         if not any(readings[column].count() for column in form(registry)):
             return session.rejected(said)
         session = replace(session, lacks_distance=said)
@@ -297,17 +273,19 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
         for column, word in registry.worth.items()
         if np.count_nonzero(readings[column].to_numpy()) > readings[column].null_count()
     ]
-    reason = f"A run with {', '.join(measured)}." if measured else "A run with distance and time only."
+    reasons = [because(Reason.RUN, quantities=measured)]
     if content.unused:
-        reason += f" Columns not used: {_few(content.unused)}."
+        headers = [cut(header, MOST_NAME_CHARACTERS) for header in content.unused[:MOST_HEADERS_NAMED]]
+        reasons.append(because(Reason.UNUSED_COLUMNS, headers=headers, n_more=len(content.unused) - len(headers)))
     if content.sport is None:
-        reason += " The file does not name the sport; taken as running."
-    if session.outcome.words:
-        reason += f" Corrected: {'; '.join(session.outcome.words)}."
-    reason = " ".join([reason, *content.remarks])
+        reasons.append(because(Reason.SPORT_UNTOLD))
+    if session.outcome.changes:
+        reasons.append(because(Reason.CORRECTED, changes=session.outcome.changes))
+    reasons += content.remarks
     if content.damage is not None:
-        return replace(session, status="salvaged", reason=f"Damaged: {content.damage}. {reason}")
-    return replace(session, reason=reason)
+        damage = because(Reason.DAMAGED, damage=content.damage)
+        return replace(session, status="salvaged", reasons=(damage, *reasons))
+    return replace(session, reasons=tuple(reasons))
 
 
 def _clock_not_set(started_s: float) -> Refused:
@@ -315,26 +293,5 @@ def _clock_not_set(started_s: float) -> Refused:
     try:
         started = f"{datetime.fromtimestamp(started_s, UTC):%Y-%m-%dT%H:%M:%SZ}"
     except (ValueError, OverflowError, OSError):
-        started = "its first time"
-    return Refused(
-        "The times of the session cannot be right: the clock of the device was not set.",
-        f"Write the file and clock_shift_h, the hours from {started} to when it really began, under [[correction]] in "
-        "corrections.toml, and set the clock of the device.",
-    )
-
-
-def _shown(text: str, most: int) -> str:
-    """A text out of a file as a terminal and a sheet may show it: not too long, without control characters."""
-    cut = text if len(text) <= most else text[: most - 1] + "…"
-    return "".join(
-        letter if letter.isprintable() or unicodedata.category(letter) == "Zs" else "\N{REPLACEMENT CHARACTER}"
-        for letter in cut
-    )
-
-
-def _few(names: Sequence[str], most: int = 8) -> str:
-    """The names in one text; of many the first ones and how many more."""
-    more = len(names) - most
-    return ", ".join(_shown(name, MOST_NAME_CHARACTERS) for name in names[:most]) + (
-        f" and {more} more" if more > 0 else ""
-    )
+        started = ""
+    return Refused(Reason.CLOCK_NOT_SET, started=started)

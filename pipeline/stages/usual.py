@@ -25,7 +25,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.adjustment import RESPONSES, effect, warm_up_left
+from pipeline.methods.adjustment import RESPONSES, effect, warm_up_effect
 from pipeline.methods.design import TEN_KM
 from pipeline.tables import types_of
 
@@ -144,7 +144,9 @@ def _course(
     of_metric = pl.col("metric") == metric
     own = drifts.filter(of_metric, pl.col("drift_pct_per_10km").is_not_null())
     runs = run_drifts.filter(of_metric).select("run_id", run_level="fresh_level")
-    known = effect(metric, registry=inclusion.registry) + warm_up_left(inclusion.split_length_m)
+    known = effect(metric, registry=inclusion.registry) + warm_up_effect(
+        pl.col("response_to_warm_up"), inclusion.split_length_m
+    )
     rows = (
         used.drop_nulls(metric)
         .filter(inclusion.measured(metric))

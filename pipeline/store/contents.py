@@ -15,11 +15,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
-from itertools import chain
+from functools import cached_property, lru_cache
+from itertools import chain, islice, takewhile
 from pathlib import Path
 
 from pipeline.core.errors import Damaged, Fault, NothingDone
@@ -89,8 +90,13 @@ class Contents:
         return faults
 
     def below(self, folder: str) -> list[str]:
-        """The files in a folder and the folders below it."""
-        return [name for name in self.files if name.startswith(f"{folder}/")]
+        """The files in a folder and the folders below it, in order."""
+        begins = bisect_left(self._names, f"{folder}/")
+        return list(takewhile(lambda name: name.startswith(f"{folder}/"), islice(self._names, begins, None)))
+
+    @cached_property
+    def _names(self) -> list[str]:
+        return sorted(self.files)
 
     def read(self, name: str) -> bytes:
         """The content of a file.

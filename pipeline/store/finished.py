@@ -16,9 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.core.places import remove_tree
+from pipeline.methods.tree_sum import digest_of
 from pipeline.store.bundles import Bundle
 from pipeline.store.contents import digests
 from pipeline.store.generations import FINISHED, SYNCED, link_tree, unfinished
+from pipeline.store.sections import Section
 
 _ABOUT, _BUNDLE = "about.json", "bundle"
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -29,17 +31,15 @@ class Finished:
     """The finished shards of one refresh.
 
     Attributes:
-        keys: of each file of the inbox.
-        n_files: how many files are in shards that are kept.
+        keys: of each file that is to be read.
     """
 
     store: Path
-    keys: Mapping[str, str | None]
-    n_files: int = 0
+    keys: Mapping[str, str]
 
     def keep(self, built: Path, bundle: Bundle) -> Bundle:
         """Keep the result of a shard, whose samples are written; returns it by its new name."""
-        folder = built / FINISHED / secrets.token_hex(8)
+        folder = built / FINISHED / f"{digest_of(bundle.athlete_id):08x}-{secrets.token_hex(8)}"
         folder.mkdir(parents=True)
         (built / bundle.name).rename(folder / _BUNDLE)
         samples = [name for name in bundle.samples if (built / name).is_file()]
@@ -51,28 +51,20 @@ class Finished:
             "bundle": digests(folder, [_BUNDLE]),
         }
         (folder / _ABOUT).write_text(json.dumps(about), encoding="utf-8")  # last: without it there is no result
-        self.n_files += len(bundle.files)
         return replace(bundle, name=(folder / _BUNDLE).relative_to(built).as_posix())
 
-    def take_over(self, built: Path, wanted: set[str]) -> Iterator[Bundle]:
-        """Give the results of files that are wanted, with their samples, a place in the state being built.
-
-        What an unfinished state holds besides is removed with it.
-        """
-        left = set(wanted)
-        for state in unfinished(self.store):
-            if state.name == built.name:
-                continue
-            for folder in sorted((state / FINISHED).glob(f"*/{_ABOUT}")):
-                about = _about(folder)
+    def take_over(self, built: Path, section: Section) -> Iterator[Bundle]:
+        """Give the results of a section's files, with their samples, a place in the state being built."""
+        left = set(self.keys)
+        for state in _before(self.store, built):
+            for folder in sorted((state / FINISHED).glob("*-*")):
+                about = _about(folder / _ABOUT) if section.holds_digest(int(folder.name[:8], 16)) else {}
                 files = about.get("keys", {})
-                if files and files.keys() <= left and all(self.keys.get(path) == key for path, key in files.items()):
-                    bundle = self._taken(state, built, folder.parent, about)
+                if files and files.keys() <= left and all(self.keys[path] == key for path, key in files.items()):
+                    bundle = self._taken(state, built, folder, about)
                     if bundle is not None:
                         left -= files.keys()
-                        self.n_files += len(files)
                         yield bundle
-            remove_tree(state)
 
     def _taken(self, state: Path, built: Path, folder: Path, about: Mapping[str, Any]) -> Bundle | None:
         """The result of a shard; None where a file of it is missing or not what was written."""
@@ -91,9 +83,21 @@ class Finished:
         files, names = tuple(about["keys"]), tuple(about["samples"])
         return Bundle((inside / _BUNDLE).as_posix(), about["athlete_id"], bool(names), files, names)
 
-    def end(self, built: Path) -> None:
-        """Remove the results, which the state to be published does not need."""
-        remove_tree(built / FINISHED)
+
+def n_files_kept(store: Path) -> int:
+    """How many files the next refresh need not read, of those that are in states that were not completed."""
+    kept = (_about(file) for state in unfinished(store) for file in (state / FINISHED).glob(f"*/{_ABOUT}"))
+    return len({path for about in kept for path in about.get("keys", {})})
+
+
+def remove_older(store: Path, built: Path) -> None:
+    """Remove states that were not completed, of which all that is wanted was taken over."""
+    for state in _before(store, built):
+        remove_tree(state)
+
+
+def _before(store: Path, built: Path) -> list[Path]:
+    return [state for state in unfinished(store) if state.name != built.name]
 
 
 def _about(file: Path) -> dict[str, Any]:

@@ -7,7 +7,7 @@ them. It holds names of files and athletes, no readings.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,55 +21,49 @@ from pipeline.store.lock import locked
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipeline.store.known import Changes
+    from pipeline.store.known import ChangeSummary
 
 HISTORY = "history.jsonl"
 RECORD = "refresh.json"
 #: How many names of a long list are written out; the counts are always complete.
-_NAMES = 200
+MOST_NAMES = 200
 
 Record = Mapping[str, Any]
 
 
 def record(
-    changes: Changes,
-    ledger: pl.DataFrame,
+    changes: ChangeSummary,
     *,
     began_at: datetime,
-    before: pl.DataFrame,
-    after: pl.DataFrame,
+    statuses: Mapping[str, int],
+    refused: tuple[int, Sequence[Mapping[str, str]]],
+    findings: Sequence[Mapping[str, str | None]],
     repaired: Collection[str] = (),
 ) -> Record:
     """The record of a refresh.
 
     Args:
-        ledger: rows of `recordings` after it.
         began_at: when it began, in UTC.
-        before: rows of `athlete_drift` before it; empty where there were none.
-        after: the same after it.
+        statuses: number of sessions by status after it.
+        refused: how many sessions of files that came in were rejected, and `path` and `reason` of the first.
+        findings: see `changed_findings`.
         repaired: damaged files of the state before that were made again.
     """
-    came_in = {*changes.new, *changes.changed}
-    refused = [
-        {"path": path, "reason": reason}
-        for path, file, status, reason in ledger.select("path", "file", "status", "reason").iter_rows()
-        if status == "rejected" and file in came_in
-    ]
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
-        "n_new": len(changes.new),
-        "n_changed": len(changes.changed),
-        "n_gone": len(changes.gone),
-        "new": changes.new[:_NAMES],
-        "changed": changes.changed[:_NAMES],
-        "gone": changes.gone[:_NAMES],
-        "n_refused": len(refused),
-        "refused": refused[:_NAMES],
-        "statuses": dict(ledger.group_by("status").len().sort("status").iter_rows()),
-        "athletes": sorted(athlete for athlete in changes.touched if athlete is not None)[:_NAMES],
-        "findings": changed_findings(before, after),
+        "n_new": changes.n_new,
+        "n_changed": changes.n_changed,
+        "n_gone": changes.n_gone,
+        "new": changes.new,
+        "changed": changes.changed,
+        "gone": changes.gone,
+        "n_refused": refused[0],
+        "refused": refused[1],
+        "statuses": statuses,
+        "athletes": changes.athletes,
+        "findings": findings,
         "n_repaired": len(repaired),
-        "repaired": sorted(repaired)[:_NAMES],
+        "repaired": sorted(repaired)[:MOST_NAMES],
     }
 
 

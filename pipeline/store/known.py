@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -24,7 +25,8 @@ from pipeline.core.places import is_remote, make_folder, whole_name, write_frame
 from pipeline.core.settings import ANALYSIS, KEEPING, READING
 from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
-from pipeline.store.contents import CONTENTS, WHOLE, contents_of, read_checked, version_of
+from pipeline.store.contents import CONTENTS, WHOLE, contents_of, digests, read_checked, version_of
+from pipeline.store.history import MOST_NAMES
 from pipeline.store.layout import partition, read_file
 from pipeline.store.sections import Section
 from pipeline.tables import TABLES
@@ -37,20 +39,19 @@ _OF_FILES: Mapping[str, tuple[str, ...]] = {
     "quality": ("run_id", "quantity"),
 }
 
-_FOLDER, _KEYS, _FILES = "known", "keys.json", "files.parquet"
+_FOLDER, _KEYS, _FILES = "known", "keys.json", "files"
+_FILES_COLUMNS = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
 
 
 @dataclass(frozen=True)
-class Keys:
-    """What decides whether anything has to be done.
+class ClubKeys:
+    """What decides, besides the files, whether anything has to be done.
 
     Attributes:
-        files: of each file by its path; None for one that the next refresh has to read again.
         analysis: digest of the settings of the analysis.
         club: digest of the lists, of all settings and of the store's path.
     """
 
-    files: Mapping[str, str | None]
     analysis: str
     club: str
 
@@ -62,12 +63,35 @@ class Known:
     Attributes:
         rows: where the rows of `kept_parts` are; None where there was no refresh, or one by other code, whose rows may
             have other columns.
+        n_sections: into how many sections of the club its files are divided.
+        lost: athletes whose files have to be read again.
     """
 
     folder: Path | None
-    keys: Keys
-    athletes: Mapping[str, str | None]
+    keys: ClubKeys
     rows: KeptRows | None
+    n_sections: int = 1
+    lost: frozenset[str] = frozenset()
+
+    def files(self, section: Section) -> pl.DataFrame:
+        """`path`, `athlete_id` and `key` of the files of a section; without a key, the next refresh reads one again."""
+        if self.folder is None:
+            return pl.DataFrame(schema=_FILES_COLUMNS)
+        overlapping = section.overlapping(self.n_sections)
+        files = pl.concat(read_file(self.folder, f"{_FOLDER}/{own.file(_FILES)}") for own in overlapping)
+        if self.n_sections != section.of:
+            held = {name for name in files["athlete_id"].unique() if section.holds(name)}
+            files = files.filter(pl.Series([name in held for name in files["athlete_id"]], dtype=pl.Boolean))
+        is_to_read = pl.col("athlete_id").is_in(list(self.lost)) | pl.lit(self.rows is None)
+        return files.with_columns(key=pl.when(is_to_read.fill_null(value=False)).then(None).otherwise("key"))
+
+    def athletes(self, section: Section) -> frozenset[str]:
+        """The athletes of a section who had runs."""
+        if self.rows is None:
+            return frozenset()
+        overlapping = section.overlapping(self.rows.n_sections)
+        runs = (read_file(self.rows.state, f"{_FOLDER}/{own.file('runs')}", ["athlete_id"]) for own in overlapping)
+        return frozenset(name for of_file in runs for name in of_file["athlete_id"].unique() if section.holds(name))
 
 
 @dataclass(frozen=True)
@@ -135,22 +159,25 @@ def _order(key: Sequence[str]) -> tuple[str, ...]:
 
 def read_known(generation: Path | None) -> Known:
     """Read what a generation left for the next refresh; empty where there is none."""
-    nothing = Known(None, Keys({}, "", ""), {}, None)
+    nothing = Known(None, ClubKeys("", ""), None)
     if generation is None or not (generation / _FOLDER / _KEYS).is_file():
         return nothing
     try:
-        files = read_file(generation, f"{_FOLDER}/{_FILES}")
         about = json.loads(read_checked(generation, f"{_FOLDER}/{_KEYS}"))
         # An older version did not note what its state holds: nothing of it is built on.
         is_of_this_code = about["code"] == code_digest() and contents_of(generation) is not None
         rows = KeptRows(generation, about["n_sections"]) if is_of_this_code else None
+        keys = ClubKeys(about["analysis"], about["club"]) if is_of_this_code else ClubKeys("", "")
+        # Older versions had all files in one.
+        n_sections = 1 if (generation / _FOLDER / Section().file(_FILES)).is_file() else about["n_sections"]
+        known = Known(generation, keys, rows, n_sections)
+        if not is_of_this_code:
+            known.files(Section())
     except (ValueError, KeyError, TypeError, FileNotFoundError, Damaged):
         if contents_of(generation) is not None:
             raise
         return nothing  # of an older version, and damaged
-    keys = {path: key if is_of_this_code else None for path, key in files.select("path", "key").iter_rows()}
-    of_all = (about["analysis"], about["club"]) if is_of_this_code else ("", "")
-    return Known(generation, Keys(keys, *of_all), dict(files.select("path", "athlete_id").iter_rows()), rows)
+    return known
 
 
 def known_without(generation: Path, damaged: Collection[str]) -> Known:
@@ -164,9 +191,10 @@ def known_without(generation: Path, damaged: Collection[str]) -> Known:
         return read_known(None)
     known = read_known(generation)
     folders = {folder for name in damaged for folder in name.split("/")}
-    lost = {name for name in known.athletes.values() if name is not None and partition("splits", name).name in folders}
-    keys = {path: None if known.athletes[path] in lost else key for path, key in known.keys.files.items()}
-    return replace(known, keys=replace(known.keys, files=keys))
+    athletes = (
+        name for number in range(known.n_sections) for name in known.athletes(Section(number, known.n_sections))
+    )
+    return replace(known, lost=frozenset(name for name in athletes if partition("splits", name).name in folders))
 
 
 def inbox_of(generation: Path) -> str | None:
@@ -177,21 +205,21 @@ def inbox_of(generation: Path) -> str | None:
         return None
 
 
-def write_known(built: Path, keys: Keys, inbox: Inbox, n_sections: int) -> None:
-    """Write what the next refresh needs besides the rows of `kept_parts`.
+def write_known(built: Path, keys: ClubKeys, inbox: Path, n_sections: int) -> None:
+    """Write what the next refresh needs besides the rows of `kept_parts` and of the files.
 
     Args:
         built: folder of the state being built.
-        inbox: which assigns each file to an athlete.
         n_sections: into how many sections of the club the rows are divided.
     """
-    folder = built / _FOLDER
-    make_folder(folder)
-    rows = [(file.path, file.athlete_id, keys.files[file.path]) for file in inbox.files]
-    columns = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
-    write_frame(folder / _FILES, pl.DataFrame(rows, schema=columns, orient="row").sort("path"))
-    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "inbox": whole_name(inbox.folder)}
-    (folder / _KEYS).write_text(json.dumps({**about, "n_sections": n_sections}), encoding="utf-8")
+    about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "inbox": whole_name(inbox)}
+    (built / _FOLDER / _KEYS).write_text(json.dumps({**about, "n_sections": n_sections}), encoding="utf-8")
+
+
+def write_files(built: Path, section: Section, files: pl.DataFrame) -> None:
+    """Write `path`, `athlete_id` and `key` of the files of a section."""
+    make_folder(built / _FOLDER)
+    write_frame(built / _FOLDER / section.file(_FILES), files.select(*_FILES_COLUMNS).sort("path"))
 
 
 def write_part(built: Path, name: str, section: Section, rows: pl.DataFrame) -> None:
@@ -203,37 +231,31 @@ def write_part(built: Path, name: str, section: Section, rows: pl.DataFrame) -> 
 # --- Keys ------------------------------------------------------------------------------------------------------------
 
 
-def with_digests(inbox: Inbox) -> Inbox:
-    """The inbox with the digest of every file's content; None for one that cannot be read.
+def with_digests(folder: Path, files: Sequence[InboxFile]) -> list[InboxFile]:
+    """Files of an inbox with the digests of their contents; None for one that cannot be read.
 
     An object store has a tag per object that changes with its content, so nothing has to be fetched.
     """
-    if is_remote(inbox.folder):
-        return inbox
+    if is_remote(folder):
+        return list(files)
 
-    def digest(file: InboxFile) -> InboxFile:
-        try:
-            with (inbox.folder / file.path).open("rb") as stream:
-                return replace(file, sha256=hashlib.file_digest(stream, "sha256").hexdigest())
-        except OSError:
-            return file
-
-    with ThreadPoolExecutor() as threads:
-        return replace(inbox, files=tuple(threads.map(digest, inbox.files)))
+    found = digests(folder, (file.path for file in files))
+    return [replace(file, sha256=found[file.path] or None) for file in files]
 
 
-def keys_of(inbox: Inbox, store: Path) -> Keys:
-    """The keys of an inbox whose files have their digests."""
-    settings = inbox.settings
-    common = _digest([code_digest(), settings.digest(READING)])
+def keys_of(inbox: Inbox, files: Sequence[InboxFile]) -> dict[str, str]:
+    """The keys of files of an inbox that have their digests, by path."""
+    common = _digest([code_digest(), inbox.settings.digest(READING)])
+    names, folders = {file.path for file in files}, {file.path.partition("/")[0] for file in files}
+    in_folder = pl.col("file").str.split("/").list.first().is_in(pl.Series(sorted(folders), dtype=pl.String).implode())
+    of_files = inbox.sessions.drop_nulls("file").filter(in_folder | pl.col("file").str.contains("!", literal=True))
     listed: dict[str, list[str]] = {}
-    names = {file.path for file in inbox.files}
-    for path, started in inbox.sessions.drop_nulls("file").select("file", "started_at_utc").iter_rows():
+    for path, started in of_files.select("file", "started_at_utc").iter_rows():
         listed.setdefault(listed_file(path, names), []).append(f"{path} {started}")
     roster = {row["athlete_id"]: repr(row) for row in _bodies(inbox.athletes).iter_rows(named=True)}
     described: dict[Path | None, str] = {None: ""}
-    files: dict[str, str | None] = {}
-    for file in inbox.files:
+    keys: dict[str, str] = {}
+    for file in files:
         columns, owner = inbox.columns_file_for(file), file.athlete_id or ""
         if columns not in described:
             described[columns] = hashlib.sha256(beginning(columns)).hexdigest() if columns else ""
@@ -241,10 +263,15 @@ def keys_of(inbox: Inbox, store: Path) -> Keys:
             common, file.path, owner, file.sha256 or file.tag or "", described[columns], roster.get(owner, ""),
             *listed.get(file.path, []), *(repr(entry) for entry in inbox.corrections_for(file)),
         ]  # fmt: skip
-        files[file.path] = _digest(depends_on)
-    lists = inbox.lists_digest()
-    club = _digest([code_digest(), settings.digest(KEEPING), whole_name(store), lists])
-    return Keys(files, _digest([code_digest(), settings.digest(ANALYSIS)]), club)
+        keys[file.path] = _digest(depends_on)
+    return keys
+
+
+def club_keys(inbox: Inbox, store: Path) -> ClubKeys:
+    """What decides besides the files, for an inbox and a store."""
+    settings = inbox.settings
+    club = _digest([code_digest(), settings.digest(KEEPING), whole_name(store), inbox.lists_digest()])
+    return ClubKeys(_digest([code_digest(), settings.digest(ANALYSIS)]), club)
 
 
 def _bodies(athletes: pl.DataFrame) -> pl.DataFrame:
@@ -261,54 +288,103 @@ def _digest(words: Iterable[str]) -> str:
 
 @dataclass(frozen=True)
 class Changes:
-    """How an inbox differs from what is known.
+    """How the files of a section of the club differ from what is known.
 
     Attributes:
-        known: from the refresh before.
+        files: those of the inbox, with their digests, in order.
+        keys: of each of them by its path.
         new: paths of files that were not there.
         changed: paths of files whose key is another.
         gone: paths of files that are no longer there.
+        touched: whose files those are.
         to_read: the files to be read: those above that are there, and of the athletes touched those of runs with
             several recordings, any of which may be gone.
+        stays: paths of the other files of the athletes touched, which were read before.
     """
 
-    inbox: Inbox
-    keys: Keys
-    known: Known
+    section: Section
+    files: Sequence[InboxFile]
+    keys: Mapping[str, str]
     new: tuple[str, ...]
     changed: tuple[str, ...]
     gone: tuple[str, ...]
     touched: frozenset[str | None]
     to_read: tuple[InboxFile, ...]
-
-    @property
-    def is_nothing(self) -> bool:
-        """Whether a refresh would give what is there already."""
-        before, now = self.known.keys, self.keys
-        has_state = self.known.folder is not None
-        return has_state and not self.touched and now.analysis == before.analysis and now.club == before.club
+    stays: Mapping[str | None, Sequence[str]]
 
 
-def changes(inbox: Inbox, store: Path, known: Known) -> Changes:
-    """Compare an inbox, of whose files the content is read, with what is known of it in a store.
+@dataclass(frozen=True)
+class ChangeSummary:
+    """How the files of an inbox differ from what is known: counts, and of names the first.
+
+    Attributes:
+        athletes: names of those touched.
+    """
+
+    n_new: int = 0
+    n_changed: int = 0
+    n_gone: int = 0
+    n_touched: int = 0
+    n_to_read: int = 0
+    new: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    athletes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, found: Changes) -> ChangeSummary:
+        """What was found in a section."""
+        athletes = sorted(name for name in found.touched if name is not None)
+        return cls(
+            len(found.new),
+            len(found.changed),
+            len(found.gone),
+            len(found.touched),
+            len(found.to_read),
+            *(tuple(names[:MOST_NAMES]) for names in (found.new, found.changed, found.gone, athletes)),
+        )
+
+    def __add__(self, other: ChangeSummary) -> ChangeSummary:
+        """What was found in both."""
+        both = ((getattr(self, field.name), getattr(other, field.name)) for field in fields(self))
+        values: Any = [
+            a + b if isinstance(a, int) else tuple(sorted(a + b, key=_by_folder)[:MOST_NAMES]) for a, b in both
+        ]
+        return ChangeSummary(*values)
+
+
+def _by_folder(path: str) -> list[str]:
+    return path.split("/")
+
+
+def changes(inbox: Inbox, files: Sequence[InboxFile], known: Known, section: Section) -> Changes:
+    """Compare the files of a section of an inbox with what is known of it.
 
     Raises:
         NothingDone: a folder with known files cannot be read.
     """
-    inbox = with_digests(inbox)
-    keys = keys_of(inbox, store)
-    before = known.keys.files
-    new = tuple(path for path in keys.files if path not in before)
-    changed = tuple(path for path, key in keys.files.items() if path in before and key != before[path])
-    gone = tuple(path for path in before if path not in keys.files)
+    files = with_digests(inbox.folder, files)
+    keys = keys_of(inbox, files)
+    before = {
+        path: (key, athlete_id) for path, athlete_id, key in known.files(section).select(*_FILES_COLUMNS).iter_rows()
+    }
+    new = tuple(path for path in keys if path not in before)
+    changed = tuple(path for path, key in keys.items() if path in before and key != before[path][0])
+    gone = tuple(path for path in before if path not in keys)
     _require_open(inbox, gone)
-    athletes = {file.path: file.athlete_id for file in inbox.files}
+    athletes = {file.path: file.athlete_id for file in files}
     touched = frozenset(
-        [*(athletes[path] for path in (*new, *changed)), *(known.athletes[path] for path in (*changed, *gone))]
+        [*(athletes[path] for path in (*new, *changed)), *(before[path][1] for path in (*changed, *gone))]
     )
-    to_reread = {*new, *changed, *_duplicates(known)}
-    to_read = tuple(file for file in inbox.files if file.athlete_id in touched and file.path in to_reread)
-    return Changes(inbox, keys, known, new, changed, gone, touched, to_read)
+    to_reread = {*new, *changed, *_duplicates(known, section)}
+    to_read = tuple(file for file in files if file.athlete_id in touched and file.path in to_reread)
+    stays = defaultdict[str | None, list[str]](list)
+    if known.rows is not None:
+        read = {file.path for file in to_read}
+        for path, (_, athlete_id) in before.items():
+            if athlete_id in touched and path in keys and path not in read:
+                stays[athlete_id].append(path)
+    return Changes(section, files, keys, new, changed, gone, touched, to_read, dict(stays))
 
 
 def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
@@ -322,10 +398,13 @@ def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
             )
 
 
-def _duplicates(known: Known) -> set[str]:
+def _duplicates(known: Known, section: Section) -> set[str]:
     """Files of runs with several recordings: what they are duplicates of may be gone, or what was joined to them."""
     if known.rows is None:
         return set()
-    recordings = known.rows.all_of("recordings", ("file", "run_id", "status"))
+    columns, overlapping = ("file", "run_id", "status"), section.overlapping(known.rows.n_sections)
+    recordings = pl.concat(
+        read_file(known.rows.state, f"{_FOLDER}/{own.file('recordings')}", columns) for own in overlapping
+    )
     duplicates = recordings.filter(pl.col("status") == "duplicate")
     return set(recordings.join(duplicates, on="run_id", how="semi")["file"]) | set(duplicates["file"])

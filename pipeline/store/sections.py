@@ -6,9 +6,10 @@ on one machine and on a cluster, and where their number doubles each section fal
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+from pipeline.methods.tree_sum import digest_of
 
 #: So many athletes are one section at most, on average where there are several. A process that holds the rows of a
 #: section takes some 100 MB for it.
@@ -29,7 +30,11 @@ class Section:
 
     def holds(self, athlete_id: str | None) -> bool:
         """Whether the rows of an athlete, or of files that belong to none, are in this section."""
-        return section_of(athlete_id, self.of) == self
+        return self.holds_digest(digest_of(athlete_id))
+
+    def holds_digest(self, digest: int) -> bool:
+        """The same, of an athlete of whose name only the digest is known."""
+        return digest % self.of == self.number
 
     def overlapping(self, of: int) -> list[Section]:
         """The sections that may have athletes in common with this one, where there are so many."""
@@ -43,7 +48,7 @@ class Section:
 
 def section_of(athlete_id: str | None, of: int) -> Section:
     """The section that an athlete is in, of so many."""
-    return Section(zlib.crc32((athlete_id or "").encode()) % of, of)
+    return Section(digest_of(athlete_id) % of, of)
 
 
 def sections_of(athletes: Iterable[str | None]) -> list[Section]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import itertools
 import math
-import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields
 from datetime import date
@@ -18,7 +17,7 @@ from typing import Any
 from pipeline.core.errors import UsageError
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.published import READ, all_numbers, works
-from pipeline.core.toml import parsed
+from pipeline.core.toml import lines_of, parsed
 from pipeline.study.outcomes import OUTCOMES, compared
 from pipeline.study.study_file import (
     ALONG,
@@ -40,7 +39,7 @@ from pipeline.study.study_file import (
 
 def line_of(text: str, n: int, key: str) -> str:
     """Line of a key of the n-th analysis in a study file, in the words of an error message."""
-    line = _lines_of(text).get(("analysis", n, key))
+    line = lines_of(text).get(("analysis", n, key))
     return f"line {line}" if line else "the file"
 
 
@@ -81,7 +80,7 @@ class _Reader:
 
     def __init__(self, text: str, name: str, registry: Registry) -> None:
         self._text, self._name, self._registry = text, name, registry
-        self._lines = _lines_of(text)
+        self._lines = lines_of(text)
 
     def study(self) -> Study:
         try:
@@ -366,22 +365,3 @@ def _keys(of: type, *besides: str) -> list[str]:
 
 def _is_place(number: object) -> bool:
     return isinstance(number, int | float) and not isinstance(number, bool) and 0 <= number < math.inf
-
-
-def _lines_of(text: str) -> dict[tuple[str | int, ...], int]:
-    """Line of each table and key, which `tomllib` does not give."""
-    lines: dict[tuple[str | int, ...], int] = {}
-    where: Where = ()
-    counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if table := re.match(r"\s*(\[\[?)\s*([\w-]+)\s*\]", line):
-            name = table[2]
-            if table[1] == "[[":
-                counts[name] = counts.get(name, -1) + 1
-                where = (name, counts[name])
-            else:
-                where = (name,)
-            lines.setdefault(where, number)
-        elif key := re.match(r"\s*([\w-]+)\s*=", line):
-            lines.setdefault((*where, key[1]), number)
-    return lines

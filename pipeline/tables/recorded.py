@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import polars as pl
+
+from pipeline.core import reasons as in_words
 from pipeline.core.quality_rules import FAULTS, QUANTITIES, SUSPICIONS, TREATMENTS, left_out
 from pipeline.core.speed_sources import SPEED_SOURCES
 from pipeline.formats.readers import READERS
@@ -39,6 +42,8 @@ class Recordings(dy.Schema):
         "leaves out.", *STATUSES)
     reason = words("Why, in words for the person who owns the file.")
     fix = words("What that person can do about it; null where nothing needs doing or can be done.", nullable=True)
+    reasons = words(
+        "Both as data: a list in JSON of kinds, each with what its sentences name; the pages are written from it.")
     n_samples = count("Rows with a time that could be read; 0 for sessions of which no rows were read.")
     sport = words("As the file names it, or as corrections.toml says; null where it does not.", nullable=True)
     started_at_utc = instant(
@@ -61,6 +66,23 @@ class Recordings(dy.Schema):
         "Correlation of the two recordings at that shift, of cadence, speed or heart rate; null without any of these "
         "in both.",
         smallest=-1, largest=1)
+
+
+def retold(recordings: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `Recordings`, some with other reasons, as data and in words.
+
+    Args:
+        told: `path`, `session` and `reasons` of these; null where they stay as they are.
+    """
+    said = [in_words.words(reasons or ()) for reasons in told["reasons"]]
+    found, fixes = ([part[which] or None for part in said] for which in (0, 1))
+    told = told.select(
+        "path", "session", "reasons", reason=pl.Series(found, dtype=pl.String), fix=pl.Series(fixes, dtype=pl.String)
+    )
+    joined = recordings.join(told, on=["path", "session"], how="left", maintain_order="left", suffix="_told")
+    is_told = pl.col("reasons_told").is_not_null()
+    changed = (pl.when(is_told).then(f"{part}_told").otherwise(part).alias(part) for part in told.columns[2:])
+    return joined.with_columns(changed).select(recordings.columns)
 
 
 class Corrections(dy.Schema):

@@ -7,17 +7,23 @@ from __future__ import annotations
 
 import pickle
 import time
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from pipeline.core.errors import UsageError
+from pipeline.core.reasons import Reason, because
 from pipeline.workers.batches import BatchSize, batches
 from pipeline.workers.lending import lent_worker
-from pipeline.workers.pool import LOST_BY_CLUSTER, Mapper, WorkerLost
+from pipeline.workers.pool import Loss, Mapper, WorkerLost
+
+S = TypeVar("S")
+T = TypeVar("T")
+R = TypeVar("R")
 
 #: By weight: of files that is their number.
 BATCH = BatchSize(128, 32)
@@ -29,6 +35,17 @@ _BATCHES_PER_WORKER = 4
 #: Only errors of storage are tried again: a stage would make the same of a file the second time.
 _TRIES = 3
 _TRY_AGAIN_AFTER_S = 2.0
+
+
+#: So many functions of a mapper wait or are under way for each of so many workers; each gives out batches of its own.
+_WORKERS_PER_DELEGATE = 16
+
+
+class Delegate(Protocol):
+    """Carries out `function(mapper, shared, item)` elsewhere for many items; results come as they end."""
+
+    def __call__(self, function: Callable[[Mapper, S, T], R], shared: S, items: Iterable[T], /) -> Iterator[R]:
+        """One result per item, which may be taken one by one as they are needed."""
 
 
 @contextmanager
@@ -52,24 +69,75 @@ def cluster_workers(address: str, *, loads: str = "") -> Iterator[Mapper]:
     except ValueError as error:
         raise UsageError(f"--cluster {address}: {error}. Expected an address such as tcp://host:8786.") from None
     with client:
-        yield partial(_mapped, client, loads)
+        yield Cluster(client, loads)
 
 
-def _mapped(
-    client: Any, loads: str, function: Any, shared: Any, items: Sequence[Any], /, **options: Any
-) -> Iterator[Any]:
-    """See `Mapper`; the first batches are submitted at once, each other when the result of one before it is taken."""
-    weight = options.pop("weight", lambda _: _WEIGHT)
+@dataclass(frozen=True)
+class Cluster:
+    """A `Mapper` over the workers of a cluster.
 
-    def submitted(batch: Sequence[Any]) -> Any:
-        # Pickled here: Dask would look through all of it for results of other tasks.
-        return client.submit(_carried_out, loads, pickle.dumps((function, shared, batch, options)), pure=False)
+    Attributes:
+        n_delegates: how many of those like it give out batches at the same time.
+    """
 
-    n_workers = max(1, sum(client.ncores().values()))
-    left = batches(items, BATCH, n_workers, weight=weight)
-    futures = {submitted(batch): batch for batch in islice(left, _BATCHES_PER_WORKER * n_workers)}
-    smaller, lost = options.get("smaller"), options.get("lost")
-    return _results(client, submitted, futures, left, _Alone(smaller, partial(lost, shared) if lost else None))
+    client: Any
+    loads: str
+    n_delegates: int = 1
+
+    def __call__(self, function: Any, shared: Any, items: Sequence[Any], /, **options: Any) -> Iterator[Any]:
+        """The first batches are submitted at once, each other when the result of one before it is taken."""
+        weight = options.pop("weight", lambda _: _WEIGHT)
+
+        def submitted(batch: Sequence[Any]) -> Any:
+            # Pickled here: Dask would look through all of it for results of other tasks.
+            packed = pickle.dumps((function, shared, batch, options))
+            return self.client.submit(_carried_out, self.loads, packed, pure=False)
+
+        n_workers = self._n_workers()
+        left = batches(items, BATCH, n_workers, weight=weight)
+        n_open = -(-_BATCHES_PER_WORKER * n_workers // self.n_delegates)
+        futures = {submitted(batch): batch for batch in islice(left, n_open)}
+        smaller, lost = options.get("smaller"), options.get("lost")
+        return _results(self.client, submitted, futures, left, _Alone(smaller, partial(lost, shared) if lost else None))
+
+    def delegate(self, function: Callable[[Mapper, S, T], R], shared: S, items: Iterable[T], /) -> Iterator[R]:
+        """See `Delegate`. An item over which workers are lost is taken by this process."""
+        from distributed import KilledWorker
+
+        n_open = 1 + self._n_workers() // _WORKERS_PER_DELEGATE
+        left, waiting = iter(items), deque[tuple[Any, T]]()
+
+        def submit(item: T) -> None:
+            packed = pickle.dumps((function, self.loads, n_open, shared, item))
+            waiting.append((self.client.submit(_delegated, packed, pure=False), item))
+
+        for item in islice(left, n_open):
+            submit(item)
+        try:
+            while waiting:
+                future, item = waiting.popleft()
+                try:
+                    result = future.result()
+                except KilledWorker:
+                    result = function(self, shared, item)
+                for following in islice(left, 1):
+                    submit(following)
+                yield result
+        finally:
+            self.client.cancel([future for future, _ in waiting])
+
+    def _n_workers(self) -> int:
+        n_cores: int = sum(self.client.ncores().values())
+        return max(1, n_cores)
+
+
+def _delegated(packed: bytes) -> Any:
+    """What a worker of the cluster does with an item of `delegate`; meanwhile it takes on batches like the others."""
+    from distributed import worker_client
+
+    function, loads, n_delegates, shared, item = pickle.loads(packed)
+    with worker_client() as client:
+        return function(Cluster(client, loads, n_delegates), shared, item)
 
 
 @dataclass(frozen=True)
@@ -105,9 +173,10 @@ def _results(
             try:
                 results = submitted([item]).result()
             except KilledWorker:
+                loss = Loss(because(Reason.CLUSTER_LOST))
                 if of_lost.lost is None:
-                    raise WorkerLost(f"A task was lost: {LOST_BY_CLUSTER.words}.") from None
-                results = [of_lost.lost(item, LOST_BY_CLUSTER)]
+                    raise WorkerLost(f"A task was lost: {loss.words}.") from None
+                results = [of_lost.lost(item, loss)]
             yield from results
     finally:
         client.cancel(list(futures))  # after an error nothing more is begun

@@ -15,12 +15,12 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from enum import Enum, auto
 from multiprocessing.connection import Connection, Pipe, wait
 from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 from pipeline.core.errors import SplitdriftError, in_words
+from pipeline.core.reasons import Because, Reason, because, words
 from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits, ending
 
 S = TypeVar("S")
@@ -59,46 +59,35 @@ _MOST_DIVISIONS = 16
 _MOST_FAILED_STARTS = 4
 
 
-class LostReason(Enum):
-    """Why an item cost its worker."""
-
-    TOOK_TOO_LONG = auto()
-    OUT_OF_MEMORY = auto()
-    KILLED = auto()
-    DIED = auto()
-    #: It raised what nobody expected; its worker lives.
-    RAISED = auto()
-    #: Of a cluster, whose worker was lost and not only the process that it has.
-    CLUSTER_WORKERS_LOST = auto()
-    #: It was not begun, since others that share its budget had spent that.
-    NOT_BEGUN = auto()
-
-
 #: Where the machine may have been the cause, or others. Of time the machine would have to be thousands of times slower
 #: than usual.
-_MAY_HAVE_PASSED = (LostReason.KILLED, LostReason.CLUSTER_WORKERS_LOST, LostReason.NOT_BEGUN)
+_MAY_HAVE_PASSED = (Reason.KILLED, Reason.CLUSTER_LOST, Reason.BUDGET_SPENT)
 
 
 @dataclass(frozen=True)
 class Loss:
-    """What cost an item its worker.
+    """What cost an item its worker, or why it was not begun.
 
     Attributes:
-        words: the same for a message, to follow a colon.
+        because: of the kinds that `pipeline.core.reasons` has for workers.
     """
 
-    reason: LostReason
-    words: str
+    because: Because
+
+    @property
+    def kind(self) -> Reason:
+        """What cost it."""
+        return Reason(self.because["kind"])
+
+    @property
+    def words(self) -> str:
+        """The same for a message, to follow a colon."""
+        return words([self.because])[0]
 
     @property
     def may_have_passed(self) -> bool:
         """Whether the same item may be read at the next try."""
-        return self.reason in _MAY_HAVE_PASSED
-
-
-LOST_BY_CLUSTER = Loss(
-    LostReason.CLUSTER_WORKERS_LOST, "the workers of the cluster that tried it were lost, one after the other"
-)
+        return self.kind in _MAY_HAVE_PASSED
 
 
 @dataclass(frozen=True)
@@ -333,7 +322,7 @@ class Pool:
                         continue
                     if lost is None or in_words(error) is not None:
                         raise error
-                    event = Loss(LostReason.RAISED, f"it caused an internal error ({type(error).__name__})")
+                    event = Loss(because(Reason.RAISED, error=type(error).__name__))
                 if n_parts := self._divide(task, event, smaller):
                     n_open += n_parts
                 elif lost is not None:
@@ -355,7 +344,7 @@ class Pool:
             self._waiting.extendleft(reversed(tasks))
         else:
             self._waiting.extend(tasks)
-            if loss.reason is not LostReason.NOT_BEGUN:
+            if loss.kind is not Reason.BUDGET_SPENT:
                 of_owner = {id(one) for one in self._waiting if one.call is call and one.owner == task.owner}
                 self._waiting = deque(sorted(self._waiting, key=lambda one: id(one) in of_owner))
         self._feed()
@@ -384,8 +373,7 @@ class Pool:
             budget = task.call.budget
             if budget is None or task.call.spent_s[task.owner] < budget.seconds:
                 return task
-            words = f"those that share its time had spent their {budget.seconds:g} s"
-            task.call.events.append((task, Loss(LostReason.NOT_BEGUN, words)))
+            task.call.events.append((task, Loss(because(Reason.BUDGET_SPENT, most_s=budget.seconds))))
         return None
 
     def _listen(self) -> None:
@@ -430,16 +418,16 @@ class Pool:
 
 
 def _loss(exit_code: int, limits: Limits) -> Loss:
-    memory = "more memory than there is" if limits.item_mb is None else f"more than {limits.item_mb:g} MB of memory"
+    mb = limits.item_mb
+    memory = because(Reason.MEMORY_OVER_ALL) if mb is None else because(Reason.MEMORY_OVER_LIMIT, most_mb=mb)
     if exit_code == -signal.SIGALRM and limits.item_s is not None:
-        return Loss(LostReason.TOOK_TOO_LONG, f"it took longer than {limits.item_s:g} s")
+        return Loss(because(Reason.TOOK_TOO_LONG, most_s=limits.item_s))
     if exit_code == EXIT_OUT_OF_MEMORY:
-        return Loss(LostReason.OUT_OF_MEMORY, f"it needed {memory}")
-    reason = LostReason.KILLED if exit_code == -signal.SIGKILL else LostReason.DIED
-    ended = f"it ended its process ({ending(exit_code)})"
-    if (exit_code == -signal.SIGABRT and limits.item_mb is not None) or reason is LostReason.KILLED:
-        ended += f", perhaps because it needed {memory}"
-    return Loss(reason, ended)
+        return Loss(because(Reason.OUT_OF_MEMORY, memory=memory))
+    if exit_code == -signal.SIGKILL:
+        return Loss(because(Reason.KILLED, ending=ending(exit_code), memory=memory))
+    is_abort = exit_code == -signal.SIGABRT and mb is not None
+    return Loss(because(Reason.DIED, ending=ending(exit_code), memory=memory if is_abort else ""))
 
 
 def _opened(answer: bytes) -> tuple[BaseException | None, Any]:

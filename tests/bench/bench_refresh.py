@@ -19,8 +19,8 @@ import fitfast
 from data.generator.club import write_season
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import WORKER_LOADS
+from pipeline.refresh.by_section import plan
 from pipeline.refresh.context import RunContext, Shard
-from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import read, sample
 from pipeline.workers.pool import FEW_FILES, workers
 from tests.bench.watched import watched

@@ -17,7 +17,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from functools import cache, partial
@@ -25,15 +24,18 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.settings import Settings
-from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
-from pipeline.refresh import WORKER_LOADS, refresh, steps
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, Shard
+from pipeline.core.places import make_folder, write_frame
+from pipeline.inbox.inbox import InboxFile, read_inbox
+from pipeline.refresh import WORKER_LOADS, steps
+from pipeline.refresh.by_section import files_noted
+from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, SectionTask, Shard
+from pipeline.refresh.outcome import Outcome
+from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.shard import bundle_of, judge
 from pipeline.store import sections
-from pipeline.store.bundles import Bundle
-from pipeline.store.known import Changes, Keys, read_known
-from pipeline.store.layout import read_rows
+from pipeline.store.bundles import Bundle, write_bundle
+from pipeline.store.layout import read_table
+from pipeline.tables import empty
 from pipeline.workers.pool import workers
 from tests.support.nights import drifting_run
 
@@ -62,70 +64,75 @@ def take(n_runs: int, min_runs: int, jobs: int) -> None:
         folder = Path(name)
         (folder / "model" / "ari").mkdir(parents=True)
         (folder / "model" / "ari" / "0.fit").write_bytes(drifting_run(km=KM))
-        inbox = replace(read_inbox(folder / "model"), settings=Settings(min_runs=min_runs), files=())
-        built = folder / "built"
-        built.mkdir()
-        files = tuple(InboxFile(*_file(number)) for number in range(n_runs))
-        keys = Keys({file.path: file.sha256 for file in files}, "", "")
-        touched = frozenset(file.athlete_id for file in files)
-        changes = Changes(replace(inbox, files=files), keys, read_known(None), (), (), (), touched, files)
-        context = BuildContext(inbox, built, None, len(sections.sections_of(touched)))
+        n_athletes = write_inbox(folder / "inbox", n_runs, min_runs)
+        n_sections = len(sections.sections_of(map(str, range(n_athletes))))
         resident_mb, used_s = _resident_mb(), time.process_time()
         with workers(n_runs if jobs else 0, jobs, few=1, loads=WORKER_LOADS) as mapper:
-            executor = replace(steps.executor_over(mapper), measure=partial(mapper, made)) if jobs else named()
-            measured: Iterator[Bundle] = executor.measure(context, _shards(files))
-            refresh._build(context, executor, changes, measured)
+            step = partial(made, folder / "model")
+            executor = replace(steps.executor_over(mapper), measure=partial(mapper, step), write_outputs=nothing)
+            bring_up_to_date(read_inbox(folder / "inbox"), folder / "store", executor if jobs else named())
         used_s, peak_mb = time.process_time() - used_s, _peak_mb(resource.RUSAGE_SELF)
         children = resource.getrusage(resource.RUSAGE_CHILDREN)
-        n_splits = sum(read_rows(built, "runs")["distance_km"].ceil()) if jobs else 0
+        n_splits = sum(read_table(folder / "store", "runs")["distance_km"].ceil())
     print(
-        f"{n_runs:7d} {n_splits:9.0f} {context.n_sections:9d} {used_s:14.2f} {1000 * used_s / n_runs:10.3f} "
+        f"{n_runs:7d} {n_splits:9.0f} {n_sections:9d} {used_s:14.2f} {1000 * used_s / n_runs:10.3f} "
         f"{used_s + children.ru_utime + children.ru_stime:10.1f} {peak_mb:11.0f} {peak_mb - resident_mb:15.0f} "
         f"{_peak_mb(resource.RUSAGE_CHILDREN):10.0f}",
         flush=True,
     )
 
 
+def write_inbox(inbox: Path, n_runs: int, min_runs: int) -> int:
+    """Write an inbox with so many files, each with other bytes and none a recording; returns the number of athletes."""
+    for number in range(n_runs):
+        folder = inbox / f"athlete-{number // RUNS_OF_AN_ATHLETE:05d}"
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / f"{number % RUNS_OF_AN_ATHLETE:03d}.fit").write_text(f"{number}")
+    (inbox / "settings.toml").write_text(f'min_runs = {min_runs}\npages = "none"\n')
+    return -(-n_runs // RUNS_OF_AN_ATHLETE)
+
+
+def nothing(*_: object) -> None:
+    """A step that is left out."""
+
+
 def named() -> steps.Executor:
     """Steps that give the names of what they would write."""
 
-    def of_shard(shard: Shard) -> Bundle:
+    def of_shard(context: BuildContext, shard: Shard) -> Bundle:
         name = f"gathered/shards/{hashlib.sha256(shard.files[0].path.encode()).hexdigest()[:32]}"
+        write_bundle(context.built, name, {"runs": empty("runs")})
         return Bundle(name, shard.athlete_id, has_runs=True, files=tuple(file.path for file in shard.files))
 
     def of_athlete(task: Athlete | DriftTask) -> Bundle:
         name = f"gathered/own/{hashlib.sha256(repr(task.athlete_id).encode()).hexdigest()[:32]}"
         return Bundle(name, task.athlete_id, has_runs=True)
 
+    def gathered(context: BuildContext, task: SectionTask) -> None:
+        athletes = files_noted(context.built, task.section).select("athlete_id").unique()
+        make_folder(context.built / "known")
+        write_frame(context.built / "known" / task.section.file("runs"), athletes)
+
     return steps.Executor(
-        measure=lambda _, shards: map(of_shard, shards),
+        measure=lambda context, shards: (of_shard(context, shard) for shard in shards),
         analyse=lambda _, athletes: map(of_athlete, athletes),
         analyse_after_club=lambda _, tasks, __: map(of_athlete, tasks),
-        gather=lambda _, tasks: iter([None] * len(tasks)),
+        gather=lambda context, tasks: (gathered(context, task) for task in tasks),
         club_responses=lambda _, __: pl.DataFrame(),
-        finish=lambda _: None,
-        write_outputs=lambda _, __, ___: None,
+        finish=nothing,
+        outcome=lambda _, __: Outcome(0, {}, 0, (), (), ()),
+        write_outputs=nothing,
     )
 
 
-def _file(number: int) -> tuple[str, str, str]:
-    athlete_id = f"athlete-{number // RUNS_OF_AN_ATHLETE:05d}"
-    path = f"{athlete_id}/{number % RUNS_OF_AN_ATHLETE:03d}.fit"
-    return path, athlete_id, hashlib.sha256(path.encode()).hexdigest()
-
-
-def _shards(files: Sequence[InboxFile]) -> list[Shard]:
-    return refresh.plan(files)
-
-
-def made(context: BuildContext, shard: Shard) -> Bundle:
+def made(folder: Path, context: BuildContext, shard: Shard) -> Bundle:
     """What the files of a shard would give: the run of the model, each at a day of its own and of other values."""
-    runs = [_run(context, file) for file in shard.files]
+    runs = [_run(_model(folder), file) for file in shard.files]
     return bundle_of(context, Measured.of_parts({name: pl.concat(run[name] for run in runs) for name in runs[0]}))
 
 
-def _run(context: BuildContext, file: InboxFile) -> dict[str, pl.DataFrame]:
-    model, number = _model(context.inbox), int(file.path[-7:-4])
+def _run(model: Measured, file: InboxFile) -> dict[str, pl.DataFrame]:
+    number = int(file.path[-7:-4])
     changed = {
         "athlete_id": pl.lit(file.athlete_id),
         "run_id": pl.lit(f"{file.athlete_id}-{number:03d}"),
@@ -144,13 +151,9 @@ def _run(context: BuildContext, file: InboxFile) -> dict[str, pl.DataFrame]:
 
 
 @cache
-def _model_of(folder: Path) -> Measured:
+def _model(folder: Path) -> Measured:
     inbox = read_inbox(folder)
-    return judge(RunContext(replace(inbox, files=())), Shard("ari", inbox.files))
-
-
-def _model(inbox: Inbox) -> Measured:
-    return _model_of(inbox.folder)
+    return judge(RunContext(replace(inbox, files=())), Shard("ari", tuple(inbox.files)))
 
 
 def _peak_mb(who: int) -> float:

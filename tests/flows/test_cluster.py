@@ -9,19 +9,26 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import duckdb
 import pytest
+from distributed import Client
 
 from pipeline.core.errors import Damaged, Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import WORKER_LOADS
 from pipeline.refresh.damage import check_store
-from pipeline.refresh.refresh import refresh
+from pipeline.refresh.refresh import bring_up_to_date, refresh
+from pipeline.refresh.steps import executor_over
+from pipeline.store import sections
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 from pipeline.store.lock import locked
+from pipeline.workers.cluster import Cluster
 from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
 from tests.support.nights import Nights, drifting_run
@@ -278,6 +285,81 @@ def test_an_address_that_cannot_be_read_says_which_can(address: str):
         place(address)
 
 
+#: A server that answers three requests of ten with 503, and to some objects six times in a row; one of thirty late; and
+#: one write of five it carries out twice, or once and loses the answer. `/faults` tells how often.
+_TROUBLED = """
+import json, threading, time, zlib
+from collections import Counter
+from moto.server import DomainDispatcherApplication, create_backend_app
+from werkzeug.serving import make_server
+from werkzeug.wrappers import Request
+
+store, asked, did, lock = DomainDispatcherApplication(create_backend_app), Counter(), Counter(), threading.Lock()
+
+def error(method, start, status, code):
+    text = f"<Error><Code>{code}</Code><Message>{code}</Message></Error>".encode() if method != "HEAD" else b""
+    start(status, [("Content-Type", "application/xml"), ("Content-Length", str(len(text)))])
+    return [text]
+
+def troubled(environ, start):
+    method, path = environ["REQUEST_METHOD"], environ["PATH_INFO"] + "?" + environ["QUERY_STRING"]
+    if path == "/faults?":
+        start("200 OK", [])
+        return [json.dumps(did).encode()]
+    with lock:
+        asked[method, path] += 1
+        did["asked"] += 1
+        drawn = zlib.crc32(f"{method} {path} {asked[method, path]} {did['asked']}".encode()) % 100
+        is_stubborn = zlib.crc32(path.encode()) % 100 < 4 and asked[method, path] <= 6
+        deed = "503" if is_stubborn or drawn < 30 else "late" if drawn < 33 else ""
+        deed = "put" if not deed and method == "PUT" and drawn < 53 else deed
+        did[deed] += 1
+    if deed == "503":
+        return error(method, start, "503 Service Unavailable", "SlowDown")
+    if deed == "late":
+        time.sleep(0.3)
+    if deed == "put":
+        request = Request(environ)
+        content = request.get_data()
+        def again():
+            from io import BytesIO
+            return {**environ, "wsgi.input": BytesIO(content)}
+        list(store(again(), lambda *_: None))
+        if drawn < 43:
+            return error(method, start, "500 Internal Server Error", "InternalError")
+        return store(again(), start)
+    return store(environ, start)
+
+server = make_server("127.0.0.1", 0, troubled, threaded=True)
+print(server.port, flush=True)
+server.serve_forever()
+"""
+
+
+@pytest.mark.depth
+def test_an_object_store_in_trouble_over_whole_refreshes_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    # What is waited for between tries would take minutes; how often is tried stays.
+    monkeypatch.setattr("botocore.retryhandler.delay_exponential", lambda **_: 0.01)
+    with empty_bucket("troubled-club", _TROUBLED) as bucket:
+        club, inbox, store = Nights(tmp_path), bucket / "inbox", bucket / "store"
+        runs = {f"{name}/{day}.fit": drifting_run(day, seed=day, km=3) for name in ("ari", "bo") for day in range(2)}
+        for name, content in {**runs, "settings.toml": b'pages = "none"\n'}.items():
+            club.put(name, content)
+            (inbox / name).write_bytes(content)
+        for gone in (None, "ari/1.fit"):
+            if gone is not None:
+                (inbox / gone).unlink()
+                (club.inbox / gone).unlink()
+            refresh(read_inbox(inbox), store, jobs=1)
+            club.refresh()
+            assert different(published(store), published(club.store)) == []
+        assert check_store(store).faults == {}
+        with urlopen(f"{os.environ['AWS_ENDPOINT_URL']}/faults") as answer:
+            did = json.load(answer)
+    assert did["503"] > 0.25 * did["asked"] > 50
+    assert min(did["late"], did["put"]) > 10
+
+
 # --- A cluster -------------------------------------------------------------------------------------------------------
 
 
@@ -321,6 +403,28 @@ def test_two_workers_of_a_cluster_give_the_tables_of_a_local_run(demo: Refreshed
     told = refreshed_by_cluster(tmp_path / "store")
     assert told.returncode == 0, told.stderr
     assert different(published(tmp_path / "store"), published(demo.store)) == []
+
+
+@pytest.mark.slow
+def test_the_sections_of_a_club_are_planned_by_tasks_of_a_cluster(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
+    club, planned = Nights(tmp_path), list[str]()
+    club.put("settings.toml", 'pages = "none"\n')
+    for seed, name in enumerate(("ari", "bo", "cai", "ari", "bo", "cai")):
+        club.put(f"{name}/{seed}.fit", drifting_run(seed, seed=seed, km=3))
+    with Client(processes=False, n_workers=1, threads_per_worker=2, dashboard_address=None) as client:  # type: ignore[no-untyped-call]
+        mapper = Cluster(client, WORKER_LOADS)
+
+        def delegate(function: Any, shared: Any, items: Any) -> Iterator[Any]:
+            planned.append(function.args[0].__name__)
+            return mapper.delegate(function, shared, items)
+
+        executor = replace(executor_over(mapper), delegate=delegate)
+        state = bring_up_to_date(read_inbox(club.inbox), tmp_path / "by-cluster", executor)
+    club.refresh()
+    assert planned == ["look_at", "measure_section", "drift_section"]
+    assert len(list((state / "known").glob("files-*-of-0004.parquet"))) == 4
+    assert different(state, published(club.store)) == []
 
 
 @pytest.mark.depth

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason, because
 from pipeline.formats import READINGS, ReadOptions, Recording
 from pipeline.formats.columns import COLUMNS
 from pipeline.formats.csv import ColumnMapping, decode, read_mapping
@@ -309,9 +310,8 @@ def test_form_without_distance_is_read_for_another_recording_of_the_run_and_says
         1         | 172
     """)
     assert rows(recording, "time_s", "cadence_spm") == [(0.0, 170.0), (1.0, 172.0)]
-    reason, fix = recording.without_distance or ("", "")
-    assert reason.startswith("The file has neither distance, speed, pace nor positions")
-    assert "or put another recording of the run next to it." in fix
+    assert recording.without_distance is not None
+    assert recording.without_distance.reasons[0]["kind"] == Reason.NO_COLUMN_OF_DISTANCE
 
 
 def test_a_row_without_time_is_left_out():
@@ -370,7 +370,7 @@ def test_steps_without_duration_are_counted_as_damage():
         3    | 200             | 100            | 3
     """)
     assert rows(recording, "time_s") == [(0.3,), (0.6,)]
-    assert recording.damage == "1 of 3 steps have no contact or flight time; the time leaves them out"
+    assert recording.damage == because(Reason.STEPS_WITHOUT_TIMES, n_lacking=1, n_steps=3)
 
 
 # --- A row is a kilometre ------------------------------------------------------------------------------------------

@@ -36,6 +36,7 @@ from data.generator.fit_writer import (
     run_file,
 )
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason, because
 from pipeline.formats import READINGS, ReadOptions, Recording
 from pipeline.formats.fit import decode
 
@@ -458,14 +459,14 @@ def test_a_file_cut_short_keeps_every_whole_record_before_the_cut(kept: int, byt
     content = run(41)
     cut = records_begin(content) + kept * RECORD_BYTES + bytes_of_the_next
     recording = one(content[:cut])
-    assert recording.damage == "the file is cut short; it was read up to the cut"
+    assert recording.damage == because(Reason.FIT_CUT)
     assert_frame_equal(recording.readings, one(content).readings.head(kept))
 
 
 @pytest.mark.parametrize("missing", [1, 2])
 def test_a_file_that_lacks_only_its_checksum_keeps_all_and_says_so(missing: int):
     recording = one(run()[:-missing])
-    assert recording.damage == "the file is cut short; it was read up to the cut"
+    assert recording.damage == because(Reason.FIT_CUT)
     assert recording.readings.height == 40
     assert recording.sport == "running"
 
@@ -480,9 +481,7 @@ def test_a_file_cut_before_its_first_measurement_is_refused(length: int):
 
 def test_a_wrong_checksum_keeps_everything_and_says_so():
     recording = one(with_wrong_checksum(run()))
-    assert recording.damage == (
-        "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
-    )
+    assert recording.damage == because(Reason.FIT_CHECKSUM)
     assert_frame_equal(recording.readings, one(run()).readings)
 
 
@@ -490,10 +489,7 @@ def test_bytes_that_make_no_sense_end_the_reading_and_the_place_is_named():
     content = run()
     place = records_begin(content) + 10 * RECORD_BYTES
     recording = one(content[:place] + b"\x0f" + content[place + 1 :])  # local message 15 was never defined
-    assert (
-        recording.damage
-        == f"the content makes no sense from byte {place} of {len(content)} on; it was read up to there"
-    )
+    assert recording.damage == because(Reason.FIT_NO_SENSE_FROM, byte=place, n_bytes=len(content))
     assert recording.readings.height == 10
 
 
@@ -506,9 +502,7 @@ def test_chained_files_give_each_run():
 
 def test_a_damaged_link_leaves_the_others_whole():
     broken, whole = decode(with_wrong_checksum(run(30)) + run(50, started=STARTED + 9000))
-    assert broken.damage == (
-        "some bytes are not what the device wrote (the checksum does not match); everything readable was kept"
-    )
+    assert broken.damage == because(Reason.FIT_CHECKSUM)
     assert whole.damage is None
     assert whole.readings.height == 50
 
@@ -518,16 +512,14 @@ def test_a_link_cut_short_keeps_what_it_has():
     cut = records_begin(run(50)) + 7 * RECORD_BYTES
     whole, broken = decode(run(30) + second[:cut])
     assert (whole.damage, whole.readings.height) == (None, 30)
-    assert (broken.damage, broken.readings.height) == ("the file is cut short; it was read up to the cut", 7)
+    assert (broken.damage, broken.readings.height) == (because(Reason.FIT_CUT), 7)
 
 
 def test_a_link_that_is_lost_altogether_is_told_with_the_others():
     [rest] = decode(run(30) + run(50)[:40])
     assert rest.readings.height == 30
-    assert rest.damage == (
-        "another part of this chained file was lost: The FIT file is damaged before its first measurement: "
-        "the file is cut short; it was read up to the cut."
-    )
+    lost = because(Reason.FIT_DAMAGED, damage=because(Reason.FIT_CUT))
+    assert rest.damage == because(Reason.PART_LOST, lost=lost)
 
 
 def test_padding_after_the_last_link_is_no_damage():

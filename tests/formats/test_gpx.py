@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason, because
 from pipeline.formats import READINGS, Recording
 from pipeline.formats.gpx import decode
 
@@ -129,8 +130,8 @@ def test_a_file_that_breaks_off_keeps_the_points_before_and_says_where():
     assert recording.readings["time_s"].to_list() == [float(second) for second in range(10, 19)]
     assert recording.sport == "running"
     assert recording.damage is not None
-    assert recording.damage.startswith("the XML breaks off or is malformed in line 2, column ")
-    assert recording.damage.endswith("; 9 points before it could be read")
+    broken_off = because(Reason.XML_BREAKS_OFF, line=2, column=recording.damage["damage"]["column"])
+    assert recording.damage == because(Reason.POINTS_BEFORE, damage=broken_off, n_points=9)
 
 
 def test_a_track_that_ended_before_the_damage_is_sound():

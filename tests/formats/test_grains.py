@@ -6,6 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason, because
 from pipeline.formats.grains import Rows, grain_of, lengths_of_laps, may_be_laps, placed
 
 
@@ -63,7 +64,7 @@ def test_distances_are_of_each_lap_or_since_the_start_where_only_one_is_a_run(
 def test_a_last_row_that_is_the_total_is_left_out_and_that_is_remarked():
     found = rows(lap=["1", "2", "Total"], duration_s=[300, 150, 450], length_m=[1000, 400, 1400])
     assert times_and_distances(found)[-1] == (450.0, 1400.0)
-    assert found.remarks == ("Line 4 is the total of the rows above and was left out.",)
+    assert found.remarks == (because(Reason.TOTAL_LEFT_OUT, line=4),)
 
 
 def test_a_last_lap_that_is_long_is_no_total():

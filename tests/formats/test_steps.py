@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
+from pipeline.core.reasons import Reason, because
 from pipeline.formats.steps import FEET, from_steps
 
 
@@ -52,9 +53,7 @@ def test_cadence_is_two_steps_in_the_time_since_the_same_foot():
 def test_distance_is_the_sum_of_the_steps():
     found, _, remarks = steps(["left", "right", "left"], elapsed_s=[0, 0.3, 0.6], step_length_m=[1.0, None, 1.2])
     assert found["distance_m"] == pytest.approx([1.0, 2.0, 3.2])
-    assert remarks == (
-        "Distance is the sum of the steps' lengths.", "1 steps without a length were given that of the step before.",
-    )  # fmt: skip
+    assert remarks == (because(Reason.DISTANCE_OF_STEPS), because(Reason.STEPS_WITHOUT_LENGTH, n_steps=1))
 
 
 def test_of_one_foot_alone_each_row_stands_for_two_steps():
@@ -63,7 +62,7 @@ def test_of_one_foot_alone_each_row_stands_for_two_steps():
     assert found["distance_m"] == pytest.approx([2.0, 4.0, 6.0])
     assert found["cadence_spm"] == [200.0] * 3
     assert "contact_balance_pct" not in found
-    assert remarks[0] == "Only one foot was recorded; each of its rows stands for a step of both."
+    assert remarks[0] == because(Reason.ONE_FOOT)
 
 
 @pytest.mark.parametrize(

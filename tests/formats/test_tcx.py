@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.core.errors import Refused
+from pipeline.core.reasons import Reason, because
 from pipeline.formats import READINGS, Recording
 from pipeline.formats.tcx import decode
 from tests.support.tcx_files import POINTS, activity, file
@@ -117,8 +118,8 @@ def test_a_file_that_breaks_off_keeps_the_points_before_and_says_where():
     assert recording.sport == "running"
     n_lines = broken.count(b"\n") + 1
     assert recording.damage is not None
-    assert recording.damage.startswith(f"the XML breaks off or is malformed in line {n_lines}, column ")
-    assert recording.damage.endswith("; 5 points before it could be read")
+    broken_off = because(Reason.XML_BREAKS_OFF, line=n_lines, column=recording.damage["damage"]["column"])
+    assert recording.damage == because(Reason.POINTS_BEFORE, damage=broken_off, n_points=5)
 
 
 def test_an_activity_that_ended_before_the_damage_is_sound():
@@ -212,7 +213,7 @@ CADENCE = "".join(
 def test_the_cadence_of_the_schema_is_counted_as_strides_and_that_is_remarked():
     [recording] = decode(file(activity(CADENCE.format("", ""))))
     assert recording.readings["cadence_spm"].to_list() == [170.0, 170.0]
-    assert recording.remarks == ("Cadence is from the element Cadence, counted as strides of one leg.",)
+    assert recording.remarks == (because(Reason.CADENCE_OF_STRIDES),)
 
 
 def test_a_running_cadence_goes_before_that_of_the_schema():

@@ -25,12 +25,13 @@ import openpyxl
 import pytest
 
 from data.generator.fit_writer import crc16
+from pipeline.core.reasons import MOST_CHARACTERS
 from pipeline.core.settings import Settings
 from pipeline.formats import MOST_SESSIONS, markup
 from pipeline.formats.cells import MOST_COLUMNS
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
-from pipeline.stages.recording import CLOCK_S, MOST_NAME_CHARACTERS, MOST_REASON_CHARACTERS, Session, recording
+from pipeline.stages.recording import CLOCK_S, MOST_NAME_CHARACTERS, Session, recording
 from pipeline.store.layout import read_table
 from tests.fuzz.harness import look_into, watchdog
 from tests.fuzz.seeds import gpx, tcx, zipped
@@ -244,7 +245,7 @@ def test_a_csv_file_of_a_single_line_of_a_hundred_megabytes_is_met_in_bounded_ti
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stdout.split()[0] in ("accepted", "rejected")
-    assert len(done.stdout) < 2 * MOST_REASON_CHARACTERS
+    assert len(done.stdout) < 2 * MOST_CHARACTERS
 
 
 @pytest.mark.parametrize(("n_more", "is_refused"), [(MOST_COLUMNS - 2, False), (MOST_COLUMNS - 1, True), (9999, True)])
@@ -483,7 +484,7 @@ def test_a_name_in_a_file_is_shown_short_and_without_what_moves_the_cursor(name:
     [unused] = judged("a.csv", f"elapsed_s,distance_m,{header[:90_000]}\n0,0,1\n1,3,1\n".encode())
     shown = [one.recording.device or "" for one in (ran,) if one.recording] + [other.reason, unused.reason]
     for text in shown:
-        assert len(text) < MOST_REASON_CHARACTERS
+        assert len(text) < MOST_CHARACTERS
         assert text.isprintable()
 
 

@@ -10,11 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core.reasons import Reason, because, fields_of
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import lost
 from pipeline.store.layout import read_table
-from pipeline.workers.pool import Loss, LostReason
+from pipeline.workers.pool import Loss
 from tests.support.bad_files import BadFiles
 from tests.support.fit_runs import fit_run
 
@@ -32,24 +33,25 @@ def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
 
 
 @pytest.mark.parametrize(
-    ("reason", "is_tried_again"),
+    ("kind", "is_tried_again"),
     [
-        (LostReason.TOOK_TOO_LONG, False),
-        (LostReason.RAISED, False),
-        (LostReason.KILLED, True),
-        (LostReason.CLUSTER_WORKERS_LOST, True),
-        (LostReason.DIED, False),
-        (LostReason.OUT_OF_MEMORY, False),
-        (LostReason.NOT_BEGUN, True),
+        (Reason.TOOK_TOO_LONG, False),
+        (Reason.RAISED, False),
+        (Reason.KILLED, True),
+        (Reason.CLUSTER_LOST, True),
+        (Reason.DIED, False),
+        (Reason.OUT_OF_MEMORY, False),
+        (Reason.BUDGET_SPENT, True),
     ],
 )
 def test_a_file_is_tried_again_where_the_machine_may_have_been_at_fault(
-    reason: LostReason, is_tried_again: bool, tmp_path: Path
+    kind: Reason, is_tried_again: bool, tmp_path: Path
 ):
     (tmp_path / "ari").mkdir()
     (tmp_path / "ari" / "a.fit").write_bytes(b"")
     inbox = read_inbox(tmp_path)
-    told = lost(RunContext(inbox), Shard("ari", inbox.files), Loss(reason, "whatever the words"))
+    fields = dict.fromkeys(fields_of(kind), 1)
+    told = lost(RunContext(inbox), Shard("ari", inbox.files), Loss(because(kind, **fields)))
     assert told.passing == (("ari/a.fit",) if is_tried_again else ())
     assert told.recordings["status"].to_list() == ["rejected"]
 

@@ -30,7 +30,7 @@ def run(day: int, *, seed: int, km: float = 6.0) -> bytes:
 @pytest.fixture
 def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
     """Nine runs of three athletes, two of which are recordings of one run, in shards of two files."""
-    monkeypatch.setattr(module, "SHARD_FILES", 2)
+    monkeypatch.setattr("pipeline.refresh.by_section.SHARD_FILES", 2)
     monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 3)
     nights = Nights(tmp_path, outputs=False)
     nights.put("settings.toml", 'pages = "none"\n')  # tests of pages draw them
@@ -111,8 +111,8 @@ DIES = """
 import os, signal, sys
 from pathlib import Path
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh import refresh as module
-module.SHARD_FILES, module.WORTH_KEEPING_FILES = 2, 3
+from pipeline.refresh import by_section, refresh as module
+by_section.SHARD_FILES, module.WORTH_KEEPING_FILES = 2, 3
 n_files, kind, inbox, store = int(sys.argv[1]), *sys.argv[2:]
 def dies(done, total):
     if done >= n_files:

@@ -215,7 +215,7 @@ STEPS = (
     "pipeline.refresh.club.write_database", "pipeline.refresh.club.write_exports",
     "pipeline.refresh.club.write_rejected",
     "pipeline.refresh.refresh.write_known", "pipeline.refresh.refresh.write_record",
-    "pipeline.refresh.refresh.link_tree",
+    "pipeline.refresh.by_section.link_tree",
     "pipeline.store.generations.point_to",
 )  # fmt: skip
 #: Lines of a terminal that need no turning of pages.

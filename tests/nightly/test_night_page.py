@@ -12,6 +12,7 @@ import pytest
 
 from pipeline.core.errors import Damaged, Fault, NothingDone, Refused
 from pipeline.core.metrics import METRICS
+from pipeline.core.reasons import Reason, because, words
 from pipeline.nightly.night_page import (
     MOST_LINES,
     Failure,
@@ -271,7 +272,7 @@ def test_the_page_after_the_last_try_says_that_the_next_night_takes_it_up():
 
 def test_an_error_is_shown_in_its_own_words_unless_it_is_internal():
     assert reason(NothingDone("The inbox is empty.")) == "The inbox is empty."
-    assert reason(Refused("Broken.", "Mend it.")) == "Broken. Mend it."
+    assert reason(Refused(Reason.NO_UTF16)) == " ".join(words([because(Reason.NO_UTF16)]))
     assert reason(OSError(28, "No space left on device", "x.duckdb")) == (
         "No space left on device: x.duckdb. Make room on that disk; nothing is lost."
     )

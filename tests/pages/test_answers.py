@@ -75,8 +75,8 @@ def test_levels_that_read_the_same_get_a_digit_more():
 def test_the_same_in_miles_and_in_german():
     assert told(drift(onset_km=1.609344 * 6), language=MILES).startswith("From about mile 6 contact time lengthens")
     assert told(drift(onset_km=9.2), CADENCE, language=GERMAN) == (
-        "Ab etwa km 9 bis km 20 bei gleichem Tempo: Bodenkontaktzeit steigt von 233 auf 248 ms; Schrittfrequenz sinkt "
-        "von 176 auf 172 Schritte/min."
+        "Ab etwa km 9 bis km 20 bei gleichem Tempo: Bodenkontaktzeit verlängert sich von 233 auf 248 ms; "
+        "Schrittfrequenz sinkt von 176 auf 172 Schritte/min."
     )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.core.reasons import Reason, as_json, because, words
 from pipeline.core.settings import Settings
 from pipeline.pages.club_pages import LARGE_CLUB, LATEST_DAYS, MOST_CHANGING, MOST_LISTED, MOST_RUNS, index_page
 from pipeline.pages.club_rows import Pages
@@ -49,26 +50,34 @@ def against(run_id: str, metric: str = "contact_time_ms", comparison: str = "as_
     } | differing  # fmt: skip
 
 
+def latest(found: dict[str, Any]) -> list[dict[str, Any]]:
+    """What is listed of the latest runs: what stands open, and what is folded."""
+    return [*found["unusual"], *found["quiet"]]
+
+
 def test_the_latest_runs_are_those_of_seven_days_up_to_the_last_run_of_the_club():
     runs = [run(day=20), run("bea", day=20 - LATEST_DAYS + 1), run("bea", day=20 - LATEST_DAYS)]
     found = index(club(runs=runs))
-    assert [(row["name"], row["date"].day) for row in found["latest"]] == [("ari", 20), ("bea", 14)]
+    assert [(row["name"], row["date"].day) for row in latest(found)] == [("ari", 20), ("bea", 14)]
     assert (found["n_latest"], found["n_more_latest"], found["last_run"].day) == (2, 0, 20)
 
 
 def test_a_run_is_set_against_the_usual_of_its_athlete_in_words_and_leads_to_its_page():
     rows = [against("ari-2", comparison="more"), against("ari-2", "cadence_spm", "cannot_tell")]
-    (row,) = index(club(runs=[run(day=2, kind="race")], run_against_usual=rows))["latest"]
-    assert [cell["word"] for cell in row["cells"]] == ["cannot tell from one run", "more than usual"]
+    (row,) = index(club(runs=[run(day=2, kind="race")], run_against_usual=rows))["unusual"]
+    assert [cell["word"] for cell in row["cells"]] == ["cannot tell from one run", "lengthens more than usual"]
     assert ' title="+3.0 % per 10 km; usual for such a run: +0.5 to +3.5 %"' in row["cells"][1]["html"]
     assert (row["address"], row["run"]) == ("athletes/ari/index.html", "athletes/ari/2.html")
     assert (row["distance"], row["kind"]) == ("10.0", "race")
 
 
-def test_what_is_not_as_usual_comes_first_then_the_latest():
-    runs = [run("ari", day=3), run("bea", day=2), run("cyd", day=1)]
-    rows = [against("ari-3"), against("bea-2"), against("cyd-1", comparison="less")]
-    assert [row["name"] for row in index(club(runs=runs, run_against_usual=rows))["latest"]] == ["cyd", "ari", "bea"]
+def test_what_is_not_as_usual_stands_open_and_the_rest_is_one_line_with_the_names():
+    runs = [run("ari", day=4), run("bea", day=3), run("cyd", day=2), run("dan", day=1), run("ari", day=1)]
+    rows = [against("ari-4"), against("bea-3"), against("cyd-2", comparison="less"), against("ari-1")]
+    found = index(club(runs=runs, run_against_usual=[*rows, against("dan-1", comparison="cannot_tell")]))
+    assert [row["name"] for row in found["unusual"]] == ["cyd"]
+    assert [row["name"] for row in found["quiet"]] == ["ari", "bea", "ari", "dan"]
+    assert found["quiet_words"] == "As usual: ari and bea. Cannot tell from one run: dan."
 
 
 def test_how_many_runs_are_not_as_usual_is_counted():
@@ -115,7 +124,7 @@ def test_squads_of_the_roster_are_offered_as_filters_and_none_with_codes():
 @pytest.mark.parametrize("n", [MOST_RUNS, MOST_RUNS + 1])
 def test_of_many_runs_so_many_are_listed_and_the_rest_counted(n: int):
     found = index(club(runs=[run(f"a{place:03d}") for place in range(n)]))
-    assert (len(found["latest"]), found["n_more_latest"], found["n_latest"]) == (MOST_RUNS, n - MOST_RUNS, n)
+    assert (len(latest(found)), found["n_more_latest"], found["n_latest"]) == (MOST_RUNS, n - MOST_RUNS, n)
 
 
 # --- What a refresh brought -------------------------------------------------------------------------------------------
@@ -153,11 +162,12 @@ def test_of_many_changes_so_many_are_listed_and_the_rest_counted(n: int):
 
 @pytest.mark.parametrize("n", [0, 1, MOST_LISTED, MOST_LISTED + 1])
 def test_refused_files_are_listed_with_what_to_do(n: int):
-    files = [file(f"ari/{place:02d}.fit", "rejected", reason="empty", fix="Copy it again.") for place in range(n)]
+    reasons = [because(Reason.EMPTY)]
+    files = [file(f"ari/{place:02d}.fit", "rejected", reasons=as_json(reasons)) for place in range(n)]
     found = index(club(drift(), recordings=[*files, file("ari/good.fit")]))
     assert found["n_refused"] == n
     assert len(found["refused"]) == min(n, MOST_LISTED)
-    assert all((one["reason"], one["fix"]) == ("empty", "Copy it again.") for one in found["refused"])
+    assert all((one["reason"], one["fix"]) == words(reasons) for one in found["refused"])
 
 
 def test_athletes_of_whom_no_run_was_read_are_named():

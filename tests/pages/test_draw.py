@@ -16,12 +16,14 @@ import jinja2
 import polars as pl
 import pytest
 
+from pipeline.core.catalogue import catalogue
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import read_inbox
 from pipeline.pages import draw as drawing
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.draw import draw
-from pipeline.pages.language import catalogue
+from pipeline.pages.language import TEXTS, Language
+from pipeline.pages.units import Units
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import link_tree, published
 from tests.support.demo_store import CLUB, Refreshed
@@ -414,20 +416,24 @@ def test_drawing_over_a_second_name_leaves_the_state_before_as_it_was(demo: Refr
     assert (published(demo.store) / page).read_text(encoding="utf-8") == text
 
 
+def _language(code: str) -> Language:
+    return Language(code, Units("km", "min/km"))
+
+
 def test_a_text_without_values_is_part_of_a_template_and_one_that_no_catalogue_has_fails():
-    for code, text in (("en", "To the content"), ("de", catalogue("de")["frame.skip"])):
-        assert drawing._templates(code).from_string("{{ t('frame.skip') }}").render({}) == text
-    escaped = drawing._templates("en").from_string('{{ t("frame.scrolls") ~ "<" }}').render({})
-    assert escaped == f"{catalogue('en')['frame.scrolls']}&lt;"
+    for code, text in (("en", "To the content"), ("de", catalogue(TEXTS, "de")["frame.skip"])):
+        assert drawing._templates(_language(code)).from_string("{{ t('frame.skip') }}").render({}) == text
+    escaped = drawing._templates(_language("en")).from_string('{{ t("frame.scrolls") ~ "<" }}').render({})
+    assert escaped == f"{catalogue(TEXTS, 'en')['frame.scrolls']}&lt;"
     with pytest.raises(KeyError, match=r"no\.such_text"):
-        drawing._templates("en").from_string('{{ t("no.such_text") }}')
+        drawing._templates(_language("en")).from_string('{{ t("no.such_text") }}')
 
 
 def test_a_template_that_names_something_it_was_not_given_fails():
     with pytest.raises(jinja2.UndefinedError, match="'nowhere' is undefined"):
-        drawing._templates("en").from_string("{{ nowhere }}").render({})
+        drawing._templates(_language("en")).from_string("{{ nowhere }}").render({})
     with pytest.raises(jinja2.UndefinedError):
-        drawing._templates("en").get_template("index.html").render({})
+        drawing._templates(_language("en")).get_template("index.html").render({})
 
 
 # --- Refreshes --------------------------------------------------------------------------------------------------------

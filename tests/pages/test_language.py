@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core.catalogue import catalogue
 from pipeline.core.metrics import METRICS, QUANTITIES
 from pipeline.core.quality_rules import EXCLUSION_REASONS, SUSPICIONS
 from pipeline.core.settings import Settings
 from pipeline.inbox.lists import KINDS, SURFACES
 from pipeline.pages import language as module
-from pipeline.pages.language import LANGUAGES, Language, catalogue, upper_first
+from pipeline.pages.language import LANGUAGES, TEXTS, Language, upper_first
 from pipeline.pages.units import MINUS, Units
 from pipeline.pages.words import CAUTION
 from pipeline.tables.analysed import COMPARISONS, FINDINGS, REASONS
@@ -42,7 +43,7 @@ def test_every_language_of_the_settings_has_a_catalogue_and_no_other():
 
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_every_language_has_the_same_texts_with_the_same_values(code: str):
-    english, other = catalogue("en"), catalogue(code)
+    english, other = catalogue(TEXTS, "en"), catalogue(TEXTS, code)
     assert {key for key in set(english) ^ set(other) if not OPTIONAL.fullmatch(key)} == set()
     for key in set(english) & set(other):
         assert values_of(english[key]) == values_of(other[key]), key
@@ -64,7 +65,7 @@ def test_every_text_is_used_by_a_page():
         "unit",
     }
     unused = []
-    for key in catalogue("en"):
+    for key in catalogue(TEXTS, "en"):
         plain = re.sub(r"\.(one|other)$", "", key)
         if f'"{plain}"' not in text and f"'{plain}'" not in text and not any(
             plain.startswith(f"{family}.") for family in families if family
@@ -81,7 +82,7 @@ def test_every_word_of_a_table_or_list_has_a_text(code: str):
     }  # fmt: skip
     for family, values in words.items():
         for value in values:
-            assert catalogue(code)[f"{family}.{value}"]
+            assert catalogue(TEXTS, code)[f"{family}.{value}"]
 
 
 def test_the_caution_of_the_pages_is_that_of_the_terminal():

@@ -53,7 +53,7 @@ def test_no_effect_of_another_landing_is_quoted_while_a_complaint_is_open(pages:
     assert "A complaint is open since" in texts["tarn"]
     assert "behind the kneecap" not in texts["tarn"]
     assert "behind the kneecap" in texts["brine"]
-    assert "While a complaint is open, whoever treats it says what may be tried." in texts["tarn"]
+    assert "While a complaint is open, the person treating it decides what may be tried." in texts["tarn"]
 
 
 # --- A phone ----------------------------------------------------------------------------------------------------------

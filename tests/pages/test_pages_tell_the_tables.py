@@ -19,10 +19,7 @@ from tests.support.nights import noted_anew
 pytestmark = pytest.mark.slow
 
 METRIC = {metric.column: metric for metric in METRICS}
-COMPARED = {
-    "as_usual": "as usual", "more": "more than usual", "less": "less than usual",
-    "cannot_tell": "cannot tell from one run",
-}  # fmt: skip
+VERBS = {"contact_time_ms": ("shortens", "lengthens"), "cadence_spm": ("falls", "rises")}
 FACTS = ("contact_time_ms", "cadence_spm", "vertical_oscillation_mm", "contact_balance_pct", "heart_rate_bpm")
 #: Headings of the table of splits, by their column.
 SPLIT_COLUMNS = {
@@ -44,6 +41,20 @@ def shown(value: float | None, decimals: int = 1, *, signed: bool = True) -> str
         return ""
     text = f"{value:{'+' if signed else ''}.{decimals}f}"
     return (text if float(text) else f"{0:.{decimals}f}").replace("-", "−")
+
+
+def compared(rows: pl.DataFrame) -> dict[tuple[str, str], str]:
+    """The words of `run_against_usual`, by run and metric, of the two facts that lists of runs show."""
+    words = {}
+    for row in rows.filter(pl.col("metric").is_in(list(VERBS))).iter_rows(named=True):
+        kind, change = row["comparison"], row["drift_pct_per_10km"]
+        verb = VERBS[row["metric"]][change > 0]
+        is_other_way = kind == "less" and (change > 0) != (row["usual_low"] + row["usual_high"] > 0)
+        words[row["run_id"], row["metric"]] = (
+            {"as_usual": "as usual", "cannot_tell": "cannot tell from one run"}.get(kind)
+            or (f"{verb}, unlike usual" if is_other_way else f"{verb} {kind} than usual")
+        )  # fmt: skip
+    return words
 
 
 def clock(seconds: float) -> str:
@@ -144,11 +155,8 @@ def test_the_list_of_runs_is_the_table_latest_first_and_each_line_leads_to_its_r
     runs = demo.table("runs").filter(pl.col("athlete_id") == "brine").sort("started_at_utc", descending=True)
     watched = Watched(browser, java_script_enabled=False)
     watched.page.goto((pages / "athletes/brine/index.html").as_uri())
-    words = {
-        (run_id, metric): COMPARED[comparison]
-        for run_id, metric, comparison in demo.table("run_against_usual")
-        .select("run_id", "metric", "comparison").iter_rows()
-    }  # fmt: skip
+    words = compared(demo.table("run_against_usual"))
+    assert {"falls more than usual", "as usual"} <= set(words.values())
     expected = [
         [
             f"{row['started_at_utc']:%-d %b %Y}",
@@ -210,20 +218,21 @@ def test_the_latest_runs_are_those_of_the_last_seven_days_with_their_comparison(
 ):
     runs = demo.table("runs")
     recent = runs.filter(pl.col("started_at_utc") > pl.col("started_at_utc").max() - pl.duration(days=7))
-    against = demo.table("run_against_usual").join(recent.select("run_id"), on="run_id", how="semi")
-    words = {
-        (run_id, metric): word for run_id, metric, word in against.select("run_id", "metric", "comparison").iter_rows()
-    }
+    words = compared(demo.table("run_against_usual"))
     watched = Watched(browser)
-    found = sorted(tuple(row) for row in cells(watched.open(pages / "index.html"), ".latest"))
+    page = watched.open(pages / "index.html")
+    folded = page.locator("details.quiet")
+    assert folded.locator("summary").inner_text().startswith("As usual: Brine, Crag, ")
+    folded.locator("summary").click()
+    found = sorted(tuple(row) for row in cells(page, ".latest"))
+    assert sorted(tuple(row) for row in cells(page, "details.quiet .latest")) == [
+        row for row in found if all("usual" not in word or word == "as usual" for word in row)
+    ]
     expected = sorted(
         (
             row["athlete_id"].capitalize(),
             f"{row['started_at_utc']:%-d %b} {row['distance_km']:.1f} km" + (f", {row['kind']}" if row["kind"] else ""),
-            *(
-                COMPARED[words[row["run_id"], metric]] if (row["run_id"], metric) in words else ""
-                for metric in ("cadence_spm", "contact_time_ms")
-            ),
+            *(words.get((row["run_id"], metric), "") for metric in ("cadence_spm", "contact_time_ms")),
         )
         for row in recent.iter_rows(named=True)
     )

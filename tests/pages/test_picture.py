@@ -85,7 +85,7 @@ def test_marks_stand_where_their_values_are():
     picture = simple()
     picture.line([(0, 200), (10, 250), (20, 300)], "mean")
     picture.dots(np.array([5]), np.array([275]), "late")
-    picture.bars([(10, 210, 290)], "error")
+    picture.bars(np.array([10.0]), np.array([210.0]), np.array([290.0]), "error")
     picture.area([(0, 200, 210), (20, 290, 300)], "interval")
     picture.band("margin", y=(240, 260))
     found = paths(picture)

@@ -14,6 +14,7 @@ import pytest
 from pipeline.core.metrics import QUANTITIES
 from pipeline.core.settings import Settings
 from pipeline.formats import READINGS
+from pipeline.pages.athlete_tables import comparison_words
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import RunRows, left_out, panels, run_page
 from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
@@ -190,9 +191,9 @@ def against(metric: str = "contact_time_ms", comparison: str = "as_usual", **dif
     ("rows", "sentence"),
     [
         ([against(), against("cadence_spm")], "As usual."),
-        ([against(comparison="more"), against("cadence_spm")], "Contact time: more than usual."),
+        ([against(comparison="more"), against("cadence_spm")], "Contact time lengthens more than usual."),
         ([against(comparison="less"), against("cadence_spm", "more")],
-         "Cadence: more than usual; contact time: less than usual."),
+         "Cadence rises more than usual; contact time lengthens less than usual."),
         ([against(comparison="cannot_tell")], "Cannot tell from this run alone."),
         ([against("duty_factor", "more"), against()], "As usual."),
         ([], ""),
@@ -200,6 +201,32 @@ def against(metric: str = "contact_time_ms", comparison: str = "as_usual", **dif
 )  # fmt: skip
 def test_what_is_not_as_usual_is_said_first(rows: list[Row], sentence: str):
     assert page(against=rows)["sentence"] == sentence
+
+
+@pytest.mark.parametrize(
+    ("comparison", "change", "usual", "english", "german"),
+    [
+        ("more", -4.0, (-2.5, -0.7), "falls more than usual", "sinkt mehr als üblich"),
+        ("less", -0.2, (-2.5, -0.7), "falls less than usual", "sinkt weniger als üblich"),
+        ("less", 0.3, (-2.5, -0.7), "rises, unlike usual", "steigt, anders als üblich"),
+        ("less", -0.3, (0.7, 2.5), "falls, unlike usual", "sinkt, anders als üblich"),
+        ("more", 4.0, (-1.0, 0.9), "rises more than usual", "steigt mehr als üblich"),
+    ],
+)
+def test_what_is_not_as_usual_says_which_way(
+    comparison: str, change: float, usual: tuple[float, float], english: str, german: str
+):
+    ends = dict(zip(("usual_low", "usual_high"), usual, strict=True))
+    row = against("cadence_spm", comparison, drift_pct_per_10km=change, **ends)
+    for code, words in (("en", english), ("de", german)):
+        assert comparison_words(row, Language(code, KM)) == words
+
+
+def test_what_is_as_usual_is_one_line_and_what_is_computed_from_it_is_not_in_it():
+    rows = [against(), against("duty_factor"), against("heart_rate_bpm", "cannot_tell"), against("cadence_spm", "more")]
+    found = page(against=rows)
+    assert found["quiet"] == "As usual: contact time. Cannot tell from one run: heart rate."
+    assert {row["metric"]: row["is_unusual"] for row in found["against"]}["cadence"]
 
 
 def test_a_run_stands_next_to_what_is_usual_with_its_numbers():

@@ -70,20 +70,20 @@ def of_complaint(begins: int, ends: int | None, *days: int, metrics: tuple[str, 
 def test_both_ends_of_a_complaint_belong_to_it_and_the_means_are_of_the_runs_that_have_a_drift():
     assert of_complaint(4, 6, 1, 2, 3, 4, 5, 6, 7, 8) == [
         "3 runs in these days.",
-        "Cadence, % per 10 km: before +2.0 (3 runs), within +5.0 (3 runs), after too few runs (1).",
+        "Cadence, % per 10 km: before +2.0 (3 runs), during +5.0 (3 runs), after too few runs (1).",
     ]
 
 
 def test_a_complaint_that_is_not_over_has_no_after():
     assert of_complaint(4, None, 1, 2, 4, 9) == [
         "2 runs in these days.",
-        "Cadence, % per 10 km: before too few runs (2), within too few runs (1).",
+        "Cadence, % per 10 km: before too few runs (2), during too few runs (1).",
     ]
 
 
 def test_where_there_is_no_run_there_are_not_too_few():
     (_, told) = of_complaint(4, 5, 1, 2, 3, 9)
-    assert told == "Cadence, % per 10 km: before +2.0 (3 runs), within no run, after no run."
+    assert told == "Cadence, % per 10 km: before +2.0 (3 runs), during no run, after no run."
 
 
 def test_a_complaint_without_a_run_says_so_and_without_a_metric_no_more():

@@ -10,7 +10,7 @@ import pytest
 from pipeline.refresh.duplicates import with_several_athletes, without_duplicates
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
-SAME = {"lacks_reason": None, "n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1}
+SAME = {"lacks": None, "n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1}
 
 
 def recorded(*runs: dict[str, object]) -> list[tuple[str, int, str]]:

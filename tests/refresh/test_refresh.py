@@ -16,7 +16,8 @@ from polars.testing import assert_frame_equal
 
 from pipeline.core.errors import BrokenPromise, NothingDone, UsageError
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.refresh import SHARD_FILES, check, refresh
+from pipeline.refresh.by_section import SHARD_FILES
+from pipeline.refresh.refresh import check, refresh
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES, publishable
 from tests.support.demo_store import CLUB, Refreshed

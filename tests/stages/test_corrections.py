@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.core.reasons import Reason, as_json, because, words
 from pipeline.formats import Recording, readings_frame
 from pipeline.stages.corrections import (
     GUARDS,
@@ -48,7 +49,8 @@ def column(result: Recording, name: str) -> list[float]:
 def test_a_cadence_factor_multiplies_cadence_alone():
     result, outcome = corrected(recording(), [entry(cadence_factor=2.0)])
     assert (column(result, "cadence_spm"), column(result, "distance_m")) == ([0.0, 170.0, 170.0], [0.0, 15.0, 30.0])
-    assert (result.corrected, outcome.words) == (("cadence_spm",), ("cadence × 2 (corrections.toml)",))
+    assert result.corrected == ("cadence_spm",)
+    assert words(outcome.changes)[0] == "cadence × 2 (corrections.toml)"
 
 
 def test_a_distance_factor_multiplies_distance_and_speed():
@@ -65,7 +67,7 @@ def test_the_speed_of_a_belt_is_that_of_a_recording_without_distance_and_of_no_o
     )
     result, outcome = corrected(without, [entry(belt_speed_m_s=3.5)])
     assert column(result, "speed_m_s") == [3.5] * 3
-    assert outcome.words == ("belt at 3.5 m/s (corrections.toml)",)
+    assert words(outcome.changes)[0] == "belt at 3.5 m/s (corrections.toml)"
     untouched, outcome = corrected(recording(), [entry(belt_speed_m_s=3.5)])
     assert column(untouched, "speed_m_s") == [3.0] * 3
     assert len(outcome.held_back) == 1
@@ -89,7 +91,7 @@ def test_a_clock_that_was_set_back_on_the_way_keeps_its_order_and_is_said():
     readings = recording().readings.with_columns(time_s=pl.Series(shown_s))
     result, _ = corrected(recording(readings=readings, pauses=()), [entry(time_zone="Europe/Berlin")])
     assert column(result, "time_s") == [one_utc_s - 5, one_utc_s, one_utc_s + 5]
-    assert result.remarks[0].startswith("The clock was set back during the recording")
+    assert result.remarks == (because(Reason.CLOCK_STEPPED_BACK),)
 
 
 def test_a_time_zone_that_the_reader_was_given_is_not_applied_twice():
@@ -240,8 +242,11 @@ def named_as_same(
             for km in range(1, 6)
         ]
     )
-    ledger = pl.DataFrame({"path": ["1.fit", "2.csv"], "session": [1, 1], "reason": ["A run."] * 2, "fix": [None] * 2},
-                          schema_overrides={"fix": pl.String})  # fmt: skip
+    said = [as_json([because(Reason.RUN, quantities=["cadence"])])] * 2
+    ledger = pl.DataFrame(
+        {"path": ["1.fit", "2.csv"], "session": 1, "reasons": said, "reason": "A run with cadence.", "fix": None},
+        schema_overrides={"fix": pl.String},
+    )
     return clocks_apart(ledger, runs, splits)["same_as_run"].to_list()
 
 

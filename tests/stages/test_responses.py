@@ -8,10 +8,12 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.metrics import BUILT_IN
 from pipeline.core.settings import Settings
-from pipeline.core.speed_sources import SPEED_SOURCES
+from pipeline.core.speed_sources import SPEED_ERROR_PCT, SPEED_SOURCES
+from pipeline.methods.tree_sum import digest_of
 from pipeline.stages.drift import drift
-from pipeline.stages.responses import FEWEST_ATHLETES, club_responses, responses
+from pipeline.stages.responses import FEWEST_ATHLETES, added, club_responses, draft_of, responses, sums_of
 from pipeline.tables import publishable
 from tests.support.season import Form, Season, draw
 
@@ -158,6 +160,24 @@ def test_each_source_of_speed_has_an_error_of_its_own_and_the_response_is_of_all
     likely = of_contact.filter(pl.col("log_weight") == pl.col("log_weight").max().over("speed_source"))
     assert likely["speed_source"].to_list() == ["device", "positions"]
     assert likely["mean"].to_list() == pytest.approx([-0.6, -0.6], abs=0.1)
+
+
+@pytest.mark.parametrize("of", [2, 8])
+def test_the_sums_of_sections_are_those_of_the_club_to_the_last_bit(of: int):
+    numbers = {"speed_error_pct": SPEED_ERROR_PCT, "registry": BUILT_IN}
+    splits = pl.concat([measured(4, 0.3, "device", 1), measured(4, 2.0, "positions", 2)])
+    rows = responses(splits, inclusion=Settings().inclusion)
+    numbered = [digest_of(athlete_id) % of for athlete_id in rows["athlete_id"]]
+    sections = [rows.filter(pl.Series([number == own for own in numbered])) for number in range(of)]
+    draft = None
+    for _ in range(2):
+        whole = sums_of(rows, draft, **numbers)
+        of_sections = added([sums_of(own, draft, **numbers) for own in sections])
+        assert {kind for kind, _, _ in whole} == ({"plain", "own", "other"} if draft is None else {"plain", "other"})
+        assert {key: sums.tolist() for key, sums in of_sections.items()} == {
+            key: sums.tolist() for key, sums in whole.items()
+        }
+        draft = draft or draft_of(whole, **numbers)
 
 
 def test_a_club_with_one_source_does_not_know_of_the_others():

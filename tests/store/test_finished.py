@@ -11,10 +11,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.core.places import remove_tree
 from pipeline.store import finished
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
-from pipeline.store.finished import Finished
-from pipeline.store.generations import building, generations, prepare, sweep, unfinished
+from pipeline.store.finished import Finished, n_files_kept, remove_older
+from pipeline.store.generations import FINISHED, building, generations, prepare, sweep, unfinished
+from pipeline.store.sections import Section
 
 KEYS = {"a.fit": "key a", "b.fit": "key b", "c.fit": "key c"}
 SAMPLES = "tables/samples/athlete_id=ari/month=2026-03/{}.parquet"
@@ -49,17 +51,17 @@ def interrupted(store: Path, *shards: tuple[str, ...], error: BaseException | No
 def taken_over(store: Path, keys: dict[str, str] | None = None, wanted: set[str] | None = None) -> list[list[str]]:
     """The files of the shards that a next build takes over, after which it ends well."""
     with building(store, keep=5, resumes=True) as built:
-        ours = Finished(store, keys or KEYS)
-        shards = list(ours.take_over(built, wanted or set(KEYS)))
+        of_wanted = {path: key for path, key in (keys or KEYS).items() if wanted is None or path in wanted}
+        shards = list(Finished(store, of_wanted).take_over(built, Section()))
+        remove_older(store, built)
         for bundle in shards:
             assert (bundle.athlete_id, bundle.has_runs) == ("ari", True)
             assert read_bundle(built, bundle.name)["runs"]["samples_file"].to_list() == list(bundle.samples)
             for name, file in zip(bundle.samples, bundle.files, strict=True):
                 assert (built / name).read_text() == f"samples of {file}"
-        assert ours.n_files == sum(len(bundle.files) for bundle in shards)
+        assert n_files_kept(store) == sum(len(bundle.files) for bundle in shards)
         assert not any(state.name != built.name for state in unfinished(store)), "what is taken over is removed there"
-        ours.end(built)
-        assert not (built / "finished").exists()
+        remove_tree(built / FINISHED)
     return sorted(sorted(bundle.files) for bundle in shards)
 
 
@@ -89,7 +91,7 @@ def test_what_was_taken_over_is_kept_when_that_build_is_interrupted_too(tmp_path
 
     def again() -> None:
         with building(tmp_path, keep=5, resumes=True) as built:
-            assert len(list(Finished(tmp_path, KEYS).take_over(built, set(KEYS)))) == 1
+            assert len(list(Finished(tmp_path, KEYS).take_over(built, Section()))) == 1
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):

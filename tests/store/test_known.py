@@ -19,8 +19,8 @@ from pipeline.core.metrics import METRICS
 from pipeline.core.settings import ANALYSIS, READING, Settings, settings_text
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.athlete import analyse, analyse_after_club
+from pipeline.refresh.by_section import plan
 from pipeline.refresh.context import Athlete, BuildContext, DriftTask
-from pipeline.refresh.refresh import plan
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
 from pipeline.store.bundles import read_bundle

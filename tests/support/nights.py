@@ -28,6 +28,7 @@ from pipeline.refresh.steps import executor_over
 from pipeline.store.bundles import Bundle
 from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import published
+from pipeline.store.layout import read_rows
 from pipeline.tables import empty
 from pipeline.workers.pool import workers
 
@@ -141,7 +142,7 @@ class Nights:
             )
             ledger = empty("recordings")
             with suppress(Stopped):
-                ledger = bring_up_to_date(read_inbox(self.inbox), store or self.store, watched)
+                ledger = read_rows(bring_up_to_date(read_inbox(self.inbox), store or self.store, watched), "recordings")
         return Done(
             ledger,
             sorted(read),

@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.reasons import Reason, as_json, because
 from pipeline.pages.club_rows import ClubRows
 from pipeline.tables import empty, publishable
 
@@ -45,6 +46,6 @@ def file(path: str, status: str = "accepted", **differing: Any) -> Row:
     """A row of `recordings`."""
     return {
         "path": path, "session": 1, "file": path.partition("!")[0], "sha256": hashlib.sha256(path.encode()).hexdigest(),
-        "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "reason": "as it is",
-        "fix": None, "n_samples": 9,
+        "athlete_id": path.partition("/")[0], "run_id": None, "format": "fit", "status": status, "n_samples": 9,
+        "reasons": as_json([because(Reason.EMPTY)]), "reason": "as it is", "fix": None,
     } | differing  # fmt: skip

@@ -9,9 +9,9 @@ import pytest
 
 pytest.importorskip("distributed")
 
-from distributed import Client
+from distributed import Client, KilledWorker
 
-from pipeline.workers.cluster import BATCH, _mapped
+from pipeline.workers.cluster import BATCH, Cluster
 
 
 @pytest.fixture(scope="module")
@@ -46,9 +46,41 @@ def added(shared: int, item: int) -> int:
 
 def test_no_more_than_four_batches_per_worker_are_open_and_none_is_left_out(client: Any):
     watched, results = Watched(client), []
-    for result in _mapped(watched, "", added, 1000, range(60), weight=weight_of_a_batch):
+    for result in Cluster(watched, "")(added, 1000, range(60), weight=weight_of_a_batch):
         watched.n_taken += 1
         results.append(result)
     assert sorted(results) == list(range(1000, 1060))
     assert watched.given == 60
     assert watched.most_open == 5, "the next is given as the result of one is taken, so that none waits"
+
+
+def doubled_by(mapper: Any, shared: int, item: int) -> tuple[int, int, list[int]]:
+    """What maps by itself; and how many like it give out batches at a time."""
+    return item, mapper.n_delegates, sorted(mapper(added, shared, range(item, item + 3)))
+
+
+def test_what_gives_out_batches_is_a_task_too(client: Any):
+    results = list(Cluster(client, "").delegate(doubled_by, 100, iter(range(5))))
+    assert results == [(item, 1, [100 + item, 101 + item, 102 + item]) for item in range(5)]
+
+
+class Losing:
+    """A client whose workers are lost over every task."""
+
+    def __getattr__(self, _: str) -> Any:
+        return lambda *_, **__: self
+
+    def ncores(self) -> dict[str, int]:
+        return {"one": 40}
+
+    def result(self) -> Any:
+        raise KilledWorker("task", "worker", 3)  # type: ignore[no-untyped-call]
+
+
+def told_where(mapper: Any, shared: str, item: int) -> str:
+    return f"{shared} {item} by {type(mapper.client).__name__}, {mapper.n_delegates} at a time"
+
+
+def test_a_task_that_gives_out_batches_and_costs_its_workers_is_done_here():
+    told = list(Cluster(Losing(), "").delegate(told_where, "section", range(3)))
+    assert told == [f"section {item} by Losing, 1 at a time" for item in range(3)]

@@ -139,7 +139,8 @@ for (const figure of document.querySelectorAll("figure[data-picture]")) {
     const line = document.createElementNS(SVG, "path");
     line.setAttribute("class", "pointer");
     svg.querySelector(".marks").append(line);
-    return { svg, line, name: svg.closest("[data-name]")?.dataset.name, places: svg.dataset.x.split(" ").map(Number), texts: svg.dataset.says.split("|") };
+    const texts = svg.dataset.says?.split("|") ?? [...svg.querySelectorAll("a")].map((link) => link.getAttribute("aria-label"));
+    return { svg, line, name: svg.closest("[data-name]")?.dataset.name, places: svg.dataset.x.split(" ").map(Number), texts };
   });
   if (!reading || !pictures.length) continue;
   let at = -1;
