@@ -240,7 +240,7 @@ def read_settings(text: str, *, name: str = SETTINGS_FILE) -> Settings:
     """
     try:
         written = parsed(text)
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise UsageError(f"{name} is not valid TOML: {error}.") from error
     known = {field.name: field for field in dataclasses.fields(Settings)}
     defaults = _plain(Settings())

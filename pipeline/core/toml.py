@@ -7,9 +7,9 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-#: Far beyond what anybody writes. The time to read a name of many parts grows with their square, and brackets in each
-#: other end at the depth to which Python calls. Common practice, no source.
-_MOST_DOTS, _MOST_BRACKETS = 60, 50
+#: Far beyond what anybody writes. The time to read a name of many parts grows with their square, and of a number of so
+#: many digits there is a text and a float. Common practice, no source.
+_MOST_DOTS, _MOST_CHARACTERS = 60, 200
 #: Texts and comments, in which neither counts; blanks, which may stand between the parts of a name. A text of several
 #: lines may hold an escaped quotation mark and end with two of its own. One without an end is taken as it is, since
 #: looking for it from each of many marks would take long.
@@ -58,12 +58,12 @@ def parsed(text: str) -> dict[str, Any]:
         ValueError: it is none, or more involved than anything a person writes.
     """
     bare = _LEFT_OUT.sub("", text)
-    if any(name.count(".") > _MOST_DOTS for name in _NAMES.findall(bare)):
+    names = _NAMES.findall(bare)
+    if any(name.count(".") > _MOST_DOTS for name in names):
         raise ValueError(f"a name has more than {_MOST_DOTS} dots")
-    depth = most = 0
-    for sign in re.findall(r"[\[\]{}]", bare):
-        depth += 1 if sign in "[{" else -1
-        most = max(most, depth)
-    if most > _MOST_BRACKETS:
-        raise ValueError(f"more than {_MOST_BRACKETS} brackets are in each other")
-    return tomllib.loads(text)
+    if any(len(name) > _MOST_CHARACTERS for name in names):
+        raise ValueError(f"a name or a number has more than {_MOST_CHARACTERS} characters")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("too many brackets are in each other") from None

@@ -133,7 +133,7 @@ def read_mapping(text: str, file_name: str, own: Collection[str] = ()) -> Column
     """
     try:
         folder = parsed(text.removeprefix("\ufeff"))
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise Refused(Reason.COLUMNS_FILE_UNREADABLE, error=str(error)) from None
     files = _table(folder.pop("files", {}), "[files]")
     of_file = _table(files.get(file_name, files.get(file_name.removesuffix(".gz"), {})), f'[files."{file_name}"]')

@@ -128,7 +128,7 @@ def _entry(text: str, source: str, place: int, line: int) -> Correction:
 def _parsed(text: str, line: int) -> dict[str, Any]:
     try:
         content = parsed(text)
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         found = re.sub(r"(?<=at line )\d+", lambda own: str(int(own[0]) + line - 1), str(error))
         raise Refused(Reason.ENTRY_UNREADABLE, error=found) from None
     entries = content.get("correction")

@@ -85,7 +85,7 @@ class _Reader:
     def study(self) -> Study:
         try:
             table = parsed(self._text)
-        except (ValueError, RecursionError) as error:
+        except ValueError as error:
             raise UsageError(f"{self._name} is not valid TOML: {error}.") from error
         keys = _keys(Study, "cohort", "analyses", "published", "text", "shown")
         self._known(table, [*keys, "cohort", "analysis", "published"], ())

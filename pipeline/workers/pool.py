@@ -34,12 +34,14 @@ Progress = Callable[[int, int], None]
 FEW_FILES = 12
 
 #: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
-#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread.
+#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. A backtrace takes
+#: memory, too: Rust code that panics for want of it would wait for itself.
 _ONE_THREAD = {
     "POLARS_MAX_THREADS": "1",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
     "_RJEM_MALLOC_CONF": "background_thread:false",
+    "RUST_BACKTRACE": "0",
 }
 
 #: What a worker runs, once it has received `sys.path`. The standard library's way to start a process would load

@@ -12,6 +12,12 @@ from pathlib import Path
 #: What coverage is measured of. The fast FIT decoder, Polars and expat are compiled and stay dark.
 INSTRUMENTED = [
     "pipeline.formats",
+    "pipeline.core.toml",
+    "pipeline.core.settings",
+    "pipeline.core.own_metrics",
+    "pipeline.inbox.corrections",
+    "pipeline.study.study_reader",
+    "tomllib",
     "pipeline.stages.recording",
     "pipeline.stages.samples",
     "fitdecode",
@@ -26,13 +32,16 @@ def drive(format_name: str) -> None:
     import atheris
 
     with atheris.instrument_imports(include=INSTRUMENTED):
-        from tests.fuzz.harness import look_into
+        from tests.fuzz.harness import look_into, look_into_written
     from tests.fuzz.mutations import mutated
-    from tests.fuzz.seeds import seeds
+    from tests.fuzz.seeds import seeds, written
 
-    starts = [content for _, content in seeds()[format_name]]
+    starts = written() if format_name == "toml" else [content for _, content in seeds()[format_name]]
 
     def one_file(content: bytes) -> None:
+        if format_name == "toml":
+            look_into_written(content)
+            return
         # What an archive is, its content decides; what a gzip file holds, its name.
         packed = "zip" if content.startswith(b"PK") else "tcx.gz"
         look_into(f"fuzzed.{packed if format_name == 'archive' else format_name}", content)

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 import numpy as np
 import polars as pl
 
+from pipeline.core.errors import Refused, UsageError
+from pipeline.core.settings import read_settings, settings_text
 from pipeline.formats import GRAINS, READINGS
+from pipeline.formats.column_mapping import read_mapping
+from pipeline.inbox.corrections import read_corrections
 from pipeline.inbox.inbox import utc
 from pipeline.stages.recording import Session, recording
 from pipeline.stages.samples import samples
-from pipeline.tables import publishable
+from pipeline.study.study_reader import read_study
+from pipeline.tables import publishable, require_free_columns
 
 #: What `STATUSES` of the ledger a single file can come to.
 FATES = ("accepted", "salvaged", "not_running", "rejected")
@@ -46,6 +51,23 @@ def watchdog(seconds: float) -> Iterator[None]:
         signal.setitimer(signal.ITIMER_REAL, 0)
         for one, handler in before:
             signal.signal(one, handler)
+
+
+def look_into_written(content: bytes) -> None:
+    """Take a text in TOML for each of the files that people write; settings that are taken can be written and read."""
+    text = content.decode("utf-8", "replace")
+    readers: tuple[Callable[[], object], ...] = (
+        lambda: read_mapping(text, "run.csv", ("tibial_peak_g",)),
+        lambda: read_corrections(text, "corrections.toml"),
+        lambda: read_study(text, name="study.toml"),
+    )
+    for read in readers:
+        with suppress(UsageError, Refused):
+            read()
+    with suppress(UsageError):
+        settings = read_settings(text)
+        assert read_settings(settings_text(settings)) == settings
+        require_free_columns(settings.registry)
 
 
 def look_into(name: str, content: bytes) -> list[Session]:

@@ -51,6 +51,17 @@ def laps() -> bytes:
     return b"Export 2\nLap;Start (UTC);Rundenzeit (s);Distanz (km)\n" + rows
 
 
+def several() -> bytes:
+    begins = {"a": STARTED, "b": STARTED + 86_400}
+    rows = (f"{name},{began + n},{3 * n},170\n" for name, began in begins.items() for n in range(12))
+    return b"recording,time_epoch_s,distance_m,cadence_spm\n" + "".join(rows).encode()
+
+
+def over_again() -> bytes:
+    rows = (f"2026-03-1{day}T09:00:00Z,{n},{3 * n}\n" for day in range(2) for n in range(12))
+    return b"started_at_utc,elapsed_s,distance_m\n" + "".join(rows).encode()
+
+
 def insole() -> bytes:
     return b"foot,elapsed_s,contact_time_ms,step_length_m\nL,0,250,1\nL,0.7,250,1\nR,0.35,240,1.1\n"
 
@@ -93,6 +104,25 @@ def zipped(files: Mapping[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> by
     return buffer.getvalue()
 
 
+def written() -> list[bytes]:
+    """Settings with a metric of one's own, columns, corrections and a study, in TOML."""
+    settings = (
+        'min_runs = 3\nspeed_error_pct = 1.5\nsensor_preference = ["native", "self-described"]\n[described_fields]\n'
+        '"Step contact" = "contact_time_ms"\n[metrics.tibial_peak_g]\ncolumn = "Peak (g)"\nunit = "g"\n'
+        'smallest_change_pct = 5\nlowest = 0.5\ndecimals = 2\ncounts_as = "effort"\n'
+    )
+    columns = 'decimal = ","\nskip_lines = 2\n[columns]\n"Kadenz" = "cadence_spm"\n[files."run.csv"]\ngrain = "lap"\n'
+    corrections = (
+        '[[correction]]\nfile = "ari/a.fit"\nclock_shift_h = 1.5\ncadence_factor = 2\nonly_if_cadence_below = 100\n'
+        'tags = { weather = "heat" }\n[[correction]]\nathlete_id = "bo"\nfrom_date = 2026-03-14\nleave_out = "walked"\n'
+    )
+    study = (
+        'title = "a"\nquestion = "b"\nleast_cell = 5\n[cohort]\nmin_distance_km = 14\n[[analysis]]\n'
+        'design = "paired_windows"\nmetrics = ["contact_time_ms"]\nwindows = "quarters"\n'
+    )
+    return [text.encode() for text in (settings, columns, corrections, study)]
+
+
 def seeds() -> dict[str, list[tuple[str, bytes]]]:
     """Format → files that its fuzzing starts from, each with a name whose ending chooses the reader."""
     return {
@@ -103,6 +133,8 @@ def seeds() -> dict[str, list[tuple[str, bytes]]]:
             ("steps.csv", steps()),
             ("laps.csv", laps()),
             ("insole.csv", insole()),
+            ("several.csv", several()),
+            ("over again.csv", over_again()),
         ],
         "tcx": [("run.tcx", tcx())],
         "gpx": [("run.gpx", gpx())],

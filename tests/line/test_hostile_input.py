@@ -346,7 +346,9 @@ BOMBS: Mapping[str, Callable[[], bytes]] = {
     "empty-records.fit.gz": lambda: gz(
         link(FILE_ID + RECORDS + b"\x42\0\0\x14\0\0" + b"\x02" * 20_000_000)[:-1], b"\0"
     ),
-    "empty-sessions.fit.gz": lambda: gz(link(FILE_ID + RECORDS + b"\x42\0\0\x12\0\0" + b"\x02" * 20_000_000)),
+    "empty-sessions.fit.gz": lambda: gz(  # and records in between, each of which ends a row of messages alike
+        link(FILE_ID + RECORDS + b"\x42\0\0\x12\0\0\x43\0\0\x14\0\0" + b"\x02\x03" * 10_000_000)
+    ),
 }
 
 

@@ -19,12 +19,16 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core.settings import read_settings
+from pipeline.formats.column_mapping import read_mapping
+from pipeline.inbox.corrections import read_corrections
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import refresh
 from pipeline.store.layout import read_table
-from tests.fuzz.harness import FATES, TookTooLong, look_into, watchdog
+from pipeline.study.study_reader import read_study
+from tests.fuzz.harness import FATES, TookTooLong, look_into, look_into_written, watchdog
 from tests.fuzz.mutations import mutated, with_right_checksum
-from tests.fuzz.seeds import csv, gpx, seeds, tcx
+from tests.fuzz.seeds import csv, gpx, seeds, tcx, written
 from tests.support.demo_store import CLUB
 from tests.support.fit_runs import fit_run
 
@@ -100,6 +104,16 @@ def test_every_fuzz_target_has_seeds_that_are_accepted(format_name: str):
     assert target.drive.__module__ == "tests.fuzz.drive"
     for name, content in seeds()[format_name]:
         assert {session.status for session in look_into(name, content)} == {"accepted"}
+
+
+def test_what_people_write_is_read_before_it_is_mutated():
+    settings, columns, corrections, study = (content.decode() for content in written())
+    assert list(read_settings(settings).metrics) == ["tibial_peak_g"]
+    assert read_mapping(columns, "run.csv") is not None
+    assert [entry.fault for entry in read_corrections(corrections, "corrections.toml")] == [None, None]
+    assert read_study(study, name="study.toml").title == "a"
+    for content in written():
+        look_into_written(content)
 
 
 def test_the_harness_calls_what_is_raised_and_what_breaks_a_promise_a_finding(monkeypatch: pytest.MonkeyPatch):

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import shutil
+import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from click.testing import CliRunner
 
-from pipeline.__main__ import main
 from pipeline.core.resources import shipped
 from pipeline.nightly.plan import next_night, time_of
+from pipeline.store.generations import current
+from tests.support.fit_runs import fit_run
 
 NAMES = ("splitdrift-nightly.service", "splitdrift-nightly-once.service", "splitdrift-nightly.timer")
 PLACES = {
@@ -37,8 +40,9 @@ def filled(name: str, **differing: str) -> str:
     return text
 
 
-def setting(name: str, key: str) -> list[str]:
-    return [line.partition("=")[2] for line in filled(name).splitlines() if line.startswith(f"{key}=")]
+def setting(name: str, key: str, **differing: str) -> list[str]:
+    lines = filled(name, **differing).splitlines()
+    return [line.partition("=")[2] for line in lines if line.startswith(f"{key}=")]
 
 
 def analyze(*words: str | Path) -> str:
@@ -84,15 +88,56 @@ def test_the_timer_is_due_when_the_schedule_is_except_at_a_time_that_the_clocks_
     assert (f"{due.astimezone(UTC):%Y-%m-%d %H:%M:%S}" not in told) == is_left_out, told
 
 
+@pytest.fixture
+def unit(tmp_path: Path) -> Callable[[str], subprocess.Popen[str]]:
+    """Starts the command of a service over an inbox with a run, in the environment of its unit."""
+    (tmp_path / "inbox" / "ari").mkdir(parents=True)
+    (tmp_path / "inbox" / "ari" / "a.fit").write_bytes(fit_run(km=1))
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin" / "splitdrift").symlink_to(Path(sys.executable).with_name("splitdrift"))
+
+    def started(name: str) -> subprocess.Popen[str]:
+        places = {"<environment>": f"{tmp_path}", "<inbox>": f"{tmp_path}/inbox", "<store>": f"{tmp_path}/store"}
+        (command,) = setting(name, "ExecStart", **places)
+        environment = {key: value for key, value in os.environ.items() if not key.startswith(("PREFECT", "SPLITDRIFT"))}
+        return subprocess.Popen(
+            shlex.split(command), cwd="/", env=environment | {"PYTHONUNBUFFERED": "1"},
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )  # fmt: skip
+
+    return started
+
+
+@pytest.mark.slow
+def test_the_service_of_the_timer_refreshes_the_store_once(
+    unit: Callable[[str], subprocess.Popen[str]], tmp_path: Path
+):
+    with unit("splitdrift-nightly-once.service") as process:
+        told, _ = process.communicate(timeout=120)
+    assert process.returncode == 0, told
+    (page,) = (tmp_path / "store" / "nights").iterdir()
+    assert page.read_text(encoding="utf-8") in told
+    assert current(tmp_path / "store") is not None
+
+
+@pytest.mark.slow
+def test_the_service_of_the_schedule_waits_for_its_night_and_ends_when_it_is_stopped(
+    unit: Callable[[str], subprocess.Popen[str]], tmp_path: Path
+):
+    with unit("splitdrift-nightly.service") as process:
+        assert process.stdout is not None
+        told = process.stdout.readline()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(timeout=60) == 0
+    nights = f"{tmp_path}/store/nights"
+    assert told == f"A refresh every day at 04:00, time zone Europe/Berlin. Pages: {nights}. Ctrl-C ends it.\n"
+
+
 @pytest.mark.parametrize("name", NAMES[:2])
-def test_the_command_of_a_service_is_one_that_splitdrift_takes_and_holds_no_secret(name: str):
+def test_the_command_of_a_service_holds_no_secret(name: str):
     (command,) = setting(name, "ExecStart")
-    _, *words = shlex.split(command)
-    assert "--webhook" not in words
+    assert "--webhook" not in command
     assert setting(name, "EnvironmentFile") == ["-/etc/splitdrift.env"]
-    result = CliRunner().invoke(main, [*words, "--notify", "'"])
-    assert result.exit_code == 2
-    assert "--notify" in result.output, "every other option was accepted"
 
 
 def test_the_service_is_started_again_after_a_failure_but_not_after_wrong_use():

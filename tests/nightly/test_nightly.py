@@ -400,7 +400,10 @@ def test_the_time_zone_of_the_machine_has_a_name(monkeypatch: pytest.MonkeyPatch
         (["--once", "--retries", "-1"], "Invalid value for '--retries'"),
     ],
 )
-def test_wrong_options_are_rejected_at_once(inbox: Path, store: Path, words: list[str], message: str):
+def test_wrong_options_are_rejected_at_once(
+    inbox: Path, store: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], message: str
+):
+    monkeypatch.setattr("pipeline.commands.nightly._wait_until", lambda _: pytest.fail("it waits for the night"))
     result = run("nightly", "--inbox", inbox, "--store", store, *words)
     assert result.exit_code == 2
     assert message in result.stderr
@@ -504,7 +507,7 @@ def serving(inbox: Path, store: Path, *more: str, cwd: Path) -> Iterator[subproc
 
 def of_session(session: int) -> dict[int, str]:
     """The processes of a session that have not ended, with their command lines."""
-    words = ["ps", "-s", f"{session}", "-o", "pid=,stat=,args="]
+    words = ["ps", "-ww", "-s", f"{session}", "-o", "pid=,stat=,args="]  # whole lines, however long
     told = subprocess.run(words, capture_output=True, text=True, check=False)
     rows = [line.split(maxsplit=2) for line in told.stdout.splitlines()]
     return {int(pid): args for pid, state, args in rows if not state.startswith("Z")}
@@ -531,14 +534,14 @@ def test_the_served_schedule_opens_no_door_and_leaves_nothing_behind_when_it_is_
     inbox: Path, store: Path, tmp_path: Path
 ):
     cwd, seen = hostile_folder(tmp_path / "cwd"), tmp_path / "seen"
-    waits = "import os, pathlib, sys, time; pathlib.Path(sys.argv[1]).write_text(repr(os.environ)); time.sleep(9)"
+    waits = "import os, pathlib, sys, time; pathlib.Path(sys.argv[1]).write_text(repr(os.environ)); time.sleep(30)"
     with serving(inbox, store, "--notify", f'{sys.executable} -c "{waits}" {seen}', cwd=cwd) as process:
         wait_until(seen.exists, seconds=60)
         during = of_session(process.pid)
         doors = listening(during)
         process.kill()
         process.wait()
-        wait_until(lambda: not of_session(process.pid), seconds=20)
+        wait_until(lambda: not of_session(process.pid), seconds=10)  # not when the command has ended
     assert doors == set()
     assert len(during) > 1  # the night is a process of its own
     assert not [line for line in (*during.values(), seen.read_text()) if "secret" in line]

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.errors import Damaged, Fault, NothingDone
-from pipeline.store.contents import CONTENTS, SCHEMA, WHOLE, Contents, contents_of
+from pipeline.store.contents import CONTENTS, SCHEMA, WHOLE, Contents, contents_of, read_checked
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
+from pipeline.store.layout import read_file
 
 FILES = {"tables/runs/runs.parquet": b"runs", "known/keys.json": b"{}", "exports/runs.csv": b"a,b\n1,2\n"}
 
@@ -85,6 +86,15 @@ def test_what_differs_from_what_was_written_is_found(store: Path, what: str):
     assert (noted(store).faults(never), noted(store).faults(always)) == (by_time, by_content)
 
 
+@pytest.mark.parametrize("what", ["gone", "other bytes", "a bit that the disk lost", "a file in a table"])
+def test_what_differs_is_not_read(store: Path, what: str):
+    name, harm, _, found = HARMS[what]
+    harm(published(store) / name)
+    with pytest.raises(Damaged) as error:
+        read_checked(published(store), name)
+    assert error.value.faults == found
+
+
 def test_a_file_that_cannot_be_read_is_named(store: Path):
     file = published(store) / "known" / "keys.json"
     file.unlink()
@@ -121,6 +131,8 @@ def test_the_state_of_a_version_that_noted_nothing_can_be_read_and_has_no_conten
     (published(store) / WHOLE).write_bytes(b"")
     (generations(store)[0] / CONTENTS).unlink()
     assert contents_of(published(store)) is None
+    with pytest.raises(Damaged, match=r"runs\.parquet cannot be read"):
+        read_file(published(store), "tables/runs/runs.parquet")
 
 
 def test_a_shared_file_keeps_its_digest_without_being_read(store: Path):

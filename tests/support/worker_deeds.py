@@ -64,6 +64,12 @@ def fill_frames_of_polars() -> object:
     return [pl.select(pl.int_range(1_000_000)) for _ in range(60)]
 
 
+def let_polars_panic() -> None:
+    import polars as pl  # noqa: PLC0415
+
+    pl.select(pl.lit("3" * 30_000_000))
+
+
 def find_the_disk_full() -> None:
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
@@ -84,6 +90,7 @@ DEEDS: dict[str, Callable[[], object]] = {
     "fills frames of Polars": fill_frames_of_polars,
     "raises": raise_value_error,
     "panics": panic,
+    "lets Polars panic for want of memory": let_polars_panic,
     "finds the disk full": find_the_disk_full,
     "takes a moment": lambda: time.sleep(0.3),
     "asks for its threads": print_what_is_in_the_environment,

@@ -247,9 +247,13 @@ def test_where_losses_are_answered_for_whatever_is_raised_over_an_item_costs_tha
         list(mapper(work, "", ["finds the disk full"], lost=described))
 
 
-def test_what_libraries_print_over_an_item_stays_in_its_worker(capfd: pytest.CaptureFixture[str]):
-    with workers(2, 1, few=0, loads="tests.support.worker_deeds", item_s=60, item_mb=1000) as mapper:
-        assert list(mapper(work, "", ["panics"], lost=described)) == ["panics: it needed more than 1000 MB of memory"]
+def test_a_library_that_panics_for_want_of_memory_says_so_at_once_and_prints_nothing(
+    capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("RUST_BACKTRACE", "1")
+    deed = "lets Polars panic for want of memory"
+    with workers(2, 1, few=0, loads="polars tests.support.worker_deeds", item_s=20, item_mb=95) as mapper:
+        assert list(mapper(work, "", [deed], lost=described)) == [f"{deed}: it needed more than 95 MB of memory"]
     assert capfd.readouterr().err == ""
 
 
