@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sys
@@ -16,6 +17,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Rewriting the assertions of all tests takes longer than the rest of their collection, and each process would do it.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+# Modules, tests and their parameters stay to the end: looking through them again and again takes seconds.
+gc.disable()
 
 import polars as pl
 import pytest
@@ -37,16 +40,31 @@ def pytest_xdist_auto_num_workers() -> int:
     return (os.cpu_count() or 1) + 1
 
 
+#: The files that take longest, longest first: by waiting or by computing more than ten seconds.
+LONGEST = (
+    "flows/test_cluster", "flows/test_flow_refresh", "line/test_limits", "store/test_known", "line/test_hostile_input",
+    "line/test_unbroken", "refresh/test_damage", "pages/test_pages_in_a_browser", "refresh/test_sections",
+    "line/test_season_of_nights", "pages/test_draw", "nightly/test_nightly", "refresh/test_redraw",
+    "refresh/test_refresh", "commands/test_study", "reference/test_drift_is_calibrated", "odd/test_correction_cases",
+    "stages/test_calibration", "study/test_released", "pages/test_pages_tell_the_tables", "line/test_resumed",
+    "commands/test_commands", "refresh/test_unchanged", "stages/test_drift", "line/test_what_is_loaded",
+)  # fmt: skip
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What is tested in depth is slow, too. The files whose tests are mostly slow come first: at the end
-    every process has a short one left, not one all.
+    """What is tested in depth is slow, too. The files that take longest come first, then those whose tests are mostly
+    slow: at the end every process has a short one left, not one all.
     """
     slow: dict[Path, list[bool]] = {}
     for item in items:
         if item.get_closest_marker("depth"):
             item.add_marker(pytest.mark.slow)
         slow.setdefault(item.path, []).append(item.get_closest_marker("slow") is not None)
-    items.sort(key=lambda item: -sum(slow[item.path]) / len(slow[item.path]))
+    gc.collect()
+    gc.freeze()
+    gc.enable()
+    rank = {Path(__file__).parent / f"{name}.py": place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: (rank.get(item.path, len(rank)), -sum(slow[item.path]) / len(slow[item.path])))
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -1,12 +1,13 @@
 """Bundles: what a step made of a shard or an athlete, in one file of the state being built.
 
 Steps hand each other the names of bundles; the rows go from worker to worker by the store, and never through the
-process that plans. A bundle is a frame in Arrow's format with one row and, for each table, a column with its rows in
-the same format.
+process that plans. A bundle is a line of JSON with the names and lengths [bytes] of its tables, and after it the rows
+of each in Arrow's format.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
@@ -45,13 +46,17 @@ def write_bundle(built: Path, name: str, tables: Mapping[str, pl.DataFrame]) -> 
     """Write tables as one file, in place of what an attempt before may have left."""
     file = built / name
     make_folder(file.parent)
-    file.write_bytes(_in_bytes(pl.DataFrame({table: [_in_bytes(rows)] for table, rows in tables.items()})))
+    contents = {table: _in_bytes(rows) for table, rows in tables.items()}
+    head = json.dumps({table: len(content) for table, content in contents.items()}).encode("ascii")
+    file.write_bytes(b"".join([head, b"\n", *contents.values()]))
 
 
 def read_bundle(built: Path, name: str) -> dict[str, pl.DataFrame]:
     """The tables of a bundle by name."""
-    (row,) = pl.read_ipc(BytesIO((built / name).read_bytes()), use_pyarrow=False).to_dicts()
-    return {table: pl.read_ipc(BytesIO(content)) for table, content in row.items()}
+    stream, tables = BytesIO((built / name).read_bytes()), {}
+    for table, n_bytes in json.loads(stream.readline()).items():
+        tables[table] = pl.read_ipc(BytesIO(stream.read(n_bytes)))
+    return tables
 
 
 def _in_bytes(rows: pl.DataFrame) -> bytes:

@@ -29,6 +29,7 @@ from pipeline.store import sections
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 from pipeline.store.lock import locked
 from pipeline.workers.cluster import Cluster
+from pipeline.workers.lending import end_waiting_workers
 from tests.support.bad_files import BadFiles
 from tests.support.demo_store import CLUB, Refreshed
 from tests.support.nights import Nights, drifting_run
@@ -421,6 +422,7 @@ def test_the_sections_of_a_club_are_planned_by_tasks_of_a_cluster(tmp_path: Path
 
         executor = replace(executor_over(mapper), delegate=delegate)
         state = bring_up_to_date(read_inbox(club.inbox), tmp_path / "by-cluster", executor)
+        end_waiting_workers()
     club.refresh()
     assert planned == ["look_at", "measure_section", "drift_section"]
     assert len(list((state / "known").glob("files-*-of-0004.parquet"))) == 4

@@ -27,6 +27,7 @@ def inbox(tmp_path: Path) -> Path:
     return tmp_path / "inbox"
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_the_stages_run_in_the_order_of_the_registry(inbox: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     calls = note_calls(monkeypatch)
     refresh(read_inbox(inbox), tmp_path / "store", jobs=1)
@@ -39,6 +40,7 @@ def test_check_runs_the_stages_of_files_and_no_other(inbox: Path, monkeypatch: p
     assert list(dict.fromkeys(stage for stage, _ in calls)) == [stage.name for stage in stages_of(FILE)]
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_an_added_stage_of_athletes_and_one_of_the_club_are_in_the_store(
     inbox: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
