@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import polars as pl
-
 from pipeline.core.errors import OtherVersion
-from pipeline.core.places import files_below, readable, written_here
+from pipeline.core.places import files_below, read_schema, written_here
 from pipeline.pages.club_rows import has_names, pages_of
 from pipeline.pages.draw import FOLDER
 from pipeline.refresh.steps import draw_over
@@ -73,7 +71,7 @@ def rebuild_pages(
 def _has_columns(folder: Path) -> bool:
     """Whether the tables of a state have the columns that this version knows; one file stands for a table."""
     return all(
-        set(TABLES[name].column_names()) <= set(pl.read_parquet_schema(readable(files[0])))
+        set(TABLES[name].column_names()) <= set(read_schema(files[0]))
         for name in TABLES
         if (files := files_below(table_folder(folder, name)))
     )

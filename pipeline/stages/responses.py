@@ -157,7 +157,9 @@ def sums_of(
         draft: what the first sums of all say, for the second; None for the first.
     """
     error, sums = pl.col("standard_error"), Sums()
-    known = athletes.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id", "speed_error_pct")
+    # A metric of one's own whose entry was taken out is still in the responses of the state before.
+    listed = athletes.filter(pl.col("metric").is_in(list(registry.metric_of)))
+    known = listed.filter(error.is_finite(), error > EXACT).sort("metric", "cause", "athlete_id", "speed_error_pct")
     plain = known.filter(pl.col("log_likelihood").is_null(), pl.col("cause") != CAUSES[SPEED_SQUARED - FIRST_CAUSE])
     for (metric, cause), rows in plain.group_by("metric", "cause", maintain_order=True):
         response, variance = rows["response"].to_numpy(), rows["standard_error"].to_numpy() ** 2

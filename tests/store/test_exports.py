@@ -32,7 +32,9 @@ def tables(**rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 def ledger(*paths: str) -> pl.DataFrame:
     """Rejected files with these names; the reason repeats the name."""
     rows = pl.DataFrame({"path": paths, "session": 1, "sha256": "0", "status": "rejected", "n_samples": 0})
-    return publishable("recordings", rows.with_columns(file="path", reason="path"), subject="test")
+    return publishable(
+        "recordings", rows.with_columns(file="path", reason="path", reasons=pl.lit("[]")), subject="test"
+    )
 
 
 def csv_rows(path: Path) -> list[dict[str, str]]:
