@@ -15,7 +15,7 @@ _LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitde
 
 
 _PACKAGE = Path(__file__).parents[1]
-#: Files of the package beside modules: words, rules, texts. Those of pages have a digest of their own.
+#: Files of the package next to modules: words, rules, texts. Those of pages have a digest of their own.
 _DATA = (".toml", ".json", ".txt", ".html")
 
 

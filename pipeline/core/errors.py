@@ -188,7 +188,7 @@ class Interrupted(KeyboardInterrupt):
 
     Args:
         n_kept: files whose results the next refresh takes over.
-        n_files: files that were to be read.
+        n_files: files that were to be read; 0 where that was not known yet.
     """
 
     def __init__(self, n_kept: int, n_files: int) -> None:
@@ -198,9 +198,10 @@ class Interrupted(KeyboardInterrupt):
     def __str__(self) -> str:
         if self.n_kept == 0:
             return "Interrupted. The store is as it was before; the next refresh starts over."
+        of = f" of {self.n_files:,}" if self.n_files else ""
         return (
-            f"Interrupted. The store is as it was before. What {self.n_kept:,} of {self.n_files:,} files gave is kept: "
-            "the next refresh goes on from there."
+            f"Interrupted. The store is as it was before. What {self.n_kept:,}{of} files gave is kept: the next "
+            "refresh goes on from there."
         )
 
 

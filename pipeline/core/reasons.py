@@ -5,7 +5,7 @@ The sentences are in `texts/<code>.toml`: by kind the `reason`, for a person who
 
     {n:,}                   a number, by a format of Python, with the signs of the language
     {names: or }            a list, joined by what follows the colon, else by commas
-    {kind!t}                a word, or a list of words, in the language of the text where `term` there has it
+    {sport!t}               a word, or a list of words, in the language of the text where `term` there has it
     {near:?Is it *?|No.}    where the field is empty, zero or a list of nothing, what follows the bar, if anything does;
                             else what stands before it, with the field in place of `*`
 

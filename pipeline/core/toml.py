@@ -1,4 +1,4 @@
-"""TOML: of the project, beside a module; and from strangers, read, or refused before it takes long."""
+"""TOML: of the project, next to a module; and from strangers, read, or refused before it takes long."""
 
 from __future__ import annotations
 

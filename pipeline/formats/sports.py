@@ -14,7 +14,7 @@ _FILE = beside(__file__)
 _RUNNING, _UNTOLD, _RIDING, _RIDES = (
     frozenset(_FILE[name].split(", ")) for name in ("running", "untold", "riding", "rides")
 )
-#: Sports of which nobody would ask whether they were a run.
+#: Sports that are certainly no run.
 OTHERS = frozenset(_FILE["others"].split(", "))
 _NOT_RUNNING = re.compile(r"langlauf|eislauf|skilauf|schlittschuh|inline|brunch|trunk")
 #: Codes that programs write in place of a word, from memory.

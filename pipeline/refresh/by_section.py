@@ -34,13 +34,14 @@ SHARD_FILES = 16
 
 @dataclass(frozen=True)
 class Refresh:
-    """What every section of one refresh is told.
+    """What all sections of one refresh share.
 
     Attributes:
+        context: of its steps.
         store: whose next state is built.
         known: of the refresh before.
         keys: of the club now.
-        repairs: whether damaged rows are left out instead of stopping for them.
+        repairs: whether it repairs damage: what would be built on was compared already.
         keeps: whether results are kept for the case of an interrupt.
         club: what the club's responses have in common, once they are known.
         moved: metrics in which every athlete's drift is recomputed.
@@ -56,7 +57,7 @@ class Refresh:
     moved: tuple[str, ...] = ()
 
     @property
-    def is_analysed_anew(self) -> bool:
+    def has_other_analysis(self) -> bool:
         """Whether the settings of the analysis are others than before."""
         return self.keys.analysis != self.known.keys.analysis
 
@@ -92,8 +93,8 @@ def look_at(_: Executor, refresh: Refresh, item: tuple[Section, Sequence[InboxFi
         "is_read": [file.path in to_read for file in found.files],
     }
     stays = [(path, athlete_id) for athlete_id, paths in found.stays.items() for path in paths]
-    anew = refresh.known.athletes(section) - found.touched if refresh.is_analysed_anew else ()
-    athletes = [*((name, True) for name in found.touched), *((name, False) for name in anew)]
+    by_settings = refresh.known.athletes(section) - found.touched if refresh.has_other_analysis else ()
+    athletes = [*((name, True) for name in found.touched), *((name, False) for name in by_settings)]
     tables = {
         "files": pl.DataFrame(columns, schema=_SCHEMA),
         "stays": pl.DataFrame(stays, schema={"path": pl.String, "athlete_id": pl.String}, orient="row"),

@@ -140,7 +140,7 @@ class SampledRuns:
 
 @dataclass(frozen=True)
 class Athlete:
-    """An athlete to be analysed; also None, whose are the files that belong to nobody.
+    """An athlete to be analysed; None for the files that belong to no athlete.
 
     Attributes:
         bundles: names of those with what the shards of the athlete gave.
@@ -171,7 +171,7 @@ class SectionTask:
 
     Attributes:
         after_club: whether those of the stages that need what the club's responses have in common, or all before.
-        metrics: in which the known rows of nobody are true any longer.
+        metrics: in which no known rows hold any longer.
     """
 
     section: Section

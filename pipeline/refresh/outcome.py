@@ -1,4 +1,4 @@
-"""What came of a refresh, in a few words and numbers: told by a worker, so that whoever plans holds no table."""
+"""What came of a refresh, in counts and a few names. A worker reads it: the process that plans holds no table."""
 
 from __future__ import annotations
 

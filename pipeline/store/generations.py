@@ -293,6 +293,9 @@ def _stop(error: OSError) -> None:
 def _link(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
+    except FileExistsError:  # of an attempt before, whose worker died
+        target.unlink(missing_ok=True)
+        _link(source, target)
     except OSError as error:
         if error.errno not in _NO_LINKS:
             raise

@@ -35,8 +35,6 @@ _BATCHES_PER_WORKER = 4
 #: Only errors of storage are tried again: a stage would make the same of a file the second time.
 _TRIES = 3
 _TRY_AGAIN_AFTER_S = 2.0
-
-
 #: So many functions of a mapper wait or are under way for each of so many workers; each gives out batches of its own.
 _WORKERS_PER_DELEGATE = 16
 
@@ -98,7 +96,9 @@ class Cluster:
         n_open = -(-_BATCHES_PER_WORKER * n_workers // self.n_delegates)
         futures = {submitted(batch): batch for batch in islice(left, n_open)}
         smaller, lost = options.get("smaller"), options.get("lost")
-        return _results(self.client, submitted, futures, left, _Alone(smaller, partial(lost, shared) if lost else None))
+        return _results(
+            self.client, submitted, futures, left, _OfLost(smaller, partial(lost, shared) if lost else None)
+        )
 
     def delegate(self, function: Callable[[Mapper, S, T], R], shared: S, items: Iterable[T], /) -> Iterator[R]:
         """See `Delegate`. An item over which workers are lost is taken by this process."""
@@ -141,7 +141,7 @@ def _delegated(packed: bytes) -> Any:
 
 
 @dataclass(frozen=True)
-class _Alone:
+class _OfLost:
     """Of the items of a batch that workers were lost over: into what each is divided, and what answers for it."""
 
     smaller: Any
@@ -149,7 +149,7 @@ class _Alone:
 
 
 def _results(
-    client: Any, submitted: Any, futures: dict[Any, list[Any]], left: Iterator[list[Any]], of_lost: _Alone
+    client: Any, submitted: Any, futures: dict[Any, list[Any]], left: Iterator[list[Any]], of_lost: _OfLost
 ) -> Iterator[Any]:
     """The items of a batch that workers were lost over follow one by one: each answers for itself."""
     from distributed import KilledWorker, as_completed

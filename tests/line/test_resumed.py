@@ -70,6 +70,20 @@ def test_a_refresh_may_be_interrupted_again_and_again(club: Nights):
     club.assert_as_if_done_anew()
 
 
+def test_an_interrupt_before_it_is_known_what_is_to_be_read_keeps_what_was_kept(
+    club: Nights, monkeypatch: pytest.MonkeyPatch
+):
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    interrupt_at(club, 5)
+    with monkeypatch.context() as patched:
+        patched.setattr(module, "look_at", interrupted)
+        with pytest.raises(Interrupted, match=r"What 5 files gave is kept"):
+            refresh(read_inbox(club.inbox), club.store, jobs=1)
+    assert len(club.refresh().read) == 6
+
+
 def test_an_interrupt_after_all_was_read_leaves_only_the_analysis(club: Nights, monkeypatch: pytest.MonkeyPatch):
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -12,11 +15,15 @@ import polars as pl
 import pytest
 from openpyxl import load_workbook
 
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.refresh import bring_up_to_date
+from pipeline.refresh.steps import executor_over
 from pipeline.store import sections
 from pipeline.store.exports import EXPORTED, csv_text
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
+from pipeline.workers.pool import here
 from tests.support.nights import Nights, drifting_run
 
 
@@ -64,7 +71,8 @@ def assert_outputs_of_one_section(nights: Nights) -> None:
     assert found.height > 0
     assert found.equals(read_table(nights.store, "runs").select("run_id", "distance_km", "device"))
     assert n_kilometres == (read_table(nights.store, "splits").height,)
-    rows = list(load_workbook(exports / "splitdrift.xlsx", read_only=True)["runs"].values)
+    with closing(load_workbook(exports / "splitdrift.xlsx", read_only=True)) as workbook:
+        rows = list(workbook["runs"].values)
     assert [row[0] for row in rows[2:]] == read_table(nights.store, "runs")["run_id"].to_list()
 
 
@@ -87,6 +95,25 @@ def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights,
     (club.inbox / "cai" / "1.fit").unlink()
     done = club.refresh()
     assert (done.read, done.responded) == (["bo/2.fit"], ["bo", "cai"])
+    assert_tables_of_one_section(club, monkeypatch)
+    club.assert_as_if_done_anew()
+
+
+def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(
+    club: Nights, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 2)
+    club.refresh()
+    club.put("bo/2.fit", run(2, seed=77))
+
+    def twice(function: Any, shared: Any, items: Iterable[Any]) -> Iterator[Any]:
+        for item in items:
+            function(here, shared, item)
+            yield function(here, shared, item)
+
+    executor = replace(executor_over(here), delegate=twice)
+    bring_up_to_date(read_inbox(club.inbox), club.store, executor)
+    assert in_sections(club) == 4
     assert_tables_of_one_section(club, monkeypatch)
     club.assert_as_if_done_anew()
 
