@@ -81,9 +81,8 @@ def _changes_sentence(changes: Sequence[Row], usual: Mapping[str, Row], language
     by = language.place(first["usual_distance_km"], 0)
     where = "from" if first["onset_km"] is not None else "gradually"
     place = language.place(first["onset_km"], 0) if first["onset_km"] is not None else ""
-    sentence = language(
-        f"answer.{where}", place=place, by=by, change=_change(first, usual[first["metric"]], language)
-    )  # fmt: skip
+    change = _change(first, usual[first["metric"]], language, is_gradual=first["onset_km"] is None)
+    sentence = upper_first(language(f"answer.{where}", place=place, by=by, change=change))
     clauses = []
     for row in rest:
         change = _change(row, usual[row["metric"]], language)
@@ -92,20 +91,21 @@ def _changes_sentence(changes: Sequence[Row], usual: Mapping[str, Row], language
     return "; ".join([sentence, *clauses]) + "."
 
 
-def _change(row: Row, usual: Row, language: Language) -> str:
+def _change(row: Row, usual: Row, language: Language, *, is_gradual: bool = False) -> str:
     """What a metric does, from which level to which: contact time lengthens, from 233 to 248 ms."""
     column, metric = row["metric"], language.registry.metric_of[row["metric"]]
     start, end = usual["start_level"], usual["level_at_usual_distance"]
-    if start is None or end is None:
-        is_up = row["drift_pct_per_10km"] > 0
-        return f"{language.metric(column)} {language.verb(column, is_up=is_up)}"
+    is_known = start is not None and end is not None
+    verb = language.verb(column, is_up=row["change_at_usual_distance_pct" if is_known else "drift_pct_per_10km"] > 0)
+    verb = language("answer.gradual_verb", verb=verb) if is_gradual else verb
+    if not is_known:
+        return f"{language.metric(column)} {verb}"
     decimals = next(
         (n for n in range(max(metric.decimals - 1, 0), metric.decimals + 2) if round(start, n) != round(end, n)),
         metric.decimals,
     )
-    is_up = row["change_at_usual_distance_pct"] > 0
     return language(
-        "answer.change", metric=language.metric(column), verb=language.verb(column, is_up=is_up),
+        "answer.change", metric=language.metric(column), verb=verb,
         start=language.level(column, start, decimals), end=language.level(column, end, decimals),
         unit=language.unit(metric.unit),
     )  # fmt: skip

@@ -731,7 +731,7 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
     ("text", "expected"),
     [
         ("[columns]\nA = cadence_spm", "columns.toml cannot be read: Invalid value (at line 2, column 5)."),
-        ('[columns]\nA = "cadense_spm"', 'the column "A" is given "cadense_spm", which is no name with a unit'),
+        ('[columns]\nA = "cadense_spm"', 'the column "A" is given "cadense_spm", which is not a known name'),
         ('[columns]\nA = "cadense_spm"', "Did you mean cadence_spm"),
         ('[columns]\nA = "cadence"', "Did you mean cadence_spm or cadence_strides_min or cadence_steps_s?"),
         ("[columns]\nA.b = 'cadence_spm'", "A column whose name holds a dot or a blank needs quotation marks too."),

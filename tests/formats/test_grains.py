@@ -93,7 +93,7 @@ def test_times_next_to_durations_set_the_clock_where_they_are_clearly_starts_or_
 
 def test_a_lap_without_duration_is_refused_by_its_line():
     with pytest.raises(
-        Refused, match="The lap in line 3 has no duration or pace, so those after it have no place in time"
+        Refused, match="The lap in line 3 has no duration or pace, so the rows after it cannot be placed in time"
     ):
         rows(lap=["1", "2"], duration_s=[300, None], length_m=[1000, 400])
 

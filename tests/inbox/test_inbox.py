@@ -314,7 +314,7 @@ def test_columns_toml_in_another_encoding_is_refused_by_name(tiny_inbox: Make):
 
 @pytest.mark.parametrize("seconds", [1e12, -1e12, 1e300])
 def test_a_time_outside_any_calendar_is_refused(seconds: float):
-    with pytest.raises(Refused, match="The recording's time is no date of any calendar"):
+    with pytest.raises(Refused, match="The recording's time is not a valid date"):
         utc(seconds)
 
 

@@ -58,7 +58,10 @@ def test_a_change_says_from_where_what_does_what_from_which_level_to_which():
 
 
 def test_without_a_break_it_is_gradual():
-    assert told(CADENCE) == "Over a run cadence falls, from 176 to 172 steps/min by km 20 at the same pace, gradually."
+    assert told(CADENCE) == "Cadence gradually falls, from 176 to 172 steps/min by km 20 at the same pace."
+    assert told(CADENCE, language=GERMAN) == (
+        "Bei gleichem Tempo allmählich bis km 20: Schrittfrequenz sinkt von 176 auf 172 Schritte/min."
+    )
 
 
 def test_a_second_break_elsewhere_is_said():
@@ -89,7 +92,7 @@ def test_facts_come_before_what_follows_and_the_heart_is_apart():
 
 
 def test_what_follows_speaks_where_no_fact_was_recorded():
-    assert told(drift("step_length_m")).startswith("Over a run step length grows, from 1.11 to 1.12 m")
+    assert told(drift("step_length_m")).startswith("Step length gradually grows, from 1.11 to 1.12 m")
 
 
 def test_all_steady_is_said_with_its_limits():
@@ -108,7 +111,7 @@ def test_all_steady_is_said_with_its_limits():
         ([drift("heart_rate_bpm")], "nothing", "Nothing of form was recorded"),
         ([], "nothing", "Nothing of form was recorded"),
         ([drift(finding="holds"), drift("cadence_spm", "too_little_data")], "steady", "Steady at the same pace"),
-        ([drift(finding="changes_late"), drift("cadence_spm", "unclear")], "changes", "Over a run contact time"),
+        ([drift(finding="changes_late"), drift("cadence_spm", "unclear")], "changes", "Contact time gradually"),
     ],
 )  # fmt: skip
 def test_every_state_has_its_answer(rows: list[Row], found: str, words: str):

@@ -94,7 +94,7 @@ def test_who_changes_is_told_first_with_the_answer_of_the_athletes_page_and_nobo
     levels = {"start_level": 240.0, "level_at_usual_distance": 252.0, "usual_distance_km": 18.0}
     found = index(club(*rows, usual=[{"athlete_id": "bea", "metric": "contact_time_ms", **levels}]))
     assert [(row["name"], row["answer"]) for row in found["changing"]] == [
-        ("bea", "Over a run contact time lengthens, from 240 to 252 ms by km 18 at the same pace, gradually.")
+        ("bea", "Contact time gradually lengthens, from 240 to 252 ms by km 18 at the same pace.")
     ]
     assert found["n_changing"] == 1
 

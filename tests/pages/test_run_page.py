@@ -190,12 +190,12 @@ def against(metric: str = "contact_time_ms", comparison: str = "as_usual", **dif
 @pytest.mark.parametrize(
     ("rows", "sentence"),
     [
-        ([against(), against("cadence_spm")], "As usual."),
+        ([against(), against("cadence_spm")], "No unusual changes along this run."),
         ([against(comparison="more"), against("cadence_spm")], "Contact time lengthens more than usual."),
         ([against(comparison="less"), against("cadence_spm", "more")],
          "Cadence rises more than usual; contact time lengthens less than usual."),
         ([against(comparison="cannot_tell")], "Cannot tell from this run alone."),
-        ([against("duty_factor", "more"), against()], "As usual."),
+        ([against("duty_factor", "more"), against()], "No unusual changes along this run."),
         ([], ""),
     ],
 )  # fmt: skip

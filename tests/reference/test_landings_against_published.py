@@ -101,4 +101,4 @@ def test_what_is_passed_on_holds_the_landings_and_speaks_of_nothing_else(store: 
     report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     for words in ("0 p-values", "Splits of", "recorded by the athletes", "moving time"):
         assert words not in report
-    assert "Who was filmed ran as they would" in report
+    assert "The runners filmed ran as they would" in report

@@ -247,7 +247,7 @@ def test_a_file_that_cannot_be_opened_is_rejected_with_the_systems_words(tiny_in
     row = refresh(inbox, tmp_path / "store", jobs=1).row(1, named=True)
     assert (row["path"], row["status"]) == ("ari/b.fit", "rejected")
     assert row["reason"] == "The file cannot be opened: No such file or directory."
-    assert row["fix"] == "Check its permissions and its name; a name that is no valid UTF-8 must be changed."
+    assert row["fix"] == "Check its permissions and its name; a name that is not valid UTF-8 must be changed."
 
 
 @pytest.mark.usefixtures("no_outputs")
