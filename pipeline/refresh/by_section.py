@@ -3,7 +3,7 @@
 Each function here takes one section of the club through a part of the refresh: it gives its shards and athletes to
 workers and forgets their names when the rows of the section are gathered. What one part leaves for the next is in the
 state being built. So a process that plans holds the names of one section, and on a cluster sections are planned by
-tasks.
+tasks. A part may be carried out again after its worker died, over what the attempt before left.
 """
 
 from __future__ import annotations

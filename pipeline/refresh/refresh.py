@@ -1,8 +1,8 @@
 """The refresh in process: an inbox → a store.
 
-What has not changed since the last refresh is taken over from it (`pipeline/store/known.py`). The rest is divided
-twice: by shard (`shard.py`), then by athlete (`athlete.py`). What needs the whole club comes last (`club.py`). Samples
-are never sent between processes and never all in memory.
+What has not changed since the last refresh is taken over from it (`pipeline/store/known.py`). The rest is divided by
+section of the club (`by_section.py`), in it by shard (`shard.py`), then by athlete (`athlete.py`). What needs the whole
+club comes last (`club.py`). Samples are never sent between processes and never all in memory.
 
 This process only plans and gathers: the steps, and the libraries they need, are loaded by the workers.
 `flows/refresh.py` runs the same steps in the same order as Prefect tasks.

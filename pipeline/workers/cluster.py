@@ -40,10 +40,10 @@ _WORKERS_PER_DELEGATE = 16
 
 
 class Delegate(Protocol):
-    """Carries out `function(mapper, shared, item)` elsewhere for many items; results come as they end."""
+    """Carries out `function(mapper, shared, item)` elsewhere for many items."""
 
     def __call__(self, function: Callable[[Mapper, S, T], R], shared: S, items: Iterable[T], /) -> Iterator[R]:
-        """One result per item, which may be taken one by one as they are needed."""
+        """One result per item, in their order. Items are taken as they are needed; a function may be called again."""
 
 
 @contextmanager
