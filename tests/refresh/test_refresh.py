@@ -17,6 +17,7 @@ from polars.testing import assert_frame_equal
 from pipeline.core.errors import BrokenPromise, NothingDone, UsageError
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.by_section import SHARD_FILES
+from pipeline.refresh.redraw import rebuild_pages
 from pipeline.refresh.refresh import check, refresh
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES, publishable
@@ -305,6 +306,7 @@ def test_athletes_and_stores_may_have_any_name_that_a_folder_may_have(tiny_inbox
         lazy = pl.scan_parquet(store / "tables" / table, hive_partitioning=True, glob=False)
         assert sorted(lazy.select("athlete_id").unique().collect()["athlete_id"]) == sorted(names)
     assert Refreshed(store, pl.DataFrame()).table("samples")["run_id"].n_unique() == len(names)
+    assert rebuild_pages(store, jobs=1) == len(names)
 
 
 # --- Whole or not at all ---------------------------------------------------------------------------------------------
