@@ -147,7 +147,7 @@ def drift_section(executor: Executor, refresh: Refresh, section: Section) -> Non
     everything = tuple(context.inbox.settings.registry.metric_of)
     tasks = [
         DriftTask(athlete_id, everything if athlete_id in recomputed else refresh.moved)
-        for athlete_id in context.kept.of("runs", section)["athlete_id"].unique().sort()
+        for athlete_id in context.kept.of("runs", section, ["athlete_id"])["athlete_id"].unique().sort()
         if athlete_id in recomputed or refresh.moved
     ]
     for _ in executor.analyse_after_club(context, tasks, club):

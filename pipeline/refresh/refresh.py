@@ -179,7 +179,7 @@ def _build(executor: Executor, refresh: Refresh, inbox: Inbox, seen: ChangeSumma
         _require_still_there(inbox)
     _gather(executor, context, after_club=False)
     if inbox.files and not any(one.n_athletes for one in measured):
-        raise _nothing_usable(inbox, context.kept.all_of("recordings"))
+        raise _nothing_usable(inbox, context.kept.of("recordings", Section()))
 
     club = executor.club_responses(context, context.kept)
     responses_before = None if before is None else executor.club_responses(context, before)
@@ -232,8 +232,8 @@ def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tupl
 
 def _everyone(context: BuildContext) -> list[str]:
     """The athletes who have runs, in order."""
-    of_sections = (context.kept.of("runs", section)["athlete_id"].unique() for section in context.sections)
-    return pl.concat(of_sections).sort().to_list()
+    of_sections = (context.kept.of("runs", section, ["athlete_id"]).unique() for section in context.sections)
+    return pl.concat(of_sections)["athlete_id"].sort().to_list()
 
 
 _FINDINGS = "tables/athlete_drift/"

@@ -116,23 +116,29 @@ def _by_executor(function: Callable[[Executor, S, T], R], mapper: Mapper, shared
 
 
 def responses_over(mapper: Mapper, context: BuildContext, rows: KeptRows) -> pl.DataFrame:
-    """What the responses of a state's club have in common: each section tells its sums, which are added in a tree."""
-    draft: ClubDraft | None = None
-    while True:
-        of, step = rows.n_sections, "tell_responses"
-        tasks = [ResponsesTask(rows, Section(number, of), draft) for number in range(of)]
-        while True:
-            for _ in mapper(_later(f"pipeline.refresh.sections:{step}"), context, tasks):
-                pass
-            if of == 1:
-                break
-            fewer, step = max(1, of // _ADDED_AT_ONCE), "add_responses"
-            tasks = [ResponsesTask(rows, Section(number, fewer), draft, of) for number in range(fewer)]
-            of = fewer
-        if draft is not None:
-            club: pl.DataFrame = next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, tasks))
-            return club
-        draft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, tasks))
+    """What the responses of a state's club have in common, drawn from two sums of what each section tells."""
+    first = _summed(mapper, context, rows, None)
+    draft: ClubDraft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, [first]))
+    second = _summed(mapper, context, rows, draft)
+    club: pl.DataFrame = next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, [second]))
+    return club
+
+
+def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, draft: ClubDraft | None) -> ResponsesTask:
+    """Write the sums of each section, and add them in a tree up to those of the club; returns the task of these."""
+
+    def carry_out(step: str, of: int, added_from: int = 1) -> None:
+        tasks = [ResponsesTask(rows, Section(number, of), draft, added_from) for number in range(of)]
+        for _ in mapper(_later(f"pipeline.refresh.sections:{step}"), context, tasks):
+            pass
+
+    of = rows.n_sections
+    carry_out("tell_responses", of)
+    while of > 1:
+        fewer = max(1, of // _ADDED_AT_ONCE)
+        carry_out("add_responses", fewer, of)
+        of = fewer
+    return ResponsesTask(rows, Section(), draft)
 
 
 #: The sums of so many sections a worker adds at once.

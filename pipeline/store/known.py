@@ -89,9 +89,8 @@ class Known:
         """The athletes of a section who had runs."""
         if self.rows is None:
             return frozenset()
-        overlapping = section.overlapping(self.rows.n_sections)
-        runs = (read_file(self.rows.state, f"{_FOLDER}/{own.file('runs')}", ["athlete_id"]) for own in overlapping)
-        return frozenset(name for of_file in runs for name in of_file["athlete_id"].unique() if section.holds(name))
+        names = self.rows.of("runs", section, ["athlete_id"])["athlete_id"].unique()
+        return frozenset(name for name in names if section.holds(name))
 
 
 @dataclass(frozen=True)
@@ -105,14 +104,14 @@ class KeptRows:
     state: Path
     n_sections: int
 
-    def all_of(self, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
-        """Some columns of the rows of the whole club, or all."""
-        files = (Section(number, self.n_sections).file(name) for number in range(self.n_sections))
-        return pl.concat(read_file(self.state, f"{_FOLDER}/{file}", columns) for file in files)
+    def of(self, name: str, section: Section, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """The rows in the sections that may hold those of a section, and nothing else where it is one of them.
 
-    def of(self, name: str, section: Section) -> pl.DataFrame:
-        """The rows of one of the sections that it is divided into."""
-        return read_file(self.state, f"{_FOLDER}/{section.file(name)}")
+        Args:
+            columns: which ones; None for all.
+        """
+        overlapping = section.overlapping(self.n_sections)
+        return pl.concat(read_file(self.state, f"{_FOLDER}/{own.file(name)}", columns) for own in overlapping)
 
     def of_athletes(
         self, name: str, section: Section, athletes: Collection[str | None], *, others: bool = False
@@ -191,10 +190,8 @@ def known_without(generation: Path, damaged: Collection[str]) -> Known:
         return read_known(None)
     known = read_known(generation)
     folders = {folder for name in damaged for folder in name.split("/")}
-    athletes = (
-        name for number in range(known.n_sections) for name in known.athletes(Section(number, known.n_sections))
-    )
-    return replace(known, lost=frozenset(name for name in athletes if partition("splits", name).name in folders))
+    lost = (name for name in known.athletes(Section()) if partition("splits", name).name in folders)
+    return replace(known, lost=frozenset(lost))
 
 
 def inbox_of(generation: Path) -> str | None:
@@ -302,7 +299,6 @@ class Changes:
         stays: paths of the other files of the athletes touched, which were read before.
     """
 
-    section: Section
     files: Sequence[InboxFile]
     keys: Mapping[str, str]
     new: tuple[str, ...]
@@ -384,7 +380,7 @@ def changes(inbox: Inbox, files: Sequence[InboxFile], known: Known, section: Sec
         for path, (_, athlete_id) in before.items():
             if athlete_id in touched and path in keys and path not in read:
                 stays[athlete_id].append(path)
-    return Changes(section, files, keys, new, changed, gone, touched, to_read, dict(stays))
+    return Changes(files, keys, new, changed, gone, touched, to_read, dict(stays))
 
 
 def _require_open(inbox: Inbox, gone: Iterable[str]) -> None:
@@ -402,9 +398,6 @@ def _duplicates(known: Known, section: Section) -> set[str]:
     """Files of runs with several recordings: what they are duplicates of may be gone, or what was joined to them."""
     if known.rows is None:
         return set()
-    columns, overlapping = ("file", "run_id", "status"), section.overlapping(known.rows.n_sections)
-    recordings = pl.concat(
-        read_file(known.rows.state, f"{_FOLDER}/{own.file('recordings')}", columns) for own in overlapping
-    )
+    recordings = known.rows.of("recordings", section, ("file", "run_id", "status"))
     duplicates = recordings.filter(pl.col("status") == "duplicate")
     return set(recordings.join(duplicates, on="run_id", how="semi")["file"]) | set(duplicates["file"])
