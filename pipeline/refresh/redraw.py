@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.core.errors import OtherVersion
+from pipeline.core.metrics import Registry
 from pipeline.core.places import files_below, read_schema, written_here
 from pipeline.pages.club_rows import has_names, pages_of
 from pipeline.pages.draw import FOLDER
@@ -54,18 +55,27 @@ def rebuild_pages(
         if anonymous or settings.pages == "none":
             settings = replace(settings, pages="codes" if anonymous else "names")
         athletes = read_rows(before, "runs")["athlete_id"].unique().sort().to_list()
-        with building(store, keep=settings.keep_generations) as built:
+        with (
+            building(store, keep=settings.keep_generations) as built,
+            workers(len(athletes), jobs, few=FEW_ATHLETES, loads="pipeline.pages.draw") as mapper,
+        ):
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] not in (FOLDER.name, DATABASE))
             pages = pages_of(built, before, settings)
             assert pages is not None
-            with workers(len(athletes), jobs, few=FEW_ATHLETES, loads="pipeline.pages.draw") as mapper:
-                for done, _ in enumerate(draw_over(mapper, replace(pages, before=None), athletes)):
-                    if progress is not None:
-                        progress(done, len(athletes))
-            with written_here(built) as here:  # it names the folder that it is in, and the one before will be removed
-                write_database(built, here, settings.registry)
+            databases = mapper(_write_database, settings.registry, [built])
+            for done, _ in enumerate(draw_over(mapper, replace(pages, before=None), athletes)):
+                if progress is not None:
+                    progress(done, len(athletes))
+            for _ in databases:  # workers have written it by now
+                pass
             check_still_held()
     return len(athletes)
+
+
+def _write_database(registry: Registry, built: Path) -> None:
+    """Write the DuckDB file anew: it names the folder that it is in, and the one before will be removed."""
+    with written_here(built) as here:
+        write_database(built, here, registry)
 
 
 def _has_columns(folder: Path) -> bool:
