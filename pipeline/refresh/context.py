@@ -15,7 +15,7 @@ from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
 
 if TYPE_CHECKING:
-    from pipeline.stages.responses import ClubDraft
+    from pipeline.methods.club_draft import ClubDraft
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,9 @@ import polars as pl
 from pipeline import ALONE, ATHLETE, stages_of, tables_of
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
+from pipeline.methods.club_draft import ClubDraft
 from pipeline.refresh.context import RUN, BuildContext, ResponsesTask, SectionTask, changes_of, own_of
-from pipeline.stages.responses import ClubDraft, Sums, added, draft_of, drawn_from, sums_of
+from pipeline.stages.responses import Sums, added, draft_of, drawn_from, sums_of
 from pipeline.store.bundles import read_bundle, write_bundle
 from pipeline.store.known import KeptRows, of_files, write_part
 from pipeline.tables import empty

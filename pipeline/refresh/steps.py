@@ -35,9 +35,9 @@ from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
     from pipeline.inbox.inbox import InboxFile
+    from pipeline.methods.club_draft import ClubDraft
     from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
-    from pipeline.stages.responses import ClubDraft
 
 S = TypeVar("S")
 T = TypeVar("T")

@@ -18,6 +18,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
+from pipeline.methods.club_draft import ClubDraft
 from pipeline.methods.design import (
     CAUSES,
     PACE_VARIANCE,
@@ -107,19 +108,6 @@ EXACT = 1e-6
 #: Sums over athletes by what they are of: a kind, a metric, and a cause or a source of speed.
 Sums = dict[tuple[str, str, str | None], Array]
 PLAIN, OWN, OTHER = "plain", "own", "other"
-
-
-@dataclass(frozen=True)
-class ClubDraft:
-    """What first sums say, before the second are taken.
-
-    Attributes:
-        between: variance between athletes, by metric and cause.
-        weights: of the sizes of the error, by source of speed.
-    """
-
-    between: Mapping[tuple[str, str], float]
-    weights: Mapping[str | None, Array]
 
 
 def club_responses(

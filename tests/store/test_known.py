@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -31,6 +29,7 @@ from pipeline.store.layout import read_table
 from pipeline.store.sections import Section
 from tests.support.fit_runs import fit_run
 from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_anew
+from tests.support.privileges import no_privilege
 
 NO_PAGES = 'pages = "none"\n'
 
@@ -337,34 +336,10 @@ def test_the_start_of_a_file_with_an_exclamation_mark_in_its_name_is_looked_up_a
 # --- Files that cannot be read just now ------------------------------------------------------------------------------
 
 
-@contextmanager
-def no_privilege_to_read_everything() -> Iterator[None]:
-    """The super-user reads every file, whatever its permissions; here he does not, where Linux lets him renounce."""
-    if os.geteuid() != 0:
-        yield
-        return
-    try:
-        libc, header, before = ctypes.CDLL(None, use_errno=True), (ctypes.c_uint32 * 2)(0x20080522, 0), _SIX()
-        if libc.capget(header, before) != 0:
-            pytest.skip("the super-user reads every file here")
-    except (OSError, AttributeError):
-        pytest.skip("the super-user reads every file here")
-    less = _SIX(*before)
-    less[0] &= ~0b110  # CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH, of those in effect
-    assert libc.capset(header, less) == 0
-    try:
-        yield
-    finally:
-        assert libc.capset(header, before) == 0
-
-
-_SIX = ctypes.c_uint32 * 6
-
-
 def test_a_file_that_nobody_may_read_is_no_change_every_night_and_is_read_once_it_may_be(club: Nights):
     club.put("ari/2.fit", drifting_run(2))
     (club.inbox / "ari" / "2.fit").chmod(0)
-    with no_privilege_to_read_everything():
+    with no_privilege():
         assert statuses(club.refresh())["ari/2.fit"] == "rejected"
         club.assert_as_if_done_anew()
         assert club.refresh().read == []
@@ -380,7 +355,7 @@ def test_files_in_a_folder_that_nobody_may_look_into_are_not_taken_for_gone(club
     before = generations(club.store)
     for folder in (club.inbox / "bo", club.inbox / "lost+found"):
         folder.chmod(0)
-    with no_privilege_to_read_everything():
+    with no_privilege():
         known = f"the store knows {len(BO_FILES)} files"
         with pytest.raises(NothingDone, match=f"'bo' of the inbox cannot be read, and {known}"):
             club.refresh()

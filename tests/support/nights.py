@@ -110,8 +110,14 @@ class Nights:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
 
-    def refresh(self, store: Path | None = None, *, changed: Mapping[str, Any] = MappingProxyType({})) -> Done:
-        """Refresh in process, noting what the steps are given; with some steps changed."""
+    def refresh(
+        self,
+        store: Path | None = None,
+        *,
+        inbox: Inbox | None = None,
+        changed: Mapping[str, Any] = MappingProxyType({}),
+    ) -> Done:
+        """Refresh in process, noting what the steps are given; with some steps changed, or an inbox that was read."""
         read: list[str] = []
         responded: list[str] = []
         analysed: list[AthleteTask] = []
@@ -135,7 +141,8 @@ class Nights:
             )
             ledger = empty("recordings")
             with suppress(Stopped):
-                ledger = read_rows(bring_up_to_date(read_inbox(self.inbox), store or self.store, watched), "recordings")
+                state = bring_up_to_date(inbox or read_inbox(self.inbox), store or self.store, watched)
+                ledger = read_rows(state, "recordings")
         return Done(
             ledger,
             sorted(read),
@@ -199,8 +206,8 @@ class Schedule:
         self.sizes.append(Sizes.of(self.club.store))
         return night
 
-    def _refresh(self, _inbox: Inbox, _store: Path) -> pl.DataFrame:
-        self.done = self.club.refresh()
+    def _refresh(self, inbox: Inbox, _store: Path) -> pl.DataFrame:
+        self.done = self.club.refresh(inbox=inbox)
         return self.done.ledger
 
     def _wait(self, seconds: float) -> None:
