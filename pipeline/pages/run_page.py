@@ -63,7 +63,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         club: gives the names of athletes and shoes as shown.
     """
     registry = language.registry
-    columns = [one for one in registry.quantities if any(value is not None for value in rows.splits[one.column])]
+    columns = [one for one in registry.quantities if any(rows.texts[one.column])]
     spans = {row["metric"]: _span(row, registry) for row in rows.against}
     against, drifts = in_order(rows.against, registry), in_order(rows.drifts, registry)
     return {
