@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
@@ -13,9 +13,6 @@ from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.store.bundles import GATHERED
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
-
-if TYPE_CHECKING:
-    from pipeline.stages.responses import ClubDraft
 
 
 @dataclass(frozen=True)
@@ -185,19 +182,19 @@ class ResponsesTask:
 
     Attributes:
         rows: of the state whose club it is.
-        draft: for the second sums; None for the first.
+        is_second: whether its second sums, which rest on the first of the whole club.
         added_from: the number of sections whose sums these are added from.
     """
 
     rows: KeptRows
     section: Section
-    draft: ClubDraft | None = None
+    is_second: bool = False
     added_from: int = 1
 
     @property
     def name(self) -> str:
         """Of the bundle with its sums."""
-        order = "first" if self.draft is None else "second"
+        order = "second" if self.is_second else "first"
         return f"{GATHERED}/responses/{self.rows.state.name}/{order}/{self.section.number}-{self.section.of}"
 
 

@@ -13,9 +13,10 @@ from pipeline import ATHLETE, stages_of, tables_of
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
 from pipeline.refresh.context import RUN, BuildContext, ResponsesTask, SectionTask, changes_of, own_of
-from pipeline.stages.responses import ClubDraft, Sums, added, draft_of, drawn_from, sums_of
+from pipeline.stages.responses import Sums, added, draft_of, drawn_from, sums_of
 from pipeline.store.bundles import read_bundle, write_bundle
 from pipeline.store.known import KeptRows, of_files, write_part
+from pipeline.store.sections import Section
 from pipeline.tables import empty
 
 
@@ -57,7 +58,8 @@ def nothing(settings: Settings) -> dict[str, pl.DataFrame]:
 
 def tell_responses(context: BuildContext, task: ResponsesTask) -> None:
     """Write what a section of the club adds to its responses."""
-    _write_sums(context, task, sums_of(task.rows.of("responses", task.section), task.draft, **_settings(context)))
+    draft = draft_of(_first_of_club(context, task), **_settings(context)) if task.is_second else None
+    _write_sums(context, task, sums_of(task.rows.of("responses", task.section), draft, **_settings(context)))
 
 
 def add_responses(context: BuildContext, task: ResponsesTask) -> None:
@@ -66,16 +68,14 @@ def add_responses(context: BuildContext, task: ResponsesTask) -> None:
     _write_sums(context, task, added([_read_sums(context, part) for part in parts]))
 
 
-def draft_responses(context: BuildContext, first: ResponsesTask) -> ClubDraft:
-    """What the first sums of the whole club say."""
-    return draft_of(_read_sums(context, first), **_settings(context))
-
-
 def draw_responses(context: BuildContext, second: ResponsesTask) -> pl.DataFrame:
     """What the responses of a state's club have in common, of both sums of the whole."""
-    assert second.draft is not None
-    first = _read_sums(context, replace(second, draft=None))
-    return drawn_from(first, _read_sums(context, second), second.draft, **_settings(context))
+    first, settings = _first_of_club(context, second), _settings(context)
+    return drawn_from(first, _read_sums(context, second), draft_of(first, **settings), **settings)
+
+
+def _first_of_club(context: BuildContext, task: ResponsesTask) -> Sums:
+    return _read_sums(context, replace(task, section=Section(), is_second=False))
 
 
 def _settings(context: BuildContext) -> dict[str, Any]:

@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from pipeline.inbox.inbox import InboxFile
     from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
-    from pipeline.stages.responses import ClubDraft
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -117,18 +116,17 @@ def _by_executor(function: Callable[[Executor, S, T], R], mapper: Mapper, shared
 
 def responses_over(mapper: Mapper, context: BuildContext, rows: KeptRows) -> pl.DataFrame:
     """What the responses of a state's club have in common, drawn from two sums of what each section tells."""
-    first = _summed(mapper, context, rows, None)
-    draft: ClubDraft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, [first]))
-    second = _summed(mapper, context, rows, draft)
+    _summed(mapper, context, rows, is_second=False)
+    second = _summed(mapper, context, rows, is_second=True)
     club: pl.DataFrame = next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, [second]))
     return club
 
 
-def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, draft: ClubDraft | None) -> ResponsesTask:
+def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, *, is_second: bool) -> ResponsesTask:
     """Write the sums of each section, and add them in a tree up to those of the club; returns the task of these."""
 
     def carry_out(step: str, of: int, added_from: int = 1) -> None:
-        tasks = [ResponsesTask(rows, Section(number, of), draft, added_from) for number in range(of)]
+        tasks = [ResponsesTask(rows, Section(number, of), is_second, added_from) for number in range(of)]
         for _ in mapper(_later(f"pipeline.refresh.sections:{step}"), context, tasks):
             pass
 
@@ -138,7 +136,7 @@ def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, draft: ClubDr
         fewer = max(1, of // _ADDED_AT_ONCE)
         carry_out("add_responses", fewer, of)
         of = fewer
-    return ResponsesTask(rows, Section(), draft)
+    return ResponsesTask(rows, Section(), is_second)
 
 
 #: The sums of so many sections a worker adds at once.

@@ -38,7 +38,8 @@ def write_database(built: Path, here: Path, registry: Registry = BUILT_IN) -> No
 def _write(built: Path, file: Path, registry: Registry) -> None:
     n_files = {table: len(files_below(table_folder(built, table))) for table in TABLES}
     filled = {table: _is_view(table, n_files) for table in TABLES if n_files[table]}
-    with connect(file) as connection:
+    # A worker has one core, and each thread holds what it sorts.
+    with connect(file, threads=1) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
