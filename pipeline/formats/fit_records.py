@@ -215,26 +215,21 @@ def _fields(definition: bytes) -> Iterator[tuple[int, int, int]]:
 
 # --- Checksum --------------------------------------------------------------------------------------------------------
 
-#: Bytes of a row: all rows are taken forward together, then joined one after the other.
-_ROW = 128
-
 
 def checksum(content: bytes) -> int:
-    """CRC-16 of FIT, many rows at a time; 0 over a file together with its own checksum.
+    """CRC-16 of FIT, of all pairs of neighbouring parts at once; 0 over a file together with its own checksum.
 
     The checksum is linear: leading zeros change nothing, and that of two parts is that of the first, taken forward
-    over as many zeros as the second has bytes, xor that of the second.
+    over as many zeros as the second has bytes, xor that of the second. The step over two bytes that begins it can as
+    well be the last, since steps commute.
     """
-    padded = bytes(-len(content) % _ROW) + content
-    words = np.ascontiguousarray(np.frombuffer(padded, "<u2").reshape(-1, _ROW // 2).T)
-    forward = _forward(2)
-    rows = np.zeros(words.shape[1], np.uint16)
-    for word in words:
-        rows = forward[rows ^ word]
-    over_row, whole = _forward(_ROW), 0
-    for row in rows.tolist():
-        whole = int(over_row[whole]) ^ row
-    return whole
+    parts, n_bytes = np.frombuffer(bytes(len(content) % 2) + content, "<u2"), 2
+    while len(parts) > 1:
+        if len(parts) % 2:
+            parts = np.concatenate([np.zeros(1, np.uint16), parts])
+        parts = _forward(n_bytes)[parts[::2]] ^ parts[1::2]
+        n_bytes *= 2
+    return int(_forward(2)[parts].sum())
 
 
 def has_right_checksums(link: bytes) -> bool:
@@ -249,13 +244,11 @@ def has_right_checksums(link: bytes) -> bool:
 
 @cache
 def _forward(n_bytes: int) -> npt.NDArray[np.uint16]:
-    """Where each checksum is after so many zero bytes."""
+    """Where each checksum is after so many zero bytes, a power of two."""
     if n_bytes == 2:
         table = np.arange(2**16, dtype=np.uint16)
         for _ in range(16):
             table = (table >> np.uint16(1)) ^ (table & np.uint16(1)) * np.uint16(0xA001)
         return table
-    step, table = _forward(2), np.arange(2**16, dtype=np.uint16)
-    for _ in range(n_bytes // 2):
-        table = step[table]
-    return table
+    half = _forward(n_bytes // 2)
+    return np.asarray(half[half])

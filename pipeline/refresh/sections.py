@@ -9,26 +9,26 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline import ATHLETE, stages_of, tables_of
+from pipeline import ALONE, ATHLETE, stages_of, tables_of
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
+from pipeline.methods.club_draft import ClubDraft
 from pipeline.refresh.context import RUN, BuildContext, ResponsesTask, SectionTask, changes_of, own_of
 from pipeline.stages.responses import Sums, added, draft_of, drawn_from, sums_of
 from pipeline.store.bundles import read_bundle, write_bundle
 from pipeline.store.known import KeptRows, of_files, write_part
-from pipeline.store.sections import Section
 from pipeline.tables import empty
 
 
 def gather(context: BuildContext, task: SectionTask) -> None:
     """Write the rows of a section of the club into the state being built, for each table of these stages."""
     new: dict[str, list[pl.DataFrame]] = defaultdict(list)
-    for file in files_below(context.built / own_of(task.section, after_club=task.after_club)):
+    for file in files_below(context.built / own_of(task.section, task.in_round)):
         for table, rows in read_bundle(file.parent, file.name).items():
             new[table].append(rows)
     recomputed = read_bundle(context.built, changes_of(task.section))["recomputed"]
-    without = dict.fromkeys(tables_of(ATHLETE, after_club=task.after_club), frozenset(recomputed["athlete_id"]))
-    if not task.after_club:
+    without = dict.fromkeys(tables_of(ATHLETE, task.in_round), frozenset(recomputed["athlete_id"]))
+    if task.in_round == ALONE:
         without |= dict.fromkeys(of_files(), frozenset(recomputed.filter("is_touched")["athlete_id"]))
     for table, athletes in without.items():
         frames = [*_stays(context.known, table, task, athletes), *new[table]]
@@ -38,7 +38,7 @@ def gather(context: BuildContext, task: SectionTask) -> None:
 def _stays(
     known: KeptRows | None, table: str, task: SectionTask, athletes: frozenset[str | None]
 ) -> list[pl.DataFrame]:
-    if known is None:
+    if known is None or task.of_everyone:
         return []
     without = athletes | {one for one in known.athletes(task.section) if not task.section.holds(one)}
     stays = known.of_athletes(table, task.section, without, others=True)
@@ -58,8 +58,7 @@ def nothing(settings: Settings) -> dict[str, pl.DataFrame]:
 
 def tell_responses(context: BuildContext, task: ResponsesTask) -> None:
     """Write what a section of the club adds to its responses."""
-    draft = draft_of(_first_of_club(context, task), **_settings(context)) if task.is_second else None
-    _write_sums(context, task, sums_of(task.rows.of("responses", task.section), draft, **_settings(context)))
+    _write_sums(context, task, sums_of(task.rows.of("responses", task.section), task.draft, **_settings(context)))
 
 
 def add_responses(context: BuildContext, task: ResponsesTask) -> None:
@@ -68,14 +67,16 @@ def add_responses(context: BuildContext, task: ResponsesTask) -> None:
     _write_sums(context, task, added([_read_sums(context, part) for part in parts]))
 
 
+def draft_responses(context: BuildContext, first: ResponsesTask) -> ClubDraft:
+    """What the first sums of the whole club say."""
+    return draft_of(_read_sums(context, first), **_settings(context))
+
+
 def draw_responses(context: BuildContext, second: ResponsesTask) -> pl.DataFrame:
     """What the responses of a state's club have in common, of both sums of the whole."""
-    first, settings = _first_of_club(context, second), _settings(context)
-    return drawn_from(first, _read_sums(context, second), draft_of(first, **settings), **settings)
-
-
-def _first_of_club(context: BuildContext, task: ResponsesTask) -> Sums:
-    return _read_sums(context, replace(task, section=Section(), is_second=False))
+    assert second.draft is not None
+    first = _read_sums(context, replace(second, draft=None))
+    return drawn_from(first, _read_sums(context, second), second.draft, **_settings(context))
 
 
 def _settings(context: BuildContext) -> dict[str, Any]:

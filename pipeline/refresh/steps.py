@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from importlib import import_module
 from itertools import chain
@@ -16,8 +17,8 @@ import polars as pl
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
     Athlete,
+    AthleteTask,
     BuildContext,
-    DriftTask,
     Measured,
     ResponsesTask,
     RunContext,
@@ -34,6 +35,7 @@ from pipeline.workers.process import Limits
 
 if TYPE_CHECKING:
     from pipeline.inbox.inbox import InboxFile
+    from pipeline.methods.club_draft import ClubDraft
     from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
 
@@ -51,6 +53,7 @@ class Executor:
     Attributes:
         measure: the file-level stages, for each shard.
         analyse: the athlete-level stages that need nothing of the club, for each athlete.
+        respond: those that need which runs the club's responses are drawn from, with the day before which they began.
         analyse_after_club: the others, with what the club's responses have in common.
         gather: the rows of each section of the club, from bundles and from what is known.
         club_responses: what the responses of a state's club have in common.
@@ -63,7 +66,8 @@ class Executor:
 
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Bundle]]
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
-    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
+    respond: Callable[[BuildContext, Sequence[AthleteTask], date | None], Iterator[Bundle]]
+    analyse_after_club: Callable[[BuildContext, Sequence[AthleteTask], pl.DataFrame], Iterator[Bundle]]
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
     club_responses: Callable[[BuildContext, KeptRows], pl.DataFrame]
     finish: Callable[[BuildContext], None]
@@ -84,7 +88,10 @@ class Executor:
 def executor_over(mapper: Mapper) -> Executor:
     """The steps, mapped by workers."""
 
-    def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
+    def respond(context: BuildContext, tasks: Sequence[AthleteTask], until: date | None) -> Iterator[Bundle]:
+        return mapper(partial(_later("pipeline.refresh.athlete:respond"), until=until), context, tasks)
+
+    def analyse_after_club(context: BuildContext, tasks: Sequence[AthleteTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
     def outcome(context: BuildContext, before: Path | None) -> Outcome:
@@ -100,6 +107,7 @@ def executor_over(mapper: Mapper) -> Executor:
     return Executor(
         partial(measure_over, mapper),
         partial(mapper, _later("pipeline.refresh.athlete:analyse")),
+        respond,
         analyse_after_club,
         partial(mapper, _later("pipeline.refresh.sections:gather")),
         partial(responses_over, mapper),
@@ -116,17 +124,18 @@ def _by_executor(function: Callable[[Executor, S, T], R], mapper: Mapper, shared
 
 def responses_over(mapper: Mapper, context: BuildContext, rows: KeptRows) -> pl.DataFrame:
     """What the responses of a state's club have in common, drawn from two sums of what each section tells."""
-    _summed(mapper, context, rows, is_second=False)
-    second = _summed(mapper, context, rows, is_second=True)
+    first = _summed(mapper, context, rows, None)
+    draft: ClubDraft = next(mapper(_later("pipeline.refresh.sections:draft_responses"), context, [first]))
+    second = _summed(mapper, context, rows, draft)
     club: pl.DataFrame = next(mapper(_later("pipeline.refresh.sections:draw_responses"), context, [second]))
     return club
 
 
-def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, *, is_second: bool) -> ResponsesTask:
+def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, draft: ClubDraft | None) -> ResponsesTask:
     """Write the sums of each section, and add them in a tree up to those of the club; returns the task of these."""
 
     def carry_out(step: str, of: int, added_from: int = 1) -> None:
-        tasks = [ResponsesTask(rows, Section(number, of), is_second, added_from) for number in range(of)]
+        tasks = [ResponsesTask(rows, Section(number, of), draft, added_from) for number in range(of)]
         for _ in mapper(_later(f"pipeline.refresh.sections:{step}"), context, tasks):
             pass
 
@@ -136,7 +145,7 @@ def _summed(mapper: Mapper, context: BuildContext, rows: KeptRows, *, is_second:
         fewer = max(1, of // _ADDED_AT_ONCE)
         carry_out("add_responses", fewer, of)
         of = fewer
-    return ResponsesTask(rows, Section(), is_second)
+    return ResponsesTask(rows, Section(), draft)
 
 
 #: The sums of so many sections a worker adds at once.

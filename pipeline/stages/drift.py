@@ -352,7 +352,8 @@ def _lists(parts: Sequence[Array]) -> pl.Series:
     """The rows of arrays of several widths as lists. Built one by one they would take longer than the fit."""
     widths = np.repeat([part.shape[1] for part in parts], [len(part) for part in parts])
     values, begins = np.concatenate([part.ravel() for part in parts]), np.concatenate([[0], np.cumsum(widths)])
-    return pl.Series(pa.LargeListArray.from_arrays(pa.array(begins, pa.int64()), pa.array(values)))
+    # Brought to Arrow by Polars: Arrow's own way loads pandas first, where it is installed, for a quarter of a second.
+    return pl.Series(pa.LargeListArray.from_arrays(pl.Series(begins).to_arrow(), pl.Series(values).to_arrow()))
 
 
 def _root(covariance: Array) -> Array:

@@ -7,7 +7,7 @@ is drawn from these, for athletes whose own runs tell little.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
+from pipeline.methods.club_draft import ClubDraft
 from pipeline.methods.design import (
     CAUSES,
     PACE_VARIANCE,
@@ -40,6 +41,7 @@ def responses(
     inclusion: Inclusion,
     speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
+    of_runs: Collection[str] | None = None,
 ) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
@@ -49,10 +51,13 @@ def responses(
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
             exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
+        of_runs: which runs enter; None for all.
 
     Returns:
         Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
     """
+    if of_runs is not None:
+        splits = splits.filter(pl.col("run_id").is_in(list(of_runs)))
     rows: list[dict[str, object]] = []
     for entry in entries(splits, inclusion):
         if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
@@ -103,19 +108,6 @@ EXACT = 1e-6
 #: Sums over athletes by what they are of: a kind, a metric, and a cause or a source of speed.
 Sums = dict[tuple[str, str, str | None], Array]
 PLAIN, OWN, OTHER = "plain", "own", "other"
-
-
-@dataclass(frozen=True)
-class ClubDraft:
-    """What first sums say, before the second are taken.
-
-    Attributes:
-        between: variance between athletes, by metric and cause.
-        weights: of the sizes of the error, by source of speed.
-    """
-
-    between: Mapping[tuple[str, str], float]
-    weights: Mapping[str | None, Array]
 
 
 def club_responses(

