@@ -62,7 +62,8 @@ def _filled(built: Path) -> dict[str, bool]:
 
 def _write(built: Path, file: Path, registry: Registry) -> None:
     filled = _filled(built)
-    with connect(file) as connection:
+    # A worker has one core, and each thread holds what it sorts.
+    with connect(file, threads=1) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
