@@ -94,8 +94,8 @@ def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run_and_
         club.put(name, content)
         (inbox / name).write_bytes(content)
     words = ("refresh", "--inbox", str(inbox), "--store", str(store), "--jobs", "1")
-    first = subprocess.run([sys.executable, "-m", "pipeline", *words], capture_output=True, text=True, check=False)
-    assert first.returncode == 0, first.stderr
+    first = CliRunner().invoke(main, words)
+    assert first.exit_code == 0, first.stderr
     club.refresh()
     assert different(published(store), published(club.store)) == []
 
