@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import zipfile
 from pathlib import Path
 
@@ -57,6 +58,15 @@ def test_the_same_rows_give_the_same_bytes_and_nothing_is_left_next_to_them(tmp_
     ]
     assert inside[0] == inside[1]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.xlsx", "b.xlsx"]
+
+
+def test_a_kill_leaves_no_readings_in_the_temporary_folder_since_nothing_is_written_there(
+    demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "not there"))
+    tables = {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splits": demo.table("splits")}
+    write_exports(tmp_path / "out", tables)
+    assert openpyxl.load_workbook(tmp_path / "out" / "splitdrift.xlsx")["splits"].max_row > 100
 
 
 def test_a_type_that_a_long_sheet_cannot_hold_is_named(tmp_path: Path):
