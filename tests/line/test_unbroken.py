@@ -135,7 +135,7 @@ def dying_after(n_changes: float) -> Iterator[list[str]]:
         yield changes
 
 
-@pytest.mark.parametrize("n_kills", [3, pytest.param(30, marks=depth)])
+@pytest.mark.parametrize("n_kills", [3, pytest.param(25, marks=depth)])
 def test_killed_after_any_change_on_the_disk_a_refresh_leaves_a_whole_state_and_the_next_one_finishes(
     refreshed_club: Nights, n_kills: int
 ):

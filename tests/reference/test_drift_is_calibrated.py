@@ -34,7 +34,8 @@ NUMBERS = {
     "warm_up_effect_pct": 0.0,
 }
 CLUB = EXACTLY_MEASURED.but(n_athletes=500)
-PART = CLUB.but(n_athletes=220)
+#: With 150 athletes intervals that hold the truth at most 87 times of a hundred are found out; with 500, at most 89.
+PART = CLUB.but(n_athletes=150)
 
 
 @dataclass(frozen=True)
@@ -83,11 +84,14 @@ def assert_between(observed: Share, lowest: float, highest: float, what: str) ->
 
 
 @pytest.mark.parametrize("n_athletes", [60, pytest.param(500, marks=depth)])
-def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth(n_athletes: int):
+def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth_and_two_percent_in_ten_kilometres_is_seen(
+    n_athletes: int,
+):
     """Hills, fading pace, losses, runs of 5 to 40 km, errors that correlate by half."""
     rows = analysed(CLUB.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 1)
     assert len(rows) >= 0.99 * n_athletes
     assert_between(share(rows, holds(2.0)), 92, 97, "coverage")
+    assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
     bias = rows["drift_pct_per_10km"].mean() - 2.0
     assert abs(bias) < 0.05 * np.sqrt(500 / n_athletes), f"bias {bias:.3f} % per 10 km"
 
@@ -157,12 +161,6 @@ def test_an_athlete_who_only_does_that_seldom_raises_an_alarm(what: str, season:
     assert raw > 1, f"raw change {raw:.2f} % per 10 km: the case is no test"
 
 
-@pytest.mark.parametrize("n_athletes", [60, pytest.param(220, marks=depth)])
-def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen(n_athletes: int):
-    rows = analysed(PART.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 4)
-    assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
-
-
 @depth
 def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slows():
     """Burns, Zendler and Zernicke 2019, doi 10.1152/japplphysiol.00374.2018: over 100 km of road cadence rises by 5.6
@@ -204,8 +202,8 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
     "season",
     [
         PART.but(fade_pct=-5.0, n_athletes=60),
-        pytest.param(PART.but(fade_pct=-5.0), marks=depth),
-        pytest.param(PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
+        pytest.param(PART.but(fade_pct=-5.0, n_athletes=220), marks=depth),
+        pytest.param(PART.but(late_climb_pct=3.0, n_athletes=220).with_contact(per_slope=0.01), marks=depth),
     ],
     ids=["slow_of_few", "slow", "climb"],
 )
@@ -244,7 +242,7 @@ def test_the_onset_is_found_within_two_kilometres_where_eight_or_more_lie_beyond
 
 def long_runs(km: int, rho: float, **contact: float) -> Season:
     """Athletes with twelve runs of the same length, everything at once; fewer of them the longer it takes."""
-    return CLUB.but(n_athletes={24: 80, 30: 60, 42: 45, 60: 40}[km], km=(km, km)).with_contact(rho=rho, **contact)
+    return CLUB.but(n_athletes={24: 40, 30: 30, 42: 25, 60: 20}[km], km=(km, km)).with_contact(rho=rho, **contact)
 
 
 def analysed_runs(season: Season, seed: int) -> pl.DataFrame:
@@ -256,22 +254,20 @@ HAS_ONSET = pl.col("onset_km").is_not_null()
 
 
 @pytest.mark.parametrize(
-    ("km", "rho", "share_of_athletes"),
+    ("km", "rho"),
     [
-        (30, 0.5, 0.5),
-        *(pytest.param(*case, 1.0, marks=depth) for case in product([24, 30, 42, 60], [0.0, 0.5, 0.8])),
+        (30, 0.5),
+        *(pytest.param(*case, marks=depth) for case in product([24, 30, 42, 60], [0.0, 0.5, 0.8]) if case != (30, 0.5)),
     ],
 )
-def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_of_a_hundred(
-    km: int, rho: float, share_of_athletes: float
-):
+def test_a_run_that_drifts_along_a_straight_line_gets_an_onset_in_at_most_four_of_a_hundred(km: int, rho: float):
     """Runs that drift by 3 % per 10 km and runs that hold, together. Of runs of 24 km some lose too many splits.
 
-    With 2,600 to 3,600 runs each it is 1.3 to 1.9 %, and no end of a Wilson interval beyond 2.5 %.
+    The end of the Wilson interval has to lie below: fewer runs would not hide that onsets are too many. With 2,600 to
+    3,600 each it was 1.3 to 1.9 %, and no such end beyond 2.5 %.
     """
-    seasons = [long_runs(km, rho, drift_pct=drift_pct) for drift_pct in (3.0, 0.0)]
-    rows = pl.concat(analysed_runs(one.but(n_athletes=round(share_of_athletes * one.n_athletes)), 9) for one in seasons)
-    assert len(rows) > 900 * share_of_athletes
+    rows = pl.concat(analysed_runs(long_runs(km, rho, drift_pct=drift_pct), 9) for drift_pct in (3.0, 0.0))
+    assert len(rows) > 450
     given = share(rows, HAS_ONSET)
     assert given.high <= 4, f"onset in straight runs of {km} km, errors correlated by {rho}: {given}"
 
@@ -290,7 +286,7 @@ def test_the_onset_of_a_single_marathon_is_mostly_found_within_two_kilometres(
     drift_pct: float, rho: float, mostly: float
 ):
     """From km 25 of 42 on contact time rises, before it does not."""
-    rows = analysed_runs(long_runs(42, rho, drift_pct=drift_pct, onset_km=25.0).but(n_athletes=25), 10)
+    rows = analysed_runs(long_runs(42, rho, drift_pct=drift_pct, onset_km=25.0), 10)
     given = rows.filter(HAS_ONSET)
     assert_between(share(rows, HAS_ONSET), mostly, 100, "onsets found")
     assert (given["onset_km"] - 25.0).abs().median() <= 2
@@ -300,7 +296,7 @@ def test_the_onset_of_a_single_marathon_is_mostly_found_within_two_kilometres(
 
 def test_a_pace_that_breaks_gives_the_metric_that_follows_it_no_onset():
     """From km 25 on the athlete slows by 8 % per 10 km, and contact time answers as it does to every pace."""
-    splits = draw(long_runs(42, 0.5, drift_pct=2.0), 11, only=(CONTACT,))
+    splits = draw(long_runs(42, 0.5, drift_pct=2.0).but(n_athletes=45), 11, only=(CONTACT,))
     slowing = np.log1p(-0.08) * np.maximum((splits["km"].to_numpy() - 0.5 - 25) / 10, 0)
     broken = splits.with_columns(
         speed_m_s=pl.col("speed_m_s") * np.exp(slowing), contact_time_ms=pl.col(CONTACT) * np.exp(-0.6 * slowing)
