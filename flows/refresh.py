@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -22,15 +23,15 @@ from prefect.futures import PrefectFuture
 from prefect.settings import PREFECT_API_URL
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from pipeline import ATHLETE, CLUB, stages_of
+from pipeline import ALONE, ATHLETE, CLUB, OF_CLUB, OF_RUNS, stages_of
 from pipeline.core.errors import UsageError
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh import WORKER_LOADS
 from pipeline.refresh.context import (
     Athlete,
+    AthleteTask,
     BuildContext,
-    DriftTask,
     SampledRuns,
     SectionTask,
     Shard,
@@ -98,9 +99,9 @@ _OPTIONS: dict[str, Any] = {
 }
 
 
-def task_name(level: str, *, after_club: bool | None = None) -> str:
-    """The name of the task that runs the stages of a level: that of the first."""
-    return stages_of(level, after_club=after_club)[0].name
+def task_name(level: str, in_round: str | None = None) -> str:
+    """The name of the task that runs the stages of a level, or of a round over athletes: that of the first."""
+    return stages_of(level, in_round)[0].name
 
 
 @task(name="recording", **_OPTIONS)
@@ -141,7 +142,7 @@ def splits(context: Sealed[BuildContext], sampled: Sequence[SampledRuns]) -> lis
     return [bundle_of(context.content, cut(context.content, runs)) for runs in sampled]
 
 
-@task(name=task_name(ATHLETE, after_club=False), **_OPTIONS)
+@task(name=task_name(ATHLETE, ALONE), **_OPTIONS)
 def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) -> list[Bundle]:
     """The athlete-level stages of a batch of athletes that need nothing of the club."""
     from pipeline.refresh.athlete import analyse
@@ -149,14 +150,24 @@ def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) ->
     return [analyse(context.content, athlete) for athlete in batch.content]
 
 
-@task(name=task_name(ATHLETE, after_club=True), **_OPTIONS)
+@task(name=task_name(ATHLETE, OF_RUNS), **_OPTIONS)
+def athletes_of_runs(
+    context: Sealed[BuildContext], batch: Sealed[Sequence[AthleteTask]], until: Sealed[date | None]
+) -> list[Bundle]:
+    """Those that need which runs the club's responses are drawn from."""
+    from pipeline.refresh.athlete import respond
+
+    return [respond(context.content, athlete, until.content) for athlete in batch.content]
+
+
+@task(name=task_name(ATHLETE, OF_CLUB), **_OPTIONS)
 def athletes_after_club(
-    context: Sealed[BuildContext], batch: Sealed[Sequence[DriftTask]], club: Sealed[pl.DataFrame]
+    context: Sealed[BuildContext], batch: Sealed[Sequence[AthleteTask]], club: Sealed[pl.DataFrame]
 ) -> list[Bundle]:
     """The other athlete-level stages of a batch of athletes."""
     from pipeline.refresh.athlete import analyse_after_club
 
-    return [analyse_after_club(context.content, drift_task, club.content) for drift_task in batch.content]
+    return [analyse_after_club(context.content, athlete, club.content) for athlete in batch.content]
 
 
 @task(name=task_name(CLUB), **_OPTIONS)
@@ -205,8 +216,11 @@ def refresh(request: Given) -> Path:
     def analyse(context: BuildContext, everyone: Sequence[Athlete]) -> Iterator[Bundle]:
         return chain.from_iterable(athletes.map(_shared(context), of_athletes(everyone)).result())
 
+    def respond(context: BuildContext, tasks: Sequence[AthleteTask], until: date | None) -> Iterator[Bundle]:
+        return chain.from_iterable(athletes_of_runs.map(_shared(context), of_athletes(tasks), _shared(until)).result())
+
     def analyse_after_club(
-        context: BuildContext, tasks: Sequence[DriftTask], responses: pl.DataFrame
+        context: BuildContext, tasks: Sequence[AthleteTask], responses: pl.DataFrame
     ) -> Iterator[Bundle]:
         futures = athletes_after_club.map(_shared(context), of_athletes(tasks), _shared(responses))
         return chain.from_iterable(futures.result())
@@ -226,6 +240,7 @@ def refresh(request: Given) -> Path:
     executor = Executor(
         measure_all,
         analyse,
+        respond,
         analyse_after_club,
         gather,
         partial(responses_over, here),

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 #: What a stage needs to be computed: one file, the splits of one athlete, the tables of the whole club; or, on demand,
 #: the published tables.
 FILE, ATHLETE, CLUB, ON_DEMAND = "file", "athlete", "club", "on demand"
+#: The rounds over athletes: what of the whole club the stages of each take besides the athlete's own tables.
+ALONE, OF_RUNS, OF_CLUB = "alone", "of_runs", "of_club"
 
 
 @dataclass(frozen=True)
@@ -55,16 +57,17 @@ class Stage:
     Attributes:
         name: the one word that finds everything about it.
         level: `FILE`, `ATHLETE`, `CLUB` or `ON_DEMAND`.
-        after_club: of an athlete-level stage: it also takes, as `club`, what the responses of the whole club have in
-            common, and as `metrics`, the metrics to estimate. It runs after all athletes have been through the stages
-            without this; where the club's responses changed in a metric, for all athletes in that metric. Its tables
-            have a column `metric`.
+        round: of an athlete-level stage. One of those `ALONE` needs nothing of the club. One `OF_RUNS` takes, as
+            `of_runs`, the athlete's runs before the day up to which the club's responses are drawn; where that is
+            another day than before, it runs for all athletes. One `OF_CLUB` takes, as `club`, what the responses of the
+            whole club have in common, and as `metrics`, the metrics to estimate; where the club's responses changed in
+            a metric, it runs for all athletes in that metric. Its tables have a column `metric`.
     """
 
     name: str
     level: str
     functions: tuple[Function, ...]
-    after_club: bool = False
+    round: str = ALONE
 
     @property
     def writes(self) -> tuple[str, ...]:
@@ -117,12 +120,12 @@ STAGES = (
     )),
     Stage("responses", ATHLETE, (
         Function("responses", ("splits",), ("responses",), ("inclusion", "speed_error_pct", "warm_up_effect_pct")),
-    )),
+    ), OF_RUNS),
     Stage("drift", ATHLETE, (
         Function("drift", ("splits",), ("run_drift", "athlete_drift"),
                  ("inclusion", "max_collinearity", "seed", "speed_error_pct", "warm_up_effect_pct", "slope_error_pct",
                   "rough_slope_error_pct")),
-    ), after_club=True),
+    ), OF_CLUB),
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("corrections", CLUB, (
@@ -163,9 +166,9 @@ STAGES = (
 )  # fmt: skip
 
 
-def stages_of(level: str, *, after_club: bool | None = None) -> list[Stage]:
-    """The stages of a level in their order; all of them, or those of one of the two rounds over athletes."""
-    return [stage for stage in STAGES if stage.level == level and after_club in (None, stage.after_club)]
+def stages_of(level: str, in_round: str | None = None) -> list[Stage]:
+    """The stages of a level in their order; all of them, or those of one of the rounds over athletes."""
+    return [stage for stage in STAGES if stage.level == level and in_round in (None, stage.round)]
 
 
 def stage_named(name: str) -> Stage:
@@ -174,9 +177,9 @@ def stage_named(name: str) -> Stage:
     return stage
 
 
-def tables_of(level: str, *, after_club: bool | None = None) -> list[str]:
+def tables_of(level: str, in_round: str | None = None) -> list[str]:
     """The tables that come out of the stages of a level, in order."""
-    return [table for stage in stages_of(level, after_club=after_club) for table in stage.writes]
+    return [table for stage in stages_of(level, in_round) for table in stage.writes]
 
 
 # --- For notebooks and scripts ----------------------------------------------------------------------------------------

@@ -179,6 +179,8 @@ class Checked:
 
     def require(self, holds: pl.Series, column: str, expected: str) -> None:
         """Take out the rows that break a rule, with what was found in a column and what was expected."""
+        if holds.all():  # seen sooner than which rows break it
+            return
         for line, found in self.rows.filter(~holds).select("line", column).iter_rows():
             said = "nothing" if found is None else f"'{found}'"
             text = f"{self.name}, line {line}: {column} is {said}; expected {expected}. The line is not used."

@@ -8,7 +8,7 @@ else in UTC.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -91,17 +91,30 @@ def read_lists(folder: Path) -> Lists:
     """
     columns = _columns_text(folder)
     files = {name: _checked(folder, name, columns) for name in LISTS}
-    shoes = _shoes(files["shoes.csv"])
+    shoes = _used(_shoes, files["shoes.csv"])
     rows = {
-        "roster.csv": _athletes(files["roster.csv"]),
-        "sessions.csv": _sessions(files["sessions.csv"], shoes),
+        "roster.csv": _used(_athletes, files["roster.csv"]),
+        "sessions.csv": _used(_sessions, files["sessions.csv"], shoes),
         "shoes.csv": shoes,
-        "strikes.csv": _strikes(files["strikes.csv"]),
-        "complaints.csv": _complaints(files["complaints.csv"]),
-        "events.csv": _events(files["events.csv"]),
+        "strikes.csv": _used(_strikes, files["strikes.csv"]),
+        "complaints.csv": _used(_complaints, files["complaints.csv"]),
+        "events.csv": _used(_events, files["events.csv"]),
     }
     names = {name: file.name for name, file in files.items()}
     return Lists(rows, names, tuple(text for file in files.values() for text in file.notices))
+
+
+#: What becomes of a list without rows.
+_NO_ROWS: dict[Callable[..., pl.DataFrame], pl.DataFrame] = {}
+
+
+def _used(judge: Callable[..., pl.DataFrame], listed: Checked, *more: pl.DataFrame) -> pl.DataFrame:
+    """The rows of a list that are used. Most inboxes have few lists: what an absent one gives is worked out once."""
+    if not listed.rows.is_empty():
+        return judge(listed, *more)
+    if judge not in _NO_ROWS:
+        _NO_ROWS[judge] = judge(listed, *more)
+    return _NO_ROWS[judge]
 
 
 def _sessions(listed: Checked, shoes: pl.DataFrame) -> pl.DataFrame:

@@ -34,12 +34,15 @@ class Pages:
         built: folder of the state being built, its tables written.
         before: folder of a state whose pages may be taken over; None for none.
         token: different for every state, even where a folder name is reused.
+        samples: folder of the state whose samples are read, if not of `built`: of one that is complete they are
+            compared with their digests.
     """
 
     built: Path
     before: Path | None
     settings: Settings
     token: str
+    samples: Path | None = None
 
     @cached_property
     def units(self) -> Units:

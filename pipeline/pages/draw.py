@@ -29,7 +29,7 @@ from jinja2.ext import Extension
 
 from pipeline.core.catalogue import catalogue
 from pipeline.core.code import code_digest
-from pipeline.core.places import files_below, read_frames, written_here
+from pipeline.core.places import written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
@@ -46,7 +46,7 @@ from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
 from pipeline.store.history import RECORD
-from pipeline.store.layout import partition, run_of
+from pipeline.store.layout import files_of, partition, read_files, run_of
 
 FOLDER = Path("pages")
 #: So many runs have their samples in memory at once.
@@ -137,9 +137,10 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> Non
 
 
 def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
-    """The traces of some of an athlete's runs; their files are read at once, which costs half."""
-    files = {run_of(file): file for file in files_below(pages.built / partition("samples", athlete_id))}
-    samples = read_frames([files[run_id] for run_id in run_ids], ["run_id", *traces_read(pages.settings.registry)])
+    """The traces of some of an athlete's runs."""
+    state, columns = pages.samples or pages.built, ["run_id", *traces_read(pages.settings.registry)]
+    files = {run_of(Path(name)): name for name in files_of(state, partition("samples", athlete_id))}
+    samples = read_files(state, [files[run_id] for run_id in run_ids], columns)
     lengths = samples["run_id"].rle().struct.field("len").to_numpy()
     return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist(), pages.settings.registry)
 

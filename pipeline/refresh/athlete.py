@@ -6,16 +6,18 @@ Splits are read back from the state being built: between processes only names an
 from __future__ import annotations
 
 import hashlib
+from datetime import date
 from pathlib import Path
 
 import polars as pl
 
-from pipeline import ATHLETE, stages_of
+from pipeline import ALONE, ATHLETE, OF_CLUB, OF_RUNS, stages_of
 from pipeline.core.places import files_below, remove_tree
 from pipeline.core.resources import own_version
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, own_of
+from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Measured, own_of
 from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings
+from pipeline.refresh.settled import runs_before
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
 from pipeline.store.generations import link_tree
 from pipeline.store.known import KeptRows, of_files
@@ -43,26 +45,33 @@ def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
         else:  # runs may be rejected after their samples were written
             remove_tree(context.built / partition("samples", athlete.athlete_id or ""))
     if has_runs and athlete.athlete_id is not None:
-        tables |= _tables(context, athlete.athlete_id, after_club=False)
-    return _bundle(context, athlete.athlete_id, tables, after_club=False, has_runs=has_runs)
+        tables |= _tables(context, athlete.athlete_id, ALONE)
+    return _bundle(context, athlete.athlete_id, tables, ALONE, has_runs=has_runs)
 
 
-def analyse_after_club(context: BuildContext, task: DriftTask, club: pl.DataFrame) -> Bundle:
+def respond(context: BuildContext, task: AthleteTask, until: date | None) -> Bundle:
+    """Run the stages that need which runs began before a day (`settled.py`); returns a bundle of their tables."""
+    runs = context.kept.of_athletes("runs", section_of(task.athlete_id, context.n_sections), {task.athlete_id})
+    of_runs = runs_before(runs, until)["run_id"].to_list()
+    return _bundle(context, task.athlete_id, _tables(context, task.athlete_id, OF_RUNS, of_runs=of_runs), OF_RUNS)
+
+
+def analyse_after_club(context: BuildContext, task: AthleteTask, club: pl.DataFrame) -> Bundle:
     """Run the stages that also need what the club's responses have in common; returns a bundle of their tables."""
-    tables = _tables(context, task.athlete_id, after_club=True, club=club, metrics=task.metrics)
-    return _bundle(context, task.athlete_id, tables, after_club=True, has_runs=True)
+    tables = _tables(context, task.athlete_id, OF_CLUB, club=club, metrics=task.metrics)
+    return _bundle(context, task.athlete_id, tables, OF_CLUB)
 
 
 def _bundle(
     context: BuildContext,
     athlete_id: str | None,
     tables: dict[str, pl.DataFrame],
+    in_round: str,
     *,
-    after_club: bool,
-    has_runs: bool,
+    has_runs: bool = True,
 ) -> Bundle:
     digest = hashlib.sha256(repr(athlete_id).encode()).hexdigest()[:32]
-    name = f"{own_of(section_of(athlete_id, context.n_sections), after_club=after_club)}/{digest}"
+    name = f"{own_of(section_of(athlete_id, context.n_sections), in_round)}/{digest}"
     write_bundle(context.built, name, tables)
     return Bundle(name, athlete_id, has_runs)
 
@@ -92,10 +101,10 @@ def _carried(context: BuildContext, known: KeptRows, athlete: Athlete) -> list[M
     return [Measured.of_parts({"recordings": recordings, "runs": runs, **own_rows})]
 
 
-def _tables(context: BuildContext, athlete_id: str, *, after_club: bool, **more: object) -> dict[str, pl.DataFrame]:
+def _tables(context: BuildContext, athlete_id: str, in_round: str, **more: object) -> dict[str, pl.DataFrame]:
     frames = {"splits": read_partitions(context.built, "splits", athlete_id)}
     tables: dict[str, pl.DataFrame] = {}
-    for stage in stages_of(ATHLETE, after_club=after_club):
+    for stage in stages_of(ATHLETE, in_round):
         tables |= stage.tables(frames | tables, settings=context.inbox.settings, **more)
     return tables
 

@@ -11,13 +11,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import chain, groupby
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.inbox.inbox import InboxFile
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Shard, changes_of
+from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Shard, changes_of
 from pipeline.refresh.damage import require_sound_rows
 from pipeline.refresh.steps import Executor
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
@@ -43,6 +44,7 @@ class Refresh:
         keys: of the club now.
         repairs: whether it repairs damage: what would be built on was compared already.
         keeps: whether results are kept for the case of an interrupt.
+        until: the day before which the runs that the club's responses are drawn from began, once it is known.
         club: what the club's responses have in common, once they are known.
         moved: metrics in which every athlete's drift is recomputed.
     """
@@ -53,6 +55,7 @@ class Refresh:
     keys: ClubKeys
     repairs: bool = False
     keeps: bool = False
+    until: date | None = None
     club: pl.DataFrame | None = None
     moved: tuple[str, ...] = ()
 
@@ -60,6 +63,11 @@ class Refresh:
     def has_other_analysis(self) -> bool:
         """Whether the settings of the analysis are others than before."""
         return self.keys.analysis != self.known.keys.analysis
+
+    @property
+    def has_other_runs(self) -> bool:
+        """Whether the club's responses are drawn up to another day than before: everyone's are recomputed."""
+        return self.until != self.known.until
 
 
 @dataclass(frozen=True)
@@ -139,19 +147,31 @@ def measure_section(executor: Executor, refresh: Refresh, section: Section) -> M
     return MeasuredSection(files.filter("is_read").height, len((before - touched) | with_runs), bool(passing))
 
 
+def respond_section(executor: Executor, refresh: Refresh, section: Section) -> None:
+    """Take the athletes of a section through the stages that need which runs the club's responses are drawn from."""
+    everything = tuple(refresh.context.inbox.settings.registry.metric_of)
+    tasks = _tasks(refresh, section, everything if refresh.has_other_runs else ())
+    for _ in executor.respond(refresh.context, tasks, refresh.until):
+        pass
+
+
 def drift_section(executor: Executor, refresh: Refresh, section: Section) -> None:
     """Take the athletes of a section through the stages that need what the club's responses have in common."""
-    context, club = refresh.context, refresh.club
-    assert club is not None
+    assert refresh.club is not None
+    for _ in executor.analyse_after_club(refresh.context, _tasks(refresh, section, refresh.moved), refresh.club):
+        pass
+
+
+def _tasks(refresh: Refresh, section: Section, of_others: tuple[str, ...]) -> list[AthleteTask]:
+    """The athletes of a section who have runs: those recomputed in all metrics, the others in these, if any."""
+    context = refresh.context
     recomputed = frozenset(read_bundle(context.built, changes_of(section))["recomputed"]["athlete_id"])
     everything = tuple(context.inbox.settings.registry.metric_of)
-    tasks = [
-        DriftTask(athlete_id, everything if athlete_id in recomputed else refresh.moved)
+    return [
+        AthleteTask(athlete_id, everything if athlete_id in recomputed else of_others)
         for athlete_id in context.kept.of("runs", section, ["athlete_id"])["athlete_id"].unique().sort()
-        if athlete_id in recomputed or refresh.moved
+        if athlete_id in recomputed or of_others
     ]
-    for _ in executor.analyse_after_club(context, tasks, club):
-        pass
 
 
 # --- Parts -----------------------------------------------------------------------------------------------------------

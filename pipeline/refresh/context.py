@@ -158,11 +158,11 @@ class Athlete:
 
 
 @dataclass(frozen=True)
-class DriftTask:
-    """An athlete to be analysed with what the club's responses have in common, and in which metrics."""
+class AthleteTask:
+    """An athlete to be analysed in one of the rounds that need something of the club, and in which metrics."""
 
     athlete_id: str
-    metrics: tuple[str, ...]
+    metrics: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -170,13 +170,15 @@ class SectionTask:
     """A section of the club whose rows are to be gathered: what is known of it, and what is new.
 
     Attributes:
-        after_club: whether those of the stages that need what the club's responses have in common, or all before.
+        in_round: of which round over athletes; those `ALONE` include what files gave.
         metrics: in which no known rows hold any longer.
+        of_everyone: whether none hold at all.
     """
 
     section: Section
-    after_club: bool
+    in_round: str
     metrics: tuple[str, ...] = ()
+    of_everyone: bool = False
 
 
 @dataclass(frozen=True)
@@ -206,9 +208,9 @@ def changes_of(section: Section) -> str:
     return f"{GATHERED}/changes/{section.number}"
 
 
-def own_of(section: Section, *, after_club: bool) -> str:
-    """The folder of the bundles with what the athletes of a section gave."""
-    return f"{GATHERED}/{'after_club' if after_club else 'own'}/{section.number}"
+def own_of(section: Section, in_round: str) -> str:
+    """The folder of the bundles with what the athletes of a section gave in a round."""
+    return f"{GATHERED}/{in_round}/{section.number}"
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.

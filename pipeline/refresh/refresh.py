@@ -20,6 +20,7 @@ from typing import TypeVar
 
 import polars as pl
 
+from pipeline import ALONE, OF_CLUB, OF_RUNS
 from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
@@ -34,10 +35,12 @@ from pipeline.refresh.by_section import (
     look_at,
     measure_section,
     plan,
+    respond_section,
 )
 from pipeline.refresh.context import BuildContext, RunContext, SectionTask
 from pipeline.refresh.damage import mend_older_states, sound_base
 from pipeline.refresh.duplicates import by_athlete
+from pipeline.refresh.settled import settled_until
 from pipeline.refresh.steps import Executor, executor_over, judge_over
 from pipeline.refresh.unchanged import note_inbox
 from pipeline.stages.corrections import clocks_apart
@@ -54,6 +57,7 @@ from pipeline.workers.pool import FEW_FILES, Mapper, Progress, workers
 
 T = TypeVar("T")
 
+_STARTED = ("started_at_utc",)
 #: With fewer files to be read, results are not kept for the case of an interrupt: reading them again takes seconds.
 WORTH_KEEPING_FILES = 64
 
@@ -170,25 +174,29 @@ def _look(executor: Executor, refresh: Refresh, inbox: Inbox) -> ChangeSummary:
 def _build(executor: Executor, refresh: Refresh, inbox: Inbox, seen: ChangeSummary, progress: Progress | None) -> bool:
     """Make the tables of the next state; returns whether files have to be read again next time."""
     context = refresh.context
-    sections, settings, before = context.sections, context.inbox.settings, refresh.known.rows
+    sections, settings = context.sections, context.inbox.settings
     keeps = seen.n_to_read >= WORTH_KEEPING_FILES and not is_remote(refresh.store)
     measured = _measured(executor, replace(refresh, keeps=keeps), seen, progress)
     remove_older(refresh.store, context.built)
     again = any(one.passing for one in measured)
     if again:
         _require_still_there(inbox)
-    _gather(executor, context, after_club=False)
+    _gather(executor, context, ALONE)
     if inbox.files and not any(one.n_athletes for one in measured):
         raise _nothing_usable(inbox, context.kept.of("recordings", Section()))
 
-    club = executor.club_responses(context, context.kept)
-    responses_before = None if before is None else executor.club_responses(context, before)
-    moved = () if responses_before is None else _moved(responses_before, club, settings.registry)
-    with_club = replace(refresh, club=club, moved=moved)
-    for _ in executor.by_section(drift_section, with_club, sections, context.n_sections):
+    refresh = replace(refresh, until=settled_until(context.kept.of("runs", one, _STARTED) for one in sections))
+    for _ in executor.by_section(respond_section, refresh, sections, context.n_sections):
         pass
-    _gather(executor, context, after_club=True, metrics=moved)
-    write_known(context.built, refresh.keys, inbox.folder, context.n_sections)
+    _gather(executor, context, OF_RUNS, of_everyone=refresh.has_other_runs)
+
+    club, club_before = executor.club_responses(context, context.kept), refresh.known.club
+    moved = () if club_before is None else _moved(club_before, club, settings.registry)
+    refresh = replace(refresh, club=club, moved=moved)
+    for _ in executor.by_section(drift_section, refresh, sections, context.n_sections):
+        pass
+    _gather(executor, context, OF_CLUB, metrics=moved)
+    write_known(context.built, refresh.keys, inbox.folder, context.n_sections, until=refresh.until, club=club)
     executor.finish(context)
     return again
 
@@ -215,9 +223,17 @@ def _measured(
     return measured
 
 
-def _gather(executor: Executor, context: BuildContext, *, after_club: bool, metrics: tuple[str, ...] = ()) -> None:
+def _gather(
+    executor: Executor,
+    context: BuildContext,
+    in_round: str,
+    *,
+    metrics: tuple[str, ...] = (),
+    of_everyone: bool = False,
+) -> None:
     """Bring the rows of each section of the club together."""
-    for _ in executor.gather(context, [SectionTask(section, after_club, metrics) for section in context.sections]):
+    tasks = [SectionTask(section, in_round, metrics, of_everyone) for section in context.sections]
+    for _ in executor.gather(context, tasks):
         pass
 
 

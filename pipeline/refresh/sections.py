@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline import ATHLETE, stages_of, tables_of
+from pipeline import ALONE, ATHLETE, stages_of, tables_of
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
 from pipeline.methods.club_draft import ClubDraft
@@ -23,12 +23,12 @@ from pipeline.tables import empty
 def gather(context: BuildContext, task: SectionTask) -> None:
     """Write the rows of a section of the club into the state being built, for each table of these stages."""
     new: dict[str, list[pl.DataFrame]] = defaultdict(list)
-    for file in files_below(context.built / own_of(task.section, after_club=task.after_club)):
+    for file in files_below(context.built / own_of(task.section, task.in_round)):
         for table, rows in read_bundle(file.parent, file.name).items():
             new[table].append(rows)
     recomputed = read_bundle(context.built, changes_of(task.section))["recomputed"]
-    without = dict.fromkeys(tables_of(ATHLETE, after_club=task.after_club), frozenset(recomputed["athlete_id"]))
-    if not task.after_club:
+    without = dict.fromkeys(tables_of(ATHLETE, task.in_round), frozenset(recomputed["athlete_id"]))
+    if task.in_round == ALONE:
         without |= dict.fromkeys(of_files(), frozenset(recomputed.filter("is_touched")["athlete_id"]))
     for table, athletes in without.items():
         frames = [*_stays(context.known, table, task, athletes), *new[table]]
@@ -38,7 +38,7 @@ def gather(context: BuildContext, task: SectionTask) -> None:
 def _stays(
     known: KeptRows | None, table: str, task: SectionTask, athletes: frozenset[str | None]
 ) -> list[pl.DataFrame]:
-    if known is None:
+    if known is None or task.of_everyone:
         return []
     without = athletes | {one for one in known.athletes(task.section) if not task.section.holds(one)}
     stays = known.of_athletes(table, task.section, without, others=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,6 +20,7 @@ from pipeline.core.places import written_here
 from pipeline.core.settings import Settings
 from pipeline.core.speed_sources import SPEED_ERROR_PCT
 from pipeline.refresh import WORKER_LOADS
+from pipeline.refresh.settled import runs_before, settled_until
 from pipeline.stages.calibration import Draw, TakenApart, calibration, redrawn, take_apart, trials
 from pipeline.stages.responses import club_responses
 from pipeline.store.database import DATABASE, write_database
@@ -33,6 +34,9 @@ from pipeline.workers.pool import Progress, workers
 
 T = TypeVar("T")
 
+#: An athlete, and those of the runs that the club's responses are drawn from.
+Athlete = tuple[TakenApart, frozenset[str]]
+
 #: Place of the table that is made here.
 TABLE = ("tables", "calibration")
 #: Draws of each test unless asked for otherwise: each planted size comes up twice in every athlete and metric.
@@ -43,9 +47,10 @@ FEW_SEASONS = 40
 
 @dataclass(frozen=True)
 class Task:
-    """One athlete in one draw."""
+    """One athlete in one draw; `of_runs` are those that the club's responses are drawn from."""
 
     athlete: TakenApart
+    of_runs: frozenset[str]
     place: int
     draw: Draw
     club: pl.DataFrame | None = None
@@ -103,7 +108,10 @@ def _check(
     )
     # With settings that take speed as exact, too, an error is looked for: whether that does harm is the question.
     speed_error_pct = {name: given or SPEED_ERROR_PCT[name] for name, given in settings.speed_error_pct.items()}
-    athletes = list(take_apart(all_splits, club, settings.inclusion, speed_error_pct, settings.warm_up_effect_pct))
+    apart = take_apart(all_splits, club, settings.inclusion, speed_error_pct, settings.warm_up_effect_pct)
+    runs = read_rows(before, "runs")
+    of_runs = frozenset(runs_before(runs, settled_until([runs]))["run_id"])
+    athletes = [(athlete, of_runs.intersection(athlete.splits["run_id"])) for athlete in apart]
     if not athletes:
         raise NothingDone(
             f"There is nothing to calibrate with: {store} holds {all_splits['run_id'].n_unique()} runs of "
@@ -118,17 +126,17 @@ def _check(
 
 
 def _rates(
-    settings: Settings, athletes: list[TakenApart], seasons: list[Draw], jobs: int | None, progress: Progress | None
+    settings: Settings, athletes: list[Athlete], seasons: list[Draw], jobs: int | None, progress: Progress | None
 ) -> list[pl.DataFrame]:
     """Take every season through the stages, athlete by athlete, and ask what was found."""
-    tasks = [Task(athlete, place, draw) for draw in seasons for place, athlete in enumerate(athletes)]
+    tasks = [Task(*athlete, place, draw) for draw in seasons for place, athlete in enumerate(athletes)]
     watched = _counter(2 * len(tasks), progress)
     with workers(len(tasks), jobs, few=FEW_SEASONS, loads=WORKER_LOADS) as mapper:
         clubs = {
             draw: club_responses(rows, speed_error_pct=settings.speed_error_pct, registry=settings.registry)
             for draw, rows in _by_draw(watched(mapper(respond, settings, tasks)))
         }
-        tasks = [Task(task.athlete, task.place, task.draw, clubs[task.draw]) for task in tasks]
+        tasks = [replace(task, club=clubs[task.draw]) for task in tasks]
         findings = [
             Season(draw, rows, _planted(draw, athletes))
             for draw, rows in _by_draw(watched(mapper(analyse, settings, tasks)))
@@ -138,7 +146,8 @@ def _rates(
 
 def respond(settings: Settings, task: Task) -> tuple[Draw, int, pl.DataFrame]:
     """Stage `responses` of an athlete in a draw."""
-    rows = stage_named("responses").call("responses", redrawn(task.athlete, task.draw, task.place), settings=settings)
+    splits = redrawn(task.athlete, task.draw, task.place)
+    rows = stage_named("responses").call("responses", splits, settings=settings, of_runs=task.of_runs)
     return task.draw, task.place, rows
 
 
@@ -157,10 +166,10 @@ def judge(settings: Settings, season: Season) -> pl.DataFrame:
     return trials(findings, season.planted_pct, season.draw)
 
 
-def _planted(draw: Draw, athletes: list[TakenApart]) -> dict[tuple[str, str], float]:
+def _planted(draw: Draw, athletes: list[Athlete]) -> dict[tuple[str, str], float]:
     return {
         (athlete.athlete_id, part.metric): draw.planted_pct(place, part.metric)
-        for place, athlete in enumerate(athletes)
+        for place, (athlete, _) in enumerate(athletes)
         for part in athlete.parts
     }
 

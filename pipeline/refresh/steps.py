@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from importlib import import_module
 from itertools import chain
@@ -16,8 +17,8 @@ import polars as pl
 from pipeline.pages.club_rows import Pages
 from pipeline.refresh.context import (
     Athlete,
+    AthleteTask,
     BuildContext,
-    DriftTask,
     Measured,
     ResponsesTask,
     RunContext,
@@ -52,6 +53,7 @@ class Executor:
     Attributes:
         measure: the file-level stages, for each shard.
         analyse: the athlete-level stages that need nothing of the club, for each athlete.
+        respond: those that need which runs the club's responses are drawn from, with the day before which they began.
         analyse_after_club: the others, with what the club's responses have in common.
         gather: the rows of each section of the club, from bundles and from what is known.
         club_responses: what the responses of a state's club have in common.
@@ -64,7 +66,8 @@ class Executor:
 
     measure: Callable[[BuildContext, Sequence[Shard]], Iterator[Bundle]]
     analyse: Callable[[BuildContext, Sequence[Athlete]], Iterator[Bundle]]
-    analyse_after_club: Callable[[BuildContext, Sequence[DriftTask], pl.DataFrame], Iterator[Bundle]]
+    respond: Callable[[BuildContext, Sequence[AthleteTask], date | None], Iterator[Bundle]]
+    analyse_after_club: Callable[[BuildContext, Sequence[AthleteTask], pl.DataFrame], Iterator[Bundle]]
     gather: Callable[[BuildContext, Sequence[SectionTask]], Iterator[None]]
     club_responses: Callable[[BuildContext, KeptRows], pl.DataFrame]
     finish: Callable[[BuildContext], None]
@@ -85,7 +88,10 @@ class Executor:
 def executor_over(mapper: Mapper) -> Executor:
     """The steps, mapped by workers."""
 
-    def analyse_after_club(context: BuildContext, tasks: Sequence[DriftTask], club: pl.DataFrame) -> Iterator[Bundle]:
+    def respond(context: BuildContext, tasks: Sequence[AthleteTask], until: date | None) -> Iterator[Bundle]:
+        return mapper(partial(_later("pipeline.refresh.athlete:respond"), until=until), context, tasks)
+
+    def analyse_after_club(context: BuildContext, tasks: Sequence[AthleteTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
     def outcome(context: BuildContext, before: Path | None) -> Outcome:
@@ -101,6 +107,7 @@ def executor_over(mapper: Mapper) -> Executor:
     return Executor(
         partial(measure_over, mapper),
         partial(mapper, _later("pipeline.refresh.athlete:analyse")),
+        respond,
         analyse_after_club,
         partial(mapper, _later("pipeline.refresh.sections:gather")),
         partial(responses_over, mapper),

@@ -7,7 +7,7 @@ is drawn from these, for athletes whose own runs tell little.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +41,7 @@ def responses(
     inclusion: Inclusion,
     speed_error_pct: SpeedErrorPct = SPEED_ERROR_PCT,
     warm_up_effect_pct: float = WARM_UP_EFFECT_PCT,
+    of_runs: Collection[str] | None = None,
 ) -> pl.DataFrame:
     """Estimate each athlete's own responses to speed and slope, from that athlete alone.
 
@@ -50,10 +51,13 @@ def responses(
         speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
             exact.
         warm_up_effect_pct: what is expected of how far off form is at the start; 0 to expect no warm-up.
+        of_runs: which runs enter; None for all.
 
     Returns:
         Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
     """
+    if of_runs is not None:
+        splits = splits.filter(pl.col("run_id").is_in(list(of_runs)))
     rows: list[dict[str, object]] = []
     for entry in entries(splits, inclusion):
         if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:

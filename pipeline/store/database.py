@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
+import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -13,13 +14,15 @@ import polars as pl
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.places import files_below, is_remote, whole_name
 from pipeline.core.queries import connect
+from pipeline.core.resources import own_version
+from pipeline.store.contents import contents_of
 from pipeline.store.layout import table_folder
 from pipeline.tables import TABLES, empty, meaning_of, schema_of, unit_of
 
 DATABASE = "splitdrift.duckdb"
 
 
-def write_database(built: Path, here: Path, registry: Registry = BUILT_IN) -> None:
+def write_database(built: Path, here: Path, registry: Registry = BUILT_IN, like: Path | None = None) -> None:
     """Write the DuckDB file of a state being built.
 
     `samples`, too large to be stored twice, is a view of its Parquet files; so are the tables of a club in sections.
@@ -27,18 +30,40 @@ def write_database(built: Path, here: Path, registry: Registry = BUILT_IN) -> No
     Args:
         here: local folder for the file.
         registry: the quantities in force.
+        like: folder of a complete state with the same tables. Its file is taken over, and views name the new files.
     """
     (here / DATABASE).unlink(missing_ok=True)
     try:
-        _write(built, here / DATABASE, registry)
+        if like is None or is_remote(like) or not _is_current(like):
+            _write(built, here / DATABASE, registry)
+            return
+        shutil.copyfile(like / DATABASE, here / DATABASE)
+        views = [line for table, is_view in _filled(built).items() if is_view for line in _view(built, table, registry)]
+        with connect(here / DATABASE) as connection:
+            connection.execute(";\n".join(["BEGIN", *views, "COMMIT", "CHECKPOINT"]))
     except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException) as error:  # such as a full disk
         raise OSError(errno.EIO, str(error), str(here / DATABASE)) from error
 
 
-def _write(built: Path, file: Path, registry: Registry) -> None:
+def _is_current(state: Path) -> bool:
+    """Whether the file of a state is what this version wrote."""
+    noted = contents_of(state)
+    if noted is None or noted.version != own_version() or DATABASE not in noted.files:
+        return False
+    return not noted.faults_of_content([DATABASE])
+
+
+def _filled(built: Path) -> dict[str, bool]:
+    """The tables that have files, and whether each is to be a view of them."""
     n_files = {table: len(files_below(table_folder(built, table))) for table in TABLES}
-    filled = {table: _is_view(table, n_files) for table in TABLES if n_files[table]}
-    with connect(file) as connection:
+    is_in_sections = n_files["recordings"] > 1
+    return {table: table == "samples" or (is_in_sections and n > 1) for table, n in n_files.items() if n}
+
+
+def _write(built: Path, file: Path, registry: Registry) -> None:
+    filled = _filled(built)
+    # A worker has one core, and each thread holds what it sorts.
+    with connect(file, threads=1) as connection:
         if is_remote(built):
             # DuckDB itself fetches nothing; to read `samples` from this file, register the file system likewise.
             connection.register_filesystem(built.fs)  # type: ignore[attr-defined]
@@ -50,28 +75,21 @@ def _write(built: Path, file: Path, registry: Registry) -> None:
         connection.execute(";\n".join(["BEGIN", *_statements(built, filled, registry), "COMMIT", "CHECKPOINT"]))
 
 
-def _is_view(table: str, n_files: Mapping[str, int]) -> bool:
-    is_in_sections = n_files["recordings"] > 1
-    return table == "samples" or (is_in_sections and n_files[table] > 1)
-
-
 def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> Iterator[str]:
     """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory.
 
     Args:
-        filled: tables that have files, and whether each is to be a view of them.
+        filled: as `_filled` gives it.
     """
     for table in TABLES:
-        schema, has_files = schema_of(table, registry), table in filled
-        source, keys = _files(built, table) if has_files else f"no_{table}", ", ".join(schema.primary_key())
-        rows = f"SELECT {', '.join(schema.column_names())} FROM {source}"
-        kind = "VIEW" if filled.get(table, False) else "TABLE"
-        if kind == "VIEW":
-            yield f"CREATE VIEW {table} AS {rows}"
-        else:
-            yield f"CREATE TABLE {table} AS {rows} ORDER BY {keys}"
-            yield f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})"
-        yield from _comments(kind, table, meaning_of(table), _meanings(table, registry))
+        if filled.get(table, False):
+            yield from _view(built, table, registry)
+            continue
+        source = _files(built, table) if table in filled else f"no_{table}"
+        keys = ", ".join(schema_of(table, registry).primary_key())
+        yield f"CREATE TABLE {table} AS {_rows(table, source, registry)} ORDER BY {keys}"
+        yield f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})"
+        yield from _comments("TABLE", table, meaning_of(table), _meanings(table, registry))
     columns = run_splits_columns(registry)
     listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
     yield f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)"
@@ -80,6 +98,15 @@ def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> 
         f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table, registry).items()
     }
     yield from _comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()})
+
+
+def _view(built: Path, table: str, registry: Registry) -> Iterator[str]:
+    yield f"CREATE OR REPLACE VIEW {table} AS {_rows(table, _files(built, table), registry)}"
+    yield from _comments("VIEW", table, meaning_of(table), _meanings(table, registry))
+
+
+def _rows(table: str, source: str, registry: Registry) -> str:
+    return f"SELECT {', '.join(schema_of(table, registry).column_names())} FROM {source}"
 
 
 def _comments(kind: str, name: str, meaning: str, meanings: Mapping[str, str]) -> Iterator[str]:

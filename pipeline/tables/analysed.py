@@ -36,7 +36,9 @@ CONTRAST_FACTORS = ("surface", "shoe", "ride")
 
 
 class Responses(dy.Schema):
-    """An athlete, a metric and a cause: how the metric responds to it, from this athlete's runs alone."""
+    """An athlete, a metric and a cause: how the metric responds to it, from this athlete's runs alone; in a club with
+    256 runs or more, from those before the day up to which the club's responses are drawn.
+    """
 
     athlete_id = identifier("The athlete.", key=True)
     metric = words("Name of the metric's column in splits.", key=True)

@@ -28,7 +28,7 @@ from pipeline.core.places import make_folder, write_frame
 from pipeline.inbox.inbox import InboxFile, read_inbox
 from pipeline.refresh import WORKER_LOADS, steps
 from pipeline.refresh.by_section import files_noted
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask, Measured, RunContext, SectionTask, Shard
+from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Measured, RunContext, SectionTask, Shard
 from pipeline.refresh.outcome import Outcome
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.shard import bundle_of, judge
@@ -104,7 +104,7 @@ def named() -> steps.Executor:
         write_bundle(context.built, name, {"runs": empty("runs")})
         return Bundle(name, shard.athlete_id, has_runs=True, files=tuple(file.path for file in shard.files))
 
-    def of_athlete(task: Athlete | DriftTask) -> Bundle:
+    def of_athlete(task: Athlete | AthleteTask) -> Bundle:
         name = f"gathered/own/{hashlib.sha256(repr(task.athlete_id).encode()).hexdigest()[:32]}"
         return Bundle(name, task.athlete_id, has_runs=True)
 
@@ -116,6 +116,7 @@ def named() -> steps.Executor:
     return steps.Executor(
         measure=lambda context, shards: (of_shard(context, shard) for shard in shards),
         analyse=lambda _, athletes: map(of_athlete, athletes),
+        respond=lambda _, tasks, __: map(of_athlete, tasks),
         analyse_after_club=lambda _, tasks, __: map(of_athlete, tasks),
         gather=lambda context, tasks: (gathered(context, task) for task in tasks),
         club_responses=lambda _, __: pl.DataFrame(),

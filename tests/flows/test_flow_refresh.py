@@ -152,7 +152,8 @@ def test_the_flow_runs_the_stages_in_the_order_of_the_registry_and_added_ones_to
 def test_a_task_is_named_for_the_first_of_its_stages() -> None:
     from flows import refresh as by_flow  # noqa: PLC0415
 
-    tasks = [by_flow.recording, by_flow.samples, by_flow.splits, by_flow.athletes, by_flow.athletes_after_club]
-    assert [task.name for task in (*tasks, by_flow.club)] == [
-        "recording", "samples", "splits", "responses", "drift", "corrections",
+    of_athletes = [by_flow.athletes, by_flow.athletes_of_runs, by_flow.athletes_after_club]
+    tasks = [by_flow.recording, by_flow.samples, by_flow.splits, *of_athletes, by_flow.club]
+    assert [task.name for task in tasks] == [
+        "recording", "samples", "splits", "pacing", "responses", "drift", "corrections",
     ]  # fmt: skip

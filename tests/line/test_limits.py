@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from pipeline.__main__ import main
 from pipeline.core.reasons import Reason, because, fields_of
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.context import RunContext, Shard
@@ -20,15 +20,20 @@ from tests.support.bad_files import BadFiles
 from tests.support.fit_runs import fit_run
 
 
+def refreshed(inbox: Path, store: Path, *, jobs: int) -> None:
+    """Refresh by the command, whose workers read the files."""
+    words = ["refresh", "--inbox", str(inbox), "--store", str(store), "--jobs", str(jobs)]
+    told = CliRunner().invoke(main, words, catch_exceptions=False)
+    assert told.exit_code == 0, told.stderr
+
+
 @pytest.mark.slow
-def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(tmp_path: Path):
+def test_files_that_hang_crash_or_eat_memory_are_listed_and_the_others_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
     files = BadFiles(tmp_path)
-    words = ["refresh", "--inbox", str(files.inbox), "--store", str(tmp_path / "store"), "--jobs", "2"]
-    told = subprocess.run(
-        [sys.executable, "-m", "pipeline", *words],
-        env=os.environ | files.environment, capture_output=True, text=True, check=False, timeout=120,
-    )  # fmt: skip
-    assert told.returncode == 0, told.stderr
+    monkeypatch.setenv("PYTHONPATH", files.environment["PYTHONPATH"])
+    refreshed(files.inbox, tmp_path / "store", jobs=2)
     files.assert_cost_themselves_only(tmp_path / "store")
 
 
@@ -76,9 +81,11 @@ pathlib.Path.read_bytes = read_bytes
 class HostileFolder:
     """An athlete with files that hang before a sound one, in an inbox with somebody else's."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         self.folder, self.hung, self.store = folder, folder / "hung", folder / "store"
         (folder / "sitecustomize.py").write_text(_HANGS)
+        monkeypatch.setenv("PYTHONPATH", str(folder), prepend=os.pathsep)
+        monkeypatch.setenv("HUNG", str(self.hung))
         for name, day in {"ari/1/hangs.fit": 1, "ari/2/hangs.fit": 2, "ari/sound.fit": 3, "bo/a.fit": 4}.items():
             (folder / "inbox" / name).parent.mkdir(parents=True, exist_ok=True)
             (folder / "inbox" / name).write_bytes(fit_run(f"2026-03-{day:02}T09:00:00", km=1))
@@ -89,14 +96,7 @@ class HostileFolder:
             f'pages = "none"\nmax_file_s = 3\nmax_athlete_s = {max_athlete_s}\n'
         )
         self.hung.unlink(missing_ok=True)
-        path = os.pathsep.join([str(self.folder), os.environ.get("PYTHONPATH", "")])
-        words = ["refresh", "--inbox", self.folder / "inbox", "--store", self.store, "--jobs", "1"]
-        done = subprocess.run(
-            [sys.executable, "-m", "pipeline", *words],
-            env=os.environ | {"PYTHONPATH": path, "HUNG": str(self.hung)},
-            capture_output=True, text=True, check=False, timeout=120,
-        )  # fmt: skip
-        assert done.returncode == 0, done.stderr
+        refreshed(self.folder / "inbox", self.store, jobs=1)
         ledger = read_table(self.store, "recordings").select("path", "status", "reason")
         return {path: reason if status == "rejected" else status for path, status, reason in ledger.iter_rows()}
 
@@ -110,8 +110,11 @@ WAITS = "The file waits: reading other files of its athlete has taken 4 s (max_a
 
 
 @pytest.mark.slow
-def test_an_athlete_whose_time_is_spent_is_gone_on_with_night_after_night_and_what_hung_is_remembered(tmp_path: Path):
-    inbox = HostileFolder(tmp_path)
+@pytest.mark.usefixtures("no_outputs")
+def test_an_athlete_whose_time_is_spent_is_gone_on_with_night_after_night_and_what_hung_is_remembered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    inbox = HostileFolder(tmp_path, monkeypatch)
     accepted = {"bo/a.fit": "accepted"}
     first = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": WAITS, "ari/sound.fit": WAITS}
     assert inbox.refresh(max_athlete_s=4) == first | accepted

@@ -25,7 +25,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
 from pipeline.core.errors import NothingDone
@@ -37,6 +37,7 @@ from pipeline.store.lock import locked
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.tables import TABLES
 from tests.support.nights import Killed, Nights, drifting_run
+from tests.support.privileges import no_privilege
 
 pytestmark = pytest.mark.slow
 depth = pytest.mark.depth
@@ -73,18 +74,13 @@ def club(refreshed_club: Nights) -> Nights:
     return refreshed_club.restored()
 
 
-def command(club: Nights, *words: str, before: tuple[str, ...] = ()) -> list[str]:
-    places = ["--inbox", str(club.inbox), "--store", str(club.store), "--jobs", "1"]
-    return [*before, sys.executable, "-m", "pipeline", "refresh", *places, *words]
+def command(club: Nights, *words: str) -> list[str]:
+    return ["refresh", "--inbox", str(club.inbox), "--store", str(club.store), "--jobs", "1", *words]
 
 
-def run(
-    club: Nights, *words: str, before: tuple[str, ...] = (), first: Callable[[], None] | None = None
-) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        command(club, *words, before=before),
-        cwd=ROOT, capture_output=True, text=True, check=False, timeout=120, preexec_fn=first,
-    )  # fmt: skip
+def run(club: Nights) -> Result:
+    """The command, in this process with its limits and permissions: its worker would have others."""
+    return CliRunner().invoke(main, command(club))
 
 
 def tables_of(store: Path) -> dict[str, pl.DataFrame]:
@@ -227,14 +223,15 @@ def test_a_table_written_over_one_that_two_states_share_leaves_the_older_as_it_w
 
 def test_a_refresh_of_a_store_that_another_process_changes_says_who_and_how_to_wait(club: Nights):
     with locked(club.store):
-        told = CliRunner().invoke(main, command(club)[3:])
+        told = run(club)
     assert told.exit_code == 1
     assert f"is being changed by process {os.getpid()} on" in told.stderr
     assert "--wait SECONDS" in told.stderr
 
 
 def test_of_two_refreshes_at_once_the_one_that_may_wait_succeeds_too(club: Nights):
-    pair = [subprocess.Popen(command(club, "--wait", "60"), cwd=ROOT, stdout=subprocess.DEVNULL) for _ in range(2)]
+    words = [sys.executable, "-m", "pipeline", *command(club, "--wait", "60")]
+    pair = [subprocess.Popen(words, cwd=ROOT, stdout=subprocess.DEVNULL) for _ in range(2)]
     assert [one.wait(timeout=120) for one in pair] == [0, 0]
     assert_tables(club.store, expected_after(club))
 
@@ -318,6 +315,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(folder)], check=True)
 
 
+@pytest.mark.usefixtures("no_workers")
 @pytest.mark.parametrize("room_kb", [4, pytest.param(500, marks=depth)])
 def test_a_full_disk_leaves_the_store_as_it_was_says_so_and_with_room_the_next_refresh_finishes(
     club: Nights, small_disk: Path, room_kb: int
@@ -332,7 +330,7 @@ def test_a_full_disk_leaves_the_store_as_it_was_says_so_and_with_room_the_next_r
         free = shutil.disk_usage(small_disk).free
         file.write(bytes(max(free - room_kb * 1024, 0)))
     done = run(club)
-    assert done.returncode == 1, done.stdout
+    assert done.exit_code == 1, done.stdout
     assert "No space left on device" in done.stderr
     assert "Traceback" not in done.stderr
     assert_tables(club.store, before)
@@ -341,16 +339,17 @@ def test_a_full_disk_leaves_the_store_as_it_was_says_so_and_with_room_the_next_r
     assert_finishes(club)
 
 
+@pytest.mark.usefixtures("no_workers")
 @pytest.mark.parametrize("most_kb", [pytest.param(1, marks=depth), 64, pytest.param(128, marks=depth)])
 def test_files_that_may_not_grow_any_more_leave_the_store_as_it_was(club: Nights, most_kb: int):
     # Another limit of the system, which needs no mount: "File too large" instead of "No space left".
-    def limit() -> None:
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (most_kb * 1024, most_kb * 1024))
-
-    before = tables_of(club.store)
-    done = run(club, first=limit)
-    assert done.returncode == 1, done.stdout
+    before, (soft, hard) = tables_of(club.store), resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most_kb * 1024, hard))
+    try:
+        done = run(club)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert done.exit_code == 1, done.stdout
     assert "too large" in done.stderr
     assert "Traceback" not in done.stderr
     assert_tables(club.store, before)
@@ -360,32 +359,19 @@ def test_files_that_may_not_grow_any_more_leave_the_store_as_it_was(club: Nights
 # --- Places that are closed or gone ----------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def unprivileged() -> tuple[str, ...]:
-    """What goes before a command so that permissions hold for it."""
-    if os.geteuid() != 0:
-        return ()
-    if shutil.which("setpriv") is None:
-        pytest.skip("the super-user may write everywhere, and there is no setpriv to renounce that")
-    words = ("setpriv", "--bounding-set=-dac_override,-dac_read_search,-fowner")
-    if subprocess.run([*words, "true"], check=False, capture_output=True).returncode != 0:
-        pytest.skip("the super-user may write everywhere and cannot renounce that here")
-    return words
-
-
+@pytest.mark.usefixtures("no_workers")
 @pytest.mark.parametrize(
     "closed", [pytest.param("", marks=depth), "generations", pytest.param(".lock", marks=depth), "history.jsonl"]
 )
-def test_a_store_that_may_not_be_written_is_said_to_be_so_and_stays(
-    club: Nights, unprivileged: tuple[str, ...], closed: str
-):
+def test_a_store_that_may_not_be_written_is_said_to_be_so_and_stays(club: Nights, closed: str):
     before = tables_of(club.store)
     place = club.store / closed
     mode = place.stat().st_mode
     place.chmod(mode & 0o555)
-    done = run(club, before=unprivileged)
+    with no_privilege():
+        done = run(club)
     place.chmod(mode)
-    assert done.returncode == 1, done.stdout
+    assert done.exit_code == 1, done.stdout
     assert f"Permission denied: {place}" in done.stderr, done.stderr
     assert "Traceback" not in done.stderr
     if closed != "history.jsonl":  # there the new state is published before its line is refused
@@ -393,12 +379,14 @@ def test_a_store_that_may_not_be_written_is_said_to_be_so_and_stays(
     assert_finishes(club)
 
 
-def test_an_inbox_that_may_only_be_read_is_enough(club: Nights, unprivileged: tuple[str, ...]):
+@pytest.mark.usefixtures("no_workers")
+def test_an_inbox_that_may_only_be_read_is_enough(club: Nights):
     for path in [club.inbox, *club.inbox.rglob("*")]:
         path.chmod(0o555 if path.is_dir() else 0o444)
     listed = sorted((path, path.stat().st_mtime_ns) for path in [club.inbox, *club.inbox.rglob("*")])
-    done = run(club, before=unprivileged)
-    assert done.returncode == 0, done.stderr
+    with no_privilege():
+        done = run(club)
+    assert done.exit_code == 0, done.stderr
     assert sorted((path, path.stat().st_mtime_ns) for path in [club.inbox, *club.inbox.rglob("*")]) == listed
     assert_tables(club.store, expected_after(club))
     for path in [club.inbox, *(one for one in club.inbox.iterdir())]:

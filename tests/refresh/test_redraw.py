@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -123,6 +124,31 @@ def test_the_database_reads_its_own_state_also_when_the_one_before_is_gone(store
     with duckdb.connect(str(store / "splitdrift.duckdb"), read_only=True) as connection:
         ((n_samples,),) = connection.sql("SELECT COUNT(*) FROM samples").fetchall()
     assert n_samples > 10_000
+
+
+def described(database: Path) -> list[list[Any]]:
+    """What a database says of its tables and columns, and how many rows it has of each run."""
+    with duckdb.connect(str(database), read_only=True) as connection:
+        questions = (
+            "SELECT table_name, column_name, data_type, comment FROM duckdb_columns() ORDER BY ALL",
+            "SELECT table_name, constraint_column_names FROM duckdb_constraints() ORDER BY ALL",
+            "SELECT run_id, COUNT(*) FROM samples GROUP BY ALL ORDER BY ALL",
+            "SELECT * FROM runs ORDER BY run_id",
+        )
+        return [connection.sql(question).fetchall() for question in questions]
+
+
+@pytest.mark.parametrize("is_damaged", [False, True])
+def test_the_database_is_like_the_one_before_and_made_anew_where_that_is_damaged(
+    store: Path, monkeypatch: pytest.MonkeyPatch, is_damaged: bool
+):
+    monkeypatch.undo()  # with the comments on columns
+    before = described(published(store) / "splitdrift.duckdb")
+    if is_damaged:
+        (published(store) / "splitdrift.duckdb").unlink()  # linked to that of other tests
+        (published(store) / "splitdrift.duckdb").write_bytes(b"no database")
+    rebuild_pages(store, jobs=1)
+    assert described(published(store) / "splitdrift.duckdb") == before
 
 
 def test_pages_are_drawn_where_the_settings_of_the_refresh_wanted_none(club: Nights):
@@ -296,6 +322,14 @@ def test_a_store_whose_settings_this_version_does_not_know_is_refused(store: Pat
     noted_anew(published(store))
     result = run("pages", "--store", store)
     assert (result.exit_code, "there is no setting 'of_another_version'" in result.output) == (2, True)
+
+
+def test_samples_that_are_not_as_they_were_written_are_not_drawn(store: Path):
+    file = next((published(store) / "tables" / "samples").rglob("*.parquet"))
+    content = bytearray(file.read_bytes())
+    content[len(content) // 2] ^= 1
+    file.write_bytes(content)
+    assert f"{file.name} has another content" in refused(store)
 
 
 def test_a_store_that_another_process_changes_is_left_alone(store: Path):

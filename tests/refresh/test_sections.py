@@ -24,7 +24,7 @@ from pipeline.store.generations import published
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
 from pipeline.workers.pool import here
-from tests.support.nights import Nights, drifting_run
+from tests.support.nights import Nights, drifting_run, nothing
 
 
 def run(day: int, *, seed: int = 1) -> bytes:
@@ -34,7 +34,7 @@ def run(day: int, *, seed: int = 1) -> bytes:
 
 @pytest.fixture
 def club(tmp_path: Path) -> Nights:
-    """Five athletes with two or three runs, one of which has two recordings, and a file that belongs to nobody."""
+    """Five athletes with two runs, one of which has two recordings, and a file that belongs to nobody."""
     nights = Nights(tmp_path / "club")
     nights.put("settings.toml", 'pages = "none"\n')
     for place, name in enumerate(("ari", "bo", "cai", "dee", "eli")):
@@ -43,6 +43,12 @@ def club(tmp_path: Path) -> Nights:
     nights.put("ari/twin.fit", run(0, seed=50))
     nights.put("loose.fit", run(9))
     return nights
+
+
+@pytest.fixture
+def tables_of_club(club: Nights) -> Nights:
+    """The same, whose outputs are not written: they are made of the tables, whoever made these."""
+    return replace(club, outputs=False)
 
 
 def assert_tables_of_one_section(nights: Nights, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -100,9 +106,10 @@ def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights,
 
 
 def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(
-    club: Nights, monkeypatch: pytest.MonkeyPatch
+    tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr(sections, "MOST_ATHLETES", 2)
+    club = tables_of_club
     club.refresh()
     club.put("bo/2.fit", run(2, seed=77))
 
@@ -111,7 +118,7 @@ def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(
             function(here, shared, item)
             yield function(here, shared, item)
 
-    executor = replace(executor_over(here), delegate=twice)
+    executor = replace(executor_over(here), delegate=twice, write_outputs=nothing)
     bring_up_to_date(read_inbox(club.inbox), club.store, executor)
     assert in_sections(club) == 4
     assert_tables_of_one_section(club, monkeypatch)
@@ -120,8 +127,9 @@ def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(
 
 @pytest.mark.parametrize(("before", "now"), [(1024, 1), (1, 1024), pytest.param(3, 1, marks=pytest.mark.depth)])
 def test_sections_divide_and_unite_as_a_club_grows_and_shrinks(
-    club: Nights, monkeypatch: pytest.MonkeyPatch, before: int, now: int
+    tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch, before: int, now: int
 ):
+    club = tables_of_club
     monkeypatch.setattr(sections, "MOST_ATHLETES", before)
     club.refresh()
     monkeypatch.setattr(sections, "MOST_ATHLETES", now)

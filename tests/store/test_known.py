@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -18,18 +16,20 @@ from pipeline.core.errors import NothingDone
 from pipeline.core.metrics import METRICS
 from pipeline.core.settings import ANALYSIS, READING, Settings, settings_text
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh.athlete import analyse, analyse_after_club
+from pipeline.refresh.athlete import analyse, analyse_after_club, respond
 from pipeline.refresh.by_section import plan
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask
+from pipeline.refresh.context import Athlete, AthleteTask, BuildContext
 from pipeline.refresh.shard import measure
 from pipeline.stages.responses import club_responses
 from pipeline.store.bundles import read_bundle
 from pipeline.store.generations import generations, published
 from pipeline.store.history import HISTORY, read_history
-from pipeline.store.known import with_digests
+from pipeline.store.known import with_digests, write_part
 from pipeline.store.layout import read_table
+from pipeline.store.sections import Section
 from tests.support.fit_runs import fit_run
 from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_anew
+from tests.support.privileges import no_privilege
 
 NO_PAGES = 'pages = "none"\n'
 
@@ -256,6 +256,48 @@ def test_only_metrics_in_which_the_club_responds_otherwise_are_estimated_anew_fo
     nights.assert_as_if_done_anew()
 
 
+@pytest.mark.parametrize(
+    ("day", "moved"),
+    [
+        pytest.param(9, False, id="after the day up to which the club's responses are drawn"),
+        pytest.param(0, True, id="before it"),
+    ],
+)
+def test_in_a_large_club_a_new_run_leaves_the_others_alone_until_it_counts_for_the_responses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, day: int, moved: bool
+):
+    monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
+    monkeypatch.setattr("pipeline.refresh.settled.FEWEST_RUNS", 2)
+    nights = Nights(tmp_path, outputs=False)
+    nights.put("settings.toml", NO_PAGES)
+    for place, name in enumerate(("ari", "bo", "cy")):
+        for number in range(4):
+            nights.put(f"{name}/{number}.fit", drifting_run(1 + number, seed=10 * place + number))
+    nights.refresh()  # 12 runs, of which 11 count, the last of them on the fourth day
+    nights.put("cy/new.fit", drifting_run(day, seed=99))
+    done = nights.refresh()
+    assert (done.responded, done.analysed) == (["cy"], ["ari", "bo", "cy"] if moved else ["cy"])
+    nights.assert_as_if_done_anew()
+
+
+def test_when_a_large_club_has_a_fifth_more_runs_everyone_is_responded_for_and_analysed_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
+    monkeypatch.setattr("pipeline.refresh.settled.FEWEST_RUNS", 2)
+    nights = Nights(tmp_path, outputs=False)
+    nights.put("settings.toml", NO_PAGES)
+    for place, name in enumerate(("ari", "bo", "cy")):
+        for number in range(4):
+            nights.put(f"{name}/{number}.fit", drifting_run(1 + number, seed=10 * place + number))
+    nights.refresh()  # 11 of 12 runs count
+    for number in range(4):
+        nights.put(f"cy/{number + 4}.fit", drifting_run(5 + number, seed=90 + number))
+    done = nights.refresh()  # 16 of 16
+    assert done.responded == done.analysed == ["ari", "bo", "cy"]
+    nights.assert_as_if_done_anew()
+
+
 # --- Duplicates ------------------------------------------------------------------------------------------------------
 
 
@@ -296,34 +338,10 @@ def test_the_start_of_a_file_with_an_exclamation_mark_in_its_name_is_looked_up_a
 # --- Files that cannot be read just now ------------------------------------------------------------------------------
 
 
-@contextmanager
-def no_privilege_to_read_everything() -> Iterator[None]:
-    """The super-user reads every file, whatever its permissions; here he does not, where Linux lets him renounce."""
-    if os.geteuid() != 0:
-        yield
-        return
-    try:
-        libc, header, before = ctypes.CDLL(None, use_errno=True), (ctypes.c_uint32 * 2)(0x20080522, 0), _SIX()
-        if libc.capget(header, before) != 0:
-            pytest.skip("the super-user reads every file here")
-    except (OSError, AttributeError):
-        pytest.skip("the super-user reads every file here")
-    less = _SIX(*before)
-    less[0] &= ~0b110  # CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH, of those in effect
-    assert libc.capset(header, less) == 0
-    try:
-        yield
-    finally:
-        assert libc.capset(header, before) == 0
-
-
-_SIX = ctypes.c_uint32 * 6
-
-
 def test_a_file_that_nobody_may_read_is_no_change_every_night_and_is_read_once_it_may_be(club: Nights):
     club.put("ari/2.fit", drifting_run(2))
     (club.inbox / "ari" / "2.fit").chmod(0)
-    with no_privilege_to_read_everything():
+    with no_privilege():
         assert statuses(club.refresh())["ari/2.fit"] == "rejected"
         club.assert_as_if_done_anew()
         assert club.refresh().read == []
@@ -339,7 +357,7 @@ def test_files_in_a_folder_that_nobody_may_look_into_are_not_taken_for_gone(club
     before = generations(club.store)
     for folder in (club.inbox / "bo", club.inbox / "lost+found"):
         folder.chmod(0)
-    with no_privilege_to_read_everything():
+    with no_privilege():
         known = f"the store knows {len(BO_FILES)} files"
         with pytest.raises(NothingDone, match=f"'bo' of the inbox cannot be read, and {known}"):
             club.refresh()
@@ -410,8 +428,10 @@ def test_settings_are_marked_with_the_step_that_reads_them(club: Nights, tmp_pat
     reading, analysis = (BuildContext(replace(inbox, settings=Overheard(heard[step])), built) for step in heard)  # type: ignore[arg-type]
     measured = [measure(reading, shard) for shard in plan(inbox.files)]
     analysed = [analyse(analysis, Athlete(bundle.athlete_id, (bundle.name,))) for bundle in measured]
-    club = club_responses(pl.concat(read_bundle(built, bundle.name)["responses"] for bundle in analysed))
-    analyse_after_club(analysis, DriftTask("ari", ("cadence_spm",)), club)
+    write_part(built, "runs", Section(), pl.concat(read_bundle(built, bundle.name)["runs"] for bundle in analysed))
+    responded = [respond(analysis, AthleteTask(bundle.athlete_id or ""), None) for bundle in analysed]
+    club = club_responses(pl.concat(read_bundle(built, bundle.name)["responses"] for bundle in responded))
+    analyse_after_club(analysis, AthleteTask("ari", ("cadence_spm",)), club)
     marked = {of: {field.name for field in fields(Settings) if field.metadata["of"] == of} for of in heard}
     assert marked[READING] == heard[READING] | LIMITS
     assert marked[ANALYSIS] == heard[ANALYSIS] - heard[READING]

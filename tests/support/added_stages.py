@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 import pipeline
-from pipeline import ATHLETE, CLUB, Function, Stage
+from pipeline import ALONE, ATHLETE, CLUB, OF_CLUB, OF_RUNS, Function, Stage
 from pipeline.tables import TABLES
 from pipeline.tables.columns import dy
 
@@ -80,8 +80,7 @@ def assert_ran_in_order(calls: list[tuple[str, str]]) -> None:
             [(stage.name, function.name) for stage in stages for function in stage.functions]
             for stages in (
                 pipeline.stages_of(pipeline.FILE),
-                pipeline.stages_of(ATHLETE, after_club=False),
-                pipeline.stages_of(ATHLETE, after_club=True),
+                *(pipeline.stages_of(ATHLETE, in_round) for in_round in (ALONE, OF_RUNS, OF_CLUB)),
             )
         ),
         [(stage.name, function.name) for stage, function in of_club if function.by_athlete],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -23,10 +23,9 @@ from data.generator.fit_writer import run_file
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.nightly.nightly import Night, one_night
 from pipeline.nightly.plan import Plan, next_night, time_of
-from pipeline.refresh.context import Athlete, BuildContext, DriftTask
+from pipeline.refresh.context import AthleteTask, BuildContext
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
-from pipeline.store.bundles import Bundle
 from pipeline.store.contents import mark_whole, write_contents
 from pipeline.store.generations import published
 from pipeline.store.layout import read_rows
@@ -122,13 +121,7 @@ class Nights:
         """Refresh in process, noting what the steps are given; with some steps changed, or an inbox that was read."""
         read: list[str] = []
         responded: list[str] = []
-        analysed: list[DriftTask] = []
-
-        def analyse(context: BuildContext, athletes: Sequence[Athlete]) -> Iterator[Bundle]:
-            for bundle in executor.analyse(context, athletes):
-                if bundle.has_runs and bundle.athlete_id is not None:
-                    responded.append(bundle.athlete_id)
-                yield bundle
+        analysed: list[AthleteTask] = []
 
         def noted(step: Callable[..., Any], note: Callable[[Sequence[Any]], None]) -> Callable[..., Any]:
             def taken(context: BuildContext, items: Sequence[Any], *more: Any) -> Any:
@@ -144,7 +137,7 @@ class Nights:
                 measure=noted(
                     executor.measure, lambda shards: read.extend(file.path for shard in shards for file in shard.files)
                 ),
-                analyse=analyse,
+                respond=noted(executor.respond, lambda tasks: responded.extend(task.athlete_id for task in tasks)),
                 analyse_after_club=noted(executor.analyse_after_club, analysed.extend),
             )
             ledger = empty("recordings")

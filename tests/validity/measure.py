@@ -14,6 +14,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.settings import Settings
+from pipeline.refresh.settled import runs_before, settled_until
 from pipeline.stages.before_after import before_after
 from pipeline.stages.contrasts import contrasts
 from pipeline.stages.corrections import tags_text
@@ -85,7 +86,9 @@ def analysed(seed: int, task: tuple[Scenario, int]) -> tuple[Scenario, int, pl.D
     settings = Settings()
     club = draw(scenario.world, seed_of(seed, scenario, place))
     rows = splits_of(club, settings, scenario.world.device)
-    own = responses(rows, **by_settings(responses, settings))
+    dated = _dated(club)
+    of_runs = runs_before(dated, settled_until([dated]))["run_id"]
+    own = responses(rows, **by_settings(responses, settings), of_runs=of_runs)
     common = club_responses(own, **by_settings(club_responses, settings))
     counted = rows.filter(athlete_id="a0000") if scenario.only_odd else rows
     metric = scenario.world.metric.column

@@ -209,7 +209,7 @@ _DIFFER = (
     ),
     *(
         Scenario(name=f"club of {n}", topic=_RUNS, world=ORDINARY.but(n_athletes=n), size=0.5 if n == 3 else 1.0)
-        for n in (3, 8, 20)
+        for n in (3, 8, 20, 40)
     ),
     *(
         Scenario(name=f"{n} runs", topic=_RUNS, world=ORDINARY.but(n_runs=n), size=0.5 if n == 30 else 1.0)
