@@ -1,8 +1,8 @@
 """Stages `pacing`, `contrasts`, `season_slope` and the months of `season_trend` on hundreds of invented athletes.
 
 Seeded. Surfaces, shoes and dates are given to runs without looking at them, so that the truth of every contrast and
-trend is nought. A bound fails only when the whole Wilson interval of a figure lies outside it: in depth, of 250 athletes,
-where the truth is held 88 times of a hundred or less (of 500, 89).
+trend is nought. A bound fails only when the whole Wilson interval of a figure lies outside it. Of 250 athletes, as in
+depth, it does where they hold the truth 88 times of a hundred or less; of 500, it were 89.
 """
 
 from __future__ import annotations
