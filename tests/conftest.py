@@ -128,7 +128,7 @@ def demo_store(demo: Refreshed) -> Path:
 @pytest.fixture(scope="session")
 def small_club(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The inbox of two athletes of the demo club, for tests that refresh it again. Only to be read."""
-    ignored = [path.name for path in CLUB.iterdir() if path.is_dir() and path.name not in ("brine", "ember")]
+    ignored = [path.name for path in CLUB.iterdir() if path.is_dir() and path.name not in ("brine", "pip")]
     with shared_folder("small", tmp_path_factory) as folder:
         if not (folder / "inbox").exists():
             shutil.copytree(CLUB, folder / "inbox", ignore=shutil.ignore_patterns(*ignored))

@@ -47,10 +47,8 @@ def before_after(
     happened = _events(dated, events, complaints)
     entered = run_drifts.join(dated.select("run_id", "day"), on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
-    for (athlete_id, metric), own in entered.partition_by(
-        "athlete_id", "metric", as_dict=True, maintain_order=True
-    ).items():
-        days = own["day"].to_numpy()
+    for own in entered.partition_by("athlete_id", "metric", maintain_order=True):
+        athlete_id, metric, days = own["athlete_id"][0], own["metric"][0], own["day"].to_numpy()
         for event in happened.get(str(athlete_id), ()):
             # Most events have too few runs on a side, and cost no more than to be counted.
             are = [(days >= np.datetime64(first)) & (days < np.datetime64(end)) for first, end in _sides(event)]

@@ -265,7 +265,8 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
             return session.rejected(said)
         session = replace(session, lacks_distance=said)
     # The median, since a few odd times are excluded by the next stage.
-    if content.has_clock and not CLOCK_S[0] <= float(np.median(readings["time_s"].drop_nulls())) < CLOCK_S[1]:
+    time_s = readings["time_s"].to_numpy()
+    if content.has_clock and not CLOCK_S[0] <= float(np.median(time_s[~np.isnan(time_s)])) < CLOCK_S[1]:
         return session.rejected(_clock_not_set(start_s(content)))
     # What is missing is not zero either.
     measured = [

@@ -213,7 +213,7 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     """Rows in order of time, one per instant: of rows with equal times each column keeps its last value."""
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
-    if (time_s[is_timed] % 1).any():
+    if (time_s[is_timed] != np.floor(time_s[is_timed])).any():
         readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
         time_s = readings["time_s"].to_numpy()
     count_samples(tally, WHOLE_ROWS, "no_time", NO_READING, int((~is_timed).sum()))

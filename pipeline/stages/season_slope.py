@@ -41,12 +41,10 @@ def season_slope(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     starts = runs.select("run_id", start_us=start.dt.epoch("us"), month=start.dt.strftime("%Y-%m"))
     entering = run_drifts.filter(pl.col("within_run_se_pct_per_10km") > 0).join(starts, on="run_id").sort("start_us")
     rows = []
-    for (athlete_id, metric), season in entering.partition_by(
-        "athlete_id", "metric", as_dict=True, maintain_order=True
-    ).items():
+    for season in entering.partition_by("athlete_id", "metric", maintain_order=True):
         row = {
-            "athlete_id": athlete_id,
-            "metric": metric,
+            "athlete_id": season["athlete_id"][0],
+            "metric": season["metric"][0],
             "n_runs": season.height,
             "first_month": season["month"][0],
             "last_month": season["month"][-1],

@@ -121,12 +121,12 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, reg
     tenth = np.floor(5 * (pieces.ends_at + pieces.begins_at - 2 * split))  # in which its middle lies
     first, first_of_tenth = np.flatnonzero(begins), np.flatnonzero(begins | _changes(tenth))
 
-    def total(values: Array, first: npt.NDArray[np.intp]) -> Array:
-        shares = csr_array((pieces.share, pieces.row, [*first, n_pieces]), shape=(len(first), len(rows.run)))
-        return np.asarray(shares @ values)
+    def shares(first: npt.NDArray[np.intp]) -> csr_array:
+        return csr_array((pieces.share, pieces.row, [*first, n_pieces]), shape=(len(first), len(rows.run)))
 
-    sums = {name: total(values, first) for name, values in rows.summed()}
-    tenths = total(rows.running_s, first_of_tenth), total(rows.running_m, first_of_tenth)
+    of_splits_and_laps, of_tenths = shares(first), shares(first_of_tenth)
+    sums = {name: of_splits_and_laps @ values for name, values in rows.summed()}
+    tenths = of_tenths @ rows.running_s, of_tenths @ rows.running_m
     n_tenths = np.diff(np.searchsorted(first_of_tenth, first), append=len(first_of_tenth))
     means = {
         "length_m": sums["length_m"],

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import polars as pl
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.places import is_remote, make_folder
@@ -80,6 +79,6 @@ def _schema(table: str, registry: Registry) -> pa.Schema:
 
 def read_provenance(state: Path, table: str) -> Provenance:
     """What a table of a state was made from, according to its first file."""
-    about = pq.read_schema(BytesIO(read_checked(state, files_of(state, Path("tables") / table)[0]))).metadata
+    about = pl.read_parquet_metadata(BytesIO(read_checked(state, files_of(state, Path("tables") / table)[0])))
     names = ("inputs_sha256", "settings_sha256", "version")
-    return Provenance(*(about[f"splitdrift.{name}".encode()].decode() for name in names))
+    return Provenance(*(about[f"splitdrift.{name}"] for name in names))

@@ -16,8 +16,10 @@ from urllib.request import urlopen
 
 import duckdb
 import pytest
+from click.testing import CliRunner
 from distributed import Client
 
+from pipeline.__main__ import main
 from pipeline.core.errors import Damaged, Held, LockLost, UsageError
 from pipeline.core.places import files_below, place, put_if, read_tagged, written_here
 from pipeline.inbox.inbox import read_inbox
@@ -82,22 +84,18 @@ threading.Event().wait()
 """
 
 
-def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "pipeline", *words], capture_output=True, text=True, check=False)
-
-
 @pytest.mark.slow
 def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run_and_duckdb_reads_its_samples(
     bucket: str, tmp_path: Path
 ):
     club, inbox, store = Nights(tmp_path), place(f"{bucket}/club/inbox"), place(f"{bucket}/club/store")
-    runs = {f"{name}/{day}.fit": drifting_run(day, seed=day, km=3) for name in ("ari", "bo") for day in range(2)}
+    runs = {f"ari/{day}.fit": drifting_run(day, seed=day, km=3) for day in range(2)}
     for name, content in {**runs, "settings.toml": b'pages = "names"\n'}.items():
         club.put(name, content)
         (inbox / name).write_bytes(content)
     words = ("refresh", "--inbox", str(inbox), "--store", str(store), "--jobs", "1")
-    first = command(*words)
-    assert first.returncode == 0, first.stderr
+    first = CliRunner().invoke(main, words)
+    assert first.exit_code == 0, first.stderr
     club.refresh()
     assert different(published(store), published(club.store)) == []
 
@@ -109,10 +107,10 @@ def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run_and_
     assert [one.name[:6] for one in generations(store)] == ["000001", "000002"]
     assert different(published(store), published(club.store)) == []
 
-    assert command(*words).returncode == 0
+    assert CliRunner().invoke(main, words).exit_code == 0
     assert current(store) == generations(store)[-1]
     assert len(generations(store)) == 2
-    assert "bo" in command("show", "--store", str(store)).stdout
+    assert "ari" in CliRunner().invoke(main, ["show", "--store", str(store)]).stdout
 
     # The file is fetched, the samples are read where they lie.
     (tmp_path / "here.duckdb").write_bytes((published(store) / "splitdrift.duckdb").read_bytes())

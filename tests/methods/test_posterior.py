@@ -35,13 +35,14 @@ def test_without_a_prior_to_speak_of_it_is_the_t_interval():
 def test_one_number_is_what_integration_over_the_priors_gives():
     found = posterior(DRAWN[:4], np.ones((4, 1)), prior_sd=1.5, scale=0.8, shared=np.full(4, 0.3)).contrast(ONE)
 
-    def density(b: float, sigma: float) -> float:
-        covariance = sigma**2 * np.eye(4) + 0.09
-        likelihood = stats.multivariate_normal(np.full(4, b), covariance).pdf(DRAWN[:4])
-        return likelihood * stats.norm.pdf(b, 0, 1.5) / (1 + (sigma / 0.8) ** 2)
-
     b, sigma = np.linspace(-6, 8, 141), np.geomspace(0.05, 60, 120)
-    table = np.array([[density(x, s) for s in sigma] for x in b])
+    apart = DRAWN[:4] - b[:, None]
+
+    def density(s: float) -> np.ndarray:
+        likelihood = stats.multivariate_normal(np.zeros(4), s**2 * np.eye(4) + 0.09).pdf(apart)
+        return likelihood * stats.norm.pdf(b, 0, 1.5) / (1 + (s / 0.8) ** 2)
+
+    table = np.column_stack([density(s) for s in sigma])
     marginal = integrate.trapezoid(table, sigma, axis=1)
     mean = integrate.trapezoid(b * marginal, b) / integrate.trapezoid(marginal, b)
     above = integrate.trapezoid(np.heaviside(b, 0.5) * marginal, b) / integrate.trapezoid(marginal, b)

@@ -52,7 +52,7 @@ def compared(rows: pl.DataFrame) -> dict[tuple[str, str], str]:
         is_other_way = kind == "less" and (change > 0) != (row["usual_low"] + row["usual_high"] > 0)
         words[row["run_id"], row["metric"]] = (
             {"as_usual": "as usual", "cannot_tell": "cannot tell from one run"}.get(kind)
-            or (f"{verb}, unlike usual" if is_other_way else f"{verb} {kind} than usual")
+            or (f"{verb}, which is unusual" if is_other_way else f"{verb} {kind} than usual")
         )  # fmt: skip
     return words
 

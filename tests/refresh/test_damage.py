@@ -342,6 +342,7 @@ def run(*words: str | Path) -> tuple[int, str]:
     return result.exit_code, result.output
 
 
+@pytest.mark.usefixtures("no_workers")
 def test_verify_names_what_is_damaged_repairs_it_and_says_so(club: Nights):
     code, said = run("verify", "--store", club.store)
     assert (code, said.splitlines()[1].endswith("files are as they were written.")) == (0, True), said
@@ -361,6 +362,7 @@ def test_an_inbox_without_a_repair_is_wrong_use(club: Nights):
     assert "--inbox goes with --repair" in said
 
 
+@pytest.mark.usefixtures("no_workers")
 def test_a_repair_without_the_name_of_the_inbox_asks_for_it(club: Nights):
     for state in generations(club.store):
         (state / "known" / "keys.json").unlink()

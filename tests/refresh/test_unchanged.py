@@ -7,9 +7,12 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
+from click.testing import CliRunner
 
+from pipeline.__main__ import main
 from pipeline.core.settings import Settings
 from pipeline.refresh.unchanged import NOTE, nothing_new
 from pipeline.store.generations import published
@@ -104,7 +107,7 @@ def test_old_states_go_as_they_do_after_a_refresh(club: Nights):
     keep = Settings().keep_generations
     for number in range(keep):
         club.put("settings.toml", f'pages = "none"\nseed = {number + 2}\n')
-        club.refresh()
+        replace(club, outputs=False).refresh()
     left = club.store / "generations" / "000099"
     left.mkdir()  # of a process that was killed
     assert nothing_new(club.inbox, club.store) is not None
@@ -115,17 +118,16 @@ def test_old_states_go_as_they_do_after_a_refresh(club: Nights):
 def untouched_club(club: Nights) -> Nights:
     """Whose state is younger than everything in the inbox."""
     club.put("settings.toml", 'pages = "none"\nseed = 2\n')
-    club.refresh()
+    replace(club, outputs=False).refresh()
     return club
 
 
 def told(club: Nights, *words: str) -> tuple[int, str, str]:
     words = ("refresh", "--inbox", str(club.inbox), "--store", str(club.store), "--jobs", "1", *words)
-    done = subprocess.run([sys.executable, "-m", "pipeline", *words], capture_output=True, text=True, check=False)
-    return done.returncode, done.stdout, done.stderr
+    done = CliRunner().invoke(main, words)
+    return done.exit_code, done.stdout, done.stderr
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("words", [[], ["--quiet"], ["--json"], ["--strict"]])
 def test_the_command_says_the_same_either_way(untouched_club: Nights, words: list[str]):
     club = untouched_club

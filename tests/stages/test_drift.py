@@ -486,7 +486,7 @@ def test_every_run_that_entered_has_a_row_and_their_splits_add_up():
 
 def test_more_runs_and_less_scatter_make_the_interval_narrower():
     def width(season: Season) -> float:
-        found = of_athletes(draw(season.but(n_athletes=20), 11, only=(CONTACT,)))
+        found = of_athletes(draw(season.but(n_athletes=8), 11, only=(CONTACT,)))
         return float(found.select((pl.col("drift_high") - pl.col("drift_low")).median()).item())
 
     assert width(SCATTERED.but(n_runs=40)) < width(SCATTERED) < width(SCATTERED.but(n_runs=5))
