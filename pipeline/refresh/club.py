@@ -60,7 +60,7 @@ def finish_section(context: BuildContext, section: Section) -> None:
 
 
 #: The splits of so many athletes are in memory at once: of a section they are larger than all else together.
-ATHLETES_AT_ONCE = 64
+ATHLETES_AT_ONCE = 128
 
 
 def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
