@@ -23,7 +23,8 @@ from pipeline.tables import empty
 def gather(context: BuildContext, task: SectionTask) -> None:
     """Write the rows of a section of the club into the state being built, for each table of these stages."""
     new: dict[str, list[pl.DataFrame]] = defaultdict(list)
-    for file in files_below(context.built / own_of(task.section, task.in_round)):
+    bundles = files_below(context.built / own_of(task.section, task.in_round))
+    for file in (one for one in bundles if not one.name.startswith(".")):  # of a worker that died as it wrote
         for table, rows in read_bundle(file.parent, file.name).items():
             new[table].append(rows)
     recomputed = read_bundle(context.built, changes_of(task.section))["recomputed"]

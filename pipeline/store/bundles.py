@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.core.places import make_folder
+from pipeline.core.places import is_remote, make_folder, replacing
 
 #: Their folder in a state that is being built; removed before it is published.
 GATHERED = "gathered"
@@ -43,12 +44,13 @@ class Bundle:
 
 
 def write_bundle(built: Path, name: str, tables: Mapping[str, pl.DataFrame]) -> None:
-    """Write tables as one file, in place of what an attempt before may have left."""
+    """Write tables as one file, in one step in place of what an attempt before may have left, and others may read."""
     file = built / name
     make_folder(file.parent)
     contents = {table: _in_bytes(rows) for table, rows in tables.items()}
     head = json.dumps({table: len(content) for table, content in contents.items()}).encode("ascii")
-    file.write_bytes(b"".join([head, b"\n", *contents.values()]))
+    with nullcontext(file) if is_remote(file) else replacing(file) as written:
+        written.write_bytes(b"".join([head, b"\n", *contents.values()]))
 
 
 def read_bundle(built: Path, name: str) -> dict[str, pl.DataFrame]:

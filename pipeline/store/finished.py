@@ -57,8 +57,9 @@ class Finished:
         """Give the results of a section's files, with their samples, a place in the state being built."""
         left = set(self.keys)
         for state in _before(self.store, built):
-            for folder in sorted((state / FINISHED).glob("*-*")):
-                about = _about(folder / _ABOUT) if section.holds_digest(int(folder.name[:8], 16)) else {}
+            kept = (state / FINISHED).glob("*-*")
+            for folder in sorted(one for one in kept if section.holds_digest(int(one.name[:8], 16))):
+                about = _about(folder / _ABOUT)
                 files = about.get("keys", {})
                 if files and files.keys() <= left and all(self.keys[path] == key for path, key in files.items()):
                     bundle = self._taken(state, built, folder, about)

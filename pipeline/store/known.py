@@ -134,6 +134,10 @@ class KeptRows:
         runs = pl.concat(self._read("runs", own) for own in overlapping)
         return rows.join(runs.filter(chosen), on="run_id", how="semi")
 
+    def has(self, section: Section) -> bool:
+        """Whether the rows of a section are written."""
+        return (self.state / _FOLDER / section.file("runs")).exists()
+
     def athletes(self, section: Section) -> set[str | None]:
         """Whose rows are in the sections that may hold those of a section."""
         of_files = (self._read("recordings", own)["athlete_id"] for own in section.overlapping(self.n_sections))

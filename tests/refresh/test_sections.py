@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from itertools import chain
@@ -17,9 +17,11 @@ from openpyxl import load_workbook
 
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import club as steps_of_club
+from pipeline.refresh.context import Athlete, BuildContext, Shard
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
 from pipeline.store import sections
+from pipeline.store.bundles import Bundle
 from pipeline.store.exports import EXPORTED, csv_text
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
@@ -125,6 +127,22 @@ def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(
     bring_up_to_date(read_inbox(club.inbox), club.store, executor)
     assert in_sections(club) == 4
     assert_tables_of_one_section(club, monkeypatch)
+    club.assert_as_if_done_anew()
+
+
+def test_what_a_planner_gave_out_before_it_died_may_come_to_its_end_later(tables_of_club: Nights):
+    club, usual, given = tables_of_club, executor_over(here), list[Shard]()
+
+    def measure(context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:
+        given.extend(shards)
+        return usual.measure(context, shards)
+
+    def analyse(context: BuildContext, athletes: Sequence[Athlete]) -> Iterator[Bundle]:
+        yield from usual.analyse(context, athletes)
+        assert len(list(usual.measure(context, given))) == len(given) > 0
+
+    executor = replace(usual, measure=measure, analyse=analyse, write_outputs=nothing)
+    bring_up_to_date(read_inbox(club.inbox), club.store, executor)
     club.assert_as_if_done_anew()
 
 
