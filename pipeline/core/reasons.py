@@ -121,6 +121,8 @@ def words(reasons: str | Iterable[Because], code: str = "en") -> tuple[str, str]
 def cut(text: str, most: int) -> str:
     """A text out of a file as a terminal and a sheet may show it: not too long, without control characters."""
     short = text if len(text) <= most else text[: most - 1] + "…"
+    if short.isprintable():
+        return short
     return "".join(
         letter if letter.isprintable() or unicodedata.category(letter) == "Zs" else "\N{REPLACEMENT CHARACTER}"
         for letter in short

@@ -10,10 +10,12 @@ from collections import defaultdict
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.adjustment import RESPONSES, effect, warm_up_effect
+from pipeline.methods.adjustment import CAUSES, regressors, warm_up_effect
 from pipeline.methods.design import TEN_KM
 
 Row = Mapping[str, Any]
@@ -39,16 +41,42 @@ def adjusted(
     levels: dict[str, dict[str, float]] = defaultdict(dict)
     for name, run_id, level in run_drifts.select("metric", "run_id", "fresh_level").iter_rows():
         levels[name][run_id] = level
-    estimated = drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).select("metric", *RESPONSES)
+    effects = known_effects(used, drifts, inclusion=inclusion)
+    measured = used.select(pl.when(inclusion.measured(name)).then(name).alias(name) for name in effects)
     columns, run_ids = [], used["run_id"].to_list()
-    for own in estimated.iter_rows(named=True):
-        of_runs = levels[own["metric"]]
+    for value in measured:
+        of_runs, known = levels[value.name], pl.Series(np.exp(-effects[value.name]))
         level = pl.Series([of_runs.get(run_id) for run_id in run_ids], dtype=pl.Float64)
-        known = effect(own["metric"], responses=own, registry=inclusion.registry)
-        known += warm_up_effect(own["response_to_warm_up"], inclusion.split_length_m)
-        value = pl.when(inclusion.measured(own["metric"])).then(own["metric"])
-        columns.append((100 * (value / level * (-known).exp() - 1)).alias(own["metric"]))
-    return shown.with_columns(used.select(columns))
+        columns.append(100 * (value / level * known - 1))
+    return shown.with_columns(columns)
+
+
+def known_effects(used: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -> dict[str, Array]:
+    """What the athlete's responses add to the logarithm of each metric with an estimate, warm-up included.
+
+    Args:
+        used: rows of `splits` of one athlete.
+        drifts: rows of `athlete_drift`.
+
+    Returns:
+        By metric a value per split, as `pipeline.methods.adjustment.effect` and `warm_up_effect` give it. Metrics share
+        what their responses are multiplied with, so it is evaluated once.
+    """
+    warm_up = used.select(warm_up_effect(1.0, inclusion.split_length_m)).to_series().to_numpy()
+    multiplied: dict[Any, dict[str, Array]] = {}
+    effects = {}
+    for own in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
+        metric, reference = own["metric"], own["reference_speed_m_s"]
+        key = inclusion.registry.metric_of[metric].lags_pace, reference
+        if key not in multiplied:
+            terms = regressors(metric, CAUSES, pl.lit(reference), registry=inclusion.registry)
+            values = used.select(value.fill_null(0.0).alias(name) for name, value in terms.items())
+            multiplied[key] = {value.name: value.to_numpy() for value in values}
+        known = np.zeros(used.height)
+        for name, value in multiplied[key].items():
+            known = known + (own[name] or 0.0) * value
+        effects[metric] = known + (own["response_to_warm_up"] or 0.0) * warm_up
+    return effects
 
 
 def bent_levels(shown: pl.DataFrame, drift: Row) -> dict[str, float]:

@@ -41,7 +41,7 @@ from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
-from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, splits_shown
+from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, split_texts, splits_shown
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
@@ -156,6 +156,7 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
         splits, club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id), pages.settings.inclusion
     )
     columns = splits.select(splits_shown(pages.settings.registry)).to_dict(as_series=False)
+    texts = split_texts(columns, pages.language, pages.settings.inclusion)
     pieces = splits["run_id"].rle().struct.unnest()
     rows_of = {run_id: slice(end - n, end) for n, run_id, end in zip(*pieces, pieces["len"].cum_sum(), strict=True)}
     runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()
@@ -164,7 +165,8 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
         run_id = run["run_id"]
         own = rows_of.get(run_id, slice(0))
         yield run, RunRows(
-            {name: column[own] for name, column in columns.items()}, drifts[run_id], against[run_id],
+            {name: column[own] for name, column in columns.items()},
+            {name: column[own] for name, column in texts.items()}, drifts[run_id], against[run_id],
             exclusions[run_id], odd.get(run_id, []), {metric: ends[own] for metric, ends in expected.items()},
             (before, after),
         )  # fmt: skip

@@ -40,8 +40,7 @@ class Language:
 
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its values."""
-        text = self._texts[form_of(self._texts, key, values)]
-        return text.format(**values) if values else text
+        return self._texts[form_of(self._texts, key, values)].format(**values) if values else self._texts[key]
 
     @cached_property
     def _texts(self) -> Mapping[str, str]:
@@ -49,7 +48,9 @@ class Language:
 
     @cached_property
     def _labels(self) -> Mapping[str, str]:
-        return {quantity.column: quantity.label for quantity in self.registry.quantities}
+        of_registry = {quantity.column: quantity.label for quantity in self.registry.quantities}
+        keys = {key.split(".")[1]: key for key in self._texts if key.startswith("metric.") and key.endswith(".label")}
+        return of_registry | {column: self(key) for column, key in keys.items()}
 
     @cached_property
     def _decimal(self) -> str:
@@ -128,8 +129,7 @@ class Language:
 
     def metric(self, column: str) -> str:
         """The label of a metric; that of the registry where the catalogue has none."""
-        key = f"metric.{column}.label"
-        return self(key) if self.has(key) else self._labels.get(column, column)
+        return self._labels.get(column, column)
 
     def head(self, column: str) -> str:
         """The label of a metric at the head of a narrow column: with soft hyphens where words are long."""

@@ -158,9 +158,11 @@ class Picture:
             reads: places along x, as `places_along` gives them, with what is to be read there; shown by the script to
                 pointer, finger and keys. Without texts, the labels of the links are read, which stand in that order.
         """
-        grid = "".join(f"M0 {SIZE - self.y.at(value):.0f}H{SIZE}" for value, _ in self.y_labels)
+        grid, inner = "", self._inner
         for value, text in self.y_labels:
-            down = (1 - self.y.at(value) / SIZE) * self._inner
+            up = self.y.at(value)
+            grid += f"M0 {SIZE - up:.0f}H{SIZE}"
+            down = (1 - up / SIZE) * inner
             # Where letters stand inside, the unit has the place of the highest one.
             of_label = "tick up top" if self.unit and down < UNIT_ROOM else "tick up"
             self._write(0.0, TOP + down - 3, text, of_label, "start")
@@ -182,7 +184,7 @@ class Picture:
         return Markup(
             f'<svg class="picture {kind}" height="{self.height}" width="100%" role="{role}" '
             f'aria-label="{escape(label)}"{read}>'
-            f'<svg class="marks" y="{TOP}" height="{self._inner:.0f}" width="100%" viewBox="0 0 {SIZE} {SIZE}" '
+            f'<svg class="marks" y="{TOP}" height="{inner:.0f}" width="100%" viewBox="0 0 {SIZE} {SIZE}" '
             f'preserveAspectRatio="none" overflow="visible"><path d="{grid}" class="grid"/>{"".join(self.marks)}</svg>'
             f'<g aria-hidden="true">{"".join(self.letters)}</g></svg>'
         )

@@ -12,8 +12,8 @@ from markupsafe import Markup
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.core.metrics import Quantity, Registry
-from pipeline.methods.adjustment import effect, warm_up_effect
+from pipeline.core.metrics import Registry
+from pipeline.pages.adjusted import known_effects
 from pipeline.pages.athlete_tables import against_cells, comparison_words, quiet_words
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language, upper_first
@@ -30,6 +30,8 @@ Context = dict[str, Any]
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
 #: Columns of `splits` that the page shows, besides the quantities.
 _OF_SPLITS = ("km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share")
+#: Texts that a row of splits begins with.
+_IN_ROW = ("km", "to", "moving_s", "speed_m_s", "slope_pct", "run_share")
 
 
 @dataclass(frozen=True)
@@ -38,12 +40,14 @@ class RunRows:
 
     Attributes:
         splits: columns of `splits`, in order.
+        texts: the same as they are shown, as `split_texts` gives them.
         expected: by metric, of each split both ends of what is usual there, (splits, 2); NaN where nothing is.
         quality: of `quality`, where there is such a table.
         neighbours: the pages of the run before and of the run after, with their dates; None where there is none.
     """
 
     splits: Mapping[str, Sequence[Any]]
+    texts: Mapping[str, Sequence[str]]
     drifts: Sequence[Row] = ()
     against: Sequence[Row] = ()
     exclusions: Sequence[Row] = ()
@@ -59,7 +63,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
         club: gives the names of athletes and shoes as shown.
     """
     registry = language.registry
-    columns = [one for one in registry.quantities if any(value is not None for value in rows.splits[one.column])]
+    columns = [one for one in registry.quantities if any(rows.texts[one.column])]
     spans = {row["metric"]: _span(row, registry) for row in rows.against}
     against, drifts = in_order(rows.against, registry), in_order(rows.drifts, registry)
     return {
@@ -97,7 +101,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
             for row, cell in zip(against, against_cells(against, spans, language), strict=True)
         ],
         "columns": [(language.head(one.column), language.unit(one.unit), "number") for one in columns],
-        "split_rows": _split_rows(rows.splits, columns, language, inclusion.split_length_m),
+        "split_rows": _split_rows([rows.texts[name] for name in (*_IN_ROW, *(one.column for one in columns))]),
         "has_expected": any(np.isfinite(ends).any() for ends in rows.expected.values()),
         "left_out": [
             language(f"run.left_out.{why}") for why in dict.fromkeys(why for *_, why in left_out(rows, inclusion))
@@ -120,6 +124,26 @@ def splits_shown(registry: Registry) -> tuple[str, ...]:
     return (*_OF_SPLITS, *(one.column for one in registry.quantities))
 
 
+def split_texts(splits: Mapping[str, Sequence[Any]], language: Language, inclusion: Inclusion) -> dict[str, list[str]]:
+    """Columns of `splits` as texts, and `to`, where a split ends.
+
+    Args:
+        splits: columns, of one run or of many: these take less time at once.
+    """
+    ends_km = [
+        ((km - 1) * inclusion.split_length_m + length_m) / 1000
+        for km, length_m in zip(splits["km"], splits["length_m"], strict=True)
+    ]
+    return {
+        "km": [str(km) for km in splits["km"]],
+        "to": [language.distance(end_km, 2) for end_km in ends_km],
+        "moving_s": [duration(moving_s) for moving_s in splits["moving_s"]],
+        "speed_m_s": [language.speed(speed) for speed in splits["speed_m_s"]],
+        "slope_pct": language.signs(splits["slope_pct"]),
+        "run_share": ["" if share is None else f"{100 * share:.0f}" for share in splits["run_share"]],
+    } | {one.column: language.numbers(splits[one.column], one.decimals) for one in language.registry.quantities}
+
+
 def panels(
     runs: Sequence[tuple[Row, RunRows]], traces: Traces, *, language: Language, inclusion: Inclusion
 ) -> list[list[Context]]:
@@ -134,7 +158,9 @@ def panels(
         begins = (np.array(rows.splits["km"], dtype=float) - 1) * per_split
         ends = begins + np.array(rows.splits["length_m"], dtype=float) / 1000
         length_km = max([run["distance_km"], *distance_km[moves][-1:].tolist()])
-        courses.append(RunCourse(rows.splits, begins, ends, rows.expected, left_out(rows, inclusion), length_km))
+        courses.append(
+            RunCourse(rows.splits, rows.texts, begins, ends, rows.expected, left_out(rows, inclusion), length_km)
+        )
     return run_pictures(courses, traces, language)
 
 
@@ -169,32 +195,21 @@ def expected_ranges(
         For metrics as a sensor records them, and effort: of each row of `splits` both ends of the range of single runs,
         (splits, 2); NaN where it is not included.
     """
-    split_m, metrics = inclusion.split_length_m, inclusion.registry.metric_of
+    metrics = inclusion.registry.metric_of
     place = {column: place for place, column in enumerate(metrics)}
     used = inclusion.with_known_slope(splits.with_row_index("row"))
-    estimated = [
-        row
-        for row in drifts.iter_rows(named=True)
-        if row["drift_pct_per_10km"] is not None and metrics[row["metric"]].is_reading
-    ]
-    known = used.select(
-        (
-            effect(row["metric"], responses=row, registry=inclusion.registry)
-            + warm_up_effect(row["response_to_warm_up"], split_m)
-        ).exp()
-        .alias(row["metric"])
-        for row in estimated
-    )  # fmt: skip
     km = used["km"].to_numpy()
     bounds = np.full((len(metrics), int(km.max(initial=0)) + 1, 2), np.nan)
     for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
         if None not in ends and at < bounds.shape[1]:
             bounds[place[metric], at] = [start * (1 + end / 100) for end in ends]
     ranges = {}
-    for metric in known.columns:
+    for metric, effect in known_effects(used, drifts, inclusion=inclusion).items():
+        if not metrics[metric].is_reading:
+            continue
         ranges[metric] = np.full((splits.height, 2), np.nan)
         # The last digits of an exponential differ between processes; a digest must not.
-        ends = np.round(bounds[place[metric], km] * known[metric].to_numpy()[:, None], 3)
+        ends = np.round(bounds[place[metric], km] * np.exp(effect)[:, None], 3)
         ranges[metric][used["row"].to_numpy()] = np.where(np.isfinite(ends).all(axis=1)[:, None], ends, np.nan)
     return ranges
 
@@ -275,22 +290,7 @@ def _drifts(rows: Sequence[Row], language: Language) -> list[Context]:
     ]
 
 
-def _split_rows(
-    splits: Mapping[str, Sequence[Any]], columns: Sequence[Quantity], language: Language, split_length_m: float
-) -> Markup:
-    """The rows of splits: number, end, time, speed, slope, share run, and the metrics; nothing in them to escape."""
-    ends_km = [
-        ((km - 1) * split_length_m + length_m) / 1000
-        for km, length_m in zip(splits["km"], splits["length_m"], strict=True)
-    ]
-    cells = [
-        [str(km) for km in splits["km"]],
-        [language.distance(end_km, 2) for end_km in ends_km],
-        [duration(moving_s) for moving_s in splits["moving_s"]],
-        [language.speed(speed) for speed in splits["speed_m_s"]],
-        language.signs(splits["slope_pct"]),
-        ["" if share is None else f"{100 * share:.0f}" for share in splits["run_share"]],
-        *(language.numbers(splits[one.column], one.decimals) for one in columns),
-    ]
+def _split_rows(cells: Sequence[Sequence[str]]) -> Markup:
+    """The rows of splits, from the texts of each column; nothing in them to escape."""
     form = f'<tr><th scope="row" class="number">%s</th>{"<td>%s</td>" * (len(cells) - 1)}</tr>'
     return Markup("\n".join([form % row for row in zip(*cells, strict=True)]))

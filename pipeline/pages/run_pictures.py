@@ -30,6 +30,7 @@ class RunCourse:
 
     Attributes:
         splits: columns of `splits`, in order.
+        texts: the same as they are shown.
         from_km: where each split begins [km].
         to_km: where it ends [km].
         expected: by metric, of each split both ends of what is usual there, (splits, 2); NaN where nothing is.
@@ -38,6 +39,7 @@ class RunCourse:
     """
 
     splits: Mapping[str, Sequence[Any]]
+    texts: Mapping[str, Sequence[str]]
     from_km: Array
     to_km: Array
     expected: Mapping[str, Array]
@@ -72,7 +74,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
         bounds=_texts(_heights(usual, low, high)),
         traced=_trace_paths(_across(traces.distance_km, length_km), _heights(values, low, high), values, traces.moves),
     )
-    is_usual, bounds = (~np.isnan(usual[..., 0])).tolist(), usual.tolist()
+    is_usual, bounds = (~np.isnan(usual[..., 0])).tolist(), _bound_texts(order, usual, language)
     pictures = []
     for run, course in enumerate(courses):
         shown = [place for place in range(len(order)) if n_known[place, run]]
@@ -98,7 +100,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
                 "run.panel.seen", quantity=label,
                 lowest=ticks[0][1] if ticks else "", highest=ticks[-1][1] if ticks else "",
             )  # fmt: skip
-            says = _readings(name, course.splits, bounds[place][run], known, language)
+            says = _readings(name, course.texts, bounds[place] and bounds[place][run], known, language)
             panels.append(
                 {"name": name, "label": label, "svg": picture.svg(words, kind="panel", reads=(middles, says))}
             )
@@ -243,27 +245,30 @@ def _texts(numbers: Any) -> Any:
     return _TEXTS[numbers + 2 * SIZE].tolist()
 
 
+def _bound_texts(order: Sequence[str], usual: Array, language: Language) -> list[Any]:
+    """Both ends of what is usual as texts, (runs, splits, 2) of each quantity; nothing of what is no metric."""
+    decimals = [None if name in _NO_METRIC else language.registry.metric_of[name].decimals for name in order]
+    return [
+        None if n is None else np.reshape(np.array(language.numbers(ends.ravel().tolist(), n)), ends.shape).tolist()
+        for ends, n in zip(usual, decimals, strict=True)
+    ]
+
+
 def _readings(
-    name: str,
-    splits: Mapping[str, Sequence[Any]],
-    usual: Sequence[Sequence[float]],
-    known: Sequence[int],
+    name: str, texts: Mapping[str, Sequence[str]], usual: Sequence[Sequence[str]], known: Sequence[int],
     language: Language,
-) -> list[str]:
+) -> list[str]:  # fmt: skip
     """What is to be read at each split: its value, and what is usual there, where that is known."""
     if name == "altitude_m":
         slope = language("run.reading.slope", slope="{}")
-        return [text and slope.format(text) for text in language.signs(splits["slope_pct"])]
+        return [text and slope.format(text) for text in texts["slope_pct"]]
     if name == "speed_m_s":
-        return [f"{language.speed(speed)} {language.units.speed}" for speed in splits["speed_m_s"]]
-    decimals, unit = language.registry.metric_of[name].decimals, unit_of(name, language)
-    nothing = language("run.reading.nothing")
-    numbers = language.numbers(splits[name], decimals)
-    texts = [f"{number} {unit}" if number else nothing for number in numbers]
+        return [f"{speed} {language.units.speed}" for speed in texts["speed_m_s"]]
+    unit, nothing = unit_of(name, language), language("run.reading.nothing")
+    readings = [f"{number} {unit}" if number else nothing for number in texts[name]]
     if known:
         with_usual = language("run.reading.usual", value="{}", unit=unit, low="{}", high="{}")
-        ends = [language.numbers([usual[split][end] for split in known], decimals) for end in (0, 1)]
-        for place, low, high in zip(known, *ends, strict=True):
-            if numbers[place]:
-                texts[place] = with_usual.format(numbers[place], low, high)
-    return texts
+        for place in known:
+            if texts[name][place]:
+                readings[place] = with_usual.format(texts[name][place], *usual[place])
+    return readings

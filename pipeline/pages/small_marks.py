@@ -34,8 +34,10 @@ def place(value: float, span: float) -> int:
 
 def scale_symbol(name: str, margin: float, span: float) -> Markup:
     """What all marks of a column stand on: the margin and zero; referred to by its name."""
-    low, high = place(-margin, span), place(margin, span)
-    limit = f'<rect class="margin" x="{low}%" width="{high - low}%"/>' if margin else ""
+    limit = ""
+    if margin:
+        low, high = place(-margin, span), place(margin, span)
+        limit = f'<rect class="margin" x="{low}%" width="{high - low}%"/>'
     return Markup(f'<symbol id="{name}">{limit}<rect class="zero" x="50%"/></symbol>')
 
 

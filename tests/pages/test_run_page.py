@@ -11,12 +11,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import QUANTITIES
 from pipeline.core.settings import Settings
 from pipeline.formats import READINGS
 from pipeline.pages.athlete_tables import comparison_words
 from pipeline.pages.language import Language
-from pipeline.pages.run_page import RunRows, left_out, panels, run_page
+from pipeline.pages.run_page import RunRows, left_out, panels, run_page, split_texts
 from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
 from pipeline.pages.traces import Traces, traced
 from pipeline.pages.units import MINUS, Units
@@ -55,11 +56,14 @@ def page(
     language: str = "en", lists: dict[str, list[Row]] | None = None, **rows: Any,
 ) -> dict[str, Any]:  # fmt: skip
     club = RowsInMemory(runs=[RUN, RUN | {"run_id": "ari-2", "shoe_id": "alder"}], is_coded=is_coded, **(lists or {}))
-    inclusion = replace(INCLUSION, split_length_m=split_length_m)
-    return run_page(
-        RUN | (run or {}), RunRows(columns(*splits), **rows),
-        club=club, language=Language(language, units), inclusion=inclusion,
-    )  # fmt: skip
+    inclusion, shown_in = replace(INCLUSION, split_length_m=split_length_m), Language(language, units)
+    given = run_rows(*splits, language=shown_in, inclusion=inclusion, **rows)
+    return run_page(RUN | (run or {}), given, club=club, language=shown_in, inclusion=inclusion)
+
+
+def run_rows(*splits: Row, language: Language, inclusion: Inclusion = INCLUSION, **rows: Any) -> RunRows:
+    given = columns(*splits)
+    return RunRows(given, split_texts(given, language, inclusion), **rows)
 
 
 def columns(*splits: Row) -> dict[str, list[Any]]:
@@ -74,8 +78,9 @@ def pictures(*splits: Row, given: pl.DataFrame | None = None, units: Units = KM,
         found["distance_km"], found["run_share"] > 0, {name: found.get(name, absent) for name in traced()},
         found["run_share"],
     )  # fmt: skip
+    language = Language("en", units)
     (shown,) = panels(
-        [(RUN, RunRows(columns(*splits), **rows))], traces, language=Language("en", units), inclusion=INCLUSION
+        [(RUN, run_rows(*splits, language=language, **rows))], traces, language=language, inclusion=INCLUSION
     )
     return {one["name"]: one["svg"] for one in shown}
 
@@ -299,7 +304,7 @@ def test_everything_that_can_be_set_aside_is_told_in_words(quantity: str):
     ],
 )
 def test_stretches_that_did_not_enter_say_why(row: Row, why: str | None):
-    found = left_out(RunRows(columns(row)), INCLUSION)
+    found = left_out(RunRows(columns(row), {}), INCLUSION)
     assert [reason for *_, reason in found] == ([] if why is None else [why])
 
 
