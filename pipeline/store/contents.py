@@ -18,9 +18,9 @@ import os
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from itertools import chain, islice, takewhile
+from itertools import islice, takewhile
 from pathlib import Path
 
 from pipeline.core.errors import Damaged, Fault, NothingDone
@@ -36,7 +36,7 @@ CONTENTS = "contents.json"
 _COUNTED = ("tables", "known")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Written:
     """A file as it was written: length [bytes], time [ns since 1970] and SHA-256; of an object, its tag alone."""
 
@@ -185,21 +185,24 @@ def write_contents(built: Path, before: Contents | None) -> None:
     Raises:
         Damaged: a file that it shares was changed after it had been written.
     """
-    found = _found(built)
-    known = {} if before is None else before.files
-    shared = {
-        name: known[name]
-        for name, written in found.items()
-        if name in known and (written.n_bytes, written.written_ns) == (known[name].n_bytes, known[name].written_ns)
-    }
+    found, new = _found(built), list[str]()
     if not is_remote(built):
-        for name, digest in digests(built, found.keys() - shared.keys()).items():
+        known = {} if before is None else before.files
+        for name, written in found.items():
+            noted = known.get(name)
+            if noted is not None and (written.n_bytes, written.written_ns) == (noted.n_bytes, noted.written_ns):
+                found[name] = noted
+            else:
+                new.append(name)
+        for name, digest in digests(built, new).items():
             if before is not None and name in known and digest != known[name].digest:
                 _require_not_shared(before.state, built, name)
-            shared[name] = Written(found[name].n_bytes, found[name].written_ns, digest)
-        found = shared
-    rows = {name: [found[name].n_bytes, found[name].written_ns, found[name].digest] for name in sorted(found)}
-    (built / CONTENTS).write_text(json.dumps(rows, separators=(",", ":")), encoding="utf-8")
+            found[name] = replace(found[name], digest=digest)
+    # Line by line of a text: as one object of lists, millions of files take twice the memory.
+    lines = (
+        f'{json.dumps(name)}:[{(at := found[name]).n_bytes},{at.written_ns},"{at.digest}"]' for name in sorted(found)
+    )
+    (built / CONTENTS).write_text(f"{{{','.join(lines)}}}", encoding="utf-8")
 
 
 def mark_whole(built: Path) -> None:
@@ -233,7 +236,9 @@ def _found(state: Path) -> dict[str, Written]:
                     else:
                         about = entry.stat(follow_symlinks=False)
                         found[name] = Written(about.st_size, about.st_mtime_ns, "")
-    return {name: written for name, written in found.items() if name not in (WHOLE, CONTENTS)}
+    for name in (WHOLE, CONTENTS):
+        found.pop(name, None)
+    return found
 
 
 def digests(state: Path, names: Iterable[str]) -> dict[str, str]:
@@ -250,9 +255,11 @@ def digests(state: Path, names: Iterable[str]) -> dict[str, str]:
     # A thread takes many files: most are small, and handing one over takes longer than reading it.
     n_threads = min(4, os.cpu_count() or 1)
     shares = [names[start::n_threads] for start in range(n_threads)]
+    found = [""] * len(names)
     with ThreadPoolExecutor(n_threads) as threads:
-        found = threads.map(lambda share: [(name, digest(name)) for name in share], shares)
-        return dict(sorted(chain.from_iterable(found)))
+        for start, of_share in enumerate(threads.map(lambda share: list(map(digest, share)), shares)):
+            found[start::n_threads] = of_share
+    return dict(zip(names, found, strict=True))
 
 
 def _counts(name: str) -> bool:
