@@ -199,9 +199,8 @@ def write_contents(built: Path, before: Contents | None) -> None:
                 _require_not_shared(before.state, built, name)
             found[name] = replace(found[name], digest=digest)
     # Line by line of a text: as one object of lists, millions of files take twice the memory.
-    lines = (
-        f'{json.dumps(name)}:[{(at := found[name]).n_bytes},{at.written_ns},"{at.digest}"]' for name in sorted(found)
-    )
+    parts = ((name, found[name]) for name in sorted(found))
+    lines = (f"{json.dumps(name)}:[{at.n_bytes},{at.written_ns},{json.dumps(at.digest)}]" for name, at in parts)
     (built / CONTENTS).write_text(f"{{{','.join(lines)}}}", encoding="utf-8")
 
 
