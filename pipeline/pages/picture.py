@@ -138,9 +138,10 @@ class Picture:
 
     def link(self, address: str, label: str, point: tuple[float, float], kind: str) -> None:
         """A dot that leads to a page."""
+        at = self._at(*point)
         self.marks.append(
             f'<a href="{escape(address)}" aria-label="{escape(label)}" class="{kind}">'
-            f'<path d="M{self._at(*point)}h0" class="touch"/><path d="M{self._at(*point)}h0"/></a>'
+            f'<path d="M{at}h0" class="touch"/><path d="M{at}h0"/></a>'
         )
 
     def write(self, x: float, y: float, text: str, kind: str = "", *, anchor: str = "start", above: float = 4) -> None:
