@@ -40,12 +40,13 @@ def pytest_xdist_auto_num_workers() -> int:
     return (os.cpu_count() or 1) + 1
 
 
-#: The files that take longest, longest first: by waiting or by computing more than ten seconds.
+#: The files that take longest, longest first, by default or in depth: by waiting or by computing more than ten seconds.
 LONGEST = (
-    "flows/test_cluster", "flows/test_flow_refresh", "line/test_limits", "store/test_known", "line/test_hostile_input",
-    "line/test_unbroken", "refresh/test_damage", "pages/test_pages_in_a_browser", "refresh/test_sections",
-    "line/test_season_of_nights", "pages/test_draw", "nightly/test_nightly", "refresh/test_redraw",
-    "refresh/test_refresh", "commands/test_study", "reference/test_drift_is_calibrated", "odd/test_correction_cases",
+    "line/test_season_of_nights", "flows/test_cluster", "flows/test_flow_refresh", "line/test_limits",
+    "reference/test_drift_is_calibrated", "store/test_known", "line/test_hostile_input", "line/test_unbroken",
+    "reference/test_context_is_calibrated", "refresh/test_damage", "pages/test_pages_in_a_browser",
+    "line/test_mutated_files", "refresh/test_sections", "pages/test_draw", "nightly/test_nightly",
+    "refresh/test_redraw", "refresh/test_refresh", "commands/test_study", "odd/test_correction_cases",
     "stages/test_calibration", "study/test_released", "pages/test_pages_tell_the_tables", "line/test_resumed",
     "commands/test_commands", "refresh/test_unchanged", "stages/test_drift", "line/test_what_is_loaded",
 )  # fmt: skip

@@ -1,7 +1,8 @@
 """Stages `pacing`, `contrasts`, `season_slope` and the months of `season_trend` on hundreds of invented athletes.
 
 Seeded. Surfaces, shoes and dates are given to runs without looking at them, so that the truth of every contrast and
-trend is nought. A bound fails only when the whole Wilson interval of a figure lies outside it.
+trend is nought. A bound fails only when the whole Wilson interval of a figure lies outside it. Of 250 athletes, as in
+depth, it does where they hold the truth 88 times of a hundred or less; of 500, it were 89.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ ENTER = {
     "speed_error_pct": 0.0,
     "warm_up_effect_pct": 0.0,
 }
-CLUB = EXACTLY_MEASURED.but(n_athletes=500).with_contact(drift_pct=2.0)
+CLUB = EXACTLY_MEASURED.with_contact(drift_pct=2.0)
 SEASON_DAYS = 150
 
 
@@ -41,7 +42,7 @@ def assert_holds(
     truth: float = 0.0,
     lowest: float = 92,
     highest: float = 97,
-    n_athletes: int = 500,
+    n_athletes: int = 250,
 ) -> None:
     """The intervals hold the truth as often as they should; at least four for every five athletes."""
     given = rows.drop_nulls([low, high])
@@ -56,8 +57,8 @@ def assert_holds(
 
 
 def seasons(*n_runs: int) -> pytest.MarkDecorator:
-    """Runs of an athlete, and athletes: 100 with 12 runs, whose Wilson intervals are wider, and in depth 500."""
-    in_depth = (pytest.param(n, 500, marks=depth) for n in n_runs)
+    """Runs of an athlete, and athletes: 100 with 12 runs, whose Wilson intervals are wider, and in depth 250."""
+    in_depth = (pytest.param(n, 250, marks=depth) for n in n_runs)
     return pytest.mark.parametrize(("n_runs", "n_athletes"), [(12, 100), *in_depth])
 
 
@@ -123,13 +124,13 @@ def test_a_season_without_trend_is_held_to_have_none(n_runs: int, n_athletes: in
 
 @depth
 def test_where_runs_are_all_alike_the_interval_of_the_trend_is_rather_too_wide():
-    rows = season_slope(*season(12, 500, own_drift_sd_pct=0.0))
+    rows = season_slope(*season(12, 250, own_drift_sd_pct=0.0))
     assert_holds(rows, "change_low", "change_high", lowest=96, highest=100)
 
 
 @depth
 def test_a_drift_that_shrinks_by_half_a_point_a_month_is_found():
-    run_drifts, runs = season(24, 500)
+    run_drifts, runs = season(24, 250)
     month = (pl.col("started_at_utc") - pl.col("started_at_utc").min()).dt.total_seconds() / 86_400 / 30.44
     shrinking = run_drifts.join(runs, on="run_id").with_columns(
         drift_pct_per_10km=pl.col("drift_pct_per_10km") - 0.5 * month

@@ -34,7 +34,8 @@ NUMBERS = {
     "warm_up_effect_pct": 0.0,
 }
 CLUB = EXACTLY_MEASURED.but(n_athletes=500)
-PART = CLUB.but(n_athletes=220)
+#: With 150 athletes intervals that hold the truth at most 87 times of a hundred are found out; with 500, at most 89.
+PART = CLUB.but(n_athletes=150)
 
 
 @dataclass(frozen=True)
@@ -83,11 +84,14 @@ def assert_between(observed: Share, lowest: float, highest: float, what: str) ->
 
 
 @pytest.mark.parametrize("n_athletes", [40, pytest.param(500, marks=depth)])
-def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth(n_athletes: int):
+def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth_and_two_percent_in_ten_kilometres_is_seen(
+    n_athletes: int,
+):
     """Hills, fading pace, losses, runs of 5 to 40 km, errors that correlate by half."""
     rows = analysed(CLUB.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 1)
     assert len(rows) >= 0.99 * n_athletes
     assert_between(share(rows, holds(2.0)), 92, 97, "coverage")
+    assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
     bias = rows["drift_pct_per_10km"].mean() - 2.0
     assert abs(bias) < 0.05 * np.sqrt(500 / n_athletes), f"bias {bias:.3f} % per 10 km"
 
@@ -157,12 +161,6 @@ def test_an_athlete_who_only_does_that_seldom_raises_an_alarm(what: str, season:
     assert raw > 1, f"raw change {raw:.2f} % per 10 km: the case is no test"
 
 
-@pytest.mark.parametrize("n_athletes", [40, pytest.param(220, marks=depth)])
-def test_two_percent_in_ten_kilometres_over_twelve_runs_is_seen(n_athletes: int):
-    rows = analysed(PART.but(n_athletes=n_athletes).with_contact(drift_pct=2.0), 4)
-    assert_between(share(rows, pl.col("drift_low") > 0), 90, 100, "detection")
-
-
 @depth
 def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slows():
     """Burns, Zendler and Zernicke 2019, doi 10.1152/japplphysiol.00374.2018: over 100 km of road cadence rises by 5.6
@@ -204,8 +202,8 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
     "season",
     [
         PART.but(fade_pct=-5.0, n_athletes=40),
-        pytest.param(PART.but(fade_pct=-5.0), marks=depth),
-        pytest.param(PART.but(late_climb_pct=3.0).with_contact(per_slope=0.01), marks=depth),
+        pytest.param(PART.but(fade_pct=-5.0, n_athletes=220), marks=depth),
+        pytest.param(PART.but(late_climb_pct=3.0, n_athletes=220).with_contact(per_slope=0.01), marks=depth),
     ],
     ids=["slow_of_few", "slow", "climb"],
 )

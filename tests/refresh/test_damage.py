@@ -17,7 +17,7 @@ from pipeline import read_store
 from pipeline.__main__ import main
 from pipeline.commands.as_json import documents
 from pipeline.core.errors import Damaged, NothingDone
-from pipeline.inbox.inbox import read_inbox
+from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.refresh.damage import COMPARED, OUTPUTS, check_share, check_store, resting_on
 from pipeline.refresh.refresh import refresh
 from pipeline.store.contents import CONTENTS, WHOLE
@@ -132,9 +132,9 @@ SAMPLED = (
 )
 
 
-def stopped(nights: Nights) -> Damaged | None:
+def stopped(nights: Nights, inbox: Inbox | None = None) -> Damaged | None:
     try:
-        refresh(read_inbox(nights.inbox), nights.store, jobs=1)
+        refresh(inbox or read_inbox(nights.inbox), nights.store, jobs=1)
     except Damaged as damage:
         return damage
     return None
@@ -146,9 +146,10 @@ def assert_nothing_is_built_on(club: Nights, cases: list[tuple[str, str]]) -> No
     for is_new in (False, True):
         if is_new:
             club.put("ari/3.fit", drifting_run(3, seed=4, km=4))
+        inbox = read_inbox(club.inbox)
         for name, harm in cases:
             with harmed(state, name, harm):
-                damage = stopped(club)
+                damage = stopped(club, inbox)
                 assert damage is not None, f"{harm} {name}: was built on"
                 assert name in damage.faults, f"{harm} {name}: named was {damage}"
                 assert "verify --store" in str(damage)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import zipfile
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
+from pipeline.store import long_sheets
 from pipeline.store.exports import LONG, ONLY_CSV, SHEETS, write_exports
 from pipeline.store.long_sheets import fill_sheets
 from pipeline.tables import empty
@@ -33,7 +35,8 @@ def prepared(path: Path) -> Path:
     return path
 
 
-def test_texts_numbers_and_what_is_missing_are_read_back(tmp_path: Path):
+def test_texts_numbers_and_what_is_missing_are_read_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(long_sheets, "ROWS_AT_ONCE", 3)
     rows = pl.DataFrame(
         {"text": TEXTS, "number": [1.5, -2.0, 1e-9, 1e12, None, 0.1, 3.0], "truth": [True, False, None, *4 * [True]]}
     )
@@ -57,6 +60,15 @@ def test_the_same_rows_give_the_same_bytes_and_nothing_is_left_next_to_them(tmp_
     ]
     assert inside[0] == inside[1]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.xlsx", "b.xlsx"]
+
+
+def test_a_kill_leaves_no_readings_in_the_temporary_folder_since_nothing_is_written_there(
+    demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "not there"))
+    tables = {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splits": demo.table("splits")}
+    write_exports(tmp_path / "out", tables)
+    assert openpyxl.load_workbook(tmp_path / "out" / "splitdrift.xlsx")["splits"].max_row > 100
 
 
 def test_a_type_that_a_long_sheet_cannot_hold_is_named(tmp_path: Path):

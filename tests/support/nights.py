@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -237,8 +238,8 @@ class Sizes:
 
 def _bytes_below(folder: Path) -> int:
     """What the files below a folder take; one that has several names counts once."""
-    files = {file.stat().st_ino: file.stat().st_size for file in folder.rglob("*") if file.is_file()}
-    return sum(files.values())
+    paths = (os.path.join(below, name) for below, _, names in os.walk(folder) for name in names)
+    return sum({file.st_ino: file.st_size for file in map(os.stat, paths)}.values())
 
 
 def noted_anew(state: Path) -> None:
