@@ -34,7 +34,8 @@ def main() -> None:
         size_mb = sum(file.stat().st_size for file in (folder / "store").rglob("*") if file.is_file()) / 1e6
     print(
         f"{asked.runs} runs of {asked.hours:g} h on {jobs} cores: {whole.seconds:.1f} s, "
-        f"peak {whole.peak_mb:.0f} MB (goal {TARGETS_MB.get(asked.runs, 'none')}), store {size_mb:.0f} MB"
+        f"peak {whole.peak_mb:.0f} MB (goal {TARGETS_MB.get(asked.runs, 'none')}), "
+        f"{whole.own_mb:.0f} MB with libraries counted once, store {size_mb:.0f} MB"
     )
 
 

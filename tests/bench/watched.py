@@ -23,14 +23,17 @@ class Watched:
     Attributes:
         seconds: from start to end, the interpreter's start included [s].
         cpu_s: of all its processes; unlike `seconds` hardly touched by what else the machine does [s].
-        peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. Pages that
-            processes share count once in each, so the true figure is lower.
+        peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. Libraries, which
+            processes share, count once in each, so the true figure is lower.
+        own_mb: the largest sum of what each has for itself, and the libraries of the one with most of them [MB]. What
+            libraries others have besides is not in it, so the true figure is a little higher.
         output: what it printed.
     """
 
     seconds: float
     cpu_s: float
     peak_mb: float
+    own_mb: float
     output: str
 
 
@@ -43,16 +46,16 @@ def watched(command: Sequence[str]) -> Watched:
     Raises:
         subprocess.CalledProcessError: it failed.
     """
-    peak = 0.0
+    peak = own = 0.0
     ended = threading.Event()
     used_before = _cpu_of_children_s()
     began = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=sys.stderr, text=True) as process:
 
         def look() -> None:
-            nonlocal peak
+            nonlocal peak, own
             while not ended.wait(LOOK_EVERY_S):
-                peak = max(peak, resident_mb(process.pid))
+                peak, own = map(max, (peak, own), resident_mb(process.pid))
 
         looking = threading.Thread(target=look)
         looking.start()
@@ -62,7 +65,7 @@ def watched(command: Sequence[str]) -> Watched:
         looking.join()
     if process.returncode:
         raise subprocess.CalledProcessError(process.returncode, list(command), output)
-    return Watched(seconds, _cpu_of_children_s() - used_before, peak, output)
+    return Watched(seconds, _cpu_of_children_s() - used_before, peak, own, output)
 
 
 def _cpu_of_children_s() -> float:
@@ -70,22 +73,25 @@ def _cpu_of_children_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
-def resident_mb(pid: int) -> float:
-    """Resident memory of a process and all below it, by /proc [MB]."""
+def resident_mb(pid: int) -> tuple[float, float]:
+    """Resident memory of a process and all below it, by /proc [MB]: all of each, and with libraries counted once."""
     below: dict[int, list[int]] = {}
-    resident: dict[int, int] = {}
+    resident: dict[int, tuple[int, int]] = {}
     for folder in Path("/proc").iterdir():
         if folder.name.isdigit():
             try:
                 # The second field, the name in brackets, may hold blanks.
                 parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
-                resident[int(folder.name)] = int((folder / "statm").read_text().split()[1])
+                all_pages, of_files = (folder / "statm").read_text().split()[1:3]
+                resident[int(folder.name)] = int(all_pages), int(of_files)
             except (OSError, IndexError, ValueError):
                 continue  # ended while we looked
             below.setdefault(parent, []).append(int(folder.name))
-    pages, waiting = 0, [pid]
+    held, waiting = [], [pid]
     while waiting:
         one = waiting.pop()
-        pages += resident.get(one, 0)
+        held.append(resident.get(one, (0, 0)))
         waiting += below.get(one, [])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+    all_pages, of_files = (list(pages) for pages in zip(*held, strict=True))
+    mb = os.sysconf("SC_PAGE_SIZE") / 1e6
+    return sum(all_pages) * mb, (sum(all_pages) - sum(of_files) + max(of_files)) * mb
