@@ -242,6 +242,12 @@ def _bytes_below(folder: Path) -> int:
     return sum({file.st_ino: file.st_size for file in map(os.stat, paths)}.values())
 
 
+def leave_hollow(patched: pytest.MonkeyPatch) -> None:
+    """Database and workbook become empty files: for tests of when they are written, not of what they hold."""
+    patched.setattr("pipeline.store.database._write", lambda _built, file, _registry: file.touch())
+    patched.setattr("pipeline.store.exports._write_workbook", lambda file, *_: file.touch())
+
+
 def noted_anew(state: Path) -> None:
     """Note what a state holds now as what was written, as if another version had written it."""
     write_contents(state, None)
