@@ -217,9 +217,11 @@ class Schedule:
 
 @dataclass(frozen=True)
 class Sizes:
-    """What a store takes [bytes]: its states together, the valid one of so many runs, its history, pages of nights."""
+    """How many states a store has, and what takes how much of it [bytes]: the valid one of so many runs, its history,
+    pages of nights.
+    """
 
-    states: int
+    n_states: int
     valid: int
     n_runs: int
     history: int
@@ -228,7 +230,7 @@ class Sizes:
     @classmethod
     def of(cls, store: Path) -> Sizes:
         return cls(
-            _bytes_below(store / "generations"),
+            len(list((store / "generations").iterdir())),
             _bytes_below(published(store)),
             len(list(published(store).glob("tables/samples/**/*.parquet"))),
             (store / "history.jsonl").stat().st_size,
