@@ -20,8 +20,8 @@ from pipeline.core.settings import Settings
 from pipeline.pages.language import Language
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
-from pipeline.store.layout import read_rows, table_folder
-from pipeline.tables import empty
+from pipeline.store.layout import read_partitions, read_rows, table_folder
+from pipeline.tables import PARTITIONED, empty
 
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
@@ -99,7 +99,10 @@ class ClubRows:
 
     def own(self, name: str, athlete_id: str) -> pl.DataFrame:
         """The rows of a table of one athlete; without a column `athlete_id`, those of the athlete's runs."""
-        if name not in self._tables:
+        if name in PARTITIONED:  # of an athlete at a time: of the whole club it is larger than all else together
+            if athlete_id not in self._tables.get(name, {}):
+                self._tables[name] = {athlete_id: read_partitions(self._built, name, athlete_id)}
+        elif name not in self._tables:
             parts = self._of_athletes(name).partition_by("athlete_id", as_dict=True, maintain_order=True)
             self._tables[name] = {key: part for (key,), part in parts.items()}
         own = self._tables[name].get(athlete_id)
@@ -111,15 +114,10 @@ class ClubRows:
         Args:
             shown: a function of a module that takes the rows and gives what of them matters.
         """
+        if name in PARTITIONED:
+            return _digests(self.own(name, athlete_id), shown).get(athlete_id, "")
         if (name, shown) not in self._digests:
-            rows = self._of_athletes(name)
-            digests = pl.DataFrame(
-                {"athlete_id": rows["athlete_id"], "digest": (rows if shown is None else shown(rows)).hash_rows()}
-            )
-            parts = digests.partition_by("athlete_id", as_dict=True, maintain_order=True, include_key=False)
-            self._digests[name, shown] = {
-                key: part["digest"].to_numpy().tobytes().hex() for (key,), part in parts.items()
-            }
+            self._digests[name, shown] = _digests(self._of_athletes(name), shown)
         return self._digests[name, shown].get(athlete_id, "")
 
     def _of_athletes(self, name: str) -> pl.DataFrame:
@@ -230,6 +228,13 @@ class ClubRows:
     def has_quality(self) -> bool:
         """Whether the recordings were judged; states that older versions made have no such table."""
         return bool(files_below(table_folder(self._built, "quality")))
+
+
+def _digests(rows: pl.DataFrame, shown: Callable[[pl.DataFrame], pl.DataFrame] | None) -> Mapping[str | None, str]:
+    hashes = (rows if shown is None else shown(rows)).hash_rows()
+    by_athlete = pl.DataFrame({"athlete_id": rows["athlete_id"], "digest": hashes})
+    parts = by_athlete.partition_by("athlete_id", as_dict=True, maintain_order=True, include_key=False)
+    return {key: part["digest"].to_numpy().tobytes().hex() for (key,), part in parts.items()}
 
 
 def club_rows(pages: Pages) -> ClubRows:

@@ -68,8 +68,9 @@ def _counted(values: pl.Series) -> list[tuple[str, int]]:
 
 def _missing(club: ClubRows, language: Language) -> list[Context]:
     """For each metric, in how many runs of the club it is missing."""
-    splits, metrics = club.table("splits"), language.registry.metrics
-    has = splits.group_by("run_id").agg(pl.col(metric.column).is_not_null().any() for metric in metrics)
+    metrics = language.registry.metrics
+    measured = [pl.col(metric.column).is_not_null().any() for metric in metrics]
+    has = pl.concat(club.own("splits", name).group_by("run_id").agg(measured) for name in club.athletes)
     return [
         {"metric": language.metric(metric.column), "n": n}
         for metric in metrics

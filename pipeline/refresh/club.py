@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import polars as pl
@@ -20,7 +20,7 @@ from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, w
 from pipeline.store.known import kept_parts, of_files
 from pipeline.store.layout import read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
-from pipeline.store.sections import Section
+from pipeline.store.sections import Section, sections_of
 from pipeline.tables import PARTITIONED, TABLES, publishable
 
 
@@ -47,27 +47,37 @@ def draw_in_common(context: BuildContext, sections: Sequence[Section]) -> None:
 
 def finish_section(context: BuildContext, section: Section) -> None:
     """Run the club's stages over the athletes of a section, and write its part of every table of athletes and runs."""
-    settings = context.inbox.settings
     frames = {name: context.kept.of(name, section) for name in kept_parts()}
-    athletes = frames["runs"]["athlete_id"].unique().sort()
-    frames |= {"splits": read_athletes(context.built, "splits", athletes)} | context.inbox.lists
-    made: dict[str, pl.DataFrame] = {
-        name: frames[name] for name in (*of_files(), *tables_of(ATHLETE)) if name in TABLES
-    }
-    for stage, function in _of_club():
-        if function.by_athlete:
-            common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
-            tables = stage.tables_by(function, frames, settings=settings, **common)
-            # Of lists each section takes the lines of its own athletes.
-            made |= {name: _held(section, rows) for name, rows in tables.items()}
-            frames |= made
-        elif all(name in context.inbox.lists for name in function.reads):
-            frames |= stage.tables_by(function, frames, settings=settings)
-    registry = settings.registry
+    n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
+    pieces = [_made(context, piece, frames) for piece in section.overlapping(section.of * n_pieces)]
+    made = {name: frames[name] for name in (*of_files(), *tables_of(ATHLETE)) if name in TABLES}
+    made |= {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    registry = context.inbox.settings.registry
     published = {name: publishable(name, rows, subject="the club", registry=registry) for name, rows in made.items()}
     made_from = _provenance(context, published["recordings"].select("path", "sha256"))
     for name, rows in published.items():
         write_table(context.built / "tables" / name / section.file(name), name, rows, made_from, registry)
+
+
+#: The splits of so many athletes are in memory at once: of a section they are larger than all else together.
+ATHLETES_AT_ONCE = 128
+
+
+def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """What the club's stages make of the athletes of a piece of a section, of whose kept rows these are."""
+    settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
+    own = {name: _held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
+    own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
+    for stage, function in _of_club():
+        if function.by_athlete:
+            common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
+            tables = stage.tables_by(function, own, settings=settings, **common)
+            # Of lists each piece takes the lines of its own athletes.
+            made |= {name: _held(piece, rows) for name, rows in tables.items()}
+            own |= made
+        elif all(name in context.inbox.lists for name in function.reads):
+            own |= stage.tables_by(function, own, settings=settings)
+    return made
 
 
 def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:

@@ -168,4 +168,6 @@ def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None
         raise
-    return rows.sort(key_of(table))
+    keys = rows.select(key_of(table))
+    # Files are in order of athletes and each is in order: sorted once more, all of it would be in memory twice.
+    return rows if keys.equals(keys.sort(pl.all())) else rows.sort(key_of(table))

@@ -51,9 +51,9 @@ def section_of(athlete_id: str | None, of: int) -> Section:
     return Section(digest_of(athlete_id) % of, of)
 
 
-def sections_of(athletes: Iterable[str | None]) -> list[Section]:
-    """The sections of a club with these athletes."""
+def sections_of(athletes: Iterable[str | None], most: int | None = None) -> list[Section]:
+    """The sections of a club with these athletes, on average of `most` at most, or of `MOST_ATHLETES`."""
     n_athletes, of = len(set(athletes)), 1
-    while n_athletes > MOST_ATHLETES * of:
+    while n_athletes > (most or MOST_ATHLETES) * of:
         of *= 2
     return [Section(number, of) for number in range(of)]

@@ -126,6 +126,15 @@ def other_store(folder: Path, inbox: Path, *, settings: str = "", without: str =
     return folder / "store"
 
 
+#: Of two sensors the readings of the other one.
+OTHER_FIRST = 'sensor_preference = ["self-described", "native"]\n'
+
+
+@pytest.fixture(scope="module")
+def of_other_sensor(inbox: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return other_store(tmp_path_factory.mktemp("other"), inbox, settings=OTHER_FIRST)
+
+
 def test_the_same_study_again_changes_nothing_and_says_nothing_of_changes(few: Path, tmp_path: Path):
     outs = [study(written(tmp_path), few, tmp_path / "out") for _ in range(2)]
     assert [result.exit_code for result in outs] == [0, 0]
@@ -156,25 +165,22 @@ def test_a_changed_store_is_named_and_changes_the_digest(
     assert digest(tmp_path / "out") != before
 
 
-def test_a_second_store_counts_in_what_the_result_rests_on(few: Path, inbox: Path, tmp_path: Path):
-    other_first = 'sensor_preference = ["self-described", "native"]\n'
-    one, another = tmp_path / "one", tmp_path / "another"
-    for folder, settings in ((one, other_first), (another, f"{other_first}warm_up_m = 2000.0\n")):
-        folder.mkdir()
-        other_store(folder, inbox, settings=settings)
+def test_a_second_store_counts_in_what_the_result_rests_on(
+    few: Path, inbox: Path, of_other_sensor: Path, tmp_path: Path
+):
+    another = other_store(tmp_path, inbox, settings=f"{OTHER_FIRST}warm_up_m = 2000.0\n")
     file = written(tmp_path, TEXT + SENSORS)
-    result = study(file, few, tmp_path / "out", "--against", one / "store")
+    result = study(file, few, tmp_path / "out", "--against", of_other_sensor)
     assert result.exit_code == 0, result.output
     before = digest(tmp_path / "out")
-    result = study(file, few, tmp_path / "out", "--against", another / "store")
+    result = study(file, few, tmp_path / "out", "--against", another)
     assert "output that was replaced: the settings of the other store." in " ".join(result.output.split())
     assert digest(tmp_path / "out") != before
 
 
-def test_two_sensors_are_compared_in_the_runs_that_had_both(few: Path, inbox: Path, tmp_path: Path):
-    other = other_store(tmp_path, inbox, settings='sensor_preference = ["self-described", "native"]\n')
+def test_two_sensors_are_compared_in_the_runs_that_had_both(few: Path, of_other_sensor: Path, tmp_path: Path):
     everybody = TEXT.replace("seed = 1", "seed = 1\nleast_cell = 1") + SENSORS
-    study(written(tmp_path, everybody), few, tmp_path / "out", "--against", other)
+    study(written(tmp_path, everybody), few, tmp_path / "out", "--against", of_other_sensor)
     [bias] = [
         line for line in (tmp_path / "out" / "results.csv").read_text(encoding="utf-8").splitlines() if "bias" in line
     ]
@@ -265,8 +271,10 @@ def test_a_provenance_of_something_else_is_no_output(content: str, few: Path, tm
     assert contents(tmp_path / "out") == {"provenance.json": content.encode()}
 
 
-def test_a_refresh_leaves_register_and_key_alone(inbox: Path, tmp_path: Path):
-    store = other_store(tmp_path, inbox)
+def test_a_refresh_leaves_register_and_key_alone(inbox: Path, few: Path, tmp_path: Path):
+    store = tmp_path / "store"
+    shutil.copytree(few, store, symlinks=True)
+    shutil.copytree(inbox, tmp_path / "inbox")
     study(written(tmp_path), store, tmp_path / "out")
     before = [(store / name).read_bytes() for name in ("studies.jsonl", "study.key")]
     (tmp_path / "inbox" / "brine" / "2026-05-23-third-lamp.fit.gz").unlink()

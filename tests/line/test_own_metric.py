@@ -35,7 +35,7 @@ SETTINGS = README.partition("<!-- begin: own metric -->\n\n```toml\n")[2].partit
 PLANTED = {"ari": 6.0, "bea": 0.0, "cyd": -5.0, "dov": None}
 #: Its exponent of speed, and rows of each run with a value that no tibia has, and with the sensor's zero.
 RESPONSE, N_ABSURD, N_ZERO = 1.2, 7, 5
-N_RUNS = 8
+N_RUNS = 6
 
 
 def rows_of_run(draw: random.Random, drift_pct: float | None, start: datetime) -> Iterator[list[str]]:
@@ -174,6 +174,7 @@ def test_the_column_is_known_to_the_command_columns_and_to_check(tmp_path: Path)
     assert "A run with cadence, tibial peak, altitude." in said.output
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_without_its_entry_everything_is_as_if_it_had_never_been(tmp_path: Path):
     inbox, settings = tmp_path / "inbox", tmp_path / "inbox" / "settings.toml"
     write_club(inbox, {"ari": 6.0}, n_runs=3)
@@ -188,6 +189,7 @@ def test_without_its_entry_everything_is_as_if_it_had_never_been(tmp_path: Path)
         assert read_table(tmp_path / "store", table).equals(read_table(tmp_path / "never", table)), table
 
 
+@pytest.mark.usefixtures("no_outputs")
 def test_a_recording_of_the_sensor_alone_gives_its_values_to_the_run(tmp_path: Path):
     """An insole without distance, next to the watch that has it."""
     inbox = tmp_path / "inbox"

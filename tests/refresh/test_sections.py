@@ -16,6 +16,7 @@ import pytest
 from openpyxl import load_workbook
 
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import club as steps_of_club
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
 from pipeline.store import sections
@@ -55,6 +56,7 @@ def assert_tables_of_one_section(nights: Nights, monkeypatch: pytest.MonkeyPatch
     """Compare every table with that of one refresh of the present inbox, in which all athletes are one section."""
     with monkeypatch.context() as patched:
         patched.setattr(sections, "MOST_ATHLETES", 1024)
+        patched.setattr(steps_of_club, "ATHLETES_AT_ONCE", 1024)
         nights.n_fresh += 1
         whole = nights.root / f"whole-{nights.n_fresh}"
         replace(nights, outputs=False).refresh(whole)
@@ -96,6 +98,7 @@ def test_a_club_in_sections_has_the_tables_of_one(club: Nights, monkeypatch: pyt
 
 def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(sections, "MOST_ATHLETES", 2)
+    monkeypatch.setattr(steps_of_club, "ATHLETES_AT_ONCE", 1)
     club.refresh()
     club.put("bo/2.fit", run(2, seed=77))
     (club.inbox / "cai" / "1.fit").unlink()

@@ -200,6 +200,7 @@ def test_the_dictionary_sheet_explains_every_column_of_every_sheet(workbook: Wor
 
 def test_rows_beyond_what_a_sheet_can_show_are_in_the_csv(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("pipeline.store.exports.MOST_ROWS", 2)
+    monkeypatch.setattr("pipeline.store.exports.CSV_ROWS_AT_ONCE", 2)
     write_exports(tmp_path, tables(recordings=ledger("a", "b", "c")))
     sheet = sheet_of(openpyxl.load_workbook(tmp_path / "splitdrift.xlsx"), "recordings")
     assert [sheet.cell(row, 1).value for row in range(3, sheet.max_row + 1)] == ["a", "b"]

@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
+from pipeline.store import long_sheets
 from pipeline.store.exports import LONG, ONLY_CSV, SHEETS, write_exports
 from pipeline.store.long_sheets import fill_sheets
 from pipeline.tables import empty
@@ -34,7 +35,8 @@ def prepared(path: Path) -> Path:
     return path
 
 
-def test_texts_numbers_and_what_is_missing_are_read_back(tmp_path: Path):
+def test_texts_numbers_and_what_is_missing_are_read_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(long_sheets, "ROWS_AT_ONCE", 3)
     rows = pl.DataFrame(
         {"text": TEXTS, "number": [1.5, -2.0, 1e-9, 1e12, None, 0.1, 3.0], "truth": [True, False, None, *4 * [True]]}
     )
