@@ -126,7 +126,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "numbers": [numbers_row(row, language, most_splits=most_splits) for row in drifts],
         "pacing": pacing_rows(rows["pacing"], language),
         "dated": _Season.of_events(rows, club, language),
-        "events": events_shown(events, _levels(rows, drifts), club, language),
+        "events": events_shown(events, _levels(rows, drifts) if events else {}, club, language),
         "event_numbers": [numbers_of_event(row, club, language) for row in events],
         "contrasts": [contrast_row(row, club, language) for row in contrasts],
         "compared": contrast_sentences(contrasts, club, language),
@@ -325,9 +325,11 @@ class _Season:
     @staticmethod
     def of_events(rows: Mapping[str, pl.DataFrame], club: ClubRows, language: Language) -> list[tuple[str, str]]:
         """Events other than complaints and years, with their day: the picture has a line for each."""
-        is_drawn = ~pl.col("kind").is_in(["complaint", "year"])
-        own = rows["before_after"].filter(is_drawn).unique("event", keep="first", maintain_order=True).sort("event")
-        return [(row["date"], short_words(row, club, language)) for row in own.iter_rows(named=True)]
+        own: dict[str, Row] = {}
+        for row in rows["before_after"].iter_rows(named=True):
+            if row["kind"] not in ("complaint", "year"):
+                own.setdefault(row["event"], row)
+        return [(own[event]["date"], short_words(own[event], club, language)) for event in sorted(own)]
 
     def _about_run(self, run: Row) -> tuple[str, str]:
         language = self._language

@@ -53,6 +53,10 @@ class Language:
         return of_registry | {column: self(key) for column, key in keys.items()}
 
     @cached_property
+    def _units(self) -> dict[str, str]:
+        return {}  # as far as they were asked for
+
+    @cached_property
     def _decimal(self) -> str:
         return self("number.decimal")
 
@@ -122,8 +126,10 @@ class Language:
 
     def unit(self, unit: str) -> str:
         """A unit as it is written."""
-        key = f"unit.{unit.replace('/', '_per_').replace(' ', '_')}"
-        return self(key) if self.has(key) else unit
+        if unit not in self._units:
+            key = f"unit.{unit.replace('/', '_per_').replace(' ', '_')}"
+            self._units[unit] = self(key) if self.has(key) else unit
+        return self._units[unit]
 
     # --- Metrics and findings -----------------------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import accumulate
 
 import numpy as np
@@ -59,7 +60,10 @@ class Scale:
 def round_step(least: float) -> float:
     """The smallest step of 1, 2 or 5 times a power of ten that is at least so large."""
     power = 10.0 ** math.floor(math.log10(least))
-    return next((power * factor for factor in (1, 2, 5) if power * factor >= least * (1 - 1e-9)), 10 * power)
+    for factor in (1, 2, 5):
+        if power * factor >= least * (1 - 1e-9):
+            return power * factor
+    return 10 * power
 
 
 def decimals_of(step: float) -> int:
@@ -138,9 +142,10 @@ class Picture:
 
     def link(self, address: str, label: str, point: tuple[float, float], kind: str) -> None:
         """A dot that leads to a page."""
+        at = self._at(*point)
         self.marks.append(
-            f'<a href="{escape(address)}" aria-label="{escape(label)}" class="{kind}">'
-            f'<path d="M{self._at(*point)}h0" class="touch"/><path d="M{self._at(*point)}h0"/></a>'
+            f'<a href="{_escaped(address)}" aria-label="{escape(label)}" class="{kind}">'
+            f'<path d="M{at}h0" class="touch"/><path d="M{at}h0"/></a>'
         )
 
     def write(self, x: float, y: float, text: str, kind: str = "", *, anchor: str = "start", above: float = 4) -> None:
@@ -226,5 +231,11 @@ class Picture:
 
     def _write(self, share: float, y: float, text: str, kind: str, anchor: str) -> None:
         self.letters.append(
-            f'<text x="{100 * share:.1f}%" y="{y:.0f}" text-anchor="{anchor}" class="{kind}">{escape(text)}</text>'
+            f'<text x="{100 * share:.1f}%" y="{y:.0f}" text-anchor="{anchor}" class="{kind}">{_escaped(text)}</text>'
         )
+
+
+@lru_cache(maxsize=4096)
+def _escaped(text: str) -> str:
+    """Letters and addresses, which many pictures have in common."""
+    return str(escape(text))

@@ -136,7 +136,7 @@ def split_texts(splits: Mapping[str, Sequence[Any]], language: Language, inclusi
     ]
     return {
         "km": [str(km) for km in splits["km"]],
-        "to": [language.distance(end_km, 2) for end_km in ends_km],
+        "to": language.numbers([language.units.distance_of(end_km) for end_km in ends_km], 2),
         "moving_s": [duration(moving_s) for moving_s in splits["moving_s"]],
         "speed_m_s": [language.speed(speed) for speed in splits["speed_m_s"]],
         "slope_pct": language.signs(splits["slope_pct"]),

@@ -83,10 +83,14 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Regis
     furthest_m = np.maximum.reduceat(of_moving, begins) if len(of_moving) else np.zeros(n_runs)
     step_m = np.maximum(furthest_m / POINTS, SHORTEST_STEP_M)
     # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
-    step = np.clip(np.ceil(distance_m / np.repeat(step_m, n_samples)) - 1, 0, POINTS - 1).astype(np.intp)
-    step += POINTS * np.repeat(np.arange(n_runs), n_samples)
+    # All in one array: new memory costs more than what is computed in it.
+    weighted = distance_m / np.repeat(step_m, n_samples)
+    step = np.clip(np.ceil(weighted, out=weighted), 1, POINTS, out=weighted).astype(np.intp)
+    step += np.repeat(POINTS * np.arange(n_runs) - 1, n_samples)
     # Samples of a step mostly follow each other: their sums are taken first, and there are few of these.
-    starts = np.flatnonzero(np.diff(step, prepend=-1))
+    is_start = np.ones(len(step), dtype=bool)
+    is_start[1:] = step[1:] != step[:-1]
+    starts = np.flatnonzero(is_start)
     step = step[starts]
 
     def sums(weights: Array) -> Array:
@@ -102,7 +106,7 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Regis
             if (is_absent := np.isnan(values)).any():
                 values, counted_s = np.where(is_absent, 0.0, values), np.where(is_absent, 0.0, counted_s)
                 total_s = sums(counted_s)
-            columns[name] = np.round(sums(values * counted_s) / total_s, decimals)
+            columns[name] = np.round(sums(np.multiply(values, counted_s, out=weighted)) / total_s, decimals)
         run_share = np.round(run_s / moved_s, 2)
     middles_km = np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)
     return Traces(middles_km, moved_s > 0, columns, run_share)

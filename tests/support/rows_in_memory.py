@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.core.reasons import Reason, as_json, because
 from pipeline.pages.club_rows import ClubRows
-from pipeline.tables import empty, publishable
+from pipeline.tables import PARTITIONED, empty, publishable
 
 Row = dict[str, Any]
 
@@ -30,6 +30,11 @@ class RowsInMemory(ClubRows):
 
     def table(self, name: str) -> pl.DataFrame:
         return self._frames[name] if name in self._frames else empty(name)
+
+    def own(self, name: str, athlete_id: str) -> pl.DataFrame:
+        if name in PARTITIONED:  # which a store has by athlete
+            return self._of_athletes(name).filter(pl.col("athlete_id") == athlete_id)
+        return super().own(name, athlete_id)
 
 
 def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
