@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -107,9 +108,11 @@ def bring_up_to_date(
                 raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
             return
     with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=at_once) as mapper:
+        gc.disable()  # as in workers, which load their modules at the same time
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
 
+        gc.enable()
         contents, before = read_inbox(inbox), _ledger_before(store)
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
@@ -19,9 +19,15 @@ class Refreshed:
 
     store: Path
     ledger: pl.DataFrame
+    _tables: dict[str, pl.DataFrame] = field(default_factory=dict, repr=False, compare=False)
 
     def table(self, name: str) -> pl.DataFrame:
-        """A table as an outsider reads it: from the DuckDB file, where there is one."""
+        """A table as an outsider reads it: from the DuckDB file, where there is one. Read once."""
+        if name not in self._tables:
+            self._tables[name] = self._read(name)
+        return self._tables[name]
+
+    def _read(self, name: str) -> pl.DataFrame:
         if not (self.store / "splitdrift.duckdb").exists():
             return read_table(self.store, name).sort(pl.all(), nulls_last=True)
         with duckdb.connect(str(self.store / "splitdrift.duckdb"), read_only=True) as connection:
