@@ -45,9 +45,10 @@ LONGEST = (
     "line/test_season_of_nights", "flows/test_cluster", "flows/test_flow_refresh", "line/test_limits",
     "reference/test_drift_is_calibrated", "store/test_known", "line/test_hostile_input", "line/test_unbroken",
     "reference/test_context_is_calibrated", "refresh/test_damage", "pages/test_pages_in_a_browser",
-    "line/test_mutated_files", "refresh/test_sections", "pages/test_draw", "nightly/test_nightly",
-    "refresh/test_redraw", "refresh/test_refresh", "commands/test_study", "odd/test_correction_cases",
-    "stages/test_calibration", "study/test_released", "pages/test_pages_tell_the_tables", "line/test_resumed",
+    "line/test_mutated_files", "line/test_walk_through", "refresh/test_sections", "pages/test_draw",
+    "nightly/test_nightly", "refresh/test_redraw", "refresh/test_refresh", "commands/test_study",
+    "odd/test_correction_cases", "stages/test_calibration", "study/test_released",
+    "pages/test_pages_tell_the_tables", "line/test_resumed",
     "commands/test_commands", "refresh/test_unchanged", "stages/test_drift", "line/test_what_is_loaded",
 )  # fmt: skip
 

@@ -35,7 +35,7 @@ from pipeline.store.generations import building, generations, link_tree, publish
 from pipeline.store.layout import read_table
 from pipeline.store.lock import locked
 from pipeline.store.parquet import Provenance, write_table
-from tests.support.nights import Killed, Nights, drifting_run
+from tests.support.nights import Killed, Nights, drifting_run, leave_hollow
 from tests.support.privileges import no_privilege
 
 pytestmark = pytest.mark.slow
@@ -135,8 +135,9 @@ def dying_after(n_changes: float) -> Iterator[list[str]]:
 
 @pytest.mark.parametrize("n_kills", [3, pytest.param(25, marks=depth)])
 def test_killed_after_any_change_on_the_disk_a_refresh_leaves_a_whole_state_and_the_next_one_finishes(
-    refreshed_club: Nights, n_kills: int
+    refreshed_club: Nights, monkeypatch: pytest.MonkeyPatch, n_kills: int
 ):
+    leave_hollow(monkeypatch)
     club = refreshed_club.restored()
     before = tables_of(club.store)
     with dying_after(math.inf) as changes:

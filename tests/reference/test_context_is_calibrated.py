@@ -19,7 +19,7 @@ from pipeline.stages.drift import drift
 from pipeline.stages.pacing import pacing
 from pipeline.stages.season_slope import season_slope
 from pipeline.stages.summaries import season_trend
-from tests.support.season import EXACTLY_MEASURED, draw
+from tests.support.season import EXACTLY_MEASURED, draw, without_onsets_of_runs
 
 pytestmark = pytest.mark.slow
 depth = pytest.mark.depth
@@ -63,6 +63,7 @@ def seasons(*n_runs: int) -> pytest.MarkDecorator:
 
 
 @cache
+@without_onsets_of_runs()
 def season(n_runs: int, n_athletes: int, own_drift_sd_pct: float = 1.0) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows of run_drift for contact time, and of runs: spread over the season, a quarter on trails, shoes in turn."""
     club = CLUB.but(n_runs=n_runs, n_athletes=n_athletes).with_contact(own_drift_sd_pct=own_drift_sd_pct)

@@ -18,7 +18,14 @@ from pipeline.core.settings import Settings
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from pipeline.stages.summaries import athlete_drift
-from tests.support.season import CADENCE_PER_M_S_BURNS, EXACTLY_MEASURED, ORDINARY, Season, draw
+from tests.support.season import (
+    CADENCE_PER_M_S_BURNS,
+    EXACTLY_MEASURED,
+    ORDINARY,
+    Season,
+    draw,
+    without_onsets_of_runs,
+)
 
 pytestmark = pytest.mark.slow
 depth = pytest.mark.depth
@@ -65,6 +72,7 @@ def share(frame: pl.DataFrame, condition: pl.Expr) -> Share:
     return Share(int(frame.select(condition.sum()).item()), len(frame))
 
 
+@without_onsets_of_runs()
 def analysed(season: Season, seed: int, metric: str = CONTACT) -> pl.DataFrame:
     """Rows of `athlete_drift` that hold an estimate."""
     rows = drift(draw(season, seed, only=(metric,)), **NUMBERS)[1]
@@ -97,6 +105,7 @@ def test_the_interval_of_a_season_of_twelve_runs_holds_the_truth_and_two_percent
 
 
 @pytest.mark.parametrize(("drift_pct", "n_clubs"), [(2.0, 2), pytest.param(0.0, 4, marks=depth)])
+@without_onsets_of_runs()
 def test_so_it_does_with_devices_that_err_and_the_settings_as_they_come(drift_pct: float, n_clubs: int):
     """Clubs of 20 whose speed, slope and clock are off; pace fades by 2 %."""
     settings = Settings()
@@ -176,6 +185,7 @@ def test_cadence_that_depends_on_speed_alone_does_not_drift_when_the_athlete_slo
 
 
 @pytest.mark.parametrize("n_athletes", [80, pytest.param(200, marks=depth)])
+@without_onsets_of_runs()
 def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_holds_the_truth(n_athletes: int):
     """Pace fades by 5 % per 10 km and hardly wanders: speed and slope explain some 90 % of distance. Athletes differ in
     their response to speed.
@@ -207,6 +217,7 @@ def test_what_the_club_knows_narrows_the_interval_of_the_collinear_and_still_hol
     ],
     ids=["slow_of_few", "slow", "climb"],
 )
+@without_onsets_of_runs()
 def test_at_most_three_in_a_hundred_who_only_slow_down_or_climb_late_are_called_drifting(season: Season):
     """The whole way to the finding: responses, the club, drift, correction for the number of athletes.
 

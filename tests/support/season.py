@@ -20,10 +20,13 @@ Numbers from outside:
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
+import pytest
 
 from pipeline.core.arrays import Array
 from pipeline.core.metrics import QUANTITIES, READING_OF
@@ -200,6 +203,14 @@ ORDINARY = Season(
 
 #: The same seasons, recorded by devices without errors: for what is about the arithmetic of the model.
 EXACTLY_MEASURED = ORDINARY.but(speed_error_pct=0.0, slope_error_pct=0.0, whole_seconds=False)
+
+
+@contextmanager
+def without_onsets_of_runs() -> Iterator[None]:
+    """Stage `drift` gives no onsets of single runs, on which nothing else rests: they are half of what it takes."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("pipeline.stages.drift.run_onsets", lambda fitted, **_: [None] * len(fitted.design.counts))
+        yield
 
 
 def draw(season: Season, seed: int, *, only: tuple[str, ...] = MEASURED) -> pl.DataFrame:
