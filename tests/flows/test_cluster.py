@@ -424,7 +424,7 @@ def test_the_sections_of_a_club_are_planned_by_tasks_of_a_cluster(tmp_path: Path
         state = bring_up_to_date(read_inbox(club.inbox), tmp_path / "by-cluster", executor)
         end_waiting_workers()
     club.refresh()
-    assert planned == ["look_at", "measure_section", "drift_section"]
+    assert planned == ["look_at", "measure_section", "respond_section", "drift_section"]
     assert len(list((state / "known").glob("files-*-of-0004.parquet"))) == 4
     assert different(state, published(club.store)) == []
 
