@@ -68,6 +68,8 @@ def _counted(values: pl.Series) -> list[tuple[str, int]]:
 
 def _missing(club: ClubRows, language: Language) -> list[Context]:
     """For each metric, in how many runs of the club it is missing."""
+    if not club.athletes:  # strikes.csv alone makes a store
+        return []
     metrics = language.registry.metrics
     measured = [pl.col(metric.column).is_not_null().any() for metric in metrics]
     has = pl.concat(club.own("splits", name).group_by("run_id").agg(measured) for name in club.athletes)

@@ -85,7 +85,7 @@ def test_an_interrupt_before_it_is_known_what_is_to_be_read_keeps_what_was_kept(
 
 
 def test_an_interrupt_after_all_was_read_leaves_only_the_analysis(club: Nights, monkeypatch: pytest.MonkeyPatch):
-    def interrupted(*_: object) -> None:
+    def interrupted(*_: object, **_more: object) -> None:
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
