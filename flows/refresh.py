@@ -154,7 +154,7 @@ def athletes(context: Sealed[BuildContext], batch: Sealed[Sequence[Athlete]]) ->
 def athletes_of_runs(
     context: Sealed[BuildContext], batch: Sealed[Sequence[AthleteTask]], until: Sealed[date | None]
 ) -> list[Bundle]:
-    """Those that need which runs the club's responses are drawn from."""
+    """The athlete-level stages of a batch of athletes that take the runs which the club's responses are drawn from."""
     from pipeline.refresh.athlete import respond
 
     return [respond(context.content, athlete, until.content) for athlete in batch.content]

@@ -109,7 +109,7 @@ _NO_ROWS: dict[Callable[..., pl.DataFrame], pl.DataFrame] = {}
 
 
 def _used(judge: Callable[..., pl.DataFrame], listed: Checked, *more: pl.DataFrame) -> pl.DataFrame:
-    """The rows of a list that are used. Most inboxes have few lists: what an absent one gives is worked out once."""
+    """The rows of a list that are used. Most are absent or empty, which always gives the same: worked out once."""
     if not listed.rows.is_empty():
         return judge(listed, *more)
     if judge not in _NO_ROWS:

@@ -50,7 +50,7 @@ def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
 
 
 def respond(context: BuildContext, task: AthleteTask, until: date | None) -> Bundle:
-    """Run the stages that need which runs began before a day (`settled.py`); returns a bundle of their tables."""
+    """Run the stages that take the runs before a day (`settled.py`); returns a bundle of their tables."""
     runs = context.kept.of_athletes("runs", section_of(task.athlete_id, context.n_sections), {task.athlete_id})
     of_runs = runs_before(runs, until)["run_id"].to_list()
     return _bundle(context, task.athlete_id, _tables(context, task.athlete_id, OF_RUNS, of_runs=of_runs), OF_RUNS)

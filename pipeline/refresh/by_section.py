@@ -152,8 +152,11 @@ def measure_section(executor: Executor, refresh: Refresh, section: Section) -> M
 
 def respond_section(executor: Executor, refresh: Refresh, section: Section) -> None:
     """Take the athletes of a section through the stages that need which runs the club's responses are drawn from."""
-    everything = tuple(refresh.context.inbox.settings.registry.metric_of)
-    tasks = _tasks(refresh, section, everything if refresh.has_other_runs else ())
+    tasks = [
+        AthleteTask(athlete_id)
+        for athlete_id, is_recomputed in _with_runs(refresh, section)
+        if is_recomputed or refresh.has_other_runs
+    ]
     for _ in executor.respond(refresh.context, tasks, refresh.until):
         pass
 
@@ -161,20 +164,22 @@ def respond_section(executor: Executor, refresh: Refresh, section: Section) -> N
 def drift_section(executor: Executor, refresh: Refresh, section: Section) -> None:
     """Take the athletes of a section through the stages that need what the club's responses have in common."""
     assert refresh.club is not None
-    for _ in executor.analyse_after_club(refresh.context, _tasks(refresh, section, refresh.moved), refresh.club):
+    everything = tuple(refresh.context.inbox.settings.registry.metric_of)
+    tasks = [
+        AthleteTask(athlete_id, everything if is_recomputed else refresh.moved)
+        for athlete_id, is_recomputed in _with_runs(refresh, section)
+        if is_recomputed or refresh.moved
+    ]
+    for _ in executor.analyse_after_club(refresh.context, tasks, refresh.club):
         pass
 
 
-def _tasks(refresh: Refresh, section: Section, of_others: tuple[str, ...]) -> list[AthleteTask]:
-    """The athletes of a section who have runs: those recomputed in all metrics, the others in these, if any."""
+def _with_runs(refresh: Refresh, section: Section) -> list[tuple[str, bool]]:
+    """The athletes of a section who have runs, in order, and whether they are recomputed in any case."""
     context = refresh.context
     recomputed = frozenset(read_bundle(context.built, changes_of(section))["recomputed"]["athlete_id"])
-    everything = tuple(context.inbox.settings.registry.metric_of)
-    return [
-        AthleteTask(athlete_id, everything if athlete_id in recomputed else of_others)
-        for athlete_id in context.kept.of("runs", section, ["athlete_id"])["athlete_id"].unique().sort()
-        if athlete_id in recomputed or of_others
-    ]
+    athletes = context.kept.of("runs", section, ["athlete_id"])["athlete_id"].unique().sort()
+    return [(athlete_id, athlete_id in recomputed) for athlete_id in athletes]
 
 
 # --- Parts -----------------------------------------------------------------------------------------------------------

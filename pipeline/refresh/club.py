@@ -23,6 +23,9 @@ from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section, sections_of
 from pipeline.tables import PARTITIONED, TABLES, publishable
 
+#: The splits of so many athletes are in memory at once: of a section they are larger than all else together.
+ATHLETES_AT_ONCE = 128
+
 
 def tell_in_common(context: BuildContext, section: Section) -> None:
     """Write what the athletes of a section tell that all need to know, for each function that needs it."""
@@ -59,12 +62,8 @@ def finish_section(context: BuildContext, section: Section) -> None:
         write_table(context.built / "tables" / name / section.file(name), name, rows, made_from, registry)
 
 
-#: The splits of so many athletes are in memory at once: of a section they are larger than all else together.
-ATHLETES_AT_ONCE = 128
-
-
 def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """What the club's stages make of the athletes of a piece of a section, of whose kept rows these are."""
+    """What the club's stages make of the athletes of a piece of a section, of the kept rows of the whole section."""
     settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
     own = {name: _held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
     own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())

@@ -160,7 +160,7 @@ class Athlete:
 
 @dataclass(frozen=True)
 class AthleteTask:
-    """An athlete to be analysed in one of the rounds that need something of the club, and in which metrics."""
+    """An athlete to be analysed in one of the rounds that need something of the club; `OF_CLUB`, in these metrics."""
 
     athlete_id: str
     metrics: tuple[str, ...] = ()

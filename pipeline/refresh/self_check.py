@@ -34,8 +34,8 @@ from pipeline.workers.pool import Progress, workers
 
 T = TypeVar("T")
 
-#: An athlete, and those of the runs that the club's responses are drawn from.
-Athlete = tuple[TakenApart, frozenset[str]]
+#: An athlete, and the runs of the athlete that the club's responses are drawn from.
+WithRuns = tuple[TakenApart, frozenset[str]]
 
 #: Place of the table that is made here.
 TABLE = ("tables", "calibration")
@@ -126,7 +126,7 @@ def _check(
 
 
 def _rates(
-    settings: Settings, athletes: list[Athlete], seasons: list[Draw], jobs: int | None, progress: Progress | None
+    settings: Settings, athletes: list[WithRuns], seasons: list[Draw], jobs: int | None, progress: Progress | None
 ) -> list[pl.DataFrame]:
     """Take every season through the stages, athlete by athlete, and ask what was found."""
     tasks = [Task(*athlete, place, draw) for draw in seasons for place, athlete in enumerate(athletes)]
@@ -166,7 +166,7 @@ def judge(settings: Settings, season: Season) -> pl.DataFrame:
     return trials(findings, season.planted_pct, season.draw)
 
 
-def _planted(draw: Draw, athletes: list[Athlete]) -> dict[tuple[str, str], float]:
+def _planted(draw: Draw, athletes: list[WithRuns]) -> dict[tuple[str, str], float]:
     return {
         (athlete.athlete_id, part.metric): draw.planted_pct(place, part.metric)
         for place, (athlete, _) in enumerate(athletes)

@@ -1,8 +1,9 @@
-"""Which runs the club's responses are drawn from: those before a day that moves on only as the club's runs grow.
+"""Which runs the club's responses are drawn from: those before a day that moves on when the club has a fifth more runs.
 
 Every athlete's drift rests on what the club's responses have in common. Were these drawn from all runs, each new run
 would move them, and with them the published numbers of everyone. So those of a large club are drawn from the runs
 before a day. It follows from the dates of all runs, not from when they came in: a refresh of everything finds the same.
+A run after that day leaves it where it is; one that comes in late, with an earlier date, or goes, may move it.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from itertools import chain
 
 import polars as pl
 
-from pipeline import ALONE, stage_named
+from pipeline import stage_named
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import Registry
 from pipeline.core.places import read_content
@@ -23,7 +23,7 @@ from pipeline.core.reasons import Reason, as_json
 from pipeline.core.resources import own_version
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
-from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard, own_bundle
+from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard
 from pipeline.refresh.duplicates import best_of_each_start
 from pipeline.stages.corrections import named, tags_text
 from pipeline.stages.recording import Session, form, rejected_file
@@ -40,15 +40,10 @@ from pipeline.workers.pool import Loss
 def measure(context: BuildContext, shard: Shard) -> Bundle:
     """Take a shard through the stages of files; its samples are written."""
     sampled = sample(context, shard, read(context, shard))
-    if _is_late(context, shard.athlete_id):
+    if context.kept.has(section_of(shard.athlete_id, context.n_sections)):
+        # The planner of this died, and its successor is past this: samples that it removed would be there again.
         return Bundle("", shard.athlete_id)
     return bundle_of(context, cut(context, assess(context, write_samples(context, sampled))))
-
-
-def _is_late(context: BuildContext, athlete_id: str | None) -> bool:
-    """Whether the planner of this died, and its successor has analysed the athlete: it would undo what was removed."""
-    is_analysed = (context.built / own_bundle(context, athlete_id, ALONE)).exists()
-    return is_analysed or context.kept.has(section_of(athlete_id, context.n_sections))
 
 
 def judge(context: RunContext, shard: Shard) -> Measured:

@@ -53,7 +53,7 @@ class Executor:
     Attributes:
         measure: the file-level stages, for each shard.
         analyse: the athlete-level stages that need nothing of the club, for each athlete.
-        respond: those that need which runs the club's responses are drawn from, with the day before which they began.
+        respond: those that take the runs that the club's responses are drawn from, with the day before which these are.
         analyse_after_club: the others, with what the club's responses have in common.
         gather: the rows of each section of the club, from bundles and from what is known.
         club_responses: what the responses of a state's club have in common.

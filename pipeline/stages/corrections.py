@@ -255,6 +255,7 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
         retold(recordings, told)
         .drop("same_as_run", strict=False)
         .join(named.drop("apart"), on=place, how="left", maintain_order="left")
+        .select(list(dict.fromkeys([*recordings.columns, "same_as_run"])))
     )
 
 

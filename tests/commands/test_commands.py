@@ -273,8 +273,11 @@ def test_the_installed_command_is_this_one():
 
 
 def test_nothing_in_a_store_can_be_read_by_others(tiny_inbox: Make, tmp_path: Path):
-    os.umask(0o022)
-    run("refresh", "--inbox", tiny_inbox({"ari/a.fit": fit_run(km=1)}), "--store", tmp_path / "store")
+    before = os.umask(0o022)
+    try:
+        run("refresh", "--inbox", tiny_inbox({"ari/a.fit": fit_run(km=1)}), "--store", tmp_path / "store")
+    finally:
+        os.umask(before)
     assert (tmp_path / "store" / "splitdrift.duckdb").exists()
     open_to_others = [
         path for path in (tmp_path / "store").rglob("*") if path.lstat().st_mode & 0o077 and not path.is_symlink()

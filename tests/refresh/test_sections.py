@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
+from datetime import date
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from openpyxl import load_workbook
 
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import club as steps_of_club
-from pipeline.refresh.context import Athlete, BuildContext, Shard
+from pipeline.refresh.context import AthleteTask, BuildContext, Shard
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
 from pipeline.store import sections
@@ -136,11 +137,11 @@ def test_what_a_planner_gave_out_before_it_died_may_come_to_its_end_later(tables
         given.extend(shards)
         return usual.measure(context, shards)
 
-    def analyse(context: BuildContext, athletes: Sequence[Athlete]) -> Iterator[Bundle]:
-        yield from usual.analyse(context, athletes)
+    def respond(context: BuildContext, tasks: Sequence[AthleteTask], until: date | None) -> Iterator[Bundle]:
         assert len(list(usual.measure(context, given))) == len(given) > 0
+        yield from usual.respond(context, tasks, until)
 
-    executor = replace(usual, measure=measure, analyse=analyse, write_outputs=nothing)
+    executor = replace(usual, measure=measure, respond=respond, write_outputs=nothing)
     bring_up_to_date(read_inbox(club.inbox), club.store, executor)
     club.assert_as_if_done_anew()
 

@@ -244,10 +244,15 @@ def named_as_same(
     )
     said = [as_json([because(Reason.RUN, quantities=["cadence"])])] * 2
     ledger = pl.DataFrame(
-        {"path": ["1.fit", "2.csv"], "session": 1, "reasons": said, "reason": "A run with cadence.", "fix": None},
-        schema_overrides={"fix": pl.String},
-    )
-    return clocks_apart(ledger, runs, splits)["same_as_run"].to_list()
+        {
+            "path": ["1.fit", "2.csv"], "session": 1, "same_as_run": None, "reasons": said,
+            "reason": "A run with cadence.", "fix": None,
+        },
+        schema_overrides={"same_as_run": pl.String, "fix": pl.String},
+    )  # fmt: skip
+    told = clocks_apart(ledger, runs, splits)
+    assert told.columns == ledger.columns, "athletes with such a pair are put below others without"
+    return told["same_as_run"].to_list()
 
 
 @pytest.mark.parametrize(
