@@ -256,6 +256,20 @@ def test_only_metrics_in_which_the_club_responds_otherwise_are_estimated_anew_fo
     nights.assert_as_if_done_anew()
 
 
+@pytest.fixture
+def large_club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
+    """Twelve runs, which here are many: eleven count for the responses, the last of them on the fourth day."""
+    monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
+    monkeypatch.setattr("pipeline.refresh.settled.FEWEST_RUNS", 2)
+    nights = Nights(tmp_path, outputs=False)
+    nights.put("settings.toml", NO_PAGES)
+    for place, name in enumerate(("ari", "bo", "cy")):
+        for number in range(4):
+            nights.put(f"{name}/{number}.fit", drifting_run(1 + number, seed=10 * place + number))
+    nights.refresh()
+    return nights
+
+
 @pytest.mark.parametrize(
     ("day", "moved"),
     [
@@ -264,16 +278,9 @@ def test_only_metrics_in_which_the_club_responds_otherwise_are_estimated_anew_fo
     ],
 )
 def test_in_a_large_club_a_new_run_leaves_the_others_alone_until_it_counts_for_the_responses(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, day: int, moved: bool
+    large_club: Nights, day: int, moved: bool
 ):
-    monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
-    monkeypatch.setattr("pipeline.refresh.settled.FEWEST_RUNS", 2)
-    nights = Nights(tmp_path, outputs=False)
-    nights.put("settings.toml", NO_PAGES)
-    for place, name in enumerate(("ari", "bo", "cy")):
-        for number in range(4):
-            nights.put(f"{name}/{number}.fit", drifting_run(1 + number, seed=10 * place + number))
-    nights.refresh()  # 12 runs, of which 11 count, the last of them on the fourth day
+    nights = large_club
     nights.put("cy/new.fit", drifting_run(day, seed=99))
     done = nights.refresh()
     assert (done.responded, done.analysed) == (["cy"], ["ari", "bo", "cy"] if moved else ["cy"])
@@ -281,16 +288,9 @@ def test_in_a_large_club_a_new_run_leaves_the_others_alone_until_it_counts_for_t
 
 
 def test_when_a_large_club_has_a_fifth_more_runs_everyone_is_responded_for_and_analysed_anew(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    large_club: Nights,
 ):
-    monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
-    monkeypatch.setattr("pipeline.refresh.settled.FEWEST_RUNS", 2)
-    nights = Nights(tmp_path, outputs=False)
-    nights.put("settings.toml", NO_PAGES)
-    for place, name in enumerate(("ari", "bo", "cy")):
-        for number in range(4):
-            nights.put(f"{name}/{number}.fit", drifting_run(1 + number, seed=10 * place + number))
-    nights.refresh()  # 11 of 12 runs count
+    nights = large_club
     for number in range(4):
         nights.put(f"cy/{number + 4}.fit", drifting_run(5 + number, seed=90 + number))
     done = nights.refresh()  # 16 of 16
