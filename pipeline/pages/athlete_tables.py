@@ -236,6 +236,12 @@ def against_cells(rows: Sequence[Row], spans: Mapping[str, float], language: Lan
     """Runs against the usual, each in one fact: mark, word, numbers."""
     changes = language.signs([row["drift_pct_per_10km"] for row in rows])
     usuals = language.intervals([row["usual_low"] for row in rows], [row["usual_high"] for row in rows])
+    for place, row in enumerate(rows):
+        ends = row["usual_low"], row["usual_high"]
+        # What is beyond the usual is not to look as if it were at its end.
+        if row["comparison"] in ("more", "less") and changes[place] in language.signs(ends):
+            changes[place] = language.signed(row["drift_pct_per_10km"], 2)
+            usuals[place] = language.between(*ends, 2)
     cells = []
     for row, change, usual in zip(rows, changes, usuals, strict=True):
         word = comparison_words(row, language)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -77,7 +78,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "n_changing": len(changing),
         "unusual": [row for row in rows if row["is_unusual"]],
         "quiet": quiet,
-        "quiet_words": quiet_words(((row["name"], row["kind_of_quiet"]) for row in quiet), language),
+        "quiet_words": quiet_words(_quiet_names(quiet, language), language),
         "n_unusual": len(rows) - len(quiet),
         "n_more_latest": n_more,
         "n_latest": n_all,
@@ -141,6 +142,16 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
         row["kind_of_quiet"] = "as_usual" if "as_usual" in kinds else "cannot_tell"
     rows.sort(key=lambda row: not row["is_unusual"])
     return rows[:MOST_RUNS], len(rows[MOST_RUNS:]), len(rows)
+
+
+def _quiet_names(quiet: Sequence[Context], language: Language) -> Iterator[tuple[str, str]]:
+    """Who ran, and what the run is; with its date where another run of the same person is something else."""
+    kinds: dict[str, set[str]] = defaultdict(set)
+    for row in quiet:
+        kinds[row["name"]].add(row["kind_of_quiet"])
+    for row in quiet:
+        date = f" ({language.day(row['date'], 'short')})" if len(kinds[row["name"]]) > 1 else ""
+        yield row["name"] + date, row["kind_of_quiet"]
 
 
 def _odd(club: ClubRows, recent: pl.DataFrame, language: Language) -> dict[str, list[Context]]:
