@@ -151,7 +151,7 @@ def measure_section(executor: Executor, refresh: Refresh, section: Section) -> M
 
 
 def respond_section(executor: Executor, refresh: Refresh, section: Section) -> None:
-    """Take the athletes of a section through the stages that need which runs the club's responses are drawn from."""
+    """Take the athletes of a section through the stages that take the runs that the club's responses are drawn from."""
     tasks = [
         AthleteTask(athlete_id)
         for athlete_id, is_recomputed in _with_runs(refresh, section)
