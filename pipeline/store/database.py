@@ -70,34 +70,40 @@ def _write(built: Path, file: Path, registry: Registry) -> None:
         for table in TABLES.keys() - filled.keys():
             nothing = empty(table, registry).to_arrow(compat_level=pl.CompatLevel.oldest())
             connection.register(f"no_{table}", nothing)
-        # In one transaction: outside it, each statement would be written to the disk before the next. Closing makes the
-        # checkpoint too, but reports no error if it fails, and leaves a log next to the file.
-        connection.execute(";\n".join(["BEGIN", *_statements(built, filled, registry), "COMMIT", "CHECKPOINT"]))
+        # In a transaction per table: outside one, each statement would be written to the disk before the next, and all
+        # of one is in memory until its checkpoint. Closing makes that too, but reports no error if it fails, and leaves
+        # a log next to the file.
+        for statements in _statements(built, filled, registry):
+            connection.execute(";\n".join(["BEGIN", *statements, "COMMIT", "CHECKPOINT"]))
 
 
-def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> Iterator[str]:
-    """What makes the tables, from files that DuckDB itself reads, which never holds all of one in memory.
+def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> Iterator[list[str]]:
+    """What makes each table, from files that DuckDB itself reads, which never holds all of one in memory.
 
     Args:
         filled: as `_filled` gives it.
     """
     for table in TABLES:
         if filled.get(table, False):
-            yield from _view(built, table, registry)
+            yield list(_view(built, table, registry))
             continue
         source = _files(built, table) if table in filled else f"no_{table}"
         keys = ", ".join(schema_of(table, registry).primary_key())
-        yield f"CREATE TABLE {table} AS {_rows(table, source, registry)} ORDER BY {keys}"
-        yield f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})"
-        yield from _comments("TABLE", table, meaning_of(table), _meanings(table, registry))
+        yield [
+            f"CREATE TABLE {table} AS {_rows(table, source, registry)} ORDER BY {keys}",
+            f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})",
+            *_comments("TABLE", table, meaning_of(table), _meanings(table, registry)),
+        ]
     columns = run_splits_columns(registry)
     listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
-    yield f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)"
     meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
     meanings = {
         f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table, registry).items()
     }
-    yield from _comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()})
+    yield [
+        f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)",
+        *_comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()}),
+    ]
 
 
 def _view(built: Path, table: str, registry: Registry) -> Iterator[str]:
