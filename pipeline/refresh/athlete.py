@@ -14,7 +14,7 @@ import polars as pl
 from pipeline import ALONE, ATHLETE, OF_CLUB, OF_RUNS, stages_of
 from pipeline.core.places import files_below, remove_tree
 from pipeline.core.resources import own_version
-from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Measured, own_bundle
+from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Measured, own_of
 from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings
 from pipeline.refresh.settled import runs_before
@@ -70,7 +70,8 @@ def _bundle(
     *,
     has_runs: bool = True,
 ) -> Bundle:
-    name = own_bundle(context, athlete_id, in_round)
+    digest = hashlib.sha256(repr(athlete_id).encode()).hexdigest()[:32]
+    name = f"{own_of(section_of(athlete_id, context.n_sections), in_round)}/{digest}"
     write_bundle(context.built, name, tables)
     return Bundle(name, athlete_id, has_runs)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ import polars as pl
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.store.bundles import GATHERED
 from pipeline.store.known import KeptRows
-from pipeline.store.sections import Section, section_of
+from pipeline.store.sections import Section
 
 if TYPE_CHECKING:
     from pipeline.methods.club_draft import ClubDraft
@@ -212,12 +211,6 @@ def changes_of(section: Section) -> str:
 def own_of(section: Section, in_round: str) -> str:
     """The folder of the bundles with what the athletes of a section gave in a round."""
     return f"{GATHERED}/{in_round}/{section.number}"
-
-
-def own_bundle(context: BuildContext, athlete_id: str | None, in_round: str) -> str:
-    """The name of the bundle with what an athlete gave in a round."""
-    digest = hashlib.sha256(repr(athlete_id).encode()).hexdigest()[:32]
-    return f"{own_of(section_of(athlete_id, context.n_sections), in_round)}/{digest}"
 
 
 #: What the tables are written as besides Parquet: for SQL users, for spreadsheets. Neither needs the other.
