@@ -80,6 +80,13 @@ def test_what_is_not_as_usual_stands_open_and_the_rest_is_one_line_with_the_name
     assert found["quiet_words"] == "As usual: ari and bea. Cannot tell from one run: dan."
 
 
+def test_who_has_a_run_as_usual_and_one_that_cannot_be_told_is_named_with_their_dates():
+    runs = [run("ari", day=3), run("bea", day=2), run("ari", day=1)]
+    rows = [against("ari-3"), against("bea-2"), against("ari-1", comparison="cannot_tell")]
+    found = index(club(runs=runs, run_against_usual=rows))
+    assert found["quiet_words"] == "As usual: ari (3 Mar) and bea. Cannot tell from one run: ari (1 Mar)."
+
+
 def test_how_many_runs_are_not_as_usual_is_counted():
     runs = [run("ari", day=3), run("bea", day=2), run("cyd", day=1)]
     rows = [against("ari-3"), against("bea-2", comparison="cannot_tell"), against("cyd-1", comparison="more")]

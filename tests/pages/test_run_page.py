@@ -15,7 +15,7 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import QUANTITIES
 from pipeline.core.settings import Settings
 from pipeline.formats import READINGS
-from pipeline.pages.athlete_tables import comparison_words
+from pipeline.pages.athlete_tables import against_cells, comparison_words
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import RunRows, left_out, panels, run_page, split_texts
 from pipeline.pages.run_pictures import LEAST_ALTITUDE_RANGE_M
@@ -225,6 +225,22 @@ def test_what_is_not_as_usual_says_which_way(
     row = against("cadence_spm", comparison, drift_pct_per_10km=change, **ends)
     for code, words in (("en", english), ("de", german)):
         assert comparison_words(row, Language(code, KM)) == words
+
+
+@pytest.mark.parametrize(
+    ("comparison", "change", "shown", "usual"),
+    [
+        ("more", -2.14, f"{MINUS}2.14", f"{MINUS}2.06 to {MINUS}1.00"),
+        ("more", -2.24, f"{MINUS}2.2", f"{MINUS}2.1 to {MINUS}1.0"),
+        ("as_usual", -2.08, f"{MINUS}2.1", f"{MINUS}2.1 to {MINUS}1.0"),
+    ],
+)
+def test_what_is_beyond_the_usual_does_not_look_as_if_it_were_at_its_end(
+    comparison: str, change: float, shown: str, usual: str
+):
+    row = against("cadence_spm", comparison, drift_pct_per_10km=change, usual_low=-2.06, usual_high=-1.0)
+    (cell,) = against_cells([row], {"cadence_spm": 5.0}, Language("en", KM))
+    assert (cell["change"], cell["usual"]) == (shown, usual)
 
 
 def test_what_is_as_usual_is_one_line_and_what_is_computed_from_it_is_not_in_it():
