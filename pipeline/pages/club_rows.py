@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -20,9 +21,10 @@ from pipeline.core.settings import Settings
 from pipeline.pages.language import Language
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
-from pipeline.store.layout import read_partitions, read_rows, table_folder
+from pipeline.store.layout import files_of, partition, read_files, read_partitions, read_rows, table_folder
 from pipeline.tables import PARTITIONED, empty
 
+_ATHLETES_AT_ONCE = 128
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
 
@@ -108,14 +110,22 @@ class ClubRows:
         own = self._tables[name].get(athlete_id)
         return empty(name) if own is None else own
 
+    def columns_of(self, name: str, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
+        """Some columns of a partitioned table, of so many athletes at once that memory holds them."""
+        for start in range(0, len(self.athletes), _ATHLETES_AT_ONCE):
+            some = self.athletes[start : start + _ATHLETES_AT_ONCE]
+            files = [file for athlete_id in some for file in files_of(self._built, partition(name, athlete_id))]
+            yield read_files(self._built, files, columns)
+
     def digest(self, name: str, athlete_id: str, shown: Callable[[pl.DataFrame], pl.DataFrame] | None = None) -> str:
         """A digest of an athlete's rows of a table; the same in all processes of one version of the library.
 
         Args:
             shown: a function of a module that takes the rows and gives what of them matters.
         """
-        if name in PARTITIONED:
-            return _digests(self.own(name, athlete_id), shown).get(athlete_id, "")
+        if name in PARTITIONED:  # without reading rows: their files are the same wherever the rows are
+            files = files_of(self._built, partition(name, athlete_id))
+            return hashlib.sha256(b"".join((self._built / file).read_bytes() for file in files)).hexdigest()
         if (name, shown) not in self._digests:
             self._digests[name, shown] = _digests(self._of_athletes(name), shown)
         return self._digests[name, shown].get(athlete_id, "")
