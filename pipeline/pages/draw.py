@@ -34,7 +34,8 @@ from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.assets import write_assets
-from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
+from pipeline.pages.athlete_page import TABLES, athlete_page
+from pipeline.pages.athlete_tables import as_shown
 from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
@@ -196,7 +197,7 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
         *_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, repr(written), *tables
     ]  # fmt: skip
     neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
-    own = [*of_runs, repr(neighbours), *(club.digest(name, athlete_id, _as_shown) for name in TABLES)]
+    own = [*of_runs, repr(neighbours), *(club.digest(name, athlete_id, as_shown) for name in TABLES)]
     return _digest(own), _digest(of_runs)
 
 
@@ -210,10 +211,6 @@ def _common(pages: Pages) -> list[str]:
 def _responses(drifts: pl.DataFrame) -> pl.DataFrame:
     """Of what all metrics of the club decide only the responses are on the pages of runs."""
     return drifts.select("metric", pl.col("drift_pct_per_10km").is_not_null(), *RESPONSES)
-
-
-def _as_shown(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.with_columns(pl.col(name).round(n) for name, n in SHOWN_DECIMALS.items() if name in rows.columns)
 
 
 def _rested_on(pages: Pages, page: Path) -> list[str]:

@@ -257,6 +257,7 @@ def test_what_did_not_change_gets_a_second_name(demo: Refreshed, tmp_path: Path)
         (("athlete_drift", "q_value", 2e-3), (True, "none")),
         (("athlete_drift", "repeatability", 0.001), (False, "none")),
         (("athlete_drift", "repeatability", -0.2), (True, "none")),
+        (("athlete_drift", "repeatability_low", -0.2), (False, "none")),
         (("athlete_drift", "drift_pct_per_10km", 0.001), (True, "none")),
         (("run_drift", "drift_low", 0.01), (True, "some")),
         (("usual_course", "change_pct", 0.01), (True, "none")),
