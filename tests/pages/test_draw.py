@@ -478,11 +478,11 @@ def test_two_refreshes_of_one_inbox_give_the_same_pages_to_the_byte(
     refresh(read_inbox(small_club if club == "small" else CLUB), tmp_path / "store", jobs=1)
     one, other = (pages_below(published(store) / "pages") for store in (first.store, tmp_path / "store"))
     assert set(one) == set(other)
-    differing = [name for name, file in one.items() if _dateless(file) != _dateless(other[name])]
+    differing = [name for name, file in one.items() if dateless(file) != dateless(other[name])]
     assert differing == []
 
 
-def _dateless(file: Path) -> bytes:
+def dateless(file: Path) -> bytes:
     """The content; of the index without the day of the refresh, should midnight lie between two."""
     content = file.read_bytes()
     return re.sub(rb"Refreshed [^<]*<", b"", content) if file.name == "index.html" else content
