@@ -169,7 +169,7 @@ def workers(
     later: str = "",
     item_s: float | None = None,
     item_mb: float | None = None,
-    at_once: bool = True,
+    at_once: int | None = None,
 ) -> Iterator[Mapper]:
     """Give a function that maps over items, here or in worker processes.
 
@@ -184,7 +184,7 @@ def workers(
         later: modules that it imports when it has nothing else to do.
         item_s: time an item may take [s].
         item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
-        at_once: start the workers now; otherwise with the first items, if any come.
+        at_once: so many workers are started now, or all for None; the others with the first items, if any come.
     """
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     limits = Limits(item_s, item_mb)
@@ -193,8 +193,7 @@ def workers(
         return
     pool = Pool(loads, later, limits, n_workers=max(1, min(wanted, n_items)))
     try:
-        if at_once:
-            pool.start()
+        pool.start(at_once)
         yield pool.map
     finally:
         pool.end()
@@ -262,9 +261,9 @@ class Pool:
         self._waiting: deque[_Task] = deque()
         self._n_failed_starts = 0
 
-    def start(self) -> None:
-        """Start the workers, unless the first items are to; they get ready while this process goes on."""
-        for _ in range(self._n_workers):
+    def start(self, at_once: int | None = None) -> None:
+        """Start workers until there are so many, or all; they get ready while this process goes on."""
+        for _ in range(len(self._workers), min(self._n_workers, at_once if at_once is not None else self._n_workers)):
             self._start_one()
 
     def _start_one(self) -> None:
@@ -296,7 +295,7 @@ class Pool:
         """See `Mapper`."""
         call = _Call(function, shared, options.get("limits", self._limits), options.get("budget"))
         tasks = [_Task(call, item) for item in items]
-        if tasks and not self._workers:
+        if tasks:
             self.start()
         self._waiting.extend(tasks)
         self._feed()
