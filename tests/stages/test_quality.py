@@ -280,8 +280,18 @@ def test_a_level_that_shifts_within_a_minute_is_found(quantity: str, pct: float,
     others = {CADENCE: waves(1800, 170, 1)} if quantity != CADENCE else {CONTACT: waves(1800, 250, 1)}
     row = judged(**seconds(1800, **others, **{quantity: waves(1800, LEVELS[quantity], 0.2) * shift}))[quantity]
     assert row["suspicion"] == ("sudden_step" if is_step else None)
-    assert row["from_km"] == (2.7 if is_step else None)  # the sample that ends a minute begins the next
+    assert row["from_km"] == (2.7 if is_step else None)
     assert row["measured_share"] == 1.0  # marked only
+
+
+def test_the_sample_that_ends_a_minute_begins_the_next():
+    n = 90
+    contact = waves(n, 250, 0.2) * np.where(np.arange(n) >= 45, 1.07, 1.0)
+    places_m = 100 * np.arange(float(n))
+    row = judged(
+        time_s=20 * np.arange(float(n)), distance_m=places_m, cadence_spm=waves(n, 170, 1), contact_time_ms=contact
+    )
+    assert row[CONTACT]["from_km"] == 4.5
 
 
 def test_a_drift_of_the_same_size_is_no_step():
