@@ -34,13 +34,14 @@ Progress = Callable[[int, int], None]
 FEW_FILES = 12
 
 #: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
-#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. A backtrace takes
-#: memory, too: Rust code that panics for want of it would wait for itself.
+#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. Pieces of a
+#: megabyte and more it gives back at once, or a worker would keep the most that it ever held. A backtrace takes memory,
+#: too: Rust code that panics for want of it would wait for itself.
 _ONE_THREAD = {
     "POLARS_MAX_THREADS": "1",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
-    "_RJEM_MALLOC_CONF": "background_thread:false",
+    "_RJEM_MALLOC_CONF": "background_thread:false,oversize_threshold:1048576",
     "RUST_BACKTRACE": "0",
 }
 
