@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 
-from pipeline.pages.club_rows import Pages
+from pipeline.core.places import remove_tree
+from pipeline.pages.club_rows import Pages, club_rows
+from pipeline.pages.squads import divisions, is_large, squad_pages, squad_tasks
 from pipeline.refresh.context import (
     Athlete,
     AthleteTask,
@@ -26,7 +28,7 @@ from pipeline.refresh.context import (
     Shard,
     one_file_each,
 )
-from pipeline.store.bundles import Bundle
+from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
 from pipeline.workers.cluster import Cluster, Delegate
@@ -205,5 +207,22 @@ def _call(module: str, name: str, *arguments: Any, **more: Any) -> Any:
 
 
 def draw_over(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
-    """Draw the pages of the club and of each athlete."""
-    return mapper(_later("pipeline.pages.draw:draw"), pages, [None, *athletes])
+    """Draw the pages of the club and of each athlete; of a large club, those of a squad from the rows of its own."""
+    if not is_large(len(athletes)):
+        return mapper(_later("pipeline.pages.draw:draw"), pages, [None, *athletes])
+    return _draw_by_squad(mapper, pages, athletes)
+
+
+def _draw_by_squad(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
+    club = club_rows(pages)
+    divided = squad_pages({athlete_id: (club.squad(athlete_id), club.shown(athlete_id)) for athlete_id in athletes})
+    files = list(mapper(_later("pipeline.pages.squads:divide"), pages, divisions(pages.built, divided)))
+    rows = []
+    tasks = squad_tasks(divided)
+    for n_athletes, row in mapper(
+        _later("pipeline.pages.draw:draw_squad"), pages, tasks, weight=lambda task: 4 * max(1, len(task.athletes))
+    ):
+        rows += [row] if row else []
+        yield from [None] * n_athletes
+    yield from mapper(_later("pipeline.pages.draw:draw_squads"), pages, [(rows, files)])
+    remove_tree(pages.built / GATHERED)
