@@ -18,7 +18,7 @@ from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
 from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
 from pipeline.store.known import kept_parts, of_files
-from pipeline.store.layout import read_athletes, read_file, read_rows, write_settings
+from pipeline.store.layout import held, read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section, sections_of
 from pipeline.tables import PARTITIONED, TABLES, publishable
@@ -69,14 +69,14 @@ def _of_section(context: BuildContext, section: Section) -> dict[str, pl.DataFra
 def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """What the club's stages make of the athletes of a piece of a section, of the kept rows of the whole section."""
     settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
-    own = {name: _held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
+    own = {name: held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
     own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
     for stage, function in _of_club():
         if function.by_athlete:
             common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
             tables = stage.tables_by(function, own, settings=settings, **common)
             # Of lists each piece takes the lines of its own athletes.
-            made |= {name: _held(piece, rows) for name, rows in tables.items()}
+            made |= {name: held(piece, rows) for name, rows in tables.items()}
             own |= made
         elif all(name in context.inbox.lists for name in function.reads):
             own |= stage.tables_by(function, own, settings=settings)
@@ -116,13 +116,6 @@ def _told(section: Section) -> str:
 
 def _in_common(function: str) -> str:
     return f"{GATHERED}/in_common/{function}"
-
-
-def _held(section: Section, rows: pl.DataFrame) -> pl.DataFrame:
-    if section.of == 1 or "athlete_id" not in rows.columns:
-        return rows
-    held = filter(section.holds, rows["athlete_id"].unique())
-    return rows.filter(pl.col("athlete_id").is_in(pl.Series(held, dtype=pl.String).implode(), nulls_equal=True))
 
 
 def write_output(context: BuildContext, output: str | Section) -> None:
