@@ -36,9 +36,8 @@ from pipeline.refresh.context import (
     SectionTask,
     Shard,
 )
-from pipeline.refresh.outcome import outcome_of
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, draw_over, finish_over, read_over, responses_over
+from pipeline.refresh.steps import Executor, draw_over, finish_over, outcome_over, read_over, responses_over
 from pipeline.store.bundles import Bundle
 from pipeline.store.layout import read_rows
 from pipeline.store.sections import Section
@@ -238,7 +237,7 @@ def refresh(request: Given) -> Path:
         gather,
         partial(responses_over, here),
         finish,
-        outcome_of,
+        partial(outcome_over, here),
         partial(_write_outputs, request.jobs),
     )
     return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)

@@ -131,8 +131,9 @@ def bring_up_to_date(
                     digests = dict(files_noted(built, Section()).select("path", "sha256").iter_rows())
                     note_inbox(built, store, inbox, recordings=digests, outcome=outcome)
                 remove_tree(built / GATHERED)
+                refused = [{"path": row["path"], "reason": row["reason"]} for row in outcome.refused]
                 state_record = record(
-                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, outcome.refused),
+                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, refused),
                     findings=outcome.findings, repaired=damaged_files,
                 )  # fmt: skip
                 write_record(built, state_record, began_at)

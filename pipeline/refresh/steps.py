@@ -22,6 +22,7 @@ from pipeline.refresh.context import (
     AthleteTask,
     BuildContext,
     Measured,
+    Outcome,
     ResponsesTask,
     RunContext,
     SectionTask,
@@ -38,7 +39,6 @@ from pipeline.workers.process import Limits
 if TYPE_CHECKING:
     from pipeline.inbox.inbox import InboxFile
     from pipeline.methods.club_draft import ClubDraft
-    from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
 
 S = TypeVar("S")
@@ -96,10 +96,6 @@ def executor_over(mapper: Mapper) -> Executor:
     def analyse_after_club(context: BuildContext, tasks: Sequence[AthleteTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def outcome(context: BuildContext, before: Path | None) -> Outcome:
-        found: Outcome = next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
-        return found
-
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, context.outputs)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
@@ -114,7 +110,7 @@ def executor_over(mapper: Mapper) -> Executor:
         partial(mapper, _later("pipeline.refresh.sections:gather")),
         partial(responses_over, mapper),
         partial(finish_over, mapper),
-        outcome,
+        partial(outcome_over, mapper),
         write_outputs,
         delegate=mapper.delegate if isinstance(mapper, Cluster) else None,
     )
@@ -166,6 +162,12 @@ def finish_over(mapper: Mapper, context: BuildContext) -> None:
     for step, items in rounds.items():
         for _ in mapper(_later(f"pipeline.refresh.club:{step}"), context, items):
             pass
+
+
+def outcome_over(mapper: Mapper, context: BuildContext, before: Path | None) -> Outcome:
+    """What came of a refresh next to a state before, added up of its sections."""
+    items = [(section, before) for section in context.sections]
+    return Outcome.total(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, items))
 
 
 def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:

@@ -16,6 +16,7 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
+from pipeline.store.sections import Section
 from pipeline.tables import PARTITIONED, TABLES, empty, key_of
 
 #: The settings in force when the tables were made.
@@ -87,6 +88,22 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
         OtherVersion: it has other columns.
     """
     return _rows(folder, files_of(folder, Path("tables") / table), table)
+
+
+def read_section(folder: Path, table: str, section: Section) -> pl.DataFrame:
+    """The same of the athletes of a section of the club, whatever sections the files of the table are of."""
+    of = len(files_of(folder, Path("tables") / table))
+    names = [f"tables/{table}/{one.file(table)}" for one in section.overlapping(of)] if of else []
+    rows = _rows(folder, names, table)
+    return rows if section.of <= of else held(section, rows)
+
+
+def held(section: Section, rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows whose athletes a section holds; all rows of a table without athletes."""
+    if section.of == 1 or "athlete_id" not in rows.columns:
+        return rows
+    athletes = filter(section.holds, rows["athlete_id"].unique())
+    return rows.filter(pl.col("athlete_id").is_in(pl.Series(athletes, dtype=pl.String).implode(), nulls_equal=True))
 
 
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
