@@ -231,8 +231,9 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
         *_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, repr(written), *tables
     ]  # fmt: skip
     neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
+    others = [name for name in TABLES if name not in _OF_RUNS]
     squad = [] if club.squad_page is None else [repr(club.squad_page)]
-    own = [*of_runs, *squad, repr(neighbours), *(club.digest(name, athlete_id, as_shown) for name in TABLES)]
+    own = [*of_runs, *squad, repr(neighbours), *(club.digest(name, athlete_id, as_shown) for name in others)]
     return _digest(own), _digest(of_runs)
 
 

@@ -50,16 +50,20 @@ def draw_in_common(context: BuildContext, sections: Sequence[Section]) -> None:
 
 def finish_section(context: BuildContext, section: Section) -> None:
     """Run the club's stages over the athletes of a section, and write its part of every table of athletes and runs."""
+    made, registry = _of_section(context, section), context.inbox.settings.registry
+    made_from = _provenance(context, made["recordings"].sort("path", "session"))
+    while made:  # each is let go once it is written
+        name, rows = made.popitem()
+        published = publishable(name, rows, subject="the club", registry=registry)
+        write_table(context.built / "tables" / name / section.file(name), name, published, made_from, registry)
+
+
+def _of_section(context: BuildContext, section: Section) -> dict[str, pl.DataFrame]:
     frames = {name: context.kept.of(name, section) for name in kept_parts()}
     n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
     pieces = [_made(context, piece, frames) for piece in section.overlapping(section.of * n_pieces)]
     made = {name: frames[name] for name in (*of_files(), *tables_of(ATHLETE)) if name in TABLES}
-    made |= {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
-    registry = context.inbox.settings.registry
-    published = {name: publishable(name, rows, subject="the club", registry=registry) for name, rows in made.items()}
-    made_from = _provenance(context, published["recordings"].select("path", "sha256"))
-    for name, rows in published.items():
-        write_table(context.built / "tables" / name / section.file(name), name, rows, made_from, registry)
+    return made | {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
 
 
 def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
@@ -129,12 +133,12 @@ def write_output(context: BuildContext, output: str | Section) -> None:
                 write_csv(here / "exports", output.file(name).removesuffix(".parquet"), _rows_of(built, name, output))
         else:
             sections = context.sections
-            rows = {
-                name: _first_rows(built, name, sections) if _is_by_section(name) else read_rows(built, name)
-                for name in EXPORTED
-            }
+
+            def rows_of(name: str) -> pl.DataFrame:
+                return _first_rows(built, name, sections) if _is_by_section(name) else read_rows(built, name)
+
             whole = EXPORTED if len(sections) == 1 else [name for name in EXPORTED if not _is_by_section(name)]
-            write_exports(here / "exports", rows, registry, as_csv=whole)
+            write_exports(here / "exports", rows_of, registry, as_csv=whole)
             ledger = pl.concat(rejected(_rows_of(built, "recordings", section)) for section in sections)
             write_rejected(here / "rejected", ledger.sort("path", "session"))
 

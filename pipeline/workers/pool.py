@@ -34,15 +34,16 @@ Progress = Callable[[int, int], None]
 FEW_FILES = 12
 
 #: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
-#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. A backtrace takes
-#: memory, too: Rust code that panics for want of it would wait for itself. NumPy asks C's allocator for arrays of some
-#: hundred kilobytes thousands of times per second; it may keep 64 MB, since pages of arrays that it returned to the
-#: system and gets anew are a tenth of the time of reading.
+#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. Pieces of a
+#: megabyte and more it gives back at once, or a worker would keep the most that it ever held. A backtrace takes memory,
+#: too: Rust code that panics for want of it would wait for itself. NumPy asks C's allocator for arrays of some hundred
+#: kilobytes thousands of times per second; it may keep 64 MB, since pages of arrays that it returned to the system and
+#: gets anew are a tenth of the time of reading.
 _ENVIRONMENT = {
     "POLARS_MAX_THREADS": "1",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
-    "_RJEM_MALLOC_CONF": "background_thread:false",
+    "_RJEM_MALLOC_CONF": "background_thread:false,oversize_threshold:1048576",
     "RUST_BACKTRACE": "0",
     "MALLOC_MMAP_THRESHOLD_": str(32 * 2**20),
     "MALLOC_TRIM_THRESHOLD_": str(64 * 2**20),
