@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.core.metrics import Registry
-from pipeline.pages.adjusted import adjusted, bent_levels
+from pipeline.pages.adjusted import Included, adjusted, bent_levels
 from pipeline.pages.answers import (
     answer,
     consequences,
@@ -71,8 +71,12 @@ SHOWN_DECIMALS = {"q_value": 3, "repeatability": 1, "repeatability_low": 1, "rep
 MOST_LOOKS = 3
 
 
-def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
-    """What the page of an athlete shows: texts, rows of texts and pictures for `templates/athlete.html`."""
+def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Included) -> Context:
+    """What the page of an athlete shows: texts, rows of texts and pictures for `templates/athlete.html`.
+
+    Args:
+        entered: the athlete's splits that enter the regressions.
+    """
     language, registry = pages.language, pages.settings.registry
     rows = {name: club.own(name, athlete_id) for name in TABLES}
     drifts = in_order(rows["athlete_drift"].iter_rows(named=True), registry)
@@ -109,7 +113,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "follows_steady": _steady(derived, language),
         "follows_open": open_sentences(derived, usual, language),
         "first": first,
-        "pictures": _pictures(pages, club, athlete_id, rows, drifts),
+        "pictures": _pictures(pages, club, athlete_id, rows, drifts, entered),
         "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
         "runs": run_rows(runs, rows["run_against_usual"], club, athlete_id, language),
         "facts": [
@@ -229,14 +233,13 @@ def _cannot_say(drifts: Sequence[Row], rows: Mapping[str, pl.DataFrame], languag
 
 
 def _pictures(
-    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]
-) -> list[Context]:
+    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row],
+    entered: Included,
+) -> list[Context]:  # fmt: skip
     """The three pictures of each metric with an estimate, in the order of the choice."""
     language = pages.language
     estimated = {row["metric"]: row for row in drifts if row["drift_pct_per_10km"] is not None}
-    splits = adjusted(
-        club.own("splits", athlete_id), rows["athlete_drift"], rows["run_drift"], inclusion=pages.settings.inclusion
-    )
+    splits = adjusted(entered, rows["run_drift"], inclusion=pages.settings.inclusion)
     runs = {row["run_id"]: row for row in rows["runs"].sort("started_at_utc").iter_rows(named=True)}
     courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
     # Runs by date, so that the latest are drawn last.

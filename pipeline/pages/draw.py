@@ -33,6 +33,7 @@ from pipeline.core.places import written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
+from pipeline.pages.adjusted import Included, included
 from pipeline.pages.assets import write_assets
 from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
 from pipeline.pages.cells import heads, table
@@ -94,27 +95,30 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
     (here / folder).mkdir(parents=True, exist_ok=True)
     own, of_runs = _rests_on(pages, club, athlete_id)
     before = _rested_on(pages, folder / "index.html")
-    if before[1:] == [of_runs] and pages.before is not None:
+    are_linked = before[1:] == [of_runs]
+    if are_linked and pages.before is not None:
         unchanged = before == [own, of_runs]
         link_tree(pages.before, pages.built, folder, wanted=lambda file: unchanged or file.name != "index.html")
         if unchanged:
             return
-    else:
-        _draw_runs(pages, club, athlete_id, here)
-    shown = athlete_page(pages, club, athlete_id) | {
+    inclusion = pages.settings.inclusion
+    entered = included(club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), inclusion=inclusion)
+    if not are_linked:
+        _draw_runs(pages, club, athlete_id, here, entered)
+    shown = athlete_page(pages, club, athlete_id, entered) | {
         "rests_on": f"{own} {of_runs}",
         "cautions": cautions(pages.language.code),
     }
     _write(here / folder / "index.html", "athlete.html", shown, pages.language)
 
 
-def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> None:
+def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entered: Included) -> None:
     """Draw or link the page of each run; samples are read only where the page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     language, inclusion = pages.language, pages.settings.inclusion
     recordings = _by_run(club.own("recordings", athlete_id).select("run_id", "sha256"))
     common, unchanged, to_draw = _common(pages), set(), []
-    for run, rows in _runs_with_rows(pages, club, athlete_id):
+    for run, rows in _runs_with_rows(pages, club, athlete_id, entered):
         run_id = run["run_id"]
         shown = run_page(run, rows, club=club, language=language, inclusion=inclusion)
         # Samples are too many to digest; they follow from the files, whose digests are included.
@@ -145,16 +149,17 @@ def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
     return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist(), pages.settings.registry)
 
 
-def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:
+def _runs_with_rows(
+    pages: Pages, club: ClubRows, athlete_id: str, entered: Included
+) -> Iterator[tuple[dict[str, Any], RunRows]]:
     """The runs of an athlete by date, each with the rows that its page shows."""
     drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("run_drift", "run_against_usual", "exclusions")
     )
     odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if club.has_quality else {}
-    splits = club.own("splits", athlete_id).sort("run_id", "km")
-    expected = expected_ranges(
-        splits, club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id), pages.settings.inclusion
-    )
+    splits = club.own("splits", athlete_id)
+    course = club.own("usual_course", athlete_id)
+    expected = expected_ranges(entered, splits.height, course, pages.settings.inclusion)
     columns = splits.select(splits_shown(pages.settings.registry)).to_dict(as_series=False)
     texts = split_texts(columns, pages.language, pages.settings.inclusion)
     pieces = splits["run_id"].rle().struct.unnest()
@@ -244,6 +249,28 @@ def _templates_digest() -> str:
 # --- Writing ---------------------------------------------------------------------------------------------------------
 
 
+class _Context(jinja2.runtime.Context):
+    """Calls functions and macros without asking what each wants to be handed: that took longer than most of them."""
+
+    def call(self, called: Any, *args: Any, **kwargs: Any) -> Any:
+        """What a template calls; only macros take where they are called from."""
+        kwargs.pop("_block_vars", None)
+        kwargs.pop("_loop_vars", None)
+        return (
+            called(self.eval_ctx, *args, **kwargs) if type(called) is jinja2.runtime.Macro else called(*args, **kwargs)
+        )
+
+
+class _Environment(jinja2.Environment):
+    """Takes `row.name` from a dict as what is there by this name, without looking for an attribute first."""
+
+    context_class = _Context
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """What `row.name` is in a template."""
+        return obj[attribute] if type(obj) is dict and attribute in obj else super().getattr(obj, attribute)
+
+
 class _ConstantTexts(Extension):
     """Texts without values are put into a template when it is compiled: a page has a hundred of them."""
 
@@ -259,7 +286,7 @@ _TEXT = re.compile(r"""\bt\(("|')([\w.]+)\1\)""")
 @cache
 def _templates(language: Language) -> jinja2.Environment:
     # Text from outside is always escaped.
-    environment = jinja2.Environment(
+    environment = _Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
