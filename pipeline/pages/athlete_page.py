@@ -39,6 +39,7 @@ from pipeline.pages.athlete_tables import (
     FACTS_OF_RUN,
     against_symbols,
     by_metric,
+    cells_of_runs,
     complaint_rows,
     contrast_row,
     month_row,
@@ -46,6 +47,7 @@ from pipeline.pages.athlete_tables import (
     pacing_rows,
     run_rows,
     season_slope_row,
+    spans_of,
     strike_row,
 )
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
@@ -82,11 +84,11 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
     drifts = in_order(rows["athlete_drift"].iter_rows(named=True), registry)
     usual = {row["metric"]: row for row in rows["usual"].iter_rows(named=True)}
     runs = rows["runs"].sort("started_at_utc", descending=True)
-    strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-    landings = strikes.sort("distance_km", "strike").to_dicts()
+    landings = _landings(rows["strike_counts"])
     # With codes, words of the owner's own are left out.
-    is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
-    contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True), registry)
+    shown = (row for row in rows["contrasts"].to_dicts() if not club.is_coded or row["factor"] in CONTRAST_FACTORS)
+    contrasts, spans = in_order(shown, registry), spans_of(rows["run_against_usual"])
+    cells = cells_of_runs(rows["run_against_usual"], language, spans=spans)
     complaints = open_complaints(rows["complaints"], club, language)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     derived, measured = consequences(drifts, registry), facts(drifts, registry)
@@ -115,11 +117,11 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "first": first,
         "pictures": _pictures(pages, club, athlete_id, rows, drifts, entered),
         "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
-        "runs": run_rows(runs, rows["run_against_usual"], club, athlete_id, language),
+        "runs": run_rows(runs.to_dicts(), cells, club, language),
         "facts": [
             (language("athlete.against", metric=language.metric(metric.column)), "", "") for metric in FACTS_OF_RUN
         ],
-        "symbols": against_symbols(rows["run_against_usual"]),
+        "symbols": against_symbols(spans),
         "complaints": complaint_rows(
             rows, club, _metrics_of_complaints(measured, first), language, pages.settings.min_runs
         ),
@@ -140,6 +142,14 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
             season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True), registry)
         ],
     }
+
+
+def _landings(counts: pl.DataFrame) -> list[Row]:
+    """The landings of the athlete that were seen, by distance and class."""
+    if counts.is_empty():
+        return []
+    seen = counts.filter(pl.col("scope") == "athlete", pl.col("n") > 0)
+    return seen.sort("distance_km", "strike").to_dicts()
 
 
 def _levels(rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]) -> dict[str, list[tuple[date, float]]]:
@@ -213,15 +223,14 @@ def _about(row: Row, language: Language) -> str:
 
 def _cannot_say(drifts: Sequence[Row], rows: Mapping[str, pl.DataFrame], language: Language) -> list[str]:
     """What the data of an athlete leave open, one sentence each."""
-    runs = rows["runs"]
-    sentences = []
+    runs, sentences = rows["runs"], []
     if never := never_recorded(drifts, language):
         sentences.append(language("athlete.never", metrics=language.listed(never)))
-    for key, is_missing in (
-        ("athlete.no_altitude", pl.col("altitude") == "absent"),
-        ("athlete.unlisted", pl.col("shoe_id").is_null() & pl.col("surface").is_null()),
+    for key, n in (
+        ("athlete.no_altitude", runs["altitude"].to_list().count("absent")),
+        ("athlete.unlisted", list(zip(runs["shoe_id"], runs["surface"], strict=True)).count((None, None))),
     ):
-        if n := runs.filter(is_missing).height:
+        if n:
             sentences.append(language(key, n=n, n_runs=runs.height))
     pacing = next(rows["pacing"].iter_rows(named=True), None)
     if pacing is not None and (walked := pacing["n_walked_splits"]):

@@ -82,10 +82,11 @@ def draw_club(pages: Pages, folder: Path) -> None:
     club, language = club_rows(pages), pages.language
     write_assets(folder / "assets")
     record = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
-    _write(folder / "index.html", "index.html", index_page(pages, club, record), language)
+    templates = _templates(language)
+    _write(folder / "index.html", templates.get_template("index.html"), index_page(pages, club, record))
     for one in file_pages(club, language):
-        _write(folder / one["page"], "files.html", one, language)
-    _write(folder / "methods.html", "methods.html", methods_page(pages.settings), language)
+        _write(folder / one["page"], templates.get_template("files.html"), one)
+    _write(folder / "methods.html", templates.get_template("methods.html"), methods_page(pages.settings))
 
 
 def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
@@ -109,7 +110,7 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
         "rests_on": f"{own} {of_runs}",
         "cautions": cautions(pages.language.code),
     }
-    _write(here / folder / "index.html", "athlete.html", shown, pages.language)
+    _write(here / folder / "index.html", _templates(pages.language).get_template("athlete.html"), shown)
 
 
 def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entered: Included) -> None:
@@ -132,12 +133,13 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entere
             to_draw.append((run, rows, page, shown | {"rests_on": rests_on}))
     if unchanged and pages.before is not None:
         link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
+    template = _templates(language).get_template("run.html")
     for begin in range(0, len(to_draw), READ_AT_ONCE):
         some = to_draw[begin : begin + READ_AT_ONCE]
         traces = _traces(pages, athlete_id, [run["run_id"] for run, *_ in some])
         pictures = panels([(run, rows) for run, rows, *_ in some], traces, language=language, inclusion=inclusion)
         for (_, _, page, shown), of_run in zip(some, pictures, strict=True):
-            _write(here / page, "run.html", shown | {"panels": of_run}, language)
+            _write(here / page, template, shown | {"panels": of_run})
 
 
 def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
@@ -300,8 +302,8 @@ def _templates(language: Language) -> jinja2.Environment:
     return environment
 
 
-def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
-    text = _templates(language).get_template(template).render(shown)
+def _write(file: Path, template: jinja2.Template, shown: dict[str, object]) -> None:
+    text = template.render(shown)
     try:
         page = file.open("xb")
     except FileExistsError:
