@@ -43,6 +43,7 @@ from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, split_texts, splits_shown
+from pipeline.pages.small_marks import key_to_marks
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
@@ -297,8 +298,10 @@ def _templates(language: Language) -> jinja2.Environment:
         auto_reload=False,
         extensions=[_ConstantTexts],
     )
-    texts = catalogue(TEXTS, language.code)
-    environment.globals |= {"texts": texts, "t": language, "units": language.units, "table": table, "heads": heads}
+    environment.globals |= {
+        "texts": catalogue(TEXTS, language.code), "t": language, "units": language.units, "table": table,
+        "heads": heads, "key_to_marks": key_to_marks,
+    }  # fmt: skip
     return environment
 
 
