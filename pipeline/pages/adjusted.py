@@ -84,11 +84,11 @@ def adjusted(own: Included, run_drifts: pl.DataFrame, *, inclusion: Inclusion) -
         then split.
     """
     used = own.splits
-    distance_km = (pl.col("km") - 0.5) * inclusion.split_length_m / 1000
-    shown = used.select("run_id", "km", "speed_m_s", "running_s", distance_km=distance_km)
-    fresh = run_drifts.select("metric", "run_id", "fresh_level").iter_rows()
-    levels = {(name, run_id): level for name, run_id, level in fresh}
-    columns, run_ids = [], used["run_id"].to_list()
+    distance_km = (used["km"].to_numpy() - 0.5) * inclusion.split_length_m / 1000
+    shown = [used[name] for name in ("run_id", "km", "speed_m_s", "running_s")]
+    keys = zip(run_drifts["metric"].to_list(), run_drifts["run_id"].to_list(), strict=True)
+    levels = dict(zip(keys, run_drifts["fresh_level"].to_list(), strict=True))
+    columns, run_ids = [pl.Series("distance_km", distance_km)], used["run_id"].to_list()
     for name, effect in own.effects.items():
         level = np.array([levels.get((name, run_id)) for run_id in run_ids], dtype=float)
         change = 100 * (used[name].to_numpy() / level * np.exp(-effect) - 1)
@@ -96,7 +96,7 @@ def adjusted(own: Included, run_drifts: pl.DataFrame, *, inclusion: Inclusion) -
             share = used[inclusion.registry.reading_of[reading].share_column].to_numpy()
             change[share < inclusion.min_measured_share] = np.nan
         columns.append(pl.Series(name, change, nan_to_null=True))
-    return shown.with_columns(columns)
+    return pl.DataFrame([*shown, *columns])
 
 
 def bent_levels(shown: pl.DataFrame, drift: Row) -> dict[str, float]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -115,7 +116,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "follows_steady": _steady(derived, language),
         "follows_open": open_sentences(derived, usual, language),
         "first": first,
-        "pictures": _pictures(pages, club, athlete_id, rows, drifts, entered),
+        "pictures": _pictures(pages, club, rows, drifts, entered),
         "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
         "runs": run_rows(runs.to_dicts(), cells, club, language),
         "facts": [
@@ -144,7 +145,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
     }
 
 
-def _landings(counts: pl.DataFrame) -> list[Row]:
+def _landings(counts: pl.DataFrame) -> list[dict[str, Any]]:
     """The landings of the athlete that were seen, by distance and class."""
     if counts.is_empty():
         return []
@@ -242,23 +243,22 @@ def _cannot_say(drifts: Sequence[Row], rows: Mapping[str, pl.DataFrame], languag
 
 
 def _pictures(
-    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row],
-    entered: Included,
-) -> list[Context]:  # fmt: skip
+    pages: Pages, club: ClubRows, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row], entered: Included
+) -> list[Context]:
     """The three pictures of each metric with an estimate, in the order of the choice."""
     language = pages.language
     estimated = {row["metric"]: row for row in drifts if row["drift_pct_per_10km"] is not None}
     splits = adjusted(entered, rows["run_drift"], inclusion=pages.settings.inclusion)
-    runs = {row["run_id"]: row for row in rows["runs"].sort("started_at_utc").iter_rows(named=True)}
-    courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
+    runs = {row["run_id"]: row for row in sorted(rows["runs"].to_dicts(), key=itemgetter("started_at_utc"))}
+    courses, season = by_metric(rows["usual_course"]), _Season(pages, club, rows, runs)
     # Runs by date, so that the latest are drawn last.
     in_time = {run_id: place for place, run_id in enumerate(runs)}
-    order = np.argsort([in_time[run_id] for run_id in splits["run_id"].to_list()], kind="stable")
-    splits = splits[order]
-    run_ids = np.array(splits["run_id"].to_list(), dtype=object)
+    run_ids = splits["run_id"].to_list()
     places = np.array([in_time[run_id] for run_id in run_ids], dtype=int)
-    distances, speeds = splits["distance_km"].to_numpy(), splits["speed_m_s"].to_numpy()
-    shares = distances / np.array([runs[run_id]["distance_km"] for run_id in run_ids], dtype=float)
+    order = np.argsort(places, kind="stable")
+    shares = splits["distance_km"].to_numpy() / [runs[run_id]["distance_km"] for run_id in run_ids]
+    places, shares = places[order], shares[order]
+    distances, speeds = (splits[name].to_numpy()[order] for name in ("distance_km", "speed_m_s"))
     shown = []
     for metric in pages.settings.registry.metrics:
         column = metric.column
@@ -266,9 +266,9 @@ def _pictures(
             continue
         row, course = estimated[column], courses[column]
         bent = bent_levels(splits, row)
-        change = splits[column].to_numpy()
+        change = splits[column].to_numpy()[order]
         if bent:
-            shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])
+            shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])[order]
             change = 100 * ((1 + change / 100) * np.exp(-shift) - 1)
         has = ~np.isnan(change)
         lengths = np.bincount(places[has])
@@ -294,13 +294,12 @@ def _pictures(
 class _Season:
     """The pictures of the season: what they have in common is read once."""
 
-    def __init__(
-        self, pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], runs: Mapping[str, Row]
-    ) -> None:
-        self._language, self._club, self._athlete_id, self._runs = pages.language, club, athlete_id, runs
+    def __init__(self, pages: Pages, club: ClubRows, rows: Mapping[str, pl.DataFrame], runs: Mapping[str, Row]) -> None:
+        self._language, self._club, self._runs = pages.language, club, runs
         self._drifts, self._months = by_metric(rows["run_drift"]), by_metric(rows["season_trend"])
-        against = rows["run_against_usual"].select("run_id", "metric", "comparison")
-        self._comparisons = {(run_id, metric): word for run_id, metric, word in against.iter_rows()}
+        against = rows["run_against_usual"]
+        keys = zip(against["run_id"].to_list(), against["metric"].to_list(), strict=True)
+        self._comparisons = dict(zip(keys, against["comparison"].to_list(), strict=True))
         self._about = {run_id: self._about_run(run) for run_id, run in runs.items()}
         self._events = self.of_events(rows, club, self._language)
         self._complaints = [
@@ -317,12 +316,12 @@ class _Season:
         intervals = language.intervals([row["drift_low"] for row in own], [row["drift_high"] for row in own])
         shown = []
         for row, change, interval in zip(own, changes, intervals, strict=True):
-            run, about = self._about[row["run_id"]]
+            own_run, (run, about) = self._runs[row["run_id"]], self._about[row["run_id"]]
             words = language("athlete.season.reading", run=run, about=about, change=change, interval=interval)
             shown.append(
                 {
-                    "at": self._runs[row["run_id"]]["started_at_utc"],
-                    "page": f"{run_name(row['run_id'], self._athlete_id)}.html",
+                    "at": own_run["started_at_utc"],
+                    "page": f"{run_name(row['run_id'], own_run['athlete_id'])}.html",
                     "comparison": self._comparisons.get((row["run_id"], metric), "cannot_tell"),
                     **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
                     "words": words,

@@ -131,10 +131,9 @@ def fitted_line(drift: Row, furthest: float) -> list[tuple[float, float]]:
 
 
 def _course_readings(course: Sequence[Row], column: str, language: Language) -> list[str]:
-    values = {name: [row[name] for row in course] for name in ("level", "change_pct", "change_low", "change_high")}
-    levels = language.numbers(values["level"], language.registry.metric_of[column].decimals)
-    changes = language.signs(values["change_pct"])
-    intervals, unit = language.intervals(values["change_low"], values["change_high"]), unit_of(column, language)
+    levels = language.numbers([row["level"] for row in course], language.registry.metric_of[column].decimals)
+    changes, unit = language.signs([row["change_pct"] for row in course]), unit_of(column, language)
+    intervals = language.intervals([row["change_low"] for row in course], [row["change_high"] for row in course])
     return [
         language(
             "athlete.course.reading" if row["change_low"] is not None else "athlete.course.reading_without_interval",

@@ -283,6 +283,6 @@ def with_sessions(runs: Sequence[Row]) -> list[tuple[Row, int | None]]:
 def by_metric(rows: pl.DataFrame) -> dict[str, list[Row]]:
     """Rows of a table by their metric, in their order."""
     parts: dict[str, list[Row]] = {}
-    for row in rows.iter_rows(named=True):
+    for row in rows.to_dicts():
         parts.setdefault(row["metric"], []).append(row)
     return parts

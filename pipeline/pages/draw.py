@@ -15,15 +15,16 @@ import gc
 import hashlib
 import json
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
+from itertools import accumulate
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
 import jinja2
-import numpy as np
 import polars as pl
 from jinja2.ext import Extension
 
@@ -118,7 +119,7 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entere
     """Draw or link the page of each run; samples are read only where the page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     language, inclusion = pages.language, pages.settings.inclusion
-    recordings = _by_run(club.own("recordings", athlete_id).select("run_id", "sha256"))
+    recordings = _by_run(club.own("recordings", athlete_id))
     common, unchanged, to_draw = _common(pages), set(), []
     for run, rows in _runs_with_rows(pages, club, athlete_id, entered):
         run_id = run["run_id"]
@@ -148,8 +149,9 @@ def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
     state, columns = pages.samples or pages.built, ["run_id", *traces_read(pages.settings.registry)]
     files = {run_of(Path(name)): name for name in files_of(state, partition("samples", athlete_id))}
     samples = read_files(state, [files[run_id] for run_id in run_ids], columns)
-    lengths = samples["run_id"].rle().struct.field("len").to_numpy()
-    return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist(), pages.settings.registry)
+    # In order of the runs, whose ids sort by their start.
+    begins = samples["run_id"].search_sorted(pl.Series(run_ids)).to_list()
+    return traces_of_runs(samples, begins, pages.settings.registry)
 
 
 def _runs_with_rows(
@@ -159,15 +161,17 @@ def _runs_with_rows(
     drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("run_drift", "run_against_usual", "exclusions")
     )
-    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if club.has_quality else {}
-    splits = club.own("splits", athlete_id)
+    quality, splits = (club.own(name, athlete_id) for name in ("quality", "splits"))
+    is_odd = club.has_quality and quality["suspicion"].null_count() < quality.height
+    odd = _by_run(quality.drop_nulls("suspicion")) if is_odd else {}
     course = club.own("usual_course", athlete_id)
     expected = expected_ranges(entered, splits.height, course, pages.settings.inclusion)
-    columns = splits.select(splits_shown(pages.settings.registry)).to_dict(as_series=False)
+    columns = {name: splits[name].to_list() for name in splits_shown(pages.settings.registry)}
     texts = split_texts(columns, pages.language, pages.settings.inclusion)
-    pieces = splits["run_id"].rle().struct.unnest()
-    rows_of = {run_id: slice(end - n, end) for n, run_id, end in zip(*pieces, pieces["len"].cum_sum(), strict=True)}
-    runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()
+    counted = Counter(splits["run_id"].to_list())  # in order of runs
+    ends = accumulate(counted.values())
+    rows_of = {run_id: slice(end - n, end) for (run_id, n), end in zip(counted.items(), ends, strict=True)}
+    runs = sorted(club.own("runs", athlete_id).to_dicts(), key=itemgetter("started_at_utc"))
     links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
     for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
         run_id = run["run_id"]
@@ -182,7 +186,7 @@ def _runs_with_rows(
 
 def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
     by_run: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows.iter_rows(named=True):
+    for row in rows.to_dicts():
         by_run[row["run_id"]].append(row)
     return by_run
 
@@ -197,7 +201,7 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     responses = club.digest("athlete_drift", athlete_id, _responses)
     runs = club.own("runs", athlete_id)
     written = [
-        *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in runs["shoe_id"].unique().sort()),
+        *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in dict.fromkeys(runs["shoe_id"])),
         *(club.session_note(line) for line in runs["session_line"]),
     ]
     of_runs = [

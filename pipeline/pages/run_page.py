@@ -197,7 +197,8 @@ def expected_ranges(own: Included, n_splits: int, course: pl.DataFrame, inclusio
     place = {column: place for place, column in enumerate(metrics)}
     km, rows = (own.splits[name].to_numpy() for name in ("km", "row"))
     bounds = np.full((len(metrics), int(km.max(initial=0)) + 1, 2), np.nan)
-    for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
+    shown = (course[name].to_list() for name in ("metric", "km", "start_level", "run_low", "run_high"))
+    for metric, at, start, *ends in zip(*shown, strict=True):
         if None not in ends and at < bounds.shape[1]:
             bounds[place[metric], at] = [start * (1 + end / 100) for end in ends]
     ranges = {}

@@ -248,7 +248,7 @@ def _texts(numbers: Any) -> Any:
 
 def _bound_texts(order: Sequence[str], usual: Array, language: Language) -> list[Any]:
     """Both ends of what is usual as texts, by quantity and run; nothing of quantities of which nothing is usual."""
-    texts = []
+    texts: list[Any] = []
     for name, ends in zip(order, usual, strict=True):
         if np.isnan(ends).all():
             texts.append(None)

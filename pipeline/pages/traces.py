@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -92,25 +93,26 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Regis
         # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
         step = np.clip(np.ceil(distance_m / step_m[run]), 1, POINTS)
         # Samples of a step mostly follow each other: their sums are taken first, and there are few of these.
-        starts = np.concatenate([[0], np.flatnonzero(step[1:] != step[:-1]) + 1])
-        step = step[starts].astype(np.intp) - 1
-
-        def summed(weights: Array, starts: Array = starts, step: Array = step) -> Array:
-            return np.bincount(step, np.add.reduceat(weights, starts), POINTS)
-
-        moved_s[run], run_s[run] = summed(moving_s), summed(running_s)
+        starts: Any = np.concatenate([[0], np.flatnonzero(step[1:] != step[:-1]) + 1])
+        pieces = starts, step[starts].astype(np.intp) - 1
+        moved_s[run], run_s[run] = _summed(moving_s, *pieces), _summed(running_s, *pieces)
         for name in charted:
             values = own[name].to_numpy()
             counted_s, total_s = (moving_s, moved_s) if name in _OF_ALL_MOVEMENT else (running_s, run_s)
             if own[name].null_count():
                 is_absent = np.isnan(values)
                 values, counted_s = np.where(is_absent, 0.0, values), np.where(is_absent, 0.0, counted_s)
-                totals_s[name][run] = summed(counted_s)
+                totals_s[name][run] = _summed(counted_s, *pieces)
             else:
                 totals_s[name][run] = total_s[run]
-            sums[name][run] = summed(values * counted_s)
+            sums[name][run] = _summed(values * counted_s, *pieces)
     with np.errstate(invalid="ignore"):  # a step without any has no mean
         means = {name: np.round(sums[name] / totals_s[name], decimals) for name, decimals in charted.items()}
         run_share = np.round(run_s / moved_s, 2)
     middles_km = np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)
     return Traces(middles_km, moved_s > 0, means, run_share)
+
+
+def _summed(weights: Array, starts: Any, step: Any) -> Array:
+    """Sums over the steps of a run, from pieces that each begin at a sample and belong to a step."""
+    return np.asarray(np.bincount(step, np.add.reduceat(weights, starts), POINTS), dtype=float)
