@@ -67,9 +67,6 @@ TABLES = (
     "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "before_after", "season_trend", "season_slope",
     "complaints", "strike_counts", "usual", "usual_course", "run_against_usual",
 )  # fmt: skip
-#: Decimals of the columns that change slightly with every new run in the club. They are rounded before a page is
-#: compared with its previous version, so that it is redrawn only for a visible change.
-SHOWN_DECIMALS = {"q_value": 3, "repeatability": 1, "repeatability_low": 1, "repeatability_high": 1}
 #: So many things worth a look are shown.
 MOST_LOOKS = 3
 
@@ -96,7 +93,9 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
     first, *_ = [*_shown_first(drifts, registry), None]
     events = in_order(rows["before_after"].iter_rows(named=True), registry)
     before, after = (other and (club.page(other), club.shown(other)) for other in club.neighbours(athlete_id))
+    squad = club.squad_page
     return {
+        "squad": squad and (squad.address, squad.title(language)),
         "before": before,
         "after": after,
         "name": club.shown(athlete_id),

@@ -15,7 +15,7 @@ from pipeline.pages.club_rows import ClubRows, run_name
 from pipeline.pages.language import Language, upper_first
 from pipeline.pages.season_words import complaint_sentences, factor_words, shoe_or_surface
 from pipeline.pages.small_marks import scale_symbol, span_of, usual_mark
-from pipeline.pages.units import duration
+from pipeline.pages.units import duration, number
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
@@ -62,12 +62,28 @@ def onset_words(row: Row, language: Language) -> str:
     return f"{language.place(row['onset_km'])} ({language('number.between', low=low, high=high)})"
 
 
-def probability(value: float | None, language: Language, decimals: int = 3) -> str:
-    """A probability; below the last digit it says so."""
-    smallest = 10**-decimals
-    if value is not None and value < smallest / 2:
-        return f"< {language.number(smallest, decimals)}"
-    return language.number(value, decimals)
+def probability(value: float | None, language: Language) -> str:
+    """A probability, to three decimals where it is small, else to two; below the last one it says so."""
+    if value is not None and value < 0.0005:
+        return f"< {language.number(0.001, 3)}"
+    return language.number(value, _decimals(value))
+
+
+def _decimals(probability: float | None) -> int:
+    return 3 if probability is None or probability < 0.1 else 2
+
+
+def as_shown(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows with what the page shows of the numbers that change slightly with every new run in the club.
+
+    A page is compared with its previous version by these, so that it is redrawn only for a visible change.
+    """
+    if "q_value" not in rows.columns:
+        return rows
+    return rows.drop("repeatability_low", "repeatability_high").with_columns(
+        pl.Series("q_value", [number(value, _decimals(value)) for value in rows["q_value"]]),
+        pl.Series("repeatability", [number(value, 1) for value in rows["repeatability"]]),
+    )
 
 
 def pacing_rows(pacing: pl.DataFrame, language: Language) -> list[Context]:

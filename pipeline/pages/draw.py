@@ -1,6 +1,7 @@
 """Write the pages of a state into its folder `pages`.
 
     pages/index.html, files.html, methods.html     the club
+    pages/squads/<squad>.html                      a squad of a large club
     pages/athletes/<athlete>/index.html            an athlete
     pages/athletes/<athlete>/<start>.html          a run
     pages/assets/                                  style sheet and scripts, once for all pages
@@ -36,15 +37,17 @@ from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.pages.adjusted import Included, included
 from pipeline.pages.assets import write_assets
-from pipeline.pages.athlete_page import SHOWN_DECIMALS, TABLES, athlete_page
+from pipeline.pages.athlete_page import TABLES, athlete_page
+from pipeline.pages.athlete_tables import as_shown
 from pipeline.pages.cells import heads, table
-from pipeline.pages.club_pages import index_page
+from pipeline.pages.club_pages import index_page, squad_page, squads_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
 from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, split_texts, splits_shown
 from pipeline.pages.small_marks import key_to_marks
+from pipeline.pages.squads import SectionFiles, SquadPage, SquadRow, SquadTask
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
 from pipeline.store.generations import link_tree
@@ -62,9 +65,26 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
     """Draw the pages of an athlete; of the club for None."""
     with written_here(pages.built) as here, _without_garbage_collection():
         if athlete_id is None:
-            draw_club(pages, here / FOLDER)
+            club = club_rows(pages)
+            _draw_club(pages, here / FOLDER, "index.html", index_page(pages, club, _record(pages)))
         else:
-            draw_athlete(pages, here, athlete_id)
+            _draw_athlete(pages, club_rows(pages), here, athlete_id)
+
+
+def draw_squad(pages: Pages, task: SquadTask) -> tuple[int, SquadRow | None]:
+    """Draw pages of a squad of a large club; returns of how many athletes, and its row of the index or None."""
+    with written_here(pages.built) as here, _without_garbage_collection():
+        club = club_rows(pages, task.page)
+        for athlete_id in task.athletes:
+            _draw_athlete(pages, club, here, athlete_id)
+        return len(task.athletes), None if task.athletes else _draw_squad(pages, club, task.page, here)
+
+
+def draw_squads(pages: Pages, drawn: tuple[Sequence[SquadRow], Sequence[SectionFiles]]) -> None:
+    """Draw the pages of a large club that its squads have in common: the table of them, and the files."""
+    with written_here(pages.built) as here, _without_garbage_collection():
+        shown = squads_page(pages, club_rows(pages), _record(pages), *drawn)
+        _draw_club(pages, here / FOLDER, "squads.html", shown)
 
 
 @contextmanager
@@ -79,21 +99,35 @@ def _without_garbage_collection() -> Iterator[None]:
             gc.enable()
 
 
-def draw_club(pages: Pages, folder: Path) -> None:
+def _record(pages: Pages) -> dict[str, Any]:
+    record: dict[str, Any] = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
+    return record
+
+
+def _draw_club(pages: Pages, folder: Path, template: str, index: dict[str, Any]) -> None:
     """Draw the pages of the club: index, files, methods, scripts."""
-    club, language = club_rows(pages), pages.language
+    language = pages.language
     write_assets(folder / "assets")
-    record = json.loads((pages.built / RECORD).read_text(encoding="utf-8"))
-    templates = _templates(language)
-    _write(folder / "index.html", templates.get_template("index.html"), index_page(pages, club, record))
-    for one in file_pages(club, language):
-        _write(folder / one["page"], templates.get_template("files.html"), one)
-    _write(folder / "methods.html", templates.get_template("methods.html"), methods_page(pages.settings))
+    _write(folder / "index.html", template, index, language)
+    for one in file_pages(club_rows(pages), language):
+        _write(folder / one["page"], "files.html", one, language)
+    _write(folder / "methods.html", "methods.html", methods_page(pages.settings), language)
 
 
-def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
+def _draw_squad(pages: Pages, club: ClubRows, squad: SquadPage, here: Path) -> SquadRow:
+    """Draw the page of a squad, or link the previous one where nothing changed."""
+    shown, page = squad_page(pages, club, squad), FOLDER / squad.address
+    rests_on = _digest([*_common(pages), repr(shown)])
+    (here / page.parent).mkdir(parents=True, exist_ok=True)
+    if pages.before is not None and _rested_on(pages, page) == [rests_on]:
+        link_tree(pages.before, pages.built, page.parent, wanted=lambda file: file.name == page.name)
+    else:
+        _write(here / page, "squad.html", shown | {"rests_on": rests_on}, pages.language)
+    return SquadRow.of(squad, shown)
+
+
+def _draw_athlete(pages: Pages, club: ClubRows, here: Path, athlete_id: str) -> None:
     """Draw the page of an athlete and those of the athlete's runs, or link the previous ones where nothing changed."""
-    club = club_rows(pages)
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     (here / folder).mkdir(parents=True, exist_ok=True)
     own, of_runs = _rests_on(pages, club, athlete_id)
@@ -112,7 +146,7 @@ def draw_athlete(pages: Pages, here: Path, athlete_id: str) -> None:
         "rests_on": f"{own} {of_runs}",
         "cautions": cautions(pages.language.code),
     }
-    _write(here / folder / "index.html", _templates(pages.language).get_template("athlete.html"), shown)
+    _write(here / folder / "index.html", "athlete.html", shown, pages.language)
 
 
 def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entered: Included) -> None:
@@ -135,13 +169,12 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entere
             to_draw.append((run, rows, page, shown | {"rests_on": rests_on}))
     if unchanged and pages.before is not None:
         link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
-    template = _templates(language).get_template("run.html")
     for begin in range(0, len(to_draw), READ_AT_ONCE):
         some = to_draw[begin : begin + READ_AT_ONCE]
         traces = _traces(pages, athlete_id, [run["run_id"] for run, *_ in some])
         pictures = panels([(run, rows) for run, rows, *_ in some], traces, language=language, inclusion=inclusion)
         for (_, _, page, shown), of_run in zip(some, pictures, strict=True):
-            _write(here / page, template, shown | {"panels": of_run})
+            _write(here / page, "run.html", shown | {"panels": of_run}, language)
 
 
 def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
@@ -208,7 +241,9 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
         *_common(pages), club.shown(athlete_id), club.note(athlete_id) or "", responses, repr(written), *tables
     ]  # fmt: skip
     neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
-    own = [*of_runs, repr(neighbours), *(club.digest(name, athlete_id, _as_shown) for name in TABLES)]
+    others = [name for name in TABLES if name not in _OF_RUNS]
+    squad = [] if club.squad_page is None else [repr(club.squad_page)]
+    own = [*of_runs, *squad, repr(neighbours), *(club.digest(name, athlete_id, as_shown) for name in others)]
     return _digest(own), _digest(of_runs)
 
 
@@ -222,10 +257,6 @@ def _common(pages: Pages) -> list[str]:
 def _responses(drifts: pl.DataFrame) -> pl.DataFrame:
     """Of what all metrics of the club decide only the responses are on the pages of runs."""
     return drifts.select("metric", pl.col("drift_pct_per_10km").is_not_null(), *RESPONSES)
-
-
-def _as_shown(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.with_columns(pl.col(name).round(n) for name, n in SHOWN_DECIMALS.items() if name in rows.columns)
 
 
 def _rested_on(pages: Pages, page: Path) -> list[str]:
@@ -309,8 +340,8 @@ def _templates(language: Language) -> jinja2.Environment:
     return environment
 
 
-def _write(file: Path, template: jinja2.Template, shown: dict[str, object]) -> None:
-    text = template.render(shown)
+def _write(file: Path, template: str, shown: dict[str, object], language: Language) -> None:
+    text = _templates(language).get_template(template).render(shown)
     try:
         page = file.open("xb")
     except FileExistsError:

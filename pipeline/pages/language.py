@@ -38,6 +38,10 @@ class Language:
     units: Units
     registry: Registry = BUILT_IN
 
+    def __hash__(self) -> int:
+        # The registry is large, and is asked for with every page.
+        return hash((self.code, self.units))
+
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its values."""
         texts = self._texts

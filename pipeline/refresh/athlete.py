@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 from datetime import date
-from pathlib import Path
 
 import polars as pl
 
@@ -19,7 +18,7 @@ from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings
 from pipeline.refresh.settled import runs_before
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
-from pipeline.store.generations import link_tree
+from pipeline.store.generations import link_files
 from pipeline.store.known import KeptRows, of_files
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
@@ -91,8 +90,7 @@ def _carried(context: BuildContext, known: KeptRows, athlete: Athlete) -> list[M
     if recordings.is_empty():
         return []
     runs = own["runs"].join(recordings, on=["path", "session"], how="semi")
-    samples = {Path(file) for file in runs["samples_file"]}
-    link_tree(known.state, context.built, partition("samples", name), wanted=samples.__contains__)
+    link_files(known.state, context.built, runs["samples_file"])
     of_runs = {part: own[part] for part in ("exclusions", "quality")} | {
         table: read_partitions(known.state, table, name) for table in ("splits", "lap_splits")
     }

@@ -131,8 +131,9 @@ def bring_up_to_date(
                     digests = dict(files_noted(built, Section()).select("path", "sha256").iter_rows())
                     note_inbox(built, store, inbox, recordings=digests, outcome=outcome)
                 remove_tree(built / GATHERED)
+                refused = [{"path": row["path"], "reason": row["reason"]} for row in outcome.refused]
                 state_record = record(
-                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, outcome.refused),
+                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, refused),
                     findings=outcome.findings, repaired=damaged_files,
                 )  # fmt: skip
                 write_record(built, state_record, began_at)
@@ -190,7 +191,11 @@ def _build(executor: Executor, refresh: Refresh, inbox: Inbox, seen: ChangeSumma
         pass
     _gather(executor, context, OF_RUNS, of_everyone=refresh.has_other_runs)
 
-    club, club_before = executor.club_responses(context, context.kept), refresh.known.club
+    club_before = refresh.known.club
+    if club_before is not None and _responses_stay(refresh):
+        club = club_before
+    else:
+        club = executor.club_responses(context, context.kept)
     moved = () if club_before is None else _moved(club_before, club, settings.registry)
     refresh = replace(refresh, club=club, moved=moved)
     for _ in executor.by_section(drift_section, refresh, sections, context.n_sections):
@@ -235,6 +240,14 @@ def _gather(
     tasks = [SectionTask(section, in_round, metrics, of_everyone) for section in context.sections]
     for _ in executor.gather(context, tasks):
         pass
+
+
+def _responses_stay(refresh: Refresh) -> bool:
+    """Whether what the club's responses are drawn from is as it was: no run before the day came in, and no setting."""
+    rows, kept = refresh.known.rows, refresh.context.kept
+    if rows is None or refresh.keys != refresh.known.keys or rows.n_sections != kept.n_sections:
+        return False
+    return all(kept.content("responses", one) == rows.content("responses", one) for one in refresh.context.sections)
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.arrays import Array
@@ -147,6 +148,14 @@ def _clock_suspicion(counts: _Counts, n_rows: int) -> str | None:
     return "times_missing" if is_often else None
 
 
+def _first_of_each_block(running_s: Array) -> npt.NDArray[np.intp]:
+    """The places of the samples that begin a minute of running, of those in which any begins."""
+    clock = np.cumsum(running_s)
+    ends_s = np.arange(BLOCK_S, clock[-1] + BLOCK_S, BLOCK_S) if len(clock) else clock
+    first = np.unique(np.concatenate([[0], np.searchsorted(clock, ends_s)]))
+    return first[first < len(clock)]
+
+
 class _Run:
     """What is judged of a run as a whole."""
 
@@ -158,7 +167,7 @@ class _Run:
         running_s = self._interval_s[self._running]
         self._running_s = float(running_s.sum())
         self._sums: dict[str, tuple[Array, Array]] = {}
-        self._minutes = np.flatnonzero(np.diff(np.cumsum(running_s) // BLOCK_S, prepend=-1.0))
+        self._minutes = _first_of_each_block(running_s)
 
     def sport_suspicion(self) -> str | None:
         """Whether hardly any of it was run."""

@@ -263,9 +263,18 @@ def test_the_limit_of_what_is_steady_is_not_said_twice():
 
 @pytest.mark.parametrize(
     ("q", "shown"),
-    [(None, ""), (0.000499, "< 0.001"), (0.0005, "0.001"), (0.0014, "0.001"), (0.05, "0.050"), (1.0, "1.000")],
+    [
+        (None, ""),
+        (0.000499, "< 0.001"),
+        (0.0005, "0.001"),
+        (0.0014, "0.001"),
+        (0.05, "0.050"),
+        (0.0996, "0.100"),
+        (0.1, "0.10"),
+        (1.0, "1.00"),
+    ],
 )
-def test_small_probabilities_are_below_what_is_shown(q: float | None, shown: str):
+def test_small_probabilities_have_three_decimals_and_others_two(q: float | None, shown: str):
     (row,) = page(drift(q_value=q))["numbers"]
     assert row["q"] == shown
 
