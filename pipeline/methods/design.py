@@ -38,6 +38,7 @@ from pipeline.methods.mixed_model import (
     settled,
     settled_as_weighted,
 )
+from pipeline.methods.speed_equations import answers_exactly
 from pipeline.methods.warm_up import settling_slowly, warm_up_left
 
 TEN_KM = 10_000.0
@@ -74,6 +75,8 @@ SPEED_VARIES_FOR_CURVE = 0.04
 CURVE_STANDS_OUT = 3.0
 #: A cause that the ones before it explain but for this share of its size is one of them under another name.
 APART = 1e-3
+#: Splits of all metrics that are fitted in one call at most: with more, what a call costs counts little, and memory does.
+MOST_SPLITS = 4000
 #: Beyond this share of distance explained by the causes, arithmetic itself cannot tell them apart.
 INSEPARABLE = 0.999
 
@@ -99,23 +102,27 @@ class Entry:
         """Runs that enter."""
         return len(self.regressors.design.run_ids)
 
+    def is_fitted(self, inclusion: Inclusion) -> bool:
+        """Whether there are runs enough, and causes that can be told apart from distance."""
+        return self.n_runs >= inclusion.min_runs and self.regressors.are_separable
+
     @cached_property
     def design(self) -> Design:
         """The design; made when it is asked for."""
         return self.regressors.with_value(self.value)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Regressors:
     """A design whose value is not told yet, and what can be said of it already."""
 
     design: Design
 
     def with_value(self, value: Array) -> Design:
-        """The design of a metric."""
-        columns = self.design.columns.copy()
-        columns[:, VALUE] = value
-        return replace(self.design, columns=columns)
+        """The design of a metric, or of several, ... x n."""
+        columns = np.broadcast_to(self.design.columns, (*value.shape, self.design.columns.shape[1])).copy()
+        columns[..., VALUE] = value
+        return replace(self.design, columns=columns, weight=np.broadcast_to(self.design.weight, value.shape))
 
     @cached_property
     def causes(self) -> tuple[int, ...]:
@@ -279,7 +286,7 @@ def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     for cause in causes:
         before, column = within[:, kept], within[:, cause]
         rest = column - before @ np.linalg.lstsq(before, column, rcond=None)[0] if kept else column
-        squares = design.per_run(rest**2)
+        squares = design.per_run(rest**2, axis=-1)
         if squares.sum() - squares.max() > APART**2 * (column @ column):
             kept.append(cause)
     return tuple(kept)
@@ -369,9 +376,13 @@ class Expected:
         pairs = [_UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause) for cause in causes]
         return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))
 
-    def of_speed(self, design: Design) -> ErrorPrior | None:
-        """Of the response to speed and of the error of speed; None where that is exact in all runs."""
-        source = main_source(design, self.speed_error_pct)
+    def of_speed(self, source: str | None, sources: Collection[str | None]) -> ErrorPrior | None:
+        """Of the response to speed and of the error of speed; None where that is exact in all runs.
+
+        Args:
+            source: the main one that the runs have speed from.
+            sources: all of them.
+        """
         error_pct = speed_error_of(self.speed_error_pct, source)
         if error_pct == 0:
             return None
@@ -381,7 +392,7 @@ class Expected:
             other: known[self.metric, other].log_weight
             if (self.metric, other) in known
             else half_normal(speed_error_of(self.speed_error_pct, other) / 100)
-            for other in sorted(set(design.speed_sources) - {source}, key=str)
+            for other in sorted(set(sources) - {source}, key=str)
         }
         return replace(known.get((self.metric, source), prior_of_metric), other_sources=of_other_sources)
 
@@ -397,48 +408,121 @@ class Expected:
 _UNKNOWN = (0.0, np.inf)
 
 
+def fit_entries(
+    entries: Sequence[Entry], expected: Sequence[Expected], *, of_drift: bool = True, may_settle_slowly: bool = True
+) -> list[Corrected]:
+    """What `fit_causes` returns for entries with the causes that tell, those with the same splits in one call."""
+    alike: dict[Regressors, list[int]] = {}
+    for place, entry in enumerate(entries):
+        alike.setdefault(entry.regressors, []).append(place)
+    fits: dict[int, Corrected] = {}
+    for regressors, of_metrics in alike.items():
+        at_once = max(MOST_SPLITS // len(regressors.design.run), 1)
+        for first in range(0, len(of_metrics), at_once):
+            places = of_metrics[first : first + at_once]
+            design = regressors.with_value(np.array([entries[place].value for place in places]))
+            those = [expected[place] for place in places]
+            found = fit_causes(design, regressors.causes, those, of_drift=of_drift, may_settle_slowly=may_settle_slowly)
+            fits.update(zip(places, found, strict=True))
+    return [fits[place] for place in range(len(entries))]
+
+
 def fit_causes(
     design: Design,
     causes: tuple[int, ...],
-    expected: Expected,
+    expected: Sequence[Expected],
     *,
     of_drift: bool = True,
     may_settle_slowly: bool = True,
-) -> Corrected:
-    """The model with the causes that tell, corrected for the error of speed.
+) -> list[Corrected]:
+    """The model with the causes that tell, corrected for the error of speed, of each metric.
 
     Args:
-        design: of one athlete and metric.
+        design: of metrics of one athlete that have the same splits.
         causes: that tell.
-        expected: of the responses.
+        expected: of the responses of each metric; with or without a club, all alike.
         of_drift: whether the interval of the drift is wanted; see `correct`.
         may_settle_slowly: whether the drift is a mean over lengths of the warm-up.
     """
-    prior = expected.of_speed(design) if SPEED in causes else None
-    model = _model(design, causes, expected, is_speed_exact=prior is None)
-    slow = settling_slowly(model, WARM_UP) if of_drift and may_settle_slowly else None
-    if prior is None:
-        return uncorrected(model, slow)
-    of_others = expected.prior(tuple(place for place in model.places[1:] if place != SPEED), is_speed_exact=False)
-    return correct(model, SPEED, prior, expected.of.speed_loading, of_others, slow=slow, of_drift=of_drift)
+    source = main_source(design, expected[0].speed_error_pct)
+    of_speed = [one.of_speed(source, design.speed_sources) if SPEED in causes else None for one in expected]
+    priors = [prior for prior in of_speed if prior is not None]  # of all metrics or of none
+    fits: dict[int, Corrected] = {}
+    for metrics, model in _models(design, causes, expected, is_speed_exact=not priors):
+        slow = settling_slowly(model, WARM_UP) if of_drift and may_settle_slowly else None
+        is_exact = answers_exactly(model) if priors else np.ones(len(metrics), np.bool_)
+        for place in np.flatnonzero(is_exact).tolist():
+            of_slow = None if slow is None else slow.of_metrics(place)
+            fits[metrics[place]] = uncorrected(model.of_metrics(place), of_slow)
+        places = np.flatnonzero(~is_exact).tolist()
+        if not places:
+            continue
+        if len(places) < len(metrics):
+            model, slow = model.of_metrics(places), None if slow is None else slow.of_metrics(places)
+        metrics = [metrics[place] for place in places]
+        those = [expected[metric] for metric in metrics]
+        corrected = correct(
+            model,
+            SPEED,
+            [priors[metric] for metric in metrics],
+            [one.of.speed_loading for one in those],
+            _prior(those, [place for place in model.places[1:] if place != SPEED], is_speed_exact=False),
+            slow=slow,
+            of_drift=of_drift,
+        )
+        fits.update(zip(metrics, corrected, strict=True))
+    return [fits[metric] for metric in range(len(expected))]
 
 
-def _model(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Model:
-    """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
-    taken_out = nuisances(design, expected.warm_up_effect_pct)
+def _prior(expected: Sequence[Expected], causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
+    """Of the responses of several metrics to some causes."""
+    priors = [one.prior(causes, is_speed_exact=is_speed_exact) for one in expected]
+    known = [(prior.mean, prior.variance) for prior in priors if prior is not None]  # all of them or none
+    return Prior(*(np.array(part) for part in zip(*known, strict=True))) if known else None
 
-    def arguments(causes: tuple[int, ...]) -> tuple[tuple[int, ...], Prior | None]:
+
+def _models(
+    design: Design, causes: tuple[int, ...], expected: Sequence[Expected], *, is_speed_exact: bool
+) -> Iterator[tuple[list[int], Model]]:
+    """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured.
+
+    Yields:
+        The places of metrics with the same causes, and their model.
+    """
+    shared = design.of_metrics(0)  # what is asked of the causes is the same for all metrics
+    taken_out = nuisances(shared, expected[0].warm_up_effect_pct)
+
+    def model_of(metrics: list[int], causes: tuple[int, ...]) -> Model:
         regressors = (*taken_out, *causes)
-        return regressors, expected.prior(regressors, is_speed_exact=is_speed_exact)
+        those = design if len(metrics) == len(expected) else design.of_metrics(metrics)
+        prior = _prior([expected[metric] for metric in metrics], regressors, is_speed_exact=is_speed_exact)
+        return settled(those, regressors, prior, nuisances=taken_out)
 
-    model = settled(design, *arguments(causes), nuisances=taken_out)
-    if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
-        return model
-    curved = _told_apart(design, (*causes, SPEED_SQUARED))
-    if SPEED_SQUARED not in curved or len(curved) > _room(design) or collinearity_of(design, curved) > INSEPARABLE:
-        return model
+    metrics = list(range(len(expected)))
+    model = model_of(metrics, causes)
+    curved = _with_curve(shared, causes)
+    if curved is None:
+        yield metrics, model
+        return
     # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
-    with_curve = settled_as_weighted(model.design, *arguments(curved), nuisances=taken_out).fitted()
-    error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
-    stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
-    return settled(design, *arguments(curved), nuisances=taken_out) if stands_out else model
+    regressors = (*taken_out, *curved)
+    prior = _prior(expected, regressors, is_speed_exact=is_speed_exact)
+    with_curve = settled_as_weighted(model.design, regressors, prior, nuisances=taken_out).fitted()
+    error = np.sqrt(with_curve.covariance[:, -1, -1])  # none where all runs are the same
+    stands_out = (error > 0) & (np.abs(with_curve.beta[:, -1]) > CURVE_STANDS_OUT * error)
+    straight, bent = (np.flatnonzero(which).tolist() for which in (~stands_out, stands_out))
+    if straight:
+        yield straight, model if not bent else model.of_metrics(straight)
+    if bent:
+        yield bent, model_of(bent, curved)
+
+
+def _with_curve(design: Design, causes: tuple[int, ...]) -> tuple[int, ...] | None:
+    """The causes and a curve of speed, where speed varies enough to tell one."""
+    if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+        return None
+    curved = _told_apart(design, (*causes, SPEED_SQUARED))
+    is_told = (
+        SPEED_SQUARED in curved and len(curved) <= _room(design) and collinearity_of(design, curved) <= INSEPARABLE
+    )
+    return curved if is_told else None

@@ -71,7 +71,7 @@ def broken_change(
     value = design.columns[:, VALUE] - x @ fitted.beta[known]
     columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), design.columns[:, again], x])
     white, _ = whiten(design, columns, fitted.rho)
-    products = design.per_run(white[:, :, None] * white[:, None, :])
+    products = design.per_run(white[:, :, None] * white[:, None, :], axis=0)
     line = tuple(range(DISTANCE, DISTANCE + 2 + len(again)))
     a, b, _ = normal_equations(products, line, fitted.variance_ratio)
     before = np.array([re_estimated[cause] for cause in again]).reshape(-1, 2)
@@ -82,7 +82,7 @@ def broken_change(
         joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.variance_ratio)
         moves = reaches @ np.linalg.solve(found.total, joint.sum(axis=0)[: len(line), len(line) :])
         variance += float(moves @ fitted.covariance[np.ix_(known, known)] @ moves)
-    return _change(fitted.drift_df, float(reaches @ found.beta), variance)
+    return _change(float(fitted.drift_df), float(reaches @ found.beta), variance)
 
 
 def _change(df: float, estimate: float, variance: float) -> Change:

@@ -5,14 +5,14 @@ distributions, whose ends are those of the interval.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Model, Prior, estimated
+from pipeline.methods.mixed_model import Model, Prior, dot, estimated, solved
 
 #: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
 #: probability that they may be off.
@@ -35,22 +35,27 @@ class Conditional:
 
     beta: Array
     covariance: Array
-    df: float
+    df: Array
     passed_on: Array
-    log_evidence: float
+    log_evidence: Array
+
+    def of_metric(self, place: int) -> Conditional:
+        """Those of one of several metrics."""
+        return Conditional(*(getattr(self, part.name)[place] for part in fields(self)))
 
 
-def at_response(model: Model, speed: int | None, response: float, prior: Prior | None) -> Conditional:
-    """The rest of the model at a response to speed; all of it without a column of speed."""
+def at_response(model: Model, speed: int | None, response: Array | float, prior: Prior | None) -> Conditional:
+    """The rest of the model at a response to speed, of each metric; all of it without a column of speed."""
     other_places = [place for place, column in enumerate(model.places) if column != speed]
     a, b, _ = model.normal
-    of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, model.places.index(speed)]
-    a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
+    of_speed = np.zeros(b.shape) if speed is None else a[..., other_places, model.places.index(speed)]
+    a = a[..., other_places, :][..., other_places]
+    b = b[..., other_places] - np.asarray(response)[..., None, None] * of_speed
     found = estimated(a, b, prior, model.variance)
-    log_evidence = -0.5 * float(np.linalg.slogdet(found.total)[1])
-    if model.variance > 0:
-        log_evidence += 0.5 * float(found.right @ found.beta) / model.variance
-    passed_on = np.linalg.solve(found.total, of_speed.sum(axis=0))
+    scatters = model.variance > 0
+    fits = np.where(scatters, 0.5 * dot(found.right, found.beta), 0.0) / np.where(scatters, model.variance, 1.0)
+    log_evidence = -0.5 * np.linalg.slogdet(found.total)[1] + fits
+    passed_on = solved(found.total, of_speed.sum(axis=-2))
     return Conditional(found.beta, found.covariance, found.df, passed_on, log_evidence)
 
 

@@ -173,14 +173,14 @@ def _correlation(design: Design) -> float:
         log_a, df = np.log(length).sum(), len(white) - len(length)
         value, *regressors = white.T
         for place, regressor in enumerate(regressors):
-            squares = design.per_run(regressor**2)
+            squares = design.per_run(regressor**2, axis=-1)
             # Runs of as few splits as parabolas take say nothing: what is left of the regressor is rounding.
-            usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
+            usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2, axis=-1)
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
             log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
-            value = value - regressor * (per_square * design.per_run(regressor * value))[design.run]
+            value = value - regressor * (per_square * design.per_run(regressor * value, axis=-1))[design.run]
             for later in range(place + 1, len(regressors)):
-                share = per_square * design.per_run(regressor * regressors[later])
+                share = per_square * design.per_run(regressor * regressors[later], axis=-1)
                 regressors[later] = regressors[later] - regressor * share[design.run]
         fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
         log_a += np.log1p(-(fades**2)).sum()
@@ -295,7 +295,7 @@ def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Votes:
     regressors = [place for place in fitted.places if place not in fitted.given]
     x = columns[:, regressors]
     distance = columns[:, DISTANCE]
-    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * design.per_run(distance**2))
+    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * design.per_run(distance**2, axis=-1))
 
     def passes_on(of: Array) -> Array:
         """What columns have in common with the distance of each run."""
@@ -323,4 +323,4 @@ def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Votes:
     moved = product(hinge, of_common, along_hinge, passes_on(of_common)).sum(axis=0)[apart]
     votes, sizes = votes[:, apart], sizes[:, apart]
     scale = np.sqrt((votes**2).sum(axis=0))
-    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, fitted.variance, moved)
+    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, float(fitted.variance), moved)

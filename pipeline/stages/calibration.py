@@ -38,7 +38,7 @@ from pipeline.methods.design import (
     Expected,
     club_of,
     entries,
-    fit_causes,
+    fit_entries,
 )
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
@@ -150,11 +150,11 @@ def take_apart(
 
 def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(athlete_splits.select("run_id", "km").iter_rows())}
-    for entry in entries(athlete_splits, inclusion):
-        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
-            continue
-        design, metric = entry.design, str(entry.name["metric"])
-        corrected = fit_causes(design, entry.regressors.causes, expected(metric))
+    fitted_entries = [entry for entry in entries(athlete_splits, inclusion) if entry.is_fitted(inclusion)]
+    metrics = [str(entry.name["metric"]) for entry in fitted_entries]
+    fits = fit_entries(fitted_entries, [expected(metric) for metric in metrics])
+    for metric, entry, corrected in zip(metrics, fitted_entries, fits, strict=True):
+        design = entry.design
         fitted = corrected.fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
@@ -162,7 +162,7 @@ def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callabl
         responses = design.columns[:, FIRST_CAUSE:] @ effects[FIRST_CAUSE:]
         rest = design.columns[:, VALUE] - responses - distance * effects[DISTANCE]
         weight = fitted.design.weight
-        level = (design.per_run(rest * weight) / design.per_run(weight))[design.run]
+        level = (design.per_run(rest * weight, axis=-1) / design.per_run(weight, axis=-1))[design.run]
         km = np.rint(distance * TEN_KM / inclusion.split_length_m + 0.5).astype(np.int64)
         place = np.array(
             [place_of[design.run_ids[run], split_km] for run, split_km in zip(design.run, km.tolist(), strict=True)]

@@ -39,7 +39,7 @@ from pipeline.methods.design import (
     Expected,
     club_of,
     entries,
-    fit_causes,
+    fit_entries,
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
@@ -94,11 +94,18 @@ def drift(
     athlete_rows: list[dict[str, object]] = []
     attendance = _Attendance(splits, inclusion)
     slope_errors = _slope_errors(splits, slope_error_pct, rough_slope_error_pct)
-    for entry in entries(splits, inclusion, metrics):
-        name, design = entry.name, entry.design
+    named = list(entries(splits, inclusion, metrics))
+    told = [entry for entry in named if entry.is_fitted(inclusion)]
+    expected = [
+        Expected(str(entry.name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
+        for entry in told
+    ]
+    fits = iter(zip(expected, fit_entries(told, expected), strict=True))
+    for entry in named:
+        name = entry.name
         row = name | {
             "n_runs": entry.n_runs,
-            "n_splits": len(design.run),
+            "n_splits": len(entry.value),
             "reference_speed_m_s": entry.reference_speed_m_s,
             "reason": None,
             "reasons": None,
@@ -108,19 +115,19 @@ def drift(
         elif not entry.regressors.are_separable:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
-            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
             slope_error = slope_errors[str(name["athlete_id"])]
-            corrected = with_slope_error(fit_causes(design, entry.regressors.causes, expected), SLOPE, slope_error)
+            of_metric, corrected = next(fits)
+            corrected = with_slope_error(corrected, SLOPE, slope_error)
             fitted = corrected.fit
             hinge = onset(fitted, seed=seed)
             if hinge is not None and hinge.is_given(ONSET_LEVEL):
                 # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
-                of_usual = fit_causes(design, entry.regressors.causes, expected, may_settle_slowly=False)
+                (of_usual,) = fit_entries([entry], [of_metric], may_settle_slowly=False)
                 corrected = with_slope_error(of_usual, SLOPE, slope_error)
-            reach = attendance.of(str(name["athlete_id"]), design)
+            reach = attendance.of(str(name["athlete_id"]), fitted.design)
             row |= _athlete_row(corrected, hinge, reach.usual_distance, warm_up_effect_pct) | reach.shares()
             if fitted.collinearity > max_collinearity:
-                row |= _collinear(fitted.collinearity)
+                row |= _collinear(float(fitted.collinearity))
             run_rows.append(_run_rows(name, corrected, run_onsets(fitted, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
@@ -214,7 +221,7 @@ def _athlete_row(
     corrected: Corrected, hinge: Onset | None, distance: float, warm_up_effect_pct: float
 ) -> dict[str, object]:
     fitted = corrected.fit
-    df = fitted.drift_df
+    df = float(fitted.drift_df)
     quantile = float(special.stdtrit(df, 0.975))
     a, _, _ = fitted.normal
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
@@ -232,7 +239,7 @@ def _athlete_row(
         "speed_part_pct": _percent(of_speed),
         "slope_part_pct": _percent(of_slope),
         "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * corrected.drift_variance**0.5),
-        "collinearity": fitted.collinearity,
+        "collinearity": float(fitted.collinearity),
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,

@@ -78,7 +78,8 @@ def test_the_prior_draws_the_warm_up_to_none_by_the_weight_of_its_variance():
     splits = draw(EXACTLY_MEASURED.but(km=(6, 9), n_runs=6).with_contact(drift_pct=2.0), 3)
     numbers = Numbers(INCLUSION.usable(splits))
     design = design_of(numbers, CONTACT, 3.0, INCLUSION)
-    fitted = fit_causes(design, (SPEED,), Expected(CONTACT, NO_CLUB, 0.0, 3.0)).fit
+    (corrected,) = fit_causes(design.of_metrics(None), (SPEED,), [Expected(CONTACT, NO_CLUB, 0.0, 3.0)])
+    fitted = corrected.fit
     assert fitted.places == (DISTANCE, WARM_UP, SPEED)
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     total = a.sum(axis=0) + np.diag([0.0, fitted.variance / 0.03**2, 0.0])
