@@ -16,7 +16,8 @@ import numpy as np
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, Prior, estimated, normal_equations, whiten
+from pipeline.methods.least_squares import Prior, estimated
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, normal_equations, whiten
 
 #: Nothing is estimated together with the line.
 NOTHING: Mapping[int, tuple[float, float]] = {}

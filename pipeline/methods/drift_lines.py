@@ -12,7 +12,8 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Model, Prior, dot, estimated, solved
+from pipeline.methods.least_squares import Prior, dot, estimated, solved
+from pipeline.methods.mixed_model import Model
 
 #: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
 #: probability that they may be off.
@@ -119,6 +120,24 @@ class Lines:
             self.error,
             self.df,
         )
+
+    def depend_on(self, weight: Array, response: Array) -> bool:
+        """Whether the sign is certain under some errors of speed in the middle 90 % and not under others.
+
+        Args:
+            weight: of the responses, sizes of the error x points.
+            response: their difference from the mean.
+        """
+        centres, error = self.drift - self.passed_on * response, np.sqrt(self.variance(0.0))
+        by_sd = weight.sum(axis=1)
+        below = np.cumsum(by_sd)
+        plausible = (below > 0.05) & (below - by_sd < 0.95)
+        share = weight / np.maximum(by_sd, np.finfo(float).tiny)[:, None]
+        centre = (share * centres).sum(axis=1)
+        spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
+        is_certain = np.abs(centre) > special.stdtrit(self.df[0], 0.975) * spread
+        signs = np.where(is_certain, np.sign(centre), 0.0)[plausible]
+        return bool((signs != signs[0]).any())
 
 
 def _of_points(weight: Array, points: Array) -> tuple[float, float, float]:

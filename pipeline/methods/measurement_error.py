@@ -46,7 +46,8 @@ from pipeline.core.arrays import Array, Mask
 from pipeline.core.metrics import Metric
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.drift_lines import Conditional, Lines, at_response
-from pipeline.methods.mixed_model import Design, Fit, Model, Prior, dot
+from pipeline.methods.least_squares import Prior, dot
+from pipeline.methods.mixed_model import Design, Fit, Model
 from pipeline.methods.speed_equations import (
     ERROR_SD,
     SpeedErrors,
@@ -375,9 +376,7 @@ def correct(
 
 @dataclass(frozen=True)
 class _Responses:
-    """The distribution of the response to speed of a metric, for each of `ERROR_SD`: weights and responses, sd x points;
-    mean and variance over all.
-    """
+    """Weights and responses to speed of a metric, sd x points, and their mean and variance over all."""
 
     weight: Array
     response: Array
@@ -407,7 +406,7 @@ def _with_drift(corrected: Corrected, lines: Lines, at: _Responses, level: float
         drift_high=high,
         p_value=2 * min(below, 1 - below),
         tipping_reliability=float(tipping) if 0 < tipping <= 1 else None,
-        depends_on_speed=_depends(lines, at, float(lines.df[0])),
+        depends_on_speed=lines.depend_on(at.weight, at.response - at.mean),
     )
 
 
@@ -440,20 +439,6 @@ def _shared_se(prior: ErrorPrior, at: _Responses) -> float:
     shrinkage = np.minimum(left_open / prior.variance[known], 1.0)
     shared = (centre - at.mean) ** 2 + shrinkage**2 * prior.mean_variance[known]
     return float(np.sqrt(by_sd[known] @ shared))
-
-
-def _depends(lines: Lines, at: _Responses, df: float) -> bool:
-    """Whether the sign of the drift is certain under some errors of speed in the middle 90 % and not under others."""
-    centres, error = lines.drift - lines.passed_on * (at.response - at.mean), np.sqrt(lines.variance(0.0))
-    by_sd = at.weight.sum(axis=1)
-    below = np.cumsum(by_sd)
-    plausible = (below > 0.05) & (below - by_sd < 0.95)
-    share = at.weight / np.maximum(by_sd, np.finfo(float).tiny)[:, None]
-    centre = (share * centres).sum(axis=1)
-    spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
-    is_certain = np.abs(centre) > special.stdtrit(df, 0.975) * spread
-    signs = np.where(is_certain, np.sign(centre), 0.0)[plausible]
-    return bool((signs != signs[0]).any())
 
 
 def _with_response(model: Model, speed: int, response: Array, variance: Array, conditional: Conditional) -> Fit:

@@ -27,15 +27,16 @@ Bell and McCaffrey 2002, Survey Methodology 28:169 (degrees of freedom).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.core.arrays import Array
+from pipeline.methods.least_squares import Prior, dot, estimated, known_before, solved
 
 #: Columns of every design; the causes follow.
 VALUE, DISTANCE, FIRST_CAUSE = 0, 1, 2
@@ -112,23 +113,6 @@ class Design:
 
 
 @dataclass(frozen=True)
-class Prior:
-    """What the other athletes of the club respond like, for the places of a design's causes.
-
-    Attributes:
-        mean: of the responses.
-        variance: between athletes; infinite where nothing is known.
-    """
-
-    mean: Array
-    variance: Array
-
-    def of_metrics(self, place: int | list[int] | None) -> Prior:
-        """The prior of one of the metrics, or of some; None makes one metric an axis."""
-        return Prior(self.mean[place], self.variance[place])
-
-
-@dataclass(frozen=True)
 class Model:
     """The model of one design with its variances settled, its coefficients not yet estimated.
 
@@ -173,7 +157,7 @@ class Model:
             if isinstance(value, Design | Prior):
                 own[part.name] = value.of_metrics(place)
             elif isinstance(value, np.ndarray | np.float64):
-                own[part.name] = value[place]
+                own[part.name] = np.asarray(value)[place]
         return replace(self, **own)
 
     def with_coefficients(self, beta: Array, covariance: Array, drift_df: Array, given: tuple[int, ...] = ()) -> Fit:
@@ -201,6 +185,34 @@ class Fit(Model):
     def fitted(self) -> Fit:
         """Itself."""
         return self
+
+
+def together(fits: Sequence[Fit]) -> Iterator[tuple[list[int], Fit]]:
+    """Fits of one metric each, those with the same splits and causes as one.
+
+    Yields:
+        Their places in the order given, and the fit of these metrics.
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for place, fitted in enumerate(fits):
+        alike.setdefault((id(fitted.design.run), fitted.places, fitted.given), []).append(place)
+    for places in alike.values():
+        yield places, _stacked([fits[place] for place in places])
+
+
+_Part = TypeVar("_Part", Design, Prior, "Fit")
+
+
+def _stacked(parts: Sequence[_Part]) -> _Part:
+    """Dataclasses that differ in arrays, as one with these along a first axis."""
+    own: dict[str, Any] = {}
+    for name in (part.name for part in fields(parts[0])):
+        values = [getattr(part, name) for part in parts]
+        if isinstance(values[0], Design | Prior):
+            own[name] = _stacked(values)
+        elif isinstance(values[0], np.ndarray | np.float64) and name not in ("run", "gap_km"):
+            own[name] = np.array(values)
+    return replace(parts[0], **own)
 
 
 def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fit:
@@ -242,16 +254,6 @@ def settled_as_weighted(
     return Model(design, products, places, rho, variance_ratio, variance, df, 1 - left / along, prior)
 
 
-def dot(left: Array, right: Array) -> Array:
-    """Scalar products of vectors, ... × k; copied first, since BLAS adds what lies apart in another order."""
-    return np.asarray(np.vecdot(np.ascontiguousarray(left), np.ascontiguousarray(right)))
-
-
-def solved(matrix: Array, right: Array) -> Array:
-    """Solutions of linear equations, each with one right-hand side; ... × k × k and ... × k."""
-    return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0])
-
-
 def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[Array, Array, Array]:
     """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
     by_rho, log_determinants = design.products_by_rho
@@ -260,109 +262,24 @@ def _variance_parameters(design: Design, places: tuple[int, ...], refinements: i
     likelihoods = design.likelihoods[places]
     flat = likelihoods.reshape(*likelihoods.shape[:-2], -1)
     rho_place, ratio_place = np.divmod(np.argmax(flat, axis=-1), len(VARIANCE_RATIO))
-    # The products at each metric's own rho, as a grid of one.
-    products = np.take_along_axis(by_rho, rho_place[..., None, None, None, None], axis=-4)
-    log_determinant = np.take_along_axis(log_determinants, rho_place[..., None], axis=-1)
+    metric = np.indices(rho_place.shape, sparse=True)  # one axis or none
+    products, log_determinant = by_rho[*metric, rho_place], log_determinants[*metric, rho_place]
     variance_ratio = VARIANCE_RATIO[ratio_place]
-    low, high = (_neighbour(VARIANCE_RATIO, ratio_place, step) for step in (-1, 1))
+    low, high = (VARIANCE_RATIO[np.clip(ratio_place + step, 0, len(VARIANCE_RATIO) - 1)] for step in (-1, 1))
     for _ in range(refinements):
         # The variance ratio costs no new pass over the splits: it is settled between its neighbours on the grid.
         finer = np.linspace(low, high, 9, axis=-1)
-        likelihoods = _likelihoods(design, products, log_determinant, places, finer)
-        best = np.argmax(likelihoods[..., 0, :], axis=-1)
-        variance_ratio, low, high = (_neighbour(finer, best, step) for step in (0, -1, 1))
-    return RHO[rho_place], products[..., 0, :, :, :], variance_ratio
-
-
-def _neighbour(grid: Array, place: npt.NDArray[np.intp], step: int) -> Array:
-    """The value of a grid so many steps from a place, or at its end; grids ... × points, places ..."""
-    beside = np.clip(place + step, 0, grid.shape[-1] - 1)
-    return np.take_along_axis(np.broadcast_to(grid, (*place.shape, grid.shape[-1])), beside[..., None], axis=-1)[..., 0]
+        of_rho = _likelihoods(design, products[..., None, :, :, :], log_determinant[..., None], places, finer)
+        best = np.argmax(of_rho[..., 0, :], axis=-1)
+        variance_ratio = finer[*metric, best]
+        low, high = (finer[*metric, np.clip(best + step, 0, 8)] for step in (-1, 1))
+    return RHO[rho_place], products, variance_ratio
 
 
 def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[int, Array]:
     """Degrees of freedom and variance of the errors, without any prior."""
     df = max(len(design.run) - len(design.run_ids) - b.shape[-1], 1)
     return df, np.maximum(yy - dot(b, solved(a, b)), 0.0) / df
-
-
-def _known(prior: Prior | None, variance: Array, b: Array) -> tuple[Array, Array]:
-    """What a prior of the last coefficients adds to X'V⁻¹X and to X'V⁻¹y."""
-    n = b.shape[-1]
-    known, pull = np.zeros((*b.shape, n)), np.zeros_like(b)
-    if prior is not None:
-        # Never none of it: where nothing scatters, a nuisance of one run is held by its prior alone.
-        precision, of = np.maximum(variance, 1e-12)[..., None] / prior.variance, np.arange(n - prior.mean.shape[-1], n)
-        known[..., of, of], pull[..., of] = precision, precision * prior.mean
-    return known, pull
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """Coefficients by generalised least squares.
-
-    Attributes:
-        beta: the coefficients.
-        covariance: of beta, from the jackknife over runs.
-        df: of the first coefficient's variance in it.
-        total: X'V⁻¹X, with what a prior adds.
-        right: X'V⁻¹y, likewise.
-    """
-
-    beta: Array
-    covariance: Array
-    df: Array
-    total: Array
-    right: Array
-
-
-def estimated(a: Array, b: Array, prior: Prior | None, variance: Array) -> Estimate:
-    """Solve the normal equations.
-
-    Args:
-        a: each run's share of X'V⁻¹X, ... × runs × k × k.
-        b: each run's share of X'V⁻¹y, ... × runs × k.
-        prior: of as many coefficients, the last ones.
-        variance: of the errors.
-    """
-    total, right = a.sum(axis=-3), b.sum(axis=-2)
-    known, pull = _known(prior, variance, right)
-    total, right = total + known, right + pull
-    beta = solved(total, right)
-    covariance, df = jackknife_over_runs(a, b, total, beta)
-    if prior is not None:
-        # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
-        drawn = np.linalg.solve(total, known)[..., beta.shape[-1] - prior.mean.shape[-1] :]
-        of_club = np.where(np.isfinite(prior.variance) & (variance > 0)[..., None], prior.variance, 0.0)
-        covariance = covariance + (drawn * of_club[..., None, :]) @ drawn.swapaxes(-2, -1)
-    return Estimate(beta, covariance, df, total, right)
-
-
-def jackknife_over_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, Array]:
-    """Covariance of beta from how it shifts when each run is left out, and the degrees of freedom of the drift's.
-
-    Args:
-        a: each run's share of X'V⁻¹X, ... × runs × k × k.
-        b: each run's share of X'V⁻¹y, ... × runs × k.
-        total: the sum of `a`, with what a prior adds.
-        beta: the estimate.
-    """
-    n_runs = a.shape[-3]
-    without = total[..., None, :, :] - a
-    shifts = solved(without, b - (a @ beta[..., None, :, None])[..., 0])
-    inverse = np.linalg.inv(total)
-    under_model = inverse @ a.sum(axis=-3) @ inverse  # covariance of beta for errors of variance 1
-    # The covariance that the model gives to the shifts of each coefficient: for them to be judged by.
-    g = np.linalg.inv(without)
-    ag = np.einsum("...rij,...rcj->...cri", a, g)
-    of_shifts = -ag @ (2 * inverse - under_model)[..., None, :, :] @ ag.swapaxes(-2, -1)
-    runs = np.arange(n_runs)
-    of_shifts[..., runs, runs] += np.einsum("...rcj,...crj->...cr", g, ag)
-    expected = of_shifts[..., runs, runs].sum(axis=-1)
-    unbiased = np.sqrt(np.diagonal(under_model, axis1=-2, axis2=-1) / expected)
-    df = expected[..., 0] ** 2 / (of_shifts[..., 0, :, :] ** 2).sum(axis=(-2, -1))
-    covariance = unbiased[..., :, None] * unbiased[..., None, :] * (shifts.swapaxes(-2, -1) @ shifts)
-    return covariance, np.clip(df, 1.0, n_runs - 1.0)
 
 
 def whiten(design: Design, columns: Array, rho: npt.ArrayLike) -> tuple[Array, Array]:
@@ -405,16 +322,18 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     # Products with what never varies are zero.
     is_varied = within.reshape(-1, within.shape[-1]).any(axis=0)
     varied = np.union1d(np.flatnonzero(is_varied), [VALUE])
-    scaled, before = _weighted_and_shifted(design, within[..., varied])
+    # Splits along the last axis: NumPy is quick where that is long.
+    scaled, before = (part.swapaxes(-2, -1).copy() for part in _weighted_and_shifted(design, within[..., varied]))
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
     counts = design.counts
     place = np.arange(len(design.run)) - np.repeat(design.first, counts)
-    of_metrics = within.shape[:-2]
-    blocks = np.zeros((*of_metrics, len(RHO), len(counts), counts.max(), scaled.shape[-1]))
-    white = (scaled[..., None, :, :] - fades[:, :, None] * before[..., None, :, :]) / np.sqrt(1 - fades**2)[:, :, None]
-    blocks[..., design.run, place, :] = white
-    whole = blocks.swapaxes(-2, -1) @ blocks
+    blocks = np.zeros((*scaled.shape[:-2], len(RHO), scaled.shape[-2], len(counts), counts.max()))
+    white = scaled[..., None, :, :] - before[..., None, :, :] * fades[:, None, :]
+    white /= np.sqrt(1 - fades**2)[:, None, :]
+    blocks[..., design.run, place] = white
+    blocks = blocks.swapaxes(-3, -2)
+    whole = blocks @ blocks.swapaxes(-2, -1)
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
     products = np.zeros((*whole.shape[:-2], within.shape[-1], within.shape[-1]))
     products[..., varied[:, None], varied] = (
@@ -447,14 +366,16 @@ def _likelihoods(
     taken = ((ratios / (1 + squares)) @ outer).reshape(*squares.shape[:-1], len(x), len(x))
     left = products.sum(axis=-3)[..., None, x[:, None], x] - taken
     usable, log_a = np.ones(left.shape[:-2], np.bool_), log_determinant[..., None] + np.log1p(squares).sum(axis=-1)
-    # Gauss's elimination of one regressor after the other leaves what none of them explains of the value.
+    # Gauss's elimination of one regressor after the other leaves what none of them explains of the value. Rows and
+    # columns come first: NumPy is quick where the last axes are long.
+    left = np.moveaxis(left, (-2, -1), (0, 1)).copy()
     for _ in places:
-        pivot = left[..., 0, 0]
+        pivot = left[0, 0]
         usable &= pivot > 0
         pivot = np.where(usable, pivot, 1.0)
         log_a = log_a + np.log(pivot)
-        left = left[..., 1:, 1:] - left[..., 1:, :1] * left[..., :1, 1:] / pivot[..., None, None]
-    rest = np.maximum(left[..., 0, 0], 1e-300)
+        left = left[1:, 1:] - left[1:, :1] * left[:1, 1:] / pivot
+    rest = np.maximum(left[0, 0], 1e-300)
     df = max(len(design.run) - len(design.run_ids) - len(places), 1)
     return np.where(usable, -0.5 * (df * np.log(rest) + log_a), -np.inf)
 
@@ -466,7 +387,7 @@ def _huber_weights(design: Design, causes: Sequence[int], prior: Prior | None) -
     _, products, variance_ratio = _variance_parameters(design, places, 0)
     a, b, yy = normal_equations(products, places, variance_ratio)
     total_a, total_b = a.sum(axis=-3), b.sum(axis=-2)
-    known, pull = _known(prior, _residual_variance(design, total_a, total_b, yy.sum(axis=-1))[1], total_b)
+    known, pull = known_before(prior, _residual_variance(design, total_a, total_b, yy.sum(axis=-1))[1], total_b)
     columns = design.columns
     responses = np.zeros((*columns.shape[:-2], columns.shape[-1]))
     responses[..., list(causes)] = solved(total_a + known, total_b + pull)[..., 1:]

@@ -33,12 +33,14 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.queries import run_query
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
-from pipeline.methods.design import (
-    TEN_KM,
+from pipeline.methods.causes import (
     Expected,
     club_of,
-    entries,
     fit_entries,
+)
+from pipeline.methods.design import (
+    TEN_KM,
+    entries,
 )
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson

@@ -27,6 +27,11 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.adjustment import covariance_as_text
+from pipeline.methods.causes import (
+    Expected,
+    club_of,
+    fit_entries,
+)
 from pipeline.methods.design import (
     ADJUSTED_BY,
     PACE_VARIANCE,
@@ -36,15 +41,12 @@ from pipeline.methods.design import (
     SPEED_SQUARED,
     TEN_KM,
     WARM_UP,
-    Expected,
-    club_of,
     entries,
-    fit_entries,
 )
 from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design
-from pipeline.methods.onset import Onset, onset, run_onsets
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, together
+from pipeline.methods.onset import Onset, onsets, run_onsets
 from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
 
@@ -100,7 +102,18 @@ def drift(
         Expected(str(entry.name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
         for entry in told
     ]
-    fits = iter(zip(expected, fit_entries(told, expected), strict=True))
+    errors = [slope_errors[str(entry.name["athlete_id"])] for entry in told]
+    fits = with_slope_error(fit_entries(told, expected), SLOPE, errors)
+    hinges: list[Onset | None] = [None] * len(fits)
+    for places, fitted in together([corrected.fit for corrected in fits]):
+        for place, hinge in zip(places, onsets(fitted, seed=seed), strict=True):
+            hinges[place] = hinge
+    # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
+    broken = [place for place, hinge in enumerate(hinges) if hinge is not None and hinge.is_given(ONSET_LEVEL)]
+    of_usual = fit_entries([told[k] for k in broken], [expected[k] for k in broken], may_settle_slowly=False)
+    for place, corrected in zip(broken, with_slope_error(of_usual, SLOPE, [errors[k] for k in broken]), strict=True):
+        fits[place] = corrected
+    found = iter(zip(fits, hinges, strict=True))
     for entry in named:
         name = entry.name
         row = name | {
@@ -115,15 +128,8 @@ def drift(
         elif not entry.regressors.are_separable:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
-            slope_error = slope_errors[str(name["athlete_id"])]
-            of_metric, corrected = next(fits)
-            corrected = with_slope_error(corrected, SLOPE, slope_error)
+            corrected, hinge = next(found)
             fitted = corrected.fit
-            hinge = onset(fitted, seed=seed)
-            if hinge is not None and hinge.is_given(ONSET_LEVEL):
-                # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
-                (of_usual,) = fit_entries([entry], [of_metric], may_settle_slowly=False)
-                corrected = with_slope_error(of_usual, SLOPE, slope_error)
             reach = attendance.of(str(name["athlete_id"]), fitted.design)
             row |= _athlete_row(corrected, hinge, reach.usual_distance, warm_up_effect_pct) | reach.shares()
             if fitted.collinearity > max_collinearity:

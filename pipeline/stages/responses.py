@@ -18,15 +18,17 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
+from pipeline.methods.causes import (
+    Expected,
+    fit_entries,
+)
 from pipeline.methods.club_draft import ClubDraft
 from pipeline.methods.design import (
     CAUSES,
     PACE_VARIANCE,
     SPEED,
     SPEED_SQUARED,
-    Expected,
     entries,
-    fit_entries,
 )
 from pipeline.methods.measurement_error import WIDTH, half_normal, main_source, published
 from pipeline.methods.mixed_model import FIRST_CAUSE

@@ -11,18 +11,20 @@ import pytest
 
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.core.settings import Settings
-from pipeline.methods.design import (
+from pipeline.methods.causes import (
     NO_CLUB,
     OWN_PRIOR,
+    Club,
+    Expected,
+    fit_causes,
+)
+from pipeline.methods.design import (
     PACE_VARIANCE,
     SLOPE,
     SPEED,
     WARM_UP,
-    Club,
-    Expected,
     Numbers,
     design_of,
-    fit_causes,
     warm_up_left,
 )
 from pipeline.methods.mixed_model import DISTANCE, VALUE, normal_equations

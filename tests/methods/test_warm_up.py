@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.methods.least_squares import Prior
 from pipeline.methods.measurement_error import uncorrected
-from pipeline.methods.mixed_model import Design, Fit, Prior, settled
+from pipeline.methods.mixed_model import Design, Fit, settled
 from pipeline.methods.warm_up import SLOW_WARM_UP_KM, WARM_UP_KM, settling_slowly
 
 WARM_UP = 2
