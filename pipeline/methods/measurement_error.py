@@ -150,7 +150,9 @@ def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
 
 
 def _quantiles(log_weight: Array) -> Array:
-    """Middles of `PARTS_OF_OTHERS` equally probable parts of a distribution over `ERROR_SD`."""
+    """Middles of `PARTS_OF_OTHERS` equally probable parts of a distribution over `ERROR_SD`; 0 where speed is exact."""
+    if not np.isfinite(log_weight).any():
+        return np.zeros(PARTS_OF_OTHERS)
     weight = np.exp(log_weight - log_weight.max())
     below = (np.cumsum(weight) - weight / 2) / weight.sum()
     return np.asarray(np.interp((np.arange(PARTS_OF_OTHERS) + 0.5) / PARTS_OF_OTHERS, below, ERROR_SD))
@@ -168,15 +170,10 @@ def _sizes(priors: Sequence[ErrorPrior], sources: Sequence[str | None]) -> tuple
         return np.broadcast_to(ERROR_SD[:, None], (len(priors), len(ERROR_SD), 1)), np.zeros(len(groups), np.int64)
     of_main = np.repeat(ERROR_SD, PARTS_OF_OTHERS)
     sizes = [
-        [of_main, *(np.tile(_quantiles_or_none(weight), len(ERROR_SD)) for weight in prior.other_sources.values())]
+        [of_main, *(np.tile(_quantiles(weight), len(ERROR_SD)) for weight in prior.other_sources.values())]
         for prior in priors
     ]
     return np.moveaxis(np.array(sizes), 1, 2).copy(), groups
-
-
-def _quantiles_or_none(log_weight: Array) -> Array:
-    """The sizes of an error that is not that of the main source; none where speed is exact."""
-    return _quantiles(log_weight) if np.isfinite(log_weight).any() else np.zeros(PARTS_OF_OTHERS)
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,7 @@ import numpy as np
 from scipy import special
 
 from pipeline.core.arrays import Array
+from pipeline.methods.least_squares import columns_at
 from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Design, Fit, normal_equations, whiten
 
 #: Random signs drawn for the null, and units resampled for the interval.
@@ -312,7 +313,7 @@ def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Iterator[Votes]:
     ends = design.columns.shape[-1] + np.array([0, len(hinges) + 1])
     columns, hinge, of_common = np.split(white, ends, axis=-1)
     regressors = [place for place in fitted.places if place not in fitted.given]
-    x = columns[..., regressors]
+    x = columns_at(columns, regressors)
     distance = columns[..., DISTANCE]
     ratio = np.asarray(fitted.variance_ratio)[..., None]
     shrink = ratio / (1 + ratio * design.per_run(distance**2, axis=-1))
@@ -340,7 +341,7 @@ def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Iterator[Votes]:
     beside_line = beside_line - cross[..., 0, :] ** 2 / normal[..., 0, 0, None]
     hinge = hinge - x @ taken_up
     along_hinge = passes_on(hinge)
-    explained = columns[..., list(fitted.places)] @ fitted.beta[..., None]
+    explained = columns_at(columns, fitted.places) @ fitted.beta[..., None]
     residual = columns[..., [VALUE]] - explained
     votes = product(hinge, residual, along_hinge, passes_on(residual))
     sizes = product(hinge, hinge, along_hinge, along_hinge)

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array, Mask
+from pipeline.methods.least_squares import columns_at
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Model, whiten
 
 #: Standard deviations of the error of a kilometre's log speed that are considered.
@@ -266,7 +267,7 @@ def equations(
     columns = _filled_up(design.columns, design.run, axis=-2)
     x = columns[..., speed]
     y = columns[..., VALUE] - _of_sizes(loading) * x
-    z = columns[..., [column for column in model.places if column != speed]]
+    z = columns_at(columns, [column for column in model.places if column != speed])
     fade = precision @ layout.line
     of_others = (precision @ z).swapaxes(-2, -1)
     rows = np.stack([_times(matrix, x) for matrix in (layout.centre, fade, layout.instrument)], axis=-2)

@@ -41,9 +41,10 @@ from pipeline.methods.design import (
     SPEED_SQUARED,
     TEN_KM,
     WARM_UP,
+    Entry,
     entries,
 )
-from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
+from pipeline.methods.distance_change import Change, broken_changes, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, together
 from pipeline.methods.onset import Onset, onsets, run_onsets
@@ -102,18 +103,13 @@ def drift(
         Expected(str(entry.name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
         for entry in told
     ]
-    errors = [slope_errors[str(entry.name["athlete_id"])] for entry in told]
-    fits = with_slope_error(fit_entries(told, expected), SLOPE, errors)
-    hinges: list[Onset | None] = [None] * len(fits)
-    for places, fitted in together([corrected.fit for corrected in fits]):
-        for place, hinge in zip(places, onsets(fitted, seed=seed), strict=True):
-            hinges[place] = hinge
-    # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
-    broken = [place for place, hinge in enumerate(hinges) if hinge is not None and hinge.is_given(ONSET_LEVEL)]
-    of_usual = fit_entries([told[k] for k in broken], [expected[k] for k in broken], may_settle_slowly=False)
-    for place, corrected in zip(broken, with_slope_error(of_usual, SLOPE, [errors[k] for k in broken]), strict=True):
-        fits[place] = corrected
-    found = iter(zip(fits, hinges, strict=True))
+    found = _with_onsets(told, expected, [slope_errors[str(entry.name["athlete_id"])] for entry in told], seed)
+    reaches = [
+        attendance.of(str(entry.name["athlete_id"]), corrected.fit.design)
+        for entry, (corrected, _) in zip(told, found, strict=True)
+    ]
+    changes = _broken_changes(found, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
+    estimates = iter(zip(found, reaches, changes, strict=True))
     for entry in named:
         name = entry.name
         row = name | {
@@ -128,13 +124,11 @@ def drift(
         elif not entry.regressors.are_separable:
             row |= {"collinearity": 1.0, **_collinear(1.0)}
         else:
-            corrected, hinge = next(found)
-            fitted = corrected.fit
-            reach = attendance.of(str(name["athlete_id"]), fitted.design)
-            row |= _athlete_row(corrected, hinge, reach.usual_distance, warm_up_effect_pct) | reach.shares()
-            if fitted.collinearity > max_collinearity:
-                row |= _collinear(float(fitted.collinearity))
-            run_rows.append(_run_rows(name, corrected, run_onsets(fitted, seed=seed)))
+            (corrected, hinge), reach, change = next(estimates)
+            row |= _athlete_row(corrected, hinge, change, reach.usual_distance) | reach.shares()
+            if corrected.fit.collinearity > max_collinearity:
+                row |= _collinear(float(corrected.fit.collinearity))
+            run_rows.append(_run_rows(name, corrected, run_onsets(corrected.fit, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -223,8 +217,52 @@ def _reason(kind: str, **values: int) -> str:
     return json.dumps({"kind": kind, **values}, separators=(",", ":"))
 
 
+def _with_onsets(
+    told: Sequence[Entry], expected: Sequence[Expected], slope_error_pct: Sequence[float], seed: int
+) -> list[tuple[Corrected, Onset | None]]:
+    """The drift of entries, and the best hinge next to its straight line."""
+    fits = with_slope_error(fit_entries(told, expected), SLOPE, slope_error_pct)
+    hinges: list[Onset | None] = [None] * len(fits)
+    for places, fitted in together([corrected.fit for corrected in fits]):
+        for place, hinge in zip(places, onsets(fitted, seed=seed), strict=True):
+            hinges[place] = hinge
+    # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
+    given = [place for place, hinge in enumerate(hinges) if hinge is not None and hinge.is_given(ONSET_LEVEL)]
+    of_usual = fit_entries(
+        [told[place] for place in given], [expected[place] for place in given], may_settle_slowly=False
+    )
+    widened = with_slope_error(of_usual, SLOPE, [slope_error_pct[place] for place in given])
+    for place, corrected in zip(given, widened, strict=True):
+        fits[place] = corrected
+    return list(zip(fits, hinges, strict=True))
+
+
+def _broken_changes(
+    found: Sequence[tuple[Corrected, Onset | None]], distances: Sequence[float], warm_up_effect_pct: float
+) -> list[Change | None]:
+    """The change at a distance along the line that breaks at the hinge; None without one."""
+    changes: list[Change | None] = [None] * len(found)
+    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
+    # straight models.
+    own_warm_up = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)}
+    for may_break in (False, True):
+        hinges = {
+            place: hinge.distance
+            for place, (_, hinge) in enumerate(found)
+            if hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL) == may_break
+        }
+        of = list(hinges)
+        for metrics, fitted in together([found[place][0].fit for place in of]):
+            places = [of[metric] for metric in metrics]
+            hinge, distance = (np.array([known[place] for place in places]) for known in (hinges, distances))
+            of_metrics = broken_changes(fitted, hinge, distance, own_warm_up if may_break else {})
+            for place, change in zip(places, of_metrics, strict=True):
+                changes[place] = change
+    return changes
+
+
 def _athlete_row(
-    corrected: Corrected, hinge: Onset | None, distance: float, warm_up_effect_pct: float
+    corrected: Corrected, hinge: Onset | None, along_break: Change | None, distance: float
 ) -> dict[str, object]:
     fitted = corrected.fit
     df = float(fitted.drift_df)
@@ -259,10 +297,7 @@ def _athlete_row(
     straight = straight_change(corrected.drift, corrected.drift_variance, df, distance)
     breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
     may_break = hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL)
-    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
-    # straight models.
-    re_estimated = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)} if may_break else {}
-    broken = straight if hinge is None else broken_change(fitted, hinge.distance, distance, re_estimated=re_estimated)
+    broken = along_break or straight
     change = broken if breaks else straight.or_else(broken) if may_break else straight
     low, high = straight.wider(broken)
     row |= {
