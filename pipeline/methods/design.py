@@ -73,7 +73,7 @@ class Entry:
         """Runs that enter."""
         return len(self.regressors.design.run_ids)
 
-    def is_fitted(self, inclusion: Inclusion) -> bool:
+    def is_estimable(self, inclusion: Inclusion) -> bool:
         """Whether there are runs enough, and causes that can be told apart from distance."""
         return self.n_runs >= inclusion.min_runs and self.regressors.are_separable
 

@@ -408,9 +408,7 @@ def _with_drift(corrected: Corrected, lines: Lines, at: _Responses, level: float
 
 
 def _log_sum(log_mass: Array) -> Array:
-    """Logarithm of the sum of each row; as `special.logsumexp`, which takes seven times as long for other kinds of
-    numbers.
-    """
+    """Logarithm of the sum of each row; as `special.logsumexp`, which takes seven times as long."""
     top = log_mass.max(axis=-1, keepdims=True)
     is_top = log_mass == top
     n_top = is_top.sum(axis=-1, keepdims=True)

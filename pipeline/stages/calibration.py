@@ -33,11 +33,7 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.queries import run_query
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
-from pipeline.methods.causes import (
-    Expected,
-    club_of,
-    fit_entries,
-)
+from pipeline.methods.causes import Expected, club_of, fit_entries
 from pipeline.methods.design import (
     TEN_KM,
     entries,
@@ -152,10 +148,10 @@ def take_apart(
 
 def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(athlete_splits.select("run_id", "km").iter_rows())}
-    fitted_entries = [entry for entry in entries(athlete_splits, inclusion) if entry.is_fitted(inclusion)]
-    metrics = [str(entry.name["metric"]) for entry in fitted_entries]
-    fits = fit_entries(fitted_entries, [expected(metric) for metric in metrics])
-    for metric, entry, corrected in zip(metrics, fitted_entries, fits, strict=True):
+    estimable = [entry for entry in entries(athlete_splits, inclusion) if entry.is_estimable(inclusion)]
+    metrics = [str(entry.name["metric"]) for entry in estimable]
+    fits = fit_entries(estimable, [expected(metric) for metric in metrics])
+    for metric, entry, corrected in zip(metrics, estimable, fits, strict=True):
         design = entry.design
         fitted = corrected.fit
         effects = np.zeros(design.columns.shape[1])

@@ -27,11 +27,7 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.adjustment import covariance_as_text
-from pipeline.methods.causes import (
-    Expected,
-    club_of,
-    fit_entries,
-)
+from pipeline.methods.causes import Expected, club_of, fit_entries
 from pipeline.methods.design import (
     ADJUSTED_BY,
     PACE_VARIANCE,
@@ -97,20 +93,22 @@ def drift(
     athlete_rows: list[dict[str, object]] = []
     attendance = _Attendance(splits, inclusion)
     slope_errors = _slope_errors(splits, slope_error_pct, rough_slope_error_pct)
-    named = list(entries(splits, inclusion, metrics))
-    told = [entry for entry in named if entry.is_fitted(inclusion)]
+    measured = list(entries(splits, inclusion, metrics))
+    estimable = [entry for entry in measured if entry.is_estimable(inclusion)]
     expected = [
         Expected(str(entry.name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
-        for entry in told
+        for entry in estimable
     ]
-    found = _with_onsets(told, expected, [slope_errors[str(entry.name["athlete_id"])] for entry in told], seed)
+    drifts = _with_onsets(
+        estimable, expected, [slope_errors[str(entry.name["athlete_id"])] for entry in estimable], seed
+    )
     reaches = [
         attendance.of(str(entry.name["athlete_id"]), corrected.fit.design)
-        for entry, (corrected, _) in zip(told, found, strict=True)
+        for entry, (corrected, _) in zip(estimable, drifts, strict=True)
     ]
-    changes = _broken_changes(found, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
-    estimates = iter(zip(found, reaches, changes, strict=True))
-    for entry in named:
+    changes = _broken_changes(drifts, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
+    estimates = iter(zip(drifts, reaches, changes, strict=True))
+    for entry in measured:
         name = entry.name
         row = name | {
             "n_runs": entry.n_runs,
@@ -208,7 +206,9 @@ def _few_runs(n: int, inclusion: Inclusion) -> dict[str, object]:
 
 def _collinear(share: float) -> dict[str, object]:
     share_pct = f"{100 * share:.0f}"
-    said = f"speed and slope explain {share_pct} % of distance in these runs, so their effects cannot be told apart"
+    said = (
+        f"speed and slope explain {share_pct} % of distance in these runs, so their effects cannot be told apart"
+    )
     return {"reason": said, "reasons": _reason("collinear", share_pct=int(share_pct))}
 
 
@@ -218,10 +218,10 @@ def _reason(kind: str, **values: int) -> str:
 
 
 def _with_onsets(
-    told: Sequence[Entry], expected: Sequence[Expected], slope_error_pct: Sequence[float], seed: int
+    estimable: Sequence[Entry], expected: Sequence[Expected], slope_error_pct: Sequence[float], seed: int
 ) -> list[tuple[Corrected, Onset | None]]:
     """The drift of entries, and the best hinge next to its straight line."""
-    fits = with_slope_error(fit_entries(told, expected), SLOPE, slope_error_pct)
+    fits = with_slope_error(fit_entries(estimable, expected), SLOPE, slope_error_pct)
     hinges: list[Onset | None] = [None] * len(fits)
     for places, fitted in together([corrected.fit for corrected in fits]):
         for place, hinge in zip(places, onsets(fitted, seed=seed), strict=True):
@@ -229,7 +229,7 @@ def _with_onsets(
     # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
     given = [place for place, hinge in enumerate(hinges) if hinge is not None and hinge.is_given(ONSET_LEVEL)]
     of_usual = fit_entries(
-        [told[place] for place in given], [expected[place] for place in given], may_settle_slowly=False
+        [estimable[place] for place in given], [expected[place] for place in given], may_settle_slowly=False
     )
     widened = with_slope_error(of_usual, SLOPE, [slope_error_pct[place] for place in given])
     for place, corrected in zip(given, widened, strict=True):
@@ -238,22 +238,22 @@ def _with_onsets(
 
 
 def _broken_changes(
-    found: Sequence[tuple[Corrected, Onset | None]], distances: Sequence[float], warm_up_effect_pct: float
+    drifts: Sequence[tuple[Corrected, Onset | None]], distances: Sequence[float], warm_up_effect_pct: float
 ) -> list[Change | None]:
     """The change at a distance along the line that breaks at the hinge; None without one."""
-    changes: list[Change | None] = [None] * len(found)
+    changes: list[Change | None] = [None] * len(drifts)
     # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
     # straight models.
     own_warm_up = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)}
     for may_break in (False, True):
         hinges = {
             place: hinge.distance
-            for place, (_, hinge) in enumerate(found)
+            for place, (_, hinge) in enumerate(drifts)
             if hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL) == may_break
         }
-        of = list(hinges)
-        for metrics, fitted in together([found[place][0].fit for place in of]):
-            places = [of[metric] for metric in metrics]
+        with_hinge = list(hinges)
+        for metrics, fitted in together([drifts[place][0].fit for place in with_hinge]):
+            places = [with_hinge[metric] for metric in metrics]
             hinge, distance = (np.array([known[place] for place in places]) for known in (hinges, distances))
             of_metrics = broken_changes(fitted, hinge, distance, own_warm_up if may_break else {})
             for place, change in zip(places, of_metrics, strict=True):
@@ -297,7 +297,7 @@ def _athlete_row(
     straight = straight_change(corrected.drift, corrected.drift_variance, df, distance)
     breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
     may_break = hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL)
-    broken = along_break or straight
+    broken = straight if along_break is None else along_break
     change = broken if breaks else straight.or_else(broken) if may_break else straight
     low, high = straight.wider(broken)
     row |= {

@@ -18,10 +18,7 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
-from pipeline.methods.causes import (
-    Expected,
-    fit_entries,
-)
+from pipeline.methods.causes import Expected, fit_entries
 from pipeline.methods.club_draft import ClubDraft
 from pipeline.methods.design import (
     CAUSES,
@@ -61,12 +58,12 @@ def responses(
     if of_runs is not None:
         splits = splits.filter(pl.col("run_id").is_in(list(of_runs)))
     rows: list[dict[str, object]] = []
-    told = [entry for entry in entries(splits, inclusion) if entry.is_fitted(inclusion)]
+    estimable = [entry for entry in entries(splits, inclusion) if entry.is_estimable(inclusion)]
     expected = [
         Expected(str(entry.name["metric"]), None, speed_error_pct, warm_up_effect_pct, inclusion.registry)
-        for entry in told
+        for entry in estimable
     ]
-    for entry, corrected in zip(told, fit_entries(told, expected, of_drift=False), strict=True):
+    for entry, corrected in zip(estimable, fit_entries(estimable, expected, of_drift=False), strict=True):
         name, fitted = entry.name, corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
             if cause in fitted.given or cause == PACE_VARIANCE:

@@ -11,13 +11,7 @@ import pytest
 
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.core.settings import Settings
-from pipeline.methods.causes import (
-    NO_CLUB,
-    OWN_PRIOR,
-    Club,
-    Expected,
-    fit_causes,
-)
+from pipeline.methods.causes import NO_CLUB, OWN_PRIOR, Club, Expected, fit_causes
 from pipeline.methods.design import (
     PACE_VARIANCE,
     SLOPE,
