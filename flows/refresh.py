@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date
 from functools import partial
 from itertools import chain
@@ -36,9 +36,8 @@ from pipeline.refresh.context import (
     SectionTask,
     Shard,
 )
-from pipeline.refresh.outcome import outcome_of
 from pipeline.refresh.refresh import bring_up_to_date
-from pipeline.refresh.steps import Executor, finish_over, read_over, responses_over
+from pipeline.refresh.steps import Executor, draw_over, finish_over, outcome_over, read_over, responses_over
 from pipeline.store.bundles import Bundle
 from pipeline.store.layout import read_rows
 from pipeline.store.sections import Section
@@ -52,6 +51,8 @@ if TYPE_CHECKING:
 # What the stages need is imported by the tasks that run them.
 
 T = TypeVar("T")
+R = TypeVar("R")
+S = TypeVar("S")
 T_co = TypeVar("T_co", covariant=True)
 
 
@@ -185,12 +186,9 @@ def outputs(context: Sealed[BuildContext], output: str | Section) -> None:
 
 
 @task(name="pages", **_OPTIONS)
-def pages(shared: Sealed[Pages], athletes: Sealed[Sequence[str | None]]) -> None:
-    """The pages of a batch of athletes; of the club for None."""
-    from pipeline.pages.draw import draw
-
-    for athlete_id in athletes.content:
-        draw(shared.content, athlete_id)
+def pages(step: Sealed[Callable[[Pages, Any], Any]], shared: Sealed[Pages], batch: Sealed[Sequence[Any]]) -> list[Any]:
+    """The pages of a batch of athletes or squads, or what these are drawn from."""
+    return [step.content(shared.content, item) for item in batch.content]
 
 
 @task(name="gather", **_OPTIONS)
@@ -231,12 +229,6 @@ def refresh(request: Given) -> Path:
     def finish(context: BuildContext) -> None:
         club.submit(Sealed(context)).result()
 
-    def write_outputs(context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
-        written = outputs.map(_shared(context), context.outputs)
-        drawn = pages.map(_shared(shared), of_athletes([None, *everyone]) if shared is not None else [])
-        written.result()
-        drawn.result()
-
     executor = Executor(
         measure_all,
         analyse,
@@ -245,10 +237,21 @@ def refresh(request: Given) -> Path:
         gather,
         partial(responses_over, here),
         finish,
-        outcome_of,
-        write_outputs,
+        partial(outcome_over, here),
+        partial(_write_outputs, request.jobs),
     )
     return bring_up_to_date(request.inbox, request.store, executor, wait_s=request.wait_s, progress=request.progress)
+
+
+def _write_outputs(jobs: int, context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
+    def over(step: Callable[[S, T], R], of: S, items: Sequence[T], /, **_: Any) -> Iterator[R]:
+        of_items = [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, jobs)]
+        return chain.from_iterable(pages.map(_shared(step), _shared(of), of_items).result())
+
+    written = outputs.map(_shared(context), context.outputs)
+    for _ in draw_over(over, shared, everyone) if shared is not None else ():
+        pass
+    written.result()
 
 
 def _shared(content: T) -> Any:

@@ -98,8 +98,8 @@ def bring_up_to_date(
 ) -> None:
     """Refresh a store and show what came of it; arguments as for the command."""
     by_flow = is_by_flow(flow=flow, cluster=cluster)
-    at_once = _looks_changed(inbox, store)
-    if not (at_once or by_flow or cluster or output.verbose):
+    n_changed = _n_changed(inbox, store)
+    if n_changed == 0 and not (by_flow or cluster or output.verbose):
         from pipeline.refresh.unchanged import nothing_new
 
         if (unchanged := nothing_new(inbox, store)) is not None:
@@ -107,7 +107,7 @@ def bring_up_to_date(
             if strict and unchanged.statuses.get("rejected"):
                 raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
             return
-    with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=at_once) as mapper:
+    with nullcontext() if by_flow else started_workers(jobs, cluster, n_changed=n_changed) as mapper:
         gc.disable()  # as in workers, which load their modules at the same time
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
@@ -126,16 +126,16 @@ def bring_up_to_date(
         raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
 
 
-def _looks_changed(inbox: Path, store: Path) -> bool:
-    """Whether there is no state yet, or one older than a change in the inbox; a guess, on which no result depends."""
+def _n_changed(inbox: Path, store: Path) -> int | None:
+    """How much in the inbox looks younger than the state, None without one: a guess, on which no result depends."""
     if any("://" in str(folder) for folder in (inbox, store)):
-        return True
+        return None
     try:
         made_at = (store / "current").lstat().st_ctime_ns
         entries = [inbox, *inbox.rglob("*")]
-        return any(entry.lstat().st_ctime_ns > made_at for entry in entries)
+        return sum(entry.lstat().st_ctime_ns > made_at for entry in entries)
     except OSError:
-        return True
+        return None
 
 
 def _ledger_before(store: Path) -> pl.DataFrame:

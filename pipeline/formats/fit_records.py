@@ -131,7 +131,7 @@ def _values(raw: npt.NDArray[np.generic], field: Field) -> npt.NDArray[np.float6
     values[values == TYPES[field.base][1]] = np.nan
     if field.base == SINT32:
         return values * (180 / 2**31)
-    return values / field.scale - field.offset
+    return values if field.scale == 1 and not field.offset else values / field.scale - field.offset
 
 
 def _widened(values: npt.NDArray[np.float64], number: int) -> npt.NDArray[np.float64]:
@@ -215,14 +215,22 @@ def _fields(definition: bytes) -> Iterator[tuple[int, int, int]]:
 
 # --- Checksum --------------------------------------------------------------------------------------------------------
 
+#: Over so many zero bytes a checksum comes back to itself: the polynomial is (x + 1)(x^15 + x + 1), whose second factor
+#: is primitive, so x has the order 2^15 - 1.
+_PERIOD_BYTES = 2**15 - 1
+
 
 def checksum(content: bytes) -> int:
     """CRC-16 of FIT, of all pairs of neighbouring parts at once; 0 over a file together with its own checksum.
 
     The checksum is linear: leading zeros change nothing, and that of two parts is that of the first, taken forward
     over as many zeros as the second has bytes, xor that of the second. The step over two bytes that begins it can as
-    well be the last, since steps commute.
+    well be the last, since steps commute. Taken forward over a period it is as it was, so that periods are first laid
+    on top of each other.
     """
+    if len(content) > _PERIOD_BYTES:
+        periods = np.frombuffer(bytes(-len(content) % _PERIOD_BYTES) + content, np.uint8).reshape(-1, _PERIOD_BYTES)
+        content = np.bitwise_xor.reduce(periods, axis=0).tobytes()
     parts, n_bytes = np.frombuffer(bytes(len(content) % 2) + content, "<u2"), 2
     while len(parts) > 1:
         if len(parts) % 2:

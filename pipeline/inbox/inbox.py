@@ -351,7 +351,8 @@ def _below(entry: Path, closed: list[Path]) -> Iterator[Path]:
 def _is_file_within(path: Path, root: Path) -> bool:
     """Whether a path leads to a file inside the inbox; one too long for the system cannot be opened."""
     try:
-        return path.is_file() and path.resolve().is_relative_to(root)
+        # Folders that are links are not entered.
+        return path.is_file() and (not path.is_symlink() or path.resolve().is_relative_to(root))
     except OSError as error:
         if error.errno != errno.ENAMETOOLONG:
             raise

@@ -95,13 +95,12 @@ def _stuck(run: Mapping[str, npt.NDArray[Any]], quantity: str, clock: Array) -> 
     known = np.flatnonzero(values > 0)
     if len(known) < LEAST_STUCK_SAMPLES:
         return None
-    kept = values[known]
-    if not (kept[LEAST_STUCK_SAMPLES - 1 :] == kept[: 1 - LEAST_STUCK_SAMPLES]).any():
-        return None
-    begins = np.flatnonzero(kept[1:] != kept[:-1]) + 1
-    firsts, lasts = np.concatenate([[0], begins]), np.concatenate([begins, [len(known)]]) - 1
+    kept = values if len(known) == len(values) else values[known]
+    edges = np.concatenate([[0], np.flatnonzero(kept[1:] != kept[:-1]) + 1, [len(known)]])
+    stretches = np.flatnonzero(np.diff(edges) >= LEAST_STUCK_SAMPLES)
+    firsts, lasts = edges[stretches], edges[stretches + 1] - 1
     lasted_s = clock[known[lasts]] - clock[known[firsts]]
-    longest = (lasted_s >= limit.threshold) & (lasts - firsts >= LEAST_STUCK_SAMPLES - 1)
+    longest = lasted_s >= limit.threshold
     if not longest.any():
         return None
     resolution = np.min(np.diff(np.unique(kept)), initial=np.inf)

@@ -1,8 +1,8 @@
-"""The index of the club: the latest runs, and every athlete in one picture."""
+"""The index of the club: the latest runs, and every athlete in one picture; of a large club, a row per squad."""
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from typing import Any
@@ -19,6 +19,7 @@ from pipeline.pages.language import Language
 from pipeline.pages.run_page import quality_row
 from pipeline.pages.season_words import open_complaints
 from pipeline.pages.small_marks import change_mark, scale_symbol, season_mark, span_of
+from pipeline.pages.squads import SectionFiles, SquadPage, SquadRow
 from pipeline.pages.words import in_order, is_change
 
 Row = Mapping[str, Any]
@@ -32,9 +33,6 @@ MOST_CHANGING = 8
 LATEST_DAYS = 7
 #: So many of them are listed; those that are not as usual come first.
 MOST_RUNS = 40
-#: In a larger club, what follows by arithmetic is on the athletes' own pages only, and the season has no line: an index
-#: of 500 athletes is to stay below half a megabyte.
-LARGE_CLUB = 200
 _ORDER = {CHANGES: 0, OPEN: 1, STEADY: 2, FEW: 3, NOTHING: 4}
 
 
@@ -56,20 +54,28 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     ]
     columns = _columns([metric for metric in drawn if metric.is_reading], drifts, language)
     derived = _columns([metric for metric in drawn if not metric.is_reading], drifts, language)
-    is_large = len(known) > LARGE_CLUB
     athletes = [
-        _athlete(name, club, drifts[name], columns if is_large else [*columns, *derived], language)
+        _athlete(name, club, drifts[name], [*columns, *derived], language)
         | _last_run(known[name], latest)
-        | {"season": "" if is_large else _season(name, club, drifts[name], language)}
+        | {"season": _season(name, club, drifts[name], language)}
         for name in known
     ]
     athletes.sort(key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"]))
     changing = [row for row in athletes if row["state"] == CHANGES]
     refused = ledger.filter(pl.col("status") == "rejected")
     changed = _changed(club, record["findings"], language)
-    rows, n_more, n_all = _latest_runs(club, runs, language)
+    every_row = _latest_runs(club, runs, language)
+    rows = every_row[:MOST_RUNS]
     quiet = [row for row in rows if not row["is_unusual"]]
+    worth_a_look = [
+        *(row for row in every_row if row["is_unusual"]), *changed, *(row for row in athletes if row["complaint"])
+    ]  # fmt: skip
     return {
+        "up": "",
+        "title": language("index.title"),
+        "heading": language("index.heading"),
+        "everybody": language("index.everybody"),
+        "n_worth_a_look": len({row["id"] for row in worth_a_look}),
         "n_athletes": len(known),
         "n_runs": runs.height,
         "refreshed_on": record["began_at_utc"][:10],
@@ -80,15 +86,15 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "quiet": quiet,
         "quiet_words": quiet_words(_quiet_names(quiet, language), language),
         "n_unusual": len(rows) - len(quiet),
-        "n_more_latest": n_more,
-        "n_latest": n_all,
+        "n_more_latest": len(every_row) - len(rows),
+        "n_latest": len(every_row),
         "changed": changed[:MOST_LISTED],
         "n_more_changed": len(changed[MOST_LISTED:]),
         "facts": [language.metric(metric.column) for metric in FACTS_OF_RUN],
         "has_quality": any(row["odd"] for row in rows),
         "symbols": [*_latest_symbols(club), *(column["symbol"] for column in [*columns, *derived])],
         "columns": columns,
-        "derived": [] if is_large else derived,
+        "derived": derived,
         "squads": sorted({athlete["squad"] for athlete in athletes if athlete["squad"]}, key=str.casefold),
         "has_landing": any(athlete["landing"] for athlete in athletes),
         "has_season": any(athlete["season"] for athlete in athletes),
@@ -98,6 +104,65 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "n_refused": refused.height,
         "n_files": ledger["file"].n_unique(),
         "n_recordings": ledger.height,
+    }
+
+
+def squad_page(pages: Pages, club: ClubRows, squad: SquadPage) -> Context:
+    """What the page of a squad shows: what the index does, of its athletes; no day, which would change every time."""
+    language, title = pages.language, squad.title(pages.language)
+    return index_page(pages, club, {"began_at_utc": "", "findings": club.findings}) | {
+        "up": "../",
+        "title": language("athlete.title", name=title),
+        "heading": title,
+        "everybody": language("index.everybody_of_squad"),
+        "squads": [],
+    }
+
+
+def squads_page(
+    pages: Pages, club: ClubRows, record: Mapping[str, Any], squads: Sequence[SquadRow], files: Sequence[SectionFiles]
+) -> Context:
+    """What the index of a large club shows: a row per squad, and what became of the files.
+
+    Args:
+        club: of which no table is read.
+        record: of the refresh that made the state.
+        squads: in any order.
+    """
+    language = pages.language
+    ordered = sorted(squads, key=lambda row: row.page.place)
+    latest = max((row.last_run for row in ordered if row.last_run is not None), default=None)
+    of_state = Counter[str]()
+    for row in ordered:
+        of_state.update(row.n_by_state)
+    refused = pl.concat(one.refused for one in files).sort("path", "session").head(MOST_LISTED)
+    runless = sorted((name for one in files for name in one.runless), key=club.sort_key)
+    n_more = len(runless) - MOST_LISTED
+    more = [language("index.more_complaints", n=n_more)] if n_more > 0 else []
+    return {
+        "up": "",
+        "n_athletes": sum(row.n_athletes for row in ordered),
+        "n_runs": sum(row.n_runs for row in ordered),
+        "refreshed_on": record["began_at_utc"][:10],
+        "n_changing": of_state[CHANGES],
+        "squads": [
+            {
+                "title": row.page.title(language),
+                "address": row.page.address,
+                "n_athletes": row.n_athletes,
+                "n_by_state": {state: row.n_by_state.get(state, 0) for state in _ORDER},
+                "n_worth_a_look": row.n_worth_a_look,
+                "last_run": row.last_run,
+                "days": None if row.last_run is None or latest is None else (latest.date() - row.last_run.date()).days,
+            }
+            for row in ordered
+        ],
+        "states": [state for state in _ORDER if of_state[state] or state in (CHANGES, OPEN, STEADY)],
+        "without": [*map(club.shown, runless[:MOST_LISTED]), *more],
+        "refused": file_rows(refused, club, language),
+        "n_refused": sum(one.n_refused for one in files),
+        "n_files": sum(one.n_files for one in files),
+        "n_recordings": sum(one.n_recordings for one in files),
     }
 
 
@@ -112,16 +177,17 @@ def _of(rows: Sequence[Row], metric: str) -> Row | None:
 # --- The latest runs -------------------------------------------------------------------------------------------------
 
 
-def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tuple[list[Context], int, int]:
-    """The runs of the last days, each against the athlete's usual; how many more there are; and how many in all."""
+def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> list[Context]:
+    """The runs of the last days, each against the athlete's usual; those that are not as usual come first."""
     if runs.is_empty():
-        return [], 0, 0
+        return []
     since = runs["started_at_utc"].max() - timedelta(days=LATEST_DAYS)  # type: ignore[operator]
     recent = runs.filter(pl.col("started_at_utc") > since).sort("started_at_utc", descending=True)
     against = club.table("run_against_usual")
     cells, odd = cells_of_runs(against, language, of=recent["run_id"]), _odd(club, recent, language)
     rows = [
         {
+            "id": row["athlete_id"],
             "name": club.shown(row["athlete_id"]),
             "address": club.address(row["athlete_id"]),
             "run": club.address(row["athlete_id"]).removesuffix("index.html")
@@ -140,8 +206,7 @@ def _latest_runs(club: ClubRows, runs: pl.DataFrame, language: Language) -> tupl
         kinds = {cell["comparison"] for cell in row["cells"]}
         row["is_unusual"] = bool(row["odd"]) or bool(kinds & {"more", "less"})
         row["kind_of_quiet"] = "as_usual" if "as_usual" in kinds else "cannot_tell"
-    rows.sort(key=lambda row: not row["is_unusual"])
-    return rows[:MOST_RUNS], len(rows[MOST_RUNS:]), len(rows)
+    return sorted(rows, key=lambda row: not row["is_unusual"])
 
 
 def _quiet_names(quiet: Sequence[Context], language: Language) -> Iterator[tuple[str, str]]:
@@ -179,6 +244,7 @@ def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], language: La
 
     return [
         {
+            "id": row["athlete_id"],
             "name": club.shown(row["athlete_id"]),
             "address": club.address(row["athlete_id"]) if row["athlete_id"] in club.athletes else None,
             "metric": language.metric(row["metric"]),

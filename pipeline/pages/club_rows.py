@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -18,11 +19,13 @@ from pipeline.core.errors import NothingDone
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
 from pipeline.pages.language import Language
+from pipeline.pages.squads import DIVIDED, FINDINGS, SquadPage, rows_of
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
-from pipeline.store.layout import read_partitions, read_rows, table_folder
+from pipeline.store.layout import files_of, partition, read_files, read_partitions, read_rows, table_folder
 from pipeline.tables import PARTITIONED, empty
 
+_ATHLETES_AT_ONCE = 128
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
 
@@ -85,17 +88,27 @@ def _key(state: Path | None) -> bytes | None:
 
 
 class ClubRows:
-    """The published tables of a state, by athlete."""
+    """The published tables of a state, by athlete; of a page of a large club, the rows of its athletes alone."""
 
-    def __init__(self, built: Path, *, is_coded: bool) -> None:
+    def __init__(self, built: Path, *, is_coded: bool, squad: SquadPage | None = None) -> None:
         """Read nothing yet; each table is read on first use."""
-        self._built, self._is_coded = built, is_coded
+        self._built, self._is_coded, self.squad_page = built, is_coded, squad
         self._tables: dict[str, Mapping[str | None, pl.DataFrame]] = {}
         self._digests: dict[tuple[str, object], Mapping[str | None, str]] = {}
 
     def table(self, name: str) -> pl.DataFrame:
-        """A whole table."""
-        return read_rows(self._built, name)
+        """A table: whole, or what the athletes of the page have of it."""
+        return self._divided[name] if self.squad_page and name in DIVIDED else read_rows(self._built, name)
+
+    @property
+    def findings(self) -> list[dict[str, str | None]]:
+        """The findings of the athletes of the page that changed with the refresh."""
+        return self._divided[FINDINGS].to_dicts()
+
+    @cached_property
+    def _divided(self) -> Mapping[str, pl.DataFrame]:
+        assert self.squad_page is not None
+        return rows_of(self._built, self.squad_page)
 
     def own(self, name: str, athlete_id: str) -> pl.DataFrame:
         """The rows of a table of one athlete; without a column `athlete_id`, those of the athlete's runs."""
@@ -108,14 +121,22 @@ class ClubRows:
         own = self._tables[name].get(athlete_id)
         return empty(name) if own is None else own
 
+    def columns_of(self, name: str, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
+        """Some columns of a partitioned table, of so many athletes at once that memory holds them."""
+        for start in range(0, len(self.athletes), _ATHLETES_AT_ONCE):
+            some = self.athletes[start : start + _ATHLETES_AT_ONCE]
+            files = [file for athlete_id in some for file in files_of(self._built, partition(name, athlete_id))]
+            yield read_files(self._built, files, columns)
+
     def digest(self, name: str, athlete_id: str, shown: Callable[[pl.DataFrame], pl.DataFrame] | None = None) -> str:
         """A digest of an athlete's rows of a table; the same in all processes of one version of the library.
 
         Args:
             shown: a function of a module that takes the rows and gives what of them matters.
         """
-        if name in PARTITIONED:
-            return _digests(self.own(name, athlete_id), shown).get(athlete_id, "")
+        if name in PARTITIONED:  # without reading rows: their files are the same wherever the rows are
+            files = files_of(self._built, partition(name, athlete_id))
+            return hashlib.sha256(b"".join((self._built / file).read_bytes() for file in files)).hexdigest()
         if (name, shown) not in self._digests:
             self._digests[name, shown] = _digests(self._of_athletes(name), shown)
         return self._digests[name, shown].get(athlete_id, "")
@@ -174,8 +195,8 @@ class ClubRows:
         return base64.b32encode(digest)[:8].decode().lower()
 
     def address(self, athlete_id: str) -> str:
-        """The athlete's page as seen from the index."""
-        return f"athletes/{quote(self.folder(athlete_id))}/index.html"
+        """The athlete's page as seen from the index, or from the page of a squad."""
+        return f"{'../' if self.squad_page else ''}athletes/{quote(self.folder(athlete_id))}/index.html"
 
     @cached_property
     def _shoes(self) -> Mapping[str, tuple[str | None, float | None]]:
@@ -237,14 +258,14 @@ def _digests(rows: pl.DataFrame, shown: Callable[[pl.DataFrame], pl.DataFrame] |
     return {key: part["digest"].to_numpy().tobytes().hex() for (key,), part in parts.items()}
 
 
-def club_rows(pages: Pages) -> ClubRows:
-    """The rows of a state; read once by each process, however many athletes it draws."""
-    return _read_once(pages.built, pages.settings.pages == "codes", pages.token)
+def club_rows(pages: Pages, squad: SquadPage | None = None) -> ClubRows:
+    """The rows of a state, or of a page of its club; read once by each process, however many athletes it draws."""
+    return _read_once(pages.built, pages.settings.pages == "codes", pages.token, squad)
 
 
 @lru_cache(maxsize=1)
-def _read_once(built: Path, is_coded: bool, _token: str) -> ClubRows:
-    return ClubRows(built, is_coded=is_coded)
+def _read_once(built: Path, is_coded: bool, _token: str, squad: SquadPage | None) -> ClubRows:
+    return ClubRows(built, is_coded=is_coded, squad=squad)
 
 
 def run_name(run_id: str, athlete_id: str) -> str:

@@ -71,8 +71,9 @@ def _missing(club: ClubRows, language: Language) -> list[Context]:
     if not club.athletes:  # strikes.csv alone makes a store
         return []
     metrics = language.registry.metrics
-    measured = [pl.col(metric.column).is_not_null().any() for metric in metrics]
-    has = pl.concat(club.own("splits", name).group_by("run_id").agg(measured) for name in club.athletes)
+    columns = [metric.column for metric in metrics]
+    measured = pl.col(columns).is_not_null().any()
+    has = pl.concat(rows.group_by("run_id").agg(measured) for rows in club.columns_of("splits", ["run_id", *columns]))
     return [
         {"metric": language.metric(metric.column), "n": n}
         for metric in metrics

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 from datetime import date
-from pathlib import Path
 
 import polars as pl
 
@@ -19,12 +18,12 @@ from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings
 from pipeline.refresh.settled import runs_before
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
-from pipeline.store.generations import link_tree
+from pipeline.store.generations import link_files
 from pipeline.store.known import KeptRows, of_files
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import section_of
-from pipeline.tables import key_of
+from pipeline.tables import empty, key_of
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
@@ -91,8 +90,7 @@ def _carried(context: BuildContext, known: KeptRows, athlete: Athlete) -> list[M
     if recordings.is_empty():
         return []
     runs = own["runs"].join(recordings, on=["path", "session"], how="semi")
-    samples = {Path(file) for file in runs["samples_file"]}
-    link_tree(known.state, context.built, partition("samples", name), wanted=samples.__contains__)
+    link_files(known.state, context.built, runs["samples_file"])
     of_runs = {part: own[part] for part in ("exclusions", "quality")} | {
         table: read_partitions(known.state, table, name) for table in ("splits", "lap_splits")
     }
@@ -117,11 +115,17 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
             file.unlink()
     settings_sha256, code = context.inbox.settings.digest("reading"), own_version()
     registry = context.inbox.settings.registry
-    months = measured.runs.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
+    months = measured.runs.select("run_id", "sha256", month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
+    by_month = {
+        table: splits.sort(key_of(table))
+        .join(months.select("run_id", "month"), on="run_id", maintain_order="left")
+        .partition_by("month", as_dict=True, include_key=False)
+        for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits))
+    }
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code)
-        for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
-            rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
+        for table, rows in by_month.items():
             folder = context.built / partition(table, athlete_id, str(month))
-            write_table(folder / f"{table}.parquet", table, rows.sort(key_of(table)), made_from, registry)
+            own = rows[(month,)] if (month,) in rows else empty(table, registry)
+            write_table(folder / f"{table}.parquet", table, own, made_from, registry)

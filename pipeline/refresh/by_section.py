@@ -25,7 +25,7 @@ from pipeline.refresh.damage import require_sound_rows
 from pipeline.refresh.steps import Executor
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
 from pipeline.store.finished import Finished
-from pipeline.store.generations import link_tree
+from pipeline.store.generations import link_files
 from pipeline.store.known import ChangeSummary, ClubKeys, Known, changes, write_files
 from pipeline.store.layout import files_of, partition
 from pipeline.store.sections import Section
@@ -139,8 +139,9 @@ def measure_section(executor: Executor, refresh: Refresh, section: Section) -> M
     stays = defaultdict[str | None, list[str]](list)
     for path, athlete_id in noted["stays"].iter_rows():
         stays[athlete_id].append(path)
-    athletes, passing = _athletes(executor, _measured(executor, refresh, section, files.filter("is_read")), stays)
-    _link_untouched(context, known, sorted(before - touched))
+    measured = _measured(executor, refresh, section, files.filter("is_read"))
+    _link_untouched(context, known, sorted(before - touched))  # while workers measure
+    athletes, passing = _athletes(executor, measured, stays)
     by_settings = recomputed.filter(~pl.col("is_touched"))["athlete_id"].sort()
     analysed = executor.analyse(context, [*athletes, *map(Athlete, by_settings)])
     with_runs = {one.athlete_id for one in analysed if one.has_runs and one.athlete_id is not None}
@@ -218,11 +219,8 @@ def _link_untouched(context: BuildContext, known: Known, athletes: Iterable[str]
     """Give the samples and splits of athletes who were not touched a name in the new state."""
     if known.folder is None or known.rows is None:
         return
-    for athlete_id in athletes:
-        for table in PARTITIONED:
-            folder = partition(table, athlete_id)
-            written = {Path(name) for name in files_of(known.folder, folder)}
-            link_tree(known.folder, context.built, folder, wanted=written.__contains__)
+    folders = (partition(table, athlete_id) for athlete_id in athletes for table in PARTITIONED)
+    link_files(known.folder, context.built, (name for folder in folders for name in files_of(known.folder, folder)))
 
 
 def plan(files: Iterable[InboxFile]) -> list[Shard]:

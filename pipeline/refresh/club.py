@@ -18,7 +18,7 @@ from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
 from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
 from pipeline.store.known import kept_parts, of_files
-from pipeline.store.layout import read_athletes, read_file, read_rows, write_settings
+from pipeline.store.layout import held, read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section, sections_of
 from pipeline.tables import PARTITIONED, TABLES, publishable
@@ -50,29 +50,33 @@ def draw_in_common(context: BuildContext, sections: Sequence[Section]) -> None:
 
 def finish_section(context: BuildContext, section: Section) -> None:
     """Run the club's stages over the athletes of a section, and write its part of every table of athletes and runs."""
+    made, registry = _of_section(context, section), context.inbox.settings.registry
+    made_from = _provenance(context, made["recordings"].sort("path", "session"))
+    while made:  # each is let go once it is written
+        name, rows = made.popitem()
+        published = publishable(name, rows, subject="the club", registry=registry)
+        write_table(context.built / "tables" / name / section.file(name), name, published, made_from, registry)
+
+
+def _of_section(context: BuildContext, section: Section) -> dict[str, pl.DataFrame]:
     frames = {name: context.kept.of(name, section) for name in kept_parts()}
     n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
     pieces = [_made(context, piece, frames) for piece in section.overlapping(section.of * n_pieces)]
     made = {name: frames[name] for name in (*of_files(), *tables_of(ATHLETE)) if name in TABLES}
-    made |= {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
-    registry = context.inbox.settings.registry
-    published = {name: publishable(name, rows, subject="the club", registry=registry) for name, rows in made.items()}
-    made_from = _provenance(context, published["recordings"].select("path", "sha256"))
-    for name, rows in published.items():
-        write_table(context.built / "tables" / name / section.file(name), name, rows, made_from, registry)
+    return made | {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
 
 
 def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """What the club's stages make of the athletes of a piece of a section, of the kept rows of the whole section."""
     settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
-    own = {name: _held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
+    own = {name: held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
     own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
     for stage, function in _of_club():
         if function.by_athlete:
             common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
             tables = stage.tables_by(function, own, settings=settings, **common)
             # Of lists each piece takes the lines of its own athletes.
-            made |= {name: _held(piece, rows) for name, rows in tables.items()}
+            made |= {name: held(piece, rows) for name, rows in tables.items()}
             own |= made
         elif all(name in context.inbox.lists for name in function.reads):
             own |= stage.tables_by(function, own, settings=settings)
@@ -114,13 +118,6 @@ def _in_common(function: str) -> str:
     return f"{GATHERED}/in_common/{function}"
 
 
-def _held(section: Section, rows: pl.DataFrame) -> pl.DataFrame:
-    if section.of == 1 or "athlete_id" not in rows.columns:
-        return rows
-    held = filter(section.holds, rows["athlete_id"].unique())
-    return rows.filter(pl.col("athlete_id").is_in(pl.Series(held, dtype=pl.String).implode(), nulls_equal=True))
-
-
 def write_output(context: BuildContext, output: str | Section) -> None:
     """Write the tables of the state being built for SQL users, or for spreadsheets.
 
@@ -136,12 +133,12 @@ def write_output(context: BuildContext, output: str | Section) -> None:
                 write_csv(here / "exports", output.file(name).removesuffix(".parquet"), _rows_of(built, name, output))
         else:
             sections = context.sections
-            rows = {
-                name: _first_rows(built, name, sections) if _is_by_section(name) else read_rows(built, name)
-                for name in EXPORTED
-            }
+
+            def rows_of(name: str) -> pl.DataFrame:
+                return _first_rows(built, name, sections) if _is_by_section(name) else read_rows(built, name)
+
             whole = EXPORTED if len(sections) == 1 else [name for name in EXPORTED if not _is_by_section(name)]
-            write_exports(here / "exports", rows, registry, as_csv=whole)
+            write_exports(here / "exports", rows_of, registry, as_csv=whole)
             ledger = pl.concat(rejected(_rows_of(built, "recordings", section)) for section in sections)
             write_rejected(here / "rejected", ledger.sort("path", "session"))
 

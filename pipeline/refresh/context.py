@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +13,7 @@ import polars as pl
 
 from pipeline.inbox.inbox import Inbox, InboxFile
 from pipeline.store.bundles import GATHERED
+from pipeline.store.history import MOST_NAMES
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
 
@@ -201,6 +204,44 @@ class ResponsesTask:
         """Of the bundle with its sums."""
         order = "first" if self.draft is None else "second"
         return f"{GATHERED}/responses/{self.rows.state.name}/{order}/{self.section.number}-{self.section.of}"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the ledger and the findings of a new state, or of a section of it, say.
+
+    Attributes:
+        n_files: how many files the ledger has.
+        statuses: number of sessions by status.
+        n_refused: how many sessions of files that came in were rejected.
+        refused: `path`, `session` and `reason` of the first of them.
+        findings: `athlete_id`, `metric` and the finding `before` and `after`, where these differ.
+        notices: everything to look at, a sentence each; of a club in one section, since only there they are noted.
+    """
+
+    n_files: int
+    statuses: Mapping[str, int]
+    n_refused: int
+    refused: Sequence[Mapping[str, Any]]
+    findings: Sequence[Mapping[str, str | None]]
+    notices: Sequence[str] = ()
+
+    @classmethod
+    def total(cls, outcomes: Iterable[Outcome]) -> Outcome:
+        """What came of the whole club, from what came of its sections, in any order."""
+        each, statuses = list(outcomes), Counter[str]()
+        for one in each:
+            statuses.update(one.statuses)
+        refused = chain.from_iterable(one.refused for one in each)
+        findings = chain.from_iterable(one.findings for one in each)
+        return cls(
+            sum(one.n_files for one in each),
+            dict(sorted(statuses.items())),
+            sum(one.n_refused for one in each),
+            sorted(refused, key=lambda row: (row["path"], row["session"]))[:MOST_NAMES],
+            sorted(findings, key=lambda row: (row["athlete_id"], row["metric"])),
+            list(chain.from_iterable(one.notices for one in each)),
+        )
 
 
 def changes_of(section: Section) -> str:

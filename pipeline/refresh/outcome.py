@@ -1,66 +1,45 @@
-"""What came of a refresh, in counts and a few names. A worker reads it: the process that plans holds no table."""
+"""What came of a refresh in a section of the club, in counts and a few names. A worker reads it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.core.errors import OtherVersion
-from pipeline.refresh.context import BuildContext, changes_of
+from pipeline.refresh.context import BuildContext, Outcome, changes_of
 from pipeline.refresh.notices import notices_of
 from pipeline.store.bundles import read_bundle
 from pipeline.store.history import MOST_NAMES, changed_findings
-from pipeline.store.layout import read_rows
+from pipeline.store.layout import read_section
+from pipeline.store.sections import Section
 from pipeline.tables import empty
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """What the ledger and the findings of a new state say.
-
-    Attributes:
-        n_files: how many files the ledger has.
-        statuses: number of sessions by status.
-        n_refused: how many sessions of files that came in were rejected.
-        refused: `path` and `reason` of the first of them.
-        findings: `athlete_id`, `metric` and the finding `before` and `after`, where these differ.
-        notices: everything to look at, a sentence each.
-    """
-
-    n_files: int
-    statuses: Mapping[str, int]
-    n_refused: int
-    refused: Sequence[Mapping[str, str]]
-    findings: Sequence[Mapping[str, str | None]]
-    notices: Sequence[str]
-
-
-def outcome_of(context: BuildContext, before: Path | None) -> Outcome:
-    """Read what came of a refresh from the state being built.
+def outcome_of(context: BuildContext, item: tuple[Section, Path | None]) -> Outcome:
+    """Read what came of a section of the club from the state being built.
 
     Args:
-        before: folder of the state before; None where there was none, or its findings cannot be relied on.
+        item: the section, and the folder of the state before; None where there was none, or its findings cannot be
+            relied on.
     """
-    ledger = read_rows(context.built, "recordings")
+    section, before = item
+    ledger = read_section(context.built, "recordings", section)
     rejected = ledger.filter(pl.col("status") == "rejected").select("path", "session", "file", "reason")
-    noted = (read_bundle(context.built, changes_of(section))["files"] for section in context.sections)
-    came_in = (files.filter("came_in").select(file="path") for files in noted)
-    refused = pl.concat(rejected.join(files, on="file", how="semi") for files in came_in).sort("path", "session")
+    came_in = read_bundle(context.built, changes_of(section))["files"].filter("came_in").select(file="path")
+    refused = rejected.join(came_in, on="file", how="semi").sort("path", "session")
     return Outcome(
         ledger["file"].n_unique(),
-        dict(ledger.group_by("status").len().sort("status").iter_rows()),
+        dict(ledger["status"].value_counts().iter_rows()),
         refused.height,
-        refused.select("path", "reason").head(MOST_NAMES).to_dicts(),
-        changed_findings(_findings(before), _findings(context.built)),
-        notices_of(context.inbox, ledger),
+        refused.select("path", "session", "reason").head(MOST_NAMES).to_dicts(),
+        changed_findings(_findings(before, section), _findings(context.built, section)),
+        notices_of(context.inbox, ledger) if section.of == 1 else (),
     )
 
 
-def _findings(folder: Path | None) -> pl.DataFrame:
+def _findings(folder: Path | None, section: Section) -> pl.DataFrame:
     try:
-        return empty("athlete_drift") if folder is None else read_rows(folder, "athlete_drift")
+        return empty("athlete_drift") if folder is None else read_section(folder, "athlete_drift", section)
     except OtherVersion:
         return empty("athlete_drift")

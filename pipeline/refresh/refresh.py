@@ -46,7 +46,7 @@ from pipeline.refresh.unchanged import note_inbox
 from pipeline.stages.corrections import clocks_apart
 from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.finished import n_files_kept, remove_older
-from pipeline.store.generations import FINISHED, building, current, generations, prepare, sweep
+from pipeline.store.generations import building, current, generations, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
 from pipeline.store.known import ChangeSummary, club_keys, write_known
 from pipeline.store.layout import read_rows
@@ -131,8 +131,9 @@ def bring_up_to_date(
                     digests = dict(files_noted(built, Section()).select("path", "sha256").iter_rows())
                     note_inbox(built, store, inbox, recordings=digests, outcome=outcome)
                 remove_tree(built / GATHERED)
+                refused = [{"path": row["path"], "reason": row["reason"]} for row in outcome.refused]
                 state_record = record(
-                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, outcome.refused),
+                    seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, refused),
                     findings=outcome.findings, repaired=damaged_files,
                 )  # fmt: skip
                 write_record(built, state_record, began_at)
@@ -140,7 +141,6 @@ def bring_up_to_date(
                 pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
                 executor.write_outputs(context, pages, _everyone(context))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
-                remove_tree(built / FINISHED)
                 check_still_held()
         except _NothingNew:
             assert known.folder is not None
@@ -190,7 +190,11 @@ def _build(executor: Executor, refresh: Refresh, inbox: Inbox, seen: ChangeSumma
         pass
     _gather(executor, context, OF_RUNS, of_everyone=refresh.has_other_runs)
 
-    club, club_before = executor.club_responses(context, context.kept), refresh.known.club
+    club_before = refresh.known.club
+    if club_before is not None and _responses_stay(refresh):
+        club = club_before
+    else:
+        club = executor.club_responses(context, context.kept)
     moved = () if club_before is None else _moved(club_before, club, settings.registry)
     refresh = replace(refresh, club=club, moved=moved)
     for _ in executor.by_section(drift_section, refresh, sections, context.n_sections):
@@ -235,6 +239,14 @@ def _gather(
     tasks = [SectionTask(section, in_round, metrics, of_everyone) for section in context.sections]
     for _ in executor.gather(context, tasks):
         pass
+
+
+def _responses_stay(refresh: Refresh) -> bool:
+    """Whether what the club's responses are drawn from is as it was: no run before the day came in, and no setting."""
+    rows, kept = refresh.known.rows, refresh.context.kept
+    if rows is None or refresh.keys != refresh.known.keys or rows.n_sections != kept.n_sections:
+        return False
+    return all(kept.content("responses", one) == rows.content("responses", one) for one in refresh.context.sections)
 
 
 def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tuple[str, ...]:

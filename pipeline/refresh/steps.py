@@ -14,19 +14,22 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 
-from pipeline.pages.club_rows import Pages
+from pipeline.core.places import remove_tree
+from pipeline.pages.club_rows import Pages, club_rows
+from pipeline.pages.squads import divisions, is_large, squad_pages, squad_tasks
 from pipeline.refresh.context import (
     Athlete,
     AthleteTask,
     BuildContext,
     Measured,
+    Outcome,
     ResponsesTask,
     RunContext,
     SectionTask,
     Shard,
     one_file_each,
 )
-from pipeline.store.bundles import Bundle
+from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
 from pipeline.workers.cluster import Cluster, Delegate
@@ -36,7 +39,6 @@ from pipeline.workers.process import Limits
 if TYPE_CHECKING:
     from pipeline.inbox.inbox import InboxFile
     from pipeline.methods.club_draft import ClubDraft
-    from pipeline.refresh.outcome import Outcome
     from pipeline.stages.recording import Session
 
 S = TypeVar("S")
@@ -94,10 +96,6 @@ def executor_over(mapper: Mapper) -> Executor:
     def analyse_after_club(context: BuildContext, tasks: Sequence[AthleteTask], club: pl.DataFrame) -> Iterator[Bundle]:
         return mapper(partial(_later("pipeline.refresh.athlete:analyse_after_club"), club=club), context, tasks)
 
-    def outcome(context: BuildContext, before: Path | None) -> Outcome:
-        found: Outcome = next(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, [before]))
-        return found
-
     def write_outputs(context: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
         outputs = mapper(_later("pipeline.refresh.club:write_output"), context, context.outputs)
         drawn = draw_over(mapper, pages, athletes) if pages is not None else iter(())
@@ -112,7 +110,7 @@ def executor_over(mapper: Mapper) -> Executor:
         partial(mapper, _later("pipeline.refresh.sections:gather")),
         partial(responses_over, mapper),
         partial(finish_over, mapper),
-        outcome,
+        partial(outcome_over, mapper),
         write_outputs,
         delegate=mapper.delegate if isinstance(mapper, Cluster) else None,
     )
@@ -166,6 +164,12 @@ def finish_over(mapper: Mapper, context: BuildContext) -> None:
             pass
 
 
+def outcome_over(mapper: Mapper, context: BuildContext, before: Path | None) -> Outcome:
+    """What came of a refresh next to a state before, added up of its sections."""
+    items = [(section, before) for section in context.sections]
+    return Outcome.total(mapper(_later("pipeline.refresh.outcome:outcome_of"), context, items))
+
+
 def measure_over(mapper: Mapper, context: BuildContext, shards: Sequence[Shard]) -> Iterator[Bundle]:
     """Take shards through the file-level stages; a file that costs its worker is rejected, and no other."""
     return _over_files(mapper, context, shards, step="measure", lost="measure_lost")
@@ -205,5 +209,22 @@ def _call(module: str, name: str, *arguments: Any, **more: Any) -> Any:
 
 
 def draw_over(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
-    """Draw the pages of the club and of each athlete."""
-    return mapper(_later("pipeline.pages.draw:draw"), pages, [None, *athletes])
+    """Draw the pages of the club and of each athlete; of a large club, those of a squad from the rows of its own."""
+    if not is_large(len(athletes)):
+        return mapper(_later("pipeline.pages.draw:draw"), pages, [None, *athletes])
+    return _draw_by_squad(mapper, pages, athletes)
+
+
+def _draw_by_squad(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Iterator[None]:
+    club = club_rows(pages)
+    divided = squad_pages({athlete_id: (club.squad(athlete_id), club.shown(athlete_id)) for athlete_id in athletes})
+    files = list(mapper(_later("pipeline.pages.squads:divide"), pages, divisions(pages.built, divided)))
+    rows = []
+    tasks = squad_tasks(divided)
+    for n_athletes, row in mapper(
+        _later("pipeline.pages.draw:draw_squad"), pages, tasks, weight=lambda task: 4 * max(1, len(task.athletes))
+    ):
+        rows += [row] if row else []
+        yield from [None] * n_athletes
+    yield from mapper(_later("pipeline.pages.draw:draw_squads"), pages, [(rows, files)])
+    remove_tree(pages.built / GATHERED)

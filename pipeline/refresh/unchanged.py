@@ -25,7 +25,7 @@ from pipeline.store.lock import locked
 
 if TYPE_CHECKING:
     from pipeline.inbox.inbox import Inbox
-    from pipeline.refresh.outcome import Outcome
+    from pipeline.refresh.context import Outcome
 
 NOTE = "known/unchanged.json"
 

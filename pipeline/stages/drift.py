@@ -206,9 +206,7 @@ def _few_runs(n: int, inclusion: Inclusion) -> dict[str, object]:
 
 def _collinear(share: float) -> dict[str, object]:
     share_pct = f"{100 * share:.0f}"
-    said = (
-        f"speed and slope explain {share_pct} % of distance in these runs, so their effects cannot be told apart"
-    )
+    said = f"speed and slope explain {share_pct} % of distance in these runs, so their effects cannot be told apart"
     return {"reason": said, "reasons": _reason("collinear", share_pct=int(share_pct))}
 
 

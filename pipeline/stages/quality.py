@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.arrays import Array
@@ -147,6 +148,14 @@ def _clock_suspicion(counts: _Counts, n_rows: int) -> str | None:
     return "times_missing" if is_often else None
 
 
+def _first_of_each_block(running_s: Array) -> npt.NDArray[np.intp]:
+    """The places of the samples that begin a minute of running, of those in which any begins."""
+    clock = np.cumsum(running_s)
+    ends_s = np.arange(BLOCK_S, clock[-1] + BLOCK_S, BLOCK_S) if len(clock) else clock
+    first = np.unique(np.concatenate([[0], np.searchsorted(clock, ends_s)]))
+    return first[first < len(clock)]
+
+
 class _Run:
     """What is judged of a run as a whole."""
 
@@ -154,11 +163,14 @@ class _Run:
         self._samples = samples
         self._interval_s = samples["interval_s"].to_numpy()
         self._distance_m = samples[DISTANCE].to_numpy()
-        self._running = (samples["gait"] == "run").to_numpy().nonzero()[0]
+        running = (samples["gait"] == "run").to_numpy().nonzero()[0]
+        # Mostly the run has no break: a part of a column need not be copied.
+        is_unbroken = len(running) > 0 and running[-1] - running[0] == len(running) - 1
+        self._running = slice(running[0], running[-1] + 1) if is_unbroken else running
         running_s = self._interval_s[self._running]
         self._running_s = float(running_s.sum())
         self._sums: dict[str, tuple[Array, Array]] = {}
-        self._minutes = np.flatnonzero(np.diff(np.cumsum(running_s) // BLOCK_S, prepend=-1.0))
+        self._minutes = _first_of_each_block(running_s)
 
     def sport_suspicion(self) -> str | None:
         """Whether hardly any of it was run."""
@@ -197,7 +209,7 @@ class _Run:
             return None
         speed, n_speeds = self._sums_of_minutes(SPEED)
         minute = sudden_step(values / n_values, speed / n_speeds, _STEPS[quantity])
-        return None if minute is None else float(self._distance_m[self._running[self._minutes[minute]]]) / 1000
+        return None if minute is None else float(self._distance_m[self._running][self._minutes[minute]]) / 1000
 
     def _sums_of_minutes(self, quantity: str) -> tuple[Array, Array]:
         """Sum of the values in each minute of running, and their number."""

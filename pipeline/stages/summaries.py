@@ -59,7 +59,7 @@ def runs(
     described = sessions_of_runs(measured, sessions).filter(pl.col("is_used"))
     tables = {
         "measured": measured,
-        "splits": splits,
+        "splits": splits.select("run_id", "length_m", "moving_s", "climb_m"),
         "described": described.join(sessions, on="line").select("run_id", "line", "kind", "surface", "shoe_id"),
         "rides": rides.select("path", "session", "athlete_id", "started_at_utc", "ended_at_utc", "distance_km"),
     }

@@ -147,15 +147,20 @@ def _course(
     known = effect(metric, registry=inclusion.registry) + warm_up_effect(
         pl.col("response_to_warm_up"), inclusion.split_length_m
     )
+    is_measured, shift = inclusion.measured(metric), _shift()
+    # All columns of splits would be copied with every step.
+    reads = {"athlete_id", "run_id", "km", "distance_km", metric}
+    reads |= {name for values in (known, is_measured, shift) for name in values.meta.root_names()}
     rows = (
-        used.drop_nulls(metric)
-        .filter(inclusion.measured(metric))
+        used.select(name for name in used.columns if name in reads)
+        .drop_nulls(metric)
+        .filter(is_measured)
         .join(own.select("athlete_id", "metric", "fresh_level", "onset_km", *_LINE, *RESPONSES), on="athlete_id")
         .join(runs, on="run_id")
         .filter(pl.col("run_level") > 0)
         .with_columns(line=_log_line(pl.col("distance_km")), adjusted=pl.col(metric).log() - known)
         .with_columns(relative=pl.col("adjusted") - pl.col("run_level").log())
-        .with_columns(shift=_shift().over("run_id"))
+        .with_columns(shift=shift.over("run_id"))
     )
     athlete_shift = pl.col("shift").filter(pl.col("run_id").is_first_distinct()).mean().over("athlete_id")
     rows = rows.with_columns(start=pl.col("fresh_level").log() + athlete_shift).with_columns(

@@ -6,7 +6,7 @@ A cell that a spreadsheet could run as a formula is escaped: in CSV by a leading
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -50,22 +50,30 @@ _IS_DATE = re.compile(r"(^|_)(date|month)$")
 
 def write_exports(
     folder: Path,
-    tables: Mapping[str, pl.DataFrame],
+    rows_of: Callable[[str], pl.DataFrame],
     registry: Registry = BUILT_IN,
-    as_csv: Iterable[str] = EXPORTED,
+    as_csv: Collection[str] = EXPORTED,
 ) -> None:
     """Write the CSV files and the workbook.
 
     Args:
         folder: made if absent.
-        tables: publishable rows of `EXPORTED` by name.
+        rows_of: publishable rows of one of `EXPORTED`. Each is asked for once, so that no more of them are in memory
+            than the sheets need.
         registry: the quantities in force.
         as_csv: of which tables there is a CSV file.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name in as_csv:
-        write_csv(folder, name, tables[name])
-    _write_workbook(folder / "splitdrift.xlsx", tables, registry)
+
+    def of_workbook(name: str) -> pl.DataFrame:
+        rows = rows_of(name)
+        if name in as_csv:
+            write_csv(folder, name, rows)
+        return in_workbook(name, rows)
+
+    for name in ONLY_CSV:
+        of_workbook(name)
+    _write_workbook(folder / "splitdrift.xlsx", of_workbook, registry)
 
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:
@@ -116,7 +124,7 @@ def disarmed(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame], registry: Registry) -> None:
+def _write_workbook(path: Path, rows_of: Callable[[str], pl.DataFrame], registry: Registry) -> None:
     options = {
         "strings_to_formulas": False,
         "strings_to_urls": False,
@@ -128,7 +136,7 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame], registry: Re
     # A fixed date: the same tables give the same bytes.
     workbook.set_properties({"title": "splitdrift", "created": datetime(2026, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
     long_sheets: dict[int, pl.DataFrame] = {}
-    for sheet_name, table, rows in _sheets(tables):
+    for sheet_name, table, rows in _sheets(rows_of):
         sheet = workbook.add_worksheet(sheet_name)
         shown = rows.with_columns(_dated(values) for values in rows).with_columns(cs.boolean().cast(pl.Int64))
         _write_sheet(workbook, sheet, schema_of(table, registry), shown)
@@ -142,12 +150,12 @@ def _write_workbook(path: Path, tables: Mapping[str, pl.DataFrame], registry: Re
     fill_sheets(path, long_sheets)
 
 
-def _sheets(tables: Mapping[str, pl.DataFrame]) -> Iterator[tuple[str, str, pl.DataFrame]]:
+def _sheets(rows_of: Callable[[str], pl.DataFrame]) -> Iterator[tuple[str, str, pl.DataFrame]]:
     """The name of each sheet, its table and its rows."""
     for name in SHEETS:
-        yield name, name, in_workbook(name, tables[name])
+        yield name, name, rows_of(name)
     for name in LONG:
-        rows = in_workbook(name, tables[name])
+        rows = rows_of(name)
         for number, part in enumerate(list(rows.iter_slices(LONG_SHEET_ROWS)) or [rows], start=1):
             yield name if number == 1 else f"{name}_{number}", name, part
 

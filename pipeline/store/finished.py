@@ -19,7 +19,7 @@ from pipeline.core.places import remove_tree
 from pipeline.methods.tree_sum import digest_of
 from pipeline.store.bundles import Bundle
 from pipeline.store.contents import digests
-from pipeline.store.generations import FINISHED, SYNCED, link_tree, unfinished
+from pipeline.store.generations import FINISHED, SYNCED, link_files, link_tree, unfinished
 from pipeline.store.sections import Section
 
 _ABOUT, _BUNDLE = "about.json", "bundle"
@@ -73,9 +73,7 @@ class Finished:
             return None  # the machine was restarted, and what was not on the disk by then is lost
         if any(digests(place, about[kind]) != about[kind] for place, kind in ((state, "samples"), (folder, "bundle"))):
             return None
-        samples = set(map(Path, about["samples"]))
-        for parent in {name.parent for name in samples}:
-            link_tree(state, built, parent, wanted=samples.__contains__)
+        link_files(state, built, about["samples"])
         inside = folder.relative_to(state)
         link_tree(state, built, inside)
         own_about = built / inside / _ABOUT

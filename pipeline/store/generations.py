@@ -19,7 +19,7 @@ import errno
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -155,8 +155,10 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         folder.mkdir()  # an error if it exists: nothing is built on top of leftovers
     try:
         yield folder
-        write_contents(folder, _contents_before(store))
+        write_contents(folder, _contents_before(store), without=FINISHED)
         _sync(store)
+        if not is_remote(store):
+            remove_tree(folder / FINISHED)  # no sooner: a large state takes minutes to note and to sync
         mark_whole(folder)
         _sync(store)
         point_to(store, folder, tag)
@@ -267,22 +269,28 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
     """
     if is_remote(before):
         root = before / relative.as_posix() if relative.parts else before
-        files = [Path(file.relative_to(before).as_posix()) for file in files_below(root)]
-        copied = [file.as_posix() for file in files if file.name not in _OWN_FILES and (wanted is None or wanted(file))]
-        copy_objects([before / name for name in copied], [built / name for name in copied])
-        return len(copied)
-    n_linked = 0
-    if not (before / relative).is_dir():
-        return n_linked
-    for folder, _, names in os.walk(before / relative, onerror=_stop):
-        inside = Path(folder).relative_to(before)
-        chosen = [name for name in names if name not in _OWN_FILES and (wanted is None or wanted(inside / name))]
-        if chosen:
-            (built / inside).mkdir(parents=True, exist_ok=True)
-        for name in chosen:
-            _link(before / inside / name, built / inside / name)
-        n_linked += len(chosen)
-    return n_linked
+        found = [file.relative_to(before).as_posix() for file in files_below(root)]
+    elif (before / relative).is_dir():
+        walk = os.walk(before / relative, onerror=_stop)
+        folders = ((Path(folder).relative_to(before), names) for folder, _, names in walk)
+        found = [(inside / name).as_posix() for inside, names in folders for name in names]
+    else:
+        found = []
+    chosen = (name for name in found if name.rpartition("/")[2] not in _OWN_FILES)
+    return link_files(before, built, (name for name in chosen if wanted is None or wanted(Path(name))))
+
+
+def link_files(before: Path, built: Path, names: Iterable[str]) -> int:
+    """The same of files that are there, by their path in the generation."""
+    names = list(names)
+    if is_remote(before):
+        copy_objects([before / name for name in names], [built / name for name in names])
+        return len(names)
+    for folder in {name.rpartition("/")[0] for name in names}:
+        os.makedirs(built / folder, exist_ok=True)
+    for name in names:
+        _link(f"{before}/{name}", f"{built}/{name}")
+    return len(names)
 
 
 def _stop(error: OSError) -> None:
@@ -290,11 +298,11 @@ def _stop(error: OSError) -> None:
     raise error
 
 
-def _link(source: Path, target: Path) -> None:
+def _link(source: str, target: str) -> None:
     try:
         os.link(source, target)
     except FileExistsError:  # of an attempt before, whose worker died
-        target.unlink(missing_ok=True)
+        Path(target).unlink(missing_ok=True)
         _link(source, target)
     except OSError as error:
         if error.errno not in _NO_LINKS:

@@ -134,6 +134,10 @@ class KeptRows:
         runs = pl.concat(self._read("runs", own) for own in overlapping)
         return rows.join(runs.filter(chosen), on="run_id", how="semi")
 
+    def content(self, name: str, section: Section) -> bytes:
+        """The file with the rows of one of these sections: the same rows give the same bytes."""
+        return (self.state / _FOLDER / section.file(name)).read_bytes()
+
     def has(self, section: Section) -> bool:
         """Whether the rows of a section are written."""
         return (self.state / _FOLDER / section.file("runs")).exists()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from io import BytesIO
 from itertools import chain
 from pathlib import Path
@@ -17,6 +16,7 @@ from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
+from pipeline.store.sections import Section
 from pipeline.tables import PARTITIONED, TABLES, empty, key_of
 
 #: The settings in force when the tables were made.
@@ -90,6 +90,22 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
     return _rows(folder, files_of(folder, Path("tables") / table), table)
 
 
+def read_section(folder: Path, table: str, section: Section) -> pl.DataFrame:
+    """The same of the athletes of a section of the club, whatever sections the files of the table are of."""
+    of = len(files_of(folder, Path("tables") / table))
+    names = [f"tables/{table}/{one.file(table)}" for one in section.overlapping(of)] if of else []
+    rows = _rows(folder, names, table)
+    return rows if section.of <= of else held(section, rows)
+
+
+def held(section: Section, rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows whose athletes a section holds; all rows of a table without athletes."""
+    if section.of == 1 or "athlete_id" not in rows.columns:
+        return rows
+    athletes = filter(section.holds, rows["athlete_id"].unique())
+    return rows.filter(pl.col("athlete_id").is_in(pl.Series(athletes, dtype=pl.String).implode(), nulls_equal=True))
+
+
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:
     """The same of one athlete, for a partitioned table."""
     return read_athletes(folder, table, [athlete_id])
@@ -122,15 +138,22 @@ def read_file(folder: Path, name: str, columns: Sequence[str] | None = None) -> 
         raise Damaged(folder, {name: Fault.UNREADABLE}) from None
 
 
-def read_files(folder: Path, names: Sequence[str], columns: Sequence[str]) -> pl.DataFrame:
+def read_files(folder: Path, names: Sequence[str], columns: Sequence[str] | None = None) -> pl.DataFrame:
     """The same of several files of one table at once, file by file in their order, which costs half."""
     contents = contents_of(folder)
+
+    def read(name: str) -> BytesIO:
+        return BytesIO((folder / name).read_bytes() if contents is None else contents.read(name))
+
+    if is_remote(folder):
+        with ThreadPoolExecutor(8) as threads:
+            files: list[Any] = list(threads.map(read, names))
+    else:
+        files = list(map(read, names))
     try:
-        files: list[Any] = [
-            BytesIO((folder / name).read_bytes() if contents is None else contents.read(name)) for name in names
-        ]
         schema = pl.read_parquet_schema(files[0])  # with it, Polars takes a sixth less time per file
-        return pl.scan_parquet(files, schema=schema, hive_partitioning=False, glob=False).select(columns).collect()
+        rows = pl.scan_parquet(files, schema=schema, hive_partitioning=False, glob=False)
+        return (rows if columns is None else rows.select(columns)).collect()
     except pl.exceptions.PolarsError:
         raise Damaged(folder, dict.fromkeys(names, Fault.UNREADABLE)) from None
 
@@ -156,12 +179,10 @@ def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
     if not names:
         return empty(table)
     # The partition columns are in the files too; the folder names only help readers to prune.
-    read = partial(read_file, folder)
-    if is_remote(folder):
-        with ThreadPoolExecutor(8) as threads:
-            frames = list(threads.map(read, names))
-    else:
-        frames = list(map(read, names))
+    try:
+        frames = [read_files(folder, names)] if len(names) > 1 else [read_file(folder, names[0])]
+    except Damaged:  # it is to be said which; or their columns differ
+        frames = [read_file(folder, name) for name in names]
     try:
         rows = pl.concat(frames).select(_columns(table, frames[0].columns))
     except pl.exceptions.PolarsError:

@@ -146,7 +146,7 @@ class Roster(dy.Schema):
         smallest=0.4, largest=1.4)
     born_year = count("Year of birth; used nowhere but in studies that group by it.", nullable=True, smallest=1900)
     sex = words("As the club writes it.", nullable=True)
-    squad = words("Group within the club, by which the index can be filtered and studies can compare.", nullable=True)
+    squad = words("Group within the club: the index is filtered by it, or divided; studies use it.", nullable=True)
     experience_years = measure("years", 1, "Years of running; used nowhere but in studies.", smallest=0)
     note = words("Whatever else was noted.", nullable=True)
 

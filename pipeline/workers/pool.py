@@ -34,14 +34,19 @@ Progress = Callable[[int, int], None]
 FEW_FILES = 12
 
 #: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
-#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. A backtrace takes
-#: memory, too: Rust code that panics for want of it would wait for itself.
-_ONE_THREAD = {
+#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. Pieces of a
+#: megabyte and more it gives back at once, or a worker would keep the most that it ever held. A backtrace takes memory,
+#: too: Rust code that panics for want of it would wait for itself. NumPy asks C's allocator for arrays of some hundred
+#: kilobytes thousands of times per second; it may keep 64 MB, since pages of arrays that it returned to the system and
+#: gets anew are a tenth of the time of reading.
+_ENVIRONMENT = {
     "POLARS_MAX_THREADS": "1",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
-    "_RJEM_MALLOC_CONF": "background_thread:false",
+    "_RJEM_MALLOC_CONF": "background_thread:false,oversize_threshold:1048576",
     "RUST_BACKTRACE": "0",
+    "MALLOC_MMAP_THRESHOLD_": str(32 * 2**20),
+    "MALLOC_TRIM_THRESHOLD_": str(64 * 2**20),
 }
 
 #: What a worker runs, once it has received `sys.path`. The standard library's way to start a process would load
@@ -169,7 +174,7 @@ def workers(
     later: str = "",
     item_s: float | None = None,
     item_mb: float | None = None,
-    at_once: bool = True,
+    at_once: int | None = None,
 ) -> Iterator[Mapper]:
     """Give a function that maps over items, here or in worker processes.
 
@@ -184,7 +189,7 @@ def workers(
         later: modules that it imports when it has nothing else to do.
         item_s: time an item may take [s].
         item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
-        at_once: start the workers now; otherwise with the first items, if any come.
+        at_once: so many workers are started now, or all for None; the others with the first items, if any come.
     """
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     limits = Limits(item_s, item_mb)
@@ -193,8 +198,7 @@ def workers(
         return
     pool = Pool(loads, later, limits, n_workers=max(1, min(wanted, n_items)))
     try:
-        if at_once:
-            pool.start()
+        pool.start(at_once)
         yield pool.map
     finally:
         pool.end()
@@ -254,7 +258,7 @@ class Pool:
         limits: Limits,
         *,
         n_workers: int = 1,
-        environment: Mapping[str, str] = _ONE_THREAD,
+        environment: Mapping[str, str] = _ENVIRONMENT,
     ) -> None:
         self._loads, self._later, self._limits, self._n_workers = loads, later, limits, n_workers
         self._environment = {**os.environ, **environment}
@@ -262,9 +266,9 @@ class Pool:
         self._waiting: deque[_Task] = deque()
         self._n_failed_starts = 0
 
-    def start(self) -> None:
-        """Start the workers, unless the first items are to; they get ready while this process goes on."""
-        for _ in range(self._n_workers):
+    def start(self, at_once: int | None = None) -> None:
+        """Start workers until there are so many, or all; they get ready while this process goes on."""
+        for _ in range(len(self._workers), min(self._n_workers, at_once if at_once is not None else self._n_workers)):
             self._start_one()
 
     def _start_one(self) -> None:
@@ -296,7 +300,7 @@ class Pool:
         """See `Mapper`."""
         call = _Call(function, shared, options.get("limits", self._limits), options.get("budget"))
         tasks = [_Task(call, item) for item in items]
-        if tasks and not self._workers:
+        if tasks:
             self.start()
         self._waiting.extend(tasks)
         self._feed()

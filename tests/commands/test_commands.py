@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
-from pipeline.commands.refresh import _looks_changed
+from pipeline.commands.refresh import _n_changed
 from pipeline.core.settings import Settings
 from pipeline.tables import TABLES
 from pipeline.tables.dictionary import dictionary
@@ -104,15 +104,15 @@ def test_a_change_in_the_inbox_is_seen_before_anything_is_loaded(path: str, tmp_
     inbox, store = tmp_path / "inbox", tmp_path / "store"
     (inbox / "ari").mkdir(parents=True)
     (inbox / "ari" / "old.fit").touch()
-    assert _looks_changed(inbox, store), "there is no state yet"
+    assert _n_changed(inbox, store) is None, "there is no state yet"
     store.mkdir()
     time.sleep(0.02)
     (store / "current").symlink_to("generations/000001")
-    assert not _looks_changed(inbox, store)
+    assert _n_changed(inbox, store) == 0
     time.sleep(0.02)
     (inbox / path).touch()
     os.utime(inbox / path, (0, 0))  # as a copy that keeps times leaves it
-    assert _looks_changed(inbox, store)
+    assert _n_changed(inbox, store) == 2, "a file, and the folder that it is in"
 
 
 def test_an_unknown_command_or_option_is_wrong_use():

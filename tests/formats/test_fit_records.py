@@ -130,6 +130,12 @@ def test_the_checksum_is_that_of_the_protocol(content: bytes):
     assert checksum(content) == crc16(content)
 
 
+@pytest.mark.parametrize("n_bytes", [32_766, 32_767, 32_768, 65_534, 65_535, 100_001])
+def test_the_checksum_of_a_file_longer_than_its_period_is_that_of_the_protocol(n_bytes: int):
+    content = np.random.default_rng(n_bytes).bytes(n_bytes)
+    assert checksum(content) == crc16(content)
+
+
 @given(st.integers(0, len(SOUND) - 17), st.binary(min_size=1, max_size=3))
 def test_changed_bytes_under_a_right_checksum_are_read_as_the_compiled_decoder_reads_them(place: int, changed: bytes):
     body = bytearray(SOUND[14:-2])

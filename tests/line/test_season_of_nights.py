@@ -228,7 +228,7 @@ STEPS = (
     "pipeline.refresh.club.write_database", "pipeline.refresh.club.write_exports",
     "pipeline.refresh.club.write_rejected",
     "pipeline.refresh.refresh.write_known", "pipeline.refresh.refresh.write_record",
-    "pipeline.refresh.by_section.link_tree",
+    "pipeline.refresh.by_section.link_files",
     "pipeline.store.generations.point_to",
 )  # fmt: skip
 #: Lines of a terminal that need no turning of pages.
@@ -348,7 +348,7 @@ class Year:
 
 
 #: Steps that every refresh with a new file comes to.
-ALWAYS = tuple(step for step in STEPS if not step.endswith("link_tree"))
+ALWAYS = tuple(step for step in STEPS if not step.endswith("link_files"))
 #: After so many nights the same mishaps come again; beyond the last of them nights are quieter.
 ROUND, EVENTFUL = 292, 73
 

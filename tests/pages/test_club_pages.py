@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.core.reasons import Reason, as_json, because, words
 from pipeline.core.settings import Settings
-from pipeline.pages.club_pages import LARGE_CLUB, LATEST_DAYS, MOST_CHANGING, MOST_LISTED, MOST_RUNS, index_page
+from pipeline.pages.club_pages import LATEST_DAYS, MOST_CHANGING, MOST_LISTED, MOST_RUNS, index_page
 from pipeline.pages.club_rows import Pages
 from tests.support.rows_in_memory import Row, RowsInMemory, file, run
 
@@ -140,8 +140,8 @@ def test_of_many_runs_so_many_are_listed_and_the_rest_counted(n: int):
 def test_a_changed_finding_says_what_it_was_and_is():
     found = index(club(drift(finding="rises")), [was("unclear", "rises")])
     assert found["changed"] == [
-        {"name": "ari", "address": "athletes/ari/index.html", "metric": "contact time", "before": "cannot tell yet",
-         "after": "rises"}
+        {"id": "ari", "name": "ari", "address": "athletes/ari/index.html", "metric": "contact time",
+         "before": "cannot tell yet", "after": "rises"}
     ]  # fmt: skip
 
 
@@ -266,12 +266,15 @@ def test_the_commonest_landing_is_told_early_and_late(late: str | None, words: s
     assert index(club(drift(), strike_counts=rows))["athletes"][0]["landing"] == words
 
 
-@pytest.mark.parametrize("n", [LARGE_CLUB, LARGE_CLUB + 1])
-def test_a_large_club_has_what_follows_on_the_athletes_pages_alone(n: int):
-    rows = [drift(f"a{place:03d}", metric) for place in range(n) for metric in ("contact_time_ms", "duty_factor")]
-    found = index(club(*rows))
-    assert [column["column"] for column in found["derived"]] == (["duty_factor"] if n <= LARGE_CLUB else [])
-    assert len(found["athletes"]) == n
+def test_who_is_worth_a_look_is_counted_once_for_a_run_a_changed_finding_or_a_complaint():
+    rows = [drift(name) for name in ("ari", "bea", "cyd", "dor", "eve")]
+    more = {
+        "run_against_usual": [against("ari-1", comparison="more"), against("bea-1")],
+        "complaints": [{"line": 2, "athlete_id": one, "from_date": "2026-03-01"} for one in ("ari", "dor")],
+    }
+    assert index(club(*rows, **more))["n_worth_a_look"] == 2
+    found = index(club(*rows, **more), findings=[was("holds", "rises", "ari"), was("holds", "rises", "cyd")])
+    assert found["n_worth_a_look"] == 3
 
 
 def test_members_of_an_archive_are_recordings_and_no_files_of_their_own():

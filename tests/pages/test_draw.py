@@ -257,6 +257,7 @@ def test_what_did_not_change_gets_a_second_name(demo: Refreshed, tmp_path: Path)
         (("athlete_drift", "q_value", 2e-3), (True, "none")),
         (("athlete_drift", "repeatability", 0.001), (False, "none")),
         (("athlete_drift", "repeatability", -0.2), (True, "none")),
+        (("athlete_drift", "repeatability_low", -0.2), (False, "none")),
         (("athlete_drift", "drift_pct_per_10km", 0.001), (True, "none")),
         (("run_drift", "drift_low", 0.01), (True, "some")),
         (("usual_course", "change_pct", 0.01), (True, "none")),
@@ -477,11 +478,11 @@ def test_two_refreshes_of_one_inbox_give_the_same_pages_to_the_byte(
     refresh(read_inbox(small_club if club == "small" else CLUB), tmp_path / "store", jobs=1)
     one, other = (pages_below(published(store) / "pages") for store in (first.store, tmp_path / "store"))
     assert set(one) == set(other)
-    differing = [name for name, file in one.items() if _dateless(file) != _dateless(other[name])]
+    differing = [name for name, file in one.items() if dateless(file) != dateless(other[name])]
     assert differing == []
 
 
-def _dateless(file: Path) -> bytes:
+def dateless(file: Path) -> bytes:
     """The content; of the index without the day of the refresh, should midnight lie between two."""
     content = file.read_bytes()
     return re.sub(rb"Refreshed [^<]*<", b"", content) if file.name == "index.html" else content

@@ -111,7 +111,7 @@ def test_the_numbers_of_every_athlete_are_those_of_athlete_drift(browser: Browse
                 shown(row["slope_part_pct"]),
                 f"{fresh} {unit}" if fresh else "",
                 shown(row["smallest_change_pct"], signed=False),
-                "< 0.001" if p is not None and p < 0.0005 else shown(p, 3, signed=False),
+                "< 0.001" if p is not None and p < 0.0005 else shown(p, 3 if p is None or p < 0.1 else 2, signed=False),
                 shown(row["detectable_pct"], signed=False),
                 shown(row["repeatability"], signed=False),
                 str(row["n_runs"]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -109,6 +110,37 @@ def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights,
     assert (done.read, done.responded) == (["bo/2.fit"], ["bo", "cai"])
     assert_tables_of_one_section(club, monkeypatch)
     club.assert_as_if_done_anew()
+
+
+@pytest.mark.parametrize(("before", "now"), [(1024, 1), (1, 1024), pytest.param(2, 1, marks=pytest.mark.depth)])
+def test_what_came_of_a_refresh_is_the_same_however_the_club_is_divided(
+    tables_of_club: Nights, before: int, now: int, monkeypatch: pytest.MonkeyPatch
+):
+    club, records = tables_of_club, list[list[dict[str, Any]]]()
+    for module in ("context", "outcome"):
+        monkeypatch.setattr(f"pipeline.refresh.{module}.MOST_NAMES", 2)
+    come_in = {"ari/odd.fit": b"odd", "bo/odd.fit": b"odd", "eli/odd.fit": b"odd", "cai/2.fit": run(2, seed=77)}
+    for store, mosts in ((club.store, (before, now)), (club.root / "whole", (1024, 1024))):
+        records.append([])
+        for most, files in zip(mosts, ({}, come_in), strict=True):
+            monkeypatch.setattr(sections, "MOST_ATHLETES", most)
+            for name in come_in:
+                (club.inbox / name).unlink(missing_ok=True)
+            for name, content in files.items():
+                club.put(name, content)
+            club.refresh(store)
+            record = json.loads((published(store) / "refresh.json").read_text(encoding="utf-8"))
+            records[-1].append({key: value for key, value in record.items() if key not in _OF_THE_TIME})
+    divided, (first, second) = records
+    assert divided == [first, second]
+    assert {row["athlete_id"] for row in first["findings"]} == {"ari", "bo", "cai", "dee", "eli"}
+    assert (second["n_refused"], [row["path"] for row in second["refused"]]) == (3, ["ari/odd.fit", "bo/odd.fit"])
+    assert second["statuses"] == {"accepted": 11, "duplicate": 1, "rejected": 4}
+    assert {row["athlete_id"] for row in second["findings"]} == {"cai"}
+
+
+#: What a record says of when and where it was made.
+_OF_THE_TIME = ("generation", "began_at_utc", "seconds")
 
 
 def test_a_section_may_be_taken_through_its_steps_again_after_its_worker_died(

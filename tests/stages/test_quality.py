@@ -141,6 +141,15 @@ def test_a_reading_at_one_value_for_as_long_as_its_rule_says_is_stuck(quantity: 
     assert row["measured_share"] == pytest.approx(1 - row["stuck_share"], abs=1e-4)
 
 
+@pytest.mark.parametrize(("n_stuck", "is_stuck"), [(19, False), (20, True)])
+def test_few_samples_at_one_value_are_not_stuck_however_far_apart(n_stuck: int, is_stuck: bool):
+    values = np.concatenate([waves(60, 250), np.full(n_stuck, 250.0), waves(60, 253)])
+    n = len(values)
+    columns = {CONTACT: values, CADENCE: waves(n, 170)}
+    row = judged(time_s=20 * np.arange(float(n)), distance_m=60 * np.arange(float(n)), **columns)[CONTACT]
+    assert row["suspicion"] == ("stuck" if is_stuck else None)
+
+
 @pytest.mark.parametrize("quantity", LEVELS)
 @pytest.mark.parametrize(("more_s", "is_stuck"), [(-1, False), (0, True)])
 def test_a_coarse_reading_may_stay_at_one_value_for_longer(quantity: str, more_s: int, is_stuck: bool):
@@ -271,8 +280,18 @@ def test_a_level_that_shifts_within_a_minute_is_found(quantity: str, pct: float,
     others = {CADENCE: waves(1800, 170, 1)} if quantity != CADENCE else {CONTACT: waves(1800, 250, 1)}
     row = judged(**seconds(1800, **others, **{quantity: waves(1800, LEVELS[quantity], 0.2) * shift}))[quantity]
     assert row["suspicion"] == ("sudden_step" if is_step else None)
-    assert row["from_km"] == (pytest.approx(2.7, abs=0.2) if is_step else None)
+    assert row["from_km"] == (2.7 if is_step else None)
     assert row["measured_share"] == 1.0  # marked only
+
+
+def test_the_sample_that_ends_a_minute_begins_the_next():
+    n = 90
+    contact = waves(n, 250, 0.2) * np.where(np.arange(n) >= 45, 1.07, 1.0)
+    places_m = 100 * np.arange(float(n))
+    row = judged(
+        time_s=20 * np.arange(float(n)), distance_m=places_m, cadence_spm=waves(n, 170, 1), contact_time_ms=contact
+    )
+    assert row[CONTACT]["from_km"] == 4.5
 
 
 def test_a_drift_of_the_same_size_is_no_step():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import resource
 import tempfile
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -25,8 +26,8 @@ from tests.support.demo_store import Refreshed
 EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "\tcmd", "\r=1", "\n=1", "\x00=1", "\x85=1", "＝1", "plain = text", "'quoted"]
 
 
-def tables(**rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    return {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | rows
+def tables(**rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
+    return ({name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | rows).__getitem__
 
 
 def ledger(*paths: str) -> pl.DataFrame:
@@ -62,7 +63,7 @@ def test_a_workbook_for_which_there_is_no_room_says_so_and_leaves_nothing_elsewh
     resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, before[1]))  # to the writer, the same as a full disk
     try:
         with pytest.raises(OSError, match="File too large"):
-            write_exports(tmp_path / "out", written)
+            write_exports(tmp_path / "out", written.__getitem__)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
     assert list((tmp_path / "tmp").iterdir()) == []

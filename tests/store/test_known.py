@@ -20,13 +20,15 @@ from pipeline.refresh.athlete import analyse, analyse_after_club, respond
 from pipeline.refresh.by_section import plan
 from pipeline.refresh.context import Athlete, AthleteTask, BuildContext
 from pipeline.refresh.shard import measure
+from pipeline.refresh.steps import responses_over
 from pipeline.stages.responses import club_responses
 from pipeline.store.bundles import read_bundle
 from pipeline.store.generations import generations, published
 from pipeline.store.history import HISTORY, read_history
-from pipeline.store.known import with_digests, write_part
+from pipeline.store.known import KeptRows, with_digests, write_part
 from pipeline.store.layout import read_table
 from pipeline.store.sections import Section
+from pipeline.workers.pool import here
 from tests.support.fit_runs import fit_run
 from tests.support.nights import CLOCKLESS, Done, Nights, drifting_run, noted_anew
 from tests.support.privileges import no_privilege
@@ -280,10 +282,16 @@ def large_club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
 def test_in_a_large_club_a_new_run_leaves_the_others_alone_until_it_counts_for_the_responses(
     large_club: Nights, day: int, moved: bool
 ):
-    nights = large_club
+    nights, drawn = large_club, list[KeptRows]()
+
+    def drawn_again(context: BuildContext, rows: KeptRows) -> pl.DataFrame:
+        drawn.append(rows)
+        return responses_over(here, context, rows)
+
     nights.put("cy/new.fit", drifting_run(day, seed=99))
-    done = nights.refresh()
+    done = nights.refresh(changed={"club_responses": drawn_again})
     assert (done.responded, done.analysed) == (["cy"], ["ari", "bo", "cy"] if moved else ["cy"])
+    assert bool(drawn) == moved, "what the club's responses have in common is drawn again only from other rows"
     nights.assert_as_if_done_anew()
 
 

@@ -67,7 +67,7 @@ def test_a_kill_leaves_no_readings_in_the_temporary_folder_since_nothing_is_writ
 ):
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "not there"))
     tables = {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splits": demo.table("splits")}
-    write_exports(tmp_path / "out", tables)
+    write_exports(tmp_path / "out", tables.__getitem__)
     assert openpyxl.load_workbook(tmp_path / "out" / "splitdrift.xlsx")["splits"].max_row > 100
 
 
@@ -83,7 +83,8 @@ def test_splits_go_on_in_a_second_sheet_and_end_where_the_dictionary_says(
     monkeypatch.setattr("pipeline.store.exports.LONG_SHEET_ROWS", 100)
     monkeypatch.setattr("pipeline.store.exports.MOST_LONG_SHEETS", 2)
     splits = demo.table("splits")
-    write_exports(tmp_path, {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splits": splits})
+    tables = {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)} | {"splits": splits}
+    write_exports(tmp_path, tables.__getitem__)
     workbook = openpyxl.load_workbook(tmp_path / "splitdrift.xlsx")
     assert [name for name in workbook.sheetnames if name.startswith("splits")] == ["splits", "splits_2"]
     names = [workbook[sheet].cell(row, 1).value for sheet in ("splits", "splits_2") for row in range(3, 103)]
@@ -93,6 +94,6 @@ def test_splits_go_on_in_a_second_sheet_and_end_where_the_dictionary_says(
 
 
 def test_without_rows_there_is_the_header(tmp_path: Path):
-    write_exports(tmp_path, {name: empty(name) for name in (*SHEETS, *LONG, *ONLY_CSV)})
+    write_exports(tmp_path, empty)
     sheet = openpyxl.load_workbook(tmp_path / "splitdrift.xlsx")["splits"]
     assert (sheet["A1"].value, sheet.max_row) == ("run_id", 2)

@@ -92,6 +92,32 @@ def test_a_broken_rule_is_our_bug_and_names_subject_table_and_rule(rows: pl.Data
     assert "plan" not in message
 
 
+@pytest.mark.parametrize("drift", [float("inf"), float("-inf")])
+def test_an_infinite_measure_breaks_a_rule(drift: float):
+    with pytest.raises(BrokenPromise, match="drift_low"):
+        publishable("season_trend", trend(drift_low=[drift]), subject="ari")
+
+
+@pytest.mark.parametrize(("p_value", "is_kept"), [(0.0, True), (1.0, True), (-0.0001, False), (1.0001, False)])
+def test_the_ends_of_a_range_belong_to_it(p_value: float, is_kept: bool):
+    rows = empty("athlete_drift").clear(1).with_columns(
+        athlete_id=pl.lit("ari"), metric=pl.lit("cadence_spm"), n_runs=pl.lit(0), n_splits=pl.lit(0),
+        finding=pl.lit("unclear"), p_value=pl.lit(p_value),
+    )  # fmt: skip
+    if is_kept:
+        assert publishable("athlete_drift", rows, subject="ari")["p_value"].to_list() == [p_value]
+    else:
+        with pytest.raises(BrokenPromise, match="p_value"):
+            publishable("athlete_drift", rows, subject="ari")
+
+
+@pytest.mark.parametrize("fault", ["lost", None])
+def test_rows_that_break_no_other_rule_are_refused_for_a_word(fault: str | None):
+    rows = exclusions(run_id=["a", "b"], fault=["no_reading", fault])
+    with pytest.raises(BrokenPromise, match="fault"):
+        publishable("exclusions", rows, subject="athlete ari")
+
+
 def test_a_word_outside_the_choices_is_a_broken_rule():
     ledger = empty("recordings").clear(1).with_columns(
         path=pl.lit("a"), session=pl.lit(1), sha256=pl.lit(""), status=pl.lit("lost"), reason=pl.lit(""),

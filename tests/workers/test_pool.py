@@ -300,15 +300,20 @@ def test_without_a_limit_few_items_stay_here_and_with_one_they_never_do():
         assert next(held(work, "", [1, "leaves"], lost=described)) == "1"
 
 
-def test_workers_may_be_started_with_the_first_items(monkeypatch: pytest.MonkeyPatch):
+@pytest.mark.parametrize(("at_once", "n_started"), [(0, 0), (1, 1), (None, 3)])
+def test_workers_may_be_started_with_the_first_items(
+    at_once: int | None, n_started: int, monkeypatch: pytest.MonkeyPatch
+):
     started = []
-    start = Pool.start
-    monkeypatch.setattr(Pool, "start", lambda pool: (started.append(pool), start(pool)))
-    with workers(1, 1, few=0, item_s=60, loads="tests.support.worker_deeds", at_once=False) as held:
+    start_one = Pool._start_one
+    monkeypatch.setattr(Pool, "_start_one", lambda pool: (started.append(pool), start_one(pool)))
+    with workers(9, 3, few=0, item_s=60, loads="tests.support.worker_deeds", at_once=at_once) as held:
         assert list(held(work, "", [])) == []
-        assert started == []
-        assert list(held(work, "", [1, 2])) == ["1", "2"]
-    assert len(started) == 1
+        assert len(started) == n_started
+        assert sorted(held(work, "", [1, 2])) == ["1", "2"]
+        assert len(started) == 3
+        assert list(held(work, "", [3])) == ["3"]
+    assert len(started) == 3
 
 
 def test_each_worker_is_told_to_use_one_core_and_this_process_is_as_before(monkeypatch: pytest.MonkeyPatch):
