@@ -109,24 +109,13 @@ def drift(
     changes = _broken_changes(drifts, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
     estimates = iter(zip(drifts, reaches, changes, strict=True))
     for entry in measured:
-        name = entry.name
-        row = name | {
-            "n_runs": entry.n_runs,
-            "n_splits": len(entry.value),
-            "reference_speed_m_s": entry.reference_speed_m_s,
-            "reason": None,
-            "reasons": None,
-        }
-        if entry.n_runs < inclusion.min_runs:
-            row |= _few_runs(entry.n_runs, inclusion)
-        elif not entry.regressors.are_separable:
-            row |= {"collinearity": 1.0, **_collinear(1.0)}
-        else:
+        row = _entered(entry, inclusion)
+        if entry.is_estimable(inclusion):
             (corrected, hinge), reach, change = next(estimates)
             row |= _athlete_row(corrected, hinge, change, reach.usual_distance) | reach.shares()
             if corrected.fit.collinearity > max_collinearity:
                 row |= _collinear(float(corrected.fit.collinearity))
-            run_rows.append(_run_rows(name, corrected, run_onsets(corrected.fit, seed=seed)))
+            run_rows.append(_run_rows(entry.name, corrected, run_onsets(corrected.fit, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -196,6 +185,22 @@ class _Reach:
             "excluded_early_share": float(1 - (self.entered < half).sum() / early) if early else None,
             "excluded_late_share": float(1 - (self.entered >= half).sum() / late) if late else None,
         }
+
+
+def _entered(entry: Entry, inclusion: Inclusion) -> dict[str, object]:
+    """What entered, and why there is no estimate, if there is none."""
+    row: dict[str, object] = entry.name | {
+        "n_runs": entry.n_runs,
+        "n_splits": len(entry.value),
+        "reference_speed_m_s": entry.reference_speed_m_s,
+        "reason": None,
+        "reasons": None,
+    }
+    if entry.n_runs < inclusion.min_runs:
+        row |= _few_runs(entry.n_runs, inclusion)
+    elif not entry.regressors.are_separable:
+        row |= {"collinearity": 1.0, **_collinear(1.0)}
+    return row
 
 
 def _few_runs(n: int, inclusion: Inclusion) -> dict[str, object]:
