@@ -6,8 +6,8 @@ Adjusted with the responses that `athlete_drift` publishes, so that the publishe
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,62 +21,82 @@ from pipeline.methods.design import TEN_KM
 Row = Mapping[str, Any]
 
 
-def adjusted(
-    splits: pl.DataFrame, drifts: pl.DataFrame, run_drifts: pl.DataFrame, *, inclusion: Inclusion
-) -> pl.DataFrame:
-    """Difference of each included split from the fresh level of its run, at equal speed and slope.
+@dataclass(frozen=True)
+class Included:
+    """The splits of an athlete that enter the regressions, and what the athlete's responses add there.
+
+    Attributes:
+        splits: rows of `splits`, in order of run, then split, with `row`, their place among all of the athlete.
+        effects: by metric with an estimate, what is added to its logarithm at each of them, warm-up included.
+    """
+
+    splits: pl.DataFrame
+    effects: Mapping[str, Array]
+
+
+def included(splits: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -> Included:
+    """The splits that enter, and what responses add, as `pipeline.methods.adjustment.effect` and `warm_up_effect` do.
 
     Args:
         splits: rows of `splits` of one athlete.
+        drifts: rows of `athlete_drift`.
+    """
+    used = inclusion.with_known_slope(splits.with_row_index("row"))
+    estimated = [row for row in drifts.iter_rows(named=True) if row["drift_pct_per_10km"] is not None]
+    # Metrics share what their responses are multiplied with, so it is evaluated once, and all of it in one query.
+    terms = {}
+    for row in estimated:
+        if (key := _multiplied(row, inclusion)) not in terms:
+            reference = pl.lit(row["reference_speed_m_s"])
+            terms[key] = regressors(row["metric"], CAUSES, reference, registry=inclusion.registry)
+    warm_up = warm_up_effect(1.0, inclusion.split_length_m).alias("warm_up")
+    named = (
+        value.fill_null(0.0).alias(f"{place} {name}")
+        for place, of_key in enumerate(terms.values())
+        for name, value in of_key.items()
+    )
+    values = {value.name: value.to_numpy() for value in used.select(warm_up, *named)}
+    effects, places = {}, {key: place for place, key in enumerate(terms)}
+    for row in estimated:
+        key = _multiplied(row, inclusion)
+        known = np.zeros(used.height)
+        for name in terms[key]:
+            known = known + (row[name] or 0.0) * values[f"{places[key]} {name}"]
+        effects[row["metric"]] = known + (row["response_to_warm_up"] or 0.0) * values["warm_up"]
+    return Included(used, effects)
+
+
+def _multiplied(drift: Row, inclusion: Inclusion) -> tuple[bool, float | None]:
+    """What decides with what the responses of a metric are multiplied."""
+    return inclusion.registry.metric_of[drift["metric"]].lags_pace, drift["reference_speed_m_s"]
+
+
+def adjusted(own: Included, run_drifts: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
+    """Difference of each included split from the fresh level of its run, at equal speed and slope.
+
+    Args:
+        own: the splits of one athlete.
+        run_drifts: rows of `run_drift`.
 
     Returns:
         `run_id`, `km`, `distance_km` (the middle of the split), `speed_m_s`, `running_s`, and one column per metric
         with an estimate: percent of the run's fresh level, null where the split was not included. In order of run,
         then split.
     """
-    used = inclusion.with_known_slope(splits)
-    shown = used.select(
-        "run_id", "km", "speed_m_s", "running_s", distance_km=(pl.col("km") - 0.5) * inclusion.split_length_m / 1000
-    )
-    levels: dict[str, dict[str, float]] = defaultdict(dict)
-    for name, run_id, level in run_drifts.select("metric", "run_id", "fresh_level").iter_rows():
-        levels[name][run_id] = level
-    effects = known_effects(used, drifts, inclusion=inclusion)
-    measured = used.select(pl.when(inclusion.measured(name)).then(name).alias(name) for name in effects)
-    columns, run_ids = [], used["run_id"].to_list()
-    for value in measured:
-        of_runs, known = levels[value.name], pl.Series(np.exp(-effects[value.name]))
-        level = pl.Series([of_runs.get(run_id) for run_id in run_ids], dtype=pl.Float64)
-        columns.append(100 * (value / level * known - 1))
-    return shown.with_columns(columns)
-
-
-def known_effects(used: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -> dict[str, Array]:
-    """What the athlete's responses add to the logarithm of each metric with an estimate, warm-up included.
-
-    Args:
-        used: rows of `splits` of one athlete.
-        drifts: rows of `athlete_drift`.
-
-    Returns:
-        By metric a value per split, as `pipeline.methods.adjustment.effect` and `warm_up_effect` give it. Metrics share
-        what their responses are multiplied with, so it is evaluated once.
-    """
-    warm_up = used.select(warm_up_effect(1.0, inclusion.split_length_m)).to_series().to_numpy()
-    multiplied: dict[Any, dict[str, Array]] = {}
-    effects = {}
-    for own in drifts.filter(pl.col("drift_pct_per_10km").is_not_null()).iter_rows(named=True):
-        metric, reference = own["metric"], own["reference_speed_m_s"]
-        key = inclusion.registry.metric_of[metric].lags_pace, reference
-        if key not in multiplied:
-            terms = regressors(metric, CAUSES, pl.lit(reference), registry=inclusion.registry)
-            values = used.select(value.fill_null(0.0).alias(name) for name, value in terms.items())
-            multiplied[key] = {value.name: value.to_numpy() for value in values}
-        known = np.zeros(used.height)
-        for name, value in multiplied[key].items():
-            known = known + (own[name] or 0.0) * value
-        effects[metric] = known + (own["response_to_warm_up"] or 0.0) * warm_up
-    return effects
+    used = own.splits
+    distance_km = (used["km"].to_numpy() - 0.5) * inclusion.split_length_m / 1000
+    shown = [used[name] for name in ("run_id", "km", "speed_m_s", "running_s")]
+    keys = zip(run_drifts["metric"].to_list(), run_drifts["run_id"].to_list(), strict=True)
+    levels = dict(zip(keys, run_drifts["fresh_level"].to_list(), strict=True))
+    columns, run_ids = [pl.Series("distance_km", distance_km)], used["run_id"].to_list()
+    for name, effect in own.effects.items():
+        level = np.array([levels.get((name, run_id)) for run_id in run_ids], dtype=float)
+        change = 100 * (used[name].to_numpy() / level * np.exp(-effect) - 1)
+        for reading in inclusion.registry.readings_behind(name):
+            share = used[inclusion.registry.reading_of[reading].share_column].to_numpy()
+            change[share < inclusion.min_measured_share] = np.nan
+        columns.append(pl.Series(name, change, nan_to_null=True))
+    return pl.DataFrame([*shown, *columns])
 
 
 def bent_levels(shown: pl.DataFrame, drift: Row) -> dict[str, float]:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.core.metrics import Registry
-from pipeline.pages.adjusted import adjusted, bent_levels
+from pipeline.pages.adjusted import Included, adjusted, bent_levels
 from pipeline.pages.answers import (
     answer,
     consequences,
@@ -39,6 +40,7 @@ from pipeline.pages.athlete_tables import (
     FACTS_OF_RUN,
     against_symbols,
     by_metric,
+    cells_of_runs,
     complaint_rows,
     contrast_row,
     month_row,
@@ -46,6 +48,7 @@ from pipeline.pages.athlete_tables import (
     pacing_rows,
     run_rows,
     season_slope_row,
+    spans_of,
     strike_row,
 )
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
@@ -68,18 +71,22 @@ TABLES = (
 MOST_LOOKS = 3
 
 
-def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
-    """What the page of an athlete shows: texts, rows of texts and pictures for `templates/athlete.html`."""
+def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Included) -> Context:
+    """What the page of an athlete shows: texts, rows of texts and pictures for `templates/athlete.html`.
+
+    Args:
+        entered: the athlete's splits that enter the regressions.
+    """
     language, registry = pages.language, pages.settings.registry
     rows = {name: club.own(name, athlete_id) for name in TABLES}
     drifts = in_order(rows["athlete_drift"].iter_rows(named=True), registry)
     usual = {row["metric"]: row for row in rows["usual"].iter_rows(named=True)}
     runs = rows["runs"].sort("started_at_utc", descending=True)
-    strikes = rows["strike_counts"].filter(pl.col("scope") == "athlete", pl.col("n") > 0)
-    landings = strikes.sort("distance_km", "strike").to_dicts()
+    landings = _landings(rows["strike_counts"])
     # With codes, words of the owner's own are left out.
-    is_shown = pl.lit(value=True) if not club.is_coded else pl.col("factor").is_in(list(CONTRAST_FACTORS))
-    contrasts = in_order(rows["contrasts"].filter(is_shown).iter_rows(named=True), registry)
+    shown = (row for row in rows["contrasts"].to_dicts() if not club.is_coded or row["factor"] in CONTRAST_FACTORS)
+    contrasts, spans = in_order(shown, registry), spans_of(rows["run_against_usual"])
+    cells = cells_of_runs(rows["run_against_usual"], language, spans=spans)
     complaints = open_complaints(rows["complaints"], club, language)
     most_splits = max((row["n_splits"] for row in drifts), default=0)
     derived, measured = consequences(drifts, registry), facts(drifts, registry)
@@ -108,13 +115,13 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
         "follows_steady": _steady(derived, language),
         "follows_open": open_sentences(derived, usual, language),
         "first": first,
-        "pictures": _pictures(pages, club, athlete_id, rows, drifts),
+        "pictures": _pictures(pages, club, rows, drifts, entered),
         "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
-        "runs": run_rows(runs, rows["run_against_usual"], club, athlete_id, language),
+        "runs": run_rows(runs.to_dicts(), cells, club, language),
         "facts": [
             (language("athlete.against", metric=language.metric(metric.column)), "", "") for metric in FACTS_OF_RUN
         ],
-        "symbols": against_symbols(rows["run_against_usual"]),
+        "symbols": against_symbols(spans),
         "complaints": complaint_rows(
             rows, club, _metrics_of_complaints(measured, first), language, pages.settings.min_runs
         ),
@@ -135,6 +142,14 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str) -> Context:
             season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True), registry)
         ],
     }
+
+
+def _landings(counts: pl.DataFrame) -> list[dict[str, Any]]:
+    """The landings of the athlete that were seen, by distance and class."""
+    if counts.is_empty():
+        return []
+    seen = counts.filter(pl.col("scope") == "athlete", pl.col("n") > 0)
+    return seen.sort("distance_km", "strike").to_dicts()
 
 
 def _levels(rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]) -> dict[str, list[tuple[date, float]]]:
@@ -208,15 +223,14 @@ def _about(row: Row, language: Language) -> str:
 
 def _cannot_say(drifts: Sequence[Row], rows: Mapping[str, pl.DataFrame], language: Language) -> list[str]:
     """What the data of an athlete leave open, one sentence each."""
-    runs = rows["runs"]
-    sentences = []
+    runs, sentences = rows["runs"], []
     if never := never_recorded(drifts, language):
         sentences.append(language("athlete.never", metrics=language.listed(never)))
-    for key, is_missing in (
-        ("athlete.no_altitude", pl.col("altitude") == "absent"),
-        ("athlete.unlisted", pl.col("shoe_id").is_null() & pl.col("surface").is_null()),
+    for key, n in (
+        ("athlete.no_altitude", runs["altitude"].to_list().count("absent")),
+        ("athlete.unlisted", list(zip(runs["shoe_id"], runs["surface"], strict=True)).count((None, None))),
     ):
-        if n := runs.filter(is_missing).height:
+        if n:
             sentences.append(language(key, n=n, n_runs=runs.height))
     pacing = next(rows["pacing"].iter_rows(named=True), None)
     if pacing is not None and (walked := pacing["n_walked_splits"]):
@@ -228,24 +242,22 @@ def _cannot_say(drifts: Sequence[Row], rows: Mapping[str, pl.DataFrame], languag
 
 
 def _pictures(
-    pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]
+    pages: Pages, club: ClubRows, rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row], entered: Included
 ) -> list[Context]:
     """The three pictures of each metric with an estimate, in the order of the choice."""
     language = pages.language
     estimated = {row["metric"]: row for row in drifts if row["drift_pct_per_10km"] is not None}
-    splits = adjusted(
-        club.own("splits", athlete_id), rows["athlete_drift"], rows["run_drift"], inclusion=pages.settings.inclusion
-    )
-    runs = {row["run_id"]: row for row in rows["runs"].sort("started_at_utc").iter_rows(named=True)}
-    courses, season = by_metric(rows["usual_course"]), _Season(pages, club, athlete_id, rows, runs)
+    splits = adjusted(entered, rows["run_drift"], inclusion=pages.settings.inclusion)
+    runs = {row["run_id"]: row for row in sorted(rows["runs"].to_dicts(), key=itemgetter("started_at_utc"))}
+    courses, season = by_metric(rows["usual_course"]), _Season(pages, club, rows, runs)
     # Runs by date, so that the latest are drawn last.
     in_time = {run_id: place for place, run_id in enumerate(runs)}
-    order = np.argsort([in_time[run_id] for run_id in splits["run_id"].to_list()], kind="stable")
-    splits = splits[order]
-    run_ids = np.array(splits["run_id"].to_list(), dtype=object)
+    run_ids = splits["run_id"].to_list()
     places = np.array([in_time[run_id] for run_id in run_ids], dtype=int)
-    distances, speeds = splits["distance_km"].to_numpy(), splits["speed_m_s"].to_numpy()
-    shares = distances / np.array([runs[run_id]["distance_km"] for run_id in run_ids], dtype=float)
+    order = np.argsort(places, kind="stable")
+    shares = splits["distance_km"].to_numpy() / [runs[run_id]["distance_km"] for run_id in run_ids]
+    places, shares = places[order], shares[order]
+    distances, speeds = (splits[name].to_numpy()[order] for name in ("distance_km", "speed_m_s"))
     shown = []
     for metric in pages.settings.registry.metrics:
         column = metric.column
@@ -253,9 +265,9 @@ def _pictures(
             continue
         row, course = estimated[column], courses[column]
         bent = bent_levels(splits, row)
-        change = splits[column].to_numpy()
+        change = splits[column].to_numpy()[order]
         if bent:
-            shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])
+            shift = np.array([bent.get(run_id, 0.0) for run_id in run_ids])[order]
             change = 100 * ((1 + change / 100) * np.exp(-shift) - 1)
         has = ~np.isnan(change)
         lengths = np.bincount(places[has])
@@ -281,13 +293,12 @@ def _pictures(
 class _Season:
     """The pictures of the season: what they have in common is read once."""
 
-    def __init__(
-        self, pages: Pages, club: ClubRows, athlete_id: str, rows: Mapping[str, pl.DataFrame], runs: Mapping[str, Row]
-    ) -> None:
-        self._language, self._club, self._athlete_id, self._runs = pages.language, club, athlete_id, runs
+    def __init__(self, pages: Pages, club: ClubRows, rows: Mapping[str, pl.DataFrame], runs: Mapping[str, Row]) -> None:
+        self._language, self._club, self._runs = pages.language, club, runs
         self._drifts, self._months = by_metric(rows["run_drift"]), by_metric(rows["season_trend"])
-        against = rows["run_against_usual"].select("run_id", "metric", "comparison")
-        self._comparisons = {(run_id, metric): word for run_id, metric, word in against.iter_rows()}
+        against = rows["run_against_usual"]
+        keys = zip(against["run_id"].to_list(), against["metric"].to_list(), strict=True)
+        self._comparisons = dict(zip(keys, against["comparison"].to_list(), strict=True))
         self._about = {run_id: self._about_run(run) for run_id, run in runs.items()}
         self._events = self.of_events(rows, club, self._language)
         self._complaints = [
@@ -304,12 +315,12 @@ class _Season:
         intervals = language.intervals([row["drift_low"] for row in own], [row["drift_high"] for row in own])
         shown = []
         for row, change, interval in zip(own, changes, intervals, strict=True):
-            run, about = self._about[row["run_id"]]
+            own_run, (run, about) = self._runs[row["run_id"]], self._about[row["run_id"]]
             words = language("athlete.season.reading", run=run, about=about, change=change, interval=interval)
             shown.append(
                 {
-                    "at": self._runs[row["run_id"]]["started_at_utc"],
-                    "page": f"{run_name(row['run_id'], self._athlete_id)}.html",
+                    "at": own_run["started_at_utc"],
+                    "page": f"{run_name(row['run_id'], own_run['athlete_id'])}.html",
                     "comparison": self._comparisons.get((row["run_id"], metric), "cannot_tell"),
                     **{name: row[name] for name in ("drift_pct_per_10km", "drift_low", "drift_high")},
                     "words": words,

@@ -112,10 +112,8 @@ def course_picture(drift: Row, course: Sequence[Row], runs: Courses, language: L
     if drift["onset_km"] is not None:
         picture.line([(drift["onset_km"], y.low), (drift["onset_km"], y.high)], "break")
         picture.write(drift["onset_km"], y.high, language.place(drift["onset_km"]), "mark", anchor="middle", above=3)
-    says = [_course_reading(row, column, language) for row in course]
-    return picture.svg(
-        _course_words(drift, course, language), kind="course", reads=(picture.places_along(at.tolist()), says)
-    )
+    reads = picture.places_along(at.tolist()), _course_readings(course, column, language)
+    return picture.svg(_course_words(drift, course, language), kind="course", reads=reads)
 
 
 def fitted_line(drift: Row, furthest: float) -> list[tuple[float, float]]:
@@ -132,13 +130,18 @@ def fitted_line(drift: Row, furthest: float) -> list[tuple[float, float]]:
     return [(km, 100 * math.expm1(before * min(km, onset) + after * max(km - onset, 0.0))) for km in places]
 
 
-def _course_reading(row: Row, column: str, language: Language) -> str:
-    key = "athlete.course.reading" if row["change_low"] is not None else "athlete.course.reading_without_interval"
-    return language(
-        key, place=language.place(row["distance_km"]), level=language.level(column, row["level"]),
-        unit=unit_of(column, language), change=language.signed(row["change_pct"]),
-        interval=language.between(row["change_low"], row["change_high"]), n=row["n_runs"],
-    )  # fmt: skip
+def _course_readings(course: Sequence[Row], column: str, language: Language) -> list[str]:
+    levels = language.numbers([row["level"] for row in course], language.registry.metric_of[column].decimals)
+    changes, unit = language.signs([row["change_pct"] for row in course]), unit_of(column, language)
+    intervals = language.intervals([row["change_low"] for row in course], [row["change_high"] for row in course])
+    return [
+        language(
+            "athlete.course.reading" if row["change_low"] is not None else "athlete.course.reading_without_interval",
+            place=language.place(row["distance_km"]), level=level, unit=unit, change=change, interval=interval,
+            n=row["n_runs"],
+        )
+        for row, level, change, interval in zip(course, levels, changes, intervals, strict=True)
+    ]  # fmt: skip
 
 
 def _course_words(drift: Row, course: Sequence[Row], language: Language) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date, datetime
 from typing import Any
 
 import polars as pl
@@ -177,18 +178,17 @@ def complaint_rows(
 
 
 def run_rows(
-    runs: pl.DataFrame, against: pl.DataFrame, club: ClubRows, athlete_id: str, language: Language
+    runs: Sequence[Row], cells: Callable[[str], list[Context]], club: ClubRows, language: Language
 ) -> list[Context]:
     """The runs, latest first, each against the usual.
 
     Args:
         runs: rows of `runs`, in order.
-        against: rows of `run_against_usual`.
+        cells: what `cells_of_runs` gives.
     """
-    cells = cells_of_runs(against, language)
     return [
         {
-            "page": f"{run_name(row['run_id'], athlete_id)}.html",
+            "page": f"{run_name(row['run_id'], row['athlete_id'])}.html",
             "date": row["started_at_utc"],
             "session": session,
             "distance": language.distance(row["distance_km"]),
@@ -212,9 +212,9 @@ def spans_of(against: pl.DataFrame) -> dict[str, float]:
     return {metric.column: span_of(values[metric.column], metric.smallest_change_pct) for metric in FACTS_OF_RUN}
 
 
-def against_symbols(against: pl.DataFrame) -> Markup:
+def against_symbols(spans: Mapping[str, float]) -> Markup:
     """What the marks of the facts stand on."""
-    return Markup("").join(scale_symbol(f"run-{column}", 0.0, span) for column, span in spans_of(against).items())
+    return Markup("").join(scale_symbol(f"run-{column}", 0.0, span) for column, span in spans.items())
 
 
 def comparison_words(row: Row, language: Language) -> str:
@@ -269,33 +269,36 @@ def against_cells(rows: Sequence[Row], spans: Mapping[str, float], language: Lan
 
 
 def cells_of_runs(
-    against: pl.DataFrame, language: Language, of: pl.Series | None = None
+    against: pl.DataFrame, language: Language, of: pl.Series | None = None, spans: Mapping[str, float] | None = None
 ) -> Callable[[str], list[Context]]:
     """What gives the cells of a run, one per fact.
 
     Args:
         against: rows of `run_against_usual`; all of them set the scales.
         of: the runs that are asked for; all if None.
+        spans: the scales, where they are known.
     """
-    columns, spans = [metric.column for metric in FACTS_OF_RUN], spans_of(against)
+    columns, spans = [metric.column for metric in FACTS_OF_RUN], spans or spans_of(against)
     shown = against if of is None else against.filter(pl.col("run_id").is_in(of.implode()))
-    rows = shown.filter(pl.col("metric").is_in(columns)).to_dicts()
+    rows = [row for row in shown.to_dicts() if row["metric"] in columns]
     cells = against_cells(rows, spans, language)
     known = {(row["run_id"], row["metric"]): cell for row, cell in zip(rows, cells, strict=True)}
     nothing = {"html": against_html("none", "", "", ""), "word": "", "comparison": "none"}
     return lambda run_id: [known.get((run_id, column), nothing) for column in columns]
 
 
-def with_sessions(runs: pl.DataFrame) -> list[tuple[Row, int | None]]:
+def with_sessions(runs: Sequence[Row]) -> list[tuple[Row, int | None]]:
     """Runs, each with its number within the day where the day has several."""
-    day = pl.col("started_at_utc").dt.date()
-    number = pl.when(pl.len().over(day) > 1).then(pl.col("started_at_utc").rank("ordinal").over(day))
-    return list(zip(runs.iter_rows(named=True), runs.select(number.alias("n"))["n"], strict=True))
+    by_day: dict[date, list[datetime]] = {}
+    for start in sorted(run["started_at_utc"] for run in runs):
+        by_day.setdefault(start.date(), []).append(start)
+    days = [(run, by_day[run["started_at_utc"].date()]) for run in runs]
+    return [(run, starts.index(run["started_at_utc"]) + 1 if len(starts) > 1 else None) for run, starts in days]
 
 
 def by_metric(rows: pl.DataFrame) -> dict[str, list[Row]]:
     """Rows of a table by their metric, in their order."""
     parts: dict[str, list[Row]] = {}
-    for row in rows.iter_rows(named=True):
+    for row in rows.to_dicts():
         parts.setdefault(row["metric"], []).append(row)
     return parts

@@ -16,15 +16,16 @@ import gc
 import hashlib
 import json
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
+from itertools import accumulate
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
 import jinja2
-import numpy as np
 import polars as pl
 from jinja2.ext import Extension
 
@@ -34,6 +35,7 @@ from pipeline.core.places import written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
 from pipeline.methods.adjustment import RESPONSES
+from pipeline.pages.adjusted import Included, included
 from pipeline.pages.assets import write_assets
 from pipeline.pages.athlete_page import TABLES, athlete_page
 from pipeline.pages.athlete_tables import as_shown
@@ -44,6 +46,7 @@ from pipeline.pages.file_pages import file_pages
 from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, split_texts, splits_shown
+from pipeline.pages.small_marks import key_to_marks
 from pipeline.pages.squads import SectionFiles, SquadPage, SquadRow, SquadTask
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
@@ -129,27 +132,30 @@ def _draw_athlete(pages: Pages, club: ClubRows, here: Path, athlete_id: str) -> 
     (here / folder).mkdir(parents=True, exist_ok=True)
     own, of_runs = _rests_on(pages, club, athlete_id)
     before = _rested_on(pages, folder / "index.html")
-    if before[1:] == [of_runs] and pages.before is not None:
+    are_linked = before[1:] == [of_runs]
+    if are_linked and pages.before is not None:
         unchanged = before == [own, of_runs]
         link_tree(pages.before, pages.built, folder, wanted=lambda file: unchanged or file.name != "index.html")
         if unchanged:
             return
-    else:
-        _draw_runs(pages, club, athlete_id, here)
-    shown = athlete_page(pages, club, athlete_id) | {
+    inclusion = pages.settings.inclusion
+    entered = included(club.own("splits", athlete_id), club.own("athlete_drift", athlete_id), inclusion=inclusion)
+    if not are_linked:
+        _draw_runs(pages, club, athlete_id, here, entered)
+    shown = athlete_page(pages, club, athlete_id, entered) | {
         "rests_on": f"{own} {of_runs}",
         "cautions": cautions(pages.language.code),
     }
     _write(here / folder / "index.html", "athlete.html", shown, pages.language)
 
 
-def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path) -> None:
+def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entered: Included) -> None:
     """Draw or link the page of each run; samples are read only where the page is drawn."""
     folder = FOLDER / "athletes" / club.folder(athlete_id)
     language, inclusion = pages.language, pages.settings.inclusion
-    recordings = _by_run(club.own("recordings", athlete_id).select("run_id", "sha256"))
+    recordings = _by_run(club.own("recordings", athlete_id))
     common, unchanged, to_draw = _common(pages), set(), []
-    for run, rows in _runs_with_rows(pages, club, athlete_id):
+    for run, rows in _runs_with_rows(pages, club, athlete_id, entered):
         run_id = run["run_id"]
         shown = run_page(run, rows, club=club, language=language, inclusion=inclusion)
         # Samples are too many to digest; they follow from the files, whose digests are included.
@@ -176,25 +182,29 @@ def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
     state, columns = pages.samples or pages.built, ["run_id", *traces_read(pages.settings.registry)]
     files = {run_of(Path(name)): name for name in files_of(state, partition("samples", athlete_id))}
     samples = read_files(state, [files[run_id] for run_id in run_ids], columns)
-    lengths = samples["run_id"].rle().struct.field("len").to_numpy()
-    return traces_of_runs(samples, (np.cumsum(lengths) - lengths).tolist(), pages.settings.registry)
+    # In order of the runs, whose ids sort by their start.
+    begins = samples["run_id"].search_sorted(pl.Series(run_ids)).to_list()
+    return traces_of_runs(samples, begins, pages.settings.registry)
 
 
-def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[tuple[dict[str, Any], RunRows]]:
+def _runs_with_rows(
+    pages: Pages, club: ClubRows, athlete_id: str, entered: Included
+) -> Iterator[tuple[dict[str, Any], RunRows]]:
     """The runs of an athlete by date, each with the rows that its page shows."""
     drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("run_drift", "run_against_usual", "exclusions")
     )
-    odd = _by_run(club.own("quality", athlete_id).drop_nulls("suspicion")) if club.has_quality else {}
-    splits = club.own("splits", athlete_id).sort("run_id", "km")
-    expected = expected_ranges(
-        splits, club.own("athlete_drift", athlete_id), club.own("usual_course", athlete_id), pages.settings.inclusion
-    )
-    columns = splits.select(splits_shown(pages.settings.registry)).to_dict(as_series=False)
+    quality, splits = (club.own(name, athlete_id) for name in ("quality", "splits"))
+    is_odd = club.has_quality and quality["suspicion"].null_count() < quality.height
+    odd = _by_run(quality.drop_nulls("suspicion")) if is_odd else {}
+    course = club.own("usual_course", athlete_id)
+    expected = expected_ranges(entered, splits.height, course, pages.settings.inclusion)
+    columns = {name: splits[name].to_list() for name in splits_shown(pages.settings.registry)}
     texts = split_texts(columns, pages.language, pages.settings.inclusion)
-    pieces = splits["run_id"].rle().struct.unnest()
-    rows_of = {run_id: slice(end - n, end) for n, run_id, end in zip(*pieces, pieces["len"].cum_sum(), strict=True)}
-    runs = club.own("runs", athlete_id).sort("started_at_utc").to_dicts()
+    counted = Counter(splits["run_id"].to_list())  # in order of runs
+    ends = accumulate(counted.values())
+    rows_of = {run_id: slice(end - n, end) for (run_id, n), end in zip(counted.items(), ends, strict=True)}
+    runs = sorted(club.own("runs", athlete_id).to_dicts(), key=itemgetter("started_at_utc"))
     links = [(f"{run_name(run['run_id'], athlete_id)}.html", run["started_at_utc"]) for run in runs]
     for run, before, after in zip(runs, [None, *links], [*links[1:], None], strict=False):
         run_id = run["run_id"]
@@ -209,7 +219,7 @@ def _runs_with_rows(pages: Pages, club: ClubRows, athlete_id: str) -> Iterator[t
 
 def _by_run(rows: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
     by_run: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows.iter_rows(named=True):
+    for row in rows.to_dicts():
         by_run[row["run_id"]].append(row)
     return by_run
 
@@ -224,7 +234,7 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     responses = club.digest("athlete_drift", athlete_id, _responses)
     runs = club.own("runs", athlete_id)
     written = [
-        *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in runs["shoe_id"].unique().sort()),
+        *((shoe, club.shoe(shoe), club.drop_mm(shoe)) for shoe in dict.fromkeys(runs["shoe_id"])),
         *(club.session_note(line) for line in runs["session_line"]),
     ]
     of_runs = [
@@ -277,6 +287,28 @@ def _templates_digest() -> str:
 # --- Writing ---------------------------------------------------------------------------------------------------------
 
 
+class _Context(jinja2.runtime.Context):
+    """Calls functions and macros without asking what each wants to be handed: that took longer than most of them."""
+
+    def call(self, called: Any, *args: Any, **kwargs: Any) -> Any:
+        """What a template calls; only macros take where they are called from."""
+        kwargs.pop("_block_vars", None)
+        kwargs.pop("_loop_vars", None)
+        return (
+            called(self.eval_ctx, *args, **kwargs) if type(called) is jinja2.runtime.Macro else called(*args, **kwargs)
+        )
+
+
+class _Environment(jinja2.Environment):
+    """Takes `row.name` from a dict as what is there by this name, without looking for an attribute first."""
+
+    context_class = _Context
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """What `row.name` is in a template."""
+        return obj[attribute] if type(obj) is dict and attribute in obj else super().getattr(obj, attribute)
+
+
 class _ConstantTexts(Extension):
     """Texts without values are put into a template when it is compiled: a page has a hundred of them."""
 
@@ -292,7 +324,7 @@ _TEXT = re.compile(r"""\bt\(("|')([\w.]+)\1\)""")
 @cache
 def _templates(language: Language) -> jinja2.Environment:
     # Text from outside is always escaped.
-    environment = jinja2.Environment(
+    environment = _Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -301,8 +333,10 @@ def _templates(language: Language) -> jinja2.Environment:
         auto_reload=False,
         extensions=[_ConstantTexts],
     )
-    texts = catalogue(TEXTS, language.code)
-    environment.globals |= {"texts": texts, "t": language, "units": language.units, "table": table, "heads": heads}
+    environment.globals |= {
+        "texts": catalogue(TEXTS, language.code), "t": language, "units": language.units, "table": table,
+        "heads": heads, "key_to_marks": key_to_marks,
+    }  # fmt: skip
     return environment
 
 

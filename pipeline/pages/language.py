@@ -38,9 +38,16 @@ class Language:
     units: Units
     registry: Registry = BUILT_IN
 
+    def __hash__(self) -> int:
+        # The registry is large, and is asked for with every page.
+        return hash((self.code, self.units))
+
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its values."""
-        return self._texts[form_of(self._texts, key, values)].format(**values) if values else self._texts[key]
+        texts = self._texts
+        if not values:
+            return texts[key]
+        return texts[form_of(texts, key, values) if "n" in values else key].format(**values)
 
     @cached_property
     def _texts(self) -> Mapping[str, str]:

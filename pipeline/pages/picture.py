@@ -138,7 +138,7 @@ class Picture:
         """A rectangle, as wide or high as the picture where one of the two is not given; cut at its edges."""
         left, right = (0.0, float(SIZE)) if x is None else (min(max(self.x.at(end), 0.0), SIZE) for end in x)
         low, high = (0.0, float(SIZE)) if y is None else (min(max(self.y.at(end), 0.0), SIZE) for end in y)
-        self.path(f"M{left:.0f} {SIZE - low:.0f}H{right:.0f}V{SIZE - high:.0f}H{left:.0f}Z", kind)
+        self.path(f"M{round(left)} {round(SIZE - low)}H{round(right)}V{round(SIZE - high)}H{round(left)}Z", kind)
 
     def link(self, address: str, label: str, point: tuple[float, float], kind: str) -> None:
         """A dot that leads to a page."""
@@ -166,7 +166,7 @@ class Picture:
         grid, inner = "", self._inner
         for value, text in self.y_labels:
             up = self.y.at(value)
-            grid += f"M0 {SIZE - up:.0f}H{SIZE}"
+            grid += f"M0 {round(SIZE - up)}H{SIZE}"
             down = (1 - up / SIZE) * inner
             # Where letters stand inside, the unit has the place of the highest one.
             of_label = "tick up top" if self.unit and down < UNIT_ROOM else "tick up"
@@ -196,7 +196,7 @@ class Picture:
 
     def places_along(self, values: Iterable[float]) -> str:
         """The places of values along x, as text."""
-        return " ".join([f"{self.x.at(value):.0f}" for value in values])
+        return " ".join([f"{round(self.x.at(value))}" for value in values])
 
     @property
     def _inner(self) -> float:
@@ -216,7 +216,7 @@ class Picture:
         # Written out: a page has thousands of places.
         across, up = self.x, self.y
         right = SIZE * (x - across.low) / (across.high - across.low)
-        return f"{right:.0f} {SIZE - SIZE * (y - up.low) / (up.high - up.low):.0f}"
+        return f"{round(right)} {SIZE - SIZE * (y - up.low) / (up.high - up.low):.0f}"
 
     def _places(self, x: Array, y: Array) -> list[str]:
         """The places of many points, as `_at` gives them."""
@@ -231,7 +231,7 @@ class Picture:
 
     def _write(self, share: float, y: float, text: str, kind: str, anchor: str) -> None:
         self.letters.append(
-            f'<text x="{100 * share:.1f}%" y="{y:.0f}" text-anchor="{anchor}" class="{kind}">{_escaped(text)}</text>'
+            f'<text x="{100 * share:.1f}%" y="{round(y)}" text-anchor="{anchor}" class="{kind}">{_escaped(text)}</text>'
         )
 
 

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import Registry
-from pipeline.pages.adjusted import known_effects
+from pipeline.pages.adjusted import Included
 from pipeline.pages.athlete_tables import against_cells, comparison_words, quiet_words
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language, upper_first
@@ -181,14 +181,12 @@ def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, st
     return stretches
 
 
-def expected_ranges(
-    splits: pl.DataFrame, drifts: pl.DataFrame, course: pl.DataFrame, inclusion: Inclusion
-) -> dict[str, Array]:
+def expected_ranges(own: Included, n_splits: int, course: pl.DataFrame, inclusion: Inclusion) -> dict[str, Array]:
     """What is usual of the athlete at the pace and slope of each split, by metric.
 
     Args:
-        splits: rows of `splits` of the athlete.
-        drifts: rows of `athlete_drift`, for the responses.
+        own: the splits of the athlete.
+        n_splits: how many there are, with those that do not enter.
         course: rows of `usual_course`.
 
     Returns:
@@ -197,20 +195,20 @@ def expected_ranges(
     """
     metrics = inclusion.registry.metric_of
     place = {column: place for place, column in enumerate(metrics)}
-    used = inclusion.with_known_slope(splits.with_row_index("row"))
-    km = used["km"].to_numpy()
+    km, rows = (own.splits[name].to_numpy() for name in ("km", "row"))
     bounds = np.full((len(metrics), int(km.max(initial=0)) + 1, 2), np.nan)
-    for metric, at, start, *ends in course.select("metric", "km", "start_level", "run_low", "run_high").iter_rows():
+    shown = (course[name].to_list() for name in ("metric", "km", "start_level", "run_low", "run_high"))
+    for metric, at, start, *ends in zip(*shown, strict=True):
         if None not in ends and at < bounds.shape[1]:
             bounds[place[metric], at] = [start * (1 + end / 100) for end in ends]
     ranges = {}
-    for metric, effect in known_effects(used, drifts, inclusion=inclusion).items():
+    for metric, effect in own.effects.items():
         if not metrics[metric].is_reading:
             continue
-        ranges[metric] = np.full((splits.height, 2), np.nan)
+        ranges[metric] = np.full((n_splits, 2), np.nan)
         # The last digits of an exponential differ between processes; a digest must not.
         ends = np.round(bounds[place[metric], km] * np.exp(effect)[:, None], 3)
-        ranges[metric][used["row"].to_numpy()] = np.where(np.isfinite(ends).all(axis=1)[:, None], ends, np.nan)
+        ranges[metric][rows] = np.where(np.isfinite(ends).all(axis=1)[:, None], ends, np.nan)
     return ranges
 
 

@@ -74,7 +74,8 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
         bounds=_texts(_heights(usual, low, high)),
         traced=_trace_paths(_across(traces.distance_km, length_km), _heights(values, low, high), values, traces.moves),
     )
-    is_usual, bounds = (~np.isnan(usual[..., 0])).tolist(), _bound_texts(order, usual, language)
+    is_usual, bounds = ~np.isnan(usual[..., 0]), _bound_texts(order, usual, language)
+    known_splits = [[np.flatnonzero(of_run).tolist() for of_run in of_quantity] for of_quantity in is_usual]
     pictures = []
     for run, course in enumerate(courses):
         shown = [place for place in range(len(order)) if n_known[place, run]]
@@ -91,7 +92,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
                 x, y, LAST_PANEL if is_last else PANEL, distance_ticks(x, language) if is_last else (), ticks,
                 _unit(name, language), marks=ground.marks.copy(),
             )  # fmt: skip
-            known = [split for split, is_known in enumerate(is_usual[place][run]) if is_known]
+            known = known_splits[place][run]
             picture.path(places.around_usual(place, run, known), "expected")
             picture.path(places.traced[run][place], "trace")
             picture.path(places.steps(place, run, course.splits.get(name, ())), "split")
@@ -100,7 +101,7 @@ def run_pictures(courses: Sequence[RunCourse], traces: Traces, language: Languag
                 "run.panel.seen", quantity=label,
                 lowest=ticks[0][1] if ticks else "", highest=ticks[-1][1] if ticks else "",
             )  # fmt: skip
-            says = _readings(name, course.texts, bounds[place] and bounds[place][run], known, language)
+            says = _readings(name, course.texts, bounds[place][run] if known else (), known, language)
             panels.append(
                 {"name": name, "label": label, "svg": picture.svg(words, kind="panel", reads=(middles, says))}
             )
@@ -246,12 +247,17 @@ def _texts(numbers: Any) -> Any:
 
 
 def _bound_texts(order: Sequence[str], usual: Array, language: Language) -> list[Any]:
-    """Both ends of what is usual as texts, (runs, splits, 2) of each quantity; nothing of what is no metric."""
-    decimals = [None if name in _NO_METRIC else language.registry.metric_of[name].decimals for name in order]
-    return [
-        None if n is None else np.reshape(np.array(language.numbers(ends.ravel().tolist(), n)), ends.shape).tolist()
-        for ends, n in zip(usual, decimals, strict=True)
-    ]
+    """Both ends of what is usual as texts, by quantity and run; nothing of quantities of which nothing is usual."""
+    texts: list[Any] = []
+    for name, ends in zip(order, usual, strict=True):
+        if np.isnan(ends).all():
+            texts.append(None)
+            continue
+        low_high = iter(language.numbers(ends.ravel().tolist(), language.registry.metric_of[name].decimals))
+        pairs = list(zip(low_high, low_high, strict=True))
+        n_splits = ends.shape[1]
+        texts.append([pairs[begin : begin + n_splits] for begin in range(0, len(pairs), n_splits)])
+    return texts
 
 
 def _readings(
@@ -267,8 +273,11 @@ def _readings(
     unit, nothing = unit_of(name, language), language("run.reading.nothing")
     readings = [f"{number} {unit}" if number else nothing for number in texts[name]]
     if known:
-        with_usual = language("run.reading.usual", value="{}", unit=unit, low="{}", high="{}")
+        before, between, to, after = language("run.reading.usual", value="\0", unit=unit, low="\0", high="\0").split(
+            "\0"
+        )
         for place in known:
-            if texts[name][place]:
-                readings[place] = with_usual.format(texts[name][place], *usual[place])
+            if number := texts[name][place]:
+                low, high = usual[place]
+                readings[place] = f"{before}{number}{between}{low}{to}{high}{after}"
     return readings

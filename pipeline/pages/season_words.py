@@ -98,6 +98,8 @@ def open_complaints(
         club: whether athletes are shown by codes.
         key: of the text.
     """
+    if complaints.is_empty():
+        return []
     still = complaints.filter(pl.col("to_date").is_null()).sort("from_date", "line")
     return [
         language(key, day=language.day(row["from_date"]))

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from pipeline.pages.picture import round_step
 
@@ -73,6 +74,34 @@ def season_mark(values: Sequence[float], span: float) -> Markup:
         '<svg class="mini" viewBox="0 0 100 20" preserveAspectRatio="none"><path d="M0 10H100" class="zero"/>'
         f'<path d="M{points}"/></svg>'
     )
+
+
+def key_to_marks(marks: Sequence[tuple[str, str]]) -> Markup:
+    """The key to the marks of a picture: the kind of each and what it means."""
+    return _key(tuple(marks))
+
+
+@lru_cache(maxsize=256)
+def _key(marks: tuple[tuple[str, str], ...]) -> Markup:
+    swatches = [f"<li>{_swatch(kind)}{escape(text)}</li>" for kind, text in marks]
+    return Markup(f'<ul class="key">{"".join(swatches)}</ul>')
+
+
+def _swatch(kind: str) -> str:
+    """A mark of a kind, as it is in pictures."""
+    if kind == "event":
+        mark = '<path d="M12 0V12" class="event"/>'
+    elif kind in ("margin", "complaint", "expected", "onset", "left-out"):
+        mark = f'<path d="M0 1H24V11H0Z" class="{kind}"/>'
+    elif kind in ("mean", "month"):
+        mark = f'<path d="M0 2H24V10H0Z" class="interval"/><path d="M0 6H24" class="{kind}"/>'
+    elif kind in ("early", "late"):
+        mark = f'<path d="M12 6h0" class="{kind}"/>'
+    elif kind in ("point", "unusual"):
+        mark = f'<path d="M12 0V12" class="error"/><g class="point {kind}"><path d="M12 6h0"/></g>'
+    else:
+        mark = f'<path d="M0 6H24" class="{kind}"/>'
+    return f'<svg class="swatch" viewBox="0 0 24 12" width="24" height="12" aria-hidden="true">{mark}</svg>'
 
 
 def _bar(kind: str, low: float | None, high: float | None, span: float) -> str:

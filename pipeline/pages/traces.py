@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -73,40 +75,44 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Regis
         begins: the row that each run begins at.
         registry: the quantities in force.
     """
-    n_runs = len(begins)
-    distance_m = samples["distance_m"].to_numpy()
+    charted, shape = traced(registry), (len(begins), POINTS)
     moves = (samples["interval_s"] > 0) & (samples["gait"] != "stand")
-    moving_s = np.where(moves.fill_null(value=False).to_numpy(), samples["interval_s"].to_numpy(), 0.0)
-    running_s = np.where((samples["gait"] == "run").fill_null(value=False).to_numpy(), moving_s, 0.0)
-    n_samples = np.diff(begins, append=len(moving_s))
-    of_moving = np.where(moving_s > 0, distance_m, 0.0)
-    furthest_m = np.maximum.reduceat(of_moving, begins) if len(of_moving) else np.zeros(n_runs)
-    step_m = np.maximum(furthest_m / POINTS, SHORTEST_STEP_M)
-    # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
-    # All in one array: new memory costs more than what is computed in it.
-    weighted = distance_m / np.repeat(step_m, n_samples)
-    step = np.clip(np.ceil(weighted, out=weighted), 1, POINTS, out=weighted).astype(np.intp)
-    step += np.repeat(POINTS * np.arange(n_runs) - 1, n_samples)
-    # Samples of a step mostly follow each other: their sums are taken first, and there are few of these.
-    is_start = np.ones(len(step), dtype=bool)
-    is_start[1:] = step[1:] != step[:-1]
-    starts = np.flatnonzero(is_start)
-    step = step[starts]
-
-    def sums(weights: Array) -> Array:
-        pieces = np.add.reduceat(weights, starts) if len(starts) else weights
-        return np.asarray(np.bincount(step, pieces, n_runs * POINTS).reshape(n_runs, POINTS), dtype=float)
-
-    moved_s, run_s = sums(moving_s), sums(running_s)
-    columns = {}
-    with np.errstate(invalid="ignore"):  # a step without any has no mean
-        for name, decimals in traced(registry).items():
-            values = samples[name].to_numpy()
+    is_moving, is_running = (of.fill_null(value=False).to_numpy() for of in (moves, samples["gait"] == "run"))
+    moved_s, run_s, step_m = np.zeros(shape), np.zeros(shape), np.full(len(begins), SHORTEST_STEP_M)
+    sums, totals_s = ({name: np.zeros(shape) for name in charted} for _ in range(2))
+    # Run by run: large arrays are new memory each time, which costs more than what is computed in it.
+    for run, (begin, end) in enumerate(pairwise([*begins, samples.height])):
+        if begin == end:
+            continue
+        own, of_run = samples.slice(begin, end - begin), slice(begin, end)
+        distance_m = own["distance_m"].to_numpy()
+        moving_s = np.where(is_moving[of_run], own["interval_s"].to_numpy(), 0.0)
+        running_s = np.where(is_running[of_run], moving_s, 0.0)
+        furthest_m = np.where(moving_s > 0, distance_m, 0.0).max()
+        step_m[run] = max(furthest_m / POINTS, SHORTEST_STEP_M)
+        # A sample stands for the interval that ends at it: one at the end of a step belongs to that step.
+        step = np.clip(np.ceil(distance_m / step_m[run]), 1, POINTS)
+        # Samples of a step mostly follow each other: their sums are taken first, and there are few of these.
+        starts: Any = np.concatenate([[0], np.flatnonzero(step[1:] != step[:-1]) + 1])
+        pieces = starts, step[starts].astype(np.intp) - 1
+        moved_s[run], run_s[run] = _summed(moving_s, *pieces), _summed(running_s, *pieces)
+        for name in charted:
+            values = own[name].to_numpy()
             counted_s, total_s = (moving_s, moved_s) if name in _OF_ALL_MOVEMENT else (running_s, run_s)
-            if (is_absent := np.isnan(values)).any():
+            if own[name].null_count():
+                is_absent = np.isnan(values)
                 values, counted_s = np.where(is_absent, 0.0, values), np.where(is_absent, 0.0, counted_s)
-                total_s = sums(counted_s)
-            columns[name] = np.round(sums(np.multiply(values, counted_s, out=weighted)) / total_s, decimals)
+                totals_s[name][run] = _summed(counted_s, *pieces)
+            else:
+                totals_s[name][run] = total_s[run]
+            sums[name][run] = _summed(values * counted_s, *pieces)
+    with np.errstate(invalid="ignore"):  # a step without any has no mean
+        means = {name: np.round(sums[name] / totals_s[name], decimals) for name, decimals in charted.items()}
         run_share = np.round(run_s / moved_s, 2)
     middles_km = np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)
-    return Traces(middles_km, moved_s > 0, columns, run_share)
+    return Traces(middles_km, moved_s > 0, means, run_share)
+
+
+def _summed(weights: Array, starts: Any, step: Any) -> Array:
+    """Sums over the steps of a run, from pieces that each begin at a sample and belong to a step."""
+    return np.asarray(np.bincount(step, np.add.reduceat(weights, starts), POINTS), dtype=float)

@@ -23,7 +23,7 @@ from pipeline.store.known import KeptRows, of_files
 from pipeline.store.layout import partition, read_partitions
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import section_of
-from pipeline.tables import key_of
+from pipeline.tables import empty, key_of
 
 
 def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
@@ -115,11 +115,17 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
             file.unlink()
     settings_sha256, code = context.inbox.settings.digest("reading"), own_version()
     registry = context.inbox.settings.registry
-    months = measured.runs.with_columns(month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
+    months = measured.runs.select("run_id", "sha256", month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
+    by_month = {
+        table: splits.sort(key_of(table))
+        .join(months.select("run_id", "month"), on="run_id", maintain_order="left")
+        .partition_by("month", as_dict=True, include_key=False)
+        for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits))
+    }
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, code)
-        for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits)):
-            rows = splits.join(runs_of_month.select("run_id"), on="run_id", how="semi")
+        for table, rows in by_month.items():
             folder = context.built / partition(table, athlete_id, str(month))
-            write_table(folder / f"{table}.parquet", table, rows.sort(key_of(table)), made_from, registry)
+            own = rows[(month,)] if (month,) in rows else empty(table, registry)
+            write_table(folder / f"{table}.parquet", table, own, made_from, registry)

@@ -46,7 +46,7 @@ from pipeline.refresh.unchanged import note_inbox
 from pipeline.stages.corrections import clocks_apart
 from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.finished import n_files_kept, remove_older
-from pipeline.store.generations import FINISHED, building, current, generations, prepare, sweep
+from pipeline.store.generations import building, current, generations, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
 from pipeline.store.known import ChangeSummary, club_keys, write_known
 from pipeline.store.layout import read_rows
@@ -141,7 +141,6 @@ def bring_up_to_date(
                 pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
                 executor.write_outputs(context, pages, _everyone(context, seen.athletes))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
-                remove_tree(built / FINISHED)
                 check_still_held()
         except _NothingNew:
             assert known.folder is not None

@@ -328,14 +328,17 @@ def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: flo
     first = np.searchsorted(distance_m, distance_m - window_m / 2, side="left")
     last = np.searchsorted(distance_m, distance_m + window_m / 2, side="right")
 
+    sums = np.zeros(len(distance_m) + 1)
+
     def within(values: Array) -> Array:
-        sums = np.concatenate([[0.0], np.cumsum(values)])
+        np.cumsum(values, out=sums[1:])
         return np.asarray(sums[last] - sums[first])
 
-    w, wx, wy = within(weight), within(weight * x), within(weight * y)
+    weighted_x = weight * x
+    w, wx, wy = within(weight), within(weighted_x), within(weight * y)
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance = within(weight * x * x) - wx * wx / w
-        slope = 100 * (within(weight * x * y) - wx * wy / w) / variance
+        variance = within(weighted_x * x) - wx * wx / w
+        slope = 100 * (within(weighted_x * y) - wx * wy / w) / variance
     enough = (w >= window_m / 4) & (variance > (window_m / 16) ** 2 * w) & (np.abs(slope) <= STEEPEST_PCT)
     return np.where(enough, slope, np.nan)
 

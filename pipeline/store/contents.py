@@ -176,16 +176,19 @@ def read_checked(state: Path, name: str) -> bytes:
     return (state / name).read_bytes() if contents is None else contents.read(name)
 
 
-def write_contents(built: Path, before: Contents | None) -> None:
+def write_contents(built: Path, before: Contents | None, *, without: str = "") -> None:
     """Note what a state holds that was just built.
 
     Args:
         before: of the state that it shares files with.
+        without: a folder in it that is no part of the state; none where it is empty.
 
     Raises:
         Damaged: a file that it shares was changed after it had been written.
     """
     found, new = _found(built), list[str]()
+    if without:
+        found = {name: written for name, written in found.items() if not name.startswith(f"{without}/")}
     if not is_remote(built):
         known = {} if before is None else before.files
         for name, written in found.items():

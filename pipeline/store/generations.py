@@ -155,8 +155,10 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         folder.mkdir()  # an error if it exists: nothing is built on top of leftovers
     try:
         yield folder
-        write_contents(folder, _contents_before(store))
+        write_contents(folder, _contents_before(store), without=FINISHED)
         _sync(store)
+        if not is_remote(store):
+            remove_tree(folder / FINISHED)  # no sooner: a large state takes minutes to note and to sync
         mark_whole(folder)
         _sync(store)
         point_to(store, folder, tag)

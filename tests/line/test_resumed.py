@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -16,8 +18,11 @@ from pipeline.core.errors import Interrupted
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import refresh as module
 from pipeline.refresh.refresh import refresh
+from pipeline.store.contents import CONTENTS
+from pipeline.store.finished import n_files_kept
 from pipeline.store.generations import current, unfinished
-from tests.support.nights import Nights, drifting_run
+from tests.line.test_unbroken import assert_tables, dying_after, tables_of
+from tests.support.nights import Nights, drifting_run, leave_hollow
 
 ROOT = Path(__file__).parents[2]
 
@@ -133,6 +138,61 @@ def dies(done, total):
         os.kill(os.getpid(), getattr(signal, kind))
 module.refresh(read_inbox(Path(inbox)), Path(store), jobs=1, progress=dies)
 """
+
+
+#: A first refresh that is killed right after so many changes on the disk.
+DIES_AFTER = """
+import os, signal, sys
+from pathlib import Path
+import pytest
+from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh import by_section, refresh as module
+from tests.line.test_unbroken import dying_after
+from tests.support.nights import leave_hollow
+by_section.SHARD_FILES, module.WORTH_KEEPING_FILES = 2, 3
+leave_hollow(pytest.MonkeyPatch())
+n_changes, inbox, store = sys.argv[1:]
+with dying_after(int(n_changes), lambda: os.kill(os.getpid(), signal.SIGKILL)):
+    module.refresh(read_inbox(Path(inbox)), Path(store), jobs=1)
+"""
+
+
+@pytest.mark.depth
+def test_a_first_refresh_killed_at_any_instant_loses_nothing_that_it_kept_and_the_next_one_finishes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("pipeline.refresh.by_section.SHARD_FILES", 2)
+    monkeypatch.setattr(module, "WORTH_KEEPING_FILES", 3)
+    leave_hollow(monkeypatch)
+    club = Nights(tmp_path)
+    club.put("settings.toml", 'pages = "none"\n')
+    for place, name in enumerate("ab"):
+        for day in range(3):
+            club.put(f"{name}/{day}.fit", run(day, seed=10 * place + day, km=3.0))
+    with dying_after(math.inf) as changes:
+        refresh(read_inbox(club.inbox), club.store, jobs=1)
+    undisturbed, n_kept, n_complete = tables_of(club.store), list[int](), 0
+    for n_changes in np.linspace(1, len(changes) - 1, 25).astype(int):
+        shutil.rmtree(club.store)
+        died = subprocess.run(
+            [sys.executable, "-c", DIES_AFTER, str(n_changes), str(club.inbox), str(club.store)],
+            cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False,
+            timeout=120,
+        )  # fmt: skip
+        assert died.returncode == -signal.SIGKILL, died.stderr
+        is_complete = any(club.store.glob(f"generations/*/{CONTENTS}"))
+        n_complete += is_complete
+        if current(club.store) is not None:
+            assert_tables(club.store, undisturbed)
+        elif not is_complete:  # afterwards nothing is kept for an interrupt
+            n_kept.append(n_files_kept(club.store))
+        read = club.refresh().read
+        assert is_complete or len(read) == 6 - n_kept[-1], f"killed after {n_changes} changes"
+        assert_tables(club.store, undisturbed)
+        assert len(list((club.store / "generations").iterdir())) == 1, f"something is left of {n_changes} changes"
+    assert n_kept == sorted(n_kept)
+    assert set(n_kept) > {0, 6}, "of nothing, some and all"
+    assert 0 < n_complete < 6
 
 
 @pytest.mark.slow

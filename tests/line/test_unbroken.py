@@ -19,7 +19,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import duckdb
 import numpy as np
@@ -108,15 +108,20 @@ def assert_finishes(club: Nights) -> None:
 CHANGES = ("os.link", "os.mkdir", "os.remove", "os.replace", "os.rmdir", "os.symlink", "os.truncate", "os.unlink")
 
 
+def killed() -> NoReturn:
+    """As with kill -9, in a process that goes on."""
+    raise Killed
+
+
 @contextmanager
-def dying_after(n_changes: float) -> Iterator[list[str]]:
-    """After so many changes on the disk there is no other, not even by what would tidy up: as with kill -9."""
+def dying_after(n_changes: float, die: Callable[[], NoReturn] = killed) -> Iterator[list[str]]:
+    """After so many changes on the disk there is no other, not even by what would tidy up."""
     changes: list[str] = []
 
     def counted(name: str, change: Callable[..., Any]) -> Callable[..., Any]:
         def changed(*arguments: Any, **more: Any) -> Any:
             if len(changes) >= n_changes:
-                raise Killed
+                die()
             changes.append(name)
             return change(*arguments, **more)
 

@@ -13,7 +13,8 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.settings import Settings
 from pipeline.methods.adjustment import RESPONSES
 from pipeline.methods.design import TEN_KM
-from pipeline.pages.adjusted import adjusted, bent_levels
+from pipeline.pages.adjusted import adjusted as adjusted_of
+from pipeline.pages.adjusted import bent_levels, included
 from tests.support.demo_store import Refreshed
 
 METRIC = "contact_time_ms"
@@ -33,6 +34,12 @@ TYPES = {
     "log_speed_variance": pl.Float64, "lagged_speed_m_s": pl.Float64, METRIC: pl.Float64,
     "contact_time_share": pl.Float64, "suspicion": pl.String,
 }  # fmt: skip
+
+
+def adjusted(
+    splits: pl.DataFrame, drifts: pl.DataFrame, run_drifts: pl.DataFrame, *, inclusion: Inclusion
+) -> pl.DataFrame:
+    return adjusted_of(included(splits, drifts, inclusion=inclusion), run_drifts, inclusion=inclusion)
 
 
 def made(run: int, km: int, **differing: Any) -> dict[str, Any]:

@@ -15,6 +15,7 @@ import pytest
 
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.core.settings import Settings
+from pipeline.pages.adjusted import included
 from pipeline.pages.athlete_page import MOST_LOOKS, athlete_page
 from pipeline.pages.athlete_pictures import LATEST
 from pipeline.pages.club_rows import ClubRows, Pages
@@ -55,7 +56,7 @@ def page(*drifts: Row, is_coded: bool = False, settings: Settings | None = None,
     pages = Pages(Path("nowhere"), None, settings or Settings(), "token")
     club = RowsInMemory(is_coded=is_coded, **tables)
     club.__dict__["_notes"] = {}
-    return athlete_page(pages, club, "ari")
+    return drawn(pages, club, "ari")
 
 
 def of_demo(demo: Refreshed, athlete_id: str, *, is_coded: bool = False, **settings: str) -> dict[str, Any]:
@@ -63,7 +64,12 @@ def of_demo(demo: Refreshed, athlete_id: str, *, is_coded: bool = False, **setti
     assert built is not None
     club = ClubRows(built, is_coded=is_coded)
     club.__dict__ |= {"_key": b"a key of this test", "_notes": {"brine": "WRITTEN"}}
-    return athlete_page(Pages(built, None, Settings(**settings), "token"), club, athlete_id)
+    return drawn(Pages(built, None, Settings(**settings), "token"), club, athlete_id)
+
+
+def drawn(pages: Pages, club: ClubRows, athlete_id: str) -> dict[str, Any]:
+    splits, drifts = (club.own(name, athlete_id) for name in ("splits", "athlete_drift"))
+    return athlete_page(pages, club, athlete_id, included(splits, drifts, inclusion=pages.settings.inclusion))
 
 
 # --- Against the published tables -------------------------------------------------------------------------------------
