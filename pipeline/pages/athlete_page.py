@@ -94,7 +94,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
     events = in_order(rows["before_after"].iter_rows(named=True), registry)
     before, after = (other and (club.page(other), club.shown(other)) for other in club.neighbours(athlete_id))
     return {
-        "squad": (page := club.squad_page) and (page.address, page.title(language)),
+        "squad": club.squad_page and (club.squad_page.address, club.squad_page.title(language)),
         "before": before,
         "after": after,
         "name": club.shown(athlete_id),
