@@ -131,7 +131,7 @@ def _values(raw: npt.NDArray[np.generic], field: Field) -> npt.NDArray[np.float6
     values[values == TYPES[field.base][1]] = np.nan
     if field.base == SINT32:
         return values * (180 / 2**31)
-    return values / field.scale - field.offset
+    return values if field.scale == 1 and not field.offset else values / field.scale - field.offset
 
 
 def _widened(values: npt.NDArray[np.float64], number: int) -> npt.NDArray[np.float64]:

@@ -1,12 +1,12 @@
 """What enters the regressions: which splits of an athlete, and which causes they can tell apart.
 
 Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixed_model.py`. The stages `responses` and
-`drift` share it, so that both speak of the same splits.
+`drift` share it, so that both speak of the same splits; what is fitted to it, `pipeline/methods/causes.py` says.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -16,29 +16,8 @@ import polars as pl
 
 from pipeline.core.arrays import Array, Mask
 from pipeline.core.inclusion import Inclusion, has_known_slope
-from pipeline.core.metrics import BUILT_IN, Metric, Registry
-from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
-from pipeline.methods.measurement_error import (
-    Corrected,
-    ErrorPrior,
-    correct,
-    half_normal,
-    main_source,
-    plausible,
-    published,
-    uncorrected,
-)
-from pipeline.methods.mixed_model import (
-    DISTANCE,
-    FIRST_CAUSE,
-    VALUE,
-    Design,
-    Model,
-    Prior,
-    settled,
-    settled_as_weighted,
-)
-from pipeline.methods.warm_up import settling_slowly, warm_up_left
+from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Design
+from pipeline.methods.warm_up import warm_up_left
 
 TEN_KM = 10_000.0
 
@@ -60,8 +39,6 @@ ADJUSTED_BY = {
     WARM_UP: "response_to_warm_up",
 }
 
-#: An athlete's own runs are asked with a prior this many times as wide, which decides only what they leave open.
-OWN_PRIOR = 10.0
 #: Root mean squares inside runs below which a nuisance is not looked for: with usual sizes it then moves a split by
 #: less than 0.05 %. Common practice, no source.
 NUISANCE_VARIES = {PACE_VARIANCE: 0.001, WARM_UP: 0.01}
@@ -69,9 +46,6 @@ NUISANCE_VARIES = {PACE_VARIANCE: 0.001, WARM_UP: 0.01}
 #: A response is estimated only from what varied inside runs, the most varied run left out: standard deviations below
 #: these teach nothing. Half a percent of speed; a third of a percent of slope. Common practice, no source.
 VARIES = {SPEED: 0.005, SLOPE: 0.3, SLOPE_SQUARED: 0.3}
-#: Log speed must vary this much before a curve is looked for, and the curve be this many standard errors strong.
-SPEED_VARIES_FOR_CURVE = 0.04
-CURVE_STANDS_OUT = 3.0
 #: A cause that the ones before it explain but for this share of its size is one of them under another name.
 APART = 1e-3
 #: Beyond this share of distance explained by the causes, arithmetic itself cannot tell them apart.
@@ -99,23 +73,27 @@ class Entry:
         """Runs that enter."""
         return len(self.regressors.design.run_ids)
 
+    def is_estimable(self, inclusion: Inclusion) -> bool:
+        """Whether there are runs enough, and causes that can be told apart from distance."""
+        return self.n_runs >= inclusion.min_runs and self.regressors.are_separable
+
     @cached_property
     def design(self) -> Design:
         """The design; made when it is asked for."""
         return self.regressors.with_value(self.value)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Regressors:
     """A design whose value is not told yet, and what can be said of it already."""
 
     design: Design
 
     def with_value(self, value: Array) -> Design:
-        """The design of a metric."""
-        columns = self.design.columns.copy()
-        columns[:, VALUE] = value
-        return replace(self.design, columns=columns)
+        """The design of a metric, or of several, ... x n."""
+        columns = np.broadcast_to(self.design.columns, (*value.shape, self.design.columns.shape[1])).copy()
+        columns[..., VALUE] = value
+        return replace(self.design, columns=columns, weight=np.broadcast_to(self.design.weight, value.shape))
 
     @cached_property
     def causes(self) -> tuple[int, ...]:
@@ -263,23 +241,23 @@ def identifiable(design: Design) -> tuple[int, ...]:
     causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
     if deviation[SLOPE] > VARIES[SLOPE]:
         causes += (SLOPE, SLOPE_SQUARED) if deviation[SLOPE_SQUARED] > VARIES[SLOPE_SQUARED] else (SLOPE,)
-    return _told_apart(design, causes)[: _room(design)]
+    return told_apart(design, causes)[: room(design)]
 
 
-def _room(design: Design) -> int:
+def room(design: Design) -> int:
     """Causes that the runs can tell besides distance and the nuisances, the longest run left out."""
     left = design.counts - 1
     return max(int(left.sum() - left.max()) - 1 - len(NUISANCE), 0)
 
 
-def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
+def told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     """The causes less those that the ones before them explain, in all runs or in all but one: two slopes, say."""
     within = design.within_runs
     kept: list[int] = []
     for cause in causes:
         before, column = within[:, kept], within[:, cause]
         rest = column - before @ np.linalg.lstsq(before, column, rcond=None)[0] if kept else column
-        squares = design.per_run(rest**2)
+        squares = design.per_run(rest**2, axis=-1)
         if squares.sum() - squares.max() > APART**2 * (column @ column):
             kept.append(cause)
     return tuple(kept)
@@ -293,152 +271,3 @@ def collinearity_of(design: Design, causes: tuple[int, ...]) -> float:
     x, distance = within[:, list(causes)], within[:, DISTANCE]
     rest = distance - x @ np.linalg.lstsq(x, distance, rcond=None)[0]
     return float(1 - (rest @ rest) / (distance @ distance))
-
-
-@dataclass(frozen=True)
-class Club:
-    """What the club knows of responses.
-
-    Attributes:
-        responses: mean and variance by metric and cause, where speed is taken as exact or the cause is another.
-        speed: by metric and source of speed, for each size of the error of that source.
-    """
-
-    responses: Mapping[tuple[str, str], tuple[float, float]]
-    speed: Mapping[tuple[str, str | None], ErrorPrior]
-
-
-#: A club that says nothing.
-NO_CLUB = Club({}, {})
-
-
-def club_of(rows: pl.DataFrame | None, registry: Registry = BUILT_IN) -> Club:
-    """Rows of `club_responses` by metric and cause."""
-    if rows is None:
-        return NO_CLUB
-    responses: dict[tuple[str, str], tuple[float, float]] = {}
-    by_error: dict[tuple[str, str | None], list[tuple[float, ...]]] = {}
-    columns = ("metric", "cause", "speed_source", "speed_error_pct", "log_weight", "mean", "variance", "mean_variance")
-    for metric, cause, source, *of_error in rows.select(columns).iter_rows():
-        if of_error[1] is None:
-            responses[metric, cause] = (of_error[2], of_error[3])
-        else:
-            by_error.setdefault((metric, source), []).append(tuple(of_error))
-    speed: dict[tuple[str, str | None], ErrorPrior] = {}
-    for (metric, source), of_sizes in by_error.items():
-        _, log_weight, mean, variance, mean_variance = np.array(sorted(of_sizes)).T.copy()
-        speed[metric, source] = ErrorPrior(
-            log_weight,
-            mean,
-            variance,
-            *plausible(registry.metric_of[metric]),
-            is_of_club=True,
-            mean_variance=mean_variance,
-        )
-    return Club(responses, speed)
-
-
-@dataclass(frozen=True)
-class Expected:
-    """What is expected of the responses of a metric, before or besides an athlete's own runs.
-
-    Attributes:
-        metric: its column.
-        club: what the club knows; None to let the athlete's own runs decide.
-        speed_error_pct: median of what is expected of the error of a kilometre's speed, by source; 0 to take it as
-            exact.
-        warm_up_effect_pct: standard deviation of what is expected of how far off form is at the start; 0 for none.
-        registry: what is known of the metric.
-    """
-
-    metric: str
-    club: Club | None
-    speed_error_pct: SpeedErrorPct
-    warm_up_effect_pct: float
-    registry: Registry = BUILT_IN
-
-    @property
-    def of(self) -> Metric:
-        """The metric's entry."""
-        return self.registry.metric_of[self.metric]
-
-    def prior(self, causes: Sequence[int], *, is_speed_exact: bool) -> Prior | None:
-        """Of the responses to some causes; None where nothing is known of any."""
-        if self.club is None and not set(causes) & set(NUISANCE):
-            return None
-        pairs = [_UNKNOWN if cause == SPEED and not is_speed_exact else self._of_cause(cause) for cause in causes]
-        return Prior(np.array([mean for mean, _ in pairs]), np.array([variance for _, variance in pairs]))
-
-    def of_speed(self, design: Design) -> ErrorPrior | None:
-        """Of the response to speed and of the error of speed; None where that is exact in all runs."""
-        source = main_source(design, self.speed_error_pct)
-        error_pct = speed_error_of(self.speed_error_pct, source)
-        if error_pct == 0:
-            return None
-        prior_of_metric = published(self.of, error_pct)
-        known = {} if self.club is None else self.club.speed
-        of_other_sources = {
-            other: known[self.metric, other].log_weight
-            if (self.metric, other) in known
-            else half_normal(speed_error_of(self.speed_error_pct, other) / 100)
-            for other in sorted(set(design.speed_sources) - {source}, key=str)
-        }
-        return replace(known.get((self.metric, source), prior_of_metric), other_sources=of_other_sources)
-
-    def _of_cause(self, cause: int) -> tuple[float, float]:
-        club, of = self.club, self.of
-        before = {
-            PACE_VARIANCE: (of.pace_variance_response, of.pace_variance_response_sd**2),
-            WARM_UP: (0.0, (self.warm_up_effect_pct / 100 * (OWN_PRIOR if club is None else 1.0)) ** 2),
-        }.get(cause, _UNKNOWN)
-        return before if club is None else club.responses.get((self.metric, CAUSES[cause - FIRST_CAUSE]), before)
-
-
-_UNKNOWN = (0.0, np.inf)
-
-
-def fit_causes(
-    design: Design,
-    causes: tuple[int, ...],
-    expected: Expected,
-    *,
-    of_drift: bool = True,
-    may_settle_slowly: bool = True,
-) -> Corrected:
-    """The model with the causes that tell, corrected for the error of speed.
-
-    Args:
-        design: of one athlete and metric.
-        causes: that tell.
-        expected: of the responses.
-        of_drift: whether the interval of the drift is wanted; see `correct`.
-        may_settle_slowly: whether the drift is a mean over lengths of the warm-up.
-    """
-    prior = expected.of_speed(design) if SPEED in causes else None
-    model = _model(design, causes, expected, is_speed_exact=prior is None)
-    slow = settling_slowly(model, WARM_UP) if of_drift and may_settle_slowly else None
-    if prior is None:
-        return uncorrected(model, slow)
-    of_others = expected.prior(tuple(place for place in model.places[1:] if place != SPEED), is_speed_exact=False)
-    return correct(model, SPEED, prior, expected.of.speed_loading, of_others, slow=slow, of_drift=of_drift)
-
-
-def _model(design: Design, causes: tuple[int, ...], expected: Expected, *, is_speed_exact: bool) -> Model:
-    """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured."""
-    taken_out = nuisances(design, expected.warm_up_effect_pct)
-
-    def arguments(causes: tuple[int, ...]) -> tuple[tuple[int, ...], Prior | None]:
-        regressors = (*taken_out, *causes)
-        return regressors, expected.prior(regressors, is_speed_exact=is_speed_exact)
-
-    model = settled(design, *arguments(causes), nuisances=taken_out)
-    if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
-        return model
-    curved = _told_apart(design, (*causes, SPEED_SQUARED))
-    if SPEED_SQUARED not in curved or len(curved) > _room(design) or collinearity_of(design, curved) > INSEPARABLE:
-        return model
-    # Judged with the weights that the splits have already: most athletes have no curve, and a whole fit takes longer.
-    with_curve = settled_as_weighted(model.design, *arguments(curved), nuisances=taken_out).fitted()
-    error = np.sqrt(with_curve.covariance[-1, -1])  # none where all runs are the same
-    stands_out = error > 0 and abs(with_curve.beta[-1]) > CURVE_STANDS_OUT * error
-    return settled(design, *arguments(curved), nuisances=taken_out) if stands_out else model

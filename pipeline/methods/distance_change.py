@@ -16,7 +16,8 @@ import numpy as np
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, Prior, estimated, normal_equations, whiten
+from pipeline.methods.least_squares import Prior, columns_at, dot, estimated
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Fit, normal_equations, whiten
 
 #: Nothing is estimated together with the line.
 NOTHING: Mapping[int, tuple[float, float]] = {}
@@ -51,10 +52,10 @@ def straight_change(drift: float, variance: float, df: float, distance: float) -
     return _change(df, drift * distance, variance * distance**2)
 
 
-def broken_change(
-    fitted: Fit, hinge: float, distance: float, *, re_estimated: Mapping[int, tuple[float, float]] = NOTHING
-) -> Change:
-    """The change along a line that breaks.
+def broken_changes(
+    fitted: Fit, hinge: Array, distance: Array, re_estimated: Mapping[int, tuple[float, float]] = NOTHING
+) -> list[Change]:
+    """The change along a line that breaks, of each metric.
 
     Args:
         fitted: the straight model, whose responses, weights and variances are taken as they are.
@@ -66,28 +67,36 @@ def broken_change(
     design = fitted.design
     again = [cause for cause in fitted.places[1:] if cause in re_estimated]
     causes = [cause for cause in fitted.places[1:] if cause not in re_estimated]
-    known = [fitted.places.index(cause) for cause in causes]
-    along, x = design.columns[:, DISTANCE], design.columns[:, causes]
-    value = design.columns[:, VALUE] - x @ fitted.beta[known]
-    columns = np.column_stack([value, along, np.maximum(along - hinge, 0.0), design.columns[:, again], x])
+    known = np.array([fitted.places.index(cause) for cause in causes], np.int64)
+    along, x = design.columns[..., [DISTANCE]], columns_at(design.columns, causes)
+    value = design.columns[..., [VALUE]] - x @ np.take(fitted.beta, known, axis=-1)[..., None]
+    beyond = np.maximum(along - hinge[..., None, None], 0.0)
+    columns = np.concatenate([value, along, beyond, design.columns[..., again], x], axis=-1)
     white, _ = whiten(design, columns, fitted.rho)
-    products = design.per_run(white[:, :, None] * white[:, None, :])
+    products = design.per_run(white[..., :, None] * white[..., None, :], axis=-3)
     line = tuple(range(DISTANCE, DISTANCE + 2 + len(again)))
     a, b, _ = normal_equations(products, line, fitted.variance_ratio)
     before = np.array([re_estimated[cause] for cause in again]).reshape(-1, 2)
     found = estimated(a, b, Prior(*before.T), fitted.variance)
-    reaches = np.array([distance, max(distance - hinge, 0.0), *(0.0 for _ in again)])
-    variance = float(reaches @ found.covariance @ reaches)
+    reaches = np.zeros_like(found.beta)
+    reaches[..., 0], reaches[..., 1] = distance, np.maximum(distance - hinge, 0.0)
+    variance = _variance_of(reaches, found.covariance)
     if causes:
-        joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[1])), fitted.variance_ratio)
-        moves = reaches @ np.linalg.solve(found.total, joint.sum(axis=0)[: len(line), len(line) :])
-        variance += float(moves @ fitted.covariance[np.ix_(known, known)] @ moves)
-    return _change(fitted.drift_df, float(reaches @ found.beta), variance)
+        joint, _, _ = normal_equations(products, tuple(range(DISTANCE, columns.shape[-1])), fitted.variance_ratio)
+        passed_on = np.linalg.solve(found.total, joint.sum(axis=-3)[..., : len(line), len(line) :])
+        moves = (reaches[..., None, :] @ passed_on)[..., 0, :]
+        variance = variance + _variance_of(moves, fitted.covariance[..., known[:, None], known])
+    return [_change(*of_metric) for of_metric in zip(fitted.drift_df, dot(reaches, found.beta), variance, strict=True)]
+
+
+def _variance_of(weights: Array, covariance: Array) -> Array:
+    """Of weighted sums."""
+    return dot((weights[..., None, :] @ np.ascontiguousarray(covariance))[..., 0, :], weights)
 
 
 def _change(df: float, estimate: float, variance: float) -> Change:
     margin_of_error = float(special.stdtrit(df, 0.975)) * np.sqrt(max(variance, 0.0))
-    return Change(estimate, float(estimate - margin_of_error), float(estimate + margin_of_error))
+    return Change(float(estimate), float(estimate - margin_of_error), float(estimate + margin_of_error))
 
 
 def usual_distance(lengths: Array) -> float:

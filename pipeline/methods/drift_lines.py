@@ -5,14 +5,15 @@ distributions, whose ends are those of the interval.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import Model, Prior, estimated
+from pipeline.methods.least_squares import Prior, dot, estimated, solved
+from pipeline.methods.mixed_model import Model
 
 #: Places that a mixture is gathered in before its ends are looked for; how often they are looked for at most, and the
 #: probability that they may be off.
@@ -35,22 +36,27 @@ class Conditional:
 
     beta: Array
     covariance: Array
-    df: float
+    df: Array
     passed_on: Array
-    log_evidence: float
+    log_evidence: Array
+
+    def of_metric(self, place: int) -> Conditional:
+        """Those of one of several metrics."""
+        return Conditional(*(getattr(self, part.name)[place] for part in fields(self)))
 
 
-def at_response(model: Model, speed: int | None, response: float, prior: Prior | None) -> Conditional:
-    """The rest of the model at a response to speed; all of it without a column of speed."""
+def at_response(model: Model, speed: int | None, response: Array | float, prior: Prior | None) -> Conditional:
+    """The rest of the model at a response to speed, of each metric; all of it without a column of speed."""
     other_places = [place for place, column in enumerate(model.places) if column != speed]
     a, b, _ = model.normal
-    of_speed = np.zeros(b.shape) if speed is None else a[:, other_places, model.places.index(speed)]
-    a, b = a[:, other_places][:, :, other_places], b[:, other_places] - response * of_speed
+    of_speed = np.zeros(b.shape) if speed is None else a[..., other_places, model.places.index(speed)]
+    a = a[..., other_places, :][..., other_places]
+    b = b[..., other_places] - np.asarray(response)[..., None, None] * of_speed
     found = estimated(a, b, prior, model.variance)
-    log_evidence = -0.5 * float(np.linalg.slogdet(found.total)[1])
-    if model.variance > 0:
-        log_evidence += 0.5 * float(found.right @ found.beta) / model.variance
-    passed_on = np.linalg.solve(found.total, of_speed.sum(axis=0))
+    scatters = model.variance > 0
+    fits = np.where(scatters, 0.5 * dot(found.right, found.beta), 0.0) / np.where(scatters, model.variance, 1.0)
+    log_evidence = -0.5 * np.linalg.slogdet(found.total)[1] + fits
+    passed_on = solved(found.total, of_speed.sum(axis=-2))
     return Conditional(found.beta, found.covariance, found.df, passed_on, log_evidence)
 
 
@@ -114,6 +120,24 @@ class Lines:
             self.error,
             self.df,
         )
+
+    def depend_on(self, weight: Array, response: Array) -> bool:
+        """Whether the sign is certain under some errors of speed in the middle 90 % and not under others.
+
+        Args:
+            weight: of the responses, sizes of the error x points.
+            response: their difference from the mean.
+        """
+        centres, error = self.drift - self.passed_on * response, np.sqrt(self.variance(0.0))
+        by_sd = weight.sum(axis=1)
+        below = np.cumsum(by_sd)
+        plausible = (below > 0.05) & (below - by_sd < 0.95)
+        share = weight / np.maximum(by_sd, np.finfo(float).tiny)[:, None]
+        centre = (share * centres).sum(axis=1)
+        spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
+        is_certain = np.abs(centre) > special.stdtrit(self.df[0], 0.975) * spread
+        signs = np.where(is_certain, np.sign(centre), 0.0)[plausible]
+        return bool((signs != signs[0]).any())
 
 
 def _of_points(weight: Array, points: Array) -> tuple[float, float, float]:

@@ -36,17 +36,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from pipeline.core.arrays import Array
+from pipeline.core.arrays import Array, Mask
 from pipeline.core.metrics import Metric
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.drift_lines import Conditional, Lines, at_response
-from pipeline.methods.mixed_model import Design, Fit, Model, Prior
+from pipeline.methods.least_squares import Prior, dot
+from pipeline.methods.mixed_model import Design, Fit, Model
 from pipeline.methods.speed_equations import (
     ERROR_SD,
     SpeedErrors,
@@ -73,7 +74,7 @@ PARTS_OF_OTHERS = 5
 
 @dataclass(frozen=True)
 class ErrorPrior:
-    """What is known before of the error of speed and of the response, for each of `ERROR_SD`.
+    """What is known before of the error of speed and of the response of a metric, for each of `ERROR_SD`.
 
     Attributes:
         log_weight: of each standard deviation.
@@ -94,6 +95,23 @@ class ErrorPrior:
     is_of_club: bool = False
     other_sources: Mapping[str | None, Array] = field(default_factory=dict)
     mean_variance: Array = field(default_factory=lambda: np.zeros(len(ERROR_SD)))
+
+
+@dataclass(frozen=True)
+class _ErrorPriors:
+    """Those of several metrics, each attribute an array of them."""
+
+    log_weight: Array
+    mean: Array
+    variance: Array
+    typical: Array
+    reach: Array
+    is_of_club: Mask
+
+    @classmethod
+    def of(cls, priors: Sequence[ErrorPrior]) -> _ErrorPriors:
+        """One metric after the other."""
+        return cls(*(np.array([getattr(prior, part.name) for prior in priors]) for part in fields(cls)))
 
 
 def half_normal(median: float) -> Array:
@@ -132,29 +150,30 @@ def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
 
 
 def _quantiles(log_weight: Array) -> Array:
-    """Middles of `PARTS_OF_OTHERS` equally probable parts of a distribution over `ERROR_SD`."""
+    """Middles of `PARTS_OF_OTHERS` equally probable parts of a distribution over `ERROR_SD`; 0 where speed is exact."""
+    if not np.isfinite(log_weight).any():
+        return np.zeros(PARTS_OF_OTHERS)
     weight = np.exp(log_weight - log_weight.max())
     below = (np.cumsum(weight) - weight / 2) / weight.sum()
     return np.asarray(np.interp((np.arange(PARTS_OF_OTHERS) + 0.5) / PARTS_OF_OTHERS, below, ERROR_SD))
 
 
-def _sizes(prior: ErrorPrior, sources: Sequence[str | None]) -> tuple[Array, npt.NDArray[np.int64]]:
-    """Sizes of the errors to look at, sizes x groups of runs, and the group of each run.
+def _sizes(priors: Sequence[ErrorPrior], sources: Sequence[str | None]) -> tuple[Array, npt.NDArray[np.int64]]:
+    """Sizes of the errors to look at, metrics x sizes x groups of runs, and the group of each run.
 
-    The first group has the source that the prior is of. The errors of the others go up and down together; so do the
+    The first group has the source that the priors are of. The errors of the others go up and down together; so do the
     sizes: all of theirs for the first of `ERROR_SD`, and so on. What is exact has an error of 0.
     """
-    group_of = {name: place for place, name in enumerate(prior.other_sources, start=1)}
+    group_of = {name: place for place, name in enumerate(priors[0].other_sources, start=1)}
     groups = np.array([group_of.get(source, 0) for source in sources], dtype=np.int64)
     if not len(groups) or groups.max() == 0:
-        return ERROR_SD[:, None], np.zeros(len(groups), np.int64)
-    theirs = [
-        _quantiles(weight) if np.isfinite(weight).any() else np.zeros(PARTS_OF_OTHERS)
-        for weight in prior.other_sources.values()
+        return np.broadcast_to(ERROR_SD[:, None], (len(priors), len(ERROR_SD), 1)), np.zeros(len(groups), np.int64)
+    of_main = np.repeat(ERROR_SD, PARTS_OF_OTHERS)
+    sizes = [
+        [of_main, *(np.tile(_quantiles(weight), len(ERROR_SD)) for weight in prior.other_sources.values())]
+        for prior in priors
     ]
-    return np.column_stack(
-        [np.repeat(ERROR_SD, PARTS_OF_OTHERS), *(np.tile(sizes, len(ERROR_SD)) for sizes in theirs)]
-    ), groups
+    return np.moveaxis(np.array(sizes), 1, 2).copy(), groups
 
 
 @dataclass(frozen=True)
@@ -170,6 +189,10 @@ class OwnResponse:
     mean: Array
     variance: Array
     log_likelihood: Array
+
+    def of_metric(self, place: int) -> OwnResponse:
+        """The response of one of several metrics."""
+        return OwnResponse(self.mean[place], self.variance[place], self.log_likelihood[place])
 
 
 @dataclass(frozen=True)
@@ -209,14 +232,14 @@ class Corrected:
 
 
 def uncorrected(model: Model, slow: Model | None = None) -> Corrected:
-    """The model as it is, with the interval of its drift.
+    """The model of one metric as it is, with the interval of its drift.
 
     Args:
         model: with its variances settled, or a fit.
         slow: the same with a warm-up that takes long (`settling_slowly`).
     """
     fitted = model.fitted()
-    if slow is not None:
+    if slow is not None and model.variance > 0:
         lines = Lines.of([at_response(one, None, 0.0, model.prior) for one in (model, slow)])
         low, high, below = lines.interval(np.ones(1), np.zeros(1))
         return Corrected(fitted, lines.drift, lines.variance(0.0), low, high, 2 * min(below, 1 - below))
@@ -232,174 +255,195 @@ def _t_density(z: Array) -> Array:
     return np.asarray(-0.5 * (PRIOR_DF + 1) * np.log1p(z**2 / PRIOR_DF))
 
 
-def _posterior(errors: SpeedErrors, prior: ErrorPrior) -> tuple[Array, Array]:
+def _posterior(errors: SpeedErrors, prior: _ErrorPriors) -> tuple[Array, Array]:
     """Grid of responses for each of `ERROR_SD` around where they are likely, and how much likelihood times prior it
     holds at each.
 
     Returns:
-        Responses, and the logarithm of what they hold; sd x points.
+        Responses, and the logarithm of what they hold; metrics x sd x points.
     """
-    times = len(errors.blur) // len(ERROR_SD)
-    mean, sd = np.repeat(prior.mean, times), np.repeat(np.sqrt(prior.variance), times)
+    times = errors.blur.shape[-2] // len(ERROR_SD)
+    mean, sd = (np.repeat(values, times, axis=-1)[..., None] for values in (prior.mean, np.sqrt(prior.variance)))
     centre = mean
     determinant = log_determinant(errors, prior.typical)
     reach = REACH * sd
     for points in POINTS:
-        response = centre[:, None] + reach[:, None] * np.linspace(-1.0, 1.0, points)
+        response = centre + reach * np.linspace(-1.0, 1.0, points)
         log_posterior = log_likelihood(errors, response, prior.typical, prior.reach, determinant)
-        log_posterior += _t_density((response - mean[:, None]) / sd[:, None]) - np.log(sd)[:, None]
-        weight = np.exp(log_posterior - log_posterior.max(axis=1, keepdims=True))
-        weight /= weight.sum(axis=1, keepdims=True)
+        log_posterior += _t_density((response - mean) / sd) - np.log(sd)
+        weight = np.exp(log_posterior - log_posterior.max(axis=-1, keepdims=True))
+        weight /= weight.sum(axis=-1, keepdims=True)
         step = 2 * reach / (points - 1)
-        centre = (weight * response).sum(axis=1)
-        spread = np.sqrt((weight * (response - centre[:, None]) ** 2).sum(axis=1))
+        centre = (weight * response).sum(axis=-1, keepdims=True)
+        spread = np.sqrt((weight * (response - centre) ** 2).sum(axis=-1, keepdims=True))
         reach = REACH * np.maximum(spread, step / 2)
-    log_mass = log_posterior + np.log(step)[:, None] - np.log(times)
-    return response.reshape(len(ERROR_SD), -1), log_mass.reshape(len(ERROR_SD), -1)
+    log_mass = log_posterior + np.log(step) - np.log(times)
+    by_sd = (len(prior.mean), len(ERROR_SD), -1)
+    return response.reshape(by_sd), log_mass.reshape(by_sd)
 
 
-def _own_response(prior: ErrorPrior, response: Array, log_mass: Array) -> OwnResponse:
+def _own_response(prior: _ErrorPriors, response: Array, log_mass: Array, loading: Array) -> OwnResponse:
     """What the runs of an athlete say of the response, the prior taken out again, for the club to be drawn from."""
-    top = log_mass.max(axis=1, keepdims=True)
+    top = log_mass.max(axis=-1, keepdims=True)
     weight = np.exp(log_mass - top)
-    total = weight.sum(axis=1)
-    mean = (weight * response).sum(axis=1) / total
-    variance = (weight * (response - mean[:, None]) ** 2).sum(axis=1) / total
+    total = weight.sum(axis=-1)
+    mean = (weight * response).sum(axis=-1) / total
+    variance = (weight * (response - mean[..., None]) ** 2).sum(axis=-1) / total
     # The normal likelihood that turns the prior, taken as normal with the t's variance, into this posterior.
     known = prior.variance * PRIOR_DF / (PRIOR_DF - 2)
     variance = np.minimum(variance, 0.99 * known)
     own_variance = 1 / (1 / variance - 1 / known)
     own_mean = own_variance * (mean / variance - prior.mean / known)
-    log_evidence = top[:, 0] + np.log(total)
+    log_evidence = top[..., 0] + np.log(total)
     log_height = (
         log_evidence + 0.5 * np.log(own_variance + known) + 0.5 * (own_mean - prior.mean) ** 2 / (own_variance + known)
     )
-    return OwnResponse(own_mean, own_variance, log_height)
+    return OwnResponse(own_mean + loading[:, None], own_variance, log_height)
 
 
 def correct(
     model: Model,
     speed: int,
-    prior: ErrorPrior,
-    loading: float = 0.0,
+    priors: Sequence[ErrorPrior],
+    loadings: Sequence[float],
     of_others: Prior | None = None,
     *,
     slow: Model | None = None,
     of_drift: bool = True,
-) -> Corrected:
+) -> list[Corrected]:
     """Correct the response to speed, and the drift, for the error of speed.
 
     Args:
-        model: uncorrected, speed among its causes.
+        model: uncorrected, of several metrics, speed among its causes.
         speed: column of log speed.
-        prior: of the error and of the response.
-        loading: of the error of speed in the value.
+        priors: of the error and of the response, for each metric; with the same other sources.
+        loadings: of the error of speed in the value, for each metric.
         of_others: prior of the responses to the other causes, in their order.
         slow: the model with a warm-up that takes long (`settling_slowly`); None to take the usual one for certain.
         of_drift: whether the drift is asked for; False gives it no interval, for those who ask for responses alone.
     """
-    sizes, groups = _sizes(prior, model.design.speed_sources)
+    sizes, groups = _sizes(priors, model.design.speed_sources)
+    prior, loading = _ErrorPriors.of(priors), np.array(loadings)
     system = equations(model, speed, loading, groups if len(groups) else None)
-    if system is None:
-        return uncorrected(model, slow)
     errors = speed_errors(system, sizes)
-    unloaded = replace(prior, mean=prior.mean - loading, typical=prior.typical - loading)
+    unloaded = replace(prior, mean=prior.mean - loading[:, None], typical=prior.typical - loading)
     response, log_mass = _posterior(errors, unloaded)
-    own_response = None
-    if not prior.is_of_club:
-        own_response = _own_response(unloaded, response, log_mass)
-        own_response = replace(own_response, mean=own_response.mean + loading)
-    log_weight = log_mass + prior.log_weight[:, None]
-    if prior.is_of_club:
-        # The weights are what the errors' posterior is, this athlete's runs included.
-        log_weight -= _log_sum(log_mass)
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    response = response + loading
-    mean = float((weight * response).sum())
-    variance = float((weight * (response - mean) ** 2).sum())
+    own_response = _own_response(unloaded, response, log_mass, loading)
+    # The weights of a club are what the errors' posterior is, this athlete's runs included.
+    known = np.where(prior.is_of_club[:, None, None], _log_sum(log_mass), 0.0)
+    log_weight = log_mass + prior.log_weight[:, :, None] - known
+    weight = np.exp(log_weight - log_weight.max(axis=(-2, -1), keepdims=True))
+    weight /= weight.sum(axis=(-2, -1), keepdims=True)
+    response = response + loading[:, None, None]
+    mean = (weight * response).sum(axis=(-2, -1))
+    variance = (weight * (response - mean[:, None, None]) ** 2).sum(axis=(-2, -1))
     conditional = at_response(model, speed, mean, of_others)
-    fitted = _with_response(model, speed, mean, variance, conditional)
-    if not of_drift:
-        return Corrected(
-            fitted, float(fitted.beta[0]), np.inf, -np.inf, np.inf, p_value=None, own_response=own_response
+    fits = _with_response(model, speed, mean, variance, conditional)
+    corrected = [
+        Corrected(
+            fits.of_metrics(place),
+            float(fits.beta[place, 0]),
+            np.inf,
+            -np.inf,
+            np.inf,
+            p_value=None,
+            own_response=None if of_metric.is_of_club else own_response.of_metric(place),
         )
-    others = [] if slow is None else [at_response(slow, speed, mean, of_others)]
-    lines = Lines.of([conditional, *others])
-    low, high, below = lines.interval(weight.ravel(), response.ravel() - mean)
-    by_size = weight.reshape(len(sizes), -1).sum(axis=1)
-    level = system.value[0] / system.speed[0]
-    without = lines.drift + lines.passed_on * (mean - loading)
+        for place, of_metric in enumerate(priors)
+    ]
+    if not of_drift:
+        return corrected
+    conditionals = [conditional, *([] if slow is None else [at_response(slow, speed, mean, of_others)])]
+    by_size = weight.reshape(*sizes.shape[:2], -1).sum(axis=-1)
+    reliability = dot(by_size, errors.reliability)
+    error_sd = dot(by_size, np.sqrt(errors.mean_square[..., 0]))
+    level = system.value[:, 0] / system.speed[:, 0]
+    for place, of_metric in enumerate(priors):
+        lines = Lines.of([line.of_metric(place) for line in conditionals])
+        at = _Responses(weight[place], response[place], float(mean[place]), float(variance[place]))
+        corrected[place] = replace(
+            _with_drift(corrected[place], lines, at, float(level[place]), loadings[place]),
+            reliability=float(reliability[place]),
+            error_sd=float(error_sd[place]),
+            shared_se=_shared_se(of_metric, at),
+            club_response=_far_club(of_metric, at),
+        )
+    return corrected
+
+
+@dataclass(frozen=True)
+class _Responses:
+    """Weights and responses to speed of a metric, sd x points, and their mean and variance over all."""
+
+    weight: Array
+    response: Array
+    mean: float
+    variance: float
+
+
+def _with_drift(corrected: Corrected, lines: Lines, at: _Responses, level: float, loading: float) -> Corrected:
+    """The same with the interval of the drift.
+
+    Args:
+        corrected: its responses.
+        lines: the drift at the mean response.
+        at: responses.
+        level: the response by the first equation, as if speed were exact.
+        loading: of the error of speed in the value.
+    """
+    low, high, below = lines.interval(at.weight.ravel(), at.response.ravel() - at.mean)
+    without = lines.drift + lines.passed_on * (at.mean - loading)
     margin_of_error = low - lines.drift if low > 0 else high - lines.drift
     tipping = lines.passed_on * level / (without + margin_of_error) if low > 0 or high < 0 else np.nan
-    return Corrected(
-        fitted,
+    return replace(
+        corrected,
         drift=lines.drift,
-        drift_variance=lines.variance(variance),
+        drift_variance=lines.variance(at.variance),
         drift_low=low,
         drift_high=high,
         p_value=2 * min(below, 1 - below),
-        reliability=float(by_size @ errors.reliability),
         tipping_reliability=float(tipping) if 0 < tipping <= 1 else None,
-        error_sd=float(by_size @ np.sqrt(errors.mean_square[:, 0])),
-        depends_on_speed=_depends(weight, lines, response - mean, conditional.df),
-        own_response=own_response,
-        shared_se=_shared_se(prior, weight, response, mean),
-        club_response=_far_club(prior, weight, mean),
+        depends_on_speed=lines.depend_on(at.weight, at.response - at.mean),
     )
 
 
 def _log_sum(log_mass: Array) -> Array:
-    """Logarithm of the sum of each row; as `special.logsumexp`, which takes seven times as long for other kinds of
-    numbers.
-    """
-    top = log_mass.max(axis=1, keepdims=True)
+    """Logarithm of the sum of each row; as `special.logsumexp`, which takes seven times as long."""
+    top = log_mass.max(axis=-1, keepdims=True)
     is_top = log_mass == top
-    n_top = is_top.sum(axis=1, keepdims=True)
-    rest = np.where(is_top, 0.0, np.exp(log_mass - top)).sum(axis=1, keepdims=True)
+    n_top = is_top.sum(axis=-1, keepdims=True)
+    rest = np.where(is_top, 0.0, np.exp(log_mass - top)).sum(axis=-1, keepdims=True)
     return np.asarray(np.log1p(rest / n_top) + np.log(n_top) + top)
 
 
-def _far_club(prior: ErrorPrior, weight: Array, response: float) -> float | None:
+def _far_club(prior: ErrorPrior, at: _Responses) -> float | None:
     """The club's mean response, if there is a club and the athlete's lies far from it."""
-    by_sd = weight.sum(axis=1)
+    by_sd = at.weight.sum(axis=1)
     mean = float(by_sd @ prior.mean)
-    is_far = abs(response - mean) > FAR_FROM_CLUB * float(np.sqrt(by_sd @ prior.variance))
+    is_far = abs(at.mean - mean) > FAR_FROM_CLUB * float(np.sqrt(by_sd @ prior.variance))
     return mean if prior.is_of_club and is_far else None
 
 
-def _shared_se(prior: ErrorPrior, weight: Array, response: Array, mean: float) -> float:
+def _shared_se(prior: ErrorPrior, at: _Responses) -> float:
     """How far the response moves with the size of the error, and with the mean that athletes are shrunk towards."""
-    by_sd = weight.sum(axis=1)
+    by_sd = at.weight.sum(axis=1)
     known = by_sd > 0
-    share = weight[known] / by_sd[known, None]
-    centre = (share * response[known]).sum(axis=1)
-    left_open = (share * (response[known] - centre[:, None]) ** 2).sum(axis=1)
+    share = at.weight[known] / by_sd[known, None]
+    centre = (share * at.response[known]).sum(axis=1)
+    left_open = (share * (at.response[known] - centre[:, None]) ** 2).sum(axis=1)
     shrinkage = np.minimum(left_open / prior.variance[known], 1.0)
-    shared = (centre - mean) ** 2 + shrinkage**2 * prior.mean_variance[known]
+    shared = (centre - at.mean) ** 2 + shrinkage**2 * prior.mean_variance[known]
     return float(np.sqrt(by_sd[known] @ shared))
 
 
-def _depends(weight: Array, lines: Lines, response: Array, df: float) -> bool:
-    """Whether the sign of the drift is certain under some errors of speed in the middle 90 % and not under others."""
-    centres, error = lines.drift - lines.passed_on * response, np.sqrt(lines.variance(0.0))
-    by_sd = weight.sum(axis=1)
-    below = np.cumsum(by_sd)
-    plausible = (below > 0.05) & (below - by_sd < 0.95)
-    share = weight / np.maximum(by_sd, np.finfo(float).tiny)[:, None]
-    centre = (share * centres).sum(axis=1)
-    spread = np.sqrt(error**2 + (share * (centres - centre[:, None]) ** 2).sum(axis=1))
-    is_certain = np.abs(centre) > special.stdtrit(df, 0.975) * spread
-    signs = np.where(is_certain, np.sign(centre), 0.0)[plausible]
-    return bool((signs != signs[0]).any())
-
-
-def _with_response(model: Model, speed: int, response: float, variance: float, conditional: Conditional) -> Fit:
+def _with_response(model: Model, speed: int, response: Array, variance: Array, conditional: Conditional) -> Fit:
     """The model with the corrected coefficients: the drift and the other responses move with the response to speed."""
-    others = [place for place, column in enumerate(model.places) if column != speed]
-    beta, moves = np.full(len(model.places), response), np.ones(len(model.places))
-    beta[others], moves[others] = conditional.beta, -conditional.passed_on
-    covariance = np.zeros((len(beta), len(beta)))
-    covariance[np.ix_(others, others)] = conditional.covariance
-    covariance = covariance + variance * np.outer(moves, moves)
+    others = np.array([place for place, column in enumerate(model.places) if column != speed])
+    beta = np.repeat(response[:, None], len(model.places), axis=1)
+    beta[:, others] = conditional.beta
+    moves = np.ones_like(beta)
+    moves[:, others] = -conditional.passed_on
+    covariance = np.zeros((*beta.shape, beta.shape[1]))
+    covariance[:, others[:, None], others] = conditional.covariance
+    covariance = covariance + variance[:, None, None] * (moves[:, :, None] * moves[:, None, :])
     return model.with_coefficients(beta, covariance, conditional.df, given=(speed,))

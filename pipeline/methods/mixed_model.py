@@ -16,6 +16,10 @@ form from each run's cross-products: a run costs one pass over its splits. Covar
 differ in length the longest decide, and the runs left out tell less than their number says: the covariance is scaled to
 be unbiased under the model, and its degrees of freedom are those of Bell and McCaffrey.
 
+Several metrics of the same splits are fitted in one call, which spares most of what a call costs on so few numbers:
+what differs between metrics then has one axis more, the first, written `...` below. Each metric comes out as if it were
+alone, to the last bit, since every sum runs over the same numbers in the same order.
+
 Sources, as `data/METHODS.md` says how they were read: Laird and Ware 1982, Biometrics 38:963-974 (random effects);
 Huber 1964, Ann Math Stat 35:73-101 (weights); MacKinnon and White 1985, doi 10.1016/0304-4076(85)90158-7 (jackknife);
 Bell and McCaffrey 2002, Survey Methodology 28:169 (degrees of freedom).
@@ -23,14 +27,16 @@ Bell and McCaffrey 2002, Survey Methodology 28:169 (degrees of freedom).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import Any, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.core.arrays import Array
+from pipeline.methods.least_squares import Prior, dot, estimated, known_before, solved
 
 #: Columns of every design; the causes follow.
 VALUE, DISTANCE, FIRST_CAUSE = 0, 1, 2
@@ -50,14 +56,14 @@ MAD_OF_NORMAL = 0.6744897501960817
 
 @dataclass(frozen=True)
 class Design:
-    """The splits of one athlete and metric that enter, runs one after the other.
+    """The splits of one athlete and metric, or several, that enter, runs one after the other.
 
     Attributes:
-        columns: log of the metric, distance [10 km], then the causes; n × (2 + causes).
+        columns: log of the metric, distance [10 km], then the causes; ... × n × (2 + causes).
         run: index of the run of each split, non-decreasing, n.
         run_ids: name of each run.
         gap_km: distance from the split before in the same run, NaN for a run's first [km].
-        weight: relative precision of each split.
+        weight: relative precision of each split, ... × n.
         speed_sources: where the speed of each run comes from; empty where all come from the same source.
     """
 
@@ -78,14 +84,14 @@ class Design:
         """Splits of each run."""
         return np.bincount(self.run)
 
-    def per_run(self, values: Array) -> Array:
-        """Sums over the splits of each run, along the first axis."""
-        return np.asarray(np.add.reduceat(values, self.first, axis=0))
+    def per_run(self, values: Array, axis: int = -2) -> Array:
+        """Sums over the splits of each run, which lie along the axis."""
+        return np.asarray(np.add.reduceat(values, self.first, axis=axis))
 
     @cached_property
     def within_runs(self) -> Array:
         """Columns less their run's mean, which a run's level would take up anyway."""
-        return np.asarray(self.columns - (self.per_run(self.columns) / self.counts[:, None])[self.run])
+        return np.asarray(self.columns - (self.per_run(self.columns) / self.counts[:, None])[..., self.run, :])
 
     @cached_property
     def products_by_rho(self) -> tuple[Array, Array]:
@@ -101,18 +107,9 @@ class Design:
         """The same splits with other weights; where they are those it has, with all that is known of it."""
         return self if np.array_equal(weight, self.weight) else replace(self, weight=weight)
 
-
-@dataclass(frozen=True)
-class Prior:
-    """What the other athletes of the club respond like, for the places of a design's causes.
-
-    Attributes:
-        mean: of the responses.
-        variance: between athletes; infinite where nothing is known.
-    """
-
-    mean: Array
-    variance: Array
+    def of_metrics(self, place: int | list[int] | None) -> Design:
+        """The design of one of its metrics, or of some; None makes one metric an axis."""
+        return replace(self, columns=self.columns[place], weight=self.weight[place])
 
 
 @dataclass(frozen=True)
@@ -134,11 +131,11 @@ class Model:
     design: Design
     products: Array
     places: tuple[int, ...]
-    rho: float
-    variance_ratio: float
-    variance: float
+    rho: Array
+    variance_ratio: Array
+    variance: Array
     df: int
-    collinearity: float
+    collinearity: Array
     prior: Prior | None
 
     @cached_property
@@ -152,7 +149,18 @@ class Model:
         found = estimated(a, b, self.prior, self.variance)
         return self.with_coefficients(found.beta, found.covariance, found.df)
 
-    def with_coefficients(self, beta: Array, covariance: Array, drift_df: float, given: tuple[int, ...] = ()) -> Fit:
+    def of_metrics(self, place: int | list[int] | None) -> Self:
+        """The model of one of its metrics, or of some; None makes one metric an axis."""
+        own: dict[str, Any] = {}
+        for part in fields(self):
+            value = getattr(self, part.name)
+            if isinstance(value, Design | Prior):
+                own[part.name] = value.of_metrics(place)
+            elif isinstance(value, np.ndarray | np.float64):
+                own[part.name] = np.asarray(value)[place]
+        return replace(self, **own)
+
+    def with_coefficients(self, beta: Array, covariance: Array, drift_df: Array, given: tuple[int, ...] = ()) -> Fit:
         """The same with coefficients found elsewhere; see `Fit`."""
         own = {part.name: getattr(self, part.name) for part in fields(Model)}
         return Fit(**own, beta=beta, covariance=covariance, drift_df=drift_df, given=given)
@@ -171,12 +179,40 @@ class Fit(Model):
 
     beta: Array
     covariance: Array
-    drift_df: float
+    drift_df: Array
     given: tuple[int, ...] = ()
 
     def fitted(self) -> Fit:
         """Itself."""
         return self
+
+
+def together(fits: Sequence[Fit]) -> Iterator[tuple[list[int], Fit]]:
+    """Fits of one metric each, those with the same splits and causes as one.
+
+    Yields:
+        Their places in the order given, and the fit of these metrics.
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for place, fitted in enumerate(fits):
+        alike.setdefault((id(fitted.design.run), fitted.places, fitted.given), []).append(place)
+    for places in alike.values():
+        yield places, _stacked([fits[place] for place in places])
+
+
+_Part = TypeVar("_Part", Design, Prior, "Fit")
+
+
+def _stacked(parts: Sequence[_Part]) -> _Part:
+    """Dataclasses that differ in arrays, as one with these along a first axis."""
+    own: dict[str, Any] = {}
+    for name in (part.name for part in fields(parts[0])):
+        values = [getattr(part, name) for part in parts]
+        if isinstance(values[0], Design | Prior):
+            own[name] = _stacked(values)
+        elif isinstance(values[0], np.ndarray | np.float64) and name not in ("run", "gap_km"):
+            own[name] = np.array(values)
+    return replace(parts[0], **own)
 
 
 def fit(design: Design, causes: Sequence[int], prior: Prior | None = None) -> Fit:
@@ -209,134 +245,68 @@ def settled_as_weighted(
     places = (DISTANCE, *causes)
     rho, products, variance_ratio = _variance_parameters(design, places, REFINEMENTS)
     a, b, yy = normal_equations(products, places, variance_ratio)
-    total_a, total_b = a.sum(axis=0), b.sum(axis=0)
-    df, variance = _residual_variance(design, total_a, total_b, yy)
-    along = total_a[0, 0]
-    counted = [place for place, column in enumerate(places) if place and column not in nuisances]
-    of_causes = total_a[counted, 0]
-    left = along - of_causes @ np.linalg.solve(total_a[np.ix_(counted, counted)], of_causes) if counted else along
-    return Model(design, products, places, rho, variance_ratio, variance, df, float(1 - left / along), prior)
+    total_a, total_b = a.sum(axis=-3), b.sum(axis=-2)
+    df, variance = _residual_variance(design, total_a, total_b, yy.sum(axis=-1))
+    along = total_a[..., 0, 0]
+    counted = np.array([place for place, column in enumerate(places) if place and column not in nuisances], np.int64)
+    of_causes = total_a[..., counted, 0]
+    left = along - dot(of_causes, solved(total_a[..., counted[:, None], counted], of_causes))
+    return Model(design, products, places, rho, variance_ratio, variance, df, 1 - left / along, prior)
 
 
-def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[float, Array, float]:
+def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[Array, Array, Array]:
     """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
     by_rho, log_determinants = design.products_by_rho
     if places not in design.likelihoods:
         design.likelihoods[places] = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
     likelihoods = design.likelihoods[places]
-    rho_place, ratio_place = (int(place) for place in np.unravel_index(np.argmax(likelihoods), likelihoods.shape))
-    rho, products = float(RHO[rho_place]), by_rho[rho_place]
-    variance_ratio = float(VARIANCE_RATIO[ratio_place])
-    variance_ratios = VARIANCE_RATIO[[max(ratio_place - 1, 0), min(ratio_place + 1, len(VARIANCE_RATIO) - 1)]]
+    flat = likelihoods.reshape(*likelihoods.shape[:-2], -1)
+    rho_place, ratio_place = np.divmod(np.argmax(flat, axis=-1), len(VARIANCE_RATIO))
+    metric = np.indices(rho_place.shape, sparse=True)  # one axis or none
+    products, log_determinant = by_rho[*metric, rho_place], log_determinants[*metric, rho_place]
+    variance_ratio = VARIANCE_RATIO[ratio_place]
+    low, high = (VARIANCE_RATIO[np.clip(ratio_place + step, 0, len(VARIANCE_RATIO) - 1)] for step in (-1, 1))
     for _ in range(refinements):
         # The variance ratio costs no new pass over the splits: it is settled between its neighbours on the grid.
-        finer = np.linspace(variance_ratios[0], variance_ratios[1], 9)
-        likelihoods = _likelihoods(design, products[None], log_determinants[[rho_place]], places, finer)
-        best = int(np.argmax(likelihoods[0]))
-        variance_ratio, variance_ratios = float(finer[best]), finer[[max(best - 1, 0), min(best + 1, 8)]]
-    return rho, products, variance_ratio
+        finer = np.linspace(low, high, 9, axis=-1)
+        of_rho = _likelihoods(design, products[..., None, :, :, :], log_determinant[..., None], places, finer)
+        best = np.argmax(of_rho[..., 0, :], axis=-1)
+        variance_ratio = finer[*metric, best]
+        low, high = (finer[*metric, np.clip(best + step, 0, 8)] for step in (-1, 1))
+    return RHO[rho_place], products, variance_ratio
 
 
-def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[int, float]:
+def _residual_variance(design: Design, a: Array, b: Array, yy: Array) -> tuple[int, Array]:
     """Degrees of freedom and variance of the errors, without any prior."""
-    df = max(len(design.run) - len(design.run_ids) - len(b), 1)
-    return df, max(float(yy.sum() - b @ np.linalg.solve(a, b)), 0.0) / df
+    df = max(len(design.run) - len(design.run_ids) - b.shape[-1], 1)
+    return df, np.maximum(yy - dot(b, solved(a, b)), 0.0) / df
 
 
-def _known(prior: Prior | None, variance: float, b: Array) -> tuple[Array, Array]:
-    """What a prior of the last coefficients adds to X'V⁻¹X and to X'V⁻¹y."""
-    known, pull = np.zeros((len(b), len(b))), np.zeros_like(b)
-    if prior is not None:
-        # Never none of it: where nothing scatters, a nuisance of one run is held by its prior alone.
-        precision, of = max(variance, 1e-12) / prior.variance, slice(len(b) - len(prior.mean), None)
-        known[of, of], pull[of] = np.diag(precision), precision * prior.mean
-    return known, pull
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """Coefficients by generalised least squares.
-
-    Attributes:
-        beta: the coefficients.
-        covariance: of beta, from the jackknife over runs.
-        df: of the first coefficient's variance in it.
-        total: X'V⁻¹X, with what a prior adds.
-        right: X'V⁻¹y, likewise.
-    """
-
-    beta: Array
-    covariance: Array
-    df: float
-    total: Array
-    right: Array
-
-
-def estimated(a: Array, b: Array, prior: Prior | None, variance: float) -> Estimate:
-    """Solve the normal equations.
-
-    Args:
-        a: each run's share of X'V⁻¹X.
-        b: each run's share of X'V⁻¹y.
-        prior: of as many coefficients, the last ones.
-        variance: of the errors.
-    """
-    total, right = a.sum(axis=0), b.sum(axis=0)
-    known, pull = _known(prior, variance, right)
-    total, right = total + known, right + pull
-    beta = np.linalg.solve(total, right)
-    covariance, df = jackknife_over_runs(a, b, total, beta)
-    if prior is not None and variance > 0:
-        # A response drawn towards the club's is off by its own departure from the club, which no run reveals.
-        drawn = np.linalg.solve(total, known)[:, len(beta) - len(prior.mean) :]
-        covariance = covariance + (drawn * np.where(np.isfinite(prior.variance), prior.variance, 0.0)) @ drawn.T
-    return Estimate(beta, covariance, df, total, right)
-
-
-def jackknife_over_runs(a: Array, b: Array, total: Array, beta: Array) -> tuple[Array, float]:
-    """Covariance of beta from how it shifts when each run is left out, and the degrees of freedom of the drift's.
-
-    Args:
-        a: each run's share of X'V⁻¹X.
-        b: each run's share of X'V⁻¹y.
-        total: the sum of `a`, with what a prior adds.
-        beta: the estimate.
-    """
-    shifts = np.linalg.solve(total - a, (b - a @ beta)[:, :, None])[:, :, 0]
-    inverse = np.linalg.inv(total)
-    under_model = inverse @ a.sum(axis=0) @ inverse  # covariance of beta for errors of variance 1
-    # The covariance that the model gives to the shifts of each coefficient: for them to be judged by.
-    g = np.linalg.inv(total - a)
-    ag = np.einsum("rij,rcj->cri", a, g)
-    of_shifts = -ag @ (2 * inverse - under_model) @ ag.swapaxes(1, 2)
-    runs = np.arange(len(a))
-    of_shifts[:, runs, runs] += np.einsum("rcj,crj->cr", g, ag)
-    expected = of_shifts[:, runs, runs].sum(axis=1)
-    unbiased = np.sqrt(np.diag(under_model) / expected)
-    df = float(expected[0] ** 2 / (of_shifts[0] ** 2).sum())
-    return np.outer(unbiased, unbiased) * (shifts.T @ shifts), min(max(df, 1.0), len(a) - 1.0)
-
-
-def whiten(design: Design, columns: Array, rho: float) -> tuple[Array, Array]:
+def whiten(design: Design, columns: Array, rho: npt.ArrayLike) -> tuple[Array, Array]:
     """Make the errors of columns independent and equal, and take out each run's level.
 
     Args:
         design: gives runs, gaps and weights.
-        columns: n × m.
+        columns: ... × n × m.
         rho: correlation of neighbouring kilometres.
 
     Returns:
-        The columns, n × m, and for each run the squared length of its whitened level.
+        The columns, ... × n × m, and for each run the squared length of its whitened level.
     """
     is_first = np.isnan(design.gap_km)
-    fades = np.where(is_first, 0.0, rho ** np.where(is_first, 1.0, design.gap_km))
-    scaled = np.column_stack([columns, np.ones(len(columns))]) * np.sqrt(design.weight)[:, None]
-    before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
-    white = (scaled - fades[:, None] * before) / np.sqrt(1 - fades**2)[:, None]
-    level = white[:, -1]
-    length = design.per_run(level**2)
-    shares = design.per_run(white[:, :-1] * level[:, None]) / length[:, None]
-    return white[:, :-1] - level[:, None] * shares[design.run], length
+    fades = np.where(is_first, 0.0, np.asarray(rho)[..., None] ** np.where(is_first, 1.0, design.gap_km))
+    scaled, before = _weighted_and_shifted(design, columns)
+    white = (scaled - fades[..., None] * before) / np.sqrt(1 - fades**2)[..., None]
+    level = white[..., -1]
+    length = design.per_run(level**2, axis=-1)
+    shares = design.per_run(white[..., :-1] * level[..., None]) / length[..., None]
+    return white[..., :-1] - level[..., None] * shares[..., design.run, :], length
+
+
+def _weighted_and_shifted(design: Design, columns: Array) -> tuple[Array, Array]:
+    """Columns and a level by the root of the weight, and those of the split before; ... × n × (m + 1)."""
+    scaled = np.concatenate([columns, np.ones((*columns.shape[:-1], 1))], axis=-1) * np.sqrt(design.weight)[..., None]
+    return scaled, np.concatenate([np.zeros_like(scaled[..., :1, :]), scaled[..., :-1, :]], axis=-2)
 
 
 def _products_by_rho(design: Design) -> tuple[Array, Array]:
@@ -346,55 +316,66 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     longest.
 
     Returns:
-        rho × runs × m × m, and rho.
+        ... × rho × runs × m × m, and ... × rho.
     """
     within = design.within_runs
-    varied = np.flatnonzero(within.any(axis=0))  # products with the others are zero
-    scaled = np.column_stack([within[:, varied], np.ones(len(design.run))]) * np.sqrt(design.weight)[:, None]
-    before = np.vstack([np.zeros((1, scaled.shape[1])), scaled[:-1]])
+    # Products with what never varies are zero.
+    is_varied = within.reshape(-1, within.shape[-1]).any(axis=0)
+    varied = np.union1d(np.flatnonzero(is_varied), [VALUE])
+    # Splits along the last axis: NumPy is quick where that is long.
+    scaled, before = (part.swapaxes(-2, -1).copy() for part in _weighted_and_shifted(design, within[..., varied]))
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
     counts = design.counts
     place = np.arange(len(design.run)) - np.repeat(design.first, counts)
-    blocks = np.zeros((len(RHO), len(counts), counts.max(), scaled.shape[1]))
-    blocks[:, design.run, place] = (scaled - fades[:, :, None] * before) / np.sqrt(1 - fades**2)[:, :, None]
-    whole = blocks.swapaxes(2, 3) @ blocks
+    blocks = np.zeros((*scaled.shape[:-2], len(RHO), scaled.shape[-2], len(counts), counts.max()))
+    white = scaled[..., None, :, :] - before[..., None, :, :] * fades[:, None, :]
+    white /= np.sqrt(1 - fades**2)[:, None, :]
+    blocks[..., design.run, place] = white
+    blocks = blocks.swapaxes(-3, -2)
+    whole = blocks @ blocks.swapaxes(-2, -1)
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
-    products = np.zeros((*whole.shape[:2], within.shape[1], within.shape[1]))
+    products = np.zeros((*whole.shape[:-2], within.shape[-1], within.shape[-1]))
     products[..., varied[:, None], varied] = (
         whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
     )
-    return products, np.log(length).sum(axis=1) + np.log1p(-(fades**2)).sum(axis=1)
+    return products, np.log(length).sum(axis=-1) + np.log1p(-(fades**2)).sum(axis=-1)
 
 
-def normal_equations(products: Array, places: Sequence[int], variance_ratio: float) -> tuple[Array, Array, Array]:
+def normal_equations(
+    products: Array, places: Sequence[int], variance_ratio: npt.ArrayLike
+) -> tuple[Array, Array, Array]:
     """Each run's share of X'V⁻¹X, X'V⁻¹y and y'V⁻¹y, with V holding the run's own drift (Woodbury)."""
-    shrink = variance_ratio / (1 + variance_ratio * products[:, DISTANCE, DISTANCE])
-    along = products[:, :, DISTANCE]
-    inner = products - shrink[:, None, None] * along[:, :, None] * along[:, None, :]
+    ratio = np.asarray(variance_ratio)[..., None]
+    shrink = ratio / (1 + ratio * products[..., DISTANCE, DISTANCE])
+    along = products[..., DISTANCE]
+    inner = products - shrink[..., None, None] * along[..., :, None] * along[..., None, :]
     x = np.array(places)
-    return inner[:, x[:, None], x], inner[:, x, VALUE], inner[:, VALUE, VALUE]
+    return inner[..., x[:, None], x], inner[..., x, VALUE], inner[..., VALUE, VALUE]
 
 
 def _likelihoods(
     design: Design, products: Array, log_determinant: Array, places: Sequence[int], variance_ratios: Array
 ) -> Array:
-    """Restricted log-likelihood of every rho, whose products are given, and every variance ratio; rho × ratio."""
+    """Restricted log-likelihood of every rho, whose products are given, and every variance ratio; ... × rho × ratio."""
     x = np.array([*places, VALUE])
-    squares = variance_ratios[:, None] * products[:, None, :, DISTANCE, DISTANCE]
-    along = products[:, :, x, DISTANCE]
-    outer = (along[..., :, None] * along[..., None, :]).reshape(*along.shape[:2], -1)
-    taken = ((variance_ratios[:, None] / (1 + squares)) @ outer).reshape(*squares.shape[:2], len(x), len(x))
-    left = products.sum(axis=1)[:, None, x[:, None], x] - taken
-    usable, log_a = np.ones(left.shape[:2], dtype=np.bool_), log_determinant[:, None] + np.log1p(squares).sum(axis=2)
-    # Gauss's elimination of one regressor after the other leaves what none of them explains of the value.
+    ratios = variance_ratios[..., None, :, None]
+    squares = ratios * products[..., None, :, DISTANCE, DISTANCE]
+    along = products[..., x, DISTANCE]
+    outer = (along[..., :, None] * along[..., None, :]).reshape(*along.shape[:-1], -1)
+    taken = ((ratios / (1 + squares)) @ outer).reshape(*squares.shape[:-1], len(x), len(x))
+    left = products.sum(axis=-3)[..., None, x[:, None], x] - taken
+    usable, log_a = np.ones(left.shape[:-2], np.bool_), log_determinant[..., None] + np.log1p(squares).sum(axis=-1)
+    # Gauss's elimination of one regressor after the other leaves what none of them explains of the value. Rows and
+    # columns come first: NumPy is quick where the last axes are long.
+    left = np.moveaxis(left, (-2, -1), (0, 1)).copy()
     for _ in places:
-        pivot = left[..., 0, 0]
+        pivot = left[0, 0]
         usable &= pivot > 0
         pivot = np.where(usable, pivot, 1.0)
         log_a = log_a + np.log(pivot)
-        left = left[..., 1:, 1:] - left[..., 1:, :1] * left[..., :1, 1:] / pivot[..., None, None]
-    rest = np.maximum(left[..., 0, 0], 1e-300)
+        left = left[1:, 1:] - left[1:, :1] * left[:1, 1:] / pivot
+    rest = np.maximum(left[0, 0], 1e-300)
     df = max(len(design.run) - len(design.run_ids) - len(places), 1)
     return np.where(usable, -0.5 * (df * np.log(rest) + log_a), -np.inf)
 
@@ -404,17 +385,17 @@ def _huber_weights(design: Design, causes: Sequence[int], prior: Prior | None) -
     places = (DISTANCE, *causes)
     # For the weights alone the grid of variance ratios is fine enough.
     _, products, variance_ratio = _variance_parameters(design, places, 0)
-    a, b, yy = (part.sum(axis=0) for part in normal_equations(products, places, variance_ratio))
-    known, pull = _known(prior, _residual_variance(design, a, b, yy)[1], b)
-    responses = np.zeros(design.columns.shape[1])
-    responses[list(causes)] = np.linalg.solve(a + known, b + pull)[1:]
-    rest = design.columns[:, VALUE] - design.columns[:, FIRST_CAUSE:] @ responses[FIRST_CAUSE:]
-    counts = design.counts[:, None]
-    pair = np.column_stack([design.columns[:, DISTANCE], rest])
-    pair = pair - (design.per_run(pair) / counts)[design.run]
-    slope = design.per_run(pair[:, 0] * pair[:, 1]) / design.per_run(pair[:, 0] ** 2)
-    residual = (pair[:, 1] - slope[design.run] * pair[:, 0]) * np.sqrt(design.weight)
-    scale = float(np.median(np.abs(residual))) / MAD_OF_NORMAL
-    if scale == 0:
-        return np.ones(len(residual))
-    return np.minimum(1.0, FAR_OFF * scale / np.maximum(np.abs(residual), 1e-300))
+    a, b, yy = normal_equations(products, places, variance_ratio)
+    total_a, total_b = a.sum(axis=-3), b.sum(axis=-2)
+    known, pull = known_before(prior, _residual_variance(design, total_a, total_b, yy.sum(axis=-1))[1], total_b)
+    columns = design.columns
+    responses = np.zeros((*columns.shape[:-2], columns.shape[-1]))
+    responses[..., list(causes)] = solved(total_a + known, total_b + pull)[..., 1:]
+    rest = columns[..., VALUE] - (columns[..., FIRST_CAUSE:] @ responses[..., FIRST_CAUSE:, None])[..., 0]
+    pair = np.stack([columns[..., DISTANCE], rest], axis=-1)
+    pair = pair - (design.per_run(pair) / design.counts[:, None])[..., design.run, :]
+    distance, rest = pair[..., 0], pair[..., 1]
+    slope = design.per_run(distance * rest, axis=-1) / design.per_run(distance**2, axis=-1)
+    residual = np.abs((rest - slope[..., design.run] * distance) * np.sqrt(design.weight))
+    scale = np.median(residual, axis=-1, keepdims=True) / MAD_OF_NORMAL
+    return np.where(scale == 0, 1.0, np.minimum(1.0, FAR_OFF * scale / np.maximum(residual, 1e-300)))

@@ -22,6 +22,7 @@ and Santos 2012, doi 10.1515/2156-6674.1006 (wild bootstrap of the score); Heste
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -29,6 +30,7 @@ import numpy as np
 from scipy import special
 
 from pipeline.core.arrays import Array
+from pipeline.methods.least_squares import columns_at
 from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Design, Fit, normal_equations, whiten
 
 #: Random signs drawn for the null, and units resampled for the interval.
@@ -56,6 +58,8 @@ ROUNDING = 1e-9
 #: A hinge of which the responses and the warm-up leave less than this share, next to the straight line, is one of them
 #: under another name: form that settles over the first kilometres bends the line, too. Common practice, no source.
 LEAST_LEFT = 0.1
+#: With a larger p-value a hinge has no interval drawn: no level is as high.
+MOST_P_OF_INTERVAL = 0.2
 #: A bend below half the last decimal of a published drift is none [change of the logarithm per 10 km].
 NO_BEND = 5e-6
 
@@ -66,12 +70,12 @@ class Onset:
 
     Attributes:
         distance: of the hinge [10 km].
-        low: lower end of its 95 % interval.
-        high: upper end.
+        low: lower end of its 95 % interval; NaN where the line is not bent at `MOST_P_OF_INTERVAL`.
+        high: upper end, likewise.
         before: slope up to it, change of the logarithm per 10 km.
         after: slope beyond it.
         p_value: of a hinge as good as this where the line is straight.
-        better_than_curve: share of draws of units in which a hinge fits better than a parabola.
+        better_than_curve: share of draws of units in which a hinge fits better than a parabola; NaN likewise.
         shared_se: standard error of the bend by what units share, change of the logarithm per 10 km.
     """
 
@@ -123,15 +127,25 @@ def onset(fitted: Fit, *, seed: int, shared: Array | None = None) -> Onset | Non
     """Look for the best hinge over all runs; None where the runs are too few or too short to have one.
 
     Args:
-        fitted: the straight model.
+        fitted: the straight model of one metric.
         seed: of the random draws.
         shared: what one standard error of something that all units share adds to each value; None for nothing.
     """
-    hinges = _grid(fitted.design, SPLITS_ASIDE, RUNS_ASIDE)
-    if len(fitted.design.run_ids) < FEWEST_UNITS or not len(hinges):
-        return None
-    cast = _votes(fitted, hinges, shared)
-    return _best(cast, float(fitted.beta[0]), seed) if len(cast.hinges) else None
+    (found,) = onsets(fitted.of_metrics(None), seed=seed, shared=shared)
+    return found
+
+
+def onsets(fitted: Fit, *, seed: int, shared: Array | None = None) -> list[Onset | None]:
+    """The same of several metrics, in their order."""
+    design = fitted.design
+    hinges = _grid(design.of_metrics(0), SPLITS_ASIDE, RUNS_ASIDE)
+    if len(design.run_ids) < FEWEST_UNITS or not len(hinges):
+        return [None] * len(fitted.beta)
+    slopes = fitted.beta[:, 0].tolist()
+    return [
+        _best(cast, slope, seed) if len(cast.hinges) else None
+        for cast, slope in zip(_votes(fitted, hinges, shared), slopes, strict=True)
+    ]
 
 
 def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
@@ -173,14 +187,14 @@ def _correlation(design: Design) -> float:
         log_a, df = np.log(length).sum(), len(white) - len(length)
         value, *regressors = white.T
         for place, regressor in enumerate(regressors):
-            squares = design.per_run(regressor**2)
+            squares = design.per_run(regressor**2, axis=-1)
             # Runs of as few splits as parabolas take say nothing: what is left of the regressor is rounding.
-            usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2)
+            usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2, axis=-1)
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
             log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
-            value = value - regressor * (per_square * design.per_run(regressor * value))[design.run]
+            value = value - regressor * (per_square * design.per_run(regressor * value, axis=-1))[design.run]
             for later in range(place + 1, len(regressors)):
-                share = per_square * design.per_run(regressor * regressors[later])
+                share = per_square * design.per_run(regressor * regressors[later], axis=-1)
                 regressors[later] = regressors[later] - regressor * share[design.run]
         fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
         log_a += np.log1p(-(fades**2)).sum()
@@ -227,19 +241,25 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
     before = float(slope - passed_on[best] * bend)
 
     signs, counts = draws_of_units(len(votes), seed)
-    reached = np.max(np.abs(signs @ votes) / cast.scale, axis=1)
+    scores = signs @ votes
+    np.abs(scores, out=scores)
+    scores /= cast.scale
+    reached = scores.max(axis=1)
     # Signs do not show what units share: it is in the error of what was seen.
     moved = float(abs(cast.moved[best])) if cast.moved is not None else 0.0
     seen = reached[0] / np.hypot(1.0, moved / cast.scale[best])
     p_value = float(np.mean(reached >= seen * (1 - ROUNDING)))
+    after, shared_se = float(before + bend), moved / float(sizes[:, best].sum())
+    straight = Onset(float(hinges[best]), np.nan, np.nan, before, after, p_value, np.nan, shared_se)
+    if not straight.is_bent(MOST_P_OF_INTERVAL):
+        return straight
 
     gains = (counts @ votes) ** 2 / (counts @ sizes)
     tail = _tail(len(votes))
     low, high = np.quantile(hinges[np.argmax(gains, axis=1)], [tail, 1 - tail])
     of_curve = counts @ cast.of_curve
     better = float(np.mean(gains.max(axis=1) > of_curve[:, 0] ** 2 / of_curve[:, 1] + cast.search))
-    after, shared_se = float(before + bend), moved / float(sizes[:, best].sum())
-    return Onset(float(hinges[best]), float(low), float(high), before, after, p_value, better, shared_se)
+    return replace(straight, low=float(low), high=float(high), better_than_curve=better)
 
 
 def _tail(n_units: int) -> float:
@@ -283,44 +303,61 @@ def _grid(design: Design, splits_aside: int, runs_aside: int) -> Array:
     return np.asarray(candidates[enough])
 
 
-def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Votes:
-    """What each run says of each hinge, in the metric of the model."""
+def _votes(fitted: Fit, hinges: Array, shared: Array | None) -> Iterator[Votes]:
+    """What each run says of each hinge, in the metric of the model; of one metric after the other."""
     design = fitted.design
-    along_run = design.columns[:, DISTANCE, None]
-    common = np.zeros(len(along_run)) if shared is None else shared
-    raised = np.column_stack([common, np.maximum(along_run - hinges, 0.0), along_run**2])
-    n_columns = design.columns.shape[1]
-    white, _ = whiten(design, np.column_stack([design.columns, raised]), fitted.rho)
-    columns, of_common, hinge = np.split(white, [n_columns, n_columns + 1], axis=1)
+    along_run = design.columns[..., [DISTANCE]]
+    raised = [np.maximum(along_run - hinges, 0.0), along_run**2]
+    common = [] if shared is None else [np.broadcast_to(shared[:, None], along_run.shape)]
+    white, _ = whiten(design, np.concatenate([design.columns, *raised, *common], axis=-1), fitted.rho)
+    ends = design.columns.shape[-1] + np.array([0, len(hinges) + 1])
+    columns, hinge, of_common = np.split(white, ends, axis=-1)
     regressors = [place for place in fitted.places if place not in fitted.given]
-    x = columns[:, regressors]
-    distance = columns[:, DISTANCE]
-    shrink = fitted.variance_ratio / (1 + fitted.variance_ratio * design.per_run(distance**2))
+    x = columns_at(columns, regressors)
+    distance = columns[..., DISTANCE]
+    ratio = np.asarray(fitted.variance_ratio)[..., None]
+    shrink = ratio / (1 + ratio * design.per_run(distance**2, axis=-1))
 
     def passes_on(of: Array) -> Array:
         """What columns have in common with the distance of each run."""
-        return design.per_run(of * distance[:, None])
+        return design.per_run(of * distance[..., None])
 
     def product(left: Array, right: Array, along_left: Array, along_right: Array) -> Array:
         """Of two sets of columns in each run, in the metric of the model."""
-        return design.per_run(left * right) - shrink[:, None] * (along_left * along_right)
+        return design.per_run(left * right) - shrink[..., None] * (along_left * along_right)
 
     a, _, _ = normal_equations(fitted.products, regressors, fitted.variance_ratio)
-    normal = a.sum(axis=0)
+    normal = a.sum(axis=-3)
     along_x, along_hinge = passes_on(x), passes_on(hinge)
     cross = np.stack(
-        [product(x[:, [place]], hinge, along_x[:, [place]], along_hinge).sum(axis=0) for place in range(x.shape[1])]
+        [
+            product(x[..., [place]], hinge, along_x[..., [place]], along_hinge).sum(axis=-2)
+            for place in range(x.shape[-1])
+        ],
+        axis=-2,
     )
     taken_up = np.linalg.solve(normal, cross)
-    beside_line = product(hinge, hinge, along_hinge, along_hinge).sum(axis=0) - cross[0] ** 2 / normal[0, 0]
+    beside_line = product(hinge, hinge, along_hinge, along_hinge).sum(axis=-2)
+    beside_line = beside_line - cross[..., 0, :] ** 2 / normal[..., 0, 0, None]
     hinge = hinge - x @ taken_up
     along_hinge = passes_on(hinge)
-    residual = (columns[:, VALUE] - columns[:, list(fitted.places)] @ fitted.beta)[:, None]
+    explained = columns_at(columns, fitted.places) @ fitted.beta[..., None]
+    residual = columns[..., [VALUE]] - explained
     votes = product(hinge, residual, along_hinge, passes_on(residual))
     sizes = product(hinge, hinge, along_hinge, along_hinge)
-    of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
-    apart = np.flatnonzero((sizes.sum(axis=0) >= LEAST_LEFT * beside_line)[:-1])
-    moved = product(hinge, of_common, along_hinge, passes_on(of_common)).sum(axis=0)[apart]
-    votes, sizes = votes[:, apart], sizes[:, apart]
-    scale = np.sqrt((votes**2).sum(axis=0))
-    return Votes(hinges[apart], votes, sizes, taken_up[0, apart], scale, of_curve, fitted.variance, moved)
+    is_apart = (sizes.sum(axis=-2) >= LEAST_LEFT * beside_line)[..., :-1]
+    moved = None if shared is None else product(hinge, of_common, along_hinge, passes_on(of_common)).sum(axis=-2)
+    for metric in range(len(votes)):
+        of_curve = np.column_stack([votes[metric, :, -1], sizes[metric, :, -1]])
+        apart = np.flatnonzero(is_apart[metric])
+        of_units, of_sizes = votes[metric][:, apart], sizes[metric][:, apart]
+        yield Votes(
+            hinges[apart],
+            of_units,
+            of_sizes,
+            taken_up[metric, 0, apart],
+            np.sqrt((of_units**2).sum(axis=0)),
+            of_curve,
+            float(fitted.variance[metric]),
+            None if moved is None else moved[metric, apart],
+        )

@@ -9,13 +9,16 @@ matters where climbs come late or early in most runs, and little where they come
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from scipy import special
 
-from pipeline.core.metrics import SLOPE_ERROR_PCT
+from pipeline.core.arrays import Array
+from pipeline.methods.least_squares import solved
 from pipeline.methods.measurement_error import Corrected
+from pipeline.methods.mixed_model import Fit, together
 
 #: The error is at most this share of the variance of slope that was seen. Common practice, no source.
 MOST_ERROR = 0.65
@@ -23,39 +26,57 @@ MOST_ERROR = 0.65
 DEVIATIONS = 1.5
 
 
-def with_slope_error(corrected: Corrected, slope: int, error_pct: float = SLOPE_ERROR_PCT) -> Corrected:
-    """The same estimate, its covariance and interval widened by what errors of slope may have taken from the response.
+def with_slope_error(corrected: Sequence[Corrected], slope: int, error_pct: Sequence[float]) -> list[Corrected]:
+    """The same estimates, covariance and interval widened by what errors of slope may have taken from the response.
 
     Args:
-        corrected: the model, corrected for the error of speed.
+        corrected: models of one metric each, corrected for the error of speed.
         slope: column of slope.
-        error_pct: standard deviation that the error of a kilometre's slope may have.
+        error_pct: standard deviation that the error of a kilometre's slope may have, for each.
     """
-    fitted = corrected.fit
-    if slope not in fitted.places or error_pct == 0:
-        return corrected
+    widened = list(corrected)
+    of_slope = [place for place, one in enumerate(corrected) if slope in one.fit.places and error_pct[place] > 0]
+    for metrics, fitted in together([corrected[place].fit for place in of_slope]):
+        places = [of_slope[metric] for metric in metrics]
+        wider, deviation, move = _with_deviation(fitted, slope, np.array([error_pct[place] for place in places]))
+        for metric, place in enumerate(places):
+            of_metric = wider.of_metrics(metric)
+            widened[place] = _widened(corrected[place], of_metric, float(deviation[metric]), float(move[metric]))
+    return widened
+
+
+def _with_deviation(fitted: Fit, slope: int, error_pct: Array) -> tuple[Fit, Array, Array]:
+    """The fit with a wider covariance, the standard deviation of the response, and how the drift moves with that."""
     slope_place = fitted.places.index(slope)
-    within = fitted.design.within_runs
+    within = fitted.design.of_metrics(0).within_runs
     x, other_columns = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
     rest = x - other_columns @ np.linalg.lstsq(other_columns, x, rcond=None)[0]
-    share = min(error_pct**2 * len(rest) / float(rest @ rest), MOST_ERROR)
-    deviation = abs(float(fitted.beta[slope_place])) * share / (1 - share) / DEVIATIONS
-    free = [place for place, column in enumerate(fitted.places) if place != slope_place and column not in fitted.given]
-    products = fitted.normal[0].sum(axis=0)
-    moves = np.zeros(len(fitted.places))
-    moves[slope_place], moves[free] = 1.0, -np.linalg.solve(products[np.ix_(free, free)], products[free, slope_place])
-    covariance = fitted.covariance + deviation**2 * np.outer(moves, moves)
+    share = np.minimum(error_pct**2 * len(rest) / float(rest @ rest), MOST_ERROR)
+    deviation = np.abs(fitted.beta[:, slope_place]) * share / (1 - share) / DEVIATIONS
+    free = np.array(
+        [place for place, column in enumerate(fitted.places) if place != slope_place and column not in fitted.given]
+    )
+    products = fitted.normal[0].sum(axis=-3)
+    moves = np.zeros_like(fitted.beta)
+    moves[:, slope_place] = 1.0
+    moves[:, free] = -solved(products[:, free[:, None], free], products[:, free, slope_place])
+    covariance = fitted.covariance + (deviation**2)[:, None, None] * (moves[:, :, None] * moves[:, None, :])
+    return replace(fitted, covariance=covariance), deviation, moves[:, 0]
+
+
+def _widened(corrected: Corrected, fitted: Fit, deviation: float, move: float) -> Corrected:
+    """One metric with the wider fit, and an interval that is wider by a deviation of the response times its move."""
     estimate, quantile = corrected.drift, float(special.stdtrit(fitted.drift_df, 0.975))
-    extra = quantile * deviation * abs(float(moves[0]))
+    extra = quantile * deviation * abs(move)
     low = estimate - float(np.hypot(estimate - corrected.drift_low, extra))
     high = estimate + float(np.hypot(corrected.drift_high - estimate, extra))
-    drift_variance = corrected.drift_variance + (deviation * float(moves[0])) ** 2
+    drift_variance = corrected.drift_variance + (deviation * move) ** 2
     p_value = corrected.p_value
     if p_value is not None:
         p_value = max(p_value, 2 * float(special.stdtr(fitted.drift_df, -abs(estimate) / np.sqrt(drift_variance))))
     return replace(
         corrected,
-        fit=replace(fitted, covariance=covariance),
+        fit=fitted,
         drift_variance=drift_variance,
         drift_low=low,
         drift_high=high,

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.core.arrays import Array, Mask
+from pipeline.methods.least_squares import columns_at
 from pipeline.methods.mixed_model import DISTANCE, VALUE, Model, whiten
 
 #: Standard deviations of the error of a kilometre's log speed that are considered.
@@ -59,13 +60,15 @@ class Equations:
     rest: Array
     trace_rest: Array
     df: int
-    variance: float
+    variance: Array
     reliability_loss: Array
 
 
 @dataclass(frozen=True)
 class _Layout:
     """What follows from runs and distances alone: matrices of each run, filled up to the longest, runs x n x n.
+
+    All metrics of an athlete share it, as long as the same splits enter.
 
     Attributes:
         both: whether both places are splits.
@@ -87,11 +90,10 @@ class _Layout:
     traces: Array
     squares: Array
 
-    def fading(self, rho: float) -> Array:
-        """Correlation of what fades by `rho` a kilometre."""
-        if rho > 0:
-            return np.asarray(np.where(self.both, rho ** np.where(self.both, self.apart, 1.0), 0.0))
-        return np.where(self.apart == 0, 1.0, 0.0)
+    def fading(self, rho: Array) -> Array:
+        """Correlation of what fades by `rho` a kilometre; ... x runs x n x n."""
+        different, place = np.unique(rho, return_inverse=True)  # metrics have few of them, and powers take long
+        return np.asarray(_of_runs(different) ** self.apart)[place]
 
 
 @lru_cache(maxsize=2)
@@ -126,35 +128,48 @@ def _layout_of(run_bytes: bytes, gap_km_bytes: bytes, distance_bytes: bytes) -> 
     )
 
 
-def _filled_up(values: Array, run: npt.NDArray[np.int64], fill: float = 0.0) -> Array:
-    """Values of splits, runs x the longest run x ..."""
+def _filled_up(values: Array, run: npt.NDArray[np.int64], fill: float = 0.0, *, axis: int = -1) -> Array:
+    """Values of splits, which lie along the axis, as runs x the longest run."""
     counts = np.bincount(run)
-    filled = np.full((len(counts), int(counts.max()), *values.shape[1:]), fill)
-    filled[run, np.arange(len(run)) - np.repeat(np.cumsum(counts) - counts, counts)] = values
+    before, after = values.shape[:axis], values.shape[axis:][1:]
+    filled = np.full((*before, len(counts), int(counts.max()), *after), fill)
+    place = np.arange(len(run)) - np.repeat(np.cumsum(counts) - counts, counts)
+    filled[(slice(None),) * len(before) + (run, place)] = values
     return filled
 
 
 def _trace_of_square(product: Array) -> Array:
-    return np.asarray(np.einsum("rij,rji->r", product, product))
+    return np.asarray(np.einsum("...rij,...rji->...r", product, product))
+
+
+def _times(matrix: Array, vector: Array) -> Array:
+    """Product of each matrix with its vector."""
+    return np.asarray((matrix @ vector[..., None])[..., 0])
 
 
 def _covariance_and_precision(model: Model, layout: _Layout) -> tuple[Array, Array]:
-    """Of the model's errors, over their variance, with each run's own drift; runs x n x n."""
+    """Of the model's errors, over their variance, with each run's own drift; ... x runs x n x n."""
     design = model.design
     deviation, distance = (
-        _filled_up(values, design.run) for values in (1 / np.sqrt(design.weight), design.columns[:, DISTANCE])
+        _filled_up(values, design.run) for values in (1 / np.sqrt(design.weight), design.columns[..., DISTANCE])
     )
-    covariance = layout.fading(model.rho) * deviation[:, :, None] * deviation[:, None, :]
-    covariance = covariance + model.variance_ratio * distance[:, :, None] * distance[:, None, :]
+    covariance = layout.fading(model.rho) * deviation[..., :, None] * deviation[..., None, :]
+    covariance = covariance + _of_runs(model.variance_ratio) * distance[..., :, None] * distance[..., None, :]
     n = len(design.run)
-    units = np.zeros((n, deviation.shape[1]))
-    units[np.arange(n), np.arange(n) - np.repeat(design.first, design.counts)] = 1.0
-    white, _ = whiten(design, np.column_stack([design.columns[:, DISTANCE], units]), model.rho)
-    along, whitening = (_filled_up(part, design.run) for part in (white[:, 0], white[:, 1:]))
-    shrink = model.variance_ratio / (1 + model.variance_ratio * (along**2).sum(axis=1))
-    projected = (whitening.swapaxes(1, 2) @ along[:, :, None])[:, :, 0]
-    precision = whitening.swapaxes(1, 2) @ whitening
-    return covariance, precision - shrink[:, None, None] * projected[:, :, None] * projected[:, None, :]
+    units = np.zeros((*distance.shape[:-2], n, deviation.shape[-1]))
+    units[..., np.arange(n), np.arange(n) - np.repeat(design.first, design.counts)] = 1.0
+    white, _ = whiten(design, np.concatenate([design.columns[..., [DISTANCE]], units], axis=-1), model.rho)
+    along, whitening = _filled_up(white[..., 0], design.run), _filled_up(white[..., 1:], design.run, axis=-2)
+    ratio = np.asarray(model.variance_ratio)[..., None]
+    shrink = ratio / (1 + ratio * (along**2).sum(axis=-1))
+    projected = _times(whitening.swapaxes(-2, -1), along)
+    precision = whitening.swapaxes(-2, -1) @ whitening
+    return covariance, precision - shrink[..., None, None] * projected[..., :, None] * projected[..., None, :]
+
+
+def _of_runs(values: npt.ArrayLike) -> Array:
+    """One value for all matrices of a metric."""
+    return np.asarray(values)[..., None, None, None]
 
 
 @dataclass(frozen=True)
@@ -185,16 +200,16 @@ class SpeedErrors:
     def scaled(self) -> _Scaled:
         """What the covariance is made of at any response."""
         of_errors = self.equations.of_errors
-        variances = np.diag(of_errors)
+        variances = np.diagonal(of_errors, axis1=-2, axis2=-1)
         has_instrument = variances > 0  # without splits two to four kilometres apart there is no instrument
         scale = np.where(has_instrument, 1 / np.sqrt(np.where(has_instrument, variances, 1.0)), 0.0)
-        product = scale[:, None] * scale
+        product = scale[..., :, None] * scale[..., None, :]
         return _Scaled(
             scale,
-            bool(has_instrument[2]),
+            has_instrument[..., 2],
             of_errors * product + 1e-9 * np.eye(3),
-            self.of_speed * product,
-            self.of_speed_squared * np.diag(product),
+            self.of_speed * product[..., None, :, :],
+            self.of_speed_squared * np.diagonal(product, axis1=-2, axis2=-1)[..., None, :],
         )
 
 
@@ -203,7 +218,7 @@ class _Scaled:
     """Parts of the covariance of the equations, each divided by a scale, by what they are multiplied with."""
 
     scale: Array
-    has_instrument: bool
+    has_instrument: Mask
     by_errors: Array
     by_speed: Array
     by_square: Array
@@ -214,24 +229,26 @@ def speed_errors(system: Equations, error_sd: Array) -> SpeedErrors:
 
     Args:
         system: the equations.
-        error_sd: standard deviation of log speed of a kilometre, sizes x groups.
+        error_sd: standard deviation of log speed of a kilometre, ... x sizes x groups.
     """
     s2 = error_sd**2
+    of_speed = s2 @ system.of_speed.reshape(*system.of_speed.shape[:-2], 9)
+    level_trace = system.traces[..., :1]
     return SpeedErrors(
         system,
         s2 @ system.traces,
-        np.tensordot(s2, system.of_speed, 1),
+        of_speed.reshape(*of_speed.shape[:-1], 3, 3),
         s2**2 @ system.of_speed_squared,
-        (s2 @ system.trace_rest)[:, None],
-        (s2**2 @ system.of_speed_squared[:, 0])[:, None],
-        (s2 @ system.traces[:, 0] / system.traces[:, 0].sum())[:, None],
-        np.clip(1 - s2 @ system.reliability_loss, 0.0, 1.0),
+        s2 @ system.trace_rest[..., None],
+        s2**2 @ system.of_speed_squared[..., :1],
+        s2 @ level_trace / level_trace.sum(axis=-2, keepdims=True),
+        np.clip(1 - _times(s2, system.reliability_loss), 0.0, 1.0),
     )
 
 
 def equations(
-    model: Model, speed: int, loading: float = 0.0, groups: npt.NDArray[np.int64] | None = None
-) -> Equations | None:
+    model: Model, speed: int, loading: npt.ArrayLike = 0.0, groups: npt.NDArray[np.int64] | None = None
+) -> Equations:
     """Set up the equations for the response to speed.
 
     Args:
@@ -241,86 +258,103 @@ def equations(
         groups: of each run, from 0: those whose speed has the same source; None for a single group.
 
     Returns:
-        The equations; None where the metric answers exactly, so that there is no error to weigh them by.
+        The equations. Where a metric answers exactly (`answers_exactly`) there is no error to weigh them by.
     """
-    if model.variance <= EXACT**2:
-        return None
     design = model.design
-    layout = _layout_of(design.run.tobytes(), design.gap_km.tobytes(), design.columns[:, DISTANCE].tobytes())
+    distance = design.columns.reshape(-1, *design.columns.shape[-2:])[0, :, DISTANCE]
+    layout = _layout_of(design.run.tobytes(), design.gap_km.tobytes(), distance.tobytes())
     covariance, precision = _covariance_and_precision(model, layout)
-    columns = _filled_up(design.columns, design.run)
-    x = columns[:, :, speed]
-    y = columns[:, :, VALUE] - loading * x
-    z = columns[:, :, [column for column in model.places if column != speed]]
+    columns = _filled_up(design.columns, design.run, axis=-2)
+    x = columns[..., speed]
+    y = columns[..., VALUE] - _of_sizes(loading) * x
+    z = columns_at(columns, [column for column in model.places if column != speed])
     fade = precision @ layout.line
-    of_others = (precision @ z).swapaxes(1, 2)
-    rows = np.stack([(matrix @ x[:, :, None])[:, :, 0] for matrix in (layout.centre, fade, layout.instrument)], axis=1)
-    normal = (of_others @ z).sum(axis=0)
-    taken = np.linalg.solve(normal.T, (rows @ z).sum(axis=0).T).T
-    rows = rows - taken @ of_others
-    groups = np.zeros(len(x), np.int64) if groups is None else groups
+    of_others = (precision @ z).swapaxes(-2, -1)
+    rows = np.stack([_times(matrix, x) for matrix in (layout.centre, fade, layout.instrument)], axis=-2)
+    normal = (of_others @ z).sum(axis=-3)
+    crossed = (rows @ z).sum(axis=-3)
+    taken = np.linalg.solve(normal.swapaxes(-2, -1), crossed.swapaxes(-2, -1)).swapaxes(-2, -1)
+    rows = rows - taken[..., None, :, :] @ of_others
+    groups = np.zeros(x.shape[-2], np.int64) if groups is None else groups
     is_in = (groups == np.arange(groups.max() + 1)[:, None]).astype(np.float64)
     of_fade = fade @ layout.error_correlation
-    level_trace, lagged_trace = layout.traces
-    traces = is_in @ np.stack([level_trace, of_fade.trace(axis1=1, axis2=2), lagged_trace], axis=1)
-    per_run = np.stack([(rows @ y[:, :, None])[:, :, 0], (rows @ x[:, :, None])[:, :, 0]], axis=2)
-    pair = np.stack([y, x], axis=2)
-    of_pair = pair.swapaxes(1, 2) @ precision
-    crossed = (of_pair @ z).sum(axis=0)
-    rest = (of_pair @ pair).sum(axis=0) - crossed @ np.linalg.solve(normal, crossed.T)
-    squares = (layout.squares[0], _trace_of_square(of_fade), layout.squares[1])
-    flat = layout.centre @ z
-    left = (x[:, None, :] @ layout.centre @ x[:, :, None]).sum() - _explained(x, flat)
-    value, slope = per_run.sum(axis=0).T
+    of_matrices = np.broadcast_arrays(layout.traces[0], of_fade.trace(axis1=-2, axis2=-1), layout.traces[1])
+    traces = is_in @ np.stack(of_matrices, axis=-1)
+    per_run = np.stack([_times(rows, y), _times(rows, x)], axis=-1)
+    pair = np.stack([y, x], axis=-1)
+    of_pair = pair.swapaxes(-2, -1) @ precision
+    crossed = (of_pair @ z).sum(axis=-3)
+    rest = (of_pair @ pair).sum(axis=-3) - crossed @ np.linalg.solve(normal, crossed.swapaxes(-2, -1))
+    squares = np.broadcast_arrays(layout.squares[0], _trace_of_square(of_fade), layout.squares[1])
+    of_speed = rows @ layout.error_correlation @ rows.swapaxes(-2, -1)
+    of_speed = is_in @ of_speed.reshape(*of_speed.shape[:-2], 9)
+    left = _left_of_speed(layout, x.reshape(-1, *x.shape[-2:])[0], z.reshape(-1, *z.shape[-3:])[0])
+    value, slope = np.moveaxis(per_run.sum(axis=-3), -1, 0)
     return Equations(
         value,
         slope,
         traces,
-        (rows @ covariance @ rows.swapaxes(1, 2)).sum(axis=0),
-        np.tensordot(is_in, rows @ layout.error_correlation @ rows.swapaxes(1, 2), 1),
-        np.stack([is_in @ square for square in squares], axis=1),
+        (rows @ covariance @ rows.swapaxes(-2, -1)).sum(axis=-3),
+        of_speed.reshape(*of_speed.shape[:-1], 3, 3),
+        np.stack([_times(is_in, square) for square in squares], axis=-1),
         rest,
-        is_in @ (precision * layout.error_correlation).sum(axis=(1, 2)),
+        _times(is_in, (precision * layout.error_correlation).sum(axis=(-2, -1))),
         model.df,
         model.variance,
-        traces[:, 0] / left if left > 0 else np.full(len(is_in), np.inf),
+        traces[..., 0] / left if left > 0 else np.full(traces.shape[:-1], np.inf),
     )
 
 
-def _explained(x: Array, flat: Array) -> float:
-    """Of the square of x within runs, what distance and slopes explain."""
-    crossed = (flat.swapaxes(1, 2) @ x[:, :, None])[:, :, 0].sum(axis=0)
-    return float(crossed @ np.linalg.lstsq((flat.swapaxes(1, 2) @ flat).sum(axis=0), crossed, rcond=None)[0])
+def answers_exactly(model: Model) -> Mask:
+    """Whether the error of a metric is none, but rounding."""
+    return np.asarray(model.variance <= EXACT**2)
 
 
-def log_determinant(errors: SpeedErrors, typical: float) -> Array:
-    """Of the equations' covariance at one typical response, half of it, for each size of the errors; sizes x 1."""
-    (first, _, second, _, _, third), _, _ = _covariance(errors, np.full((len(errors.blur), 1), typical))
+def _left_of_speed(layout: _Layout, x: Array, z: Array) -> float:
+    """Of the square of x within runs, what distance and slopes leave; the same for all metrics."""
+    flat = layout.centre @ z
+    crossed = _times(flat.swapaxes(-2, -1), x).sum(axis=0)
+    explained = crossed @ np.linalg.lstsq((flat.swapaxes(-2, -1) @ flat).sum(axis=0), crossed, rcond=None)[0]
+    return float((x[:, None, :] @ layout.centre @ x[:, :, None]).sum() - explained)
+
+
+def log_determinant(errors: SpeedErrors, typical: Array) -> Array:
+    """Of the equations' covariance at a typical response, half of it, for each size of the errors; ... x sizes x 1."""
+    at_typical = np.broadcast_to(_of_sizes(typical), errors.blur.shape)
+    (first, _, second, _, _, third), _, _ = _covariance(errors, at_typical)
     return np.asarray(np.log(first) + np.log(second) + np.log(third))
 
 
-def log_likelihood(errors: SpeedErrors, response: Array, typical: float, reach: float, determinant: Array) -> Array:
-    """Of the responses, for each size of the errors; sizes x points. Responses are those of y - loading x.
+def log_likelihood(errors: SpeedErrors, response: Array, typical: Array, reach: Array, determinant: Array) -> Array:
+    """Of the responses, for each size of the errors; ... x sizes x points. Responses are those of y - loading x.
 
     The determinant of the equations' covariance is taken at one typical response. Taken at each, it would count the
     unknown true pace as flat and draw responses to zero; without it, large errors would be preferred. (The score of
     the first part has mean zero in b; with the determinant it has in s, too.) Implausible responses do not
     make the equations vaguer than the plausible ones next to them: otherwise an endless one would explain everything.
     """
-    system = errors.equations
-    factor, scale, excess = _covariance(errors, np.clip(response, typical - reach, typical + reach))
-    left = system.speed - errors.speed_less
-    gap = [(system.value[place] - response * left[:, place, None]) * scale[place] for place in range(3)]
+    system, lowest, highest = errors.equations, _of_sizes(typical - reach), _of_sizes(typical + reach)
+    factor, scale, excess = _covariance(errors, np.clip(response, lowest, highest))
+    left = system.speed[..., None, :] - errors.speed_less
+    gap = [
+        (_of_sizes(system.value[..., place]) - response * left[..., place, None]) * _of_sizes(scale[..., place])
+        for place in range(3)
+    ]
     first = gap[0] / factor[0]
     second = (gap[1] - factor[1] * first) / factor[2]
     third = (gap[2] - factor[3] * first - factor[4] * second) / factor[5]
     # Pace that was seen is pace that varied and error: what is left for the first is no less than nothing.
-    true = left[:, :1]
+    true = left[..., :1]
     blur = np.sqrt(2 * errors.blur + 4 * errors.mean_square * np.maximum(true, 0.0))
     # Nor do residuals scatter by less than error of speed makes them.
     scatter = -0.5 * RESIDUALS_COUNT * system.df * (np.log(excess) + 1 / excess - 1)
     misfit = first**2 + second**2 + third**2
     return np.asarray(-0.5 * misfit - determinant + scatter + special.log_ndtr(true / blur))
+
+
+def _of_sizes(values: npt.ArrayLike) -> Array:
+    """One value for all sizes and points of a metric."""
+    return np.asarray(values)[..., None, None]
 
 
 def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Array, ...], Array, Array]:
@@ -330,18 +364,19 @@ def _covariance(errors_of_speed: SpeedErrors, response: Array) -> tuple[tuple[Ar
     The factor is written out, row by row: for hundreds of matrices of three rows this takes a tenth of the time.
     """
     system, squared = errors_of_speed.equations, response**2
-    left = (system.rest[0, 0] - 2 * response * system.rest[0, 1] + response**2 * system.rest[1, 1]) / system.df
+    of_value, of_both, of_pace = (_of_sizes(system.rest[..., row, column]) for row, column in ((0, 0), (0, 1), (1, 1)))
+    left = (of_value - 2 * response * of_both + squared * of_pace) / system.df
     of_speed = squared * errors_of_speed.trace_rest / system.df
-    errors = np.maximum(left - of_speed, LEAST_VARIANCE * system.variance)
+    errors = np.maximum(left - of_speed, _of_sizes(LEAST_VARIANCE * system.variance))
     parts = errors_of_speed.scaled
 
     def of(row: int, column: int) -> Array:
-        by_both = parts.by_speed[:, row, column] + (parts.by_square[:, row] if row == column else 0.0)
-        return np.asarray(errors * parts.by_errors[row, column] + squared * by_both[:, None])
+        by_both = parts.by_speed[..., row, column] + (parts.by_square[..., row] if row == column else 0.0)
+        return np.asarray(errors * _of_sizes(parts.by_errors[..., row, column]) + squared * by_both[..., None])
 
     first = np.sqrt(of(0, 0))
     below, last = of(1, 0) / first, of(2, 0) / first
     second = np.sqrt(of(1, 1) - below**2)
     beside = (of(2, 1) - last * below) / second
-    third = np.sqrt(of(2, 2) - last**2 - beside**2) if parts.has_instrument else np.ones_like(errors)
+    third = np.sqrt(np.where(_of_sizes(parts.has_instrument), of(2, 2) - last**2 - beside**2, 1.0))
     return (first, below, second, last, beside, third), parts.scale, np.maximum((of_speed + errors) / left, 1.0)

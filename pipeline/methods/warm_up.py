@@ -38,15 +38,15 @@ def settling_slowly(model: Model, warm_up: int) -> Model | None:
         model: with its variances settled.
         warm_up: column of the warm-up.
     """
-    if warm_up not in model.places or model.variance == 0:
+    if warm_up not in model.places:
         return None
     design = model.design
     used = [VALUE, *model.places]
     place = used.index(warm_up)
-    columns = design.columns[:, used]
-    columns[:, place] = np.exp(-10 * design.columns[:, DISTANCE] / SLOW_WARM_UP_KM)
+    columns = design.columns[..., used]
+    columns[..., place] = np.exp(-10 * design.columns[..., DISTANCE] / SLOW_WARM_UP_KM)
     white, _ = whiten(design, columns, model.rho)
-    of_warm_up = design.per_run(white * white[:, [place]])
+    of_warm_up = design.per_run(white * white[..., [place]])
     products: Array = model.products.copy()
-    products[:, warm_up, used] = products[:, used, warm_up] = of_warm_up
+    products[..., warm_up, used] = products[..., used, warm_up] = of_warm_up
     return replace(model, products=products)

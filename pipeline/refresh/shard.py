@@ -74,6 +74,7 @@ def _read_file(inbox: Inbox, file: InboxFile) -> list[Session]:
             content,
             settings=inbox.settings,
             mapping=mapping,
+            sha256=file.sha256,
             athlete_id=file.athlete_id,
             corrections=inbox.corrections_for(file),
         )

@@ -33,12 +33,10 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.queries import run_query
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
+from pipeline.methods.causes import Expected, club_of, fit_entries
 from pipeline.methods.design import (
     TEN_KM,
-    Expected,
-    club_of,
     entries,
-    fit_causes,
 )
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE
 from pipeline.methods.paired_classes import wilson
@@ -150,11 +148,11 @@ def take_apart(
 
 def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callable[[str], Expected]) -> Iterator[Part]:
     place_of = {key: place for place, key in enumerate(athlete_splits.select("run_id", "km").iter_rows())}
-    for entry in entries(athlete_splits, inclusion):
-        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
-            continue
-        design, metric = entry.design, str(entry.name["metric"])
-        corrected = fit_causes(design, entry.regressors.causes, expected(metric))
+    estimable = [entry for entry in entries(athlete_splits, inclusion) if entry.is_estimable(inclusion)]
+    metrics = [str(entry.name["metric"]) for entry in estimable]
+    fits = fit_entries(estimable, [expected(metric) for metric in metrics])
+    for metric, entry, corrected in zip(metrics, estimable, fits, strict=True):
+        design = entry.design
         fitted = corrected.fit
         effects = np.zeros(design.columns.shape[1])
         effects[list(fitted.places)] = fitted.beta
@@ -162,7 +160,7 @@ def _parts(athlete_splits: pl.DataFrame, inclusion: Inclusion, expected: Callabl
         responses = design.columns[:, FIRST_CAUSE:] @ effects[FIRST_CAUSE:]
         rest = design.columns[:, VALUE] - responses - distance * effects[DISTANCE]
         weight = fitted.design.weight
-        level = (design.per_run(rest * weight) / design.per_run(weight))[design.run]
+        level = (design.per_run(rest * weight, axis=-1) / design.per_run(weight, axis=-1))[design.run]
         km = np.rint(distance * TEN_KM / inclusion.split_length_m + 0.5).astype(np.int64)
         place = np.array(
             [place_of[design.run_ids[run], split_km] for run, split_km in zip(design.run, km.tolist(), strict=True)]

@@ -27,6 +27,7 @@ from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import ROUGH_SLOPE_ERROR_PCT, SLOPE_ERROR_PCT, WARM_UP_EFFECT_PCT
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct
 from pipeline.methods.adjustment import covariance_as_text
+from pipeline.methods.causes import Expected, club_of, fit_entries
 from pipeline.methods.design import (
     ADJUSTED_BY,
     PACE_VARIANCE,
@@ -36,15 +37,13 @@ from pipeline.methods.design import (
     SPEED_SQUARED,
     TEN_KM,
     WARM_UP,
-    Expected,
-    club_of,
+    Entry,
     entries,
-    fit_causes,
 )
-from pipeline.methods.distance_change import broken_change, straight_change, usual_distance
+from pipeline.methods.distance_change import Change, broken_changes, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design
-from pipeline.methods.onset import Onset, onset, run_onsets
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, together
+from pipeline.methods.onset import Onset, onsets, run_onsets
 from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
 
@@ -94,34 +93,29 @@ def drift(
     athlete_rows: list[dict[str, object]] = []
     attendance = _Attendance(splits, inclusion)
     slope_errors = _slope_errors(splits, slope_error_pct, rough_slope_error_pct)
-    for entry in entries(splits, inclusion, metrics):
-        name, design = entry.name, entry.design
-        row = name | {
-            "n_runs": entry.n_runs,
-            "n_splits": len(design.run),
-            "reference_speed_m_s": entry.reference_speed_m_s,
-            "reason": None,
-            "reasons": None,
-        }
-        if entry.n_runs < inclusion.min_runs:
-            row |= _few_runs(entry.n_runs, inclusion)
-        elif not entry.regressors.are_separable:
-            row |= {"collinearity": 1.0, **_collinear(1.0)}
-        else:
-            expected = Expected(str(name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
-            slope_error = slope_errors[str(name["athlete_id"])]
-            corrected = with_slope_error(fit_causes(design, entry.regressors.causes, expected), SLOPE, slope_error)
-            fitted = corrected.fit
-            hinge = onset(fitted, seed=seed)
-            if hinge is not None and hinge.is_given(ONSET_LEVEL):
-                # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
-                of_usual = fit_causes(design, entry.regressors.causes, expected, may_settle_slowly=False)
-                corrected = with_slope_error(of_usual, SLOPE, slope_error)
-            reach = attendance.of(str(name["athlete_id"]), design)
-            row |= _athlete_row(corrected, hinge, reach.usual_distance, warm_up_effect_pct) | reach.shares()
-            if fitted.collinearity > max_collinearity:
-                row |= _collinear(fitted.collinearity)
-            run_rows.append(_run_rows(name, corrected, run_onsets(fitted, seed=seed)))
+    measured = list(entries(splits, inclusion, metrics))
+    estimable = [entry for entry in measured if entry.is_estimable(inclusion)]
+    expected = [
+        Expected(str(entry.name["metric"]), common, speed_error_pct, warm_up_effect_pct, inclusion.registry)
+        for entry in estimable
+    ]
+    drifts = _with_onsets(
+        estimable, expected, [slope_errors[str(entry.name["athlete_id"])] for entry in estimable], seed
+    )
+    reaches = [
+        attendance.of(str(entry.name["athlete_id"]), corrected.fit.design)
+        for entry, (corrected, _) in zip(estimable, drifts, strict=True)
+    ]
+    changes = _broken_changes(drifts, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
+    estimates = iter(zip(drifts, reaches, changes, strict=True))
+    for entry in measured:
+        row = _entered(entry, inclusion)
+        if entry.is_estimable(inclusion):
+            (corrected, hinge), reach, change = next(estimates)
+            row |= _athlete_row(corrected, hinge, change, reach.usual_distance) | reach.shares()
+            if corrected.fit.collinearity > max_collinearity:
+                row |= _collinear(float(corrected.fit.collinearity))
+            run_rows.append(_run_rows(entry.name, corrected, run_onsets(corrected.fit, seed=seed)))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -193,6 +187,22 @@ class _Reach:
         }
 
 
+def _entered(entry: Entry, inclusion: Inclusion) -> dict[str, object]:
+    """What entered, and why there is no estimate, if there is none."""
+    row: dict[str, object] = entry.name | {
+        "n_runs": entry.n_runs,
+        "n_splits": len(entry.value),
+        "reference_speed_m_s": entry.reference_speed_m_s,
+        "reason": None,
+        "reasons": None,
+    }
+    if entry.n_runs < inclusion.min_runs:
+        row |= _few_runs(entry.n_runs, inclusion)
+    elif not entry.regressors.are_separable:
+        row |= {"collinearity": 1.0, **_collinear(1.0)}
+    return row
+
+
 def _few_runs(n: int, inclusion: Inclusion) -> dict[str, object]:
     needed, splits = inclusion.min_runs, inclusion.min_splits_of_run
     said = f"{n} of the {needed} runs needed have {splits} usable splits"
@@ -210,11 +220,55 @@ def _reason(kind: str, **values: int) -> str:
     return json.dumps({"kind": kind, **values}, separators=(",", ":"))
 
 
+def _with_onsets(
+    estimable: Sequence[Entry], expected: Sequence[Expected], slope_error_pct: Sequence[float], seed: int
+) -> list[tuple[Corrected, Onset | None]]:
+    """The drift of entries, and the best hinge next to its straight line."""
+    fits = with_slope_error(fit_entries(estimable, expected), SLOPE, slope_error_pct)
+    hinges: list[Onset | None] = [None] * len(fits)
+    for places, fitted in together([corrected.fit for corrected in fits]):
+        for place, hinge in zip(places, onsets(fitted, seed=seed), strict=True):
+            hinges[place] = hinge
+    # A slow warm-up is another name for a bend: where a break explains it better, the usual length holds.
+    given = [place for place, hinge in enumerate(hinges) if hinge is not None and hinge.is_given(ONSET_LEVEL)]
+    of_usual = fit_entries(
+        [estimable[place] for place in given], [expected[place] for place in given], may_settle_slowly=False
+    )
+    widened = with_slope_error(of_usual, SLOPE, [slope_error_pct[place] for place in given])
+    for place, corrected in zip(given, widened, strict=True):
+        fits[place] = corrected
+    return list(zip(fits, hinges, strict=True))
+
+
+def _broken_changes(
+    drifts: Sequence[tuple[Corrected, Onset | None]], distances: Sequence[float], warm_up_effect_pct: float
+) -> list[Change | None]:
+    """The change at a distance along the line that breaks at the hinge; None without one."""
+    changes: list[Change | None] = [None] * len(drifts)
+    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
+    # straight models.
+    own_warm_up = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)}
+    for may_break in (False, True):
+        hinges = {
+            place: hinge.distance
+            for place, (_, hinge) in enumerate(drifts)
+            if hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL) == may_break
+        }
+        with_hinge = list(hinges)
+        for metrics, fitted in together([drifts[place][0].fit for place in with_hinge]):
+            places = [with_hinge[metric] for metric in metrics]
+            hinge, distance = (np.array([known[place] for place in places]) for known in (hinges, distances))
+            of_metrics = broken_changes(fitted, hinge, distance, own_warm_up if may_break else {})
+            for place, change in zip(places, of_metrics, strict=True):
+                changes[place] = change
+    return changes
+
+
 def _athlete_row(
-    corrected: Corrected, hinge: Onset | None, distance: float, warm_up_effect_pct: float
+    corrected: Corrected, hinge: Onset | None, along_break: Change | None, distance: float
 ) -> dict[str, object]:
     fitted = corrected.fit
-    df = fitted.drift_df
+    df = float(fitted.drift_df)
     quantile = float(special.stdtrit(df, 0.975))
     a, _, _ = fitted.normal
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
@@ -232,7 +286,7 @@ def _athlete_row(
         "speed_part_pct": _percent(of_speed),
         "slope_part_pct": _percent(of_slope),
         "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * corrected.drift_variance**0.5),
-        "collinearity": fitted.collinearity,
+        "collinearity": float(fitted.collinearity),
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,
         "depends_on_speed": corrected.depends_on_speed,
@@ -246,10 +300,7 @@ def _athlete_row(
     straight = straight_change(corrected.drift, corrected.drift_variance, df, distance)
     breaks = hinge is not None and hinge.is_bent(ONSET_LEVEL)
     may_break = hinge is not None and hinge.is_bent(MAY_BREAK_LEVEL)
-    # A break has been taken up in part by the warm-up of the straight model, and by the club's, which is drawn from
-    # straight models.
-    re_estimated = {WARM_UP: (0.0, (warm_up_effect_pct / 100) ** 2)} if may_break else {}
-    broken = straight if hinge is None else broken_change(fitted, hinge.distance, distance, re_estimated=re_estimated)
+    broken = straight if along_break is None else along_break
     change = broken if breaks else straight.or_else(broken) if may_break else straight
     low, high = straight.wider(broken)
     row |= {

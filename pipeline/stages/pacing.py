@@ -22,13 +22,13 @@ from scipy import special
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.methods.design import TEN_KM, Numbers, design_of
+from pipeline.methods.least_squares import jackknife_over_runs
 from pipeline.methods.mixed_model import (
     DISTANCE,
     FIRST_CAUSE,
     VALUE,
     Design,
     fit,
-    jackknife_over_runs,
     normal_equations,
 )
 from pipeline.tables import types_of

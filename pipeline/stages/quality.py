@@ -163,7 +163,10 @@ class _Run:
         self._samples = samples
         self._interval_s = samples["interval_s"].to_numpy()
         self._distance_m = samples[DISTANCE].to_numpy()
-        self._running = (samples["gait"] == "run").to_numpy().nonzero()[0]
+        running = (samples["gait"] == "run").to_numpy().nonzero()[0]
+        # Mostly the run has no break: a part of a column need not be copied.
+        is_unbroken = len(running) > 0 and running[-1] - running[0] == len(running) - 1
+        self._running = slice(running[0], running[-1] + 1) if is_unbroken else running
         running_s = self._interval_s[self._running]
         self._running_s = float(running_s.sum())
         self._sums: dict[str, tuple[Array, Array]] = {}
@@ -206,7 +209,7 @@ class _Run:
             return None
         speed, n_speeds = self._sums_of_minutes(SPEED)
         minute = sudden_step(values / n_values, speed / n_speeds, _STEPS[quantity])
-        return None if minute is None else float(self._distance_m[self._running[self._minutes[minute]]]) / 1000
+        return None if minute is None else float(self._distance_m[self._running][self._minutes[minute]]) / 1000
 
     def _sums_of_minutes(self, quantity: str) -> tuple[Array, Array]:
         """Sum of the values in each minute of running, and their number."""

@@ -120,6 +120,7 @@ def recording(
     described_fields: Mapping[str, str],
     max_unpacked_bytes: int,
     max_members: int,
+    sha256: str | None = None,
     athlete_id: str | None = None,
     corrections: Sequence[Correction] = (),
     registry: Registry = BUILT_IN,
@@ -129,6 +130,7 @@ def recording(
     Args:
         file: its path in the inbox.
         content: its bytes.
+        sha256: their digest, where it is known.
         athlete_id: whose it is, for corrections that name an athlete.
         corrections: in the order in which they are applied.
         registry: the quantities in force.
@@ -151,9 +153,8 @@ def recording(
     except Refused as refusal:
         return [rejected_file(file, content, refusal)]
     if len(members) == 1 and not own_name.lower().endswith(".zip"):
-        return _read(
-            Session(file=file), members[0].name, members[0].content, options, (athlete_id, corrections, registry)
-        )
+        unread = Session(file=file, sha256=sha256 or "" if members[0].content is content else "")
+        return _read(unread, members[0].name, members[0].content, options, (athlete_id, corrections, registry))
     sessions: list[Session] = []
     names: set[str] = set()
     for member in members:
@@ -181,7 +182,7 @@ def _read(
     entries = [entry for entry in corrections if entry.concerns(unread.file, unread.path, athlete_id)]
     suffix = PurePosixPath(name).suffix.lower()
     ending = suffix[1:] if suffix[1:] in READERS else None
-    session = replace(unread, sha256=hashlib.sha256(content).hexdigest(), format=ending)
+    session = replace(unread, sha256=unread.sha256 or hashlib.sha256(content).hexdigest(), format=ending)
     if (outcome := left_out_unread(entries)) is not None:
         return [_left_out(session, outcome)]
     zone = next((entry.time_zone for entry in reversed(entries) if entry.time_zone is not None), None)
@@ -198,7 +199,8 @@ def _read(
         return [session.rejected(refusal)]
     sessions = []
     for place, one in enumerate(recordings, start=1):
-        shown = one if one.device is None else replace(one, device=cut(one.device, MOST_NAME_CHARACTERS) or None)
+        device = cut(one.device or "", MOST_NAME_CHARACTERS) or None
+        shown = one if one.device == device else replace(one, device=device)
         right, outcome = corrected(shown, entries, is_zone_read=is_zone_read) if entries else (shown, NOTHING)
         own = replace(session, place=place, outcome=outcome)
         right = _with_own(right, registry)
@@ -272,7 +274,8 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
     measured = [
         word
         for column, word in registry.worth.items()
-        if np.count_nonzero(readings[column].to_numpy()) > readings[column].null_count()
+        if (n_missing := readings[column].null_count()) < readings.height
+        and np.count_nonzero(readings[column].to_numpy()) > n_missing
     ]
     reasons = [because(Reason.RUN, quantities=measured)]
     if content.unused:

@@ -18,15 +18,14 @@ from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
 from pipeline.core.metrics import BUILT_IN, WARM_UP_EFFECT_PCT, Registry
 from pipeline.core.speed_sources import SPEED_ERROR_PCT, SpeedErrorPct, speed_error_of
+from pipeline.methods.causes import Expected, fit_entries
 from pipeline.methods.club_draft import ClubDraft
 from pipeline.methods.design import (
     CAUSES,
     PACE_VARIANCE,
     SPEED,
     SPEED_SQUARED,
-    Expected,
     entries,
-    fit_causes,
 )
 from pipeline.methods.measurement_error import WIDTH, half_normal, main_source, published
 from pipeline.methods.mixed_model import FIRST_CAUSE
@@ -59,13 +58,13 @@ def responses(
     if of_runs is not None:
         splits = splits.filter(pl.col("run_id").is_in(list(of_runs)))
     rows: list[dict[str, object]] = []
-    for entry in entries(splits, inclusion):
-        if entry.n_runs < inclusion.min_runs or not entry.regressors.are_separable:
-            continue
-        name, design, metric = entry.name, entry.design, str(entry.name["metric"])
-        expected = Expected(metric, None, speed_error_pct, warm_up_effect_pct, inclusion.registry)
-        corrected = fit_causes(design, entry.regressors.causes, expected, of_drift=False)
-        fitted = corrected.fit
+    estimable = [entry for entry in entries(splits, inclusion) if entry.is_estimable(inclusion)]
+    expected = [
+        Expected(str(entry.name["metric"]), None, speed_error_pct, warm_up_effect_pct, inclusion.registry)
+        for entry in estimable
+    ]
+    for entry, corrected in zip(estimable, fit_entries(estimable, expected, of_drift=False), strict=True):
+        name, fitted = entry.name, corrected.fit
         for place, cause in enumerate(fitted.places[1:], start=1):
             if cause in fitted.given or cause == PACE_VARIANCE:
                 continue
@@ -80,7 +79,7 @@ def responses(
                 }
             )
         if corrected.own_response is not None:
-            own_response, source = corrected.own_response, main_source(design, speed_error_pct)
+            own_response, source = corrected.own_response, main_source(fitted.design, speed_error_pct)
             by_error = zip(
                 ERROR_SD, own_response.mean, np.sqrt(own_response.variance), own_response.log_likelihood, strict=True
             )

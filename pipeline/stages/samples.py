@@ -164,12 +164,14 @@ def samples(
         The samples in order of time. Empty if no reading has a time.
     """
     tally: Tally = {}
-    rows = {column.name: column.to_numpy() for column in _one_clock(recording.readings, tally).get_columns()}
+    clocked = _one_clock(recording.readings, tally)
+    # Most devices lack some sensor: its column is made once, and the rules for its readings are left out.
+    nowhere = np.full(clocked.height, np.nan)
+    rows = {column.name: column.to_numpy() if column.count() else nowhere for column in clocked.get_columns()}
     if not len(rows["time_s"]):
         nothing: Columns = {name: np.empty(0) for name in (*_MADE, *registry.reading_of)}
         return RunSamples(nothing, np.empty(0, dtype=np.intp), tally, 0.0, 0.0, "absent", "unlocated")
-    # Most devices lack some sensor: the rules for its readings are left out.
-    recorded = {name for name, values in rows.items() if np.isfinite(values).any()}
+    recorded = {name for name, values in rows.items() if values is not nowhere and np.isfinite(values).any()}
     readings = apply(impossible(registry), rows, tally, recorded)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
@@ -328,14 +330,17 @@ def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: flo
     first = np.searchsorted(distance_m, distance_m - window_m / 2, side="left")
     last = np.searchsorted(distance_m, distance_m + window_m / 2, side="right")
 
+    sums = np.zeros(len(distance_m) + 1)
+
     def within(values: Array) -> Array:
-        sums = np.concatenate([[0.0], np.cumsum(values)])
+        np.cumsum(values, out=sums[1:])
         return np.asarray(sums[last] - sums[first])
 
-    w, wx, wy = within(weight), within(weight * x), within(weight * y)
+    weighted_x = weight * x
+    w, wx, wy = within(weight), within(weighted_x), within(weight * y)
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance = within(weight * x * x) - wx * wx / w
-        slope = 100 * (within(weight * x * y) - wx * wy / w) / variance
+        variance = within(weighted_x * x) - wx * wx / w
+        slope = 100 * (within(weighted_x * y) - wx * wy / w) / variance
     enough = (w >= window_m / 4) & (variance > (window_m / 16) ** 2 * w) & (np.abs(slope) <= STEEPEST_PCT)
     return np.where(enough, slope, np.nan)
 

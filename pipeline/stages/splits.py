@@ -149,7 +149,9 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, reg
 def _changes(*places: npt.NDArray[Any]) -> Mask:
     """Where any of several series has another value than before; its first value counts as one."""
     changes = np.ones(len(places[0]), dtype=bool)
-    changes[1:] = np.any([place[1:] != place[:-1] for place in places], axis=0)
+    changes[1:] = False
+    for place in places:
+        changes[1:] |= place[1:] != place[:-1]
     return changes
 
 
@@ -378,20 +380,19 @@ def _of_laps(samples: _Rows, laps: pl.DataFrame) -> _Pieces:
         of_run[run_id] = number[own] - 1, begins_s[own], ends_s[own]
         first_lap += n_laps
     firsts = [*np.flatnonzero(_changes(samples.run)), len(samples.run)]
-    pieces = [np.empty((4, 0))]
+    pieces = [(np.empty(0, dtype=np.intp), *np.empty((3, 0)))]
     for run_id, first, last in zip(samples.run_ids, firsts[:-1], firsts[1:], strict=True):
         if run_id in of_run:
             ends, interval_s = samples.ends_s[first:last], samples.interval_s[first:last]
             row, *rest = _pieces(ends - interval_s, ends, *of_run[run_id])
-            pieces.append(np.vstack([row + first, *rest]))
-    row, piece_s, begins_at, ends_at = np.hstack(pieces)
-    rows = row.astype(np.intp)
-    return _Pieces(rows, piece_s / samples.interval_s[rows], _rounded(begins_at), _rounded(ends_at))
+            pieces.append((row + first, *rest))
+    row, piece_s, begins_at, ends_at = (np.concatenate(parts) for parts in zip(*pieces, strict=True))
+    return _Pieces(row, piece_s / samples.interval_s[row], _rounded(begins_at), _rounded(ends_at))
 
 
 def _pieces(
     begins_s: Array, ends_s: Array, number: npt.NDArray[np.int64], lap_begins: Array, lap_ends: Array
-) -> tuple[Array, Array, Array, Array]:
+) -> tuple[npt.NDArray[np.intp], Array, Array, Array]:
     """The pieces of the intervals of one run: which interval, how long, and where it lies, counted in laps."""
     first_lap = np.searchsorted(lap_ends, begins_s, side="right")
     n_laps = np.maximum(np.searchsorted(lap_begins, ends_s, side="left") - first_lap, 0)
@@ -401,7 +402,7 @@ def _pieces(
     begins, ends = np.maximum(begins_s[row], lap_began), np.minimum(ends_s[row], lap_ended)
     length_s = lap_ended - lap_began
     return (
-        row.astype(np.float64),
+        row,
         ends - begins,
         laps_before + (begins - lap_began) / length_s,
         laps_before + (ends - lap_began) / length_s,

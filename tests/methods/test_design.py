@@ -11,18 +11,14 @@ import pytest
 
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.core.settings import Settings
+from pipeline.methods.causes import NO_CLUB, OWN_PRIOR, Club, Expected, fit_causes
 from pipeline.methods.design import (
-    NO_CLUB,
-    OWN_PRIOR,
     PACE_VARIANCE,
     SLOPE,
     SPEED,
     WARM_UP,
-    Club,
-    Expected,
     Numbers,
     design_of,
-    fit_causes,
     warm_up_left,
 )
 from pipeline.methods.mixed_model import DISTANCE, VALUE, normal_equations
@@ -78,7 +74,8 @@ def test_the_prior_draws_the_warm_up_to_none_by_the_weight_of_its_variance():
     splits = draw(EXACTLY_MEASURED.but(km=(6, 9), n_runs=6).with_contact(drift_pct=2.0), 3)
     numbers = Numbers(INCLUSION.usable(splits))
     design = design_of(numbers, CONTACT, 3.0, INCLUSION)
-    fitted = fit_causes(design, (SPEED,), Expected(CONTACT, NO_CLUB, 0.0, 3.0)).fit
+    (corrected,) = fit_causes(design.of_metrics(None), (SPEED,), [Expected(CONTACT, NO_CLUB, 0.0, 3.0)])
+    fitted = corrected.fit
     assert fitted.places == (DISTANCE, WARM_UP, SPEED)
     a, b, _ = normal_equations(fitted.products, fitted.places, fitted.variance_ratio)
     total = a.sum(axis=0) + np.diag([0.0, fitted.variance / 0.03**2, 0.0])

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.methods.distance_change import Change, broken_change, straight_change, usual_distance
-from pipeline.methods.mixed_model import Design, fit
+from pipeline.methods.distance_change import NOTHING, Change, broken_changes, straight_change, usual_distance
+from pipeline.methods.mixed_model import Design, Fit, fit
 
 SPEED = 2
 
@@ -50,6 +51,14 @@ def test_a_broken_line_without_scatter_gives_back_its_change(slope: float, bend:
     assert fitted.beta[1] == pytest.approx(-0.6, abs=0.02)
     exact = replace(fitted, beta=np.array([fitted.beta[0], -0.6]))
     assert broken_change(exact, 1.5, distance).estimate == pytest.approx(change, abs=1e-9)
+
+
+def broken_change(
+    fitted: Fit, hinge: float, distance: float, re_estimated: Mapping[int, tuple[float, float]] = NOTHING
+) -> Change:
+    """Of the one metric of a fit."""
+    (change,) = broken_changes(fitted.of_metrics(None), np.array([hinge]), np.array([distance]), re_estimated)
+    return change
 
 
 def test_a_broken_line_is_least_squares_with_a_level_per_run_where_errors_are_independent():

@@ -9,9 +9,16 @@ import pytest
 import statsmodels.api as sm
 
 from pipeline.core.arrays import Array
-from pipeline.methods.measurement_error import correct, half_normal, uncorrected, wide_prior
-from pipeline.methods.mixed_model import Design, fit
-from pipeline.methods.speed_equations import ERROR_SD, equations, log_determinant, log_likelihood, speed_errors
+from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
+from pipeline.methods.mixed_model import Design, Fit, fit
+from pipeline.methods.speed_equations import (
+    ERROR_SD,
+    answers_exactly,
+    equations,
+    log_determinant,
+    log_likelihood,
+    speed_errors,
+)
 
 SPEED = 2
 B = -0.6
@@ -66,6 +73,12 @@ def athlete(
     )
 
 
+def corrected_of(fitted: Fit, prior: ErrorPrior, loading: float = 0.0) -> Corrected:
+    """The one metric of a fit, corrected."""
+    (corrected,) = correct(fitted.of_metrics(None), SPEED, [prior], [loading])
+    return corrected
+
+
 @pytest.mark.parametrize(
     ("error_pct", "kappa", "false_drift"), [(0.5, 0.96, 0.3), (1, 0.86, 1.2), (1.5, 0.74, 2.4), (2, 0.61, 3.5)]
 )
@@ -90,7 +103,6 @@ def test_the_reliability_of_exact_equations_is_the_closed_form():
     """Over many splits: 1 - s^2 trace / what is left of log speed, against the variances that were drawn."""
     design = athlete(2, error_pct=1.0, pace_rho=0.0, fade_sd_pct=0.0, n_runs=40, km=(40, 40))
     system = equations(fit(design, [SPEED]), SPEED)
-    assert system is not None
     assert 1 - 0.01**2 * system.reliability_loss[0] == pytest.approx(2.0**2 / (2.0**2 + 1.0**2), abs=0.02)
 
 
@@ -99,7 +111,6 @@ def test_the_level_equation_is_least_squares_divided_by_kappa():
     design = athlete(3, metric_rho=0.0, own_drift_sd_pct=0.0, pace_rho=0.0)
     fitted = fit(design, [SPEED])
     system = equations(fitted, SPEED)
-    assert system is not None
     levels = (design.run[:, None] == np.arange(12)).astype(float)
     expected = sm.OLS(design.columns[:, 0], np.column_stack([design.columns[:, 1:], levels])).fit().params[1]
     if fitted.rho == 0 and fitted.variance_ratio == 0:
@@ -114,7 +125,6 @@ def test_the_equations_hold_at_the_truth_and_scatter_as_they_say(error_pct: floa
     gaps = []
     for seed in range(60):
         system = equations(fit(athlete(seed, error_pct=error_pct, error_rho=0.15), [SPEED]), SPEED)
-        assert system is not None
         errors = speed_errors(system, np.array([[error_pct / 100]]))
         assert errors.speed_less[0] == pytest.approx(s2 * system.traces[0])
         omega = np.diag(1e-4 * system.of_errors + B**2 * errors.of_speed[0]) + B**2 * errors.of_speed_squared[0]
@@ -127,7 +137,6 @@ def test_the_likelihood_of_many_athletes_finds_the_error():
     total = np.zeros(len(ERROR_SD))
     for seed in range(25):
         system = equations(fit(athlete(seed, error_pct=1.5), [SPEED]), SPEED)
-        assert system is not None
         errors = speed_errors(system, ERROR_SD[:, None])
         total += log_likelihood(errors, np.full((len(ERROR_SD), 1), B), B, 0.5, log_determinant(errors, B))[:, 0]
     assert 0.0125 <= ERROR_SD[np.argmax(total)] <= 0.0175
@@ -139,8 +148,8 @@ def test_the_mirror_of_cadence_stays_its_mirror():
     columns = cadence.columns.copy()
     columns[:, 0] = columns[:, SPEED] - columns[:, 0]
     step = Design(columns, cadence.run, cadence.run_ids, cadence.gap_km, cadence.weight)
-    of_cadence = correct(fit(cadence, [SPEED]), SPEED, wide_prior(0.12, 0.06, 0.01))
-    of_step_length = correct(fit(step, [SPEED]), SPEED, wide_prior(0.88, 0.06, 0.01), loading=1.0)
+    of_cadence = corrected_of(fit(cadence, [SPEED]), wide_prior(0.12, 0.06, 0.01))
+    of_step_length = corrected_of(fit(step, [SPEED]), wide_prior(0.88, 0.06, 0.01), loading=1.0)
     assert of_step_length.fit.beta[0] == pytest.approx(-of_cadence.fit.beta[0], abs=1e-10)
     assert of_step_length.fit.beta[1] == pytest.approx(1 - of_cadence.fit.beta[1], abs=1e-10)
     assert (of_step_length.drift_low, of_step_length.drift_high) == pytest.approx(
@@ -151,16 +160,16 @@ def test_the_mirror_of_cadence_stays_its_mirror():
 
 def test_where_nothing_scatters_there_is_no_correction():
     exact = fit(athlete(5, metric_sd_pct=0.0, own_drift_sd_pct=0.0), [SPEED])
-    assert correct(exact, SPEED, wide_prior(B, 0.25, 0.01)).fit is exact
+    assert answers_exactly(exact)
+    assert not answers_exactly(fit(athlete(5), [SPEED]))
 
 
 def test_the_tipping_point_is_where_the_interval_meets_zero():
     """The drift at an assumed reliability k, where the response is b_level / k, less half of the interval: zero."""
     fitted = fit(athlete(6, error_pct=1.0, fade_pct=-8.0, drift_pct=6.0), [SPEED])
-    corrected = correct(fitted, SPEED, wide_prior(B, 0.25, 0.01))
+    corrected = corrected_of(fitted, wide_prior(B, 0.25, 0.01))
     assert corrected.drift_low > 0
     system = equations(fitted, SPEED)
-    assert system is not None
     response = system.value[0] / system.speed[0]
     covariance = corrected.fit.covariance
     passed_on = -covariance[0, 1] / covariance[1, 1]
@@ -183,7 +192,7 @@ def test_intervals_of_single_athletes_hold_the_truth_where_uncorrected_ones_do_n
             seed, error_pct=error_pct, error_rho=0.15, fade_pct=fade_pct, response=response, pace_sd_pct=1.5
         )
         fitted = fit(design, [SPEED])
-        corrected, plain = correct(fitted, SPEED, prior), uncorrected(fitted)
+        corrected, plain = corrected_of(fitted, prior), uncorrected(fitted)
         held += corrected.drift_low <= 0 <= corrected.drift_high
         held_plain += plain.drift_low <= 0 <= plain.drift_high
     assert held >= 34
@@ -195,7 +204,7 @@ def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
     """The prior is taken out again: of a well measured athlete the own response hardly moves with it."""
     fitted = fit(athlete(7, n_runs=30, pace_sd_pct=3.0), [SPEED])
     first, second = (
-        correct(fitted, SPEED, wide_prior(mean, sd, 0.01)).own_response for mean, sd in ((-0.6, 0.25), (-0.4, 0.3))
+        corrected_of(fitted, wide_prior(mean, sd, 0.01)).own_response for mean, sd in ((-0.6, 0.25), (-0.4, 0.3))
     )
     assert first is not None
     assert second is not None
@@ -205,7 +214,7 @@ def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
 @pytest.mark.parametrize(("response", "is_far"), [(-1.6, True), (-0.7, False)])
 def test_an_athlete_whose_response_is_far_from_the_clubs_keeps_it_and_is_known(response: float, is_far: bool):
     club = replace(wide_prior(B, 0.1, 0.005), is_of_club=True)
-    corrected = correct(fit(athlete(7, response=response, pace_sd_pct=3.0), [SPEED]), SPEED, club)
+    corrected = corrected_of(fit(athlete(7, response=response, pace_sd_pct=3.0), [SPEED]), club)
     assert (corrected.club_response is not None) == is_far
     if is_far:
         assert corrected.club_response == pytest.approx(B)
@@ -239,7 +248,6 @@ def test_the_equations_hold_where_one_source_is_exact_and_the_other_is_off_by_tw
     gaps = []
     for seed in range(60):
         system = equations(fit(of_two_sources(seed, (0.0, 2.0)), [SPEED]), SPEED, 0.0, np.arange(12) % 2)
-        assert system is not None
         errors = speed_errors(system, np.array([[0.0, 0.02]]))
         omega = np.diag(1e-4 * system.of_errors + B**2 * errors.of_speed[0]) + B**2 * errors.of_speed_squared[0]
         gaps.append((system.value - B * (system.speed - errors.speed_less[0])) / np.sqrt(omega))
@@ -252,6 +260,6 @@ def test_intervals_hold_where_half_of_the_runs_are_off_by_two_percent_and_half_b
     prior = replace(wide_prior(B, 0.25, 0.01), other_sources={"positions": half_normal(0.02)})
     held = 0
     for seed in range(60):
-        corrected = correct(fit(of_two_sources(seed, (0.5, 2.0)), [SPEED]), SPEED, prior)
+        corrected = corrected_of(fit(of_two_sources(seed, (0.5, 2.0)), [SPEED]), prior)
         held += corrected.drift_low <= 0 <= corrected.drift_high
     assert held >= 52

@@ -10,7 +10,8 @@ from numpy.testing import assert_allclose
 from scipy import optimize
 
 from pipeline.core.arrays import Array
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, Prior, fit, normal_equations, whiten
+from pipeline.methods.least_squares import Prior
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, fit, normal_equations, whiten
 
 SPEED, SLOPE = 2, 3
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.methods.least_squares import Prior
 from pipeline.methods.measurement_error import uncorrected
-from pipeline.methods.mixed_model import Design, Fit, Prior, settled
+from pipeline.methods.mixed_model import Design, Fit, settled
 from pipeline.methods.warm_up import SLOW_WARM_UP_KM, WARM_UP_KM, settling_slowly
 
 WARM_UP = 2
@@ -42,7 +43,9 @@ def test_the_products_of_a_slow_warm_up_are_those_of_a_design_that_has_it():
 def test_without_a_warm_up_or_without_scatter_there_is_one_length():
     fitted = warmed(2.0)
     assert settling_slowly(replace(fitted, places=(1,)), WARM_UP) is None
-    assert settling_slowly(replace(fitted, variance=0.0), WARM_UP) is None
+    exact = replace(fitted, variance=np.float64(0.0))
+    assert uncorrected(exact, settling_slowly(exact, WARM_UP)).drift == exact.beta[0]
+    assert uncorrected(fitted, settling_slowly(fitted, WARM_UP)).drift != fitted.beta[0]
 
 
 def held(lasts_km: float, *, is_averaged: bool) -> tuple[int, float]:
