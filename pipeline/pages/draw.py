@@ -288,7 +288,7 @@ def _templates_digest() -> str:
 
 
 class _Context(jinja2.runtime.Context):
-    """Calls what a template calls without asking first what it wants to be handed, which takes longer than most calls."""
+    """Calls what a template calls without asking first what it wants to be handed, which most calls are shorter than."""
 
     def call(self, called: Any, *args: Any, **kwargs: Any) -> Any:
         """What a template calls; nothing that is called here takes the context."""
