@@ -288,7 +288,7 @@ def _templates_digest() -> str:
 
 
 class _Context(jinja2.runtime.Context):
-    """Calls what a template calls without asking first what it wants to be handed, which most calls are shorter than."""
+    """Calls what a template calls at once; to ask what it wants to be handed takes longer than most of the calls."""
 
     def call(self, called: Any, *args: Any, **kwargs: Any) -> Any:
         """What a template calls; nothing that is called here takes the context."""
