@@ -173,12 +173,25 @@ def _by_parts(path: str) -> list[str]:
     return path.split(os.sep)
 
 
-def versions_below(folder: Path) -> dict[str, str]:
-    """The tag of each object below an address, which changes with its content; by its path from there."""
-    objects: dict[str, dict[str, Any]] = _file_system(folder).find(_key(folder), detail=True)
-    begins = len(_key(folder)) + 1
-    tags = {key[begins:]: str(about.get("ETag") or about) for key, about in objects.items()}
-    return {name: tag for name, tag in sorted(tags.items()) if name and not name.endswith("/")}
+def versions_below(folder: Path) -> Iterator[tuple[str, str]]:
+    """The path of each object below an address, from there, and its tag, which changes with its content.
+
+    In order of path, as object stores list them. They are asked for a page at a time: what s3fs makes of all of them
+    at once takes 1.5 kB for each.
+    """
+    fs, (bucket, _, within) = _file_system(folder), _key(folder).partition("/")
+    prefix, page = f"{within}/" if within else "", dict[str, Any]()
+    while page.get("IsTruncated", True):
+        more = {"ContinuationToken": page["NextContinuationToken"]} if page else {}
+        page = fs.call_s3("list_objects_v2", Bucket=bucket, Prefix=prefix, MaxKeys=_LISTED_AT_ONCE, **more)
+        for about in page.get("Contents", ()):
+            name = str(about["Key"])[len(prefix) :]
+            if name and not name.endswith("/"):
+                yield name, str(about["ETag"])
+
+
+#: As many as stores give at most.
+_LISTED_AT_ONCE = 1000
 
 
 def remove_tree(folder: Path) -> None:

@@ -310,7 +310,7 @@ def _files(folder: Path, closed: list[Path], links: list[str]) -> Iterator[Inbox
     a request each.
     """
     if is_remote(folder):
-        for name, tag in versions_below(folder).items():
+        for name, tag in versions_below(folder):
             parts = name.split("/")
             if not _is_no_recording(parts):
                 yield InboxFile(name, parts[0] if len(parts) > 1 else None, tag=tag)

@@ -93,9 +93,8 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
     first, *_ = [*_shown_first(drifts, registry), None]
     events = in_order(rows["before_after"].iter_rows(named=True), registry)
     before, after = (other and (club.page(other), club.shown(other)) for other in club.neighbours(athlete_id))
-    squad = club.squad_page
     return {
-        "squad": squad and (squad.address, squad.title(language)),
+        "squad": club.squad_page and (club.squad_page.address, club.squad_page.title(language)),
         "before": before,
         "after": after,
         "name": club.shown(athlete_id),

@@ -14,6 +14,7 @@ from pipeline.core.metrics import Metric
 from pipeline.pages.answers import CHANGES, FEW, NOTHING, OPEN, STEADY, answer, facts, state
 from pipeline.pages.athlete_tables import FACTS_OF_RUN, cells_of_runs, quiet_words, spans_of
 from pipeline.pages.club_rows import ClubRows, Pages, run_name
+from pipeline.pages.file_counts import FileCounts
 from pipeline.pages.file_pages import file_rows
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import quality_row
@@ -72,6 +73,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     ]  # fmt: skip
     return {
         "up": "",
+        "files_page": "files.html",
         "title": language("index.title"),
         "heading": language("index.heading"),
         "everybody": language("index.everybody"),
@@ -112,6 +114,7 @@ def squad_page(pages: Pages, club: ClubRows, squad: SquadPage) -> Context:
     language, title = pages.language, squad.title(pages.language)
     return index_page(pages, club, {"began_at_utc": "", "findings": club.findings}) | {
         "up": "../",
+        "files_page": f"{squad.name}.files.html",
         "title": language("athlete.title", name=title),
         "heading": title,
         "everybody": language("index.everybody_of_squad"),
@@ -136,11 +139,14 @@ def squads_page(
     for row in ordered:
         of_state.update(row.n_by_state)
     refused = pl.concat(one.refused for one in files).sort("path", "session").head(MOST_LISTED)
-    runless = sorted((name for one in files for name in one.runless), key=club.sort_key)
+    without = pl.concat(one.on_no_page for one in files)["athlete_id"].drop_nulls().unique()
+    runless = sorted(without, key=club.sort_key)
+    counts = sum((one.counts for one in files), FileCounts())
     n_more = len(runless) - MOST_LISTED
     more = [language("index.more_complaints", n=n_more)] if n_more > 0 else []
     return {
         "up": "",
+        "files_page": "files.html",
         "n_athletes": sum(row.n_athletes for row in ordered),
         "n_runs": sum(row.n_runs for row in ordered),
         "refreshed_on": record["began_at_utc"][:10],
@@ -160,9 +166,9 @@ def squads_page(
         "states": [state for state in _ORDER if of_state[state] or state in (CHANGES, OPEN, STEADY)],
         "without": [*map(club.shown, runless[:MOST_LISTED]), *more],
         "refused": file_rows(refused, club, language),
-        "n_refused": sum(one.n_refused for one in files),
-        "n_files": sum(one.n_files for one in files),
-        "n_recordings": sum(one.n_recordings for one in files),
+        "n_refused": counts.statuses.get("rejected", 0),
+        "n_files": counts.sizes["files"],
+        "n_recordings": counts.sizes["recordings"],
     }
 
 

@@ -42,7 +42,7 @@ from pipeline.pages.athlete_tables import as_shown
 from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page, squad_page, squads_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
-from pipeline.pages.file_pages import file_pages
+from pipeline.pages.file_pages import club_file_pages, file_pages, squad_file_pages
 from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
 from pipeline.pages.run_page import RunRows, expected_ranges, panels, run_page, split_texts, splits_shown
@@ -66,7 +66,8 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
     with written_here(pages.built) as here, _without_garbage_collection():
         if athlete_id is None:
             club = club_rows(pages)
-            _draw_club(pages, here / FOLDER, "index.html", index_page(pages, club, _record(pages)))
+            index = index_page(pages, club, _record(pages))
+            _draw_club(pages, here / FOLDER, "index.html", index, file_pages(club, pages.language))
         else:
             _draw_athlete(pages, club_rows(pages), here, athlete_id)
 
@@ -83,8 +84,12 @@ def draw_squad(pages: Pages, task: SquadTask) -> tuple[int, SquadRow | None]:
 def draw_squads(pages: Pages, drawn: tuple[Sequence[SquadRow], Sequence[SectionFiles]]) -> None:
     """Draw the pages of a large club that its squads have in common: the table of them, and the files."""
     with written_here(pages.built) as here, _without_garbage_collection():
-        shown = squads_page(pages, club_rows(pages), _record(pages), *drawn)
-        _draw_club(pages, here / FOLDER, "squads.html", shown)
+        (rows, files), club = drawn, club_rows(pages)
+        index = squads_page(pages, club, _record(pages), rows, files)
+        listed = club_file_pages(
+            club, [row.page for row in sorted(rows, key=lambda row: row.page.place)], files, pages.language
+        )
+        _draw_club(pages, here / FOLDER, "squads.html", index, listed)
 
 
 @contextmanager
@@ -104,26 +109,37 @@ def _record(pages: Pages) -> dict[str, Any]:
     return record
 
 
-def _draw_club(pages: Pages, folder: Path, template: str, index: dict[str, Any]) -> None:
+def _draw_club(
+    pages: Pages, folder: Path, template: str, index: dict[str, Any], files: Sequence[dict[str, Any]]
+) -> None:
     """Draw the pages of the club: index, files, methods, scripts."""
     language = pages.language
     write_assets(folder / "assets")
     _write(folder / "index.html", template, index, language)
-    for one in file_pages(club_rows(pages), language):
+    for one in files:
         _write(folder / one["page"], "files.html", one, language)
     _write(folder / "methods.html", "methods.html", methods_page(pages.settings), language)
 
 
 def _draw_squad(pages: Pages, club: ClubRows, squad: SquadPage, here: Path) -> SquadRow:
-    """Draw the page of a squad, or link the previous one where nothing changed."""
-    shown, page = squad_page(pages, club, squad), FOLDER / squad.address
-    rests_on = _digest([*_common(pages), repr(shown)])
-    (here / page.parent).mkdir(parents=True, exist_ok=True)
-    if pages.before is not None and _rested_on(pages, page) == [rests_on]:
-        link_tree(pages.before, pages.built, page.parent, wanted=lambda file: file.name == page.name)
-    else:
-        _write(here / page, "squad.html", shown | {"rests_on": rests_on}, pages.language)
-    return SquadRow.of(squad, shown)
+    """Draw the page of a squad and those of its files, or link the previous ones where nothing changed."""
+    index, folder = squad_page(pages, club, squad), FOLDER / Path(squad.address).parent
+    (here / folder).mkdir(parents=True, exist_ok=True)
+    files = squad_file_pages(club, squad, pages.language)
+    drawn = [
+        (FOLDER / squad.address, "squad.html", index),
+        *((folder / one["page"], "files.html", one) for one in files),
+    ]
+    unchanged = set()
+    for page, template, shown in drawn:
+        rests_on = _digest([*_common(pages), repr(shown)])
+        if _rested_on(pages, page) == [rests_on]:
+            unchanged.add(page)
+        else:
+            _write(here / page, template, shown | {"rests_on": rests_on}, pages.language)
+    if unchanged and pages.before is not None:
+        link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
+    return SquadRow.of(squad, index)
 
 
 def _draw_athlete(pages: Pages, club: ClubRows, here: Path, athlete_id: str) -> None:
@@ -288,15 +304,13 @@ def _templates_digest() -> str:
 
 
 class _Context(jinja2.runtime.Context):
-    """Calls functions and macros without asking what each wants to be handed: that took longer than most of them."""
+    """Calls what a template calls at once; to ask what it wants to be handed takes longer than most of the calls."""
 
     def call(self, called: Any, *args: Any, **kwargs: Any) -> Any:
-        """What a template calls; only macros take where they are called from."""
+        """What a template calls; nothing that is called here takes the context."""
         kwargs.pop("_block_vars", None)
         kwargs.pop("_loop_vars", None)
-        return (
-            called(self.eval_ctx, *args, **kwargs) if type(called) is jinja2.runtime.Macro else called(*args, **kwargs)
-        )
+        return called(*args, **kwargs)
 
 
 class _Environment(jinja2.Environment):

@@ -22,10 +22,11 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.core.places import files_below
+from pipeline.pages.file_counts import FileCounts, file_counts
 from pipeline.pages.language import Language
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.history import RECORD
-from pipeline.store.layout import files_of, read_file, read_rows
+from pipeline.store.layout import files_of, read_file, read_partitions, read_rows
 from pipeline.store.sections import Section, section_of
 from pipeline.tables import empty, key_of
 
@@ -162,18 +163,16 @@ class Division:
 
 @dataclass(frozen=True)
 class SectionFiles:
-    """What the ledger of a section says for the index of the club.
+    """What the ledger of a section says for the pages that the club has in common.
 
     Attributes:
         refused: rows of `recordings` of the first rejected files.
-        runless: athletes of whom no run was read.
+        on_no_page: those of files whose athletes have no run, or that belong to nobody.
     """
 
-    n_recordings: int
-    n_files: int
-    n_refused: int
+    counts: FileCounts
     refused: pl.DataFrame
-    runless: tuple[str, ...]
+    on_no_page: pl.DataFrame
 
 
 def divisions(built: Path, divided: Iterable[tuple[SquadPage, Sequence[str]]]) -> list[Division]:
@@ -217,21 +216,19 @@ def divide(pages: Pages, task: Division) -> SectionFiles:
     give_out(FINDINGS, findings, page_of, "athlete_id")
     for page, own in tables.items():
         write_bundle(built, f"{_FOLDER}/{page}/{section.number}", own)
-    return _files_of(_of_section(built, "recordings", section), runs)
+    ledger, exclusions = (_of_section(built, name, section) for name in ("recordings", "exclusions"))
+    splits = (read_partitions(built, "splits", athlete_id) for athlete_id in task.page_of)
+    return SectionFiles(
+        file_counts(ledger, runs, exclusions, splits, pages.settings.registry),
+        ledger.filter(pl.col("status") == "rejected").sort("path", "session").head(MOST_REFUSED),
+        ledger.join(page_of, on="athlete_id", how="anti"),
+    )
 
 
 def _of_section(built: Path, table: str, section: Section) -> pl.DataFrame:
     """The rows of a section of a table; all of a table that is not in sections."""
     file = f"tables/{table}/{section.file(table)}"
     return read_file(built, file) if (built / file).is_file() else read_rows(built, table)
-
-
-def _files_of(ledger: pl.DataFrame, runs: pl.DataFrame) -> SectionFiles:
-    refused = ledger.filter(pl.col("status") == "rejected").sort("path", "session")
-    runless = set(ledger["athlete_id"].drop_nulls()) - set(runs["athlete_id"])
-    return SectionFiles(
-        ledger.height, ledger["file"].n_unique(), refused.height, refused.head(MOST_REFUSED), tuple(sorted(runless))
-    )
 
 
 def rows_of(built: Path, page: SquadPage) -> dict[str, pl.DataFrame]:

@@ -1,6 +1,7 @@
 """The athlete-level stages of `pipeline.STAGES`, for one athlete.
 
-Splits are read back from the state being built: between processes only names and small results are sent.
+Splits that a step before wrote are read back from the state being built: between processes only names and small results
+are sent.
 """
 
 from __future__ import annotations
@@ -33,18 +34,18 @@ def analyse(context: BuildContext, athlete: Athlete) -> Bundle:
         A bundle of their tables, and of what the files gave, with what was joined to the runs.
     """
     tables: dict[str, pl.DataFrame] = {}
-    has_runs = True
+    has_runs, splits = True, None
     if athlete.is_touched:
         measured, joins = join_recordings(context, measured_of(context, athlete))
         has_runs = not measured.runs.is_empty()
         tables = {name: rows for name, rows in measured.parts.items() if name in of_files()}
         tables["recordings"] = with_joined_recordings(measured.recordings, joins)
         if has_runs and athlete.athlete_id is not None:
-            _write_splits(context, athlete.athlete_id, measured)
+            splits = _write_splits(context, athlete.athlete_id, measured)
         else:  # runs may be rejected after their samples were written
             remove_tree(context.built / partition("samples", athlete.athlete_id or ""))
     if has_runs and athlete.athlete_id is not None:
-        tables |= _tables(context, athlete.athlete_id, ALONE)
+        tables |= _tables(context, athlete.athlete_id, ALONE, splits)
     return _bundle(context, athlete.athlete_id, tables, ALONE, has_runs=has_runs)
 
 
@@ -99,16 +100,22 @@ def _carried(context: BuildContext, known: KeptRows, athlete: Athlete) -> list[M
     return [Measured.of_parts({"recordings": recordings, "runs": runs, **own_rows})]
 
 
-def _tables(context: BuildContext, athlete_id: str, in_round: str, **more: object) -> dict[str, pl.DataFrame]:
-    frames = {"splits": read_partitions(context.built, "splits", athlete_id)}
+def _tables(
+    context: BuildContext, athlete_id: str, in_round: str, splits: pl.DataFrame | None = None, **more: object
+) -> dict[str, pl.DataFrame]:
+    frames = {"splits": read_partitions(context.built, "splits", athlete_id) if splits is None else splits}
     tables: dict[str, pl.DataFrame] = {}
     for stage in stages_of(ATHLETE, in_round):
         tables |= stage.tables(frames | tables, settings=context.inbox.settings, **more)
     return tables
 
 
-def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) -> None:
-    """Write splits and laps by month, and remove the samples of recordings that turned out to be duplicates."""
+def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) -> pl.DataFrame:
+    """Write splits and laps by month, and remove the samples of recordings that turned out to be duplicates.
+
+    Returns:
+        The splits as they would be read back.
+    """
     wanted = {context.built / name for name in measured.runs["samples_file"]}
     for file in files_below(context.built / partition("samples", athlete_id)):
         if file not in wanted:
@@ -116,11 +123,12 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
     settings_sha256, code = context.inbox.settings.digest("reading"), own_version()
     registry = context.inbox.settings.registry
     months = measured.runs.select("run_id", "sha256", month=pl.col("started_at_utc").dt.strftime("%Y-%m"))
+    ordered = {table: measured.parts[table].sort(key_of(table)) for table in ("splits", "lap_splits")}
     by_month = {
-        table: splits.sort(key_of(table))
-        .join(months.select("run_id", "month"), on="run_id", maintain_order="left")
-        .partition_by("month", as_dict=True, include_key=False)
-        for table, splits in (("splits", measured.splits), ("lap_splits", measured.lap_splits))
+        table: rows.join(months.select("run_id", "month"), on="run_id", maintain_order="left").partition_by(
+            "month", as_dict=True, include_key=False
+        )
+        for table, rows in ordered.items()
     }
     for (month,), runs_of_month in months.group_by("month", maintain_order=True):
         digests = "".join(sorted(runs_of_month["sha256"]))
@@ -129,3 +137,4 @@ def _write_splits(context: BuildContext, athlete_id: str, measured: Measured) ->
             folder = context.built / partition(table, athlete_id, str(month))
             own = rows[(month,)] if (month,) in rows else empty(table, registry)
             write_table(folder / f"{table}.parquet", table, own, made_from, registry)
+    return ordered["splits"]

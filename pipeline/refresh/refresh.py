@@ -11,7 +11,7 @@ This process only plans and gathers: the steps, and the libraries they need, are
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Iterator, Sequence, Sized
+from collections.abc import Callable, Collection, Iterator, Sequence, Sized
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -139,7 +139,7 @@ def bring_up_to_date(
                 write_record(built, state_record, began_at)
                 older = reversed(generations(store)) if repairs else ()
                 pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
-                executor.write_outputs(context, pages, _everyone(context))
+                executor.write_outputs(context, pages, _everyone(context, seen.athletes))
                 write_record(built, state_record, began_at)  # once more, now that it is known how long it took
                 check_still_held()
         except _NothingNew:
@@ -258,10 +258,10 @@ def _moved(before: pl.DataFrame, club: pl.DataFrame, registry: Registry) -> tupl
     return tuple(metric for metric in registry.metric_of if not of(metric, before).equals(of(metric, club)))
 
 
-def _everyone(context: BuildContext) -> list[str]:
-    """The athletes who have runs, in order."""
+def _everyone(context: BuildContext, touched: Collection[str]) -> list[str]:
+    """The athletes who have runs, those first whose pages take longest to draw."""
     of_sections = (context.kept.of("runs", section, ["athlete_id"]).unique() for section in context.sections)
-    return pl.concat(of_sections)["athlete_id"].sort().to_list()
+    return sorted(pl.concat(of_sections)["athlete_id"], key=lambda athlete_id: (athlete_id not in touched, athlete_id))
 
 
 _FINDINGS = "tables/athlete_drift/"

@@ -164,12 +164,14 @@ def samples(
         The samples in order of time. Empty if no reading has a time.
     """
     tally: Tally = {}
-    rows = {column.name: column.to_numpy() for column in _one_clock(recording.readings, tally).get_columns()}
+    clocked = _one_clock(recording.readings, tally)
+    # Most devices lack some sensor: its column is made once, and the rules for its readings are left out.
+    nowhere = np.full(clocked.height, np.nan)
+    rows = {column.name: column.to_numpy() if column.count() else nowhere for column in clocked.get_columns()}
     if not len(rows["time_s"]):
         nothing: Columns = {name: np.empty(0) for name in (*_MADE, *registry.reading_of)}
         return RunSamples(nothing, np.empty(0, dtype=np.intp), tally, 0.0, 0.0, "absent", "unlocated")
-    # Most devices lack some sensor: the rules for its readings are left out.
-    recorded = {name for name, values in rows.items() if np.isfinite(values).any()}
+    recorded = {name for name, values in rows.items() if values is not nowhere and np.isfinite(values).any()}
     readings = apply(impossible(registry), rows, tally, recorded)
     time_s = readings["time_s"]
     longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s

@@ -225,7 +225,7 @@ def _require_not_shared(before: Path, built: Path, name: str) -> None:
 def _found(state: Path) -> dict[str, Written]:
     """The files of a state, without their digests; of an object store, with tags."""
     if is_remote(state):
-        found = {name: Written(0, 0, tag) for name, tag in versions_below(state).items()}
+        found = {name: Written(0, 0, tag) for name, tag in versions_below(state)}
     else:
         found, folders = {}, [""]
         while folders:

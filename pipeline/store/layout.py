@@ -17,7 +17,7 @@ from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
 from pipeline.store.sections import Section
-from pipeline.tables import PARTITIONED, TABLES, empty, key_of
+from pipeline.tables import PARTITIONED, TABLES, ascends, empty, key_of
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
@@ -184,11 +184,12 @@ def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
     except Damaged:  # it is to be said which; or their columns differ
         frames = [read_file(folder, name) for name in names]
     try:
-        rows = pl.concat(frames).select(_columns(table, frames[0].columns))
+        rows = pl.concat(frames) if len(frames) > 1 else frames[0]
+        if rows.columns != (columns := _columns(table, rows.columns)):
+            rows = rows.select(columns)
     except pl.exceptions.PolarsError:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None
         raise
-    keys = rows.select(key_of(table))
     # Files are in order of athletes and each is in order: sorted once more, all of it would be in memory twice.
-    return rows if keys.equals(keys.sort(pl.all())) else rows.sort(key_of(table))
+    return rows if ascends(rows, key_of(table)) else rows.sort(key_of(table))

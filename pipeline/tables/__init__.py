@@ -199,7 +199,7 @@ def _keeps_rules(rows: pl.DataFrame, table: str, registry: Registry) -> bool:
             largest: Any = values.max()
             if smallest < low or largest > high:
                 return False
-    return (not rules or all(rows.select(rules).row(0))) and _ascends(rows, key_of(table))
+    return (not rules or all(rows.select(rules).row(0))) and ascends(rows, key_of(table))
 
 
 #: A column, whether it may be null, and the smallest and the largest value that it may have; None for no number.
@@ -228,9 +228,9 @@ def _rules(table: str, registry: Registry) -> tuple[list[_Limits], list[pl.Expr]
     return limits, others
 
 
-def _ascends(rows: pl.DataFrame, key: Sequence[str]) -> bool:
+def ascends(rows: pl.DataFrame, key: Sequence[str]) -> bool:
     """Whether each row comes after the one before, in order of the key."""
-    is_same = pl.repeat(value=True, n=rows.height - 1, eager=True)
+    is_same = pl.repeat(value=True, n=max(rows.height - 1, 0), eager=True)
     for name in key:
         before, after = rows[name][:-1], rows[name][1:]
         is_equal = before == after

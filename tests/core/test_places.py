@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.core import places
 from pipeline.core.errors import LockLost
-from pipeline.core.places import put_if, read_content
+from pipeline.core.places import put_if, read_content, versions_below
 from pipeline.inbox.inbox import InboxFile, read_inbox
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import judge
@@ -82,6 +83,28 @@ def test_an_object_that_is_denied_or_broken_costs_its_file_by_name(bucket: Path)
 
 
 @pytest.mark.depth
+def test_objects_are_listed_a_page_at_a_time_in_order_of_path(bucket: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(places, "_LISTED_AT_ONCE", 2)
+    names = ["b/2.fit", "a/1.fit", "z ü%+.fit", "B.fit", "a-b/1.fit"]
+    for name in (*names, "hollow/"):
+        (bucket / "listed" / name).write_bytes(name.encode())
+    (bucket / "listed-too" / "a.fit").write_bytes(b"of another folder")
+    found = versions_below(bucket / "listed")
+    asked, fs = list[str](), bucket.fs  # type: ignore[attr-defined]
+    call = fs.call_s3
+    monkeypatch.setattr(fs, "call_s3", lambda method, **more: [asked.append(method), call(method, **more)][1])
+    first = next(found)
+    assert (first[0], len(asked)) == ("B.fit", 1)
+    tags = dict([first, *found])
+    assert list(tags) == sorted(names)
+    assert len(set(tags.values())) == 5
+    assert asked == ["list_objects_v2"] * 3
+    (bucket / "listed" / "B.fit").write_bytes(b"another content")
+    again = dict(versions_below(bucket / "listed"))
+    assert [name for name in names if again[name] != tags[name]] == ["B.fit"]
+    assert list(versions_below(bucket / "nothing")) == []
+
+
 def test_a_store_that_is_overloaded_for_some_seconds_is_survived(bucket: Path):
     names = [bucket / f"slow-{number}" for number in range(8)]
     with ThreadPoolExecutor(8) as threads:

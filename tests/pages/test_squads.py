@@ -192,9 +192,10 @@ def test_the_index_of_a_large_club_counts_the_athletes_of_each_squad_by_what_the
 def test_every_address_of_a_large_club_leads_to_a_page_and_back_to_the_squad(demo: Refreshed, tmp_path: Path):
     pages = drawn(demo, tmp_path)
     assert_every_address_leads_to_a_file_of(pages)
+    names = ("harbour", "harbour_2", "lighthouse", "lighthouse_2")
     assert {file.name for file in (pages / "squads").iterdir()} == {
-        "harbour.html", "harbour_2.html", "lighthouse.html", "lighthouse_2.html",
-    }  # fmt: skip
+        f"{name}{of}.html" for name in names for of in ("", ".files")
+    }
     for page in (pages / "squads").iterdir():
         assert read(page).unbalanced == []
         for athlete_id in athletes_on(page):
@@ -249,10 +250,12 @@ def test_a_page_of_a_squad_is_drawn_from_the_rows_of_its_athletes_alone(
 def test_in_german_the_index_and_the_pages_of_squads_are_german(demo: Refreshed, tmp_path: Path):
     pages = drawn(demo, tmp_path, Settings(page_language="de"))
     files = [pages / "index.html", *(pages / "squads").iterdir()]
-    assert len(files) == 5
+    assert len(files) == 9
     for file in files:
         plain = unescape(re.sub(r"<[^>]+>", " ", file.read_text(encoding="utf-8").partition("<main")[2]))
-        assert not re.findall(r"\b(?:the|of|and|with|to|athletes?|squads?|steady|look|days)\b", plain), file.name
+        assert not re.findall(
+            r"(?<![-\w])(?:the|of|and|with|to|athletes?|squads?|steady|look|days)(?![-.\w])", plain
+        ), file.name
     assert "harbour, E bis P" in (pages / "index.html").read_text(encoding="utf-8")
 
 
@@ -268,6 +271,24 @@ def test_where_athletes_are_codes_they_are_divided_by_these_and_no_squad_is_told
         assert not re.search("harbour|lighthouse", file.read_text(encoding="utf-8"))
 
 
+@pytest.mark.usefixtures("in_threes")
+def test_every_file_is_listed_once_with_its_squad_and_counted_as_in_an_undivided_club(demo: Refreshed, tmp_path: Path):
+    pages, whole = drawn(demo, tmp_path), published(demo.store) / "pages" / "files.html"
+
+    def parts(page: Path) -> tuple[str, list[str]]:
+        text = page.read_text(encoding="utf-8")
+        return text.partition("<h1>")[2].partition('<section aria-labelledby="every">')[0], re.findall(
+            r'<th scope="row" class="path">(.*?)</tr>', text
+        )
+
+    counts, files = parts(whole)
+    listed = [parts(page)[1] for page in (pages / "squads").glob("*.files.html")]
+    assert parts(pages / "files.html") == (counts, [])
+    assert len(files) > 100
+    assert sorted(one for page in listed for one in page) == sorted(files)
+    assert all(listed)
+
+
 # --- What is drawn again ----------------------------------------------------------------------------------------------
 
 
@@ -278,6 +299,10 @@ def club_of_four(folder: Path) -> Nights:
             club.put(f"{name}/{day}.fit", drifting_run(day, seed=10 * place + day))
     club.put("roster.csv", "athlete_id,squad\nari,north\nbea,south\ncyd,north\n")
     return club
+
+
+def of_squads(**is_same: bool) -> dict[str, bool]:
+    return {f"{squad}{of}.html": value for squad, value in is_same.items() for of in ("", ".files")}
 
 
 def same(before: Path, after: Path) -> dict[str, bool]:
@@ -298,12 +323,12 @@ def test_a_new_run_draws_the_page_of_its_squad_alone_and_a_club_that_shrinks_has
     club.refresh()
     second = published(club.store)
     # All findings of the first refresh are new, and not listed: the pages of the others are as they were.
-    assert same(first, second) == {"no_squad.html": True, "north.html": True, "south.html": False}
+    assert same(first, second) == of_squads(no_squad=True, north=True, south=False)
     assert squads_listed(second / "pages")["squads/south.html"][0] == "1"
     club.put("roster.csv", "athlete_id,squad\nari,north\nbea,north\ncyd,north\n")
     club.refresh()
     third = published(club.store)
-    assert same(second, third) == {"no_squad.html": True, "north.html": False}
+    assert same(second, third) == of_squads(no_squad=True, north=False)
     assert_every_address_leads_to_a_file_of(third / "pages")
     (club.inbox / "dor" / "0.fit").unlink()
     (club.inbox / "dor" / "1.fit").unlink()
